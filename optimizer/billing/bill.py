@@ -1,0 +1,102 @@
+"""The itemised bill: what flows cost under a compiled tariff.
+
+Read next: ``planning.model``.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from optimizer.billing.charges.base import Line
+from optimizer.billing.cost import Peak, evaluate
+from optimizer.billing.tariff import TariffCost
+from optimizer.flows import Flows
+from optimizer.timegrid import BillingPeriod
+
+
+@dataclass(frozen=True)
+class BillLine:
+    """One line: quantity × rate = amount, its period, and where the tariff says so.
+
+    ``reached_at`` is the first step of the interval that set a peak; empty for other lines.
+    """
+
+    charge: str
+    name: str
+    period: str
+    quantity: float
+    unit: str
+    rate: float
+    amount: float
+    where: str
+    reached_at: str = ""
+
+
+@dataclass(frozen=True)
+class Bill:
+    """The bill of some flows.
+
+    ``periods`` are the P billing periods; ``lines`` stand in the tariff's order.
+    """
+
+    currency: str
+    periods: tuple[BillingPeriod, ...]
+    lines: tuple[BillLine, ...]
+
+    @property
+    def total(self) -> float:
+        """Sum of all lines."""
+        return sum(line.amount for line in self.lines)
+
+    @property
+    def gross(self) -> float:
+        """Sum of the absolute amounts: the scale for comparing totals."""
+        return sum(abs(line.amount) for line in self.lines)
+
+    def by_charge(self) -> dict[str, float]:
+        """Return the amount of each charge, in the tariff's order."""
+        return self._summed("charge")
+
+    def by_period(self) -> dict[str, float]:
+        """Return the amount of each billing period."""
+        sums = dict.fromkeys((period.label for period in self.periods), 0.0)
+        return sums | self._summed("period")
+
+    def _summed(self, key: str) -> dict[str, float]:
+        sums: dict[str, float] = {}
+        for line in self.lines:
+            sums[getattr(line, key)] = sums.get(getattr(line, key), 0.0) + line.amount
+        return sums
+
+
+def bill_flows(cost: TariffCost, flows: Flows) -> Bill:
+    """Return the itemised bill of flows under a tariff compiled for the same grid."""
+    periods = cost.periods.periods
+    lines = tuple(_billed(line, flows, periods[line.period].label) for line in cost.lines)
+    return Bill(cost.currency, periods, lines)
+
+
+def _billed(line: Line, flows: Flows, period: str) -> BillLine:
+    quantity = evaluate(line.quantity, flows)
+    amount = evaluate(line.cost, flows)
+    rate = line.rate
+    if rate is None:
+        rate = amount / quantity if quantity > 0 else 0.0
+    return BillLine(
+        charge=line.charge,
+        name=line.name,
+        period=period,
+        quantity=quantity,
+        unit=line.unit,
+        rate=rate,
+        amount=amount,
+        where=line.where,
+        reached_at=_reached_at(line.quantity, flows) if isinstance(line.quantity, Peak) else "",
+    )
+
+
+def _reached_at(peak: Peak, flows: Flows) -> str:
+    power = peak.interval_kw(getattr(flows, peak.flow))
+    if power.max(initial=0.0) <= peak.at_least_kw:
+        return "before this series" if peak.at_least_kw else ""
+    return flows.grid.label(int(peak.steps[peak.first_of_interval[int(power.argmax())]]))

@@ -1,0 +1,244 @@
+"""The tariff file, and how it becomes a cost expression on a time grid.
+
+A tariff is one YAML file with dated versions; each version has its seasons, holidays and charges.
+Read next: ``bill``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date
+from importlib import resources
+from pathlib import Path
+from typing import Annotated
+
+import numpy as np
+from pydantic import Field, field_validator
+
+from optimizer.billing.charges.base import Context, Line
+from optimizer.billing.charges.demand import DemandCharge
+from optimizer.billing.charges.energy import EnergyCharge, ExportCredit
+from optimizer.billing.charges.fixed import FixedCharge
+from optimizer.billing.charges.percentage import PercentageCharge
+from optimizer.billing.cost import Node, Sum
+from optimizer.calendar import DayCalendar, Holidays, Seasons
+from optimizer.documents import Document, Source, read_document
+from optimizer.errors import TariffError
+from optimizer.site.readers.price_csv import read_prices
+from optimizer.timegrid import BillingPeriods, BoolArray, FloatArray, TimeGrid
+
+Charge = Annotated[
+    FixedCharge | EnergyCharge | ExportCredit | DemandCharge | PercentageCharge,
+    Field(discriminator="kind"),
+]
+
+
+class TariffVersion(Document):
+    """The tariff as it holds from a day on, until the next version."""
+
+    from_date: date = Field(alias="from")
+    source: str
+    seasons: dict[str, str | list[str]] = {}
+    holidays: Holidays = Holidays()
+    charges: list[Charge] = Field(min_length=1)
+
+    @field_validator("seasons", mode="after")
+    @classmethod
+    def _tile_the_year(cls, seasons: dict[str, str | list[str]]) -> dict[str, str | list[str]]:
+        Seasons(seasons)
+        return seasons
+
+    def calendar(self) -> DayCalendar:
+        """Return the seasons and holidays of this version."""
+        return DayCalendar(Seasons(self.seasons), self.holidays)
+
+
+class TariffFile(Document):
+    """What stands in a tariff file."""
+
+    tariff: str
+    currency: str = Field(min_length=1, max_length=8)
+    invented: bool = False
+    about: str = ""
+    versions: list[TariffVersion] = Field(min_length=1)
+
+
+@dataclass(frozen=True)
+class Tariff:
+    """A tariff, read and checked, with the lines of the file it came from."""
+
+    file: TariffFile
+    source: Source
+
+    @property
+    def name(self) -> str:
+        """Name of the tariff."""
+        return self.file.tariff
+
+    @property
+    def currency(self) -> str:
+        """Currency of all its prices."""
+        return self.file.currency
+
+    def calendar_on(self, day: date) -> DayCalendar:
+        """Return the calendar of the version in force on a day, or of the first one."""
+        past = [version for version in self.file.versions if version.from_date <= day]
+        return (past[-1] if past else self.file.versions[0]).calendar()
+
+
+@dataclass(frozen=True)
+class TariffCost:
+    """A tariff compiled for one grid: its lines, each with its cost as an expression."""
+
+    currency: str
+    periods: BillingPeriods
+    lines: tuple[Line, ...]
+    notes: tuple[str, ...]
+
+    @property
+    def total(self) -> Node:
+        """The whole bill as one expression."""
+        return Sum(tuple(line.cost for line in self.lines))
+
+
+def shipped_folder(name: str) -> Path:
+    """Return the folder of shipped data, ``tariffs`` or ``scenarios``."""
+    package = Path(str(resources.files("optimizer")))
+    inside = package / "shipped" / name
+    return inside if inside.is_dir() else package.parent / name
+
+
+def find_tariff(reference: str, folder: Path, where: str) -> Path:
+    """Return the file of a tariff given as a path from a folder, or as a shipped name.
+
+    Raises
+    ------
+    TariffError
+        If there is neither.
+    """
+    beside = folder / reference
+    shipped = shipped_folder("tariffs") / f"{reference}.yaml"
+    if beside.is_file():
+        return beside
+    if shipped.is_file() and "/" not in reference:
+        return shipped
+    names = ", ".join(sorted(path.stem for path in shipped.parent.glob("*.yaml")))
+    raise TariffError(
+        f"the tariff {reference!r} is neither a file in {folder} nor a shipped tariff",
+        where=where,
+        mend=f"Give a path from the scenario's folder, or one of: {names}.",
+    )
+
+
+def read_tariff(path: Path) -> Tariff:
+    """Read a tariff file.
+
+    Raises
+    ------
+    TariffError
+        What is wrong in it, all findings together.
+    """
+    file, source = read_document(path, TariffFile, TariffError)
+    for number, (earlier, later) in enumerate(
+        zip(file.versions, file.versions[1:], strict=False), start=1
+    ):
+        if later.from_date <= earlier.from_date:
+            raise TariffError(
+                f"version {number + 1} begins on {later.from_date}, not after {earlier.from_date}",
+                where=source.where(("versions", number, "from")),
+                mend="List versions in rising order of their first day.",
+            )
+    for number, version in enumerate(file.versions):
+        _refuse_twins(version, number, source)
+    return Tariff(file, source)
+
+
+def _refuse_twins(version: TariffVersion, number: int, source: Source) -> None:
+    seen: set[str] = set()
+    for position, charge in enumerate(version.charges):
+        if charge.name in seen:
+            raise TariffError(
+                f"two charges are called {charge.name!r}",
+                where=source.where(("versions", number, "charges", position, "name")),
+                mend="Give each charge a name of its own.",
+            )
+        seen.add(charge.name)
+
+
+def compile_cost(
+    tariff: Tariff,
+    grid: TimeGrid,
+    periods: BillingPeriods,
+    peak_so_far_kw: Mapping[str, float] | None = None,
+) -> TariffCost:
+    """Compile a tariff for a grid into priced lines.
+
+    Parameters
+    ----------
+    tariff : Tariff
+        The tariff.
+    grid, periods : TimeGrid, BillingPeriods
+        The T steps and the P billing periods.
+    peak_so_far_kw : mapping of charge name to kW, optional
+        Demand already reached in the first period. [kW]
+
+    Returns
+    -------
+    TariffCost
+        The lines of all charges in all periods.
+
+    Raises
+    ------
+    TariffError
+        If the tariff has no version for a day of the grid, a hole or an overlap, a word it does
+        not define, or a price series that does not cover the grid.
+    """
+    lines: list[Line] = []
+    notes: list[str] = []
+    for number, in_force in _versions_in_force(tariff, grid):
+        version = tariff.file.versions[number]
+        context = Context(
+            grid, periods, version.calendar(), in_force, tariff.source,
+            ("versions", number, "charges"), _price_reader(grid, notes), peak_so_far_kw or {},
+            notes=notes,
+        )  # fmt: skip
+        for position, charge in enumerate(version.charges):
+            context.location = ("versions", number, "charges", position)
+            context.lines.extend(charge.lines(context))
+        lines.extend(context.lines)
+    _refuse_unknown_peaks(tariff, lines, peak_so_far_kw or {})
+    return TariffCost(tariff.currency, periods, tuple(lines), tuple(dict.fromkeys(notes)))
+
+
+def _versions_in_force(tariff: Tariff, grid: TimeGrid) -> list[tuple[int, BoolArray]]:
+    starts = np.array([v.from_date for v in tariff.file.versions], dtype="datetime64[D]")
+    days = np.array(grid.dates, dtype="datetime64[D]")
+    version = np.searchsorted(starts, days, side="right") - 1
+    if (version < 0).any():
+        raise TariffError(
+            f"the tariff begins on {starts[0]}, but the series on {days[0]}",
+            where=tariff.source.where(("versions", 0, "from")),
+            mend="Add a version that holds on the series' first day.",
+        )
+    return [(int(v), (version == v)[grid.day]) for v in np.unique(version)]
+
+
+def _price_reader(grid: TimeGrid, notes: list[str]):  # noqa: ANN202 - a closure of read_prices
+    def read(path: Path, column: str, where: str) -> FloatArray:
+        return read_prices(path, column, grid, where, notes)
+
+    return read
+
+
+def _refuse_unknown_peaks(
+    tariff: Tariff, lines: list[Line], peak_so_far_kw: Mapping[str, float]
+) -> None:
+    demand = sorted({line.charge for line in lines if line.unit == "kW"})
+    for name in peak_so_far_kw:
+        if name not in demand:
+            raise TariffError(
+                f"a peak so far is given for {name!r}, which is no demand charge of the tariff",
+                where=tariff.source.where(),
+                mend=f"Name one of: {', '.join(demand) or 'none (remove peak_so_far_kw)'}.",
+            )

@@ -1,0 +1,315 @@
+"""Words for parts of the year, the week and the day, as tariffs and equipment use them.
+
+Seasons are ranges of dates, day kinds are weekdays, weekends and holidays, spans are clock times.
+Holidays are an explicit list or rules of the tariff itself: utilities differ in whether a holiday
+on a Sunday or a Saturday moves, so a general list of public holidays is no source (compare
+https://www.pge.com/tariffs/en/rate-information/tou-holidays.html: Sunday moves to Monday,
+Saturday does not move). Read next: ``flows``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+from typing import Literal
+
+import numpy as np
+from dateutil.easter import easter
+from pydantic import Field, field_validator, model_validator
+
+from optimizer.documents import Document
+from optimizer.timegrid import BoolArray, IntArray, TimeGrid
+from optimizer.units import MINUTES_PER_DAY, clock, read_clock
+
+DAY_NAMES = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
+SHORT_DAY_NAMES = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
+MONTH_NAMES = (
+    "January", "February", "March", "April", "May", "June", "July", "August", "September",
+    "October", "November", "December",
+)  # fmt: skip
+
+DayWord = Literal[
+    "all", "weekdays", "weekends", "holidays",
+    "monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday",
+]  # fmt: skip
+Weekday = Literal["monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday"]
+
+HOLIDAY = 7
+"""Day kind of a holiday; 0 to 6 are Monday to Sunday that are none."""
+
+_DAYS_OF_WORD = {
+    "all": range(8),
+    "weekdays": range(5),
+    "weekends": (5, 6),
+    "holidays": (HOLIDAY,),
+} | {name: (number,) for number, name in enumerate(DAY_NAMES)}
+
+LEAP_YEAR = 2024
+"""A year that has every month and day; used to check that seasons leave no hole."""
+
+
+def minutes_in_spans(spans: Sequence[str]) -> BoolArray:
+    """Return which minutes of the day lie in spans such as ``16:00-21:00``, shape (1440,).
+
+    A span that ends at or before its start runs over midnight: ``22:00-06:00``.
+
+    Raises
+    ------
+    ValueError
+        If a span is malformed, empty, or overlaps another.
+    """
+    inside = np.zeros(MINUTES_PER_DAY, dtype=bool)
+    for span in spans:
+        begin, end = read_span(span)
+        mask = minutes_between(begin, end)
+        if (inside & mask).any():
+            raise ValueError(f"the span {span!r} overlaps another one | Let each minute stand once.")
+        inside |= mask
+    return inside
+
+
+def read_span(span: str) -> tuple[int, int]:
+    """Return first and last-but-one minute of ``HH:MM-HH:MM``.
+
+    Raises
+    ------
+    ValueError
+        If the text is no span, or holds no time.
+    """
+    parts = span.replace("–", "-").split("-")
+    if len(parts) != 2:
+        raise ValueError(f"{span!r} is not a span of time | Write it as 16:00-21:00.")
+    try:
+        begin, end = (read_clock(part) for part in parts)
+    except ValueError as failure:
+        raise ValueError(f"{failure} | Write a span as 16:00-21:00.") from None
+    if begin == end or begin == MINUTES_PER_DAY:
+        raise ValueError(f"the span {span!r} holds no time | Write the whole day as 00:00-24:00.")
+    return begin, end
+
+
+def minutes_between(begin: int, end: int) -> BoolArray:
+    """Return the minutes of the day from ``begin`` to before ``end``, over midnight if need be."""
+    minutes = np.arange(MINUTES_PER_DAY)
+    if begin < end:
+        return (minutes >= begin) & (minutes < end)
+    return (minutes >= begin) | (minutes < end)
+
+
+class HolidayRule(Document):
+    """One holiday: a fixed date, the n-th weekday of a month, or days from Easter Sunday.
+
+    ``if_sunday`` and ``if_saturday`` say which day is kept instead; without them nothing moves.
+    """
+
+    name: str
+    month: int | None = Field(default=None, ge=1, le=12)
+    day: int | None = Field(default=None, ge=1, le=31)
+    nth: Literal[1, 2, 3, 4, 5, "last"] | None = None
+    weekday: Weekday | None = None
+    days_from_easter: int | None = Field(default=None, ge=-100, le=100)
+    if_saturday: Literal["friday", "monday"] | None = None
+    if_sunday: Literal["monday"] | None = None
+
+    @model_validator(mode="after")
+    def _one_way_of_saying_it(self) -> HolidayRule:
+        fixed = self.month is not None and self.day is not None
+        nth = self.month is not None and self.nth is not None and self.weekday is not None
+        if [fixed, nth, self.days_from_easter is not None].count(True) != 1:
+            raise ValueError(
+                f"the holiday {self.name!r} is not said in one way"
+                " | Give month and day, or month, nth and weekday, or days_from_easter."
+            )
+        if fixed:
+            _day_of_year(f"{self.month:02d}-{self.day:02d}")
+        return self
+
+    def dates(self, year: int) -> list[date]:
+        """Return the day on which this holiday is kept, if the year has one."""
+        if self.days_from_easter is not None:
+            return [easter(year) + timedelta(days=self.days_from_easter)]
+        assert self.month is not None
+        if self.day is not None:
+            if (self.month, self.day) == (2, 29) and not _is_leap(year):
+                return []
+            return [self._moved(date(year, self.month, self.day))]
+        assert self.weekday is not None
+        number = DAY_NAMES.index(self.weekday)
+        days = [
+            d for d in _days_of_month(year, self.month) if d.weekday() == number
+        ]
+        if self.nth == "last":
+            return [days[-1]]
+        assert self.nth is not None
+        return days[self.nth - 1 : self.nth]
+
+    def _moved(self, day: date) -> date:
+        if day.weekday() == 6 and self.if_sunday:
+            return day + timedelta(days=1)
+        if day.weekday() == 5 and self.if_saturday:
+            return day + timedelta(days=-1 if self.if_saturday == "friday" else 2)
+        return day
+
+
+class Holidays(Document):
+    """The holidays of a tariff: an explicit list of dates, rules, or both."""
+
+    dates: list[date] = []
+    rules: list[HolidayRule] = []
+
+    def any(self) -> bool:
+        """Return whether there is any holiday."""
+        return bool(self.dates or self.rules)
+
+    def among(self, days: Iterable[date]) -> set[date]:
+        """Return which of the days are holidays."""
+        days = set(days)
+        years = {d.year + shift for d in days for shift in (-1, 0, 1)}
+        kept = {d for rule in self.rules for year in years for d in rule.dates(year)}
+        return days & (kept | set(self.dates))
+
+
+def day_kinds(days: Sequence[date], holidays: Holidays) -> list[int]:
+    """Return the kind of each day: 0 to 6 for Monday to Sunday, 7 for a holiday."""
+    kept = holidays.among(days)
+    return [HOLIDAY if d in kept else d.weekday() for d in days]
+
+
+class Seasons:
+    """Named parts of the year that cover every day once.
+
+    Parameters
+    ----------
+    ranges : mapping of name to ranges
+        Ranges ``MM-DD to MM-DD`` (both days included; a range may run over the new year), or the
+        word ``otherwise`` for all days that no other season has. Empty: no seasons.
+
+    Raises
+    ------
+    ValueError
+        If a range is malformed, or a day lies in two seasons or in none.
+    """
+
+    def __init__(self, ranges: Mapping[str, str | Sequence[str]]) -> None:
+        self.ranges = {
+            name: [spans] if isinstance(spans, str) else list(spans)
+            for name, spans in ranges.items()
+        }
+        self._table = _season_table(self.ranges) if self.ranges else [""] * 366
+
+    @property
+    def names(self) -> list[str]:
+        """Names of the seasons; one empty name where the tariff has none."""
+        return list(self.ranges) or [""]
+
+    def of_day(self, day: date) -> str:
+        """Return the season's name of a day."""
+        return self._table[_day_of_year(f"{day:%m-%d}")]
+
+
+def _season_table(ranges: Mapping[str, Sequence[str]]) -> list[str]:
+    table: list[str | None] = [None] * 366
+    rest = [name for name, spans in ranges.items() if list(spans) == ["otherwise"]]
+    for name, spans in ranges.items():
+        for span in spans if name not in rest else ():
+            for number in _days_of_range(span):
+                if table[number] is not None:
+                    raise ValueError(
+                        f"{_date_name(number)} lies in the seasons {table[number]!r} and {name!r}"
+                        " | Let each day of the year stand in one season."
+                    )
+                table[number] = name
+    if len(rest) > 1:
+        raise ValueError(f"the seasons {rest} all say 'otherwise' | Only one may.")
+    for number, season in enumerate(table):
+        if season is None and not rest:
+            raise ValueError(
+                f"{_date_name(number)} lies in no season"
+                " | Add it to a season, or let one season say 'otherwise'."
+            )
+    return [season or rest[0] for season in table]
+
+
+def _days_of_range(text: str) -> list[int]:
+    parts = text.split(" to ")
+    if len(parts) != 2:
+        raise ValueError(f"{text!r} is not a range of dates | Write it as 06-01 to 09-30.")
+    first, last = (_day_of_year(part.strip()) for part in parts)
+    span = range(first, last + 1) if first <= last else [*range(first, 366), *range(last + 1)]
+    return list(span)
+
+
+def _day_of_year(text: str) -> int:
+    try:
+        return date.fromisoformat(f"{LEAP_YEAR}-{text}").timetuple().tm_yday - 1
+    except ValueError:
+        raise ValueError(f"{text!r} is no month and day | Write it as 06-01.") from None
+
+
+def _date_name(number: int) -> str:
+    day = date(LEAP_YEAR, 1, 1) + timedelta(days=number)
+    return f"{day.day} {MONTH_NAMES[day.month - 1]}"
+
+
+def _is_leap(year: int) -> bool:
+    return (date(year, 3, 1) - timedelta(days=1)).day == 29
+
+
+def _days_of_month(year: int, month: int) -> list[date]:
+    first = date(year, month, 1)
+    return [
+        first + timedelta(days=n) for n in range(31) if (first + timedelta(days=n)).month == month
+    ]
+
+
+class When(Document):
+    """A part of the calendar: seasons, days and clock spans, each "all" where left out."""
+
+    seasons: list[str] | None = None
+    days: list[DayWord] = ["all"]
+    hours: list[str] = ["00:00-24:00"]
+
+    @field_validator("hours", mode="after")
+    @classmethod
+    def _readable(cls, hours: list[str]) -> list[str]:
+        minutes_in_spans(hours)
+        return hours
+
+    def day_kind_mask(self) -> BoolArray:
+        """Return which day kinds are meant, shape (8,)."""
+        mask = np.zeros(HOLIDAY + 1, dtype=bool)
+        for word in self.days:
+            mask[list(_DAYS_OF_WORD[word])] = True
+        return mask
+
+    def mask(self, grid: TimeGrid, kinds: IntArray, seasons: Sequence[str]) -> BoolArray:
+        """Return which steps are meant, shape (T,), given each day's kind and season, (D,)."""
+        day_ok = self.day_kind_mask()[kinds]
+        if self.seasons is not None:
+            day_ok &= np.isin(np.array(seasons, dtype=str), self.seasons)
+        minute_ok = minutes_in_spans(self.hours)
+        return np.asarray(day_ok[grid.day] & minute_ok[grid.minute_of_day])
+
+    def edges(self) -> set[int]:
+        """Return the minutes of the day at which this part of the day begins or ends."""
+        inside = minutes_in_spans(self.hours)
+        return {int(m) for m in np.flatnonzero(inside != np.roll(inside, 1))}
+
+
+@dataclass(frozen=True)
+class DayCalendar:
+    """The seasons and holidays of one tariff: what kind of day each day is."""
+
+    seasons: Seasons
+    holidays: Holidays
+
+    def kinds_and_seasons(self, grid: TimeGrid) -> tuple[IntArray, list[str]]:
+        """Return day kind, shape (D,), and season of each local day."""
+        kinds = np.array(day_kinds(grid.dates, self.holidays), dtype=np.int64)
+        return kinds, [self.seasons.of_day(d) for d in grid.dates]
+
+
+def span_text(begin: int, end: int) -> str:
+    """Return a span of clock time as people read it: ``16:00–21:00``."""
+    return f"{clock(begin)}–{clock(end)}"

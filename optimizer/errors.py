@@ -1,0 +1,116 @@
+"""What can go wrong, and how it is told: what happened, where, and how to mend it.
+
+::
+
+    OptimizerError
+    ├── InputError                exit code 2: something the user wrote
+    │   ├── ScenarioError         scenario.yaml
+    │   ├── TariffError           a tariff file
+    │   ├── SeriesError           a forecast or price CSV
+    │   ├── SettingsError         a settings file, or windows the controls refuse
+    │   └── SeveralInputErrors    all findings of one reading, told together
+    ├── SolveError                exit code 3: no plan
+    │   ├── Infeasible            limits clash
+    │   ├── Unbounded             nothing limits the gain
+    │   └── StoppedEarly          out of time, interrupted, numerical trouble
+    └── DisagreementError         exit code 4: two computations differ; our fault
+
+Read next: ``units``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+
+class OptimizerError(Exception):
+    """Base of all errors that the program raises on purpose.
+
+    Parameters
+    ----------
+    what : str
+        What is wrong, with the value found and the value allowed, both with units.
+    where : str
+        ``file:line:col (path.in.file)``, ``file, row N, column C`` or ``step TIME``.
+    mend : str
+        What the user can do about it.
+    """
+
+    exit_code = 4
+
+    def __init__(self, what: str, *, where: str, mend: str) -> None:
+        super().__init__(what)
+        self.what = what
+        self.where = where
+        self.mend = mend
+
+    def __str__(self) -> str:
+        return f"error: {self.what}\n  where: {self.where}\n  mend:  {self.mend}"
+
+
+class InputError(OptimizerError):
+    """Something the user wrote cannot be used."""
+
+    exit_code = 2
+
+
+class ScenarioError(InputError):
+    """A scenario file holds something impossible or unknown."""
+
+
+class TariffError(InputError):
+    """A tariff file holds something impossible, unknown, missing or double."""
+
+
+class SeriesError(InputError):
+    """A time series (forecast or prices) cannot be used as it stands."""
+
+
+class SettingsError(InputError):
+    """Settings overlap, ask for what the controls refuse, or cannot be read."""
+
+
+class SeveralInputErrors(InputError):
+    """All findings of one reading, so that a user can mend them in one go."""
+
+    def __init__(self, findings: Sequence[InputError]) -> None:
+        first = findings[0]
+        super().__init__(
+            f"{len(findings)} things to mend", where=first.where, mend="see each finding"
+        )
+        self.findings = tuple(findings)
+
+    def __str__(self) -> str:
+        return "\n".join(str(finding) for finding in self.findings)
+
+
+class SolveError(OptimizerError):
+    """No plan could be made."""
+
+    exit_code = 3
+
+
+class Infeasible(SolveError):
+    """No operation obeys all limits at once."""
+
+
+class Unbounded(SolveError):
+    """The cost can fall without end."""
+
+
+class StoppedEarly(SolveError):
+    """The solver stopped before it had proven an optimum."""
+
+
+class DisagreementError(OptimizerError):
+    """Two computations of the same figure differ: a fault of this program."""
+
+    exit_code = 4
+
+
+def raise_findings(findings: Sequence[InputError]) -> None:
+    """Raise the findings of a reading: nothing, the single one, or all of them together."""
+    if len(findings) == 1:
+        raise findings[0]
+    if findings:
+        raise SeveralInputErrors(findings)

@@ -1,0 +1,102 @@
+"""The one noun: energy over the site's boundaries, step by step.
+
+A meter reading, a plan and a replay are all ``Flows``; a bill needs a tariff and ``Flows`` and
+nothing else. All flows are energies of a step and never negative; the name tells the direction::
+
+    import_kwh      from the grid              export_kwh    to the grid
+    pv_used_kwh     from the PV                load_kwh      to the building
+    discharge_kwh   out of the battery         charge_kwh    into the battery
+                                               loss_kwh      lost in conversion between them
+
+What comes in goes out: import + PV used + discharge = export + load + charge + loss.
+Read next: ``site.equipment``.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+from typing import Literal
+
+import numpy as np
+
+from optimizer.errors import DisagreementError
+from optimizer.timegrid import FloatArray, TimeGrid
+from optimizer.units import ENERGY_TOLERANCE_KWH
+
+FlowName = Literal["import_kwh", "export_kwh", "charge_kwh", "discharge_kwh", "pv_used_kwh",
+                   "load_kwh"]  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Flows:
+    """Energies of T steps over the site's boundaries, checked at birth.
+
+    Parameters
+    ----------
+    grid : TimeGrid
+        The T steps.
+    import_kwh, export_kwh, charge_kwh, discharge_kwh, pv_used_kwh, load_kwh, loss_kwh : array
+        Shape (T,), each ≥ 0. Charge and discharge are counted at the battery's terminals,
+        ``pv_used_kwh`` where the PV delivers (DC side in a hybrid plant, else AC side). [kWh]
+
+    Raises
+    ------
+    DisagreementError
+        If a length is not T, a value is negative or not finite, or the energies do not balance
+        within 1e-6 kWh a step (relative for large sites).
+    """
+
+    grid: TimeGrid
+    import_kwh: FloatArray
+    export_kwh: FloatArray
+    charge_kwh: FloatArray
+    discharge_kwh: FloatArray
+    pv_used_kwh: FloatArray
+    load_kwh: FloatArray
+    loss_kwh: FloatArray
+
+    def __post_init__(self) -> None:
+        """Check lengths, signs and balance; freeze the arrays."""
+        largest = 1.0
+        for name in flow_names():
+            values = np.array(getattr(self, name), dtype=np.float64)
+            if values.shape != (self.grid.count,):
+                raise _wrong(f"{name} has shape {values.shape}, not ({self.grid.count},)", "flows")
+            low = int(np.argmin(np.where(np.isfinite(values), values, -np.inf)))
+            if not values[low] >= -ENERGY_TOLERANCE_KWH * largest:
+                raise _wrong(f"{name} is {values[low]} kWh, below zero", self._step(low))
+            values = np.maximum(values, 0.0)
+            largest = max(largest, float(values.max()))
+            values.flags.writeable = False
+            object.__setattr__(self, name, values)
+        gap = np.abs(self.balance_kwh())
+        worst = int(gap.argmax())
+        if gap[worst] > 10 * ENERGY_TOLERANCE_KWH * largest:
+            raise _wrong(f"energies differ by {gap[worst]:.3g} kWh", self._step(worst))
+
+    def balance_kwh(self) -> FloatArray:
+        """Return what comes in less what goes out, shape (T,); zero but for rounding. [kWh]"""
+        incoming = self.import_kwh + self.pv_used_kwh + self.discharge_kwh
+        return incoming - self.export_kwh - self.load_kwh - self.charge_kwh - self.loss_kwh
+
+    def _step(self, step: int) -> str:
+        return f"step {self.grid.label(step)}"
+
+    @classmethod
+    def of_meter(cls, grid: TimeGrid, import_kwh: FloatArray, export_kwh: FloatArray) -> Flows:
+        """Return what a meter sees: import passes to a load, export comes from a source."""
+        none = np.zeros(grid.count)
+        return cls(grid, import_kwh, export_kwh, none, none, export_kwh, import_kwh, none)
+
+
+def flow_names() -> list[str]:
+    """Return the names of the energies in the order in which they are declared."""
+    return [field.name for field in fields(Flows) if field.name != "grid"]
+
+
+def _wrong(what: str, where: str) -> DisagreementError:
+    return DisagreementError(
+        f"the flows are impossible: {what}",
+        where=where,
+        mend="This is a fault of the program: please report it with the scenario.",
+    )

@@ -1,0 +1,327 @@
+"""The linear program, in the order of its printed equations.
+
+For each step t of length h, all ≥ 0 and in kWh: import, export, pv_used, charge, discharge, the
+energy ``to_ac`` that enters the inverter from the DC side and ``to_dc`` that enters it from the AC
+side, and ``stored`` at the end of the step. PV stands on the DC side of a hybrid plant and on the
+AC side of any other; all else is the same::
+
+    (0)  min  Σ import·buy − Σ export·sell + Σ discharge·wear + Σ rate·peak − leftover·stored(T)
+    (1)  import + pv_used[AC] + η_ac·to_ac = load + export + to_dc              AC bus
+    (2)  pv_used[DC] + discharge + η_dc·to_dc = charge + to_ac                  DC bus
+    (3)  stored(t) − low = k·(stored(t−1) − low) + η_c·charge − discharge/η_d   battery
+    (4)  to_dc ≤ pv_used[AC]                      if the grid may not charge the battery
+    (5)  export ≤ pv_used[AC] + η_ac·pv_used[DC]  if stored energy may not be exported
+    (6)  Σ over a day of discharge ≤ cycles·capacity
+    (7)  mean power of a demand interval ≤ its peak
+    (8)  of two opposite flows only one, at the steps where (1)–(7) would let both run
+    (9)  the limits of every single variable
+
+Read next: ``matrix``, which turns these rules into arrays.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pyomo.environ as pyo
+
+from optimizer.billing.cost import LinearCost, Peak
+from optimizer.site.equipment import Plant
+from optimizer.timegrid import FloatArray, IntArray, TimeGrid
+
+OPPOSITES = (("import_", "export_"), ("charge", "discharge"), ("to_ac", "to_dc"))
+"""Flows that no equipment runs in both directions at once."""
+
+FLOW_VARIABLES = ("import_", "export_", "pv_used", "charge", "discharge", "to_ac", "to_dc")
+
+
+@dataclass(frozen=True)
+class Problem:
+    """What is to be planned: a plant, load and PV, a cost, and the ends of the horizon.
+
+    ``load_kwh`` and ``pv_kwh`` have shape (T,). ``start_kwh`` None lets the plan choose a start to
+    which it returns; ``end_kwh`` None leaves the end free, each kWh left being worth
+    ``leftover_per_kwh``.
+    """
+
+    grid: TimeGrid
+    plant: Plant
+    load_kwh: FloatArray
+    pv_kwh: FloatArray
+    cost: LinearCost
+    start_kwh: float | None
+    end_kwh: float | None
+    leftover_per_kwh: float = 0.0
+
+
+@dataclass(frozen=True)
+class Limits:
+    """The largest energy that each flow can have in each step, shapes (T,). [kWh]
+
+    A meter that counts net flow never imports more than load and charging need, nor exports more
+    than PV and battery can give beyond the load; so every variable is limited even where the
+    connection is not, and nothing is unbounded.
+    """
+
+    import_: FloatArray
+    export_: FloatArray
+    pv_used: FloatArray
+    charge: FloatArray
+    discharge: FloatArray
+    to_ac: FloatArray
+    to_dc: FloatArray
+
+    @classmethod
+    def of(cls, problem: Problem) -> Limits:
+        """Return the limits that equipment, connection and physics set."""
+        plant, h = problem.plant, problem.grid.step_h
+        every = np.ones(problem.grid.count)
+        charge, discharge = plant.charge_kw * h, plant.discharge_kw * h
+        pv_on_dc = problem.pv_kwh if plant.pv_on_dc_side else 0 * every
+        pv_on_ac = 0 * every if plant.pv_on_dc_side else available_pv(plant, problem.pv_kwh, h)
+        ac_limit = plant.ac_limit_kw * h
+        to_ac = np.minimum(ac_limit / plant.to_ac_efficiency, pv_on_dc + discharge)
+        to_dc = min(ac_limit, charge / plant.to_dc_efficiency) * every
+        if plant.pv_on_dc_side and not plant.may_charge_from_grid:
+            to_dc = 0 * every
+        surplus = pv_on_ac + plant.to_ac_efficiency * to_ac - problem.load_kwh
+        return cls(
+            import_=np.minimum(plant.import_limit_kw * h, problem.load_kwh + to_dc),
+            export_=np.clip(surplus, 0, plant.export_limit_kw * h),
+            pv_used=pv_on_dc + pv_on_ac,
+            charge=np.minimum(charge, pv_on_dc + plant.to_dc_efficiency * to_dc),
+            discharge=discharge * every,
+            to_ac=to_ac,
+            to_dc=to_dc,
+        )
+
+
+def available_pv(plant: Plant, pv_kwh: FloatArray, step_h: float) -> FloatArray:
+    """Return the PV energy that reaches its bus, cut at an own AC inverter's limit, shape (T,)."""
+    if plant.pv_on_dc_side:
+        return pv_kwh
+    return np.minimum(pv_kwh, plant.pv_ac_limit_kw * step_h)
+
+
+def build_model(
+    problem: Problem, limits: Limits, one_way: Mapping[int, IntArray]
+) -> pyo.ConcreteModel:
+    """Write the linear program as a Pyomo model.
+
+    Parameters
+    ----------
+    problem : Problem
+        What is planned, on T steps.
+    limits : Limits
+        The largest value of each flow.
+    one_way : mapping of int to array
+        For each pair of ``OPPOSITES``, by its number, the steps that need a binary.
+
+    Returns
+    -------
+    pyomo ConcreteModel
+        Variables bear the names of the equations above.
+    """
+    m = pyo.ConcreteModel()
+    _declare_steps_and_data(m, problem)
+    _declare_variables(m, problem, limits)
+    _balance_both_buses(m, problem.plant)
+    _carry_stored_energy(m, problem)
+    _obey_permissions(m, problem.plant)
+    _limit_cycles(m, problem)
+    _bound_peaks(m, problem.cost.peaks)
+    for pair, steps in one_way.items():
+        _run_one_way(m, pair, steps, limits)
+    _minimise_cost(m, problem)
+    return m
+
+
+def _declare_steps_and_data(m: pyo.ConcreteModel, problem: Problem) -> None:
+    count = problem.grid.count
+    m.t = pyo.RangeSet(0, count - 1)
+    m.before = _data(m.t, np.arange(-1, count - 1) % count)
+    m.demand = _data(m.t, problem.load_kwh)
+    m.buy = _data(m.t, problem.cost.weight("import_kwh", count))
+    m.sell = _data(m.t, -problem.cost.weight("export_kwh", count))
+
+
+def _declare_variables(m: pyo.ConcreteModel, problem: Problem, limits: Limits) -> None:
+    """(9) The limits of every single variable."""
+    for name in FLOW_VARIABLES:
+        setattr(m, name, _variable(m.t, getattr(limits, name)))
+    plant = problem.plant
+    m.stored = pyo.Var(m.t, bounds=(plant.low_kwh, plant.high_kwh))
+    if problem.end_kwh is not None:
+        last = m.stored[problem.grid.count - 1]
+        last.setlb(problem.end_kwh)
+        last.setub(problem.end_kwh)
+
+
+def _balance_both_buses(m: pyo.ConcreteModel, plant: Plant) -> None:
+    """(1) and (2): what enters a bus leaves it."""
+    eta_ac, eta_dc = plant.to_ac_efficiency, plant.to_dc_efficiency
+    on_dc = 1 if plant.pv_on_dc_side else 0
+    on_ac = 1 - on_dc
+    m.ac_bus = pyo.Constraint(
+        m.t,
+        rule=lambda m, t: m.import_[t] + on_ac * m.pv_used[t] + eta_ac * m.to_ac[t]
+        - m.export_[t] - m.to_dc[t] == m.demand[t],
+    )  # fmt: skip
+    m.dc_bus = pyo.Constraint(
+        m.t,
+        rule=lambda m, t: on_dc * m.pv_used[t] + m.discharge[t] + eta_dc * m.to_dc[t]
+        - m.charge[t] - m.to_ac[t] == 0,
+    )  # fmt: skip
+
+
+def _carry_stored_energy(m: pyo.ConcreteModel, problem: Problem) -> None:
+    """(3): the battery keeps what it does not lose; before the first step it holds the start."""
+    plant = problem.plant
+    kept = plant.kept_per_step(problem.grid.step_h)
+    eta_c, eta_d = plant.charge_efficiency, plant.discharge_efficiency
+    carried = np.full(problem.grid.count, kept)
+    settled = np.full(problem.grid.count, (1 - kept) * plant.low_kwh)
+    if problem.start_kwh is not None:
+        carried[0] = 0.0
+        settled[0] += kept * problem.start_kwh
+    m.carried = _data(m.t, carried)
+    m.settled = _data(m.t, settled)
+    m.battery = pyo.Constraint(
+        m.t,
+        rule=lambda m, t: m.stored[t] - m.carried[t] * m.stored[m.before[t]]
+        - eta_c * m.charge[t] + (1 / eta_d) * m.discharge[t] == m.settled[t],
+    )  # fmt: skip
+
+
+def _obey_permissions(m: pyo.ConcreteModel, plant: Plant) -> None:
+    """(4) and (5): no charging from the grid, no export of stored energy."""
+    if not plant.may_charge_from_grid and not plant.pv_on_dc_side:
+        m.no_grid_charge = pyo.Constraint(m.t, rule=lambda m, t: m.to_dc[t] - m.pv_used[t] <= 0)
+    if not plant.may_export_stored:
+        share = plant.to_ac_efficiency if plant.pv_on_dc_side else 1.0
+        m.no_stored_export = pyo.Constraint(
+            m.t, rule=lambda m, t: m.export_[t] - share * m.pv_used[t] <= 0
+        )
+
+
+def _limit_cycles(m: pyo.ConcreteModel, problem: Problem) -> None:
+    """(6): the discharge of a day stays within the cycles allowed."""
+    plant = problem.plant
+    if plant.cycles_per_day is None:
+        return
+    allowed = plant.cycles_per_day * plant.capacity_kwh
+    _share_out(m, "day", problem.grid.day)
+    m.cycles = pyo.Constraint(
+        m.day,
+        rule=lambda m, d: sum(
+            m.day_share[d, j] * m.discharge[m.day_step[d, j]] for j in m.day_place
+        ) <= allowed,
+    )  # fmt: skip
+
+
+def _bound_peaks(m: pyo.ConcreteModel, peaks: Sequence[tuple[float, Peak]]) -> None:
+    """(7): no demand interval exceeds the peak that is paid."""
+    m.p = pyo.RangeSet(0, len(peaks) - 1)
+    reached = np.array([peak.at_least_kw for _, peak in peaks])
+    m.peak = _variable(m.p, np.full(len(peaks), np.inf), reached)
+    m.peak_rate = _data(m.p, np.array([rate for rate, _ in peaks]))
+    if not peaks:
+        return
+    intervals = [len(peak.hours) for _, peak in peaks]
+    first = np.concatenate([[0], np.cumsum(intervals)])
+    number = np.concatenate(
+        [peak.interval + start for (_, peak), start in zip(peaks, first, strict=False)]
+    )
+    steps = np.concatenate([peak.steps for _, peak in peaks])
+    hours = np.concatenate([peak.hours for _, peak in peaks])
+    _share_out(m, "interval", number, steps, 1 / hours[number])
+    m.peak_of = _data(m.interval, np.repeat(np.arange(len(peaks)), intervals))
+    m.peaks = pyo.Constraint(
+        m.interval,
+        rule=lambda m, i: sum(
+            m.interval_share[i, j] * m.import_[m.interval_step[i, j]] for j in m.interval_place
+        ) - m.peak[m.peak_of[i]] <= 0,
+    )  # fmt: skip
+
+
+def _run_one_way(m: pyo.ConcreteModel, pair: int, steps: IntArray, limits: Limits) -> None:
+    """(8): first ≤ limit·way and second ≤ limit·(1 − way), way in {0, 1}."""
+    first, second = OPPOSITES[pair]
+    index = pyo.RangeSet(0, len(steps) - 1)
+    setattr(m, f"way{pair}_at", index)
+    way = pyo.Var(index, domain=pyo.Binary)
+    setattr(m, f"way{pair}", way)
+    at = _data(index, steps)
+    setattr(m, f"way{pair}_step", at)
+    for name, sign, offset in ((first, 1, 0), (second, -1, 1)):
+        most = _data(index, getattr(limits, name)[steps])
+        setattr(m, f"way{pair}_{name}_limit", most)
+        flow = getattr(m, name)
+        rule = _way_rule(flow, at, most, way, sign, offset)
+        setattr(m, f"way{pair}_{name}", pyo.Constraint(index, rule=rule))
+
+
+def _way_rule(flow, at, most, way, sign, offset):  # type: ignore[no-untyped-def]  # noqa: ANN001, ANN202, PLR0913
+    """Bind the loop's values to a rule."""
+    return lambda m, i: flow[at[i]] - sign * most[i] * way[i] <= offset * most[i]
+
+
+def _minimise_cost(m: pyo.ConcreteModel, problem: Problem) -> None:
+    """(0): the bill's variable part, wear, and the worth of what is left at the end."""
+    wear = problem.plant.wear_per_kwh
+    worth = np.zeros(problem.grid.count)
+    worth[-1] = problem.leftover_per_kwh if problem.end_kwh is None else 0.0
+    m.worth = _data(m.t, worth)
+    m.cost = pyo.Objective(
+        rule=lambda m: sum(
+            m.buy[t] * m.import_[t] - m.sell[t] * m.export_[t]
+            + wear * m.discharge[t] - m.worth[t] * m.stored[t]
+            for t in m.t
+        ) + sum(m.peak_rate[p] * m.peak[p] for p in m.p),
+    )  # fmt: skip
+
+
+def _data(index: pyo.RangeSet, values: np.ndarray) -> pyo.Param:
+    table = values.tolist()
+    return pyo.Param(index, initialize=lambda _m, i: table[i], within=pyo.Any)
+
+
+def _variable(index: pyo.RangeSet, high: FloatArray, low: FloatArray | None = None) -> pyo.Var:
+    low = np.zeros(len(high)) if low is None else low
+    if len(high) and np.ptp(low) == 0 and (high == high[0]).all():
+        return pyo.Var(index, bounds=(float(low[0]), float(high[0])))
+    lows, highs = low.tolist(), high.tolist()
+    return pyo.Var(index, bounds=lambda _m, i: (lows[i], highs[i]))
+
+
+def _share_out(
+    m: pyo.ConcreteModel,
+    name: str,
+    number: IntArray,
+    steps: IntArray | None = None,
+    weight: FloatArray | None = None,
+) -> None:
+    """Declare which steps, with what weight, belong to each of N groups, as (N, places) data.
+
+    Groups of unequal length are filled up with weight 0.
+    """
+    steps = np.arange(len(number)) if steps is None else steps
+    weight = np.ones(len(number)) if weight is None else weight
+    groups, first = np.unique(number, return_index=True)
+    place = np.arange(len(number)) - first[np.searchsorted(groups, number)]
+    shape = (len(groups), int(place.max()) + 1)
+    step_of, share = np.zeros(shape, dtype=int), np.zeros(shape)
+    step_of[number, place] = steps
+    share[number, place] = weight
+    setattr(m, name, pyo.RangeSet(0, shape[0] - 1))
+    setattr(m, f"{name}_place", pyo.RangeSet(0, shape[1] - 1))
+    for suffix, table in (("step", step_of), ("share", share)):
+        data = _table_data(getattr(m, name), getattr(m, f"{name}_place"), table)
+        setattr(m, f"{name}_{suffix}", data)
+
+
+def _table_data(rows: pyo.RangeSet, places: pyo.RangeSet, values: np.ndarray) -> pyo.Param:
+    table = values.tolist()
+    return pyo.Param(rows, places, initialize=lambda _m, n, j: table[n][j], within=pyo.Any)

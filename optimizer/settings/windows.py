@@ -1,0 +1,359 @@
+"""The language of settings: what a person types into the equipment.
+
+A window is part of the day on which one action holds. Outside windows the equipment covers the
+building's net load from the battery down to the floor. Windows of one day set never overlap; one
+that ends at or before its start runs over midnight. Read next: ``replay``.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal, TypeVar
+
+import numpy as np
+from pydantic import Field, ValidationInfo, field_validator, model_validator
+
+from optimizer.calendar import MONTH_NAMES, minutes_between, span_text
+from optimizer.documents import Document, Source, read_document
+from optimizer.errors import SettingsError, raise_findings
+from optimizer.site.controls import DAY_SETS, Action, Controls
+from optimizer.timegrid import BoolArray
+from optimizer.units import MINUTES_PER_DAY, clock, number, read_clock
+
+LIMITS_OF_ACTION: dict[str, tuple[str, ...]] = {
+    "charge": ("until_pct", "grid_kw", "import_cap_kw"),
+    "hold": ("import_cap_kw",),
+    "cover": ("down_to_pct", "import_cap_kw"),
+    "sell": ("down_to_pct", "power_kw", "import_cap_kw"),
+}
+"""Which limits an action can carry."""
+
+
+class Window(Document):
+    """Part of the day on which one action holds.
+
+    ========  =================================================================================
+    action    what the equipment does
+    ========  =================================================================================
+    charge    fills the battery, PV first and the grid up to ``grid_kw``, until ``until_pct``
+    hold      keeps what is stored; PV surplus may still be stored
+    cover     the battery covers the net load, down to ``down_to_pct``
+    sell      discharges at ``power_kw`` to building and grid, down to ``down_to_pct``
+    ========  =================================================================================
+
+    ``import_cap_kw`` may go with any action: import above it first reduces charging, then is met
+    by the battery down to the floor.
+    """
+
+    start: str
+    end: str
+    action: Action
+    until_pct: float | None = Field(default=None, ge=0, le=100)
+    down_to_pct: float | None = Field(default=None, ge=0, le=100)
+    grid_kw: float | None = Field(default=None, ge=0)
+    power_kw: float | None = Field(default=None, gt=0)
+    import_cap_kw: float | None = Field(default=None, ge=0)
+
+    @field_validator("start", "end", mode="after")
+    @classmethod
+    def _is_clock(cls, text: str, info: ValidationInfo) -> str:
+        try:
+            read_clock(text)
+        except ValueError as failure:
+            raise ValueError(f"{info.field_name}: {failure} | Write it as 05:30.") from None
+        return text
+
+    @model_validator(mode="after")
+    def _limits_fit_the_action(self) -> Window:
+        if self.begin % MINUTES_PER_DAY == self.finish % MINUTES_PER_DAY and not self.whole_day:
+            raise ValueError(
+                f"the window {self.start} to {self.end} holds no time"
+                " | Write the whole day as 00:00 to 24:00."
+            )
+        for name in ("until_pct", "down_to_pct", "grid_kw", "power_kw"):
+            if getattr(self, name) is not None and name not in LIMITS_OF_ACTION[self.action]:
+                raise ValueError(
+                    f"the action {self.action!r} takes no {name}"
+                    f" | It takes {', '.join(LIMITS_OF_ACTION[self.action])}."
+                )
+        return self
+
+    @property
+    def begin(self) -> int:
+        """First minute of the day."""
+        return read_clock(self.start)
+
+    @property
+    def finish(self) -> int:
+        """Minute of the day at which the window is over; at or before ``begin`` over midnight."""
+        return read_clock(self.end)
+
+    @property
+    def whole_day(self) -> bool:
+        """Whether the window never ends."""
+        return (self.begin, self.finish) == (0, MINUTES_PER_DAY)
+
+    def minutes(self) -> BoolArray:
+        """Return the minutes of the day inside, shape (1440,)."""
+        return minutes_between(self.begin, self.finish)
+
+    def words(self) -> str:
+        """Return what is done, as a person reads it aloud."""
+        parts = [_ACTION_WORDS[self.action](self)]
+        if self.import_cap_kw is not None:
+            parts.append(f"import at most {number(self.import_cap_kw)} kW")
+        return ", ".join(parts)
+
+    def span(self) -> str:
+        """Return the clock times, e.g. ``05:00–09:00``."""
+        return span_text(self.begin, self.finish)
+
+
+def _charge_words(window: Window) -> str:
+    until = f"charge to {number(window.until_pct)} %" if window.until_pct is not None else "charge"
+    if window.grid_kw is None:
+        return until
+    if window.grid_kw == 0:
+        return f"{until}, from PV only"
+    return f"{until}, at most {number(window.grid_kw, 2)} kW from the grid"
+
+
+def _down_to(window: Window) -> str:
+    return f", down to {number(window.down_to_pct)} %" if window.down_to_pct is not None else ""
+
+
+def _sell_words(window: Window) -> str:
+    power = f" at {number(window.power_kw, 2)} kW" if window.power_kw is not None else ""
+    return f"sell{power}{_down_to(window)}"
+
+
+_ACTION_WORDS = {
+    "charge": _charge_words,
+    "hold": lambda _window: "hold what is stored",
+    "cover": lambda window: f"cover the building from the battery{_down_to(window)}",
+    "sell": _sell_words,
+}
+
+ItemT = TypeVar("ItemT")
+DaySetName = Literal["every day", "weekdays", "weekends"]
+
+
+class DaySet(Document):
+    """The windows of one set of weekdays in one season."""
+
+    days: DaySetName
+    windows: list[Window] = []
+
+    @model_validator(mode="after")
+    def _never_overlap(self) -> DaySet:
+        taken = np.full(MINUTES_PER_DAY, -1)
+        for place, window in enumerate(self.windows):
+            inside = window.minutes()
+            double = np.flatnonzero(inside & (taken >= 0))
+            if len(double):
+                other = self.windows[int(taken[double[0]])]
+                raise ValueError(
+                    f"the windows {other.span()} and {window.span()} overlap at"
+                    f" {clock(int(double[0]))} | Let each time of the day lie in one window."
+                )
+            taken[inside] = place
+        return self
+
+
+class SeasonSet(Document):
+    """The windows of some months of the year."""
+
+    months: list[int] = Field(min_length=1)
+    day_sets: list[DaySet]
+
+    @model_validator(mode="after")
+    def _days_stand_once(self) -> SeasonSet:
+        wrong = [month for month in self.months if not 1 <= month <= 12]
+        if wrong or len(set(self.months)) != len(self.months):
+            raise ValueError(
+                f"the months {self.months} are not each one of 1 to 12, once"
+                " | List each month once, e.g. [6, 7, 8, 9]."
+            )
+        weekdays = [day for part in self.day_sets for day in _weekdays(part.days)]
+        if sorted(weekdays) != list(range(7)):
+            raise ValueError(
+                f"the day sets {[part.days for part in self.day_sets]} do not hold each weekday once"
+                " | Give 'every day', or 'weekdays' and 'weekends'."
+            )
+        return self
+
+    def name(self) -> str:
+        """Return the months as people say them: ``June–September``."""
+        return months_text(self.months)
+
+
+class Settings(Document):
+    """All windows of all seasons and day sets, plus the floor: what a person enters.
+
+    Months that no season set names have no windows.
+    """
+
+    settings: str
+    floor_pct: float = Field(ge=0, le=100)
+    seasons: list[SeasonSet] = []
+
+    @model_validator(mode="after")
+    def _months_stand_once(self) -> Settings:
+        months = [month for season in self.seasons for month in season.months]
+        double = sorted({month for month in months if months.count(month) > 1})
+        if double:
+            raise ValueError(
+                f"{MONTH_NAMES[double[0] - 1]} stands in two season sets | Let each month stand in"
+                " one."
+            )
+        return self
+
+    def places(self) -> list[WindowPlace]:
+        """Return where each window stands, in reading order."""
+        return [
+            WindowPlace(s, d, w)
+            for s, season in enumerate(self.seasons)
+            for d, day_set in enumerate(season.day_sets)
+            for w in range(len(day_set.windows))
+        ]
+
+    def window(self, place: WindowPlace) -> Window:
+        """Return the window at a place."""
+        return self.seasons[place.season].day_sets[place.day_set].windows[place.window]
+
+    def without(self, place: WindowPlace) -> Settings:
+        """Return the settings with one window left out."""
+        season = self.seasons[place.season]
+        day_set = season.day_sets[place.day_set]
+        fewer = [w for number, w in enumerate(day_set.windows) if number != place.window]
+        day_sets = _replaced(season.day_sets, place.day_set, day_set.model_copy(update={"windows": fewer}))
+        changed = season.model_copy(update={"day_sets": day_sets})
+        return self.model_copy(update={"seasons": _replaced(self.seasons, place.season, changed)})
+
+    def sentence(self, place: WindowPlace) -> str:
+        """Return a window as one sentence: ``weekdays 05:00–09:00, June–September: charge …``."""
+        season = self.seasons[place.season]
+        window = self.window(place)
+        days = season.day_sets[place.day_set].days
+        return f"{days} {window.span()}, {season.name()}: {window.words()}"
+
+    def entries(self) -> int:
+        """Return how many windows a person has to type in."""
+        return len(self.places())
+
+
+@dataclass(frozen=True)
+class WindowPlace:
+    """Where a window stands in settings."""
+
+    season: int
+    day_set: int
+    window: int
+
+
+def no_windows(floor_pct: float) -> Settings:
+    """Return the equipment as it comes: it covers the net load down to its floor."""
+    return Settings(settings="no windows", floor_pct=floor_pct)
+
+
+def read_settings(path: Path, controls: Controls) -> Settings:
+    """Read a settings file and hold it against the controls.
+
+    Raises
+    ------
+    SettingsError
+        If it cannot be read, windows overlap, or the controls refuse them.
+    """
+    settings, source = read_document(path, Settings, SettingsError)
+    raise_findings(refusals(settings, controls, source))
+    return settings
+
+
+def refusals(settings: Settings, controls: Controls, source: Source) -> list[SettingsError]:
+    """Return why the controls refuse the settings; empty if they accept them."""
+    found = []
+    if len(settings.seasons) > controls.season_sets:
+        found.append(_refused(
+            f"there are {len(settings.seasons)} season sets; the controls store"
+            f" {controls.season_sets}", source, ("seasons",)))  # fmt: skip
+    for s, season in enumerate(settings.seasons):
+        for d, day_set in enumerate(season.day_sets):
+            where = ("seasons", s, "day_sets", d)
+            if day_set.days not in controls.day_sets():
+                found.append(_refused(
+                    f"the day set {day_set.days!r} is none of {', '.join(controls.day_sets())}",
+                    source, (*where, "days")))  # fmt: skip
+            if len(day_set.windows) > controls.windows_per_day:
+                found.append(_refused(
+                    f"{len(day_set.windows)} windows stand for {day_set.days}; the controls store"
+                    f" {controls.windows_per_day}", source, (*where, "windows")))  # fmt: skip
+            for w, window in enumerate(day_set.windows):
+                found += _window_refusals(window, controls, source, (*where, "windows", w))
+    return found
+
+
+def _window_refusals(
+    window: Window, controls: Controls, source: Source, where: tuple[int | str, ...]
+) -> list[SettingsError]:
+    found = []
+    if window.action not in controls.actions:
+        found.append(_refused(
+            f"the action {window.action!r} is none of {', '.join(controls.actions)}", source,
+            (*where, "action")))  # fmt: skip
+    for name in ("start", "end"):
+        if read_clock(getattr(window, name)) % controls.minutes:
+            found.append(_refused(
+                f"{name} is {getattr(window, name)}, no multiple of {controls.minutes} min",
+                source, (*where, name)))  # fmt: skip
+    if window.import_cap_kw is not None and not controls.import_cap:
+        found.append(_refused(
+            f"import_cap_kw is {window.import_cap_kw:g} kW, but the equipment has no import cap",
+            source, (*where, "import_cap_kw")))  # fmt: skip
+    steps = {"until_pct": controls.soc_step_pct, "down_to_pct": controls.soc_step_pct} | dict.fromkeys(
+        ("grid_kw", "power_kw", "import_cap_kw"), controls.power_step_kw
+    )
+    for name, step in steps.items():
+        value = getattr(window, name)
+        if value is not None and abs(value / step - round(value / step)) > 1e-6:
+            found.append(_refused(
+                f"{name} is {value:g}, no multiple of {step:g}", source, (*where, name)))  # fmt: skip
+    return found
+
+
+def _refused(what: str, source: Source, where: tuple[int | str, ...]) -> SettingsError:
+    return SettingsError(
+        f"the controls refuse this: {what}",
+        where=source.where(where),
+        mend="Change the setting, or 'controls' in the scenario if the equipment can do it.",
+    )
+
+
+def _weekdays(name: str) -> tuple[int, ...]:
+    return next(sets[name] for sets in DAY_SETS.values() if name in sets)
+
+
+def weekdays_of(day_set: DaySet) -> tuple[int, ...]:
+    """Return the weekdays of a day set, Monday is 0."""
+    return _weekdays(day_set.days)
+
+
+def months_text(months: list[int]) -> str:
+    """Return months as people say them: ``all year``, ``June–September, December``."""
+    if len(months) == 12:
+        return "all year"
+    runs = []
+    inside = set(months)
+    for month in sorted(months):
+        if (month - 2) % 12 + 1 in inside:
+            continue  # not the first of its run; runs may go over the new year
+        last = month
+        while last % 12 + 1 in inside:
+            last = last % 12 + 1
+        name = MONTH_NAMES[month - 1]
+        runs.append(name if last == month else f"{name}–{MONTH_NAMES[last - 1]}")
+    return ", ".join(runs)
+
+
+def _replaced(items: list[ItemT], place: int, item: ItemT) -> list[ItemT]:
+    return [item if number == place else old for number, old in enumerate(items)]

@@ -1,0 +1,42 @@
+"""What the equipment can store: how many windows, for which days and seasons, in which steps.
+
+Read next: ``forecast``.
+"""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from pydantic import Field
+
+from optimizer.documents import Document
+
+Action = Literal["charge", "hold", "cover", "sell"]
+DayTypes = Literal["every_day", "weekday_weekend"]
+
+DAY_SETS: dict[DayTypes, dict[str, tuple[int, ...]]] = {
+    "every_day": {"every day": tuple(range(7))},
+    "weekday_weekend": {"weekdays": tuple(range(5)), "weekends": (5, 6)},
+}
+"""Names of the day sets and the weekdays (Monday is 0) in each. Equipment knows no holidays."""
+
+
+class Controls(Document):
+    """What settings the equipment accepts.
+
+    ``windows_per_day`` counts per day set and season. ``import_cap`` tells whether a window may
+    carry a limit of the import, ``minutes`` the granularity of starts and ends.
+    """
+
+    windows_per_day: int = Field(default=4, ge=0, le=12)
+    day_types: DayTypes = "weekday_weekend"
+    season_sets: int = Field(default=2, ge=1, le=12)
+    minutes: Literal[5, 10, 15, 30, 60] = 30
+    actions: list[Action] = ["charge", "hold", "cover", "sell"]
+    import_cap: bool = False
+    power_step_kw: float = Field(default=0.1, gt=0)
+    soc_step_pct: float = Field(default=5, gt=0, le=50)
+
+    def day_sets(self) -> dict[str, tuple[int, ...]]:
+        """Return the weekdays of each day set that can have windows of its own."""
+        return DAY_SETS[self.day_types]

@@ -1,0 +1,195 @@
+"""What stands at the site: battery, inverter, PV, grid connection, and what is permitted.
+
+The pydantic models hold what a person writes (kWh, kW, per cent); ``Plant`` holds the same facts
+per step, in the shape in which the plan and the replay use them. Read next: ``controls``.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Literal
+
+from pydantic import Field, model_validator
+
+from optimizer.documents import Document
+
+
+class Battery(Document):
+    """A battery, measured at its own terminals.
+
+    ``floor_pct`` and ``ceiling_pct`` are the maker's limits of the state of charge in per cent of
+    the capacity. ``standing_loss_pct_per_day`` is the share of the energy above the lowest allowed
+    level that an idle battery loses in a day, so that a battery at its floor stays there.
+    """
+
+    capacity_kwh: float = Field(gt=0, le=1e6)
+    charge_kw: float = Field(gt=0, le=1e6)
+    discharge_kw: float = Field(gt=0, le=1e6)
+    floor_pct: float = Field(default=0, ge=0, le=100)
+    ceiling_pct: float = Field(default=100, ge=0, le=100)
+    charge_efficiency_pct: float = Field(default=96, gt=30, le=100)
+    discharge_efficiency_pct: float = Field(default=96, gt=30, le=100)
+    standing_loss_pct_per_day: float = Field(default=0, ge=0, le=50)
+    wear_per_kwh: float = Field(default=0, ge=0)
+    cycles_per_day: float | None = Field(default=None, gt=0)
+
+    @model_validator(mode="after")
+    def _room(self) -> Battery:
+        if self.floor_pct >= self.ceiling_pct:
+            raise ValueError(
+                f"the battery's floor of {self.floor_pct:g} % is not below its ceiling of"
+                f" {self.ceiling_pct:g} % | Lower the floor or raise the ceiling."
+            )
+        hours = self.capacity_kwh / max(self.charge_kw, self.discharge_kw)
+        if hours < 0.05:
+            raise ValueError(
+                f"the battery of {self.capacity_kwh:g} kWh would be empty in {hours * 60:.1f}"
+                " minutes | Check that power is in kW and capacity in kWh."
+            )
+        return self
+
+
+class Inverter(Document):
+    """The inverter between the battery and the building (in a hybrid plant also the PV's).
+
+    ``ac_limit_kw`` limits its AC side in either direction.
+    """
+
+    ac_limit_kw: float = Field(gt=0, le=1e6)
+    efficiency_pct: float = Field(default=97, gt=30, le=100)
+    charging_efficiency_pct: float | None = Field(default=None, gt=30, le=100)
+
+
+class Photovoltaic(Document):
+    """How the PV is connected.
+
+    ``coupling: dc`` puts it on the battery's side of a hybrid inverter: the forecast is DC energy,
+    and what exceeds the inverter's AC limit can still charge the battery. ``coupling: ac`` gives
+    it an inverter of its own: the forecast is AC energy, cut at ``ac_limit_kw`` if stated.
+    """
+
+    coupling: Literal["dc", "ac"]
+    ac_limit_kw: float | None = Field(default=None, gt=0)
+
+    @model_validator(mode="after")
+    def _one_inverter(self) -> Photovoltaic:
+        if self.coupling == "dc" and self.ac_limit_kw is not None:
+            raise ValueError(
+                f"pv.ac_limit_kw is {self.ac_limit_kw:g} kW although the PV is coupled on the DC"
+                " side | Remove it; the limit of a hybrid plant is inverter.ac_limit_kw."
+            )
+        return self
+
+
+class Connection(Document):
+    """The grid connection's limits; a limit left out does not bind."""
+
+    import_limit_kw: float | None = Field(default=None, gt=0)
+    export_limit_kw: float | None = Field(default=None, ge=0)
+
+
+class Permissions(Document):
+    """What the connection agreement and the equipment allow."""
+
+    charge_from_grid: bool = True
+    export_stored_energy: bool = True
+    export: bool = True
+
+
+UNLIMITED_KW = 1e9
+"""Stands for a connection without a stated limit; far above any power that can flow."""
+
+
+@dataclass(frozen=True)
+class Plant:
+    """The equipment as plain numbers: what the plan and the replay compute with.
+
+    Energies in kWh, powers in kW, efficiencies as fractions. ``low_kwh`` is the lowest level in
+    daily use: the floor or the reserve, whichever is higher.
+    """
+
+    low_kwh: float
+    high_kwh: float
+    capacity_kwh: float
+    charge_kw: float
+    discharge_kw: float
+    charge_efficiency: float
+    discharge_efficiency: float
+    standing_loss_per_day: float
+    wear_per_kwh: float
+    cycles_per_day: float | None
+    ac_limit_kw: float
+    to_ac_efficiency: float
+    to_dc_efficiency: float
+    pv_on_dc_side: bool
+    pv_ac_limit_kw: float
+    import_limit_kw: float
+    export_limit_kw: float
+    may_charge_from_grid: bool
+    may_export_stored: bool
+
+    @classmethod
+    def of(
+        cls,
+        battery: Battery,
+        inverter: Inverter,
+        pv: Photovoltaic,
+        connection: Connection,
+        permissions: Permissions,
+        reserve_pct: float,
+    ) -> Plant:
+        """Return the plant of the described equipment."""
+        low = max(battery.floor_pct, reserve_pct) / 100
+        import_kw, export_kw = connection.import_limit_kw, connection.export_limit_kw
+        own_limit = pv.ac_limit_kw if pv.ac_limit_kw is not None else UNLIMITED_KW
+        return cls(
+            low_kwh=low * battery.capacity_kwh,
+            high_kwh=battery.ceiling_pct / 100 * battery.capacity_kwh,
+            capacity_kwh=battery.capacity_kwh,
+            charge_kw=battery.charge_kw,
+            discharge_kw=battery.discharge_kw,
+            charge_efficiency=battery.charge_efficiency_pct / 100,
+            discharge_efficiency=battery.discharge_efficiency_pct / 100,
+            standing_loss_per_day=battery.standing_loss_pct_per_day / 100,
+            wear_per_kwh=battery.wear_per_kwh,
+            cycles_per_day=battery.cycles_per_day,
+            ac_limit_kw=inverter.ac_limit_kw,
+            to_ac_efficiency=inverter.efficiency_pct / 100,
+            to_dc_efficiency=(inverter.charging_efficiency_pct or inverter.efficiency_pct) / 100,
+            pv_on_dc_side=pv.coupling == "dc",
+            pv_ac_limit_kw=own_limit,
+            import_limit_kw=UNLIMITED_KW if import_kw is None else import_kw,
+            export_limit_kw=_export_limit(export_kw, permissions),
+            may_charge_from_grid=permissions.charge_from_grid,
+            may_export_stored=permissions.export_stored_energy and permissions.export,
+        )
+
+    @property
+    def usable_kwh(self) -> float:
+        """Energy between the lowest and the highest allowed level. [kWh]"""
+        return self.high_kwh - self.low_kwh
+
+    def without_battery(self) -> Plant:
+        """Return the same plant with a battery that holds nothing and moves nothing."""
+        return replace(
+            self,
+            low_kwh=0.0, high_kwh=0.0, charge_kw=0.0, discharge_kw=0.0, cycles_per_day=None,
+        )  # fmt: skip
+
+    def kept_per_step(self, step_h: float) -> float:
+        """Share of the energy above the lowest level that is still there after a step."""
+        return float((1 - self.standing_loss_per_day) ** (step_h / 24))
+
+    def level_kwh(self, soc_pct: float) -> float:
+        """Return the stored energy at a state of charge, kept within the allowed levels. [kWh]"""
+        return min(max(soc_pct / 100 * self.capacity_kwh, self.low_kwh), self.high_kwh)
+
+    def soc_pct(self, stored_kwh: float) -> float:
+        """Return the state of charge of a stored energy. [%]"""
+        return 100 * stored_kwh / self.capacity_kwh
+
+
+def _export_limit(limit_kw: float | None, permissions: Permissions) -> float:
+    if not permissions.export:
+        return 0.0
+    return UNLIMITED_KW if limit_kw is None else limit_kw

@@ -1,0 +1,30 @@
+"""What is expected: load and PV, step by step, with every repair that was made to the data.
+
+Read next: ``readers.forecast_csv``.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from optimizer.timegrid import FloatArray, TimeGrid
+
+
+@dataclass(frozen=True)
+class Forecast:
+    """Expected load and available PV on a grid.
+
+    Parameters
+    ----------
+    grid : TimeGrid
+        The T steps.
+    load_kwh, pv_kwh : array
+        Shape (T,), each ≥ 0. [kWh per step]
+    notes : tuple of str
+        What was noticed and repaired while reading; shown to the user.
+    """
+
+    grid: TimeGrid
+    load_kwh: FloatArray
+    pv_kwh: FloatArray
+    notes: tuple[str, ...] = ()

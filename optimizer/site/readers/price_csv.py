@@ -1,0 +1,98 @@
+"""Reads a series of prices, such as day-ahead prices, onto a time grid.
+
+Prices may be coarser than the grid; each holds until the next. They may be negative.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+
+from optimizer.errors import SeriesError
+from optimizer.site.readers.series import (
+    TIME_COLUMNS,
+    even_steps,
+    needed_column,
+    read_numbers,
+    read_stamps,
+    read_table,
+)
+from optimizer.timegrid import FloatArray, TimeGrid
+
+KWH_PER_UNIT = {"per_kwh": 1.0, "per_mwh": 1000.0}
+MAX_PRICE_PER_KWH = 1000.0
+
+
+def read_prices(
+    path: Path, column: str, grid: TimeGrid, where: str, notes: list[str]
+) -> FloatArray:
+    """Read prices per kWh for each step of a grid.
+
+    Parameters
+    ----------
+    path : Path
+        CSV with ``time`` and the price column.
+    column : str
+        Its name; ends in ``per_kwh`` or ``per_mwh``.
+    grid : TimeGrid
+        The T steps that need a price.
+    where : str
+        The place in the tariff file that names the series.
+    notes : list of str
+        Gets a note for each repair.
+
+    Returns
+    -------
+    array
+        Shape (T,). [money per kWh]
+
+    Raises
+    ------
+    SeriesError
+        If the file is unreadable, its unit unknown or absurd, or a step has no price.
+    """
+    unit = next((u for u in KWH_PER_UNIT if column.endswith(u)), None)
+    if unit is None:
+        raise SeriesError(
+            f"the column {column!r} does not tell its unit",
+            where=where,
+            mend="Call it so that it ends in per_kwh or per_mwh.",
+        )
+    table = read_table(path)
+    prices = read_numbers(table, needed_column(table, (column,))) / KWH_PER_UNIT[unit]
+    if np.nanmax(np.abs(prices)) > MAX_PRICE_PER_KWH:
+        worst = int(np.nanargmax(np.abs(prices)))
+        raise SeriesError(
+            f"a price of {prices[worst]:,.6g} per kWh is absurd",
+            where=table.where(worst, column),
+            mend="Check the unit of the column.",
+        )
+    instants = read_stamps(table, needed_column(table, TIME_COLUMNS), grid.zone, notes)
+    steps = even_steps(table, instants, (prices,), notes)
+    even = _clock_change_filled(steps.take(prices), notes, path)
+    minutes = (grid.utc - steps.start).total_seconds().to_numpy() / 60
+    position = np.floor_divide(minutes, steps.step_minutes).astype(np.int64)
+    inside = (position >= 0) & (position < len(even))
+    on_grid = np.where(inside, even[np.clip(position, 0, len(even) - 1)], np.nan)
+    hole = np.flatnonzero(np.isnan(on_grid))
+    if len(hole):
+        raise SeriesError(
+            f"{len(hole)} of {grid.count} steps have no price, the first {grid.label(int(hole[0]))}",
+            where=f"{path}, column {column}",
+            mend="Supply prices for the whole forecast, each hour once.",
+        )
+    return on_grid
+
+
+def _clock_change_filled(prices: FloatArray, notes: list[str], path: Path) -> FloatArray:
+    """Fill single missing hours from the hour before: files with 24 rows on every day."""
+    alone = np.isnan(prices)
+    alone[1:] &= ~np.isnan(prices[:-1])
+    alone[0] = False
+    alone[:-1] &= ~np.isnan(prices[1:])
+    if alone.any():
+        prices = prices.copy()
+        prices[alone] = prices[np.flatnonzero(alone) - 1]
+        notes.append(f"{path.name}: {int(alone.sum())} single missing prices taken from the one before.")
+    return prices

@@ -1,0 +1,296 @@
+"""Reads the time stamps of a CSV into an even grid; tells or visibly repairs what is amiss.
+
+Shared by the readers of forecasts and of prices. Time stamps name the beginning of an interval;
+they carry a UTC offset, or are wall-clock times of the site's zone.
+"""
+
+from __future__ import annotations
+
+import gzip
+import warnings
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from optimizer.errors import SeriesError
+from optimizer.timegrid import STEP_MINUTES, BoolArray, FloatArray, zone_named
+
+TIME_COLUMNS = ("time", "timestamp")
+MAX_ROWS = 600_000
+"""Five years of five-minute steps; more is no season's forecast."""
+
+
+@dataclass(frozen=True)
+class Table:
+    """A CSV as text columns, with the file's row number of each record."""
+
+    path: Path
+    cells: pd.DataFrame
+    first_row: int
+
+    def row(self, record: int) -> int:
+        """Return the row in the file, counted from 1, of a record of ``cells``."""
+        return int(self.cells.index[record]) + self.first_row
+
+    def where(self, record: int, column: str) -> str:
+        """Return ``file, row N, column C``."""
+        return f"{self.path}, row {self.row(record)}, column {column}"
+
+
+def read_table(path: Path) -> Table:
+    """Read a CSV (``.gz`` allowed); lines that begin with ``#`` at its head are comments.
+
+    Raises
+    ------
+    SeriesError
+        If the file is missing, empty, too long, or is no comma-separated text with one header.
+    """
+    try:
+        comments = _leading_comments(path)
+        cells = pd.read_csv(
+            path, dtype=str, skiprows=comments, skipinitialspace=True, keep_default_na=False,
+            compression="infer", encoding="utf-8-sig", nrows=MAX_ROWS + 1, skip_blank_lines=False,
+        )  # fmt: skip
+    except FileNotFoundError:
+        raise SeriesError("there is no such file", where=str(path), mend="Check the path.") from None
+    except (OSError, EOFError, ValueError) as failure:  # pandas' parser errors are ValueErrors
+        raise SeriesError(
+            f"this is no readable CSV: {str(failure).strip().splitlines()[-1]}",
+            where=str(path),
+            mend="Give comma-separated text in UTF-8 with one header line.",
+        ) from None
+    cells.columns = [str(column).strip() for column in cells.columns]
+    if cells.empty:
+        raise SeriesError("the file has no rows", where=str(path), mend="Add the series' rows.")
+    if len(cells) > MAX_ROWS:
+        raise SeriesError(
+            f"the file has more than {MAX_ROWS:,} rows", where=str(path), mend="Give one year."
+        )
+    blank = (cells == "").all(axis=1) | cells.isna().all(axis=1)
+    return Table(path, cells[~blank].fillna(""), comments + 2)
+
+
+def _leading_comments(path: Path) -> int:
+    opener = gzip.open if path.suffix == ".gz" else open
+    with opener(path, "rt", encoding="utf-8-sig") as lines:
+        count = 0
+        for line in lines:
+            if not line.startswith("#"):
+                break
+            count += 1
+        return count
+
+
+def column_named(table: Table, choices: Sequence[str]) -> str | None:
+    """Return the one of the choices that the table has as a column; None if it has none.
+
+    Raises
+    ------
+    SeriesError
+        If it has several.
+    """
+    found = [name for name in choices if name in table.cells.columns]
+    if len(found) > 1:
+        raise SeriesError(
+            f"the columns {found} say the same",
+            where=f"{table.path}, row {table.first_row - 1}",
+            mend="Keep one of them.",
+        )
+    return found[0] if found else None
+
+
+def needed_column(table: Table, choices: Sequence[str]) -> str:
+    """Return the one of the choices that the table has as a column.
+
+    Raises
+    ------
+    SeriesError
+        If it has none or several.
+    """
+    found = column_named(table, choices)
+    if found is None:
+        raise SeriesError(
+            f"no column is called {' or '.join(choices)}; found: {', '.join(table.cells.columns)}",
+            where=f"{table.path}, row {table.first_row - 1}",
+            mend=f"Name a column {choices[0]}.",
+        )
+    return found
+
+
+def read_numbers(table: Table, column: str) -> FloatArray:
+    """Return a column's values, blank cells as NaN, shape (rows,).
+
+    Raises
+    ------
+    SeriesError
+        If a cell is no number.
+    """
+    text = table.cells[column].str.strip()
+    values = pd.to_numeric(text, errors="coerce").to_numpy(dtype=np.float64, copy=True)
+    wrong = np.flatnonzero(~np.isfinite(values) & (text != "").to_numpy())
+    if len(wrong):
+        first = int(wrong[0])
+        raise SeriesError(
+            f"{text.iloc[first]!r} is not a number ({len(wrong)} such cells)",
+            where=table.where(first, column),
+            mend="Write numbers with a decimal point and no unit; leave missing values blank.",
+        )
+    return values
+
+
+def read_stamps(table: Table, column: str, zone: str, notes: list[str]) -> pd.DatetimeIndex:
+    """Return the instants of a time column in UTC, in the file's order, shape (rows,).
+
+    A wall-clock time that the zone skips becomes NaT, with a note.
+
+    Raises
+    ------
+    SeriesError
+        If a stamp is unreadable, or some have offsets and others none.
+    """
+    text = table.cells[column].str.strip()
+    has_offset = text.str.contains(r"(?:Z|[+-]\d{2}:?\d{2})$", regex=True).to_numpy()
+    if has_offset.any() and not has_offset.all():
+        first = int(np.flatnonzero(has_offset != has_offset[0])[0])
+        raise SeriesError(
+            f"{text.iloc[first]!r}: some stamps have a UTC offset and others have none",
+            where=table.where(first, column),
+            mend="Write all stamps in one way.",
+        )
+    if has_offset.all():
+        stamps = _parsed(table, text, column, utc=True)
+        return pd.DatetimeIndex(stamps)
+    wall = pd.DatetimeIndex(_parsed(table, text, column, utc=False))
+    return _on_wall_clock(table, wall, zone, notes)
+
+
+def _parsed(table: Table, text: pd.Series, column: str, *, utc: bool) -> pd.Series:
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # about guessed formats; what cannot be read is told below
+        stamps = pd.to_datetime(text, errors="coerce", utc=utc, format="ISO8601")
+    wrong = np.flatnonzero(stamps.isna().to_numpy())
+    if len(wrong):
+        first = int(wrong[0])
+        raise SeriesError(
+            f"{text.iloc[first]!r} is not an ISO 8601 time ({len(wrong)} such cells)",
+            where=table.where(first, column),
+            mend="Write 2025-07-03T14:15 or 2025-07-03T14:15-05:00.",
+        )
+    return stamps
+
+
+def _on_wall_clock(
+    table: Table, wall: pd.DatetimeIndex, zone: str, notes: list[str]
+) -> pd.DatetimeIndex:
+    """Place wall-clock times in the zone: of a repeated hour the first is daylight-saving time.
+
+    Files with 24 rows on every day have an hour in spring that the clock skips; it is left out.
+    """
+    first_time = ~wall.duplicated(keep="first")
+    instants = wall.tz_localize(zone_named(zone), ambiguous=first_time, nonexistent="NaT")
+    skipped = np.flatnonzero(instants.isna())
+    if len(skipped):
+        notes.append(
+            f"{table.path.name}: {len(skipped)} rows name times that the clock of {zone} skips"
+            f" (first {wall[skipped[0]]:%Y-%m-%d %H:%M}); they were left out."
+        )
+    return instants.tz_convert("UTC")
+
+
+@dataclass(frozen=True)
+class EvenSteps:
+    """Which record fills each step of an even grid; −1 where none does."""
+
+    start: pd.Timestamp
+    step_minutes: int
+    record: np.ndarray
+
+    def take(self, values: FloatArray) -> FloatArray:
+        """Return the values on the grid, NaN where missing, shape (T,)."""
+        return np.where(self.record >= 0, values[self.record], np.nan)
+
+
+def even_steps(
+    table: Table, instants: pd.DatetimeIndex, columns: Sequence[FloatArray], notes: list[str]
+) -> EvenSteps:
+    """Sort records into even steps of time.
+
+    Repairs, each with a note: wrong order is sorted, a repeated record with equal values dropped.
+
+    Raises
+    ------
+    SeriesError
+        If the step is not 5, 15, 30 or 60 min, stamps lie between steps, or one time has two
+        different values.
+    """
+    order = np.argsort(instants.to_numpy(), kind="stable")
+    order = order[~np.asarray(instants.isna())[order]]
+    disorder = int((np.diff(order) < 0).sum())
+    if disorder:
+        notes.append(f"{table.path.name}: rows out of order were sorted ({disorder} places).")
+    minutes = instants.to_numpy("datetime64[m]").astype(np.int64)[order]
+    keep = _without_repeats(table, minutes, order, columns, notes)
+    minutes, order = minutes[keep], order[keep]
+    step = _step_minutes(table, minutes)
+    slot, rest = np.divmod(minutes - minutes[0], step)
+    if rest.any():
+        first = int(order[np.flatnonzero(rest)[0]])
+        raise SeriesError(
+            f"{instants[first].isoformat()} lies between the steps of {step} min",
+            where=table.where(first, TIME_COLUMNS[0]),
+            mend="Give one row for each equal interval, stamped at its beginning.",
+        )
+    count = int(slot[-1]) + 1
+    if count > MAX_ROWS:
+        raise SeriesError(
+            f"the stamps span {count:,} steps of {step} min, more than {MAX_ROWS:,}",
+            where=f"{table.path}, rows {table.row(int(order[0]))} to {table.row(int(order[-1]))}",
+            mend="Check the years of the first and the last stamp.",
+        )
+    record = np.full(count, -1, dtype=np.int64)
+    record[slot] = order
+    return EvenSteps(instants[order[0]], step, record)
+
+
+def _without_repeats(
+    table: Table,
+    minutes: np.ndarray,
+    order: np.ndarray,
+    columns: Sequence[FloatArray],
+    notes: list[str],
+) -> BoolArray:
+    repeated = np.concatenate([[False], np.diff(minutes) == 0])
+    for position in np.flatnonzero(repeated):
+        here, before = int(order[position]), int(order[position - 1])
+        for values in columns:
+            if not np.isclose(values[here], values[before], rtol=0, atol=1e-9, equal_nan=True):
+                raise SeriesError(
+                    f"the same time stands in row {table.row(before)} with {values[before]:g} and"
+                    f" in row {table.row(here)} with {values[here]:g}",
+                    where=table.where(here, TIME_COLUMNS[0]),
+                    mend="Keep the right one. If clocks were put back, give stamps with offsets.",
+                )
+    if repeated.any():
+        notes.append(f"{table.path.name}: {int(repeated.sum())} repeated rows were dropped.")
+    return np.asarray(~repeated)
+
+
+def _step_minutes(table: Table, minutes: np.ndarray) -> int:
+    if len(minutes) < 2:
+        raise SeriesError(
+            "one row does not tell how long a step is",
+            where=str(table.path),
+            mend="Give at least two rows.",
+        )
+    lengths, counts = np.unique(np.diff(minutes), return_counts=True)
+    step = int(lengths[counts.argmax()])
+    if step not in STEP_MINUTES:
+        raise SeriesError(
+            f"most rows are {step} min apart; allowed are {', '.join(map(str, STEP_MINUTES))} min",
+            where=str(table.path),
+            mend="Bring the series to one of these steps.",
+        )
+    return step

@@ -1,0 +1,157 @@
+"""The scenario file: one site, its equipment, what it may do, its tariff and its forecast.
+
+Read next: ``billing.cost``.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+from typing import Literal
+
+from pydantic import Field, field_validator, model_validator
+
+from optimizer.documents import Document, Source, read_document
+from optimizer.errors import ScenarioError
+from optimizer.site.controls import Controls
+from optimizer.site.equipment import (
+    Battery,
+    Connection,
+    Inverter,
+    Permissions,
+    Photovoltaic,
+    Plant,
+)
+from optimizer.site.forecast import Forecast
+from optimizer.site.readers.forecast_csv import read_forecast
+from optimizer.timegrid import BillingPeriods, calendar_months, meter_read_periods, zone_named
+
+SCENARIO_FILE = "scenario.yaml"
+
+
+class State(Document):
+    """State of charge at the start and at the end of the forecast.
+
+    ``end_pct: same`` returns to the start; ``free`` lets the battery end anywhere and values what
+    is left at ``leftover_per_kwh``. A running billing month is continued by
+    ``peak_so_far_kw``: the highest demand already reached, which a demand charge cannot undercut.
+    """
+
+    start_pct: float | None = Field(default=None, ge=0, le=100)
+    end_pct: float | Literal["same", "free"] = "same"
+    leftover_per_kwh: float = Field(default=0, ge=0)
+    peak_so_far_kw: dict[str, float] = {}
+
+    @model_validator(mode="after")
+    def _leftover_only_if_free(self) -> State:
+        if self.leftover_per_kwh and self.end_pct != "free":
+            raise ValueError(
+                f"leftover_per_kwh is {self.leftover_per_kwh:g} although the end is pinned"
+                " | Write end_pct: free, or remove it."
+            )
+        if not isinstance(self.end_pct, str) and not 0 <= self.end_pct <= 100:
+            raise ValueError(f"end_pct is {self.end_pct:g}; it must lie in 0 to 100 %")
+        return self
+
+
+class ScenarioFile(Document):
+    """What stands in ``scenario.yaml``."""
+
+    scenario: str
+    about: str = ""
+    invented: bool = False
+    zone: str
+    forecast: str
+    tariff: str
+    battery: Battery
+    inverter: Inverter
+    pv: Photovoltaic
+    connection: Connection = Connection()
+    permissions: Permissions = Permissions()
+    reserve_pct: float = Field(default=0, ge=0, le=100)
+    state: State = State()
+    controls: Controls = Controls()
+    read_dates: list[date] | None = None
+
+    @field_validator("zone", mode="after")
+    @classmethod
+    def _known_zone(cls, zone: str) -> str:
+        zone_named(zone)
+        return zone
+
+    @model_validator(mode="after")
+    def _levels_fit(self) -> ScenarioFile:
+        battery = self.battery
+        if self.reserve_pct >= battery.ceiling_pct:
+            raise ValueError(
+                f"the reserve of {self.reserve_pct:g} % is not below the battery's ceiling of"
+                f" {battery.ceiling_pct:g} % | Lower the reserve: nothing is left to work with."
+            )
+        low = max(battery.floor_pct, self.reserve_pct)
+        for name, level in (("start_pct", self.state.start_pct), ("end_pct", self.state.end_pct)):
+            if isinstance(level, float | int) and not low <= level <= battery.ceiling_pct:
+                raise ValueError(
+                    f"state.{name} is {level:g} %, outside the allowed {low:g} to"
+                    f" {battery.ceiling_pct:g} % | Put it between floor or reserve and ceiling."
+                )
+        if "charge" in self.controls.actions and "cover" not in self.controls.actions:
+            raise ValueError(
+                "controls.actions lacks 'cover', which is how equipment works without windows"
+                " | Add cover to the actions."
+            )
+        return self
+
+
+@dataclass(frozen=True)
+class Scenario:
+    """A scenario, read and checked: equipment as numbers, forecast on its grid."""
+
+    name: str
+    folder: Path
+    file: ScenarioFile
+    source: Source
+    plant: Plant
+    forecast: Forecast
+    periods: BillingPeriods
+
+    @property
+    def controls(self) -> Controls:
+        """What settings the equipment accepts."""
+        return self.file.controls
+
+    @property
+    def start_kwh(self) -> float:
+        """Stored energy at the start; the lowest allowed level where none is given. [kWh]"""
+        pct = self.file.state.start_pct
+        return self.plant.low_kwh if pct is None else self.plant.level_kwh(pct)
+
+    @property
+    def end_kwh(self) -> float | None:
+        """Stored energy wanted at the end; None if free. [kWh]"""
+        pct = self.file.state.end_pct
+        if pct == "free":
+            return None
+        return self.start_kwh if pct == "same" else self.plant.level_kwh(float(pct))
+
+
+def read_scenario(path: Path) -> Scenario:
+    """Read a scenario folder, or its ``scenario.yaml``, with its forecast.
+
+    Raises
+    ------
+    InputError
+        What is wrong in the scenario file or in the forecast, all findings of a file together.
+    """
+    file_path = path / SCENARIO_FILE if path.is_dir() else path
+    file, source = read_document(file_path, ScenarioFile, ScenarioError)
+    plant = Plant.of(
+        file.battery, file.inverter, file.pv, file.connection, file.permissions, file.reserve_pct
+    )
+    forecast = read_forecast(file_path.parent / file.forecast, file.zone, plant)
+    if file.read_dates is None:
+        periods = calendar_months(forecast.grid)
+    else:
+        where = source.where(("read_dates",))
+        periods = meter_read_periods(forecast.grid, file.read_dates, where)
+    return Scenario(file.scenario, file_path.parent, file, source, plant, forecast, periods)

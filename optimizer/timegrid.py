@@ -1,0 +1,276 @@
+"""The steps of time on which everything is counted, and the clock that people read.
+
+Steps are equally long in absolute time; the wall clock is looked up in the site's zone. So a day
+on which clocks change has 23 or 25 hours, and a window "02:00 to 05:00" is what the clock says.
+A step bears the time at which it begins. Read next: ``calendar``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, timedelta
+from functools import cached_property, lru_cache
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from optimizer.errors import InputError, ScenarioError
+from optimizer.units import MINUTES_PER_DAY
+
+IntArray = NDArray[np.int64]
+FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
+
+STEP_MINUTES = (5, 15, 30, 60)
+
+
+@lru_cache(maxsize=64)
+def zone_named(name: str) -> ZoneInfo:
+    """Return the time zone of an IANA name.
+
+    Raises
+    ------
+    ValueError
+        If there is no such zone.
+    """
+    try:
+        return ZoneInfo(name)
+    except (ZoneInfoNotFoundError, ValueError, OSError):
+        raise ValueError(
+            f"zone is {name!r}, which is no time zone of the IANA list"
+            " | Write a name such as Europe/Dublin or Australia/Sydney."
+        ) from None
+
+
+@dataclass(frozen=True)
+class TimeGrid:
+    """T equal steps of time from ``start`` on, read by the clock of ``zone``.
+
+    Parameters
+    ----------
+    start : datetime
+        Beginning of the first step, aware.
+    step_minutes : int
+        5, 15, 30 or 60.
+    count : int
+        Number of steps T, at least 1.
+    zone : str
+        IANA name of the zone whose wall clock the tariff and the equipment follow.
+
+    Raises
+    ------
+    InputError
+        If the step is of another length, or does not begin on a multiple of itself by the clock.
+    """
+
+    start: datetime
+    step_minutes: int
+    count: int
+    zone: str
+
+    def __post_init__(self) -> None:
+        """Refuse grids on which clock windows could not be told apart."""
+        if self.step_minutes not in STEP_MINUTES:
+            raise InputError(
+                f"the step is {self.step_minutes} min; allowed are {STEP_MINUTES} min",
+                where=f"series starting {self.start.isoformat()}",
+                mend="Bring the series to one of these steps.",
+            )
+        if self.start.tzinfo is None or self.count < 1:
+            raise InputError(
+                f"a grid needs an aware start and at least one step, not {self.start!r} and"
+                f" {self.count}",
+                where="the time grid",
+                mend="Give a start with a UTC offset and at least one step.",
+            )
+        local = self.start.astimezone(zone_named(self.zone))
+        if (local.minute % self.step_minutes) or local.second or local.microsecond:
+            raise InputError(
+                f"the first step begins at {local:%H:%M:%S} by the clock of {self.zone}, which is"
+                f" no multiple of {self.step_minutes} min",
+                where=f"step {local.isoformat()}",
+                mend="Give time stamps that start intervals on the clock.",
+            )
+
+    @property
+    def step_h(self) -> float:
+        """Length of a step. [h]"""
+        return self.step_minutes / 60
+
+    @cached_property
+    def utc(self) -> pd.DatetimeIndex:
+        """Beginning of each step in UTC, shape (T,)."""
+        start = pd.Timestamp(self.start.astimezone(UTC))
+        return pd.date_range(start, periods=self.count, freq=f"{self.step_minutes}min")
+
+    @cached_property
+    def local(self) -> pd.DatetimeIndex:
+        """Beginning of each step by the wall clock, with its offset, shape (T,)."""
+        return self.utc.tz_convert(self.zone)
+
+    @cached_property
+    def minute_of_day(self) -> IntArray:
+        """Wall-clock minute of the day at which each step begins, shape (T,)."""
+        return np.asarray(self.local.hour * 60 + self.local.minute, dtype=np.int64)
+
+    @cached_property
+    def _days(self) -> tuple[IntArray, list[date]]:
+        ordinal = np.asarray(self.local.tz_localize(None).normalize().to_numpy("datetime64[D]"))
+        values, index = np.unique(ordinal, return_inverse=True)
+        return index.astype(np.int64), [value.astype(object) for value in values]
+
+    @property
+    def day(self) -> IntArray:
+        """Number of the local day of each step, counted from 0, shape (T,)."""
+        return self._days[0]
+
+    @property
+    def dates(self) -> list[date]:
+        """The local days of the grid in order, D of them."""
+        return self._days[1]
+
+    @cached_property
+    def weekday(self) -> IntArray:
+        """Weekday of each step, Monday is 0, shape (T,)."""
+        return np.array([d.weekday() for d in self.dates], dtype=np.int64)[self.day]
+
+    @cached_property
+    def month(self) -> IntArray:
+        """Calendar month of each step, 1 to 12, shape (T,)."""
+        return np.array([d.month for d in self.dates], dtype=np.int64)[self.day]
+
+    @cached_property
+    def utc_offset_minutes(self) -> IntArray:
+        """Offset of the wall clock from UTC at each step, shape (T,). [min]"""
+        wall = self.local.tz_localize(None).to_numpy("datetime64[m]")
+        utc = self.utc.tz_localize(None).to_numpy("datetime64[m]")
+        return (wall - utc).astype(np.int64)
+
+    @cached_property
+    def day_share(self) -> FloatArray:
+        """Share of its local day that each step is: 1/24 for an hour, 1/23 on a short day."""
+        hours = np.array([hours_of_day(d, self.zone) for d in self.dates])
+        return self.step_h / hours[self.day]
+
+    @property
+    def days(self) -> float:
+        """Local days covered; a day covered in part counts in part."""
+        return float(self.day_share.sum())
+
+    def label(self, step: int) -> str:
+        """Return the wall-clock beginning of a step, e.g. ``2025-07-03T14:15-05:00``."""
+        return str(self.local[step].isoformat(timespec="minutes"))
+
+    def part(self, first: int, count: int) -> TimeGrid:
+        """Return the grid of ``count`` of the steps, beginning with the step ``first``."""
+        start = self.utc[first].to_pydatetime()
+        return TimeGrid(start, self.step_minutes, count, self.zone)
+
+
+def hours_of_day(day: date, zone: str) -> float:
+    """Return the length of a local day: 24, or 23 and 25 where clocks change. [h]"""
+    info = zone_named(zone)
+    begin = datetime(day.year, day.month, day.day, tzinfo=info).astimezone(UTC)
+    after = day + timedelta(days=1)
+    end = datetime(after.year, after.month, after.day, tzinfo=info).astimezone(UTC)
+    return (end - begin) / timedelta(hours=1)
+
+
+@dataclass(frozen=True)
+class BillingPeriod:
+    """One billing period: from the local midnight of ``first`` to that of ``end``."""
+
+    first: date
+    end: date
+    days_covered: float
+
+    @property
+    def days(self) -> int:
+        """Length of the whole period. [days]"""
+        return (self.end - self.first).days
+
+    @property
+    def label(self) -> str:
+        """A calendar month as ``2025-07``, another period by its first and last day."""
+        month_after = (self.first.replace(day=1) + timedelta(days=32)).replace(day=1)
+        if self.first.day == 1 and self.end == month_after:
+            return f"{self.first:%Y-%m}"
+        return f"{self.first} to {self.end - timedelta(days=1)}"
+
+
+@dataclass(frozen=True)
+class BillingPeriods:
+    """The P billing periods of a grid and the period of each step, shape (T,)."""
+
+    periods: tuple[BillingPeriod, ...]
+    of_step: IntArray
+
+
+def calendar_months(grid: TimeGrid) -> BillingPeriods:
+    """Return the calendar months, by the wall clock, that the grid touches."""
+    firsts = sorted({d.replace(day=1) for d in grid.dates})
+    last = (firsts[-1] + timedelta(days=32)).replace(day=1)
+    return _periods(grid, [*firsts, last])
+
+
+def meter_read_periods(grid: TimeGrid, read_dates: Sequence[date], where: str) -> BillingPeriods:
+    """Return the periods between meter reads; a read takes effect at the local midnight.
+
+    Raises
+    ------
+    ScenarioError
+        If the dates do not rise, or leave a step of the grid outside every period.
+    """
+    for earlier, later in zip(read_dates, read_dates[1:], strict=False):
+        if later <= earlier:
+            raise ScenarioError(
+                f"read date {later} does not come after {earlier}",
+                where=where,
+                mend="List the dates in rising order, each once.",
+            )
+    if len(read_dates) < 2 or grid.dates[0] < read_dates[0] or grid.dates[-1] >= read_dates[-1]:
+        span = f"{read_dates[0]} to {read_dates[-1]}" if read_dates else "none"
+        raise ScenarioError(
+            f"the read dates ({span}) do not enclose the forecast's days {grid.dates[0]} to"
+            f" {grid.dates[-1]}",
+            where=where,
+            mend="Add the read date before the first day and the one after the last day.",
+        )
+    used = [
+        index
+        for index, (first, end) in enumerate(zip(read_dates, read_dates[1:], strict=False))
+        if end > grid.dates[0] and first <= grid.dates[-1]
+    ]
+    return _periods(grid, list(read_dates[used[0] : used[-1] + 2]))
+
+
+def _periods(grid: TimeGrid, edges: Sequence[date]) -> BillingPeriods:
+    starts = np.array(edges[:-1], dtype="datetime64[D]")
+    days = np.array(grid.dates, dtype="datetime64[D]")
+    of_step = (np.searchsorted(starts, days, side="right") - 1)[grid.day]
+    covered = np.bincount(of_step, weights=grid.day_share, minlength=len(starts))
+    periods = tuple(
+        BillingPeriod(first, end, float(share))
+        for first, end, share in zip(edges[:-1], edges[1:], covered, strict=True)
+    )
+    return BillingPeriods(periods, of_step.astype(np.int64))
+
+
+def interval_of_step(grid: TimeGrid, minutes: int) -> IntArray:
+    """Return the number of the clock-aligned interval of each step, rising, shape (T,).
+
+    A repeated hour of the autumn clock change is an interval of its own. Where steps are longer
+    than the interval, every step is its own interval.
+    """
+    block = grid.minute_of_day // max(minutes, grid.step_minutes)
+    parts = np.stack([grid.day, grid.utc_offset_minutes, block])
+    changed = np.any(np.diff(parts, axis=1) != 0, axis=0)
+    return np.concatenate([[0], np.cumsum(changed)]).astype(np.int64)
+
+
+def clock_slots(step_minutes: int) -> int:
+    """Return how many steps a 24-hour clock face has."""
+    return MINUTES_PER_DAY // step_minutes

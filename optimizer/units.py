@@ -1,0 +1,68 @@
+"""How quantities are named, compared, read from a clock and printed.
+
+Energies are kWh per step, powers kW, money is in the tariff's currency. The short forms in names
+are ``_kwh``, ``_kw``, ``_frac`` (0 to 1), ``_pct`` (0 to 100), ``_h`` and ``_minutes``.
+Read next: ``documents``.
+"""
+
+from __future__ import annotations
+
+import re
+
+ENERGY_TOLERANCE_KWH = 1e-6
+"""Two energies of one step closer than this are the same; solvers work to about 1e-7."""
+
+MONEY_TOLERANCE_RELATIVE = 1e-7
+"""A bill and an LP objective may differ by this share of the sum of the absolute line amounts."""
+
+MONEY_TOLERANCE = 1e-5
+"""... or by this much money, whichever is larger."""
+
+MINUTES_PER_DAY = 1440
+
+_CLOCK = re.compile(r"([01]\d|2[0-4]):([0-5]\d)")
+
+
+def read_clock(text: str) -> int:
+    """Return the minute of the day of ``HH:MM``; ``24:00`` is the end of the day.
+
+    Raises
+    ------
+    ValueError
+        If the text is no clock time. The message says which text.
+    """
+    match = _CLOCK.fullmatch(text.strip())
+    minute = int(match[1]) * 60 + int(match[2]) if match else MINUTES_PER_DAY + 1
+    if minute > MINUTES_PER_DAY:
+        raise ValueError(f"{text!r} is not a clock time from 00:00 to 24:00")
+    return minute
+
+
+def clock(minute: int) -> str:
+    """Return ``HH:MM`` of a minute of the day (0 to 1440)."""
+    return f"{minute // 60:02d}:{minute % 60:02d}"
+
+
+def money(amount: float, currency: str = "") -> str:
+    """Return an amount with two decimals and thousands separated, e.g. ``1,234.50 EUR``."""
+    shown = f"{amount + 0.0:,.2f}"  # + 0.0 turns -0.0 into 0.0
+    if shown == "-0.00":
+        shown = "0.00"
+    return f"{shown} {currency}".rstrip()
+
+
+def price(amount: float) -> str:
+    """Return a price per kWh or kW with as many decimals as are needed, at least two."""
+    text = f"{amount:.4f}".rstrip("0")
+    return text + "0" * max(0, 2 - len(text.partition(".")[2]))
+
+
+def percent(share: float, decimals: int = 0) -> str:
+    """Return a share (1.0 is the whole) as per cent."""
+    return f"{100 * share:.{decimals}f} %"
+
+
+def number(value: float, decimals: int = 1) -> str:
+    """Return a number with at most the given decimals and no trailing zeros."""
+    text = f"{value:,.{decimals}f}"
+    return text.rstrip("0").rstrip(".") if "." in text else text
