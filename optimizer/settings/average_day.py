@@ -1,0 +1,114 @@
+"""Reads windows off the average day of a plan: a first guess for the search.
+
+For each clock slot of a season and day set, the plan's mean flows say what it mostly does there.
+Runs of slots with the same action become windows; the most moving ones are kept.
+Read next: ``search``.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+
+from optimizer.flows import Flows
+from optimizer.site.controls import Controls
+from optimizer.site.equipment import Plant
+from optimizer.timegrid import BoolArray, FloatArray
+
+ACTIVE_SHARE = 0.15
+"""A mean power above this share of the battery's power is an action, below it is noise."""
+
+
+class Draft(NamedTuple):
+    """A window while it is searched for; times in minutes of the day, over midnight if need be.
+
+    ``level_pct`` is the state of charge to charge to, or to discharge down to; ``power_kw`` the
+    grid's power in ``charge`` and the battery's in ``sell``; ``cap_kw`` is infinite without a cap.
+    """
+
+    begin: int
+    length: int
+    action: str
+    level_pct: float
+    power_kw: float
+    cap_kw: float = float("inf")
+
+
+def drafts_of_plan(
+    flows: Flows, stored_kwh: FloatArray, plant: Plant, controls: Controls, inside: BoolArray
+) -> list[Draft]:
+    """Return the windows of a plan's average day.
+
+    Parameters
+    ----------
+    flows : Flows
+        The plan's flows.
+    stored_kwh : array
+        Shape (T,), the plan's stored energy. [kWh]
+    plant, controls
+        The equipment and what it accepts.
+    inside : array of bool
+        Shape (T,), the steps of the season and day set.
+
+    Returns
+    -------
+    list of Draft
+        At most as many as the controls store, not overlapping.
+    """
+    minutes = max(controls.minutes, flows.grid.step_minutes)
+    slot = flows.grid.minute_of_day // minutes
+    slots = 1440 // minutes
+    days = np.maximum(np.bincount(slot[inside], minlength=slots), 1) * flows.grid.step_h
+
+    def mean_kw(energy: FloatArray) -> FloatArray:
+        return np.bincount(slot[inside], weights=energy[inside], minlength=slots) / days
+
+    surplus = np.maximum(flows.pv_used_kwh - flows.load_kwh, 0)
+    deficit = np.maximum(flows.load_kwh - flows.pv_used_kwh, 0)
+    from_grid = mean_kw(np.maximum(flows.charge_kwh - surplus, 0))
+    sold = mean_kw(np.minimum(flows.export_kwh, flows.discharge_kwh))
+    kept = mean_kw(np.maximum(deficit - flows.discharge_kwh, 0)) - mean_kw(deficit) * 0.6
+    soc = mean_kw(stored_kwh * flows.grid.step_h) / plant.capacity_kwh * 100
+    strength = np.stack([
+        from_grid / plant.charge_kw - ACTIVE_SHARE,
+        sold / plant.discharge_kw - ACTIVE_SHARE,
+        np.where(soc > 100 * plant.low_kwh / plant.capacity_kwh + 10, kept / plant.discharge_kw, -1),
+    ])  # fmt: skip
+    names = ["charge", "sell", "hold"]
+    for number, name in enumerate(names):
+        if name not in controls.actions:
+            strength[number] = -1
+    label = np.where(strength.max(axis=0) > 0, strength.argmax(axis=0), -1)
+    runs = _runs(label)
+    runs.sort(key=lambda run: -sum(strength[label[run[0]], s] for s in run))
+    drafts = [
+        Draft(
+            begin=int(run[0]) * minutes,
+            length=len(run) * minutes,
+            action=names[label[run[0]]],
+            level_pct=_level(names[label[run[0]]], soc, run, plant),
+            power_kw=plant.charge_kw if names[label[run[0]]] == "charge" else plant.discharge_kw,
+        )
+        for run in runs[: controls.windows_per_day]
+    ]
+    return sorted(drafts)
+
+
+def _runs(label: np.ndarray) -> list[list[int]]:
+    """Return the runs of equal labels around the clock, those without a label left out."""
+    count = len(label)
+    change = [s for s in range(count) if label[s] != label[s - 1]]
+    if not change:
+        return [list(range(count))] if label[0] >= 0 else []
+    runs = []
+    for begin, end in zip(change, [*change[1:], change[0] + count], strict=True):
+        if label[begin] >= 0:
+            runs.append([s % count for s in range(begin, end)])
+    return runs
+
+
+def _level(action: str, soc: FloatArray, run: list[int], plant: Plant) -> float:
+    if action == "charge":
+        return float(max(soc[s] for s in run))
+    return float(min(soc[s] for s in run)) if action == "sell" else plant.soc_pct(plant.low_kwh)
