@@ -142,6 +142,11 @@ class TimeGrid:
         """Calendar month of each step, 1 to 12, shape (T,)."""
         return np.array([d.month for d in self.dates], dtype=np.int64)[self.day]
 
+    @property
+    def months(self) -> list[int]:
+        """The calendar months that the grid touches, rising, each once."""
+        return sorted({d.month for d in self.dates})
+
     @cached_property
     def utc_offset_minutes(self) -> IntArray:
         """Offset of the wall clock from UTC at each step, shape (T,). [min]"""

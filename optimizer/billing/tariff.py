@@ -81,10 +81,15 @@ class Tariff:
         """Currency of all its prices."""
         return self.file.currency
 
-    def calendar_on(self, day: date) -> DayCalendar:
-        """Return the calendar of the version in force on a day, or of the first one."""
-        past = [version for version in self.file.versions if version.from_date <= day]
-        return (past[-1] if past else self.file.versions[0]).calendar()
+    def season_of_months(self, grid: TimeGrid) -> list[str]:
+        """Return the season in which the middle of each month lies, January first.
+
+        Seasons are those of the version in force on the grid's last day.
+        """
+        last = grid.dates[-1]
+        past = [version for version in self.file.versions if version.from_date <= last]
+        seasons = (past[-1] if past else self.file.versions[0]).calendar().seasons
+        return [seasons.of_day(date(last.year, month, 15)) for month in range(1, 13)]
 
 
 @dataclass(frozen=True)

@@ -107,21 +107,23 @@ def find_settings(
 
         best = _searched(season, told)
         replays += season.replays
-        seasons.append(_season_set(months, best, task.controls))
+        seasons.append(_season_set(months, best, task.plant, task.controls))
     settings = Settings(settings=name, floor_pct=floor_pct, seasons=seasons)
     return Found(settings, replays)
 
 
-def _season_set(months: Sequence[int], drafts: Drafts, controls: Controls) -> SeasonSet:
+def _season_set(
+    months: Sequence[int], drafts: Drafts, plant: Plant, controls: Controls
+) -> SeasonSet:
     day_sets = [
-        DaySet(days=name, windows=[_window(draft, controls) for draft in part])  # type: ignore[arg-type]
+        DaySet(days=name, windows=[_window(draft, plant, controls) for draft in part])  # type: ignore[arg-type]
         for name, part in zip(controls.day_sets(), drafts, strict=True)
     ]
     return SeasonSet(months=list(months), day_sets=day_sets)
 
 
-def _window(draft: Draft, controls: Controls) -> Window:
-    """Return the window of a draft; limits that do not bind are left out."""
+def _window(draft: Draft, plant: Plant, controls: Controls) -> Window:
+    """Return the window of a draft; a power limit that cannot bind is left out."""
     whole = draft.length == MINUTES_PER_DAY
     end = draft.begin + draft.length
     limits: dict[str, float] = {}
@@ -131,6 +133,10 @@ def _window(draft: Draft, controls: Controls) -> Window:
         limits = {"down_to_pct": draft.level_pct}
     elif draft.action == "sell":
         limits = {"down_to_pct": draft.level_pct, "power_kw": draft.power_kw}
+    most = {"charge": plant.charge_kw / plant.to_dc_efficiency, "sell": plant.discharge_kw}
+    if draft.power_kw > most.get(draft.action, 0.0) - controls.power_step_kw:
+        limits.pop("grid_kw", None)
+        limits.pop("power_kw", None)
     if math.isfinite(draft.cap_kw):
         limits["import_cap_kw"] = draft.cap_kw
     return Window(
@@ -221,7 +227,7 @@ class _Season:
 
     def _row(self, draft: Draft) -> tuple[float, ...]:
         if draft not in self._rows:
-            window = _window(draft, self.controls)
+            window = _window(draft, self.task.plant, self.controls)
             plant, h = self.task.plant, self.task.grid.step_h
             self._rows[draft] = order_row(window, plant, h, plant.low_kwh)
         return self._rows[draft]

@@ -24,6 +24,7 @@ from optimizer.site.readers.series import (
     read_numbers,
     read_stamps,
     read_table,
+    refuse_negative,
 )
 from optimizer.timegrid import FloatArray, TimeGrid
 
@@ -77,8 +78,8 @@ def read_forecast(path: Path, zone: str, plant: Plant) -> Forecast:
     pv = read_numbers(table, pv_column) if pv_column else np.zeros(len(load))
     if pv_column is None:
         notes.append(f"{path.name}: no PV column; planned without PV.")
-    _refuse_negative(table, load_column, load, 0.0, notes)
-    _refuse_negative(table, pv_column or "pv_kwh", pv, MAX_NIGHT_PV_KW, notes)
+    refuse_negative(table, load_column, load, 0.0, notes)
+    refuse_negative(table, pv_column or "pv_kwh", pv, MAX_NIGHT_PV_KW, notes)
     instants = read_stamps(table, time_column, zone, notes)
     steps = even_steps(table, instants, (load, pv), notes)
     grid = TimeGrid(steps.start.to_pydatetime(), steps.step_minutes, len(steps.record), zone)
@@ -88,24 +89,6 @@ def read_forecast(path: Path, zone: str, plant: Plant) -> Forecast:
         _as_energy(table, pv_column or "pv_kwh", pv, steps, grid, notes, _pv_size_kw(plant)),
         tuple(notes),
     )
-
-
-def _refuse_negative(
-    table: Table, column: str, values: FloatArray, tolerated: float, notes: list[str]
-) -> None:
-    low = np.flatnonzero(values < -tolerated)
-    if len(low):
-        first = int(low[0])
-        raise SeriesError(
-            f"{values[first]:g} is below zero ({len(low)} such values, the lowest"
-            f" {np.nanmin(values):g})",
-            where=table.where(first, column),
-            mend="Give load and PV apart, each from zero upward; not the net meter reading.",
-        )
-    slightly = int((values < 0).sum())
-    if slightly:
-        values[values < 0] = 0.0
-        notes.append(f"{table.path.name}: {slightly} values of {column} just below zero set to 0.")
 
 
 def _as_energy(

@@ -141,6 +141,31 @@ def read_numbers(table: Table, column: str) -> FloatArray:
     return values
 
 
+def refuse_negative(
+    table: Table, column: str, values: FloatArray, tolerated: float, notes: list[str]
+) -> None:
+    """Refuse values below zero; set those within the tolerance to zero, with a note.
+
+    Raises
+    ------
+    SeriesError
+        With the first such row.
+    """
+    low = np.flatnonzero(values < -tolerated)
+    if len(low):
+        first = int(low[0])
+        raise SeriesError(
+            f"{values[first]:g} is below zero ({len(low)} such values, the lowest"
+            f" {np.nanmin(values):g})",
+            where=table.where(first, column),
+            mend="Give each direction in a column of its own, from zero upward; not the net reading.",
+        )
+    slightly = int((values < 0).sum())
+    if slightly:
+        values[values < 0] = 0.0
+        notes.append(f"{table.path.name}: {slightly} values of {column} just below zero set to 0.")
+
+
 def read_stamps(table: Table, column: str, zone: str, notes: list[str]) -> pd.DatetimeIndex:
     """Return the instants of a time column in UTC, in the file's order, shape (rows,).
 

@@ -1,0 +1,197 @@
+"""The commands; the only file that prints or exits.
+
+Heavy parts are imported inside the commands, so that help and mistakes answer at once.
+"""
+
+from __future__ import annotations
+
+import json
+import sys
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from optimizer import __version__
+from optimizer.errors import OptimizerError, StoppedEarly
+
+if TYPE_CHECKING:
+    from optimizer.report.account import Account
+
+app = typer.Typer(
+    add_completion=False,
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    help="Turns a PV forecast, a load forecast and a tariff into battery settings a person can type in.",
+)
+
+FIRST_DEMO = "1_two_rates"
+
+ScenarioArgument = Annotated[
+    Path | None,
+    typer.Argument(help="A scenario folder, or its scenario.yaml. Without it: the first demo."),
+]
+OutOption = Annotated[Path, typer.Option("--out", help="Folder for the results.")]
+JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON for machines.")]
+TimeOption = Annotated[
+    float, typer.Option("--time-limit", min=1, help="Most seconds for the linear program.")
+]
+DebugOption = Annotated[bool, typer.Option("--debug", help="Show the traceback of an error.")]
+
+
+@app.command()
+def plan(
+    scenario: ScenarioArgument = None,
+    out: OutOption = Path("out"),
+    as_json: JsonOption = False,  # noqa: FBT002 - how typer declares a flag
+    time_limit: TimeOption = 600.0,
+    debug: DebugOption = False,  # noqa: FBT002
+) -> None:
+    """Find the windows to enter, and show what they save."""
+    with _errors_told(debug=debug), _progress() as progress:
+        from optimizer.report.files import write_outcome
+        from optimizer.study import plan_scenario
+
+        account = plan_scenario(_folder(scenario), time_limit_s=time_limit, progress=progress)
+        progress("drawing the report")
+        files = write_outcome(account, out)
+        progress("done")
+    _show(account, files, as_json=as_json)
+
+
+@app.command()
+def replay(
+    scenario: ScenarioArgument = None,
+    settings: Annotated[Path, typer.Option("--settings", help="A settings file.")] = Path(
+        "settings.yaml"
+    ),
+    out: Annotated[Path | None, typer.Option("--out", help="Folder for the results.")] = None,
+    as_json: JsonOption = False,  # noqa: FBT002
+    time_limit: TimeOption = 600.0,
+    debug: DebugOption = False,  # noqa: FBT002
+) -> None:
+    """Say what given settings would cost on a scenario."""
+    with _errors_told(debug=debug), _progress() as progress:
+        from optimizer.report.files import write_outcome
+        from optimizer.settings.windows import read_settings
+        from optimizer.site.scenario import read_scenario
+        from optimizer.study import replay_settings
+
+        folder = _folder(scenario)
+        given = read_settings(settings, read_scenario(folder).controls)
+        account = replay_settings(folder, given, time_limit_s=time_limit, progress=progress)
+        files = write_outcome(account, out) if out else []
+        progress("done")
+    _show(account, files, as_json=as_json)
+
+
+@app.command()
+def bill(
+    meter: Annotated[Path, typer.Argument(help="CSV with time, import_kwh and export_kwh.")],
+    tariff: Annotated[str, typer.Option("--tariff", "-t", help="A tariff file or shipped name.")],
+    zone: Annotated[str, typer.Option("--zone", help="IANA time zone of the wall clock.")],
+    as_json: JsonOption = False,  # noqa: FBT002
+    debug: DebugOption = False,  # noqa: FBT002
+) -> None:
+    """Bill meter data: every line with its quantity, rate and amount."""
+    with _errors_told(debug=debug):
+        from optimizer.report.record import bill_record
+        from optimizer.report.text import bill_text
+        from optimizer.study import bill_meter
+
+        itemised, notes = bill_meter(meter, tariff, zone)
+        if as_json:
+            print(json.dumps({**bill_record(itemised), "notes": notes}, indent=2))
+        else:
+            print(bill_text(itemised, f"BILL OF {meter} ON {tariff}"))
+            for note in notes:
+                print(f"  note: {note}")
+
+
+@app.command()
+def check(
+    scenario: ScenarioArgument = None,
+    as_json: JsonOption = False,  # noqa: FBT002
+    debug: DebugOption = False,  # noqa: FBT002
+) -> None:
+    """Read a scenario, its forecast and its tariff, and tell what is wrong or odd in them."""
+    with _errors_told(debug=debug):
+        from optimizer.study import check_scenario
+
+        findings = check_scenario(_folder(scenario))
+        if as_json:
+            print(json.dumps({"findings": findings}, indent=2))
+        else:
+            print("\n".join(f"  - {finding}" for finding in findings) or "  nothing to remark")
+
+
+def _version(wanted: bool) -> None:  # noqa: FBT001 - how typer calls back
+    if wanted:
+        print(__version__)
+        raise typer.Exit
+
+
+@app.callback()
+def _options(
+    _version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Show the version.")
+    ] = False,  # noqa: FBT002
+) -> None:
+    """Hold what all commands share."""
+
+
+def _folder(scenario: Path | None) -> Path:
+    if scenario is not None:
+        return scenario
+    from optimizer.billing.tariff import shipped_folder
+
+    return shipped_folder("scenarios") / FIRST_DEMO
+
+
+def _show(account: Account, files: list[Path], *, as_json: bool) -> None:
+    from optimizer.report.record import plan_json
+    from optimizer.report.text import summary
+
+    if as_json:
+        print(plan_json(account), end="")
+        return
+    print(summary(account))
+    if files:
+        print(f"\nWritten to {files[0].parent}: {', '.join(file.name for file in files)}")
+
+
+@contextmanager
+def _progress() -> Iterator[Callable[[str], None]]:
+    """Give a function that tells on standard error what goes on, and for how long already."""
+    begun = time.monotonic()
+
+    def told(text: str) -> None:
+        print(f"[{time.monotonic() - begun:5.1f} s] {text}", file=sys.stderr, flush=True)
+
+    yield told
+
+
+@contextmanager
+def _errors_told(*, debug: bool) -> Iterator[None]:
+    """Turn errors into text and an exit code: 2 bad input, 3 no plan, 4 our own fault."""
+    try:
+        yield
+    except OptimizerError as failure:
+        if debug:
+            raise
+        print(failure, file=sys.stderr)
+        raise typer.Exit(failure.exit_code) from None
+    except KeyboardInterrupt:
+        stopped = StoppedEarly(
+            "interrupted; nothing was written", where="the command line", mend="Run it again."
+        )
+        print(stopped, file=sys.stderr)
+        raise typer.Exit(stopped.exit_code) from None
+
+
+def main() -> None:
+    """Run the command line."""
+    app()

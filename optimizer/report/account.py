@@ -1,0 +1,87 @@
+"""All that there is to report of one scenario, gathered; everything in ``report`` reads it.
+
+Read next: ``text``, ``record``, ``figures``, ``page``.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from optimizer.billing.tariff import Tariff, TariffCost
+from optimizer.planning.plan import Plan
+from optimizer.settings.reasons import Prices
+from optimizer.site.scenario import Scenario
+from optimizer.valuation.outcome import Outcome
+
+
+@dataclass(frozen=True)
+class Account:
+    """A scenario, its tariff, the plan, and what the settings come to."""
+
+    scenario: Scenario
+    tariff: Tariff
+    cost: TariffCost
+    plan: Plan
+    outcome: Outcome
+    prices: Prices
+
+    @property
+    def currency(self) -> str:
+        """Currency of all money."""
+        return self.tariff.currency
+
+    @property
+    def is_invented(self) -> bool:
+        """Whether site or tariff are invented for demonstration."""
+        return self.scenario.file.invented or self.tariff.file.invented
+
+    @property
+    def span(self) -> str:
+        """First and last day of the forecast."""
+        dates = self.scenario.forecast.grid.dates
+        return f"{dates[0]} to {dates[-1]}"
+
+    def notes(self) -> list[str]:
+        """Return what was repaired, what limits the figures, and what equipment could not do."""
+        notes = [*self.scenario.forecast.notes, *self.cost.notes]
+        proof = self.plan.proof
+        if proof.integer_steps:
+            notes.append(
+                f"At {proof.integer_steps} steps the linear program alone would import and export,"
+                " or charge and discharge, at once; integers keep it to one way there. The plan is"
+                f" proven best to within {max(proof.gap, 0.0):.1e} of its cost."
+            )
+        for case in self.outcome.cases.values():
+            if case.overload_kwh:
+                notes.append(
+                    f"{case.label}: {case.overload_kwh:.1f} kWh would exceed the import limit of"
+                    " the connection; the real connection would trip or refuse."
+                )
+            if case.days_beyond_cycles:
+                notes.append(
+                    f"{case.label}: on {case.days_beyond_cycles} days more is discharged than"
+                    " cycles_per_day allows; equipment does not stop there by itself."
+                )
+        return notes
+
+    def cautions(self) -> list[str]:
+        """Return the cautions that matter for these settings, most pressing first."""
+        permissions = self.scenario.file.permissions
+        cautions = []
+        if permissions.charge_from_grid or (permissions.export and permissions.export_stored_energy):
+            cautions.append(
+                "Check your connection agreement before you charge from the grid or export stored"
+                " energy."
+            )
+        cautions += [
+            "Stay within the maker's limits of temperature, current and depth of discharge.",
+            "Keep a reserve where an outage could hurt somebody: medical devices, heating, pumps."
+            + (
+                ""
+                if self.scenario.file.reserve_pct
+                else " No reserve is set here; reserve_pct sets one."
+            ),
+            "Wiring, breakers and backfeed are for licensed people and your local authority.",
+            "Bills are estimates from a forecast; the utility's tariff sheet decides.",
+        ]
+        return cautions

@@ -1,0 +1,165 @@
+"""Draws the figures of the report as SVG text; the same inputs give the same bytes.
+
+Colours are the eight of Okabe and Ito, which people with any colour vision can tell apart
+(https://jfly.uni-koeln.de/color/, 2008).
+"""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import matplotlib as mpl
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from optimizer.settings.windows import SeasonSet
+from optimizer.timegrid import FloatArray
+from optimizer.units import MINUTES_PER_DAY, money
+from optimizer.valuation.typical_day import TypicalDay
+
+BLACK, ORANGE, SKY, GREEN, YELLOW, BLUE, VERMILION, PURPLE = (
+    "#000000", "#E69F00", "#56B4E9", "#009E73", "#F0E442", "#0072B2", "#D55E00", "#CC79A7",
+)  # fmt: skip
+
+ACTION_COLOUR = {"charge": SKY, "hold": "#BBBBBB", "cover": YELLOW, "sell": PURPLE}
+
+STYLE = {
+    "svg.fonttype": "none",
+    "svg.hashsalt": "tariffwright",
+    "font.family": "sans-serif",
+    "font.size": 9,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+}
+
+
+@dataclass(frozen=True)
+class DayPrices:
+    """Mean prices by the clock: of import, of export, and of a stored kWh. [money per kWh]"""
+
+    buy: FloatArray
+    sell: FloatArray
+    stored: FloatArray
+
+
+def draw_season(
+    days: Mapping[str, TypicalDay], prices: DayPrices, season: SeasonSet | None, currency: str
+) -> str:
+    """Return the average day of a season: one column a case, power above, level, prices below.
+
+    The windows of the season's first day set are shaded in the column called ``windows``.
+    """
+    with mpl.rc_context(STYLE):
+        figure = Figure(figsize=(9.6, 6.6), layout="constrained")
+        axes = figure.subplots(
+            3, len(days), sharex=True, sharey="row", height_ratios=[3, 1.6, 1.4], squeeze=False
+        )
+        for column, (title, day) in enumerate(days.items()):
+            shaded = season if title == "our windows" else None
+            _draw_power(axes[0, column], day, shaded)
+            _draw_level(axes[1, column], day, shaded)
+            _draw_prices(axes[2, column], day.hour, prices, currency)
+            axes[0, column].set_title(title, loc="left", fontweight="bold")
+        axes[0, 0].set_ylabel("kW")
+        axes[1, 0].set_ylabel("state of charge, %")
+        axes[2, 0].set_ylabel(f"{currency} per kWh")
+        for row, place in ((0, "outside right upper"), (2, "outside right lower")):
+            handles, labels = axes[row, 0].get_legend_handles_labels()
+            figure.legend(handles, labels, loc=place, frameon=False)
+        return _svg(figure)
+
+
+def _draw_power(ax: Axes, day: TypicalDay, season: SeasonSet | None) -> None:
+    power = day.power_kw
+    width = 24 / len(day.hour)
+    ax.bar(day.hour, power["charge_kwh"], width, align="edge", color=SKY, label="battery charges")
+    ax.bar(
+        day.hour, -power["discharge_kwh"], width, align="edge", color=GREEN,
+        label="battery discharges",
+    )  # fmt: skip
+    for name, colour, dashes, label, sign in (
+        ("load_kwh", BLACK, "-", "load", 1),
+        ("pv_used_kwh", ORANGE, "-", "PV used", 1),
+        ("import_kwh", VERMILION, "--", "import", 1),
+        ("export_kwh", BLUE, "--", "export", -1),
+    ):
+        ax.step(
+            _closed(day.hour), _repeated(sign * power[name]), where="post", color=colour,
+            linestyle=dashes, linewidth=1.4, label=label,
+        )  # fmt: skip
+    ax.axhline(0, color=BLACK, linewidth=0.6)
+    _shade(ax, season)
+    ax.set_xlim(0, 24)
+    ax.set_xticks(range(0, 25, 4), [f"{hour:02d}:00" for hour in range(0, 25, 4)])
+
+
+def _draw_level(ax: Axes, day: TypicalDay, season: SeasonSet | None) -> None:
+    ax.plot(day.hour + 24 / len(day.hour), day.soc_pct, color=GREEN, linewidth=1.8)
+    ax.set_ylim(0, 105)
+    _shade(ax, season)
+
+
+def _draw_prices(ax: Axes, hour: FloatArray, prices: DayPrices, currency: str) -> None:
+    for values, colour, dashes, label in (
+        (prices.buy, VERMILION, "-", "price of import"),
+        (prices.sell, BLUE, "-", "price of export"),
+        (prices.stored, GREEN, ":", "worth of a stored kWh"),
+    ):
+        ax.step(
+            _closed(hour), _repeated(values), where="post", color=colour, linestyle=dashes,
+            linewidth=1.4, label=label,
+        )  # fmt: skip
+
+
+def _shade(ax: Axes, season: SeasonSet | None) -> None:
+    """Shade the windows of the first day set and write each action at its beginning."""
+    if season is None:
+        return
+    for window in season.day_sets[0].windows:
+        begin, end = window.begin / 60, window.finish / 60
+        spans = [(begin, end)] if begin < end else [(begin, MINUTES_PER_DAY / 60), (0.0, end)]
+        for left, right in spans:
+            ax.axvspan(left, right, color=ACTION_COLOUR[window.action], alpha=0.25, linewidth=0)
+        ax.annotate(
+            window.action, (begin, 1), xycoords=("data", "axes fraction"), xytext=(2, -9),
+            textcoords="offset points", fontsize=8,
+        )  # fmt: skip
+
+
+def draw_bills(totals: Mapping[str, float], currency: str) -> str:
+    """Return the bills as horizontal bars, the first on top."""
+    with mpl.rc_context(STYLE):
+        figure = Figure(figsize=(9.6, 2.6), layout="constrained")
+        ax = figure.subplots()
+        names = list(totals)
+        colours = {"battery, our windows": GREEN, "cheapest possible plan": SKY}
+        ax.barh(names, list(totals.values()), color=[colours.get(n, "#BBBBBB") for n in names])
+        ax.invert_yaxis()
+        ax.axvline(0, color=BLACK, linewidth=0.6)
+        for place, total in enumerate(totals.values()):
+            offset, side = (4, "left") if total >= 0 else (-4, "right")
+            ax.annotate(
+                money(total), (total, place), xytext=(offset, 0), textcoords="offset points",
+                va="center", ha=side,
+            )  # fmt: skip
+        ax.margins(x=0.15)
+        ax.set_xlabel(f"bill, {currency}")
+        return _svg(figure)
+
+
+def _closed(hour: FloatArray) -> list[float]:
+    return [*hour.tolist(), 24.0]
+
+
+def _repeated(values: FloatArray) -> list[float]:
+    """Return the values with the last one again, so that the last step is drawn to its end."""
+    return [*values.tolist(), float(values[-1])]
+
+
+def _svg(figure: Figure) -> str:
+    text = io.StringIO()
+    figure.savefig(text, format="svg", metadata={"Date": None})
+    whole = text.getvalue()
+    return whole[whole.index("<svg") :]

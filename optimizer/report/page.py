@@ -1,0 +1,135 @@
+"""The report: one page that opens without a network, settings card first."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
+
+from optimizer.report.account import Account
+from optimizer.report.figures import DayPrices, draw_bills, draw_season
+from optimizer.settings.windows import SeasonSet, Window, months_text
+from optimizer.units import money, number, percent, price
+from optimizer.valuation.typical_day import TypicalDay, mean_by_clock, typical_day
+
+
+@dataclass(frozen=True)
+class SeasonFigure:
+    """A season's figure, and the same numbers as rows of a table."""
+
+    name: str
+    svg: Markup
+    heading: list[str]
+    rows: list[list[str]]
+
+
+def report_html(account: Account) -> str:
+    """Return the whole report as one self-contained HTML page."""
+    loader = PackageLoader("optimizer.report", "templates")
+    pages = Environment(loader=loader, autoescape=True, undefined=StrictUndefined)
+    pages.filters |= {"money": money, "number": number, "percent": percent, "price": price}
+    return pages.get_template("page.html").render(
+        account=account,
+        outcome=account.outcome,
+        settings=account.outcome.settings,
+        cases=list(account.outcome.cases.values()),
+        card=[_card_season(season) for season in account.outcome.settings.seasons],
+        bills_figure=_bills_figure(account),
+        seasons=[_season_figure(account, months) for months in _shown_months(account)],
+        charges=_charges(account),
+    )
+
+
+def _card_season(season: SeasonSet) -> dict[str, Any]:
+    return {
+        "name": season.name(),
+        "day_sets": [
+            {"days": part.days, "rows": [_card_row(window) for window in _by_clock(part.windows)]}
+            for part in season.day_sets
+        ],
+    }
+
+
+def _by_clock(windows: list[Window]) -> list[Window]:
+    return sorted(windows, key=lambda window: window.begin)
+
+
+def _card_row(window: Window) -> dict[str, str]:
+    level = window.until_pct if window.action == "charge" else window.down_to_pct
+    power = window.grid_kw if window.action == "charge" else window.power_kw
+    words = {"charge": "until", "cover": "down to", "sell": "down to", "hold": ""}[window.action]
+    return {
+        "from": window.start,
+        "to": window.end,
+        "action": window.action,
+        "level": f"{words} {number(level)} %" if level is not None else "–",
+        "power": f"{number(power, 2)} kW" if power is not None else "–",
+        "cap": f"{number(window.import_cap_kw, 2)} kW" if window.import_cap_kw is not None else "–",
+    }
+
+
+def _bills_figure(account: Account) -> Markup:
+    totals = {case.label: case.bill.total for case in account.outcome.cases.values()}
+    return Markup(draw_bills(totals, account.currency))  # noqa: S704 - our own drawing, no input text
+
+
+def _shown_months(account: Account) -> list[list[int]]:
+    """Return the months of each season set that the forecast holds, or all of them together."""
+    present = account.scenario.forecast.grid.months
+    sets = [[m for m in season.months if m in present] for season in account.outcome.settings.seasons]
+    return [months for months in sets if months] or [present]
+
+
+def _season_figure(account: Account, months: list[int]) -> SeasonFigure:
+    grid = account.scenario.forecast.grid
+    capacity = account.scenario.plant.capacity_kwh
+    cases = account.outcome.cases
+    days = {
+        "cheapest plan": typical_day(cases["plan"], capacity, months),
+        "our windows": typical_day(cases["windows"], capacity, months),
+    }
+    prices = DayPrices(
+        *(
+            mean_by_clock(values, grid, months)
+            for values in (account.prices.buy, account.prices.sell, account.prices.stored)
+        )
+    )
+    season = next((s for s in account.outcome.settings.seasons if months[0] in s.months), None)
+    svg = Markup(draw_season(days, prices, season, account.currency))  # noqa: S704 - our own drawing
+    heading, rows = _table(days, prices)
+    return SeasonFigure(months_text(months), svg, heading, rows)
+
+
+def _table(days: dict[str, TypicalDay], prices: DayPrices) -> tuple[list[str], list[list[str]]]:
+    heading = ["time"]
+    for name in days:
+        heading += [f"{name}: {what}" for what in COLUMNS.values()] + [f"{name}: charge %"]
+    heading += ["import price", "export price"]
+    rows = []
+    hours = next(iter(days.values())).hour
+    for place, hour in enumerate(hours):
+        row = [f"{int(hour):02d}:{round(hour % 1 * 60):02d}"]
+        for day in days.values():
+            row += [f"{day.power_kw[name][place]:.2f}" for name in COLUMNS]
+            row.append(f"{day.soc_pct[place]:.0f}")
+        row += [price(float(prices.buy[place])), price(float(prices.sell[place]))]
+        rows.append(row)
+    return heading, rows
+
+
+COLUMNS = {
+    "load_kwh": "load kW",
+    "pv_used_kwh": "PV kW",
+    "charge_kwh": "charge kW",
+    "discharge_kwh": "discharge kW",
+    "import_kwh": "import kW",
+    "export_kwh": "export kW",
+}
+
+
+def _charges(account: Account) -> list[tuple[str, list[float]]]:
+    """Return each charge with its amount in every case."""
+    bills = [case.bill.by_charge() for case in account.outcome.cases.values()]
+    return [(name, [bill.get(name, 0.0) for bill in bills]) for name in bills[0]]

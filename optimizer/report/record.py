@@ -1,0 +1,142 @@
+"""The results as data: ``plan.json``, ``flows.csv`` and ``settings.yaml``."""
+
+from __future__ import annotations
+
+import io
+import json
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from ruamel.yaml import YAML
+
+import optimizer
+from optimizer.billing.bill import Bill
+from optimizer.report.account import Account
+from optimizer.settings.windows import Settings
+from optimizer.valuation.outcome import Case
+
+
+def plan_json(account: Account) -> str:
+    """Return all money figures, the kept share and the status as JSON text."""
+    return json.dumps(plan_record(account), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def plan_record(account: Account) -> dict[str, Any]:
+    """Return all money figures, the kept share and the status as plain data.
+
+    Units stand in the keys; money is in ``currency``.
+    """
+    grid = account.scenario.forecast.grid
+    proof = account.plan.proof
+    outcome = account.outcome
+    return {
+        "program": {"name": "tariffwright", "version": optimizer.__version__},
+        "scenario": account.scenario.name,
+        "tariff": account.tariff.name,
+        "currency": account.currency,
+        "invented": account.is_invented,
+        "horizon": {
+            "start": grid.label(0),
+            "zone": grid.zone,
+            "step_minutes": grid.step_minutes,
+            "steps": grid.count,
+            "days": round(grid.days, 6),
+        },
+        "status": {
+            "kind": proof.kind,
+            "gap_frac": proof.gap,
+            "steps_with_integers": proof.integer_steps,
+            "objective": proof.objective,
+            "recomputed": proof.recomputed,
+            "solve_seconds": round(proof.seconds, 3),
+        },
+        "cases": [_case(case) for case in outcome.cases.values()],
+        "can_save": outcome.can_save,
+        "saved": outcome.saved,
+        "kept_share_frac": outcome.kept_share,
+        "settings": settings_record(outcome.settings),
+        "windows": [
+            {"sentence": r.sentence, "saves": r.saves, "reason": r.why} for r in outcome.reasons
+        ],
+        "shadow_worth": account.plan.prices.limits,
+        "bill_of_windows": bill_record(outcome.cases["windows"].bill),
+        "bill_of_plan": bill_record(outcome.cases["plan"].bill),
+        "notes": account.notes(),
+        "cautions": account.cautions(),
+    }
+
+
+def _case(case: Case) -> dict[str, Any]:
+    flows = case.flows
+    return {
+        "case": case.key,
+        "label": case.label,
+        "bill": case.bill.total,
+        "wear": case.wear,
+        "left_worth": case.left_worth,
+        "cost": case.cost,
+        "import_kwh": float(flows.import_kwh.sum()),
+        "export_kwh": float(flows.export_kwh.sum()),
+        "pv_used_kwh": float(flows.pv_used_kwh.sum()),
+        "charge_kwh": float(flows.charge_kwh.sum()),
+        "discharge_kwh": float(flows.discharge_kwh.sum()),
+        "peak_import_kw": case.peak_import_kw,
+        "overload_kwh": case.overload_kwh,
+        "days_beyond_cycles": case.days_beyond_cycles,
+    }
+
+
+def bill_record(bill: Bill) -> dict[str, Any]:
+    """Return an itemised bill as plain data."""
+    return {
+        "currency": bill.currency,
+        "total": bill.total,
+        "by_charge": bill.by_charge(),
+        "by_period": bill.by_period(),
+        "lines": [vars(line) for line in bill.lines],
+    }
+
+
+def settings_record(settings: Settings) -> dict[str, Any]:
+    """Return settings as they stand in a settings file."""
+    return settings.model_dump(exclude_none=True)
+
+
+def settings_yaml(account: Account) -> str:
+    """Return the settings as a file that a person can read aloud, each window said in words."""
+    settings = account.outcome.settings
+    head = [
+        f"# Settings for {account.scenario.name} on tariff {account.tariff.name}.",
+        f"# Found on the forecast from {account.span}.",
+        *(f"#   {reason.sentence}" for reason in account.outcome.reasons),
+        "# At all other times the battery covers the building down to the floor.",
+    ]
+    yaml = YAML()
+    yaml.default_flow_style = None
+    yaml.width = 120
+    text = io.StringIO()
+    yaml.dump(settings_record(settings), text)
+    return "\n".join(head) + "\n" + text.getvalue()
+
+
+def flows_csv(account: Account) -> str:
+    """Return the steps of the plan and of the windows as CSV text, energies in kWh per step."""
+    grid = account.scenario.forecast.grid
+    columns: dict[str, Any] = {
+        "time": [stamp.isoformat(timespec="minutes") for stamp in grid.local],
+        "load_kwh": account.scenario.forecast.load_kwh,
+        "pv_kwh": account.scenario.forecast.pv_kwh,
+        "buy_per_kwh": account.prices.buy,
+        "sell_per_kwh": account.prices.sell,
+        "stored_worth_per_kwh": account.prices.stored,
+    }
+    for key in ("plan", "windows", "no_windows"):
+        case = account.outcome.cases[key]
+        for name in ("import_kwh", "export_kwh", "charge_kwh", "discharge_kwh", "pv_used_kwh"):
+            columns[f"{key}_{name}"] = getattr(case.flows, name)
+        columns[f"{key}_stored_kwh"] = case.stored_kwh
+    table = pd.DataFrame(columns)
+    numbers = table.select_dtypes(np.number).columns
+    table[numbers] = table[numbers].round(6) + 0.0
+    return table.to_csv(index=False, lineterminator="\n")

@@ -1,0 +1,114 @@
+"""The summary that the terminal shows, in plain text that can be read aloud."""
+
+from __future__ import annotations
+
+import textwrap
+
+from optimizer.billing.bill import Bill
+from optimizer.report.account import Account
+from optimizer.units import money, number, percent, price
+
+WIDTH = 96
+
+
+def summary(account: Account) -> str:
+    """Return settings, bills, reasons, notes and cautions as text."""
+    parts = [
+        _head(account), settings_text(account), bills_text(account), _notes(account),
+        _cautions(account),
+    ]  # fmt: skip
+    return "\n\n".join(part for part in parts if part)
+
+
+def _head(account: Account) -> str:
+    invented = " (invented)" if account.is_invented else ""
+    grid = account.scenario.forecast.grid
+    return (
+        f"{account.scenario.name}{invented} on tariff {account.tariff.name}\n"
+        f"{account.span}, {number(grid.days, 2)} days in steps of {grid.step_minutes} min"
+    )
+
+
+def settings_text(account: Account) -> str:
+    """Return what to type in, with one line of reason for each window."""
+    settings = account.outcome.settings
+    lines = ["SETTINGS TO ENTER", f"  floor: {number(settings.floor_pct)} % state of charge"]
+    if not account.outcome.reasons:
+        return "\n".join([
+            *lines,
+            "  no windows: none was found that beats the equipment as it comes, which covers the",
+            "  building's load from the battery and stores PV surplus first",
+        ])  # fmt: skip
+    for reason in account.outcome.reasons:
+        lines += [f"  {reason.sentence}", f"      {reason.why}"]
+    lines.append("  all other times: cover the building from the battery, down to the floor")
+    return "\n".join(lines)
+
+
+def bills_text(account: Account) -> str:
+    """Return the five bills side by side and the kept share."""
+    outcome = account.outcome
+    cases = outcome.cases.values()
+    has_wear = outcome.costs_differ_from_bills
+    lines = [f"BILLS FOR {account.span}, {account.currency}"]
+    heading = f"  {'':26}{'bill':>12}{'import kWh':>13}{'export kWh':>13}{'peak kW':>10}"
+    lines.append(heading + (f"{'cost*':>12}" if has_wear else ""))
+    for case in cases:
+        line = (
+            f"  {case.label:26}{money(case.bill.total):>12}{case.flows.import_kwh.sum():>13,.0f}"
+            f"{case.flows.export_kwh.sum():>13,.0f}{case.peak_import_kw:>10.2f}"
+        )
+        lines.append(line + (f"{money(case.cost):>12}" if has_wear else ""))
+    if has_wear:
+        lines.append("  * bill, plus wear of the battery, less the worth of what is left in it")
+    lines += ["", *_kept(account)]
+    return "\n".join(lines)
+
+
+def _kept(account: Account) -> list[str]:
+    outcome = account.outcome
+    share = outcome.kept_share
+    if share is None:
+        return ["  Kept share: the plan saves nothing over no windows, so there is nothing to keep."]
+    return [
+        f"  Our windows save {money(outcome.saved, account.currency)} over no windows; the cheapest"
+        f" plan, which knows",
+        f"  all weather beforehand, would save {money(outcome.can_save, account.currency)}."
+        f" Kept share: {percent(share)}.",
+        "  Found and measured on the same forecast; in another year expect a smaller share.",
+    ]
+
+
+def _notes(account: Account) -> str:
+    return _listed("NOTES", account.notes())
+
+
+def _cautions(account: Account) -> str:
+    return _listed("BEFORE YOU ENTER THEM", account.cautions())
+
+
+def _listed(title: str, items: list[str]) -> str:
+    if not items:
+        return ""
+    lines = [
+        textwrap.fill(item, WIDTH, initial_indent="  - ", subsequent_indent="    ")
+        for item in items
+    ]
+    return "\n".join([title, *lines])
+
+
+def bill_text(bill: Bill, title: str) -> str:
+    """Return an itemised bill: every line with quantity, rate, amount, and where it comes from."""
+    lines = [title]
+    for period in bill.periods:
+        lines.append(f"  {period.label}")
+        for line in bill.lines:
+            if line.period == period.label:
+                at = f"  reached {line.reached_at}" if line.reached_at else ""
+                lines.append(
+                    f"    {line.name:40.40}{line.quantity:>13,.3f} {line.unit:7}×{price(line.rate):>9}"
+                    f" ={money(line.amount):>13}{at}"
+                )
+        lines.append(f"    {'':40}{'':33}{money(bill.by_period()[period.label]):>12}")
+    lines.append(f"  total {money(bill.total, bill.currency)}")
+    return "\n".join(lines)

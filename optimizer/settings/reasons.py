@@ -1,0 +1,130 @@
+"""Says in money what each window is for: what it saves, and the prices behind it.
+
+What a window saves is found by leaving it out and replaying the rest. The prices are those of the
+tariff and the plan's worth of a stored kWh, at the steps at which the window acts.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from optimizer.settings.replay import Replay, replay
+from optimizer.settings.windows import Settings, Window, WindowPlace, weekdays_of
+from optimizer.site.equipment import Plant
+from optimizer.timegrid import BoolArray, FloatArray, TimeGrid
+from optimizer.units import money, price
+
+
+@dataclass(frozen=True)
+class Prices:
+    """Money per kWh at each of T steps: of import, of export, and of a kWh stored (by the plan)."""
+
+    buy: FloatArray
+    sell: FloatArray
+    stored: FloatArray
+
+
+@dataclass(frozen=True)
+class Reason:
+    """One window: its sentence, what it saves over the forecast, and why."""
+
+    place: WindowPlace
+    sentence: str
+    saves: float
+    why: str
+
+
+@dataclass(frozen=True)
+class Course:
+    """What settings are run through: plant, grid, load and PV of T steps, and the start."""
+
+    plant: Plant
+    grid: TimeGrid
+    load_kwh: FloatArray
+    pv_kwh: FloatArray
+    start_kwh: float
+
+    def run(self, settings: Settings) -> Replay:
+        """Return the replay of settings on this course."""
+        return replay(
+            self.plant, self.grid, self.load_kwh, self.pv_kwh, settings, self.start_kwh
+        )
+
+
+def without_idle_windows(
+    settings: Settings, course: Course, cost_of: Callable[[Replay], float]
+) -> Settings:
+    """Drop, one after another, windows that save nothing on the whole course."""
+    cost = cost_of(course.run(settings))
+    for place in reversed(settings.places()):
+        fewer = settings.without(place)
+        fewer_cost = cost_of(course.run(fewer))
+        if fewer_cost <= cost + 1e-9:
+            settings, cost = fewer, fewer_cost
+    return settings
+
+
+def reasons_for(
+    settings: Settings,
+    course: Course,
+    cost_of: Callable[[Replay], float],
+    prices: Prices,
+    currency: str,
+) -> list[Reason]:
+    """Return the reason of each window, in reading order."""
+    whole = course.run(settings)
+    cost = cost_of(whole)
+    reasons = []
+    for place in settings.places():
+        saves = cost_of(course.run(settings.without(place))) - cost
+        inside = _steps_of(settings, place, course.grid)
+        season = np.isin(course.grid.month, settings.seasons[place.season].months)
+        why = _why(settings.window(place), whole, prices, inside, season)
+        text = f"saves {money(saves, currency)}: {why}"
+        reasons.append(Reason(place, settings.sentence(place), saves, text))
+    return reasons
+
+
+def _steps_of(settings: Settings, place: WindowPlace, grid: TimeGrid) -> BoolArray:
+    season = settings.seasons[place.season]
+    weekdays = weekdays_of(season.day_sets[place.day_set])
+    minutes = settings.window(place).minutes()
+    days = np.isin(grid.month, season.months) & np.isin(grid.weekday, weekdays)
+    return np.asarray(days & minutes[grid.minute_of_day])
+
+
+def _why(window: Window, whole: Replay, prices: Prices, inside: BoolArray, season: BoolArray) -> str:
+    """Return the price reason of a window's action, and what its cap does.
+
+    What stored energy is worth is the plan's shadow price at the steps of the season at which the
+    replay uses it, outside the window itself.
+    """
+    flows = whole.flows
+    later = price(_mean(prices.stored, flows.discharge_kwh * ~inside, season))
+    bought = np.maximum(flows.charge_kwh - flows.pv_used_kwh, 0)
+    words = {
+        "charge": f"buys at {price(_mean(prices.buy, bought, inside))} what is worth {later} when used"
+        if bought[inside].sum() > 0
+        else f"fills from PV first, worth {later} when used",
+        "hold": f"imports at {price(_mean(prices.buy, flows.import_kwh, inside))} and keeps what is"
+        f" worth {later} when used",
+        "cover": f"spares import at {price(_mean(prices.buy, flows.discharge_kwh, inside))}; what it"
+        f" keeps is worth {later} when used",
+        "sell": f"sells at {price(_mean(prices.sell, flows.export_kwh, inside))} what is worth {later}"
+        " at other times",
+    }[window.action]
+    if window.import_cap_kw is not None:
+        highest = flows.import_kwh[inside].max(initial=0.0) / flows.grid.step_h
+        words += f"; with the cap, import there reaches {highest:.2f} kW at most"
+    return words
+
+
+def _mean(values: FloatArray, weight: FloatArray, inside: BoolArray) -> float:
+    """Return the mean over the steps inside, weighted where the weight is not all zero."""
+    if not inside.any():
+        return 0.0
+    weights = weight[inside] if weight[inside].sum() > 0 else None
+    return float(np.average(values[inside], weights=weights))

@@ -1,0 +1,151 @@
+"""The story on one page: read, bill, plan, find windows, replay, judge.
+
+Each name leads to the folder that tells more. There is no arithmetic here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from optimizer.billing.bill import Bill, bill_flows
+from optimizer.billing.cost import linear_cost
+from optimizer.billing.tariff import Tariff, TariffCost, compile_cost, find_tariff, read_tariff
+from optimizer.planning.model import Problem
+from optimizer.planning.plan import Plan, make_plan
+from optimizer.report.account import Account
+from optimizer.settings.reasons import Course, Prices, reasons_for, without_idle_windows
+from optimizer.settings.search import Task, find_settings, month_groups
+from optimizer.settings.windows import Settings, no_windows
+from optimizer.site.readers.meter_csv import read_meter
+from optimizer.site.remarks import remarks
+from optimizer.site.scenario import Scenario, read_scenario
+from optimizer.timegrid import calendar_months
+from optimizer.valuation.outcome import Judge, Outcome, cases_of
+
+Progress = Callable[[str], None]
+DEFAULT_TIME_LIMIT_S = 600.0
+
+
+@dataclass(frozen=True)
+class Brief:
+    """A scenario with its tariff, compiled: all that is known before anything is planned."""
+
+    scenario: Scenario
+    tariff: Tariff
+    cost: TariffCost
+
+    @property
+    def course(self) -> Course:
+        """What settings are run through."""
+        scenario = self.scenario
+        return Course(
+            scenario.plant, scenario.forecast.grid, scenario.forecast.load_kwh,
+            scenario.forecast.pv_kwh, scenario.start_kwh,
+        )  # fmt: skip
+
+
+def read_brief(path: Path) -> Brief:
+    """Read a scenario folder and its tariff."""
+    scenario = read_scenario(path)
+    where = scenario.source.where(("tariff",))
+    tariff = read_tariff(find_tariff(scenario.file.tariff, scenario.folder, where))
+    peaks = scenario.file.state.peak_so_far_kw
+    cost = compile_cost(tariff, scenario.forecast.grid, scenario.periods, peaks)
+    return Brief(scenario, tariff, cost)
+
+
+def plan_scenario(
+    path: Path, *, time_limit_s: float = DEFAULT_TIME_LIMIT_S, progress: Progress
+) -> Account:
+    """Do the main job: from a scenario to settings, and what they are worth."""
+    progress("reading the scenario and its tariff")
+    brief = read_brief(path)
+    plan = cheapest_plan(brief, time_limit_s, progress)
+    progress("looking for windows that keep the saving")
+    settings = windows_for(brief, plan)
+    progress("replaying the windows and adding up the bills")
+    return account_of(brief, plan, settings)
+
+
+def replay_settings(
+    path: Path, settings: Settings, *, time_limit_s: float = DEFAULT_TIME_LIMIT_S,
+    progress: Progress,
+) -> Account:  # fmt: skip
+    """Say what given settings would cost, measured against the cheapest plan."""
+    progress("reading the scenario and its tariff")
+    brief = read_brief(path)
+    plan = cheapest_plan(brief, time_limit_s, progress)
+    progress("replaying the settings and adding up the bills")
+    return account_of(brief, plan, settings)
+
+
+def cheapest_plan(brief: Brief, time_limit_s: float, progress: Progress) -> Plan:
+    """Find the cheapest operation by linear programming."""
+    scenario, grid = brief.scenario, brief.scenario.forecast.grid
+    progress(f"planning {grid.count:,} steps of {grid.step_minutes} min by linear programming")
+    problem = Problem(
+        grid,
+        scenario.plant,
+        scenario.forecast.load_kwh,
+        scenario.forecast.pv_kwh,
+        linear_cost(brief.cost.total, grid.count),
+        scenario.start_kwh,
+        scenario.end_kwh,
+        scenario.file.state.leftover_per_kwh,
+    )
+    return make_plan(problem, brief.cost, time_limit_s=time_limit_s, progress=progress)
+
+
+def windows_for(brief: Brief, plan: Plan) -> Settings:
+    """Find the few windows that cost least when replayed; none if none are better."""
+    scenario, course, judge = brief.scenario, brief.course, Judge(brief.cost, plan)
+    plain = no_windows(course.plant.soc_pct(course.plant.low_kwh))
+    plain_cost = judge.cost_of(course.run(plain))
+    task = Task(
+        plant=course.plant,
+        controls=scenario.controls,
+        grid=course.grid,
+        load_kwh=course.load_kwh,
+        pv_kwh=course.pv_kwh,
+        cost=plan.problem.cost,
+        plan_flows=plan.flows,
+        plan_stored_kwh=plan.stored_kwh,
+        start_kwh=course.start_kwh,
+        stored_worth=judge.end_worth,
+        can_save=plain_cost - plan.cost,
+    )
+    seasons = brief.tariff.season_of_months(course.grid)
+    groups = month_groups(seasons, course.grid.months, scenario.controls.season_sets)
+    found = find_settings(task, scenario.name, groups)
+    settings = without_idle_windows(found.settings, course, judge.cost_of)
+    return settings if judge.cost_of(course.run(settings)) < plain_cost else plain
+
+
+def account_of(brief: Brief, plan: Plan, settings: Settings) -> Account:
+    """Replay the settings and the equipment without them, and put the bills side by side."""
+    course, judge = brief.course, Judge(brief.cost, plan)
+    cost = plan.problem.cost
+    count = course.grid.count
+    prices = Prices(
+        cost.weight("import_kwh", count), -cost.weight("export_kwh", count), plan.prices.stored
+    )
+    cases = cases_of(course, settings, judge)
+    reasons = reasons_for(settings, course, judge.cost_of, prices, brief.tariff.currency)
+    outcome = Outcome(cases, settings, tuple(reasons))
+    return Account(brief.scenario, brief.tariff, brief.cost, plan, outcome, prices)
+
+
+def bill_meter(path: Path, tariff_name: str, zone: str) -> tuple[Bill, list[str]]:
+    """Bill meter data alone, by calendar months."""
+    flows, notes = read_meter(path, zone)
+    tariff = read_tariff(find_tariff(tariff_name, Path(), "--tariff"))
+    cost = compile_cost(tariff, flows.grid, calendar_months(flows.grid))
+    return bill_flows(cost, flows), [*notes, *cost.notes]
+
+
+def check_scenario(path: Path) -> list[str]:
+    """Read all that a scenario names and return what is odd in it."""
+    brief = read_brief(path)
+    return [*brief.scenario.forecast.notes, *brief.cost.notes, *remarks(brief.scenario)]

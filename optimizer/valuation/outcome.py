@@ -1,0 +1,145 @@
+"""What it comes to: the five bills side by side, and how much of the possible saving is kept.
+
+Costs are compared, not bills alone: a cost is the bill, plus wear of the battery, less the worth
+of energy that is left in it at the end beyond what the plan leaves. Over a year the last two are
+small, over a day they are not. Read next: ``typical_day``.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from optimizer.billing.bill import Bill, bill_flows
+from optimizer.billing.tariff import TariffCost
+from optimizer.flows import Flows
+from optimizer.planning.plan import Plan
+from optimizer.settings.reasons import Course, Reason
+from optimizer.settings.replay import Replay
+from optimizer.settings.windows import Settings, no_windows
+from optimizer.site.equipment import Plant
+from optimizer.timegrid import FloatArray
+
+LABELS = {
+    "neither": "neither PV nor battery",
+    "no_battery": "PV without battery",
+    "no_windows": "battery, no windows",
+    "windows": "battery, our windows",
+    "plan": "cheapest possible plan",
+}
+"""The five cases in the order in which they are shown."""
+
+NOTHING_TO_SAVE = 0.01
+"""Below this much money between no windows and the plan, a kept share says nothing."""
+
+
+@dataclass(frozen=True)
+class Case:
+    """One way of running the site: its flows, its bill and its cost.
+
+    ``left_worth`` is the worth of the energy left at the end beyond the plan's, negative if less.
+    ``stored_kwh`` has shape (T,); zeros without a battery.
+    """
+
+    key: str
+    flows: Flows
+    stored_kwh: FloatArray
+    bill: Bill
+    wear: float
+    left_worth: float
+    overload_kwh: float = 0.0
+    days_beyond_cycles: int = 0
+
+    @property
+    def label(self) -> str:
+        """What people call this case."""
+        return LABELS[self.key]
+
+    @property
+    def cost(self) -> float:
+        """Bill plus wear less the worth of what is left."""
+        return self.bill.total + self.wear - self.left_worth
+
+    @property
+    def peak_import_kw(self) -> float:
+        """Highest mean import power of a step. [kW]"""
+        return float(self.flows.import_kwh.max()) / self.flows.grid.step_h
+
+
+@dataclass(frozen=True)
+class Judge:
+    """Turns flows into cases that can be compared: one tariff, one plan to be measured against."""
+
+    cost: TariffCost
+    plan: Plan
+
+    @property
+    def end_worth(self) -> float:
+        """Worth of one more kWh in the battery at the end. [money per kWh]"""
+        if self.plan.problem.end_kwh is None:
+            return self.plan.problem.leftover_per_kwh
+        return float(self.plan.prices.stored[-1])
+
+    def of_replay(self, key: str, run: Replay, plant: Plant) -> Case:
+        """Return the case of a replay."""
+        wear = plant.wear_per_kwh * float(run.flows.discharge_kwh.sum())
+        beyond = float(run.stored_kwh[-1] - self.plan.stored_kwh[-1]) if plant.charge_kw else 0.0
+        return Case(
+            key, run.flows, run.stored_kwh, bill_flows(self.cost, run.flows), wear,
+            beyond * self.end_worth, run.overload_kwh, run.days_beyond_cycles,
+        )  # fmt: skip
+
+    def of_plan(self) -> Case:
+        """Return the case of the plan itself."""
+        plan = self.plan
+        return Case("plan", plan.flows, plan.stored_kwh, plan.bill, plan.wear, 0.0)
+
+    def cost_of(self, run: Replay) -> float:
+        """Return the cost of a replay of the plan's own plant."""
+        return self.of_replay("windows", run, self.plan.problem.plant).cost
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """The five cases, and the settings that led to the fourth."""
+
+    cases: dict[str, Case]
+    settings: Settings
+    reasons: tuple[Reason, ...]
+
+    @property
+    def can_save(self) -> float:
+        """Money between no windows and the plan."""
+        return self.cases["no_windows"].cost - self.cases["plan"].cost
+
+    @property
+    def saved(self) -> float:
+        """Money between no windows and our windows."""
+        return self.cases["no_windows"].cost - self.cases["windows"].cost
+
+    @property
+    def costs_differ_from_bills(self) -> bool:
+        """Whether wear, or energy left at the end, matters beside the possible saving."""
+        aside = max(abs(case.cost - case.bill.total) for case in self.cases.values())
+        return aside > 0.01 * abs(self.can_save) + NOTHING_TO_SAVE
+
+    @property
+    def kept_share(self) -> float | None:
+        """Share of the possible saving that the windows keep; None if there is none to keep."""
+        return self.saved / self.can_save if self.can_save > NOTHING_TO_SAVE else None
+
+
+def cases_of(course: Course, settings: Settings, judge: Judge) -> dict[str, Case]:
+    """Run the site in the five ways and return the cases in the order of ``LABELS``."""
+    plant = course.plant
+    bare = plant.without_battery()
+    floor_pct = plant.soc_pct(plant.low_kwh)
+    plain = no_windows(floor_pct)
+    without = Course(bare, course.grid, course.load_kwh, course.pv_kwh, 0.0)
+    dark = Course(bare, course.grid, course.load_kwh, 0 * course.pv_kwh, 0.0)
+    return {
+        "neither": judge.of_replay("neither", dark.run(plain), bare),
+        "no_battery": judge.of_replay("no_battery", without.run(plain), bare),
+        "no_windows": judge.of_replay("no_windows", course.run(plain), plant),
+        "windows": judge.of_replay("windows", course.run(settings), plant),
+        "plan": judge.of_plan(),
+    }

@@ -1,0 +1,65 @@
+"""The average day of a season: mean power, state of charge and prices by the clock."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from optimizer.flows import Flows
+from optimizer.timegrid import BoolArray, FloatArray, TimeGrid, clock_slots
+from optimizer.valuation.outcome import Case
+
+
+@dataclass(frozen=True)
+class TypicalDay:
+    """Means over the days of a season, for each of S clock slots.
+
+    ``power_kw`` holds one array of shape (S,) for each flow; ``soc_pct`` is the state of charge at
+    the end of the slot, ``hour`` the slot's beginning. [kW, %, h]
+    """
+
+    hour: FloatArray
+    power_kw: dict[str, FloatArray]
+    soc_pct: FloatArray
+
+
+SHOWN = ("load_kwh", "pv_used_kwh", "charge_kwh", "discharge_kwh", "import_kwh", "export_kwh")
+
+
+def typical_day(case: Case, capacity_kwh: float, months: list[int]) -> TypicalDay:
+    """Return the average day of a case in some months.
+
+    Parameters
+    ----------
+    case : Case
+        Flows and stored energy of T steps.
+    capacity_kwh : float
+        What 100 % is. [kWh]
+    months : list of int
+        1 to 12; at least one lies in the grid.
+    """
+    flows = case.flows
+    grid = flows.grid
+    inside = np.isin(grid.month, months)
+    return TypicalDay(
+        hour=np.arange(clock_slots(grid.step_minutes)) * grid.step_h,
+        power_kw={name: _mean(_energy(flows, name), grid, inside) / grid.step_h for name in SHOWN},
+        soc_pct=100 * _mean(case.stored_kwh, grid, inside) / capacity_kwh,
+    )
+
+
+def mean_by_clock(values: FloatArray, grid: TimeGrid, months: list[int]) -> FloatArray:
+    """Return the mean of values, shape (T,), for each clock slot of some months, shape (S,)."""
+    return _mean(values, grid, np.isin(grid.month, months))
+
+
+def _energy(flows: Flows, name: str) -> FloatArray:
+    return np.asarray(getattr(flows, name))
+
+
+def _mean(values: FloatArray, grid: TimeGrid, inside: BoolArray) -> FloatArray:
+    slots = clock_slots(grid.step_minutes)
+    slot = (grid.minute_of_day // grid.step_minutes)[inside]
+    sums = np.bincount(slot, weights=values[inside], minlength=slots)
+    return np.asarray(sums / np.maximum(np.bincount(slot, minlength=slots), 1))
