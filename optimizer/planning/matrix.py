@@ -19,6 +19,7 @@ import pyomo.environ as pyo
 from pyomo.common.gc_manager import PauseGC
 from pyomo.core.base import constraint as pyomo_constraint
 from pyomo.core.base import objective as pyomo_objective
+from pyomo.core.base.var import ScalarVar
 from pyomo.core.expr import numeric_expr, relational_expr
 from pyomo.core.expr.template_expr import IndexTemplate, TemplateSumExpression
 
@@ -199,6 +200,7 @@ class _Compiler:
             (numeric_expr.DivisionExpression, self._quotient),
             (numeric_expr.ProductExpression, self._product),
             (numeric_expr.NumericExpression, self._item),
+            (ScalarVar, lambda node: _Linear(0.0, [(self._columns[node.local_name].start, 1.0)])),
         ]
 
     def _sum(self, node: Any) -> _Linear:

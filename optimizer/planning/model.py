@@ -41,9 +41,9 @@ FLOW_VARIABLES = ("import_", "export_", "pv_used", "charge", "discharge", "to_ac
 class Problem:
     """What is to be planned: a plant, load and PV, a cost, and the ends of the horizon.
 
-    ``load_kwh`` and ``pv_kwh`` have shape (T,). ``start_kwh`` None lets the plan choose a start to
-    which it returns; ``end_kwh`` None leaves the end free, each kWh left being worth
-    ``leftover_per_kwh``.
+    ``load_kwh`` and ``pv_kwh`` have shape (T,). ``end_kwh`` None leaves the end free, each kWh left
+    being worth ``leftover_per_kwh``. ``start_kwh`` None lets the plan choose its start: one to which
+    it returns, or, if ``start_price_per_kwh`` is given, any, each kWh being bought at that price.
     """
 
     grid: TimeGrid
@@ -54,6 +54,12 @@ class Problem:
     start_kwh: float | None
     end_kwh: float | None
     leftover_per_kwh: float = 0.0
+    start_price_per_kwh: float | None = None
+
+    @property
+    def is_cyclic(self) -> bool:
+        """Whether the battery must end as it began, wherever that is."""
+        return self.start_kwh is None and self.start_price_per_kwh is None
 
 
 @dataclass(frozen=True)
@@ -152,7 +158,10 @@ def _declare_variables(m: pyo.ConcreteModel, problem: Problem, limits: Limits) -
     for name in FLOW_VARIABLES:
         setattr(m, name, _variable(m.t, getattr(limits, name)))
     plant = problem.plant
-    m.stored = pyo.Var(m.t, bounds=(plant.low_kwh, plant.high_kwh))
+    levels = plant.low_kwh, plant.high_kwh
+    start = problem.start_kwh
+    m.stored = pyo.Var(m.t, bounds=levels)
+    m.start = pyo.Var(bounds=levels if start is None else (start, start))
     if problem.end_kwh is not None:
         last = m.stored[problem.grid.count - 1]
         last.setlb(problem.end_kwh)
@@ -180,18 +189,19 @@ def _carry_stored_energy(m: pyo.ConcreteModel, problem: Problem) -> None:
     """(3): the battery keeps what it does not lose; before the first step it holds the start."""
     plant = problem.plant
     kept = plant.kept_per_step(problem.grid.step_h)
+    settled = (1 - kept) * plant.low_kwh
     eta_c, eta_d = plant.charge_efficiency, plant.discharge_efficiency
-    carried = np.full(problem.grid.count, kept)
-    settled = np.full(problem.grid.count, (1 - kept) * plant.low_kwh)
-    if problem.start_kwh is not None:
-        carried[0] = 0.0
-        settled[0] += kept * problem.start_kwh
-    m.carried = _data(m.t, carried)
-    m.settled = _data(m.t, settled)
+    from_before = np.full(problem.grid.count, kept)
+    from_start = np.zeros(problem.grid.count)
+    if not problem.is_cyclic:
+        from_before[0], from_start[0] = 0.0, kept
+    m.from_before = _data(m.t, from_before)
+    m.from_start = _data(m.t, from_start)
     m.battery = pyo.Constraint(
         m.t,
-        rule=lambda m, t: m.stored[t] - m.carried[t] * m.stored[m.before[t]]
-        - eta_c * m.charge[t] + (1 / eta_d) * m.discharge[t] == m.settled[t],
+        rule=lambda m, t: m.stored[t] - m.from_before[t] * m.stored[m.before[t]]
+        - m.from_start[t] * m.start
+        - eta_c * m.charge[t] + (1 / eta_d) * m.discharge[t] == settled,
     )  # fmt: skip
 
 
@@ -274,12 +284,13 @@ def _minimise_cost(m: pyo.ConcreteModel, problem: Problem) -> None:
     worth = np.zeros(problem.grid.count)
     worth[-1] = problem.leftover_per_kwh if problem.end_kwh is None else 0.0
     m.worth = _data(m.t, worth)
+    start_price = problem.start_price_per_kwh or 0.0
     m.cost = pyo.Objective(
         rule=lambda m: sum(
             m.buy[t] * m.import_[t] - m.sell[t] * m.export_[t]
             + wear * m.discharge[t] - m.worth[t] * m.stored[t]
             for t in m.t
-        ) + sum(m.peak_rate[p] * m.peak[p] for p in m.p),
+        ) + sum(m.peak_rate[p] * m.peak[p] for p in m.p) + start_price * m.start,
     )  # fmt: skip
 
 

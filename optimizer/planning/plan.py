@@ -9,16 +9,17 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from optimizer.billing.bill import Bill, bill_flows
 from optimizer.billing.tariff import TariffCost
-from optimizer.errors import DisagreementError, Infeasible, StoppedEarly
+from optimizer.errors import DisagreementError, Infeasible, StoppedEarly, TariffError
 from optimizer.flows import Flows
-from optimizer.planning.matrix import Matrix, compile_model, templates
-from optimizer.planning.model import OPPOSITES, Limits, Problem, build_model
+from optimizer.planning.matrix import Matrix
+from optimizer.planning.model import OPPOSITES, Limits, Problem
+from optimizer.planning.pieces import Pieced, solve_in_pieces, solve_matrix
 from optimizer.planning.solver import Solution, least_clash, solve, solve_with_fixed_integers
 from optimizer.site.equipment import UNLIMITED_KW
 from optimizer.timegrid import FloatArray, IntArray
@@ -29,6 +30,9 @@ MAX_ROUNDS = 12
 
 BOTH_WAYS_KWH = 1e-5
 """Two opposite flows above this in one step are more than the solver's rounding."""
+
+GOOD_ENOUGH = 1e-5
+"""A plan with integers is proven best to this share of its cost, if time allows."""
 
 Progress = Callable[[str], None]
 
@@ -111,6 +115,8 @@ def make_plan(
 
     Raises
     ------
+    TariffError
+        If discounts make a demand charge negative, so that a higher peak would earn.
     Infeasible
         If limits clash; names them and the step.
     StoppedEarly
@@ -119,72 +125,121 @@ def make_plan(
         If the bill of the plan's flows is not the LP's objective.
     """
     begun = time.monotonic()
+    _refuse_negative_demand(problem, tariff_cost)
     limits = Limits.of(problem)
-    one_way = _steps_known_to_need_integers(problem, limits)
-    for rounds in range(1, MAX_ROUNDS + 1):
-        matrix = _matrix(problem, limits, one_way)
-        left = max(time_limit_s - (time.monotonic() - begun), 0.01)
-        try:
-            solution = solve(matrix, left)
-        except Infeasible:
-            raise _explained(problem, matrix) from None
-        both = _both_ways(matrix, solution)
-        if not any(len(steps) for steps in both.values()):
-            break
-        one_way = _joined(one_way, both)
+    matrix = solve_matrix(problem, limits, {})
+
+    def seconds_left() -> float:
+        return max(time_limit_s - (time.monotonic() - begun), 0.01)
+
+    try:
+        answer = Pieced(matrix, solve(matrix, seconds_left()), -np.inf)
+    except Infeasible:
+        raise _explained(problem, matrix) from None
+    answer = replace(answer, bound=answer.solution.objective)
+    one_way: dict[int, IntArray] = {}
+    rounds = 1
+    while both := _both_ways(answer):
+        if rounds == MAX_ROUNDS:
+            raise StoppedEarly(
+                f"flows still run both ways at once after {MAX_ROUNDS} rounds of adding integers",
+                where="the plan",
+                mend="Check the tariff for sell prices above buy prices and for negative prices.",
+            )
+        rounds += 1
+        one_way = _joined(problem, limits, one_way, both)
         count = sum(len(steps) for steps in one_way.values())
-        progress(f"{count} steps would run both ways at once; solving again with integers there")
-    else:
-        raise StoppedEarly(
-            f"flows still run both ways at once after {MAX_ROUNDS} rounds of adding integers",
-            where="the plan",
-            mend="Check the tariff for sell prices above buy prices and for negative prices.",
-        )
-    return _plan(problem, tariff_cost, matrix, solution, one_way, rounds, time.monotonic() - begun)
+        progress(f"{count} choices of direction: some flows would run both ways at once")
+        answer = _with_integers(problem, limits, one_way, answer, seconds_left)
+    steps = sum(len(steps) for steps in one_way.values())
+    return _plan(problem, tariff_cost, answer, steps, rounds, time.monotonic() - begun)
 
 
-def _matrix(problem: Problem, limits: Limits, one_way: dict[int, IntArray]) -> Matrix:
-    with templates():
-        model = build_model(problem, limits, one_way)
-    return compile_model(model)
+def _refuse_negative_demand(problem: Problem, tariff_cost: TariffCost) -> None:
+    for rate, peak in problem.cost.peaks:
+        if rate < 0:
+            line = next(line for line in tariff_cost.lines if line.quantity is peak)
+            raise TariffError(
+                f"after all percentages the demand charge {line.name!r} is {rate:g} per kW: a"
+                " higher peak would earn money",
+                where=line.where,
+                mend="Check the percentages that stand on this charge.",
+            )
 
 
-def _steps_known_to_need_integers(problem: Problem, limits: Limits) -> dict[int, IntArray]:
-    """Return the steps at which selling pays more than buying costs, and both are possible."""
-    count = problem.grid.count
-    buy = problem.cost.weight("import_kwh", count)
-    sell = -problem.cost.weight("export_kwh", count)
-    steps = np.flatnonzero((sell > buy + 1e-12) & (limits.import_ > 0) & (limits.export_ > 0))
-    return {0: steps} if len(steps) else {}
+def _with_integers(
+    problem: Problem,
+    limits: Limits,
+    one_way: dict[int, IntArray],
+    before: Pieced,
+    seconds_left: Callable[[], float],
+) -> Pieced:
+    """Solve with integers: piece by piece, and whole only if the pieces leave a gap."""
+    pieced = solve_in_pieces(problem, limits, one_way, before, GOOD_ENOUGH, seconds_left)
+    if pieced is not None and pieced.gap <= GOOD_ENOUGH:
+        return pieced
+    matrix = solve_matrix(problem, limits, one_way)
+    try:
+        whole = solve(matrix, seconds_left())
+    except StoppedEarly:
+        if pieced is None:
+            raise
+        return pieced
+    except Infeasible:
+        raise _explained(problem, matrix) from None
+    bound = whole.objective - whole.gap * abs(whole.objective)
+    if pieced is not None:
+        bound = max(bound, pieced.bound)
+        if pieced.solution.objective <= whole.objective:
+            return replace(pieced, bound=bound)
+    return Pieced(matrix, solve_with_fixed_integers(matrix, whole.value), bound)
 
 
-def _both_ways(matrix: Matrix, solution: Solution) -> dict[int, IntArray]:
+def _both_ways(answer: Pieced) -> dict[int, IntArray]:
+    """Return, for each pair of opposites that runs both ways anywhere, the steps where it does."""
     found = {}
     for number, (first, second) in enumerate(OPPOSITES):
-        a = solution.value[matrix.columns[first].span]
-        b = solution.value[matrix.columns[second].span]
-        found[number] = np.flatnonzero(np.minimum(a, b) > BOTH_WAYS_KWH)
+        a = answer.solution.value[answer.matrix.columns[first].span]
+        b = answer.solution.value[answer.matrix.columns[second].span]
+        steps = np.flatnonzero(np.minimum(a, b) > BOTH_WAYS_KWH)
+        if len(steps):
+            found[number] = steps
     return found
 
 
-def _joined(one_way: dict[int, IntArray], both: dict[int, IntArray]) -> dict[int, IntArray]:
-    """Add steps; of a battery and its inverter both get integers, else one burns for the other."""
-    dump = np.union1d(both[1], both[2])
-    wanted = {0: both[0], 1: dump, 2: dump}
+def _joined(
+    problem: Problem, limits: Limits, one_way: dict[int, IntArray], both: dict[int, IntArray]
+) -> dict[int, IntArray]:
+    """Return the steps that need integers from now on.
+
+    Where import and export ran at once, all steps get integers at which selling pays more than
+    buying costs; of a battery and its inverter both do, else one burns for the other.
+    """
+    count = problem.grid.count
     empty = np.zeros(0, dtype=np.int64)
-    joined = {k: np.union1d(one_way.get(k, empty), steps) for k, steps in wanted.items()}
-    return {k: steps.astype(np.int64) for k, steps in joined.items() if len(steps)}
+    meter = both.get(0, empty)
+    if len(meter):
+        sell, buy = -problem.cost.weight("export_kwh", count), problem.cost.weight("import_kwh", count)
+        meter = np.union1d(
+            meter, np.flatnonzero((sell > buy) & (limits.import_ > 0) & (limits.export_ > 0))
+        )
+    dump = np.union1d(both.get(1, empty), both.get(2, empty))
+    joined = {
+        pair: np.union1d(one_way.get(pair, empty), steps).astype(np.int64)
+        for pair, steps in enumerate((meter, dump, dump))
+    }
+    return {pair: steps for pair, steps in joined.items() if len(steps)}
 
 
-def _plan(  # noqa: PLR0913 - gathers what the rounds left behind
+def _plan(
     problem: Problem,
     tariff_cost: TariffCost,
-    matrix: Matrix,
-    solution: Solution,
-    one_way: dict[int, IntArray],
+    answer: Pieced,
+    integer_steps: int,
     rounds: int,
     seconds: float,
 ) -> Plan:
+    matrix, solution = answer.matrix, answer.solution
     flows = _flows(problem, matrix, solution)
     stored = solution.value[matrix.columns["stored"].span]
     bill = bill_flows(tariff_cost, flows)
@@ -193,11 +248,10 @@ def _plan(  # noqa: PLR0913 - gathers what the rounds left behind
     recomputed = bill.total + wear - left
     objective = solution.objective + problem.cost.constant
     _compare(objective, recomputed, bill.gross + abs(wear) + abs(left))
-    priced = solution if not one_way else solve_with_fixed_integers(matrix, solution.value)
     proof = Proof(
-        kind="linear program" if not one_way else "mixed-integer program",
-        gap=solution.gap,
-        integer_steps=sum(len(steps) for steps in one_way.values()),
+        kind="mixed-integer program" if integer_steps else "linear program",
+        gap=answer.gap if integer_steps else 0.0,
+        integer_steps=integer_steps,
         rounds=rounds,
         iterations=solution.iterations,
         seconds=seconds,
@@ -205,7 +259,7 @@ def _plan(  # noqa: PLR0913 - gathers what the rounds left behind
         recomputed=recomputed,
     )
     start = problem.start_kwh if problem.start_kwh is not None else float(stored[-1])
-    prices = _shadow_prices(problem, matrix, priced)
+    prices = _shadow_prices(problem, matrix, solution)
     return Plan(problem, flows, stored, start, bill, wear, recomputed, prices, proof)
 
 

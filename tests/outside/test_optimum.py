@@ -16,7 +16,7 @@ from optimizer.site.equipment import Connection, Permissions
 from tests.builders import best_plan, simple_plant
 
 NO_EXPORT = Permissions(export=False)
-MANY = settings(max_examples=200, derandomize=True, database=None, deadline=None)
+MANY = settings(max_examples=120, derandomize=True, database=None, deadline=None)
 
 
 def trade(capacity, power, prices, efficiency=1.0, **ends):

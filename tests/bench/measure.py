@@ -1,0 +1,182 @@
+"""Measures what the program takes, as ratios within one run; see DEVELOPERS.md for figures.
+
+    python tests/bench/measure.py [--rounds 7] [--once]
+
+The series are invented with a fixed seed. Runs are interleaved and medians are shown, because
+machines are shared and noisy.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import resource
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from datetime import UTC, datetime
+from pathlib import Path
+
+import highspy
+import numpy as np
+
+from optimizer.billing.cost import FlowSum, LinearCost, Peak, Scale, Sum, linear_cost
+from optimizer.planning.matrix import Matrix, compile_model, templates
+from optimizer.planning.model import Limits, Problem, build_model
+from optimizer.planning.solver import solve
+from optimizer.settings.kernel import OVERLOAD, Numbers, step_through
+from optimizer.settings.replay import orders_of
+from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window
+from optimizer.site.equipment import (
+    Battery,
+    Connection,
+    Inverter,
+    Permissions,
+    Photovoltaic,
+    Plant,
+)
+from optimizer.timegrid import TimeGrid, calendar_months, interval_of_step
+
+
+def year(step_minutes: int) -> Problem:
+    """Return an invented year with time-of-use prices and twelve demand charges."""
+    count = 8760 * 60 // step_minutes
+    grid = TimeGrid(datetime(2025, 1, 1, tzinfo=UTC), step_minutes, count, "UTC")
+    luck = np.random.default_rng(1)
+    hour = grid.minute_of_day / 60
+    load = (1 + 3 * luck.random(count)) * grid.step_h
+    pv = np.maximum(0, np.sin((hour - 6) / 12 * np.pi)) * 6 * luck.random(count) * grid.step_h
+    plant = Plant.of(
+        Battery(capacity_kwh=13.5, charge_kw=5, discharge_kw=5),
+        Inverter(ac_limit_kw=6), Photovoltaic(coupling="dc"), Connection(), Permissions(), 10,
+    )  # fmt: skip
+    return Problem(grid, plant, load, pv, tariff(grid), plant.low_kwh, plant.low_kwh)
+
+
+def tariff(grid: TimeGrid) -> LinearCost:
+    hour = grid.minute_of_day / 60
+    steps = np.arange(grid.count)
+    buy = np.where((hour >= 16) & (hour < 21), 0.40, 0.15)
+    terms = [
+        FlowSum("import_kwh", steps, buy),
+        Scale(-0.05, FlowSum("export_kwh", steps, np.ones(grid.count))),
+    ]
+    interval = interval_of_step(grid, 60)
+    periods = calendar_months(grid)
+    for number in range(len(periods.periods)):
+        inside = np.flatnonzero(periods.of_step == number)
+        numbered = interval[inside] - interval[inside[0]]
+        terms.append(Scale(10.0, Peak("import_kwh", inside, numbered, grid.step_h)))
+    return linear_cost(Sum(tuple(terms)), grid.count)
+
+
+def by_model(problem: Problem) -> float:
+    """Pyomo model, hand-over and solve, as a plan does it."""
+    with templates():
+        model = build_model(problem, Limits.of(problem), {})
+    return solve(compile_model(model), 600).objective
+
+
+def raw(matrix: Matrix) -> float:
+    """The same arrays given to HiGHS, and nothing else."""
+    highs = highspy.Highs()
+    highs.setOptionValue("output_flag", False)
+    highs.setOptionValue("threads", 1)
+    lp = highspy.HighsLp()
+    lp.num_col_, lp.num_row_ = len(matrix.cost), len(matrix.row_low)
+    lp.col_cost_, lp.col_lower_, lp.col_upper_ = matrix.cost, matrix.low, matrix.high
+    lp.row_lower_, lp.row_upper_ = matrix.row_low, matrix.row_high
+    lp.a_matrix_.format_ = highspy.MatrixFormat.kColwise
+    lp.a_matrix_.start_ = matrix.starts.astype(np.int32)
+    lp.a_matrix_.index_ = matrix.indices.astype(np.int32)
+    lp.a_matrix_.value_ = matrix.values
+    highs.passModel(lp)
+    highs.run()
+    return highs.getInfo().objective_function_value
+
+
+def timed(work: Callable[[], object]) -> float:
+    begun = time.perf_counter()
+    work()
+    return time.perf_counter() - begun
+
+
+def compare_model_with_raw(step_minutes: int, rounds: int) -> None:
+    problem = year(step_minutes)
+    with templates():
+        matrix = compile_model(build_model(problem, Limits.of(problem), {}))
+    if not np.isclose(by_model(problem), raw(matrix), rtol=1e-9):
+        raise SystemExit("the two ways give different optima")
+    ours, theirs = [], []
+    for _ in range(rounds):
+        ours.append(timed(lambda: by_model(problem)))
+        theirs.append(timed(lambda: raw(matrix)))
+    a, b = statistics.median(ours), statistics.median(theirs)
+    ratio = statistics.median(x / y for x, y in zip(ours, theirs, strict=True))
+    print(
+        f"year of {step_minutes}-min steps, 12 demand charges: model + hand-over + solve {a:.2f} s,"
+        f" raw HiGHS {b:.2f} s, ratio {ratio:.2f} (median of {rounds})"
+    )
+
+
+def measure_replay(rounds: int) -> None:
+    problem = year(60)
+    windows = [
+        Window(start="22:00", end="05:00", action="charge", until_pct=80, grid_kw=3.0),
+        Window(start="17:00", end="20:00", action="sell", power_kw=4.0, down_to_pct=20),
+    ]
+    day_set = DaySet(days="every day", windows=windows)
+    season = SeasonSet(months=list(range(1, 13)), day_sets=[day_set])
+    settings = Settings(settings="bench", floor_pct=10, seasons=[season])
+    orders = orders_of(settings, problem.plant, problem.grid)
+    numbers = Numbers.of(problem.plant, problem.grid.step_h)
+    out = np.zeros((OVERLOAD + 1, problem.grid.count))
+
+    def run() -> None:
+        step_through(problem.load_kwh, problem.pv_kwh, orders.table, orders.of_step, numbers,
+                     problem.plant.low_kwh, out)  # fmt: skip
+
+    run()
+    times = [timed(lambda: [run() for _ in range(100)]) / 100 for _ in range(rounds)]
+    print(f"replay of a year of hours: {1000 * statistics.median(times):.3f} ms")
+
+
+def measure_demo(rounds: int) -> None:
+    command = [sys.executable, "-c", "from optimizer.cli import main; main()", "plan"]
+    for name, cache in (("first run, nothing compiled", None), ("later runs", "kept")):
+        times = []
+        with tempfile.TemporaryDirectory() as kept:
+            for number in range(1 if cache is None else rounds + 1):
+                with tempfile.TemporaryDirectory() as folder:
+                    home = kept if cache else folder
+                    environment = os.environ | {"NUMBA_CACHE_DIR": home}
+                    arguments = [*command, "--out", str(Path(folder) / "out")]
+                    took = timed(
+                        lambda a=arguments, e=environment: subprocess.run(
+                            a, check=True, capture_output=True, env=e
+                        )
+                    )
+                    if cache is None or number:
+                        times.append(took)
+        print(f"plan of the first demo, start to finish, {name}: {statistics.median(times):.1f} s")
+
+
+def main() -> None:
+    options = argparse.ArgumentParser()
+    options.add_argument("--rounds", type=int, default=7)
+    options.add_argument("--once", action="store_true", help="one round, only to see that it runs")
+    rounds = 1 if (given := options.parse_args()).once else given.rounds
+    print(f"{os.cpu_count()} cores")
+    compare_model_with_raw(60, rounds)
+    compare_model_with_raw(15, max(1, rounds // 3))
+    measure_replay(rounds)
+    measure_demo(max(1, rounds // 2))
+    peak_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    print(f"peak memory of this process: {peak_mb:.0f} MB")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,53 @@
+"""The README's commands and the output it shows are true."""
+
+from __future__ import annotations
+
+import os
+import re
+import shutil
+import subprocess
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[2]
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+COMMANDS = re.findall(r"```sh\n(.+?)\n```", README, flags=re.DOTALL)
+SHOWN = re.search(r"```text\n(.+?)\n```", README, flags=re.DOTALL)
+
+
+@pytest.fixture(scope="module")
+def clone(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A copy of the tree without anything that a machine left in it."""
+    left = shutil.ignore_patterns(".git", ".venv*", "*cache*", "__pycache__", "out", "*.egg-info")
+    return Path(shutil.copytree(ROOT, tmp_path_factory.mktemp("clone") / "here", ignore=left))
+
+
+def run(command: str, folder: Path, **environment: str) -> subprocess.CompletedProcess[str]:
+    kept = {key: value for key, value in os.environ.items() if key != "VIRTUAL_ENV"}
+    return subprocess.run(
+        ["bash", "-c", command], cwd=folder, env=kept | environment, capture_output=True, text=True,
+        check=False, timeout=1500,
+    )  # fmt: skip
+
+
+def test_the_readme_has_one_command_to_plan_and_one_to_test() -> None:
+    assert [("plan" in c, "pytest" in c) for c in COMMANDS] == [(True, False), (False, True)]
+
+
+def test_the_first_command_sets_up_and_plans_the_demo_as_shown(clone: Path) -> None:
+    done = run(COMMANDS[0], clone)
+    assert done.returncode == 0, done.stderr
+    written = {path.name for path in (clone / "out").iterdir()}
+    assert written == {"plan.json", "flows.csv", "settings.yaml", "report.html"}
+    assert SHOWN is not None
+    shown = [line for line in SHOWN[1].splitlines() if line.strip() != "..."]
+    missing = [line for line in shown if line not in done.stdout.splitlines()]
+    assert not missing, done.stdout
+
+
+def test_the_second_command_sets_up_and_finds_the_tests(clone: Path) -> None:
+    """Only collects: the tests that it would run are the ones that run now."""
+    done = run(COMMANDS[1], clone, PYTEST_ADDOPTS="--collect-only -n 0")
+    assert done.returncode == 0, done.stdout[-3000:] + done.stderr[-3000:]
+    assert "test_readme.py" in done.stdout
