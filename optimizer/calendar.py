@@ -12,7 +12,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
-from typing import Literal
+from typing import Annotated, Literal
 
 import numpy as np
 from dateutil.easter import easter
@@ -64,7 +64,9 @@ def minutes_in_spans(spans: Sequence[str]) -> BoolArray:
         begin, end = read_span(span)
         mask = minutes_between(begin, end)
         if (inside & mask).any():
-            raise ValueError(f"the span {span!r} overlaps another one | Let each minute stand once.")
+            raise ValueError(
+                f"the span {span!r} overlaps another one | Let each minute stand once."
+            )
         inside |= mask
     return inside
 
@@ -84,7 +86,7 @@ def read_span(span: str) -> tuple[int, int]:
         begin, end = (read_clock(part) for part in parts)
     except ValueError as failure:
         raise ValueError(f"{failure} | Write a span as 16:00-21:00.") from None
-    if begin == end or begin == MINUTES_PER_DAY:
+    if begin in (end, MINUTES_PER_DAY):
         raise ValueError(f"the span {span!r} holds no time | Write the whole day as 00:00-24:00.")
     return begin, end
 
@@ -114,12 +116,20 @@ class HolidayRule(Document):
 
     @model_validator(mode="after")
     def _one_way_of_saying_it(self) -> HolidayRule:
-        fixed = self.month is not None and self.day is not None
-        nth = self.month is not None and self.nth is not None and self.weekday is not None
-        if [fixed, nth, self.days_from_easter is not None].count(True) != 1:
+        given = {
+            key for key in ("month", "day", "nth", "weekday", "days_from_easter")
+            if getattr(self, key) is not None
+        }  # fmt: skip
+        fixed = given == {"month", "day"}
+        if not fixed and given not in ({"month", "nth", "weekday"}, {"days_from_easter"}):
             raise ValueError(
-                f"the holiday {self.name!r} is not said in one way"
+                f"the holiday {self.name!r} is not said in one way, but by {sorted(given)}"
                 " | Give month and day, or month, nth and weekday, or days_from_easter."
+            )
+        if not fixed and (self.if_saturday or self.if_sunday):
+            raise ValueError(
+                f"the holiday {self.name!r} always falls on the same weekday, yet says where it"
+                " moves | Leave out if_saturday and if_sunday."
             )
         if fixed:
             _day_of_year(f"{self.month:02d}-{self.day:02d}")
@@ -136,9 +146,7 @@ class HolidayRule(Document):
             return [self._moved(date(year, self.month, self.day))]
         assert self.weekday is not None
         number = DAY_NAMES.index(self.weekday)
-        days = [
-            d for d in _days_of_month(year, self.month) if d.weekday() == number
-        ]
+        days = [d for d in _days_of_month(year, self.month) if d.weekday() == number]
         if self.nth == "last":
             return [days[-1]]
         assert self.nth is not None
@@ -212,6 +220,9 @@ def _season_table(ranges: Mapping[str, Sequence[str]]) -> list[str]:
     table: list[str | None] = [None] * 366
     rest = [name for name, spans in ranges.items() if list(spans) == ["otherwise"]]
     for name, spans in ranges.items():
+        if not spans:
+            raise ValueError(f"the season {name!r} has no days | Give ranges, or 'otherwise'.")
+    for name, spans in ranges.items():
         for span in spans if name not in rest else ():
             for number in _days_of_range(span):
                 if table[number] is not None:
@@ -242,9 +253,12 @@ def _days_of_range(text: str) -> list[int]:
 
 def _day_of_year(text: str) -> int:
     try:
-        return date.fromisoformat(f"{LEAP_YEAR}-{text}").timetuple().tm_yday - 1
+        month, day = (int(part) for part in text.split("-"))
+        return date(LEAP_YEAR, month, day).timetuple().tm_yday - 1
     except ValueError:
-        raise ValueError(f"{text!r} is no month and day | Write it as 06-01.") from None
+        raise ValueError(
+            f"{text!r} is no month and day | Give a day that the month has, written as 06-01."
+        ) from None
 
 
 def _date_name(number: int) -> str:
@@ -267,8 +281,8 @@ class When(Document):
     """A part of the calendar: seasons, days and clock spans, each "all" where left out."""
 
     seasons: list[str] | None = None
-    days: list[DayWord] = ["all"]
-    hours: list[str] = ["00:00-24:00"]
+    days: Annotated[list[DayWord], Field(min_length=1)] = ["all"]
+    hours: Annotated[list[str], Field(min_length=1)] = ["00:00-24:00"]
 
     @field_validator("hours", mode="after")
     @classmethod

@@ -46,9 +46,9 @@ DebugOption = Annotated[bool, typer.Option("--debug", help="Show the traceback o
 def plan(
     scenario: ScenarioArgument = None,
     out: OutOption = Path("out"),
-    as_json: JsonOption = False,  # noqa: FBT002 - how typer declares a flag
+    as_json: JsonOption = False,
     time_limit: TimeOption = 600.0,
-    debug: DebugOption = False,  # noqa: FBT002
+    debug: DebugOption = False,
 ) -> None:
     """Find the windows to enter, and show what they save."""
     with _errors_told(debug=debug), _progress() as progress:
@@ -69,9 +69,9 @@ def replay(
         "settings.yaml"
     ),
     out: Annotated[Path | None, typer.Option("--out", help="Folder for the results.")] = None,
-    as_json: JsonOption = False,  # noqa: FBT002
+    as_json: JsonOption = False,
     time_limit: TimeOption = 600.0,
-    debug: DebugOption = False,  # noqa: FBT002
+    debug: DebugOption = False,
 ) -> None:
     """Say what given settings would cost on a scenario."""
     with _errors_told(debug=debug), _progress() as progress:
@@ -93,8 +93,8 @@ def bill(
     meter: Annotated[Path, typer.Argument(help="CSV with time, import_kwh and export_kwh.")],
     tariff: Annotated[str, typer.Option("--tariff", "-t", help="A tariff file or shipped name.")],
     zone: Annotated[str, typer.Option("--zone", help="IANA time zone of the wall clock.")],
-    as_json: JsonOption = False,  # noqa: FBT002
-    debug: DebugOption = False,  # noqa: FBT002
+    as_json: JsonOption = False,
+    debug: DebugOption = False,
 ) -> None:
     """Bill meter data: every line with its quantity, rate and amount."""
     with _errors_told(debug=debug):
@@ -114,8 +114,8 @@ def bill(
 @app.command()
 def check(
     scenario: ScenarioArgument = None,
-    as_json: JsonOption = False,  # noqa: FBT002
-    debug: DebugOption = False,  # noqa: FBT002
+    as_json: JsonOption = False,
+    debug: DebugOption = False,
 ) -> None:
     """Read a scenario, its forecast and its tariff, and tell what is wrong or odd in them."""
     with _errors_told(debug=debug):
@@ -128,7 +128,7 @@ def check(
             print("\n".join(f"  - {finding}" for finding in findings) or "  nothing to remark")
 
 
-def _version(wanted: bool) -> None:  # noqa: FBT001 - how typer calls back
+def _version(wanted: bool) -> None:
     if wanted:
         print(__version__)
         raise typer.Exit
@@ -138,7 +138,7 @@ def _version(wanted: bool) -> None:  # noqa: FBT001 - how typer calls back
 def _options(
     _version: Annotated[
         bool, typer.Option("--version", callback=_version, is_eager=True, help="Show the version.")
-    ] = False,  # noqa: FBT002
+    ] = False,
 ) -> None:
     """Hold what all commands share."""
 

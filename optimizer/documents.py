@@ -6,15 +6,17 @@ Read next: ``timegrid``.
 from __future__ import annotations
 
 import difflib
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
 from typing import Any, TypeVar
 
 from pydantic import BaseModel, ConfigDict, ValidationError
 from pydantic_core import ErrorDetails
 from ruamel.yaml import YAML
-from ruamel.yaml.comments import CommentedMap, CommentedSeq
+from ruamel.yaml.comments import CommentedMap, CommentedSeq, TaggedScalar
 from ruamel.yaml.constructor import DuplicateKeyError
 from ruamel.yaml.error import MarkedYAMLError, YAMLError
 
@@ -22,6 +24,9 @@ from optimizer.errors import InputError, raise_findings
 
 Location = tuple[int | str, ...]
 ModelT = TypeVar("ModelT", bound="Document")
+
+MAX_SHOWN = 80
+"""A longer value is cut in messages."""
 
 MAX_BYTES = 5_000_000
 """YAML files of people are small; series belong in CSV."""
@@ -50,7 +55,7 @@ class Source:
         node: Any = self.content
         position = (1, 1)
         for part in location:
-            if isinstance(node, CommentedMap) and part in node:
+            if isinstance(node, CommentedMap) and part in (node.lc.data or {}):
                 line, column = node.lc.value(part)
             elif isinstance(node, CommentedSeq) and isinstance(part, int) and part < len(node):
                 line, column = node.lc.item(part)
@@ -63,7 +68,9 @@ class Source:
         return position
 
 
-def read_document(path: Path, model: type[ModelT], error: type[InputError]) -> tuple[ModelT, Source]:
+def read_document(
+    path: Path, model: type[ModelT], error: type[InputError]
+) -> tuple[ModelT, Source]:
     """Read a YAML file into a model.
 
     Parameters
@@ -87,15 +94,17 @@ def read_document(path: Path, model: type[ModelT], error: type[InputError]) -> t
     """
     source = Source(path, _read_yaml(path, error))
     if not isinstance(source.content, CommentedMap):
+        kind = {"NoneType": "nothing", "CommentedSeq": "a list"}
+        held = kind.get(type(source.content).__name__, "a single value")
         raise error(
-            f"the file holds {type(source.content).__name__}, not a list of keys with values",
+            f"the file holds {held}, not keys with values",
             where=source.where(),
             mend="Start with keys, e.g. 'currency: EUR'.",
         )
     try:
         return model.model_validate(_plain(source.content)), source
     except ValidationError as failure:
-        raise_findings([_told(detail, model, source, error) for detail in failure.errors()])
+        raise_findings(_findings(failure.errors(), model, source, error))
         raise  # not reached: pydantic's failure has at least one detail
 
 
@@ -134,16 +143,31 @@ def _read_yaml(path: Path, error: type[InputError]) -> Any:
             where=_marked(path, failure),
             mend="Check indentation, colons and quotes near this line.",
         ) from None
-    except (YAMLError, ValueError, RecursionError) as failure:
+    except (YAMLError, ValueError, TypeError, KeyError, AttributeError, RecursionError) as failure:
+        line, value = _impossible_date(path)
+        told = f"{value} is no date" if value else "this is not YAML that is understood here"
         raise error(
-            f"this is not YAML: {str(failure).splitlines()[0] if str(failure) else failure!r}",
-            where=str(path),
-            mend="Check for odd characters and malformed dates.",
+            f"{told}: {str(failure).splitlines()[0] if str(failure) else failure!r}",
+            where=f"{path}:{line}" if line else str(path),
+            mend="Check dates, odd characters and tags that begin with '!'.",
         ) from None
+
+
+def _impossible_date(path: Path) -> tuple[int, str]:
+    """Return line and text of the first thing that looks like a date and is none."""
+    for number, line in enumerate(path.read_text(encoding="utf-8").splitlines(), start=1):
+        for text in re.findall(r"\b\d{4}-\d{2}-\d{2}\b", line.partition("#")[0]):
+            try:
+                date.fromisoformat(text)
+            except ValueError:
+                return number, text
+    return 0, ""
 
 
 def _marked(path: Path, failure: MarkedYAMLError) -> str:
     mark = failure.problem_mark or failure.context_mark
+    if "end of stream" in str(failure.problem) and failure.context_mark:
+        mark = failure.context_mark  # where the quote or bracket was opened
     return f"{path}:{mark.line + 1}:{mark.column + 1}" if mark else str(path)
 
 
@@ -156,78 +180,144 @@ def _plain(node: Any) -> Any:
     for kind in (bool, int, float, str):
         if isinstance(node, kind):
             return kind(node)
-    return node
+    return str(node.value) if isinstance(node, TaggedScalar) else node
+
+
+def _findings(
+    details: Sequence[ErrorDetails], model: type[Document], source: Source, error: type[InputError]
+) -> list[InputError]:
+    """Return one finding for each wrong value, though a union complains once for each member."""
+    by_place: dict[Location, list[ErrorDetails]] = {}
+    for detail in details:
+        by_place.setdefault(_in_file(detail, source), []).append(detail)
+    return [_told(place, group, model, source, error) for place, group in by_place.items()]
+
+
+def _in_file(detail: ErrorDetails, source: Source) -> Location:
+    """Return a location without the tags that pydantic puts between a union and its members."""
+    node: Any = source.content
+    location: list[int | str] = []
+    for number, part in enumerate(detail["loc"]):
+        is_last = number == len(detail["loc"]) - 1
+        named = is_last and detail["type"] in {"missing", "extra_forbidden"}
+        inside = isinstance(node, CommentedMap) and part in node
+        if inside or (isinstance(node, CommentedSeq) and isinstance(part, int)):
+            node = node[part]
+            location.append(part)
+        elif named:
+            location.append(part)
+    return tuple(location)
 
 
 def _told(
-    detail: ErrorDetails, model: type[Document], source: Source, error: type[InputError]
+    place: Location,
+    details: Sequence[ErrorDetails],
+    model: type[Document],
+    source: Source,
+    error: type[InputError],
 ) -> InputError:
-    location = tuple(part for part in detail["loc"] if _is_in_file(part, detail, source))
-    key = str(detail["loc"][-1]) if detail["loc"] else "the file"
-    what, mend = _words(detail, key, _known_keys(model, location))
-    return error(what, where=source.where(location), mend=mend)
+    key = _dotted(place[-2:] if place and isinstance(place[-1], int) else place[-1:]) or "the file"
+    if len(details) > 1:
+        allowed = " or ".join(dict.fromkeys(_allowed(detail) for detail in details))
+        what, mend = f"{key} is {_shown(details[0]['input'])}", f"It may be {allowed}."
+    else:
+        what, mend, *inner = _words(details[0], key, _models_at(model, place[:-1], source.content))
+        place += tuple(int(part) if part.isdigit() else part for part in inner)
+    return error(what, where=source.where(place), mend=mend)
 
 
-def _is_in_file(part: int | str, detail: ErrorDetails, source: Source) -> bool:
-    """Leave out the tags that pydantic puts between a union and its member's fields."""
-    if detail["loc"] and part == detail["loc"][-1]:
-        return True
-    return isinstance(part, int) or _contains_key(source.content, part)
+_ALLOWED = {
+    "float_type": "a number",
+    "int_type": "a whole number",
+    "string_type": "text",
+    "list_type": "a list",
+    "too_short": "a list with an entry",
+}
 
 
-def _contains_key(node: Any, key: str) -> bool:
-    if isinstance(node, CommentedMap):
-        return key in node or any(_contains_key(value, key) for value in node.values())
-    if isinstance(node, CommentedSeq):
-        return any(_contains_key(value, key) for value in node)
-    return False
+def _allowed(detail: ErrorDetails) -> str:
+    if detail["type"] == "literal_error":
+        return str(detail["ctx"]["expected"])
+    return _ALLOWED.get(detail["type"], detail["msg"].lower())
 
 
-def _words(detail: ErrorDetails, key: str, known: Sequence[str]) -> tuple[str, str]:
-    kind, found = detail["type"], detail["input"]
+def _words(detail: ErrorDetails, key: str, models: Sequence[type[BaseModel]]) -> list[str]:
+    """Return what is wrong, how to mend it, and the place inside if the message knows one."""
+    kind, found = detail["type"], _shown(detail["input"])
     context = detail.get("ctx", {})
+    known = sorted({f.alias or name for m in models for name, f in m.model_fields.items()})
     if kind == "missing":
-        return f"the key {key!r} is missing", f"Add it, e.g. {key}: ..."
+        return [f"the key {key!r} is missing", f"Add it, e.g. {key}: ..."]
     if kind == "extra_forbidden":
         near = difflib.get_close_matches(key, known, n=1, cutoff=0.5)
         choice = f"Did you mean {near[0]!r}?" if near else f"Known here: {', '.join(known)}."
-        return f"the key {key!r} is unknown", choice
+        return [f"the key {key!r} is unknown", choice]
+    if kind in {"value_error", "assertion_error"}:
+        parts = str(context["error"]).split(" | ")
+        inner = parts[2].strip().split(".") if len(parts) > 2 else []
+        return [parts[0], parts[1] if len(parts) > 1 else "Correct this value.", *inner]
+    if kind in {"union_tag_invalid", "union_tag_not_found"}:
+        kinds = ", ".join(name for m in models for name in _kinds(m)) or "see the tariffs' README"
+        given = detail["input"].get("kind") if isinstance(detail["input"], dict) else None
+        told = f"kind is {_shown(given)}" if given is not None else "the key 'kind' is missing"
+        return [told, f"Write kind: with one of {kinds}."]
+    return _plain_words(kind, key, found, context, detail["msg"])
+
+
+def _plain_words(kind: str, key: str, found: str, context: Any, message: str) -> list[str]:
     if kind in {"float_type", "int_type", "float_parsing", "int_parsing", "int_from_float"}:
         whole = "a whole number" if kind.startswith("int") else "a number"
-        return f"{key} is {found!r}, not {whole}", f"Write {whole}, e.g. {key}: 12"
+        return [f"{key} is {found}, not {whole}", f"Write {whole}, e.g. {key}: 12"]
     if kind == "literal_error":
-        return f"{key} is {found!r}; allowed: {context['expected']}", "Choose one of these."
-    if kind in {"union_tag_invalid", "union_tag_not_found"}:
-        tags = context.get("expected_tags", "see the README of tariffs/")
-        return f"{context.get('discriminator', 'kind')} is {_tag(found)}", f"Allowed: {tags}."
-    if kind in {"greater_than", "greater_than_equal", "less_than", "less_than_equal"}:
-        limit = next(iter(context.values()))
-        return f"{key} is {found!r}; it must be {kind.replace('_', ' ')} {limit}", "Check the unit."
-    if kind in {"value_error", "assertion_error"}:
-        what, _, mend = str(context["error"]).partition(" | ")
-        return what, mend or "Correct this value."
-    return f"{key} is {found!r}: {detail['msg'].lower()}", "Correct this value."
+        return [f"{key} is {found}; allowed: {context['expected']}", "Choose one of these."]
+    if kind in _COMPARISONS:
+        limit = f"{next(iter(context.values())):g}"
+        return [f"{key} is {found}; it must be {_COMPARISONS[kind]} {limit}", "Check the unit."]
+    if kind == "finite_number":
+        return [f"{key} is {found}, no finite number", "Write a number, or leave the key out."]
+    if kind == "model_type":
+        return [f"{key} is {found}, not keys with values", f"Write keys below {key}:, indented."]
+    return [f"{key} is {found}: {message.lower()}", "Correct this value."]
 
 
-def _tag(found: Any) -> str:
-    return repr(found.get("kind")) if isinstance(found, dict) else repr(found)
+_COMPARISONS = {
+    "greater_than": "greater than",
+    "greater_than_equal": "at least",
+    "less_than": "less than",
+    "less_than_equal": "at most",
+}
 
 
-def _known_keys(model: type[Document], location: Location) -> list[str]:
-    """Return the keys that the model knows where the unknown one stood."""
-    models = _models_at(model, location[:-1])
-    return sorted({key for found in models for key in found.model_fields})
+def _shown(found: Any) -> str:
+    text = repr(found)
+    return text if len(text) <= MAX_SHOWN else f"{text[:MAX_SHOWN]}…"
 
 
-def _models_at(model: type[Document], location: Location) -> list[type[BaseModel]]:
+def _models_at(model: type[BaseModel], location: Location, content: Any) -> list[type[BaseModel]]:
+    """Return the models that describe a place in the file; of a union those of the written kind."""
     found: list[type[BaseModel]] = [model]
+    node = content
     for part in location:
+        node = node[part] if _has(node, part) else None
         if isinstance(part, int):
+            kind = node.get("kind") if isinstance(node, CommentedMap) else None
+            found = [m for m in found if kind in _kinds(m)] or found
             continue
         fields = [m.model_fields[part] for m in found if part in m.model_fields]
         if fields:
             found = [member for field in fields for member in _members(field.annotation)]
     return found
+
+
+def _has(node: Any, part: int | str) -> bool:
+    if isinstance(node, CommentedMap):
+        return part in node
+    return isinstance(node, CommentedSeq) and isinstance(part, int) and part < len(node)
+
+
+def _kinds(model: type[BaseModel]) -> tuple[str, ...]:
+    field = model.model_fields.get("kind")
+    return getattr(field.annotation, "__args__", ()) if field else ()
 
 
 def _members(annotation: Any) -> list[type[BaseModel]]:

@@ -62,7 +62,10 @@ class Flows:
             values = np.array(getattr(self, name), dtype=np.float64)
             if values.shape != (self.grid.count,):
                 raise _wrong(f"{name} has shape {values.shape}, not ({self.grid.count},)", "flows")
-            low = int(np.argmin(np.where(np.isfinite(values), values, -np.inf)))
+            if not np.isfinite(values).all():
+                wrong = int(np.flatnonzero(~np.isfinite(values))[0])
+                raise _wrong(f"{name} is {values[wrong]}, no finite energy", self._step(wrong))
+            low = int(values.argmin())
             if not values[low] >= -ENERGY_TOLERANCE_KWH * largest:
                 raise _wrong(f"{name} is {values[low]} kWh, below zero", self._step(low))
             values = np.maximum(values, 0.0)

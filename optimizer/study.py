@@ -11,7 +11,14 @@ from pathlib import Path
 
 from optimizer.billing.bill import Bill, bill_flows
 from optimizer.billing.cost import linear_cost
-from optimizer.billing.tariff import Tariff, TariffCost, compile_cost, find_tariff, read_tariff
+from optimizer.billing.tariff import (
+    Tariff,
+    TariffCost,
+    compile_cost,
+    find_tariff,
+    read_tariff,
+    refuse_unknown_peaks,
+)
 from optimizer.planning.model import Problem
 from optimizer.planning.plan import Plan, make_plan
 from optimizer.report.account import Account
@@ -52,6 +59,7 @@ def read_brief(path: Path) -> Brief:
     where = scenario.source.where(("tariff",))
     tariff = read_tariff(find_tariff(scenario.file.tariff, scenario.folder, where))
     peaks = scenario.file.state.peak_so_far_kw
+    refuse_unknown_peaks(tariff, peaks, scenario.source.where(("state", "peak_so_far_kw")))
     cost = compile_cost(tariff, scenario.forecast.grid, scenario.periods, peaks)
     return Brief(scenario, tariff, cost)
 

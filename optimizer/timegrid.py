@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from functools import cached_property, lru_cache
+from itertools import pairwise
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import numpy as np
@@ -86,13 +87,19 @@ class TimeGrid:
                 where="the time grid",
                 mend="Give a start with a UTC offset and at least one step.",
             )
-        local = self.start.astimezone(zone_named(self.zone))
-        if (local.minute % self.step_minutes) or local.second or local.microsecond:
+        try:
+            zone_named(self.zone)
+        except ValueError as failure:
+            what, _, mend = str(failure).partition(" | ")
+            raise InputError(what, where="the time grid", mend=mend) from None
+        off = np.flatnonzero(self.minute_of_day % self.step_minutes)
+        if len(off) or self.start.second or self.start.microsecond:
+            first = int(off[0]) if len(off) else 0
             raise InputError(
-                f"the first step begins at {local:%H:%M:%S} by the clock of {self.zone}, which is"
-                f" no multiple of {self.step_minutes} min",
-                where=f"step {local.isoformat()}",
-                mend="Give time stamps that start intervals on the clock.",
+                f"a step begins at {self.local[first]:%H:%M:%S} by the clock of {self.zone}, which"
+                f" is no multiple of {self.step_minutes} min",
+                where=f"step {self.local[first].isoformat()}",
+                mend="Give time stamps that start intervals on the clock, or finer steps.",
             )
 
     @property
@@ -152,7 +159,7 @@ class TimeGrid:
         """Offset of the wall clock from UTC at each step, shape (T,). [min]"""
         wall = self.local.tz_localize(None).to_numpy("datetime64[m]")
         utc = self.utc.tz_localize(None).to_numpy("datetime64[m]")
-        return (wall - utc).astype(np.int64)
+        return np.asarray((wall - utc).astype(np.int64))
 
     @cached_property
     def day_share(self) -> FloatArray:
@@ -229,7 +236,7 @@ def meter_read_periods(grid: TimeGrid, read_dates: Sequence[date], where: str) -
     ScenarioError
         If the dates do not rise, or leave a step of the grid outside every period.
     """
-    for earlier, later in zip(read_dates, read_dates[1:], strict=False):
+    for earlier, later in pairwise(read_dates):
         if later <= earlier:
             raise ScenarioError(
                 f"read date {later} does not come after {earlier}",
@@ -246,7 +253,7 @@ def meter_read_periods(grid: TimeGrid, read_dates: Sequence[date], where: str) -
         )
     used = [
         index
-        for index, (first, end) in enumerate(zip(read_dates, read_dates[1:], strict=False))
+        for index, (first, end) in enumerate(pairwise(read_dates))
         if end > grid.dates[0] and first <= grid.dates[-1]
     ]
     return _periods(grid, list(read_dates[used[0] : used[-1] + 2]))

@@ -45,24 +45,26 @@ def clock(minute: int) -> str:
 
 def money(amount: float, currency: str = "") -> str:
     """Return an amount with two decimals and thousands separated, e.g. ``1,234.50 EUR``."""
-    shown = f"{amount + 0.0:,.2f}"  # + 0.0 turns -0.0 into 0.0
-    if shown == "-0.00":
-        shown = "0.00"
-    return f"{shown} {currency}".rstrip()
+    return f"{_unsigned_zero(f'{amount:,.2f}')} {currency}".rstrip()
 
 
 def price(amount: float) -> str:
     """Return a price per kWh or kW with as many decimals as are needed, at least two."""
-    text = f"{amount:.4f}".rstrip("0")
+    text = _unsigned_zero(f"{amount:.4f}" if abs(amount) >= 0.0001 else f"{amount:.7f}").rstrip("0")
     return text + "0" * max(0, 2 - len(text.partition(".")[2]))
 
 
 def percent(share: float, decimals: int = 0) -> str:
     """Return a share (1.0 is the whole) as per cent."""
-    return f"{100 * share:.{decimals}f} %"
+    return f"{_unsigned_zero(f'{100 * share:.{decimals}f}')} %"
 
 
 def number(value: float, decimals: int = 1) -> str:
     """Return a number with at most the given decimals and no trailing zeros."""
     text = f"{value:,.{decimals}f}"
-    return text.rstrip("0").rstrip(".") if "." in text else text
+    return _unsigned_zero(text.rstrip("0").rstrip(".") if "." in text else text)
+
+
+def _unsigned_zero(text: str) -> str:
+    """Return a number's text, without the sign if it shows only zeros."""
+    return text.lstrip("-") if not text.strip("-0.,") else text

@@ -1,0 +1,1 @@
+"""From a tariff file to charges, to a cost expression, to an itemised bill."""

@@ -71,12 +71,12 @@ class Peak:
     @cached_property
     def hours(self) -> FloatArray:
         """Length of each interval as far as the grid covers it, shape (I,). [h]"""
-        return np.bincount(self.interval) * self.step_h
+        return np.bincount(self.interval).astype(np.float64) * self.step_h
 
     def interval_kw(self, energy_kwh: FloatArray) -> FloatArray:
         """Return the mean power of each interval, shape (I,). [kW]"""
         sums = np.add.reduceat(energy_kwh[self.steps], self.first_of_interval)
-        return np.asarray(sums / self.hours)
+        return np.asarray(sums, dtype=np.float64) / self.hours
 
 
 @dataclass(frozen=True, eq=False)

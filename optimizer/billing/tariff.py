@@ -6,7 +6,8 @@ Read next: ``bill``.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import contextlib
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date
 from importlib import resources
@@ -24,7 +25,7 @@ from optimizer.billing.charges.percentage import PercentageCharge
 from optimizer.billing.cost import Node, Sum
 from optimizer.calendar import DayCalendar, Holidays, Seasons
 from optimizer.documents import Document, Source, read_document
-from optimizer.errors import TariffError
+from optimizer.errors import ScenarioError, TariffError
 from optimizer.site.readers.price_csv import read_prices
 from optimizer.timegrid import BillingPeriods, BoolArray, FloatArray, TimeGrid
 
@@ -124,13 +125,14 @@ def find_tariff(reference: str, folder: Path, where: str) -> Path:
     """
     beside = folder / reference
     shipped = shipped_folder("tariffs") / f"{reference}.yaml"
-    if beside.is_file():
-        return beside
-    if shipped.is_file() and "/" not in reference:
-        return shipped
+    with contextlib.suppress(OSError):  # a name too long for the file system is no file
+        if beside.is_file():
+            return beside
+        if shipped.is_file() and "/" not in reference:
+            return shipped
     names = ", ".join(sorted(path.stem for path in shipped.parent.glob("*.yaml")))
     raise TariffError(
-        f"the tariff {reference!r} is neither a file in {folder} nor a shipped tariff",
+        f"the tariff {reference[:80]!r} is neither a file in {folder} nor a shipped tariff",
         where=where,
         mend=f"Give a path from the scenario's folder, or one of: {names}.",
     )
@@ -211,8 +213,8 @@ def compile_cost(
         for position, charge in enumerate(version.charges):
             context.location = ("versions", number, "charges", position)
             context.lines.extend(charge.lines(context))
+            context.declared.append(charge.name)
         lines.extend(context.lines)
-    _refuse_unknown_peaks(tariff, lines, peak_so_far_kw or {})
     return TariffCost(tariff.currency, periods, tuple(lines), tuple(dict.fromkeys(notes)))
 
 
@@ -229,21 +231,27 @@ def _versions_in_force(tariff: Tariff, grid: TimeGrid) -> list[tuple[int, BoolAr
     return [(int(v), (version == v)[grid.day]) for v in np.unique(version)]
 
 
-def _price_reader(grid: TimeGrid, notes: list[str]):  # noqa: ANN202 - a closure of read_prices
+def _price_reader(grid: TimeGrid, notes: list[str]) -> Callable[[Path, str, str], FloatArray]:
     def read(path: Path, column: str, where: str) -> FloatArray:
         return read_prices(path, column, grid, where, notes)
 
     return read
 
 
-def _refuse_unknown_peaks(
-    tariff: Tariff, lines: list[Line], peak_so_far_kw: Mapping[str, float]
-) -> None:
-    demand = sorted({line.charge for line in lines if line.unit == "kW"})
-    for name in peak_so_far_kw:
+def refuse_unknown_peaks(tariff: Tariff, names: Iterable[str], where: str) -> None:
+    """Refuse peaks so far that are given for something that is no demand charge of the tariff.
+
+    Raises
+    ------
+    ScenarioError
+        With the names that the tariff has.
+    """
+    versions = tariff.file.versions
+    demand = {c.name for v in versions for c in v.charges if isinstance(c, DemandCharge)}
+    for name in names:
         if name not in demand:
-            raise TariffError(
+            raise ScenarioError(
                 f"a peak so far is given for {name!r}, which is no demand charge of the tariff",
-                where=tariff.source.where(),
-                mend=f"Name one of: {', '.join(demand) or 'none (remove peak_so_far_kw)'}.",
+                where=where,
+                mend=f"Name one of: {', '.join(sorted(demand)) or 'none (remove peak_so_far_kw)'}.",
             )

@@ -63,7 +63,10 @@ class Matrix:
 @contextmanager
 def templates() -> Iterator[None]:
     """Let Pyomo call each rule once, with symbolic indices, and pause garbage collection."""
-    modules = (pyomo_constraint, "TEMPLATIZE_CONSTRAINTS"), (pyomo_objective, "TEMPLATIZE_OBJECTIVES")
+    modules = (
+        (pyomo_constraint, "TEMPLATIZE_CONSTRAINTS"),
+        (pyomo_objective, "TEMPLATIZE_OBJECTIVES"),
+    )
     before = [getattr(module, flag) for module, flag in modules]
     try:
         for module, flag in modules:
@@ -230,8 +233,8 @@ class _Compiler:
         """Return Σ over one index set: a scalar sum at once, one for each index term by term."""
         iterators = [symbol for group in node.template_iters() for symbol in group]
         names = [id(symbol) for symbol in iterators]
-        body = node._local_args_[0]  # noqa: SLF001 - the only access to the unexpanded body
-        sets = [len(symbol._set) for symbol in iterators]  # noqa: SLF001
+        body = node._local_args_[0]
+        sets = [len(symbol._set) for symbol in iterators]
         if not self._index and len(sets) == 1:
             self._index = {names[0]: np.arange(sets[0])}
             part = self._read(body)

@@ -23,16 +23,21 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pyomo.environ as pyo
 
 from optimizer.billing.cost import LinearCost, Peak
+from optimizer.errors import InputError
 from optimizer.site.equipment import Plant
 from optimizer.timegrid import FloatArray, IntArray, TimeGrid
 
 OPPOSITES = (("import_", "export_"), ("charge", "discharge"), ("to_ac", "to_dc"))
 """Flows that no equipment runs in both directions at once."""
+
+NATURAL_SLACK_KW = 0.1
+"""How far natural limits stand off; see ``Limits``."""
 
 FLOW_VARIABLES = ("import_", "export_", "pv_used", "charge", "discharge", "to_ac", "to_dc")
 
@@ -56,6 +61,15 @@ class Problem:
     leftover_per_kwh: float = 0.0
     start_price_per_kwh: float | None = None
 
+    def __post_init__(self) -> None:
+        """Refuse a horizon that is its own past."""
+        if self.is_cyclic and self.grid.count < 2:
+            raise InputError(
+                "a plan that returns to its start needs at least two steps, not 1",
+                where=f"step {self.grid.label(0)}",
+                mend="Plan a longer forecast, or give the start.",
+            )
+
     @property
     def is_cyclic(self) -> bool:
         """Whether the battery must end as it began, wherever that is."""
@@ -68,7 +82,8 @@ class Limits:
 
     A meter that counts net flow never imports more than load and charging need, nor exports more
     than PV and battery can give beyond the load; so every variable is limited even where the
-    connection is not, and nothing is unbounded.
+    connection is not, and nothing is unbounded. These natural limits stand a little off what can
+    happen, so that they never bind and shadow prices fall on the limits that people can change.
     """
 
     import_: FloatArray
@@ -84,20 +99,21 @@ class Limits:
         """Return the limits that equipment, connection and physics set."""
         plant, h = problem.plant, problem.grid.step_h
         every = np.ones(problem.grid.count)
+        off = NATURAL_SLACK_KW * h
         charge, discharge = plant.charge_kw * h, plant.discharge_kw * h
-        pv_on_dc = problem.pv_kwh if plant.pv_on_dc_side else 0 * every
-        pv_on_ac = 0 * every if plant.pv_on_dc_side else available_pv(plant, problem.pv_kwh, h)
+        pv = available_pv(plant, problem.pv_kwh, h)
+        pv_on_dc, pv_on_ac = (pv, 0 * pv) if plant.pv_on_dc_side else (0 * pv, pv)
         ac_limit = plant.ac_limit_kw * h
-        to_ac = np.minimum(ac_limit / plant.to_ac_efficiency, pv_on_dc + discharge)
-        to_dc = min(ac_limit, charge / plant.to_dc_efficiency) * every
+        to_ac = np.minimum(ac_limit / plant.to_ac_efficiency, pv_on_dc + discharge + off)
+        to_dc = min(ac_limit, charge / plant.to_dc_efficiency + off) * every
         if plant.pv_on_dc_side and not plant.may_charge_from_grid:
             to_dc = 0 * every
         surplus = pv_on_ac + plant.to_ac_efficiency * to_ac - problem.load_kwh
         return cls(
-            import_=np.minimum(plant.import_limit_kw * h, problem.load_kwh + to_dc),
-            export_=np.clip(surplus, 0, plant.export_limit_kw * h),
-            pv_used=pv_on_dc + pv_on_ac,
-            charge=np.minimum(charge, pv_on_dc + plant.to_dc_efficiency * to_dc),
+            import_=np.minimum(plant.import_limit_kw * h, problem.load_kwh + to_dc + off),
+            export_=np.where(surplus > 0, np.minimum(plant.export_limit_kw * h, surplus + off), 0),
+            pv_used=pv,
+            charge=np.minimum(charge, pv_on_dc + plant.to_dc_efficiency * to_dc + off),
             discharge=discharge * every,
             to_ac=to_ac,
             to_dc=to_dc,
@@ -265,17 +281,18 @@ def _run_one_way(m: pyo.ConcreteModel, pair: int, steps: IntArray, limits: Limit
     setattr(m, f"way{pair}", way)
     at = _data(index, steps)
     setattr(m, f"way{pair}_step", at)
-    for name, sign, offset in ((first, 1, 0), (second, -1, 1)):
+    for name, sign in ((first, 1), (second, -1)):
         most = _data(index, getattr(limits, name)[steps])
         setattr(m, f"way{pair}_{name}_limit", most)
         flow = getattr(m, name)
-        rule = _way_rule(flow, at, most, way, sign, offset)
+        rule = _way_rule(flow, at, most, way, sign)
         setattr(m, f"way{pair}_{name}", pyo.Constraint(index, rule=rule))
 
 
-def _way_rule(flow, at, most, way, sign, offset):  # type: ignore[no-untyped-def]  # noqa: ANN001, ANN202, PLR0913
-    """Bind the loop's values to a rule."""
-    return lambda m, i: flow[at[i]] - sign * most[i] * way[i] <= offset * most[i]
+def _way_rule(flow: Any, at: Any, most: Any, way: Any, sign: int) -> Any:
+    """Return flow ≤ most·way for sign +1, flow ≤ most·(1 − way) for sign −1."""
+    offset = (1 - sign) // 2
+    return lambda _m, i: flow[at[i]] - sign * most[i] * way[i] <= offset * most[i]
 
 
 def _minimise_cost(m: pyo.ConcreteModel, problem: Problem) -> None:

@@ -141,7 +141,8 @@ def _solve_days(
     for first, end in zip(edges, [*edges[1:], count], strict=True):
         piece = _piece(problem, energy, carried, first, end)
         inside = {
-            pair: np.flatnonzero((steps >= first) & (steps < end)) for pair, steps in one_way.items()
+            pair: np.flatnonzero((steps >= first) & (steps < end))
+            for pair, steps in one_way.items()
         }
         local = {p: one_way[p][places] - first for p, places in inside.items() if len(places)}
         part = solve_matrix(piece, _cut(limits, first, end), local)
@@ -152,9 +153,7 @@ def _solve_days(
     return ways, total
 
 
-def _import_prices(
-    problem: Problem, prices: Solution, matrix: Matrix
-) -> tuple[FloatArray, float]:
+def _import_prices(problem: Problem, prices: Solution, matrix: Matrix) -> tuple[FloatArray, float]:
     """Return the price of import with its share in peaks, (T,), and what peaks add beyond it."""
     buy = problem.cost.weight("import_kwh", problem.grid.count).copy()
     if not problem.cost.peaks:

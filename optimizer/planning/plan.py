@@ -21,7 +21,6 @@ from optimizer.planning.matrix import Matrix
 from optimizer.planning.model import OPPOSITES, Limits, Problem
 from optimizer.planning.pieces import Pieced, solve_in_pieces, solve_matrix
 from optimizer.planning.solver import Solution, least_clash, solve, solve_with_fixed_integers
-from optimizer.site.equipment import UNLIMITED_KW
 from optimizer.timegrid import FloatArray, IntArray
 from optimizer.units import ENERGY_TOLERANCE_KWH, MONEY_TOLERANCE, MONEY_TOLERANCE_RELATIVE
 
@@ -219,7 +218,10 @@ def _joined(
     empty = np.zeros(0, dtype=np.int64)
     meter = both.get(0, empty)
     if len(meter):
-        sell, buy = -problem.cost.weight("export_kwh", count), problem.cost.weight("import_kwh", count)
+        sell, buy = (
+            -problem.cost.weight("export_kwh", count),
+            problem.cost.weight("import_kwh", count),
+        )
         meter = np.union1d(
             meter, np.flatnonzero((sell > buy) & (limits.import_ > 0) & (limits.export_ > 0))
         )
@@ -315,22 +317,18 @@ def _shadow_prices(problem: Problem, matrix: Matrix, solution: Solution) -> Shad
 
 
 def _explained(problem: Problem, matrix: Matrix) -> Infeasible:
-    """Say which limits clash, at which step and by how much."""
-    clash = least_clash(matrix)
+    """Say which limits clash, at which step and by how much.
+
+    All else can always be kept, so what clashes is a load that nothing can meet, or an end state
+    that cannot be reached.
+    """
+    ac_bus, battery = matrix.rows["ac_bus"], matrix.rows["battery"]
+    last = battery.start + battery.count - 1
+    missing = least_clash(
+        matrix, np.append(np.arange(ac_bus.start, ac_bus.start + ac_bus.count), last)
+    )
+    short, off_end = np.maximum(missing[:-1], 0), float(abs(missing[-1]))
     h, grid, plant = problem.grid.step_h, problem.grid, problem.plant
-    short = clash.columns[matrix.columns["import_"].span]
-    off_end = float(clash.columns[matrix.columns["stored"].span].max())
-    if short.max() > ENERGY_TOLERANCE_KWH:
-        worst = int(short.argmax())
-        steps = int((short > ENERGY_TOLERANCE_KWH).sum())
-        return Infeasible(
-            f"the load of {problem.load_kwh[worst] / h:.2f} kW cannot be met: the connection's"
-            f" import limit of {plant.import_limit_kw:g} kW and the battery"
-            f" ({plant.discharge_kw:g} kW, {plant.usable_kwh:g} kWh usable) fall short by"
-            f" {short[worst] / h:.2f} kW ({steps} such steps)",
-            where=f"step {grid.label(worst)}",
-            mend="Raise connection.import_limit_kw, lower the load, or start with more stored.",
-        )
     if off_end > ENERGY_TOLERANCE_KWH and problem.end_kwh is not None:
         return Infeasible(
             f"the wanted end state of {problem.end_kwh:.2f} kWh cannot be reached: it is missed by"
@@ -338,18 +336,17 @@ def _explained(problem: Problem, matrix: Matrix) -> Infeasible:
             where=f"step {grid.label(grid.count - 1)}",
             mend="Set state.end_pct: free or nearer to state.start_pct, or plan a longer forecast.",
         )
-    limit = "none" if plant.export_limit_kw >= UNLIMITED_KW else f"{plant.export_limit_kw:g} kW"
-    family, step = _first_row(matrix, clash.rows)
+    worst = int(short.argmax())
+    steps = int((short > ENERGY_TOLERANCE_KWH).sum())
     return Infeasible(
-        f"the limits of {family} cannot be kept (export limit {limit})",
-        where=f"step {grid.label(min(step, grid.count - 1))}",
-        mend="Loosen the limits of battery, connection or permissions at this step.",
+        f"the load of {problem.load_kwh[worst] / h:.2f} kW cannot be met: the connection's"
+        f" import limit of {plant.import_limit_kw:g} kW and the battery"
+        f" ({plant.discharge_kw:g} kW, {plant.usable_kwh:g} kWh usable) fall short by"
+        f" {short[worst] / h:.2f} kW ({_steps(steps)})",
+        where=f"step {grid.label(worst)}",
+        mend="Raise connection.import_limit_kw, lower the load, or start with more stored.",
     )
 
 
-def _first_row(matrix: Matrix, rows: FloatArray) -> tuple[str, int]:
-    for name, family in matrix.rows.items():
-        broken = np.flatnonzero(rows[family.span] > ENERGY_TOLERANCE_KWH)
-        if len(broken):
-            return name, int(broken[0])
-    return "the equipment", 0
+def _steps(count: int) -> str:
+    return "at this step alone" if count == 1 else f"at {count} steps, this one most"

@@ -12,14 +12,14 @@ import os
 import sys
 import threading
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import highspy
 import numpy as np
 
 from optimizer.errors import Infeasible, OptimizerError, SolveError, StoppedEarly, Unbounded
 from optimizer.planning.matrix import Matrix
-from optimizer.timegrid import FloatArray
+from optimizer.timegrid import FloatArray, IntArray
 
 RELATIVE_GAP = 1e-6
 """A plan with integers is proven best to this share of its cost, if time allows."""
@@ -52,14 +52,6 @@ class Solution:
     column_price: FloatArray
     iterations: int
     gap: float = 0.0
-
-
-@dataclass(frozen=True)
-class Clash:
-    """How far a minimal relaxation goes beyond the limits of each column and row."""
-
-    columns: FloatArray
-    rows: FloatArray
 
 
 def solve(matrix: Matrix, time_limit_s: float) -> Solution:
@@ -96,20 +88,37 @@ def solve_with_fixed_integers(matrix: Matrix, values: FloatArray) -> Solution:
     whole = matrix.is_integer.astype(bool)
     low, high = matrix.low.copy(), matrix.high.copy()
     low[whole] = high[whole] = np.round(values[whole])
-    fixed = Matrix(**{**vars(matrix), "low": low, "high": high, "is_integer": 0 * matrix.is_integer})
+    fixed = replace(matrix, low=low, high=high, is_integer=0 * matrix.is_integer)
     return solve(fixed, time_limit_s=600)
 
 
-def least_clash(matrix: Matrix) -> Clash:
-    """Return how far an infeasible problem's limits must give way, as little as can be."""
-    highs = _loaded(Matrix(**{**vars(matrix), "is_integer": 0 * matrix.is_integer}))
-    _must(highs.feasibilityRelaxation(1.0, 1.0, -1.0), "relax the limits")
-    solution = highs.getSolution()
-    column, row = np.array(solution.col_value), np.array(solution.row_value)
-    return Clash(
-        np.maximum(matrix.low - column, 0) + np.maximum(column - matrix.high, 0),
-        np.maximum(matrix.row_low - row, 0) + np.maximum(row - matrix.row_high, 0),
+def least_clash(matrix: Matrix, relaxed_rows: IntArray) -> FloatArray:
+    """Return how far some rows must give way for the rest to hold, as little as can be.
+
+    Returns
+    -------
+    array
+        What has to be added to each of the rows, shape of ``relaxed_rows``, of either sign.
+
+    Raises
+    ------
+    Infeasible
+        If the rest cannot hold however far these rows give way.
+    """
+    count = len(relaxed_rows)
+    width = len(matrix.cost)
+    elastic = replace(
+        matrix,
+        cost=np.concatenate([np.zeros(width), np.ones(2 * count)]),
+        low=np.concatenate([matrix.low, np.zeros(2 * count)]),
+        high=np.concatenate([matrix.high, np.full(2 * count, np.inf)]),
+        is_integer=np.zeros(width + 2 * count, dtype=np.int64),
+        starts=np.concatenate([matrix.starts, matrix.starts[-1] + np.arange(1, 2 * count + 1)]),
+        indices=np.concatenate([matrix.indices, relaxed_rows, relaxed_rows]),
+        values=np.concatenate([matrix.values, np.ones(count), -np.ones(count)]),
     )
+    given = solve(elastic, time_limit_s=600).value[width:]
+    return given[:count] - given[count:]
 
 
 FAILURES: dict[str, Callable[[], SolveError]] = {
@@ -211,7 +220,7 @@ def _solver_banner_silenced() -> Iterator[None]:
 
 def _flush_c_output() -> None:
     """Empty the C library's buffer while it still points nowhere."""
-    import ctypes  # noqa: PLC0415 - needed only here, and not on every platform
+    import ctypes
 
     with contextlib.suppress(OSError, AttributeError, TypeError):
         ctypes.CDLL(None).fflush(None)

@@ -1,0 +1,1 @@
+"""Text, tables, figures, page and files; no arithmetic beyond rounding."""

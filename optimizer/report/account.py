@@ -68,7 +68,9 @@ class Account:
         """Return the cautions that matter for these settings, most pressing first."""
         permissions = self.scenario.file.permissions
         cautions = []
-        if permissions.charge_from_grid or (permissions.export and permissions.export_stored_energy):
+        if permissions.charge_from_grid or (
+            permissions.export and permissions.export_stored_energy
+        ):
             cautions.append(
                 "Check your connection agreement before you charge from the grid or export stored"
                 " energy."

@@ -65,20 +65,28 @@ def _card_row(window: Window) -> dict[str, str]:
         "to": window.end,
         "action": window.action,
         "level": f"{words} {number(level)} %" if level is not None else "–",
-        "power": f"{number(power, 2)} kW" if power is not None else "–",
+        "power": _power(window.action, power),
         "cap": f"{number(window.import_cap_kw, 2)} kW" if window.import_cap_kw is not None else "–",
     }
 
 
+def _power(action: str, power_kw: float | None) -> str:
+    if power_kw is None:
+        return "full" if action in {"charge", "sell"} else "–"
+    return f"{number(power_kw, 2)} kW" if power_kw else "PV only"
+
+
 def _bills_figure(account: Account) -> Markup:
     totals = {case.label: case.bill.total for case in account.outcome.cases.values()}
-    return Markup(draw_bills(totals, account.currency))  # noqa: S704 - our own drawing, no input text
+    return Markup(draw_bills(totals, account.currency))
 
 
 def _shown_months(account: Account) -> list[list[int]]:
     """Return the months of each season set that the forecast holds, or all of them together."""
     present = account.scenario.forecast.grid.months
-    sets = [[m for m in season.months if m in present] for season in account.outcome.settings.seasons]
+    sets = [
+        [m for m in season.months if m in present] for season in account.outcome.settings.seasons
+    ]
     return [months for months in sets if months] or [present]
 
 
@@ -97,7 +105,7 @@ def _season_figure(account: Account, months: list[int]) -> SeasonFigure:
         )
     )
     season = next((s for s in account.outcome.settings.seasons if months[0] in s.months), None)
-    svg = Markup(draw_season(days, prices, season, account.currency))  # noqa: S704 - our own drawing
+    svg = Markup(draw_season(days, prices, season, account.currency))
     heading, rows = _table(days, prices)
     return SeasonFigure(months_text(months), svg, heading, rows)
 

@@ -69,7 +69,9 @@ def _kept(account: Account) -> list[str]:
     outcome = account.outcome
     share = outcome.kept_share
     if share is None:
-        return ["  Kept share: the plan saves nothing over no windows, so there is nothing to keep."]
+        return [
+            "  Kept share: the plan saves nothing over no windows, so there is nothing to keep."
+        ]
     return [
         f"  Our windows save {money(outcome.saved, account.currency)} over no windows; the cheapest"
         f" plan, which knows",

@@ -1,0 +1,1 @@
+"""The windows: their language, their replay, the search that finds them, and why."""

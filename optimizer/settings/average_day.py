@@ -7,6 +7,7 @@ Read next: ``search``.
 
 from __future__ import annotations
 
+import math
 from typing import NamedTuple
 
 import numpy as np
@@ -56,7 +57,7 @@ def drafts_of_plan(
     list of Draft
         At most as many as the controls store, not overlapping.
     """
-    minutes = max(controls.minutes, flows.grid.step_minutes)
+    minutes = math.lcm(controls.minutes, flows.grid.step_minutes)
     slot = flows.grid.minute_of_day // minutes
     slots = 1440 // minutes
     days = np.maximum(np.bincount(slot[inside], minlength=slots), 1) * flows.grid.step_h

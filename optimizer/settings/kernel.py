@@ -225,7 +225,7 @@ def score(
     """Return the cost of a replay: energy, peaks, wear, less the worth of what is left."""
     step_through(load_kwh, pv_kwh, table, of_step, n, start_kwh, out)
     steps = len(load_kwh)
-    total = -c.leftover * (out[STORED, steps - 1] - start_kwh)
+    total: float = -c.leftover * (out[STORED, steps - 1] - start_kwh)
     used = 0.0
     for t in range(steps):
         total += c.buy[t] * out[IMPORT, t] - c.sell[t] * out[EXPORT, t]

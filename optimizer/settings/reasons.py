@@ -49,9 +49,7 @@ class Course:
 
     def run(self, settings: Settings) -> Replay:
         """Return the replay of settings on this course."""
-        return replay(
-            self.plant, self.grid, self.load_kwh, self.pv_kwh, settings, self.start_kwh
-        )
+        return replay(self.plant, self.grid, self.load_kwh, self.pv_kwh, settings, self.start_kwh)
 
 
 def without_idle_windows(
@@ -96,7 +94,9 @@ def _steps_of(settings: Settings, place: WindowPlace, grid: TimeGrid) -> BoolArr
     return np.asarray(days & minutes[grid.minute_of_day])
 
 
-def _why(window: Window, whole: Replay, prices: Prices, inside: BoolArray, season: BoolArray) -> str:
+def _why(
+    window: Window, whole: Replay, prices: Prices, inside: BoolArray, season: BoolArray
+) -> str:
     """Return the price reason of a window's action, and what its cap does.
 
     What stored energy is worth is the plan's shadow price at the steps of the season at which the

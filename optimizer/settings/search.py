@@ -12,6 +12,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -155,13 +156,15 @@ class _Season:
         self.controls = task.controls
         inside = np.isin(task.grid.month, list(months))
         self.steps = np.flatnonzero(inside).astype(np.int64)
-        self.minutes = max(task.controls.minutes, task.grid.step_minutes)
+        self.minutes = math.lcm(task.controls.minutes, task.grid.step_minutes)
         self.levels = _multiples(
             task.controls.soc_step_pct,
             task.plant.soc_pct(task.plant.low_kwh),
             task.plant.soc_pct(task.plant.high_kwh),
         )
-        self.min_worth = MIN_WORTH_SHARE * max(task.can_save, 0.0) * len(self.steps) / task.grid.count
+        self.min_worth = (
+            MIN_WORTH_SHARE * max(task.can_save, 0.0) * len(self.steps) / task.grid.count
+        )
         self.replays = 0
         self.work = 0.0
         self.budget = STEP_BUDGET // task.grid.count
@@ -238,7 +241,9 @@ def _pricing(task: Task, steps: IntArray) -> Pricing:
     count = task.grid.count
     place = np.full(count, -1, dtype=np.int64)
     place[steps] = np.arange(len(steps))
-    peak_step, peak_interval, hours, of_interval, rates, reached = [], [], [], [], [], []
+    peak_step, peak_interval, hours, of_interval = [], [], [], []
+    rates: list[float] = []
+    reached: list[float] = []
     intervals = 0
     for rate, peak in task.cost.peaks:
         here = place[peak.steps] >= 0
@@ -252,7 +257,9 @@ def _pricing(task: Task, steps: IntArray) -> Pricing:
         rates.append(rate)
         reached.append(peak.at_least_kw)
     plant = task.plant
-    allowed = math.inf if plant.cycles_per_day is None else plant.cycles_per_day * plant.capacity_kwh
+    allowed = (
+        math.inf if plant.cycles_per_day is None else plant.cycles_per_day * plant.capacity_kwh
+    )
     return Pricing(
         buy=task.cost.weight("import_kwh", count)[steps],
         sell=-task.cost.weight("export_kwh", count)[steps],
@@ -449,12 +456,12 @@ def _shaken(drafts: Drafts, season: _Season, luck: np.random.Generator) -> Draft
 
 
 def _with(drafts: Drafts, number: int, part: tuple[Draft, ...]) -> Drafts:
-    return drafts[:number] + (part,) + drafts[number + 1 :]
+    return (*drafts[:number], part, *drafts[number + 1 :])
 
 
 def _overlap(part: Sequence[Draft]) -> bool:
     """Tell whether windows, sorted by their begin, overlap around the clock."""
-    for draft, following in zip(part, part[1:], strict=False):
+    for draft, following in pairwise(part):
         if draft.begin + draft.length > following.begin:
             return True
     last = part[-1]
@@ -466,10 +473,10 @@ def _is_tidy(drafts: Drafts) -> bool:
 
 
 def _multiples(step: float, low: float, high: float) -> FloatArray:
-    """Return the multiples of a step from low to high, at least one."""
-    first = math.ceil(low / step - 1e-9)
+    """Return the multiples of a step from low to high, or the one below where none lies between."""
     last = math.floor(high / step + 1e-9)
-    return np.round(np.arange(first, max(last, first) + 1) * step, 9)
+    first = min(math.ceil(low / step - 1e-9), last)
+    return np.round(np.arange(first, last + 1) * step, 9)
 
 
 def _rounded(value: float, step: float, *, up: bool = True) -> float:

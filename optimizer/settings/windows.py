@@ -59,9 +59,11 @@ class Window(Document):
     @classmethod
     def _is_clock(cls, text: str, info: ValidationInfo) -> str:
         try:
-            read_clock(text)
+            minute = read_clock(text)
         except ValueError as failure:
             raise ValueError(f"{info.field_name}: {failure} | Write it as 05:30.") from None
+        if info.field_name == "start" and minute == MINUTES_PER_DAY:
+            raise ValueError("start is '24:00', the end of the day | Write 00:00.")
         return text
 
     @model_validator(mode="after")
@@ -227,7 +229,9 @@ class Settings(Document):
         season = self.seasons[place.season]
         day_set = season.day_sets[place.day_set]
         fewer = [w for number, w in enumerate(day_set.windows) if number != place.window]
-        day_sets = _replaced(season.day_sets, place.day_set, day_set.model_copy(update={"windows": fewer}))
+        day_sets = _replaced(
+            season.day_sets, place.day_set, day_set.model_copy(update={"windows": fewer})
+        )
         changed = season.model_copy(update={"day_sets": day_sets})
         return self.model_copy(update={"seasons": _replaced(self.seasons, place.season, changed)})
 
@@ -289,8 +293,24 @@ def refusals(settings: Settings, controls: Controls, source: Source) -> list[Set
                     f"{len(day_set.windows)} windows stand for {day_set.days}; the controls store"
                     f" {controls.windows_per_day}", source, (*where, "windows")))  # fmt: skip
             for w, window in enumerate(day_set.windows):
-                found += _window_refusals(window, controls, source, (*where, "windows", w))
+                inside = (*where, "windows", w)
+                found += _window_refusals(window, controls, source, inside)
+                found += _below_floor(window, settings.floor_pct, source, inside)
     return found
+
+
+def _below_floor(
+    window: Window, floor_pct: float, source: Source, where: tuple[int | str, ...]
+) -> list[SettingsError]:
+    return [
+        SettingsError(
+            f"{name} is {level:g} %, below the floor of {floor_pct:g} %",
+            where=source.where((*where, name)),
+            mend="Raise it, or lower floor_pct.",
+        )
+        for name in ("until_pct", "down_to_pct")
+        if (level := getattr(window, name)) is not None and level < floor_pct - 1e-9
+    ]
 
 
 def _window_refusals(
@@ -310,9 +330,10 @@ def _window_refusals(
         found.append(_refused(
             f"import_cap_kw is {window.import_cap_kw:g} kW, but the equipment has no import cap",
             source, (*where, "import_cap_kw")))  # fmt: skip
-    steps = {"until_pct": controls.soc_step_pct, "down_to_pct": controls.soc_step_pct} | dict.fromkeys(
-        ("grid_kw", "power_kw", "import_cap_kw"), controls.power_step_kw
-    )
+    steps = {
+        "until_pct": controls.soc_step_pct,
+        "down_to_pct": controls.soc_step_pct,
+    } | dict.fromkeys(("grid_kw", "power_kw", "import_cap_kw"), controls.power_step_kw)
     for name, step in steps.items():
         value = getattr(window, name)
         if value is not None and abs(value / step - round(value / step)) > 1e-6:

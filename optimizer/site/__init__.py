@@ -1,0 +1,1 @@
+"""What stands at the site and what is expected: equipment, controls, scenario, forecast."""

@@ -5,7 +5,7 @@ Read next: ``forecast``.
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Annotated, Literal
 
 from pydantic import Field
 
@@ -32,7 +32,7 @@ class Controls(Document):
     day_types: DayTypes = "weekday_weekend"
     season_sets: int = Field(default=2, ge=1, le=12)
     minutes: Literal[5, 10, 15, 30, 60] = 30
-    actions: list[Action] = ["charge", "hold", "cover", "sell"]
+    actions: Annotated[list[Action], Field(min_length=1)] = ["charge", "hold", "cover", "sell"]
     import_cap: bool = False
     power_step_kw: float = Field(default=0.1, gt=0)
     soc_step_pct: float = Field(default=5, gt=0, le=50)

@@ -13,6 +13,9 @@ from pydantic import Field, model_validator
 
 from optimizer.documents import Document
 
+MAX_HOURS_TO_FILL = 200
+"""No battery for a building is this slow; one that seems so has its capacity in Wh."""
+
 
 class Battery(Document):
     """A battery, measured at its own terminals.
@@ -30,7 +33,7 @@ class Battery(Document):
     charge_efficiency_pct: float = Field(default=96, gt=30, le=100)
     discharge_efficiency_pct: float = Field(default=96, gt=30, le=100)
     standing_loss_pct_per_day: float = Field(default=0, ge=0, le=50)
-    wear_per_kwh: float = Field(default=0, ge=0)
+    wear_per_kwh: float = Field(default=0, ge=0, le=1000)
     cycles_per_day: float | None = Field(default=None, gt=0)
 
     @model_validator(mode="after")
@@ -43,8 +46,15 @@ class Battery(Document):
         hours = self.capacity_kwh / max(self.charge_kw, self.discharge_kw)
         if hours < 0.05:
             raise ValueError(
-                f"the battery of {self.capacity_kwh:g} kWh would be empty in {hours * 60:.1f}"
-                " minutes | Check that power is in kW and capacity in kWh."
+                f"the battery of {self.capacity_kwh:g} kWh would be empty in {hours * 60:.1f} minutes"
+                f" at {self.charge_kw:g} or {self.discharge_kw:g} kW"
+                " | Check that power is in kW and capacity in kWh."
+            )
+        if hours > MAX_HOURS_TO_FILL:
+            raise ValueError(
+                f"the battery of {self.capacity_kwh:g} kWh would need {hours:,.0f} hours at"
+                f" {self.charge_kw:g} or {self.discharge_kw:g} kW"
+                " | Check that power is in kW and capacity in kWh."
             )
         return self
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
-from typing import Literal
+from typing import Annotated, Literal
 
 from pydantic import Field, field_validator, model_validator
 
@@ -41,17 +41,19 @@ class State(Document):
     start_pct: float | None = Field(default=None, ge=0, le=100)
     end_pct: float | Literal["same", "free"] = "same"
     leftover_per_kwh: float = Field(default=0, ge=0)
-    peak_so_far_kw: dict[str, float] = {}
+    peak_so_far_kw: dict[str, Annotated[float, Field(ge=0)]] = {}
 
     @model_validator(mode="after")
     def _leftover_only_if_free(self) -> State:
         if self.leftover_per_kwh and self.end_pct != "free":
             raise ValueError(
                 f"leftover_per_kwh is {self.leftover_per_kwh:g} although the end is pinned"
-                " | Write end_pct: free, or remove it."
+                " | Write end_pct: free, or remove it. | leftover_per_kwh"
             )
         if not isinstance(self.end_pct, str) and not 0 <= self.end_pct <= 100:
-            raise ValueError(f"end_pct is {self.end_pct:g}; it must lie in 0 to 100 %")
+            raise ValueError(
+                f"end_pct is {self.end_pct:g}; it must lie in 0 to 100 % | Check the unit. | end_pct"
+            )
         return self
 
 
@@ -87,18 +89,19 @@ class ScenarioFile(Document):
             raise ValueError(
                 f"the reserve of {self.reserve_pct:g} % is not below the battery's ceiling of"
                 f" {battery.ceiling_pct:g} % | Lower the reserve: nothing is left to work with."
+                " | reserve_pct"
             )
         low = max(battery.floor_pct, self.reserve_pct)
         for name, level in (("start_pct", self.state.start_pct), ("end_pct", self.state.end_pct)):
             if isinstance(level, float | int) and not low <= level <= battery.ceiling_pct:
                 raise ValueError(
                     f"state.{name} is {level:g} %, outside the allowed {low:g} to"
-                    f" {battery.ceiling_pct:g} % | Put it between floor or reserve and ceiling."
+                    f" {battery.ceiling_pct:g} % | Put it between floor or reserve and ceiling. | state.{name}"
                 )
-        if "charge" in self.controls.actions and "cover" not in self.controls.actions:
+        if "cover" not in self.controls.actions:
             raise ValueError(
                 "controls.actions lacks 'cover', which is how equipment works without windows"
-                " | Add cover to the actions."
+                " | Add cover to the actions. | controls.actions"
             )
         return self
 

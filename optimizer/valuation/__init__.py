@@ -1,0 +1,1 @@
+"""What it comes to in money: the cases side by side."""

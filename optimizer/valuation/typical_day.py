@@ -43,7 +43,7 @@ def typical_day(case: Case, capacity_kwh: float, months: list[int]) -> TypicalDa
     grid = flows.grid
     inside = np.isin(grid.month, months)
     return TypicalDay(
-        hour=np.arange(clock_slots(grid.step_minutes)) * grid.step_h,
+        hour=np.arange(clock_slots(grid.step_minutes), dtype=np.float64) * grid.step_h,
         power_kw={name: _mean(_energy(flows, name), grid, inside) / grid.step_h for name in SHOWN},
         soc_pct=100 * _mean(case.stored_kwh, grid, inside) / capacity_kwh,
     )

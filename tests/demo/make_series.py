@@ -64,7 +64,9 @@ def load_kw(index: pd.DatetimeIndex, habits: dict[str, float], seed: int) -> pd.
                 start = day * 24 + rng.normal(centre, width)
                 run = np.arange(int(start / steps_h), int((start + hours) / steps_h) + 1)
                 run = run[(run >= 0) & (run < len(index))]
-                level[run] += use_kw * min(1.0, hours / (len(run) * steps_h or 1)) * habits["lively"]
+                level[run] += (
+                    use_kw * min(1.0, hours / (len(run) * steps_h or 1)) * habits["lively"]
+                )
     return pd.Series(level, index)
 
 

@@ -226,7 +226,9 @@ def windows(draw: Callable[..., Any]) -> list[Window]:
             limits["down_to_pct"] = draw(pct)
         if action == "sell":
             limits["power_kw"] = draw(power)
-        found.append(Window(start=_clock(begin * 30), end=_clock(end * 30), action=action, **limits))
+        found.append(
+            Window(start=_clock(begin * 30), end=_clock(end * 30), action=action, **limits)
+        )
     return found
 
 

@@ -144,7 +144,15 @@ def test_the_table_of_problems_meets_every_family_of_rows_and_columns() -> None:
     rows = {family for name in PROBLEMS for family in compiled(name).rows}
     columns = {family for name in PROBLEMS for family in compiled(name).columns}
     ways = {f"way{pair}" for pair in range(3)}
-    assert rows >= {"ac_bus", "dc_bus", "battery", "no_grid_charge", "no_stored_export", "cycles", "peaks"}
+    assert rows >= {
+        "ac_bus",
+        "dc_bus",
+        "battery",
+        "no_grid_charge",
+        "no_stored_export",
+        "cycles",
+        "peaks",
+    }
     assert columns == {*FLOW_VARIABLES, "stored", "peak", *ways}
     assert {way for way in ways for row in rows if row.startswith(f"{way}_")} == ways
 
@@ -214,7 +222,9 @@ def test_a_status_becomes_the_error_of_its_kind(status: str, kind: type[SolveErr
 
 
 def loosened(matrix: Matrix, change: Callable[[Matrix], None]) -> Matrix:
-    copy = Matrix(**{k: v.copy() if isinstance(v, np.ndarray) else v for k, v in vars(matrix).items()})
+    copy = Matrix(
+        **{k: v.copy() if isinstance(v, np.ndarray) else v for k, v in vars(matrix).items()}
+    )
     change(copy)
     return copy
 

@@ -58,9 +58,7 @@ GAP = 2e-6
 
 
 def replayed(case: Case) -> Replay:
-    return replay(
-        case.plant, case.grid, case.load_kwh, case.pv_kwh, case.settings, case.start_kwh
-    )
+    return replay(case.plant, case.grid, case.load_kwh, case.pv_kwh, case.settings, case.start_kwh)
 
 
 def planned(case: Case, **ends: Any) -> Plan:
@@ -89,7 +87,9 @@ def check_balance(plant: Plant, flows: Flows, slack: float) -> None:
     assert np.abs(flows.loss_kwh - loss).max() <= slack
 
 
-def check_stored(plant: Plant, flows: Flows, stored: FloatArray, start: float, slack: float) -> None:
+def check_stored(
+    plant: Plant, flows: Flows, stored: FloatArray, start: float, slack: float
+) -> None:
     """The battery stays within its levels and holds what was put in and not taken out."""
     kept = (1 - plant.standing_loss_per_day) ** (flows.grid.step_h / 24)
     level = start
@@ -309,7 +309,11 @@ def test_a_looser_limit_never_costs_more(case: Case, limit: str) -> None:
 
 def dearer(charge: dict[str, Any], factor: float) -> dict[str, Any]:
     """Return a charge with every price of money multiplied."""
-    priced = {key: value * factor for key, value in charge.items() if key in {"per_kwh", "per_kw", "amount"}}
+    priced = {
+        key: value * factor
+        for key, value in charge.items()
+        if key in {"per_kwh", "per_kw", "amount"}
+    }
     if "rates" in charge:
         priced["rates"] = [r | {"per_kwh": r["per_kwh"] * factor} for r in charge["rates"]]
     return charge | priced
@@ -404,6 +408,66 @@ def test_the_same_days_one_day_later_cost_something_else() -> None:
     later = replace(flows, grid=grid_of(24, 60, "2025-06-07"))
     first, second = (bill_flows(cost_of([TWO_RATES], f.grid), f).total for f in (flows, later))
     assert abs(first - second) > 0.1
+
+
+# --- nothing is wasted --------------------------------------------------------------------------
+
+
+def has_no_use_for_more_sun(plant: Plant, run: Replay, step: int) -> bool:
+    """Return whether the battery is full or at its power, or AC sun finds the inverter busy."""
+    h = run.flows.grid.step_h
+    _, to_dc = inverter_kwh(plant, run.flows)
+    return bool(
+        run.stored_kwh[step] >= plant.high_kwh - TIGHT_KWH
+        or run.flows.charge_kwh[step] >= plant.charge_kw * h - TIGHT_KWH
+        or (not plant.pv_on_dc_side and to_dc[step] >= plant.ac_limit_kw * h - TIGHT_KWH)
+    )
+
+
+def check_no_sun_wasted(case: Case, actions: set[str], *, capped: bool) -> None:
+    run, plant = replayed(case), case.plant
+    h = case.grid.step_h
+    limit = UNLIMITED_KW if plant.pv_on_dc_side else plant.pv_ac_limit_kw * h
+    unused = np.minimum(case.pv_kwh, limit) - run.flows.pv_used_kwh
+    for step, window in steps_with_windows(case):
+        action = "cover" if window is None else window.action
+        has_cap = window is not None and window.import_cap_kw is not None
+        if unused[step] > TIGHT_KWH and action in actions and has_cap <= capped:
+            assert has_no_use_for_more_sun(plant, run, step), case.grid.label(step)
+
+
+@law(250)
+@given(cases())
+def test_sun_is_left_unused_only_if_the_battery_can_take_no_more(case: Case) -> None:
+    plant = replace(case.plant, import_limit_kw=UNLIMITED_KW)
+    check_no_sun_wasted(replace(case, plant=plant), {"charge", "hold", "cover"}, capped=False)
+
+
+def one_window(**window: Any) -> Settings:
+    day_set = DaySet(days="every day", windows=[Window(start="00:00", end="24:00", **window)])
+    season = SeasonSet(months=list(range(1, 13)), day_sets=[day_set])
+    return Settings(settings="one window", floor_pct=10.0, seasons=[season])
+
+
+def sunny_dc_step(settings: Settings, load_kw: float) -> Case:
+    """5 kW of sun on the DC side of an inverter that lets 2 kW through; half-full battery."""
+    grid = grid_of(1, start="2025-06-02T12:00")
+    plant = replace(DC_PLANT, ac_limit_kw=2.0)
+    return Case(plant, grid, np.full(1, load_kw), np.full(1, 5.0), "flat", settings, 5.0)
+
+
+def test_a_cap_does_not_waste_sun_that_cannot_pass_the_inverter() -> None:
+    """A load of 6 kW under a cap of 1 kW takes the 2 kW that pass; the rest can be stored."""
+    case = sunny_dc_step(one_window(action="hold", import_cap_kw=1.0), 6.0)
+    assert replayed(case).flows.import_kwh[0] == pytest.approx(4.0)
+    check_no_sun_wasted(case, {"hold"}, capped=True)
+
+
+def test_selling_does_not_waste_sun_that_cannot_pass_the_inverter() -> None:
+    """With the inverter full of sun there is no room to sell from the battery, only to store."""
+    case = sunny_dc_step(one_window(action="sell", power_kw=2.0), 0.5)
+    assert replayed(case).flows.export_kwh[0] == pytest.approx(1.5)
+    check_no_sun_wasted(case, {"sell"}, capped=True)
 
 
 # --- the laws can fail --------------------------------------------------------------------------

@@ -441,7 +441,9 @@ def test_a_fault_planted_in_the_bill_stops_the_plan(
         make_plan(problem, cost)
 
 
-@pytest.mark.parametrize("fault", sorted(LINEAR_FAULTS.keys() - {"a step named twice counted once"}))
+@pytest.mark.parametrize(
+    "fault", sorted(LINEAR_FAULTS.keys() - {"a step named twice counted once"})
+)
 def test_a_fault_planted_in_the_weights_stops_the_plan(fault: str) -> None:
     cost, load, pv = case_for_the_run_time_check()
     if fault in {"a sign lost", "only the inner factor kept"}:

@@ -1,0 +1,1 @@
+"""The charges a tariff can have, one file for each family."""

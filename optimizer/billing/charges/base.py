@@ -19,6 +19,7 @@ from optimizer.calendar import DayCalendar, When
 from optimizer.documents import Document, Location, Source
 from optimizer.errors import TariffError
 from optimizer.timegrid import BillingPeriods, BoolArray, FloatArray, IntArray, TimeGrid
+from optimizer.units import clock
 
 
 @dataclass(frozen=True, eq=False)
@@ -44,7 +45,8 @@ class Context:
     """What a charge needs to know to become lines.
 
     ``in_force`` tells the steps, shape (T,), on which this version of the tariff holds;
-    ``lines`` the lines of the charges above this one in the file.
+    ``lines`` the lines of the charges above this one in the file, ``declared`` their names (a
+    seasonal charge may have no line on a short grid).
     """
 
     grid: TimeGrid
@@ -55,6 +57,7 @@ class Context:
     location: Location
     read_prices: Callable[[Path, str, str], FloatArray]
     peak_so_far_kw: Mapping[str, float]
+    declared: list[str] = field(default_factory=list)
     lines: list[Line] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
 
@@ -80,8 +83,18 @@ class Context:
             If it names a season or holidays that the tariff does not have.
         """
         self.check_words(when, *inner)
+        self._note_cut_steps(when)
         kinds, seasons = self.calendar.kinds_and_seasons(self.grid)
         return when.mask(self.grid, kinds, seasons)
+
+    def _note_cut_steps(self, when: When) -> None:
+        step = self.grid.step_minutes
+        cut = [edge for edge in sorted(when.edges()) if edge % step]
+        if cut:
+            self.notes.append(
+                f"Hours that begin or end at {clock(cut[0])} cut steps of {step} min; such a step is"
+                " priced by the rate at its beginning."
+            )
 
     def check_words(self, when: When, *inner: int | str) -> None:
         """Refuse seasons that the tariff does not define, and holidays where it has none.

@@ -44,8 +44,8 @@ class PriceSeries(Document):
 
     file: str
     column: str
-    times: float = 1.0
-    plus_per_kwh: float = 0.0
+    times: float = Field(default=1.0, ge=-100, le=100)
+    plus_per_kwh: float = Field(default=0.0, ge=-MAX_PRICE_PER_KWH, le=MAX_PRICE_PER_KWH)
 
 
 class _PricedEnergy(ChargeBase):

@@ -10,6 +10,7 @@ from datetime import date
 from typing import Literal
 
 import numpy as np
+from pydantic import Field
 
 from optimizer.billing.charges.base import ChargeBase, Context, Line
 from optimizer.billing.cost import Constant
@@ -22,7 +23,7 @@ class FixedCharge(ChargeBase):
     """An amount of money per day, month or year."""
 
     kind: Literal["fixed"]
-    amount: float
+    amount: float = Field(ge=-1e7, le=1e7)
     per: Literal["day", "month", "year"]
 
     def lines(self, context: Context) -> list[Line]:

@@ -5,9 +5,9 @@ A percentage may stand on percentages above it: a tax on a tax.
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Annotated, Literal
 
-from pydantic import Field
+from pydantic import Field, model_validator
 
 from optimizer.billing.charges.base import ChargeBase, Context, Line
 from optimizer.billing.cost import Scale, Sum
@@ -19,13 +19,20 @@ class PercentageCharge(ChargeBase):
 
     kind: Literal["percentage"]
     percent: float = Field(ge=-100, le=1000)
-    of: list[str] | Literal["all above"]
+    of: Annotated[list[str], Field(min_length=1)] | Literal["all above"]
+
+    @model_validator(mode="after")
+    def _names_stand_once(self) -> PercentageCharge:
+        if self.of != "all above" and len(set(self.of)) < len(self.of):
+            raise ValueError(
+                f"{self.name!r} names a charge twice in {self.of} | Name each charge once. | of"
+            )
+        return self
 
     def lines(self, context: Context) -> list[Line]:
         """Return one line for each billing period in which a named charge has a line."""
-        known = {line.charge for line in context.lines}
         if self.of != "all above":
-            self._check_names(context, known)
+            self._check_names(context)
         base = [line for line in context.lines if self.of == "all above" or line.charge in self.of]
         lines = []
         for period in sorted({line.period for line in base}):
@@ -36,12 +43,12 @@ class PercentageCharge(ChargeBase):
             lines.append(Line(self.name, self.name, period, quantity, "money", rate, cost, where))
         return lines
 
-    def _check_names(self, context: Context, known: set[str]) -> None:
+    def _check_names(self, context: Context) -> None:
         for position, name in enumerate(self.of):
-            if name not in known:
+            if name not in context.declared:
                 raise TariffError(
                     f"{self.name!r} is a percentage of {name!r}, which is no charge above it;"
-                    f" above are {', '.join(sorted(known)) or 'none'}",
+                    f" above are {', '.join(context.declared) or 'none'}",
                     where=context.where("of", position),
                     mend="Name charges that stand above this one, or write of: all above.",
                 )

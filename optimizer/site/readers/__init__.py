@@ -1,0 +1,1 @@
+"""Readers of outside formats, one file for each."""

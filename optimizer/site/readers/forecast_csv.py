@@ -11,7 +11,7 @@ from pathlib import Path
 
 import numpy as np
 
-from optimizer.errors import SeriesError
+from optimizer.errors import InputError, SeriesError
 from optimizer.site.equipment import UNLIMITED_KW, Plant
 from optimizer.site.forecast import Forecast
 from optimizer.site.readers.series import (
@@ -82,7 +82,11 @@ def read_forecast(path: Path, zone: str, plant: Plant) -> Forecast:
     refuse_negative(table, pv_column or "pv_kwh", pv, MAX_NIGHT_PV_KW, notes)
     instants = read_stamps(table, time_column, zone, notes)
     steps = even_steps(table, instants, (load, pv), notes)
-    grid = TimeGrid(steps.start.to_pydatetime(), steps.step_minutes, len(steps.record), zone)
+    try:
+        grid = TimeGrid(steps.start.to_pydatetime(), steps.step_minutes, len(steps.record), zone)
+    except InputError as failure:
+        where = f"{path}, column {time_column}, {failure.where}"
+        raise SeriesError(failure.what, where=where, mend=failure.mend) from None
     return Forecast(
         grid,
         _as_energy(table, load_column, load, steps, grid, notes, _load_size_kw(plant)),
@@ -121,7 +125,8 @@ def _filled(
         f"{len(steps)} of {len(values)} values of {column} are missing ({100 * share:.1f} %),"
         f" the longest gap {hours:g} h from {grid.label(int(longest[0]))}"
     )
-    if share > MAX_MISSING_SHARE or hours > MAX_MISSING_HOURS:
+    is_clock_change = hours <= 1 and len(runs) == 1
+    if (share > MAX_MISSING_SHARE and not is_clock_change) or hours > MAX_MISSING_HOURS:
         raise SeriesError(
             f"{told}; at most {100 * MAX_MISSING_SHARE:g} % and {MAX_MISSING_HOURS} h can be filled",
             where=f"{table.path}, column {column}",
@@ -147,15 +152,15 @@ def _filled(
 
 
 def _refuse_wrong_unit(table: Table, column: str, power_kw: FloatArray, size_kw: float) -> None:
-    peak = float(power_kw.max())
+    peak, mean = float(power_kw.max()), float(power_kw.mean())
     if peak <= 0:
         return
-    unit = column.rpartition("_")[2]
-    for ratio, guess, way in (
-        (peak / size_kw, {"kwh": "Wh", "kw": "W"}[unit], "divide"),
-        (size_kw / peak / UNIT_FACTOR, {"kwh": "MWh", "kw": "MW"}[unit], "multiply"),
+    unit, smaller, larger = ("kW", "W", "MW") if column.endswith("_kw") else ("kWh", "Wh", "MWh")
+    for is_absurd, guess, way in (
+        (peak > UNIT_FACTOR * size_kw or mean > size_kw, smaller, "divide"),
+        (peak < size_kw / UNIT_FACTOR**2, larger, "multiply"),
     ):
-        if ratio > UNIT_FACTOR:
+        if is_absurd:
             raise SeriesError(
                 f"the highest power of {column} is {peak:,.4g} kW, absurd beside equipment of about"
                 f" {size_kw:,.4g} kW: values look like {guess}, not {unit}",

@@ -61,7 +61,7 @@ def read_prices(
         )
     table = read_table(path)
     prices = read_numbers(table, needed_column(table, (column,))) / KWH_PER_UNIT[unit]
-    if np.nanmax(np.abs(prices)) > MAX_PRICE_PER_KWH:
+    if np.nanmax(np.abs(prices), initial=0.0) > MAX_PRICE_PER_KWH:
         worst = int(np.nanargmax(np.abs(prices)))
         raise SeriesError(
             f"a price of {prices[worst]:,.6g} per kWh is absurd",
@@ -70,11 +70,19 @@ def read_prices(
         )
     instants = read_stamps(table, needed_column(table, TIME_COLUMNS), grid.zone, notes)
     steps = even_steps(table, instants, (prices,), notes)
-    even = _clock_change_filled(steps.take(prices), notes, path)
+    even = _clock_change_filled(steps.take(prices), steps.step_minutes, notes, path)
+    if steps.step_minutes < grid.step_minutes:
+        notes.append(
+            f"{path.name}: prices of {steps.step_minutes} min are averaged over steps of"
+            f" {grid.step_minutes} min."
+        )
     minutes = (grid.utc - steps.start).total_seconds().to_numpy() / 60
     position = np.floor_divide(minutes, steps.step_minutes).astype(np.int64)
     inside = (position >= 0) & (position < len(even))
-    on_grid = np.where(inside, even[np.clip(position, 0, len(even) - 1)], np.nan)
+    finer = max(grid.step_minutes // steps.step_minutes, 1)
+    inside &= position + finer <= len(even)
+    places = np.clip(position[:, None] + np.arange(finer), 0, len(even) - 1)
+    on_grid = np.where(inside, even[places].mean(axis=1), np.nan)
     hole = np.flatnonzero(np.isnan(on_grid))
     if len(hole):
         raise SeriesError(
@@ -85,14 +93,19 @@ def read_prices(
     return on_grid
 
 
-def _clock_change_filled(prices: FloatArray, notes: list[str], path: Path) -> FloatArray:
-    """Fill single missing hours from the hour before: files with 24 rows on every day."""
-    alone = np.isnan(prices)
-    alone[1:] &= ~np.isnan(prices[:-1])
-    alone[0] = False
-    alone[:-1] &= ~np.isnan(prices[1:])
-    if alone.any():
-        prices = prices.copy()
-        prices[alone] = prices[np.flatnonzero(alone) - 1]
-        notes.append(f"{path.name}: {int(alone.sum())} single missing prices taken from the one before.")
-    return prices
+def _clock_change_filled(
+    prices: FloatArray, step_minutes: int, notes: list[str], path: Path
+) -> FloatArray:
+    """Fill gaps of up to an hour from the hour before: files with 24 rows on every day."""
+    an_hour = 60 // step_minutes
+    missing = np.flatnonzero(np.isnan(prices))
+    runs = np.split(missing, np.flatnonzero(np.diff(missing) > 1) + 1)
+    filled = prices.copy()
+    count = 0
+    for run in runs:
+        if 0 < len(run) <= an_hour and run[0] >= an_hour:
+            filled[run] = filled[run - an_hour]
+            count += len(run)
+    if count:
+        notes.append(f"{path.name}: {count} missing prices taken from the hour before.")
+    return filled

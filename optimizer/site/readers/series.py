@@ -19,6 +19,9 @@ from optimizer.errors import SeriesError
 from optimizer.timegrid import STEP_MINUTES, BoolArray, FloatArray, zone_named
 
 TIME_COLUMNS = ("time", "timestamp")
+FIRST_YEAR, LAST_YEAR = 1970, 2199
+"""Time stamps outside are slips of the pen."""
+
 MAX_ROWS = 600_000
 """Five years of five-minute steps; more is no season's forecast."""
 
@@ -35,6 +38,11 @@ class Table:
         """Return the row in the file, counted from 1, of a record of ``cells``."""
         return int(self.cells.index[record]) + self.first_row
 
+    @property
+    def time_column(self) -> str:
+        """Name of the column with the time stamps."""
+        return next((name for name in TIME_COLUMNS if name in self.cells.columns), TIME_COLUMNS[0])
+
     def where(self, record: int, column: str) -> str:
         """Return ``file, row N, column C``."""
         return f"{self.path}, row {self.row(record)}, column {column}"
@@ -49,39 +57,61 @@ def read_table(path: Path) -> Table:
         If the file is missing, empty, too long, or is no comma-separated text with one header.
     """
     try:
-        comments = _leading_comments(path)
-        cells = pd.read_csv(
-            path, dtype=str, skiprows=comments, skipinitialspace=True, keep_default_na=False,
-            compression="infer", encoding="utf-8-sig", nrows=MAX_ROWS + 1, skip_blank_lines=False,
-        )  # fmt: skip
+        comments, header = _head(path)
+        with warnings.catch_warnings():
+            warnings.simplefilter("error", pd.errors.ParserWarning)
+            cells = pd.read_csv(
+                path, dtype=str, skiprows=comments, skipinitialspace=True, keep_default_na=False,
+                compression="infer", encoding="utf-8-sig", nrows=MAX_ROWS + 1, index_col=False,
+                skip_blank_lines=False,
+            )  # fmt: skip
+    except pd.errors.ParserWarning:
+        raise SeriesError(
+            f"rows have more cells than the header ({header.strip()!r})",
+            where=f"{path}, row {comments + 1}",
+            mend="Write numbers with a decimal point, and no comma at the end of a row.",
+        ) from None
     except FileNotFoundError:
-        raise SeriesError("there is no such file", where=str(path), mend="Check the path.") from None
+        raise SeriesError(
+            "there is no such file", where=str(path), mend="Check the path."
+        ) from None
     except (OSError, EOFError, ValueError) as failure:  # pandas' parser errors are ValueErrors
         raise SeriesError(
             f"this is no readable CSV: {str(failure).strip().splitlines()[-1]}",
             where=str(path),
             mend="Give comma-separated text in UTF-8 with one header line.",
         ) from None
+    _refuse_twin_columns(path, comments, header)
     cells.columns = [str(column).strip() for column in cells.columns]
-    if cells.empty:
-        raise SeriesError("the file has no rows", where=str(path), mend="Add the series' rows.")
     if len(cells) > MAX_ROWS:
         raise SeriesError(
             f"the file has more than {MAX_ROWS:,} rows", where=str(path), mend="Give one year."
         )
     blank = (cells == "").all(axis=1) | cells.isna().all(axis=1)
+    if blank.all():
+        raise SeriesError("the file has no rows", where=str(path), mend="Add the series' rows.")
     return Table(path, cells[~blank].fillna(""), comments + 2)
 
 
-def _leading_comments(path: Path) -> int:
+def _head(path: Path) -> tuple[int, str]:
+    """Return how many lines of comments and blanks stand before the header, and the header."""
     opener = gzip.open if path.suffix == ".gz" else open
     with opener(path, "rt", encoding="utf-8-sig") as lines:
-        count = 0
-        for line in lines:
-            if not line.startswith("#"):
-                break
-            count += 1
-        return count
+        for count, line in enumerate(lines):
+            if line.strip() and not line.startswith("#"):
+                return count, line
+    raise SeriesError("the file has no rows", where=str(path), mend="Add the series' rows.")
+
+
+def _refuse_twin_columns(path: Path, comments: int, header: str) -> None:
+    names = [name.strip() for name in header.split(",")]
+    twins = sorted({name for name in names if names.count(name) > 1})
+    if twins:
+        raise SeriesError(
+            f"two columns are called {twins[0]!r}",
+            where=f"{path}, row {comments + 1}",
+            mend="Keep one of them, or rename one.",
+        )
 
 
 def column_named(table: Table, choices: Sequence[str]) -> str | None:
@@ -177,7 +207,7 @@ def read_stamps(table: Table, column: str, zone: str, notes: list[str]) -> pd.Da
         If a stamp is unreadable, or some have offsets and others none.
     """
     text = table.cells[column].str.strip()
-    has_offset = text.str.contains(r"(?:Z|[+-]\d{2}:?\d{2})$", regex=True).to_numpy()
+    has_offset = text.str.contains(r"[T ].*(?:Z|[+-]\d{2}(?::?\d{2})?)$", regex=True).to_numpy()
     if has_offset.any() and not has_offset.all():
         first = int(np.flatnonzero(has_offset != has_offset[0])[0])
         raise SeriesError(
@@ -195,12 +225,20 @@ def read_stamps(table: Table, column: str, zone: str, notes: list[str]) -> pd.Da
 def _parsed(table: Table, text: pd.Series, column: str, *, utc: bool) -> pd.Series:
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # about guessed formats; what cannot be read is told below
-        stamps = pd.to_datetime(text, errors="coerce", utc=utc, format="ISO8601")
+        try:
+            stamps = pd.to_datetime(text, errors="coerce", utc=utc, format="ISO8601")
+        except (ValueError, TypeError, OverflowError):  # a mixture that pandas cannot hold
+            stamps = text.map(lambda one: pd.to_datetime(one, errors="coerce", utc=utc))
+    if not utc and getattr(stamps.dt, "tz", None) is not None:
+        stamps = pd.Series(pd.NaT, index=text.index)
+    years = stamps.dt.year
+    stamps = stamps.where((years >= FIRST_YEAR) & (years <= LAST_YEAR))
     wrong = np.flatnonzero(stamps.isna().to_numpy())
     if len(wrong):
         first = int(wrong[0])
         raise SeriesError(
-            f"{text.iloc[first]!r} is not an ISO 8601 time ({len(wrong)} such cells)",
+            f"{text.iloc[first]!r} is not an ISO 8601 time from {FIRST_YEAR} to {LAST_YEAR}"
+            f" ({len(wrong)} such cells)",
             where=table.where(first, column),
             mend="Write 2025-07-03T14:15 or 2025-07-03T14:15-05:00.",
         )
@@ -253,6 +291,18 @@ def even_steps(
     """
     order = np.argsort(instants.to_numpy(), kind="stable")
     order = order[~np.asarray(instants.isna())[order]]
+    if not len(order):
+        raise SeriesError(
+            "no row is left to use", where=str(table.path), mend="Check the time stamps."
+        )
+    odd = np.flatnonzero(np.asarray((instants.second != 0) | (instants.microsecond != 0))[order])
+    if len(odd):
+        first = int(order[odd[0]])
+        raise SeriesError(
+            f"{instants[first].isoformat()} does not begin on a full minute ({len(odd)} such rows)",
+            where=table.where(first, table.time_column),
+            mend="Give one row for each equal interval, stamped at its beginning.",
+        )
     disorder = int((np.diff(order) < 0).sum())
     if disorder:
         notes.append(f"{table.path.name}: rows out of order were sorted ({disorder} places).")
@@ -265,7 +315,7 @@ def even_steps(
         first = int(order[np.flatnonzero(rest)[0]])
         raise SeriesError(
             f"{instants[first].isoformat()} lies between the steps of {step} min",
-            where=table.where(first, TIME_COLUMNS[0]),
+            where=table.where(first, table.time_column),
             mend="Give one row for each equal interval, stamped at its beginning.",
         )
     count = int(slot[-1]) + 1
@@ -295,7 +345,7 @@ def _without_repeats(
                 raise SeriesError(
                     f"the same time stands in row {table.row(before)} with {values[before]:g} and"
                     f" in row {table.row(here)} with {values[here]:g}",
-                    where=table.where(here, TIME_COLUMNS[0]),
+                    where=table.where(here, table.time_column),
                     mend="Keep the right one. If clocks were put back, give stamps with offsets.",
                 )
     if repeated.any():
