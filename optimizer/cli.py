@@ -6,6 +6,7 @@ Heavy parts are imported inside the commands, so that help and mistakes answer a
 from __future__ import annotations
 
 import json
+import os
 import sys
 import time
 from collections.abc import Callable, Iterator
@@ -16,7 +17,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from optimizer import __version__
-from optimizer.errors import OptimizerError, StoppedEarly
+from optimizer.errors import Interrupted, OptimizerError
 
 if TYPE_CHECKING:
     from optimizer.report.account import Account
@@ -26,6 +27,10 @@ app = typer.Typer(
     no_args_is_help=True,
     pretty_exceptions_enable=False,
     help="Turns a PV forecast, a load forecast and a tariff into battery settings a person can type in.",
+)
+
+INTERRUPTED = Interrupted(
+    "interrupted; nothing was written", where="the command line", mend="Run it again."
 )
 
 FIRST_DEMO = "1_two_rates"
@@ -179,17 +184,16 @@ def _errors_told(*, debug: bool) -> Iterator[None]:
     """Turn errors into text and an exit code: 2 bad input, 3 no plan, 4 our own fault."""
     try:
         yield
+    except (Interrupted, KeyboardInterrupt) as stop:
+        stopped = stop if isinstance(stop, Interrupted) else INTERRUPTED
+        print(stopped, file=sys.stderr, flush=True)
+        # A cancelled solver leaves threads behind that abort an orderly exit.
+        os._exit(stopped.exit_code)
     except OptimizerError as failure:
         if debug:
             raise
         print(failure, file=sys.stderr)
         raise typer.Exit(failure.exit_code) from None
-    except KeyboardInterrupt:
-        stopped = StoppedEarly(
-            "interrupted; nothing was written", where="the command line", mend="Run it again."
-        )
-        print(stopped, file=sys.stderr)
-        raise typer.Exit(stopped.exit_code) from None
 
 
 def main() -> None:

@@ -144,11 +144,17 @@ def _read_yaml(path: Path, error: type[InputError]) -> Any:
             mend="Check indentation, colons and quotes near this line.",
         ) from None
     except (YAMLError, ValueError, TypeError, KeyError, AttributeError, RecursionError) as failure:
-        line, value = _impossible_date(path)
-        told = f"{value} is no date" if value else "this is not YAML that is understood here"
+        line, value = _impossible_date(path) if isinstance(failure, ValueError) else (0, "")
+        if value:
+            raise error(
+                f"{value} is no date",
+                where=f"{path}:{line}",
+                mend="Give a day that the month has, e.g. 2025-07-03.",
+            ) from None
+        told = (str(failure) or repr(failure)).splitlines()[0]
         raise error(
-            f"{told}: {str(failure).splitlines()[0] if str(failure) else failure!r}",
-            where=f"{path}:{line}" if line else str(path),
+            f"this is not YAML that is understood here: {told}",
+            where=str(path),
             mend="Check dates, odd characters and tags that begin with '!'.",
         ) from None
 
@@ -186,11 +192,19 @@ def _plain(node: Any) -> Any:
 def _findings(
     details: Sequence[ErrorDetails], model: type[Document], source: Source, error: type[InputError]
 ) -> list[InputError]:
-    """Return one finding for each wrong value, though a union complains once for each member."""
+    """Return one finding for each wrong value, though a union complains once for each member.
+
+    Where one member complains of a value inside, the others' complaints about the whole are moot.
+    """
     by_place: dict[Location, list[ErrorDetails]] = {}
     for detail in details:
         by_place.setdefault(_in_file(detail, source), []).append(detail)
-    return [_told(place, group, model, source, error) for place, group in by_place.items()]
+    around = {place[:size] for place in by_place for size in range(1, len(place))}
+    return [
+        _told(place, group, model, source, error)
+        for place, group in by_place.items()
+        if place not in around
+    ]
 
 
 def _in_file(detail: ErrorDetails, source: Source) -> Location:
@@ -226,19 +240,25 @@ def _told(
     return error(what, where=source.where(place), mend=mend)
 
 
-_ALLOWED = {
-    "float_type": "a number",
-    "int_type": "a whole number",
-    "string_type": "text",
-    "list_type": "a list",
-    "too_short": "a list with an entry",
+_FORMS = {
+    "float_type": ("a number", "12"),
+    "finite_number": ("a finite number", "12"),
+    "int_type": ("a whole number", "12"),
+    "int_from_float": ("a whole number", "12"),
+    "string_type": ("text", "'...'"),
+    "bool_type": ("true or false", "true"),
+    "date_type": ("a date", "2025-07-03 (no quotes)"),
+    "list_type": ("a list", "[...]"),
+    "too_short": ("a list with an entry", "[...]"),
 }
+"""What a value must be, and how that is written."""
 
 
 def _allowed(detail: ErrorDetails) -> str:
     if detail["type"] == "literal_error":
         return str(detail["ctx"]["expected"])
-    return _ALLOWED.get(detail["type"], detail["msg"].lower())
+    form, _ = _FORMS.get(detail["type"], (detail["msg"].lower(), ""))
+    return form
 
 
 def _words(detail: ErrorDetails, key: str, models: Sequence[type[BaseModel]]) -> list[str]:
@@ -252,6 +272,10 @@ def _words(detail: ErrorDetails, key: str, models: Sequence[type[BaseModel]]) ->
         near = difflib.get_close_matches(key, known, n=1, cutoff=0.5)
         choice = f"Did you mean {near[0]!r}?" if near else f"Known here: {', '.join(known)}."
         return [f"the key {key!r} is unknown", choice]
+    if kind == "invalid_key":
+        return [f"the key {found} is not text", f"Known here: {', '.join(known)}."]
+    if detail["loc"][-1:] == ("[key]",):
+        return [f"the key {found} is not text", f"Write it in quotes, as '{found}'."]
     if kind in {"value_error", "assertion_error"}:
         parts = str(context["error"]).split(" | ")
         inner = parts[2].strip().split(".") if len(parts) > 2 else []
@@ -265,17 +289,18 @@ def _words(detail: ErrorDetails, key: str, models: Sequence[type[BaseModel]]) ->
 
 
 def _plain_words(kind: str, key: str, found: str, context: Any, message: str) -> list[str]:
-    if kind in {"float_type", "int_type", "float_parsing", "int_parsing", "int_from_float"}:
-        whole = "a whole number" if kind.startswith("int") else "a number"
-        return [f"{key} is {found}, not {whole}", f"Write {whole}, e.g. {key}: 12"]
     if kind == "literal_error":
         return [f"{key} is {found}; allowed: {context['expected']}", "Choose one of these."]
     if kind in _COMPARISONS:
-        limit = f"{next(iter(context.values())):g}"
+        limit = f"{next(iter(context.values())):,.10g}"
         return [f"{key} is {found}; it must be {_COMPARISONS[kind]} {limit}", "Check the unit."]
     if kind == "finite_number":
         return [f"{key} is {found}, no finite number", "Write a number, or leave the key out."]
-    if kind == "model_type":
+    if kind in _FORMS:
+        form, example = _FORMS[kind]
+        example = example if key.endswith("]") else f"{key}: {example}"
+        return [f"{key} is {found}, not {form}", f"Write {form}, e.g. {example}"]
+    if kind in {"model_type", "model_attributes_type", "dict_type"}:
         return [f"{key} is {found}, not keys with values", f"Write keys below {key}:, indented."]
     return [f"{key} is {found}: {message.lower()}", "Correct this value."]
 
@@ -289,7 +314,10 @@ _COMPARISONS = {
 
 
 def _shown(found: Any) -> str:
-    text = repr(found)
+    """Return a value as the file has it, cut if it is long."""
+    text = "blank" if found is None else repr(found)
+    if isinstance(found, bool | date):
+        text = str(found).replace("True", "true").replace("False", "false")
     return text if len(text) <= MAX_SHOWN else f"{text[:MAX_SHOWN]}…"
 
 

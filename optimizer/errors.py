@@ -12,7 +12,8 @@
     ├── SolveError                exit code 3: no plan
     │   ├── Infeasible            limits clash
     │   ├── Unbounded             nothing limits the gain
-    │   └── StoppedEarly          out of time, interrupted, numerical trouble
+    │   └── StoppedEarly          out of time, numerical trouble
+    │       └── Interrupted       the user pressed Ctrl-C
     └── DisagreementError         exit code 4: two computations differ; our fault
 
 Read next: ``units``.
@@ -100,6 +101,10 @@ class Unbounded(SolveError):
 
 class StoppedEarly(SolveError):
     """The solver stopped before it had proven an optimum."""
+
+
+class Interrupted(StoppedEarly):
+    """The user stopped the work."""
 
 
 class DisagreementError(OptimizerError):

@@ -17,7 +17,7 @@ from dataclasses import dataclass, replace
 import highspy
 import numpy as np
 
-from optimizer.errors import Infeasible, OptimizerError, SolveError, StoppedEarly, Unbounded
+from optimizer.errors import Infeasible, Interrupted, OptimizerError, SolveError, StoppedEarly, Unbounded
 from optimizer.planning.matrix import Matrix
 from optimizer.timegrid import FloatArray, IntArray
 
@@ -138,8 +138,8 @@ FAILURES: dict[str, Callable[[], SolveError]] = {
         where="the plan",
         mend="Allow more time with --time-limit, or plan a shorter forecast.",
     ),
-    "kInterrupt": lambda: StoppedEarly(
-        "the solver was interrupted", where="the plan", mend="Run it again."
+    "kInterrupt": lambda: Interrupted(
+        "interrupted; nothing was written", where="the plan", mend="Run it again."
     ),
 }
 """What each end of the solver that can be explained becomes; all others are told by name."""

@@ -356,10 +356,16 @@ def _variants(draft: Draft, season: _Season) -> Iterator[Draft]:
 def _level_variants(draft: Draft, season: _Season) -> Iterator[Draft]:
     if draft.action == "hold":
         return
-    here = int(np.abs(season.levels - draft.level_pct).argmin())
+    levels = _levels_of(draft.action, season)
+    here = int(np.abs(levels - draft.level_pct).argmin())
     for count in (1, -1, 2, -2, 4, -4, 8, -8):
-        if 0 <= here + count < len(season.levels):
-            yield draft._replace(level_pct=float(season.levels[here + count]))
+        if 0 <= here + count < len(levels):
+            yield draft._replace(level_pct=float(levels[here + count]))
+
+
+def _levels_of(action: str, season: _Season) -> FloatArray:
+    """Return the levels an action can have; to cover down to the very top would be to hold."""
+    return season.levels[:-1] if action == "cover" and len(season.levels) > 1 else season.levels
 
 
 def _power_variants(draft: Draft, season: _Season) -> Iterator[Draft]:
@@ -434,7 +440,8 @@ def _typical_cap(season: _Season) -> float:
 
 def _fitted(draft: Draft, season: _Season) -> Draft:
     """Return a draft whose level and powers are ones that the controls accept."""
-    level = float(season.levels[np.abs(season.levels - draft.level_pct).argmin()])
+    levels = _levels_of(draft.action, season)
+    level = float(levels[np.abs(levels - draft.level_pct).argmin()])
     power = _rounded(draft.power_kw, season.controls.power_step_kw, up=False)
     return draft._replace(level_pct=0.0 if draft.action == "hold" else level, power_kw=power)
 

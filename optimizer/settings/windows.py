@@ -7,6 +7,7 @@ that ends at or before its start runs over midnight. Read next: ``replay``.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal, TypeVar
@@ -15,11 +16,14 @@ import numpy as np
 from pydantic import Field, ValidationInfo, field_validator, model_validator
 
 from optimizer.calendar import MONTH_NAMES, minutes_between, span_text
-from optimizer.documents import Document, Source, read_document
+from optimizer.documents import Document, Location, Source, read_document
 from optimizer.errors import SettingsError, raise_findings
 from optimizer.site.controls import DAY_SETS, Action, Controls
 from optimizer.timegrid import BoolArray
 from optimizer.units import MINUTES_PER_DAY, clock, number, read_clock
+
+STEP_TOLERANCE = 1e-6
+"""A value this near to a multiple of a step is one."""
 
 LIMITS_OF_ACTION: dict[str, tuple[str, ...]] = {
     "charge": ("until_pct", "grid_kw", "import_cap_kw"),
@@ -77,7 +81,7 @@ class Window(Document):
             if getattr(self, name) is not None and name not in LIMITS_OF_ACTION[self.action]:
                 raise ValueError(
                     f"the action {self.action!r} takes no {name}"
-                    f" | It takes {', '.join(LIMITS_OF_ACTION[self.action])}."
+                    f" | It takes {', '.join(LIMITS_OF_ACTION[self.action])}. | {name}"
                 )
         return self
 
@@ -205,9 +209,10 @@ class Settings(Document):
         months = [month for season in self.seasons for month in season.months]
         double = sorted({month for month in months if months.count(month) > 1})
         if double:
+            second = [s for s, season in enumerate(self.seasons) if double[0] in season.months][1]
             raise ValueError(
                 f"{MONTH_NAMES[double[0] - 1]} stands in two season sets | Let each month stand in"
-                " one."
+                f" one. | seasons.{second}.months"
             )
         return self
 
@@ -276,78 +281,61 @@ def read_settings(path: Path, controls: Controls) -> Settings:
 
 def refusals(settings: Settings, controls: Controls, source: Source) -> list[SettingsError]:
     """Return why the controls refuse the settings; empty if they accept them."""
-    found = []
+    return [
+        SettingsError(
+            f"the controls refuse this: {what}",
+            where=source.where(where),
+            mend="Change the setting, or 'controls' in the scenario if the equipment can do it.",
+        )
+        for where, what in _refused(settings, controls)
+    ]
+
+
+def _refused(settings: Settings, controls: Controls) -> Iterator[tuple[Location, str]]:
     if len(settings.seasons) > controls.season_sets:
-        found.append(_refused(
-            f"there are {len(settings.seasons)} season sets; the controls store"
-            f" {controls.season_sets}", source, ("seasons",)))  # fmt: skip
+        sets = f"{len(settings.seasons)} season sets; the controls store {controls.season_sets}"
+        yield ("seasons",), f"there are {sets}"
     for s, season in enumerate(settings.seasons):
         for d, day_set in enumerate(season.day_sets):
             where = ("seasons", s, "day_sets", d)
             if day_set.days not in controls.day_sets():
-                found.append(_refused(
+                yield (
+                    (*where, "days"),
                     f"the day set {day_set.days!r} is none of {', '.join(controls.day_sets())}",
-                    source, (*where, "days")))  # fmt: skip
+                )
             if len(day_set.windows) > controls.windows_per_day:
-                found.append(_refused(
+                yield (
+                    (*where, "windows"),
                     f"{len(day_set.windows)} windows stand for {day_set.days}; the controls store"
-                    f" {controls.windows_per_day}", source, (*where, "windows")))  # fmt: skip
+                    f" {controls.windows_per_day}",
+                )
             for w, window in enumerate(day_set.windows):
-                inside = (*where, "windows", w)
-                found += _window_refusals(window, controls, source, inside)
-                found += _below_floor(window, settings.floor_pct, source, inside)
-    return found
+                for key, what in _refused_in_window(window, controls, settings.floor_pct):
+                    yield (*where, "windows", w, key), what
 
 
-def _below_floor(
-    window: Window, floor_pct: float, source: Source, where: tuple[int | str, ...]
-) -> list[SettingsError]:
-    return [
-        SettingsError(
-            f"{name} is {level:g} %, below the floor of {floor_pct:g} %",
-            where=source.where((*where, name)),
-            mend="Raise it, or lower floor_pct.",
-        )
-        for name in ("until_pct", "down_to_pct")
-        if (level := getattr(window, name)) is not None and level < floor_pct - 1e-9
-    ]
-
-
-def _window_refusals(
-    window: Window, controls: Controls, source: Source, where: tuple[int | str, ...]
-) -> list[SettingsError]:
-    found = []
+def _refused_in_window(
+    window: Window, controls: Controls, floor_pct: float
+) -> Iterator[tuple[str, str]]:
     if window.action not in controls.actions:
-        found.append(_refused(
-            f"the action {window.action!r} is none of {', '.join(controls.actions)}", source,
-            (*where, "action")))  # fmt: skip
+        yield "action", f"the action {window.action!r} is none of {', '.join(controls.actions)}"
     for name in ("start", "end"):
-        if read_clock(getattr(window, name)) % controls.minutes:
-            found.append(_refused(
-                f"{name} is {getattr(window, name)}, no multiple of {controls.minutes} min",
-                source, (*where, name)))  # fmt: skip
-    if window.import_cap_kw is not None and not controls.import_cap:
-        found.append(_refused(
-            f"import_cap_kw is {window.import_cap_kw:g} kW, but the equipment has no import cap",
-            source, (*where, "import_cap_kw")))  # fmt: skip
-    steps = {
-        "until_pct": controls.soc_step_pct,
-        "down_to_pct": controls.soc_step_pct,
-    } | dict.fromkeys(("grid_kw", "power_kw", "import_cap_kw"), controls.power_step_kw)
-    for name, step in steps.items():
+        time = getattr(window, name)
+        if read_clock(time) % controls.minutes:
+            yield name, f"{name} is {time}, no multiple of {controls.minutes} min"
+    cap = window.import_cap_kw
+    if cap is not None and not controls.import_cap:
+        yield "import_cap_kw", f"import_cap_kw is {cap:g} kW, but the equipment has no import cap"
+    levels = dict.fromkeys(("until_pct", "down_to_pct"), controls.soc_step_pct)
+    powers = dict.fromkeys(("grid_kw", "power_kw", "import_cap_kw"), controls.power_step_kw)
+    for name, step in (levels | powers).items():
         value = getattr(window, name)
-        if value is not None and abs(value / step - round(value / step)) > 1e-6:
-            found.append(_refused(
-                f"{name} is {value:g}, no multiple of {step:g}", source, (*where, name)))  # fmt: skip
-    return found
-
-
-def _refused(what: str, source: Source, where: tuple[int | str, ...]) -> SettingsError:
-    return SettingsError(
-        f"the controls refuse this: {what}",
-        where=source.where(where),
-        mend="Change the setting, or 'controls' in the scenario if the equipment can do it.",
-    )
+        if value is None:
+            continue
+        if abs(value / step - round(value / step)) > STEP_TOLERANCE:
+            yield name, f"{name} is {value:g}, no multiple of {step:g}"
+        if name in levels and value < floor_pct - STEP_TOLERANCE:
+            yield name, f"{name} is {value:g} %, below the floor of {floor_pct:g} %"
 
 
 def _weekdays(name: str) -> tuple[int, ...]:

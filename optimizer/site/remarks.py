@@ -20,23 +20,26 @@ def remarks(scenario: Scenario) -> list[str]:
     if load_kw > plant.import_limit_kw:
         found.append(
             f"The load reaches {load_kw:.2f} kW, above the import limit of"
-            f" {plant.import_limit_kw:g} kW; the battery must cover the rest."
+            f" {plant.import_limit_kw:g} kW; PV or the battery must cover the rest."
         )
     if plant.pv_on_dc_side and pv_kw > plant.ac_limit_kw:
         found.append(
             f"PV reaches {pv_kw:.2f} kW, above the inverter's {plant.ac_limit_kw:g} kW; the excess"
             " can only charge the battery."
         )
-    power = max(plant.charge_kw, plant.discharge_kw)
+    power = plant.discharge_kw  # PV on the DC side charges past the inverter
+    if not plant.pv_on_dc_side:
+        power = max(power, plant.charge_kw)
     if power > plant.ac_limit_kw * 1.05:
         found.append(
             f"The battery's {power:g} kW exceeds the inverter's {plant.ac_limit_kw:g} kW, which"
             " limits it."
         )
-    if plant.export_limit_kw < UNLIMITED_KW and pv_kw > plant.export_limit_kw + load_kw:
+    surplus_kw = float((forecast.pv_kwh - forecast.load_kwh).max()) / grid.step_h
+    if plant.export_limit_kw < UNLIMITED_KW and surplus_kw > plant.export_limit_kw:
         found.append(
-            f"PV may exceed load and the export limit of {plant.export_limit_kw:g} kW; some of it"
-            " will not be used when the battery is full."
+            f"PV exceeds the load by up to {surplus_kw:.2f} kW, above the export limit of"
+            f" {plant.export_limit_kw:g} kW; some of it will not be used when the battery is full."
         )
     if grid.days < 28:
         found.append(

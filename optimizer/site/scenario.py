@@ -96,7 +96,8 @@ class ScenarioFile(Document):
             if isinstance(level, float | int) and not low <= level <= battery.ceiling_pct:
                 raise ValueError(
                     f"state.{name} is {level:g} %, outside the allowed {low:g} to"
-                    f" {battery.ceiling_pct:g} % | Put it between floor or reserve and ceiling. | state.{name}"
+                    f" {battery.ceiling_pct:g} % | Put it between floor or reserve and ceiling."
+                    f" | state.{name}"
                 )
         if "cover" not in self.controls.actions:
             raise ValueError(

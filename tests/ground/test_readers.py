@@ -105,6 +105,12 @@ def test_stamps_with_offsets_are_moments_whatever_the_zone(read: Reader):
     assert forecast.grid.dates == [date(2026, 3, 1), date(2026, 3, 2)]
 
 
+def test_an_offset_may_be_given_in_hours_only(read: Reader):
+    forecast = read(rows(f"{time}-03" for time in stamps("2026-03-02", 1)))
+
+    assert forecast.grid.label(0) == "2026-03-02T03:00+00:00"
+
+
 def test_a_comment_a_byte_order_mark_and_foreign_line_ends_do_no_harm(tmp_path: Path):
     path = tmp_path / "forecast.csv"
     text = "\r\n".join(["# invented", "time, load_kw, pv_kw", *rows(MARCH)])
@@ -408,7 +414,7 @@ def test_a_single_missing_price_is_taken_from_the_hour_before_with_a_note(tmp_pa
     found, notes = prices(tmp_path, lines)
 
     assert found[40] == found[41] == pytest.approx(0.019)
-    assert notes == ["prices.csv: 1 single missing prices taken from the one before."]
+    assert notes == ["prices.csv: 1 missing prices taken from the hour before."]
 
 
 def test_two_missing_prices_in_a_row_are_refused_with_the_first_step(tmp_path: Path):
@@ -427,21 +433,20 @@ def test_a_price_column_must_tell_its_unit(tmp_path: Path):
     assert caught.value.where == "tariff.yaml:9:3"
 
 
-@pytest.mark.xfail(strict=True, reason="of finer prices only the first of each step is taken")
-def test_prices_finer_than_the_grid_are_not_thinned_in_silence(tmp_path: Path):
+def test_prices_finer_than_the_grid_are_averaged_with_a_note(tmp_path: Path):
     # each half-hour has the prices 0 and 100 per MWh; its mean is 50
     times = stamps("2026-03-02", 2, 15)
 
     found, notes = prices(tmp_path, [f"{t},{n % 2 * 100}" for n, t in enumerate(times)])
 
-    assert notes or found == pytest.approx([0.05] * 96)
+    assert found == pytest.approx([0.05] * 96)
+    assert notes == ["prices.csv: prices of 15 min are averaged over steps of 30 min."]
 
 
-@pytest.mark.xfail(strict=True, reason="only one missing price in a row is filled, here it is two")
 def test_half_hourly_prices_of_48_rows_a_day_get_the_repeated_hour_filled(tmp_path: Path):
     grid = TimeGrid(datetime(2026, 10, 24, 23, tzinfo=UTC), 30, 50, "Europe/Dublin")
 
     found, notes = prices(tmp_path, [f"{t},80" for t in stamps("2026-10-25", 1, 30)], grid=grid)
 
     assert found == pytest.approx([0.08] * 50)
-    assert notes
+    assert notes == ["prices.csv: 2 missing prices taken from the hour before."]

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import numpy as np
 
-from optimizer.errors import InputError, SeriesError
+from optimizer.errors import SeriesError
 from optimizer.site.equipment import UNLIMITED_KW, Plant
 from optimizer.site.forecast import Forecast
 from optimizer.site.readers.series import (
@@ -82,11 +82,7 @@ def read_forecast(path: Path, zone: str, plant: Plant) -> Forecast:
     refuse_negative(table, pv_column or "pv_kwh", pv, MAX_NIGHT_PV_KW, notes)
     instants = read_stamps(table, time_column, zone, notes)
     steps = even_steps(table, instants, (load, pv), notes)
-    try:
-        grid = TimeGrid(steps.start.to_pydatetime(), steps.step_minutes, len(steps.record), zone)
-    except InputError as failure:
-        where = f"{path}, column {time_column}, {failure.where}"
-        raise SeriesError(failure.what, where=where, mend=failure.mend) from None
+    grid = steps.grid(table, zone)
     return Forecast(
         grid,
         _as_energy(table, load_column, load, steps, grid, notes, _load_size_kw(plant)),

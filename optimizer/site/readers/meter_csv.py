@@ -1,4 +1,7 @@
-"""Reads what a meter counted: ``time``, ``import_kwh`` and, where there is one, ``export_kwh``."""
+"""Reads what a meter counted: ``time``, ``import_kwh`` and, where there is one, ``export_kwh``.
+
+Mean powers of a step, ``import_kw`` and ``export_kw``, do as well.
+"""
 
 from __future__ import annotations
 
@@ -18,7 +21,7 @@ from optimizer.site.readers.series import (
     read_table,
     refuse_negative,
 )
-from optimizer.timegrid import TimeGrid, zone_named
+from optimizer.timegrid import zone_named
 
 
 def read_meter(path: Path, zone: str) -> tuple[Flows, list[str]]:
@@ -49,7 +52,7 @@ def read_meter(path: Path, zone: str) -> tuple[Flows, list[str]]:
     refuse_negative(table, export_column or "export_kwh", exported, 0.0, notes)
     instants = read_stamps(table, needed_column(table, TIME_COLUMNS), zone, notes)
     steps = even_steps(table, instants, (imported, exported), notes)
-    grid = TimeGrid(steps.start.to_pydatetime(), steps.step_minutes, len(steps.record), zone)
+    grid = steps.grid(table, zone)
     energies = []
     for column, values in ((import_column, imported), (export_column or "export_kwh", exported)):
         energy = steps.take(values) * (grid.step_h if column.endswith("_kw") else 1.0)

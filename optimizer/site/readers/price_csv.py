@@ -61,10 +61,17 @@ def read_prices(
         )
     table = read_table(path)
     prices = read_numbers(table, needed_column(table, (column,))) / KWH_PER_UNIT[unit]
-    if np.nanmax(np.abs(prices), initial=0.0) > MAX_PRICE_PER_KWH:
+    if np.isnan(prices).all():
+        raise SeriesError(
+            f"all {len(prices)} values of {column} are blank",
+            where=f"{path}, column {column}",
+            mend="Supply prices for the whole forecast, each hour once.",
+        )
+    if np.nanmax(np.abs(prices)) > MAX_PRICE_PER_KWH:
         worst = int(np.nanargmax(np.abs(prices)))
         raise SeriesError(
-            f"a price of {prices[worst]:,.6g} per kWh is absurd",
+            f"a price of {prices[worst]:,.6g} per kWh is absurd; at most"
+            f" {MAX_PRICE_PER_KWH:,g} per kWh is believed",
             where=table.where(worst, column),
             mend="Check the unit of the column.",
         )

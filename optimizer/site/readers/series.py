@@ -15,8 +15,8 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from optimizer.errors import SeriesError
-from optimizer.timegrid import STEP_MINUTES, BoolArray, FloatArray, zone_named
+from optimizer.errors import InputError, SeriesError
+from optimizer.timegrid import STEP_MINUTES, BoolArray, FloatArray, TimeGrid, zone_named
 
 TIME_COLUMNS = ("time", "timestamp")
 FIRST_YEAR, LAST_YEAR = 1970, 2199
@@ -274,6 +274,20 @@ class EvenSteps:
     def take(self, values: FloatArray) -> FloatArray:
         """Return the values on the grid, NaN where missing, shape (T,)."""
         return np.where(self.record >= 0, values[self.record], np.nan)
+
+    def grid(self, table: Table, zone: str) -> TimeGrid:
+        """Return the steps as a time grid by the clock of a zone.
+
+        Raises
+        ------
+        SeriesError
+            If a step does not begin on a multiple of itself by that clock.
+        """
+        try:
+            return TimeGrid(self.start.to_pydatetime(), self.step_minutes, len(self.record), zone)
+        except InputError as failure:
+            where = f"{table.path}, column {table.time_column}, {failure.where}"
+            raise SeriesError(failure.what, where=where, mend=failure.mend) from None
 
 
 def even_steps(

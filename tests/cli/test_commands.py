@@ -1,0 +1,209 @@
+"""The commands: exit codes, what is printed, and that nothing is left half-written."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import shutil
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner
+
+from optimizer.billing.tariff import shipped_folder
+from optimizer.cli import app
+from optimizer.errors import DisagreementError
+
+DEMO = shipped_folder("scenarios") / "1_two_rates"
+RESULTS = {"plan.json", "flows.csv", "settings.yaml", "report.html"}
+
+
+@pytest.fixture(scope="module")
+def fortnight(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The first demo with the first two weeks of its forecast."""
+    folder = tmp_path_factory.mktemp("fortnight")
+    shutil.copy(DEMO / "scenario.yaml", folder)
+    lines = (DEMO / "forecast.csv").read_text(encoding="utf-8").splitlines()
+    (folder / "forecast.csv").write_text("\n".join(lines[: 3 + 14 * 24]), encoding="utf-8")
+    return folder
+
+
+@pytest.fixture(scope="module")
+def planned(fortnight: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
+    """Results of a plan of that fortnight, and what was printed."""
+    out = tmp_path_factory.mktemp("results") / "deep" / "out"
+    done = CliRunner().invoke(app, ["plan", str(fortnight), "--out", str(out)])
+    assert done.exit_code == 0, done.output
+    return out, done.stdout
+
+
+def changed(fortnight: Path, tmp_path: Path, before: str, after: str) -> Path:
+    """Return a copy of the scenario with one piece of its text changed."""
+    folder = Path(shutil.copytree(fortnight, tmp_path / "site"))
+    text = (folder / "scenario.yaml").read_text(encoding="utf-8")
+    assert before in text
+    (folder / "scenario.yaml").write_text(text.replace(before, after), encoding="utf-8")
+    return folder
+
+
+def test_plan_writes_its_four_files_and_nothing_else(planned: tuple[Path, str]) -> None:
+    assert {path.name for path in planned[0].iterdir()} == RESULTS
+
+
+def test_the_five_bills_and_the_settings_are_printed(planned: tuple[Path, str]) -> None:
+    for words in (
+        "SETTINGS TO ENTER", "neither PV nor battery", "PV without battery", "battery, no windows",
+        "battery, our windows", "cheapest possible plan", "BEFORE YOU ENTER THEM",
+    ):  # fmt: skip
+        assert words in planned[1]
+
+
+def test_the_kept_share_is_what_the_written_costs_say(planned: tuple[Path, str]) -> None:
+    record = json.loads((planned[0] / "plan.json").read_text(encoding="utf-8"))
+    cost = {case["case"]: case["cost"] for case in record["cases"]}
+    share = (cost["no_windows"] - cost["windows"]) / (cost["no_windows"] - cost["plan"])
+    assert record["kept_share_frac"] == pytest.approx(share)
+    assert cost["plan"] <= cost["windows"] <= cost["no_windows"]
+
+
+def test_replaying_the_written_settings_gives_the_bill_that_was_promised(
+    planned: tuple[Path, str], fortnight: Path
+) -> None:
+    out, _ = planned
+    asked = ["replay", str(fortnight), "--settings", str(out / "settings.yaml"), "--json"]
+    done = CliRunner().invoke(app, asked)
+    assert done.exit_code == 0, done.output
+    promised = json.loads((out / "plan.json").read_text(encoding="utf-8"))
+    assert json.loads(done.stdout)["cases"] == promised["cases"]
+
+
+def test_the_written_flows_balance_and_bill_as_printed(planned: tuple[Path, str]) -> None:
+    """The first demo's tariff by hand: nights 0.12, days 0.34, export 0.05, 0.42 a day, 6 % tax."""
+    rows = (planned[0] / "flows.csv").read_text(encoding="utf-8").splitlines()
+    head = rows[0].split(",")
+    total = 0.0
+    for row in rows[1:]:
+        cell = dict(zip(head, row.split(","), strict=True))
+        hour = int(cell["time"][11:13])
+        rate = 0.12 if hour >= 23 or hour < 6 else 0.34
+        total += 1.06 * rate * float(cell["windows_import_kwh"])
+        total -= 0.05 * float(cell["windows_export_kwh"])
+    total += 1.06 * 0.42 * 14
+    record = json.loads((planned[0] / "plan.json").read_text(encoding="utf-8"))
+    bill = next(case["bill"] for case in record["cases"] if case["case"] == "windows")
+    assert bill == pytest.approx(total, abs=0.002)
+
+
+def test_bad_input_exits_with_2_names_the_line_and_writes_nothing(
+    fortnight: Path, tmp_path: Path
+) -> None:
+    site = changed(fortnight, tmp_path, "capacity_kwh: 10", "capacity_kwh: ten")
+    out = tmp_path / "out"
+    done = CliRunner().invoke(app, ["plan", str(site), "--out", str(out)])
+    assert done.exit_code == 2
+    assert re.search(r"scenario\.yaml:\d+:\d+ \(battery\.capacity_kwh\)", done.stderr)
+    assert "'ten'" in done.stderr
+    assert not out.exists()
+
+
+def test_no_possible_plan_exits_with_3_names_the_step_and_writes_nothing(
+    fortnight: Path, tmp_path: Path
+) -> None:
+    site = changed(fortnight, tmp_path, "import_limit_kw: 14", "import_limit_kw: 1.2")
+    out = tmp_path / "out"
+    done = CliRunner().invoke(app, ["plan", str(site), "--out", str(out)])
+    assert done.exit_code == 3
+    assert re.search(r"step 2026-01-\d\dT\d\d:00-05:00", done.stderr)
+    assert "import limit of 1.2 kW" in done.stderr
+    assert not out.exists()
+
+
+def test_our_own_fault_exits_with_4(fortnight: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A plan whose money does not add up is not shown."""
+
+    def disagree(*_arguments: object) -> None:
+        raise DisagreementError("two sums differ", where="a test", mend="none")
+
+    monkeypatch.setattr("optimizer.planning.plan._compare", disagree)
+    done = CliRunner().invoke(app, ["plan", str(fortnight)])
+    assert done.exit_code == 4
+
+
+def test_a_mistyped_command_is_told() -> None:
+    done = CliRunner().invoke(app, ["paln"])
+    assert done.exit_code == 2
+    assert "plan" in done.output
+
+
+def test_check_tells_size_and_oddities_of_a_short_forecast(fortnight: Path) -> None:
+    done = CliRunner().invoke(app, ["check", str(fortnight)])
+    assert done.exit_code == 0, done.output
+    assert "14 days" in done.stdout
+
+
+def test_bill_itemises_a_meter_file_as_by_hand(tmp_path: Path) -> None:
+    """One day of 1 kWh an hour: 7 night and 17 day hours, 6 % on energy and standing charge."""
+    rows = [f"2026-03-03T{hour:02d}:00,1.0,0.5" for hour in range(24)]
+    meter = tmp_path / "meter.csv"
+    meter.write_text("\n".join(["time,import_kwh,export_kwh", *rows]), encoding="utf-8")
+    asked = ["bill", str(meter), "--tariff", "two_rates", "--zone", "America/New_York"]
+    done = CliRunner().invoke(app, [*asked, "--json"])
+    assert done.exit_code == 0, done.output
+    expected = 1.06 * (7 * 0.12 + 17 * 0.34 + 0.42) - 12 * 0.05
+    assert json.loads(done.stdout)["total"] == pytest.approx(expected, abs=1e-9)
+    assert "Energy: night" in CliRunner().invoke(app, asked).stdout
+
+
+def test_json_on_standard_output_is_nothing_but_json(fortnight: Path, tmp_path: Path) -> None:
+    """In a process of its own, where the solver's greeting would show."""
+    done = run_in_process(["plan", str(fortnight), "--json"], tmp_path)
+    assert done.returncode == 0, done.stderr
+    assert json.loads(done.stdout)["scenario"] == "Two rates"
+    assert "planning 336 steps" in done.stderr
+
+
+def test_an_interrupt_stops_cleanly_and_writes_nothing(tmp_path: Path) -> None:
+    command = [sys.executable, "-c", CALL, "plan", "--out", str(tmp_path / "out")]
+    work = subprocess.Popen(command, stderr=subprocess.PIPE, text=True, cwd=tmp_path)
+    assert work.stderr is not None
+    for line in work.stderr:
+        if "linear programming" in line:
+            break
+    time.sleep(0.5)
+    work.send_signal(signal.SIGINT)
+    rest = work.communicate(timeout=60)[1]
+    assert work.returncode == 3, rest
+    assert "interrupted" in rest
+    assert "Traceback" not in rest
+    assert not (tmp_path / "out").exists()
+
+
+def test_help_does_not_load_the_solver(tmp_path: Path) -> None:
+    code = "import sys; from optimizer.cli import app; print('pyomo' in sys.modules, 'numba' in sys.modules)"
+    done = subprocess.run(
+        [sys.executable, "-c", code], cwd=tmp_path, capture_output=True, text=True, check=True
+    )
+    assert done.stdout.split() == ["False", "False"]
+
+
+def test_results_that_cannot_be_written_are_told(fortnight: Path, tmp_path: Path) -> None:
+    taken = tmp_path / "taken"
+    taken.write_text("a file where a folder should be", encoding="utf-8")
+    done = CliRunner().invoke(app, ["plan", str(fortnight), "--out", str(taken)])
+    assert done.exit_code == 2
+    assert str(taken) in done.stderr
+
+
+CALL = "from optimizer.cli import main; main()"
+
+
+def run_in_process(arguments: list[str], folder: Path) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [sys.executable, "-c", CALL, *arguments], cwd=folder, capture_output=True, text=True,
+        check=False, env=os.environ.copy(),
+    )  # fmt: skip
