@@ -17,7 +17,14 @@ from dataclasses import dataclass, replace
 import highspy
 import numpy as np
 
-from optimizer.errors import Infeasible, Interrupted, OptimizerError, SolveError, StoppedEarly, Unbounded
+from optimizer.errors import (
+    Infeasible,
+    Interrupted,
+    OptimizerError,
+    SolveError,
+    StoppedEarly,
+    Unbounded,
+)
 from optimizer.planning.matrix import Matrix
 from optimizer.timegrid import FloatArray, IntArray
 

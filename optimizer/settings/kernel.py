@@ -153,9 +153,11 @@ def step_through(  # noqa: C901, PLR0912, PLR0915 - one loop, in the order of th
             if not n.may_export_stored:
                 to_limit = min(to_limit, need)
             discharge = max(min(power / n.eta_ac, above_floor, most_out, to_limit), 0.0)
-            if discharge == 0.0 and to_limit < 0.0 and surplus > 0.0:
-                beyond = -to_limit if n.pv_on_dc else -to_limit * n.eta_ac * n.eta_dc
-                charge = min(beyond, surplus, room)
+            if discharge == 0.0:
+                # Sun beyond the export limit, or beyond the inverter, is stored after all.
+                at_ac = -to_limit * n.eta_ac * n.eta_dc
+                beyond = max(-to_limit, pv - ac_as_dc) if n.pv_on_dc else at_ac
+                charge = max(min(beyond, surplus, room), 0.0)
         else:
             charge = max(min(surplus, room), 0.0)
             if action == CHARGE and stored < target:
@@ -172,7 +174,7 @@ def step_through(  # noqa: C901, PLR0912, PLR0915 - one loop, in the order of th
         if charge > 0.0:
             if n.pv_on_dc:
                 if load > allowed:
-                    most_in = pv - (load - allowed) / n.eta_ac
+                    most_in = pv - min((load - allowed) / n.eta_ac, ac_as_dc)
                 else:
                     most_in = pv + (allowed - load) * n.eta_dc
             else:

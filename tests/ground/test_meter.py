@@ -109,7 +109,7 @@ def test_a_meter_is_billed_by_calendar_months_of_the_given_zone(tmp_path: Path, 
     energy = {line.period: line.quantity for line in bill.lines if line.charge == "Energy"}
     assert energy == pytest.approx({"2026-04": 7.0})
     assert bill.by_period() == pytest.approx(
-        {"2026-04": 9.3 * 7 / 24 / 30 + 7 * 0.2 * 1.1 + 5}  # 7 of the 720 hours of April
+        {"2026-04": 9.3 * 7 / 24 / 30 + 7 * 0.2 * 1.1 + 5}  # 7 of 24 hours of one of 30 days
     )
 
 

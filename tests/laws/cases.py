@@ -208,13 +208,13 @@ def _clock(minute: int) -> str:
 
 
 @st.composite
-def windows(draw: Callable[..., Any]) -> list[Window]:
+def windows(draw: Callable[..., Any], floor_pct: int) -> list[Window]:
     """Draw up to four windows of a day that do not overlap, the last perhaps over midnight."""
     edges = sorted(draw(st.sets(st.integers(0, 47), min_size=2, max_size=8)))
     pairs = list(zip(edges[::2], edges[1::2], strict=False))
     if draw(st.booleans()) and len(edges) > 2:  # the gaps instead, with the one around midnight
         pairs = [*zip(edges[1::2], edges[2::2], strict=False), (edges[-1], edges[0])]
-    pct = st.one_of(st.none(), st.integers(0, 100).map(float))
+    pct = st.one_of(st.none(), st.integers(floor_pct, 100).map(float))
     power = st.one_of(st.none(), floats(0.5, 5))
     found = []
     for begin, end in pairs:
@@ -235,11 +235,11 @@ def windows(draw: Callable[..., Any]) -> list[Window]:
 @st.composite
 def window_settings(draw: Callable[..., Any]) -> Settings:
     """Draw settings for every day, or for weekdays and weekends, of the whole year."""
+    floor_pct = draw(st.integers(0, 50))
     names = draw(st.sampled_from([("every day",), ("weekdays", "weekends")]))
-    day_sets = [DaySet(days=name, windows=draw(windows())) for name in names]
-    floor_pct = float(draw(st.integers(0, 50)))
+    day_sets = [DaySet(days=name, windows=draw(windows(floor_pct))) for name in names]
     season = SeasonSet(months=list(range(1, 13)), day_sets=day_sets)
-    return Settings(settings="random", floor_pct=floor_pct, seasons=[season])
+    return Settings(settings="random", floor_pct=float(floor_pct), seasons=[season])
 
 
 @dataclass(frozen=True)

@@ -14,7 +14,14 @@ import pytest
 from pyomo.core.base import constraint as pyomo_constraint
 from pyomo.repn import generate_standard_repn
 
-from optimizer.errors import Infeasible, SolveError, StoppedEarly, Unbounded
+from optimizer.errors import (
+    Infeasible,
+    InputError,
+    Interrupted,
+    SolveError,
+    StoppedEarly,
+    Unbounded,
+)
 from optimizer.planning import solver
 from optimizer.planning.matrix import Matrix, compile_model, templates
 from optimizer.planning.model import FLOW_VARIABLES, Limits, Problem, build_model
@@ -58,6 +65,9 @@ PROBLEMS: dict[str, tuple[Problem, dict[int, IntArray]]] = {
     "peaks of quarter-hours": (problem_for(DC_PLANT, "demand", QUARTERS), {}),
     "leftover": (problem_for(AC_PLANT, "everything", leftover_per_kwh=0.12), {}),
     "pinned end": (problem_for(AC_PLANT, "flat", start_kwh=3.0, end_kwh=4.0), {}),
+    "bought start": (
+        problem_for(AC_PLANT, "two rates", start_kwh=None, start_price_per_kwh=0.2), {},
+    ),
     "cyclic": (problem_for(DC_PLANT, "demand", start_kwh=None), {}),
     "one-way integers, ac": (problem_for(AC_PLANT, "sell above buy"), ONE_WAY),
     "one-way integers, dc": (problem_for(DC_PLANT, "everything"), ONE_WAY),
@@ -153,16 +163,14 @@ def test_the_table_of_problems_meets_every_family_of_rows_and_columns() -> None:
         "cycles",
         "peaks",
     }
-    assert columns == {*FLOW_VARIABLES, "stored", "peak", *ways}
+    assert columns == {*FLOW_VARIABLES, "start", "stored", "peak", *ways}
     assert {way for way in ways for row in rows if row.startswith(f"{way}_")} == ways
 
 
-def test_a_cyclic_plan_of_a_single_step_can_be_loaded() -> None:
-    """The only step is also the step before itself: its two entries must be added."""
-    grid = grid_of(1)
-    cost = named_cost("flat", grid)
-    problem = problem_for(AC_PLANT, "flat", grid, start_kwh=None)
-    assert make_plan(problem, cost).flows.charge_kwh[0] >= 0
+def test_a_cyclic_plan_of_a_single_step_is_refused_before_it_reaches_the_solver() -> None:
+    """The only step would also be the step before itself: two entries in one place."""
+    with pytest.raises(InputError, match="at least two steps"):
+        problem_for(AC_PLANT, "flat", grid_of(1), start_kwh=None)
 
 
 def test_templates_are_switched_off_again_even_after_an_error() -> None:
@@ -214,7 +222,7 @@ def test_the_table_of_failures_names_statuses_that_the_solver_has() -> None:
 @pytest.mark.parametrize(
     ("status", "kind"),
     [("kInfeasible", Infeasible), ("kUnboundedOrInfeasible", Infeasible), ("kUnbounded", Unbounded),
-     ("kTimeLimit", StoppedEarly), ("kInterrupt", StoppedEarly), ("kIterationLimit", StoppedEarly),
+     ("kTimeLimit", StoppedEarly), ("kInterrupt", Interrupted), ("kIterationLimit", StoppedEarly),
      ("kSolveError", StoppedEarly), ("kUnknown", StoppedEarly)],
 )  # fmt: skip
 def test_a_status_becomes_the_error_of_its_kind(status: str, kind: type[SolveError]) -> None:

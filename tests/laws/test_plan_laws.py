@@ -19,7 +19,7 @@ from optimizer.flows import Flows, flow_names
 from optimizer.planning.plan import BOTH_WAYS_KWH, Plan, make_plan
 from optimizer.settings.kernel import OVERLOAD, Numbers, step_through
 from optimizer.settings.replay import Replay, orders_of, replay
-from optimizer.settings.windows import Settings, Window, no_windows
+from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window, no_windows
 from optimizer.site.equipment import UNLIMITED_KW, Plant
 from optimizer.timegrid import FloatArray, TimeGrid
 from tests.laws.cases import (
