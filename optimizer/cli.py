@@ -81,13 +81,11 @@ def replay(
     """Say what given settings would cost on a scenario."""
     with _errors_told(debug=debug), _progress() as progress:
         from optimizer.report.files import write_outcome
-        from optimizer.settings.windows import read_settings
-        from optimizer.site.scenario import read_scenario
         from optimizer.study import replay_settings
 
-        folder = _folder(scenario)
-        given = read_settings(settings, read_scenario(folder).controls)
-        account = replay_settings(folder, given, time_limit_s=time_limit, progress=progress)
+        account = replay_settings(
+            _folder(scenario), settings, time_limit_s=time_limit, progress=progress
+        )
         files = write_outcome(account, out) if out else []
         progress("done")
     _show(account, files, as_json=as_json)

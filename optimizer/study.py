@@ -24,7 +24,7 @@ from optimizer.planning.plan import Plan, make_plan
 from optimizer.report.account import Account
 from optimizer.settings.reasons import Course, Prices, reasons_for, without_idle_windows
 from optimizer.settings.search import Task, find_settings, month_groups
-from optimizer.settings.windows import Settings, no_windows
+from optimizer.settings.windows import Settings, no_windows, read_settings
 from optimizer.site.readers.meter_csv import read_meter
 from optimizer.site.remarks import remarks
 from optimizer.site.scenario import Scenario, read_scenario
@@ -72,18 +72,22 @@ def plan_scenario(
     brief = read_brief(path)
     plan = cheapest_plan(brief, time_limit_s, progress)
     progress("looking for windows that keep the saving")
-    settings = windows_for(brief, plan)
+    settings = windows_for(brief, plan, progress)
     progress("replaying the windows and adding up the bills")
     return account_of(brief, plan, settings)
 
 
 def replay_settings(
-    path: Path, settings: Settings, *, time_limit_s: float = DEFAULT_TIME_LIMIT_S,
+    path: Path,
+    settings_path: Path,
+    *,
+    time_limit_s: float = DEFAULT_TIME_LIMIT_S,
     progress: Progress,
-) -> Account:  # fmt: skip
+) -> Account:
     """Say what given settings would cost, measured against the cheapest plan."""
-    progress("reading the scenario and its tariff")
+    progress("reading the scenario, its tariff and the settings")
     brief = read_brief(path)
+    settings = read_settings(settings_path, brief.scenario.controls)
     plan = cheapest_plan(brief, time_limit_s, progress)
     progress("replaying the settings and adding up the bills")
     return account_of(brief, plan, settings)
@@ -106,7 +110,7 @@ def cheapest_plan(brief: Brief, time_limit_s: float, progress: Progress) -> Plan
     return make_plan(problem, brief.cost, time_limit_s=time_limit_s, progress=progress)
 
 
-def windows_for(brief: Brief, plan: Plan) -> Settings:
+def windows_for(brief: Brief, plan: Plan, progress: Progress) -> Settings:
     """Find the few windows that cost least when replayed; none if none are better."""
     scenario, course, judge = brief.scenario, brief.course, Judge(brief.cost, plan)
     plain = no_windows(course.plant.soc_pct(course.plant.low_kwh))
@@ -126,7 +130,12 @@ def windows_for(brief: Brief, plan: Plan) -> Settings:
     )
     seasons = brief.tariff.season_of_months(course.grid)
     groups = month_groups(seasons, course.grid.months, scenario.controls.season_sets)
-    found = find_settings(task, scenario.name, groups)
+    found = find_settings(
+        task,
+        scenario.name,
+        groups,
+        lambda done: progress(f"windows for {done} of {len(groups)} seasons"),
+    )
     settings = without_idle_windows(found.settings, course, judge.cost_of)
     return settings if judge.cost_of(course.run(settings)) < plain_cost else plain
 

@@ -62,7 +62,15 @@ class Problem:
     start_price_per_kwh: float | None = None
 
     def __post_init__(self) -> None:
-        """Refuse a horizon that is its own past."""
+        """Refuse a horizon that is its own past, and levels that the battery cannot have."""
+        low, high = self.plant.low_kwh, self.plant.high_kwh
+        for name, level in (("start", self.start_kwh), ("end", self.end_kwh)):
+            if level is not None and not low - 1e-6 <= level <= high + 1e-6:
+                raise InputError(
+                    f"the {name} of {level:g} kWh lies outside the battery's {low:g} to {high:g} kWh",
+                    where=f"state.{name}_pct",
+                    mend="Put it between the lowest level in use and the ceiling.",
+                )
         if self.is_cyclic and self.grid.count < 2:
             raise InputError(
                 "a plan that returns to its start needs at least two steps, not 1",

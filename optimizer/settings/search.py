@@ -78,7 +78,7 @@ def find_settings(
     task: Task,
     name: str,
     month_groups: Sequence[Sequence[int]],
-    progress: Callable[[float], None] = lambda _share: None,
+    progress: Callable[[int], None] = lambda _done: None,
 ) -> Found:
     """Search windows for each group of months.
 
@@ -91,7 +91,7 @@ def find_settings(
     month_groups : sequence of sequences of int
         Months 1 to 12; at most as many groups as the controls store.
     progress : callable
-        Is told the share done, 0 to 1.
+        Is told how many groups are done.
 
     Returns
     -------
@@ -100,13 +100,10 @@ def find_settings(
     """
     seasons, replays = [], 0
     floor_pct = round(task.plant.soc_pct(task.plant.low_kwh), 9)
-    for number, months in enumerate(month_groups):
+    for number, months in enumerate(month_groups, start=1):
         season = _Season(task, months)
-
-        def told(share: float, number: int = number) -> None:
-            progress((number + share) / len(month_groups))
-
-        best = _searched(season, told)
+        best = _searched(season)
+        progress(number)
         replays += season.replays
         seasons.append(_season_set(months, best, task.plant, task.controls))
     settings = Settings(settings=name, floor_pct=floor_pct, seasons=seasons)
@@ -280,7 +277,7 @@ def _joined(parts: list[np.ndarray]) -> np.ndarray:
     return np.concatenate(parts) if parts else np.zeros(0, dtype=np.int64)
 
 
-def _searched(season: _Season, progress: Callable[[float], None]) -> Drafts:
+def _searched(season: _Season) -> Drafts:
     """Return the best windows found within the season's budget of replays."""
     empty: Drafts = ((),) * season.day_sets
     if not len(season.steps) or season.controls.windows_per_day == 0:
@@ -299,10 +296,9 @@ def _searched(season: _Season, progress: Callable[[float], None]) -> Drafts:
     starts = [empty, planned] if _is_tidy(planned) else [empty]
     best = min((_descended(season, start) for start in starts), key=season.cost)
     luck = np.random.default_rng(SEED)
-    while season.work < season.budget:
+    while season.candidates and season.work < season.budget:
         shaken = _shaken(best, season, luck)
         best = min(best, _descended(season, shaken), key=season.cost)
-        progress(min(season.work / season.budget, 1.0))
     return best
 
 
@@ -480,9 +476,9 @@ def _is_tidy(drafts: Drafts) -> bool:
 
 
 def _multiples(step: float, low: float, high: float) -> FloatArray:
-    """Return the multiples of a step from low to high, or the one below where none lies between."""
-    last = math.floor(high / step + 1e-9)
-    first = min(math.ceil(low / step - 1e-9), last)
+    """Return the multiples of a step from low to high, or the one above where none lies between."""
+    first = math.ceil(low / step - 1e-9)
+    last = max(math.floor(high / step + 1e-9), first)
     return np.round(np.arange(first, last + 1) * step, 9)
 
 

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
-from pydantic import Field
+from pydantic import Field, field_validator
 
 from optimizer.documents import Document
 
@@ -36,6 +36,16 @@ class Controls(Document):
     import_cap: bool = False
     power_step_kw: float = Field(default=0.1, gt=0)
     soc_step_pct: float = Field(default=5, gt=0, le=50)
+
+    @field_validator("soc_step_pct", mode="after")
+    @classmethod
+    def _divides_the_whole(cls, step: float) -> float:
+        if abs(100 / step - round(100 / step)) > 1e-9:
+            raise ValueError(
+                f"soc_step_pct is {step:g}, which does not divide 100 %"
+                " | Give a step such as 1, 2, 5, 10 or 25."
+            )
+        return step
 
     def day_sets(self) -> dict[str, tuple[int, ...]]:
         """Return the weekdays of each day set that can have windows of its own."""

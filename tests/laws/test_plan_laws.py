@@ -273,7 +273,7 @@ def scale_of(plan: Plan) -> float:
     return 1 + plan.bill.gross + plan.wear
 
 
-@law(120)
+@law(80)
 @given(cases())
 def test_a_plan_never_costs_more_than_a_replay_that_ends_alike(case: Case) -> None:
     run = replayed(case)
@@ -286,7 +286,7 @@ def test_a_plan_never_costs_more_than_a_replay_that_ends_alike(case: Case) -> No
     assert plan.cost <= bill.total + wear + GAP * (scale_of(plan) + bill.gross)
 
 
-@law(40)
+@law(20)
 @given(cases(), floats(0, 5), floats(0, 3))
 def test_a_bigger_battery_never_costs_more(case: Case, more_kwh: float, more_kw: float) -> None:
     plant = case.plant
@@ -299,7 +299,7 @@ def test_a_bigger_battery_never_costs_more(case: Case, more_kwh: float, more_kw:
     assert grown.cost <= plan.cost + GAP * (scale_of(plan) + scale_of(grown))
 
 
-@law(25)
+@law(15)
 @given(cases(), st.sampled_from(["ac_limit_kw", "import_limit_kw", "export_limit_kw"]))
 def test_a_looser_limit_never_costs_more(case: Case, limit: str) -> None:
     looser = replace(case.plant, **{limit: getattr(case.plant, limit) + 1.0})
@@ -319,7 +319,7 @@ def dearer(charge: dict[str, Any], factor: float) -> dict[str, Any]:
     return charge | priced
 
 
-@law(25)
+@law(15)
 @given(cases())
 def test_twice_the_prices_give_twice_the_cost_and_twice_the_bill(case: Case) -> None:
     plan = planned(case, leftover_per_kwh=0.1)
@@ -347,11 +347,11 @@ def test_a_cyclic_plan_returns_to_its_start_and_costs_no_more_than_any_pinned_on
 
 @pytest.mark.parametrize("plant", [AC_PLANT, DC_PLANT], ids=["ac", "dc"])
 @pytest.mark.parametrize("name", ["sell above buy", "negative prices", "everything"])
-@pytest.mark.parametrize("size", [1.0, 1e3, 1e5])
+@pytest.mark.parametrize("size", [1.0, 1e5])
 def test_a_site_of_any_size_runs_one_way_where_both_ways_would_pay(
     name: str, plant: Plant, size: float
 ) -> None:
-    grid = grid_of(48)
+    grid = grid_of(30)
     load, pv = weather(grid, 4)
     big = replace(
         plant, wear_per_kwh=0.0,

@@ -46,6 +46,7 @@ HALF_HOURS = grid_of(48 * 7, 30)
 QUARTERS = grid_of(96 * 7, 15)
 FIVES = grid_of(288 * 3, 5)
 NEEDS_INTEGERS = {"negative prices", "everything"}
+NARROW = replace(AC_PLANT, low_kwh=5.5, high_kwh=9.5)  # 55 to 95 %
 SMALL = replace(AC_PLANT, low_kwh=2.3, high_kwh=8.1, charge_kw=2.2, discharge_kw=1.7)
 
 
@@ -127,7 +128,7 @@ CONTROLS: dict[str, dict[str, Any]] = {
              "soc_step_pct": 1.0, "power_step_kw": 0.05},
     "coarse": {"soc_step_pct": 50.0, "power_step_kw": 3.0, "import_cap": True},
     "fine clock": {"minutes": 10, "import_cap": True},
-    "odd steps": {"soc_step_pct": 7.0, "power_step_kw": 0.35, "minutes": 15, "import_cap": True},
+    "odd steps": {"soc_step_pct": 12.5, "power_step_kw": 0.35, "minutes": 15, "import_cap": True},
     "none": {"windows_per_day": 0},
 }  # fmt: skip
 GRIDS = {"5 min": FIVES, "15 min": QUARTERS, "30 min": HALF_HOURS, "60 min": HOURS}
@@ -196,7 +197,7 @@ def random_controls(draw: Callable[..., Any]) -> Controls:
         actions=sorted(extra | {"cover"}),
         import_cap=draw(st.booleans()),
         power_step_kw=draw(floats(0.05, 4)),
-        soc_step_pct=draw(floats(1, 50)),
+        soc_step_pct=100 / draw(st.integers(2, 100)),
     )
 
 
@@ -231,15 +232,16 @@ def test_whatever_the_controls_are_they_accept_what_is_found(
 
 
 @law(40)
-@given(st.integers(0, 99), floats(1, 50), st.integers(0, 10**6))
+@given(st.integers(0, 99), st.integers(2, 100), st.integers(0, 10**6))
 def test_there_is_a_level_that_can_be_typed_in_however_little_room_the_battery_has(
-    low_pct: int, step_pct: float, seed: int
+    low_pct: int, parts: int, seed: int
 ) -> None:
+    step_pct = 100 / parts
     high_pct = low_pct + 1 + seed % (100 - low_pct)
     levels = search._multiples(step_pct, float(low_pct), float(high_pct))
     assert len(levels) >= 1
-    assert levels.min() >= 0
-    assert levels.max() <= 100
+    assert levels.min() >= low_pct - 1e-9
+    assert levels.max() <= 100 + 1e-9
     np.testing.assert_allclose(levels / step_pct, np.round(levels / step_pct), atol=1e-6)
 
 
@@ -325,3 +327,13 @@ def test_the_cost_used_here_is_the_one_that_the_search_lowers() -> None:
     fixed = linear_cost(cost.total, THREE_DAYS.count).constant
     expected = cost_of_settings(plan.problem, cost, no_windows(0.0)) - fixed
     assert own == pytest.approx(expected)
+
+
+@pytest.mark.parametrize("step_pct", [50.0, 25.0, 20.0])
+@pytest.mark.parametrize("tariff", ["two rates", "demand", "sell above buy"])
+def test_no_level_below_the_floor_is_found_where_the_steps_are_coarse(
+    step_pct: float, tariff: str, find: Callable[..., Found]
+) -> None:
+    controls = Controls(soc_step_pct=step_pct, import_cap=True)
+    task = task_of(NARROW, HOURS, tariff, controls)
+    check_accepted(find(task).settings, controls)

@@ -22,7 +22,8 @@ from optimizer.units import clock
 class DemandCharge(When, ChargeBase):
     """A price per kW of the period's highest demand.
 
-    Where two versions of a tariff share a period, each is charged for its share of the days.
+    Where two versions of a tariff share a period, each is charged for its share of the days, on the
+    highest demand of its own days.
     """
 
     kind: Literal["demand"]
@@ -44,7 +45,13 @@ class DemandCharge(When, ChargeBase):
         numbered = np.cumsum(np.diff(interval[steps], prepend=interval[steps[0]]) != 0)
         reached = context.peak_so_far_kw.get(self.name, 0.0) if period == 0 else 0.0
         peak = Peak("import_kwh", steps, numbered, context.grid.step_h, reached)
-        rate = self.per_kw * self._share_in_force(context, period)
+        share = self._share_in_force(context, period)
+        if share < 1:
+            context.notes.append(
+                f"{self.name}: the tariff changes inside a billing period; each version is charged"
+                " for its share of the days, on the highest demand of its own days."
+            )
+        rate = self.per_kw * share
         where = context.where("per_kw")
         return Line(self.name, self.name, period, peak, "kW", rate, Scale(rate, peak), where)
 
