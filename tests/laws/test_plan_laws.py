@@ -470,6 +470,52 @@ def test_selling_does_not_waste_sun_that_cannot_pass_the_inverter() -> None:
     check_no_sun_wasted(case, {"sell"}, capped=True)
 
 
+CHEAP_NIGHT = {
+    "kind": "energy",
+    "name": "energy",
+    "rates": [
+        {"name": "night", "per_kwh": 0.1, "hours": ["00:00-06:00"]},
+        {"name": "day", "per_kwh": 0.6, "otherwise": True},
+    ],
+}
+
+
+@pytest.mark.parametrize("plant", [AC_PLANT, DC_PLANT], ids=["ac", "dc"])
+def test_a_plan_that_may_not_sell_what_is_stored_sells_all_the_sun_but_not_more(
+    plant: Plant,
+) -> None:
+    """Night energy at 0.1 would pay to sell at 0.45; the sun's share of the export is the limit."""
+    grid = grid_of(24)
+    load, pv = weather(grid, 4, 3.0)
+    cost = cost_of([CHEAP_NIGHT, CREDIT | {"per_kwh": 0.45}], grid)
+    share = plant.to_ac_efficiency if plant.pv_on_dc_side else 1.0
+    free, bound = (
+        make_plan(problem_of(replace(plant, may_export_stored=may), grid, load, pv, cost), cost)
+        for may in (True, False)
+    )
+    sun = share * bound.flows.pv_used_kwh
+    assert (bound.flows.export_kwh <= sun + SOLVED_KWH).all()
+    assert np.isclose(bound.flows.export_kwh, sun, atol=SOLVED_KWH)[pv > 0.1].any()
+    assert free.flows.export_kwh.sum() > bound.flows.export_kwh.sum() + 1.0
+
+
+@pytest.mark.parametrize("plant", [AC_PLANT, DC_PLANT], ids=["ac", "dc"])
+def test_a_window_that_sells_sells_only_the_sun_where_stored_energy_must_stay(
+    plant: Plant,
+) -> None:
+    """Half a kW of load, no sun: with leave the battery sells, without it covers the load."""
+    grid = grid_of(4)
+    load, none = np.full(4, 0.5), np.zeros(4)
+    sell = one_window(action="sell", power_kw=2.0)
+    free, bound = (
+        replay(replace(plant, may_export_stored=may), grid, load, none, sell, 9.0)
+        for may in (True, False)
+    )
+    np.testing.assert_allclose(free.flows.export_kwh[:2], 1.5)
+    np.testing.assert_allclose(bound.flows.export_kwh, 0.0, atol=TIGHT_KWH)
+    np.testing.assert_allclose(bound.flows.import_kwh, 0.0, atol=TIGHT_KWH)
+
+
 # --- the laws can fail --------------------------------------------------------------------------
 
 
