@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from ruamel.yaml import YAML
+from ruamel.yaml.scalarstring import DoubleQuotedScalarString
 
 import optimizer
 from optimizer.billing.bill import Bill
@@ -116,8 +117,22 @@ def settings_yaml(account: Account) -> str:
     yaml.default_flow_style = None
     yaml.width = 120
     text = io.StringIO()
-    yaml.dump(settings_record(settings), text)
+    yaml.dump(_as_typed(settings_record(settings)), text)
     return "\n".join(head) + "\n" + text.getvalue()
+
+
+def _as_typed(node: Any) -> Any:
+    """Return data as a person would type it: 80 instead of 80.0, and clock times in quotes.
+
+    Without quotes, readers of older YAML take 16:00 for the number 960.
+    """
+    if isinstance(node, dict):
+        return {key: _as_typed(value) for key, value in node.items()}
+    if isinstance(node, list):
+        return [_as_typed(value) for value in node]
+    if isinstance(node, float) and node.is_integer():
+        return int(node)
+    return DoubleQuotedScalarString(node) if isinstance(node, str) and ":" in node else node
 
 
 def flows_csv(account: Account) -> str:

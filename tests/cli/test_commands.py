@@ -207,3 +207,11 @@ def run_in_process(arguments: list[str], folder: Path) -> subprocess.CompletedPr
         [sys.executable, "-c", CALL, *arguments], cwd=folder, capture_output=True, text=True,
         check=False, env=os.environ.copy(),
     )  # fmt: skip
+
+
+def test_clock_times_in_written_settings_stand_in_quotes(planned: tuple[Path, str]) -> None:
+    """Readers of YAML 1.1 take 16:00 without quotes for the number 960."""
+    text = (planned[0] / "settings.yaml").read_text(encoding="utf-8")
+    written = [line.partition("#")[0] for line in text.splitlines()]
+    assert any('start: "' in line for line in written)
+    assert not any(re.search(r"[^\"\d]\d\d:\d\d", line) for line in written)

@@ -487,6 +487,8 @@ def test_a_plan_that_may_not_sell_what_is_stored_sells_all_the_sun_but_not_more(
     """Night energy at 0.1 would pay to sell at 0.45; the sun's share of the export is the limit."""
     grid = grid_of(24)
     load, pv = weather(grid, 4, 3.0)
+    plant = replace(plant, high_kwh=60.0, capacity_kwh=60.0, charge_kw=20.0, discharge_kw=20.0)
+    plant = replace(plant, ac_limit_kw=20.0)  # so stored night energy is never short
     cost = cost_of([CHEAP_NIGHT, CREDIT | {"per_kwh": 0.45}], grid)
     share = plant.to_ac_efficiency if plant.pv_on_dc_side else 1.0
     free, bound = (
