@@ -23,7 +23,8 @@ from optimizer.planning.model import Problem
 from optimizer.planning.plan import Plan, make_plan
 from optimizer.report.account import Account
 from optimizer.settings.reasons import Course, Prices, reasons_for, without_idle_windows
-from optimizer.settings.search import Task, find_settings, month_groups
+from optimizer.settings.search import find_settings, month_groups
+from optimizer.settings.season import Task
 from optimizer.settings.windows import Settings, no_windows, read_settings
 from optimizer.site.readers.meter_csv import read_meter
 from optimizer.site.remarks import remarks

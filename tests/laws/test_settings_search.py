@@ -16,8 +16,10 @@ from optimizer.billing.bill import bill_flows
 from optimizer.billing.cost import linear_cost
 from optimizer.planning.plan import Plan, make_plan
 from optimizer.settings import search
+from optimizer.settings import season as season_module
 from optimizer.settings.replay import replay
-from optimizer.settings.search import Found, Task, find_settings, month_groups
+from optimizer.settings.search import Found, find_settings, month_groups
+from optimizer.settings.season import Task
 from optimizer.settings.windows import Settings, no_windows, refusals
 from optimizer.site.controls import Controls
 from optimizer.site.equipment import Plant
@@ -165,7 +167,8 @@ def test_found_windows_never_cost_more_than_none_on_the_days_they_were_found_on(
     assert planned <= with_windows + 1e-5
     if found.entries():
         assert (
-            with_windows < without - found.entries() * 0.9 * search.MIN_WORTH_SHARE * task.can_save
+            with_windows
+            < without - found.entries() * 0.9 * season_module.MIN_WORTH_SHARE * task.can_save
         )
 
 
@@ -238,7 +241,7 @@ def test_there_is_a_level_that_can_be_typed_in_however_little_room_the_battery_h
 ) -> None:
     step_pct = 100 / parts
     high_pct = low_pct + 1 + seed % (100 - low_pct)
-    levels = search._multiples(step_pct, float(low_pct), float(high_pct))
+    levels = season_module.multiples_between(step_pct, float(low_pct), float(high_pct))
     assert len(levels) >= 1
     assert levels.min() >= low_pct - 1e-9
     assert levels.max() <= 100 + 1e-9
@@ -267,7 +270,7 @@ def test_a_longer_search_never_finds_worse_windows(find: Callable[..., Found]) -
     plan, cost = site(AC_PLANT, HALF_HOURS, "demand")
 
     def counted(settings: Settings) -> float:
-        season = search._Season(task, range(1, 13))
+        season = season_module.Season(task, range(1, 13))
         return (
             cost_of_settings(plan.problem, cost, settings) + season.min_worth * settings.entries()
         )
@@ -323,7 +326,7 @@ def test_the_cost_used_here_is_the_one_that_the_search_lowers() -> None:
     """Bill and wear less what was added: for no windows it is the search's own first figure."""
     task = task_of(DC_PLANT, THREE_DAYS, "everything", Controls())
     plan, cost = site(DC_PLANT, THREE_DAYS, "everything")
-    own = search._Season(task, range(1, 13)).cost(((), ()))
+    own = season_module.Season(task, range(1, 13)).cost(((), ()))
     fixed = linear_cost(cost.total, THREE_DAYS.count).constant
     expected = cost_of_settings(plan.problem, cost, no_windows(0.0)) - fixed
     assert own == pytest.approx(expected)

@@ -36,10 +36,10 @@ from optimizer.planning.matrix import compile_model, templates
 from optimizer.planning.model import Limits, Problem, build_model
 from optimizer.planning.plan import make_plan
 from optimizer.planning.solver import solve
-from optimizer.settings import search
+from optimizer.settings import season as season_module
 from optimizer.settings.kernel import OVERLOAD, OVERLOAD_COST, Numbers, score
 from optimizer.settings.replay import Replay, orders_of, replay
-from optimizer.settings.search import Task
+from optimizer.settings.season import Task
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window
 from optimizer.site.controls import Controls
 from optimizer.timegrid import FloatArray, IntArray, TimeGrid, interval_of_step
@@ -300,7 +300,7 @@ def scored(
     task: Task,
     steps: IntArray,
     start_kwh: float,
-    pricing: Any = search._pricing,
+    pricing: Any = season_module.pricing_of,
     scorer: Any = score,
 ) -> float:
     """Return the compiled score of the settings on some steps of the task."""
@@ -505,7 +505,9 @@ def test_a_fault_planted_in_the_score_shows_against_the_bill(fault: str) -> None
     expected = cost_of_replay(replay(AC_PLANT, GRID, load, pv, SETTINGS, 2.0), cost, AC_PLANT)
     assert scored(task, STEPS, 2.0) == pytest.approx(expected)
     if fault in PRICING_FAULTS:
-        actual = scored(task, STEPS, 2.0, with_fault(search._pricing, *PRICING_FAULTS[fault]))
+        actual = scored(
+            task, STEPS, 2.0, with_fault(season_module.pricing_of, *PRICING_FAULTS[fault])
+        )
     else:
         actual = scored(task, STEPS, 2.0, scorer=with_fault(score, *SCORE_FAULTS[fault]))
     assert abs(actual - expected) > 1e-3
