@@ -90,8 +90,9 @@ class Limits:
 
     A meter that counts net flow never imports more than load and charging need, nor exports more
     than PV and battery can give beyond the load; so every variable is limited even where the
-    connection is not, and nothing is unbounded. These natural limits stand a little off what can
-    happen, so that they never bind and shadow prices fall on the limits that people can change.
+    connection is not, and nothing is unbounded. For shadow prices these natural limits stand a little
+    off what can happen, so that they never bind and the prices fall on limits that people can change;
+    for integers they stand tight, which keeps the relaxation close.
     """
 
     import_: FloatArray
@@ -103,11 +104,11 @@ class Limits:
     to_dc: FloatArray
 
     @classmethod
-    def of(cls, problem: Problem) -> Limits:
+    def of(cls, problem: Problem, natural_slack_kw: float = NATURAL_SLACK_KW) -> Limits:
         """Return the limits that equipment, connection and physics set."""
         plant, h = problem.plant, problem.grid.step_h
         every = np.ones(problem.grid.count)
-        off = NATURAL_SLACK_KW * h
+        off = natural_slack_kw * h
         charge, discharge = plant.charge_kw * h, plant.discharge_kw * h
         pv = available_pv(plant, problem.pv_kwh, h)
         pv_on_dc, pv_on_ac = (pv, 0 * pv) if plant.pv_on_dc_side else (0 * pv, pv)

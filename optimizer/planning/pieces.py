@@ -95,7 +95,7 @@ def solve_in_pieces(
         if signature in tried:
             break
         tried.add(signature)
-        matrix = solve_matrix(problem, _fixed(limits, one_way, ways), {})
+        matrix = solve_matrix(problem, fixed_directions(limits, one_way, ways), {})
         try:
             prices = solve(matrix, seconds_left())
         except Infeasible:
@@ -203,7 +203,7 @@ def _cut(limits: Limits, first: int, end: int) -> Limits:
     return Limits(**{name: values[first:end] for name, values in vars(limits).items()})
 
 
-def _fixed(limits: Limits, one_way: OneWay, ways: Mapping[int, BoolArray]) -> Limits:
+def fixed_directions(limits: Limits, one_way: OneWay, ways: Mapping[int, BoolArray]) -> Limits:
     """Return limits that let only the chosen one of two opposite flows run."""
     changed = {name: values.copy() for name, values in vars(limits).items()}
     for pair, steps in one_way.items():

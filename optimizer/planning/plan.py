@@ -15,11 +15,22 @@ import numpy as np
 
 from optimizer.billing.bill import Bill, bill_flows
 from optimizer.billing.tariff import TariffCost
-from optimizer.errors import DisagreementError, Infeasible, StoppedEarly, TariffError
+from optimizer.errors import (
+    DisagreementError,
+    Infeasible,
+    SolveError,
+    StoppedEarly,
+    TariffError,
+)
 from optimizer.flows import Flows
 from optimizer.planning.matrix import Matrix
 from optimizer.planning.model import OPPOSITES, Limits, Problem
-from optimizer.planning.pieces import Pieced, solve_in_pieces, solve_matrix
+from optimizer.planning.pieces import (
+    Pieced,
+    fixed_directions,
+    solve_in_pieces,
+    solve_matrix,
+)
 from optimizer.planning.solver import Solution, least_clash, solve, solve_with_fixed_integers
 from optimizer.timegrid import FloatArray, IntArray
 from optimizer.units import ENERGY_TOLERANCE_KWH, MONEY_TOLERANCE, MONEY_TOLERANCE_RELATIVE
@@ -32,6 +43,9 @@ BOTH_WAYS_KWH = 1e-5
 
 GOOD_ENOUGH = 1e-5
 """A plan with integers is proven best to this share of its cost, if time allows."""
+
+PRICING_SECONDS = 120.0
+"""Most time for the LP that gives the shadow prices of a plan with integers."""
 
 Progress = Callable[[str], None]
 
@@ -135,9 +149,13 @@ def make_plan(
         answer = Pieced(matrix, solve(matrix, seconds_left()), -np.inf)
     except Infeasible:
         raise _explained(problem, matrix) from None
-    answer = replace(answer, bound=answer.solution.objective)
     one_way: dict[int, IntArray] = {}
     rounds = 1
+    if _both_ways(answer):
+        limits = Limits.of(problem, natural_slack_kw=0.0)
+        matrix = solve_matrix(problem, limits, {})
+        answer = Pieced(matrix, solve(matrix, seconds_left()), -np.inf)
+    answer = replace(answer, bound=answer.solution.objective)
     while both := _both_ways(answer):
         if rounds == MAX_ROUNDS:
             raise StoppedEarly(
@@ -150,8 +168,24 @@ def make_plan(
         count = sum(len(steps) for steps in one_way.values())
         progress(f"{count} choices of direction: some flows would run both ways at once")
         answer = _with_integers(problem, limits, one_way, answer, seconds_left)
+    priced = _priced(problem, one_way, answer) if one_way else answer
     steps = sum(len(steps) for steps in one_way.values())
-    return _plan(problem, tariff_cost, answer, steps, rounds, time.monotonic() - begun)
+    seconds = time.monotonic() - begun
+    return _plan(problem, tariff_cost, answer, priced, steps, rounds, seconds)
+
+
+def _priced(problem: Problem, one_way: dict[int, IntArray], answer: Pieced) -> Pieced:
+    """Solve once more with directions fixed as found and natural limits that do not bind."""
+    ways = {}
+    for pair, steps in one_way.items():
+        first, second = OPPOSITES[pair]
+        value, columns = answer.solution.value, answer.matrix.columns
+        ways[pair] = value[columns[first].span][steps] >= value[columns[second].span][steps]
+    matrix = solve_matrix(problem, fixed_directions(Limits.of(problem), one_way, ways), {})
+    try:
+        return replace(answer, matrix=matrix, solution=solve(matrix, PRICING_SECONDS))
+    except SolveError:  # the plan stands without; its own duals are the next best prices
+        return answer
 
 
 def _refuse_negative_demand(problem: Problem, tariff_cost: TariffCost) -> None:
@@ -237,6 +271,7 @@ def _plan(
     problem: Problem,
     tariff_cost: TariffCost,
     answer: Pieced,
+    priced: Pieced,
     integer_steps: int,
     rounds: int,
     seconds: float,
@@ -261,7 +296,7 @@ def _plan(
         recomputed=recomputed,
     )
     start = problem.start_kwh if problem.start_kwh is not None else float(stored[-1])
-    prices = _shadow_prices(problem, matrix, solution)
+    prices = _shadow_prices(problem, priced.matrix, priced.solution)
     return Plan(problem, flows, stored, start, bill, wear, recomputed, prices, proof)
 
 

@@ -273,7 +273,7 @@ def scale_of(plan: Plan) -> float:
     return 1 + plan.bill.gross + plan.wear
 
 
-@law(80)
+@law(50)
 @given(cases())
 def test_a_plan_never_costs_more_than_a_replay_that_ends_alike(case: Case) -> None:
     run = replayed(case)
@@ -319,7 +319,7 @@ def dearer(charge: dict[str, Any], factor: float) -> dict[str, Any]:
     return charge | priced
 
 
-@law(15)
+@law(10)
 @given(cases())
 def test_twice_the_prices_give_twice_the_cost_and_twice_the_bill(case: Case) -> None:
     plan = planned(case, leftover_per_kwh=0.1)
