@@ -95,10 +95,10 @@ class Pricing(NamedTuple):
 
 
 OVERLOAD_COST = 1000.0
-"""A kWh beyond the connection's limit; no settings that can avoid it are worth it."""
+"""A kWh beyond the connection's limit, in money: no settings that can avoid it are worth it."""
 
 BEYOND_CYCLES_COST = 10.0
-"""A kWh discharged beyond a day's cycles, in multiples of the highest price."""
+"""A kWh discharged beyond a day's cycles, in money: above any usual price of energy."""
 
 
 @njit(cache=True)  # type: ignore[untyped-decorator]
