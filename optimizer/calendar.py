@@ -23,7 +23,6 @@ from optimizer.timegrid import BoolArray, IntArray, TimeGrid
 from optimizer.units import MINUTES_PER_DAY, clock, read_clock
 
 DAY_NAMES = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
-SHORT_DAY_NAMES = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 MONTH_NAMES = (
     "January", "February", "March", "April", "May", "June", "July", "August", "September",
     "October", "November", "December",

@@ -189,6 +189,9 @@ def _priced(problem: Problem, one_way: dict[int, IntArray], answer: Pieced) -> P
 
 
 def _refuse_negative_demand(problem: Problem, tariff_cost: TariffCost) -> None:
+    """Refuse a cost that is not convex: no linear program could tell its peaks from below."""
+    if problem.cost.is_convex:
+        return
     for rate, peak in problem.cost.peaks:
         if rate < 0:
             line = next(line for line in tariff_cost.lines if line.quantity is peak)
