@@ -38,6 +38,8 @@ class Flows:
     import_kwh, export_kwh, charge_kwh, discharge_kwh, pv_used_kwh, load_kwh, loss_kwh : array
         Shape (T,), each ≥ 0. Charge and discharge are counted at the battery's terminals,
         ``pv_used_kwh`` where the PV delivers (DC side in a hybrid plant, else AC side). [kWh]
+    reactive_kvarh : array, optional
+        Shape (T,), lagging reactive energy, where a meter counts it. [kvarh]
 
     Raises
     ------
@@ -54,6 +56,7 @@ class Flows:
     pv_used_kwh: FloatArray
     load_kwh: FloatArray
     loss_kwh: FloatArray
+    reactive_kvarh: FloatArray | None = None
 
     def __post_init__(self) -> None:
         """Check lengths, signs and balance; freeze the arrays."""
@@ -86,15 +89,24 @@ class Flows:
         return f"step {self.grid.label(step)}"
 
     @classmethod
-    def of_meter(cls, grid: TimeGrid, import_kwh: FloatArray, export_kwh: FloatArray) -> Flows:
+    def of_meter(
+        cls,
+        grid: TimeGrid,
+        import_kwh: FloatArray,
+        export_kwh: FloatArray,
+        reactive_kvarh: FloatArray | None = None,
+    ) -> Flows:
         """Return what a meter sees: import passes to a load, export comes from a source."""
         none = np.zeros(grid.count)
-        return cls(grid, import_kwh, export_kwh, none, none, export_kwh, import_kwh, none)
+        return cls(
+            grid, import_kwh, export_kwh, none, none, export_kwh, import_kwh, none, reactive_kvarh
+        )
 
 
 def flow_names() -> list[str]:
     """Return the names of the energies in the order in which they are declared."""
-    return [field.name for field in fields(Flows) if field.name != "grid"]
+    aside = {"grid", "reactive_kvarh"}
+    return [field.name for field in fields(Flows) if field.name not in aside]
 
 
 def _wrong(what: str, where: str) -> DisagreementError:

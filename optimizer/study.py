@@ -145,9 +145,10 @@ def account_of(brief: Brief, plan: Plan, settings: Settings) -> Account:
     """Replay the settings and the equipment without them, and put the bills side by side."""
     course, judge = brief.course, Judge(brief.cost, plan)
     cost = plan.problem.cost
-    count = course.grid.count
     prices = Prices(
-        cost.weight("import_kwh", count), -cost.weight("export_kwh", count), plan.prices.stored
+        cost.marginal("import_kwh", plan.flows),
+        -cost.marginal("export_kwh", plan.flows),
+        plan.prices.stored,
     )
     cases = cases_of(course, settings, judge)
     reasons = reasons_for(settings, course, judge.cost_of, prices, brief.tariff.currency)

@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from optimizer.billing.charges.base import Line
-from optimizer.billing.cost import Peak, evaluate
+from optimizer.billing.cost import Evaluation, Peak, evaluate
 from optimizer.billing.tariff import TariffCost
 from optimizer.flows import Flows
 from optimizer.timegrid import BillingPeriod
@@ -42,6 +42,7 @@ class Bill:
     currency: str
     periods: tuple[BillingPeriod, ...]
     lines: tuple[BillLine, ...]
+    total_as_planned: float
 
     @property
     def total(self) -> float:
@@ -72,16 +73,19 @@ class Bill:
 def bill_flows(cost: TariffCost, flows: Flows) -> Bill:
     """Return the itemised bill of flows under a tariff compiled for the same grid."""
     periods = cost.periods.periods
-    lines = tuple(_billed(line, flows, periods[line.period].label) for line in cost.lines)
-    return Bill(cost.currency, periods, lines)
+    reading = Evaluation(flows)
+    lines = tuple(_billed(line, reading, periods[line.period].label) for line in cost.lines)
+    as_planned = evaluate(cost.total, flows, as_planned=True)
+    return Bill(cost.currency, periods, lines, as_planned)
 
 
-def _billed(line: Line, flows: Flows, period: str) -> BillLine:
-    quantity = evaluate(line.quantity, flows)
-    amount = evaluate(line.cost, flows)
+def _billed(line: Line, reading: Evaluation, period: str) -> BillLine:
+    quantity = reading.value(line.quantity)
+    amount = reading.value(line.cost)
     rate = line.rate
     if rate is None:
         rate = amount / quantity if quantity > 0 else 0.0
+    flows = reading.flows
     return BillLine(
         charge=line.charge,
         name=line.name,
@@ -96,7 +100,7 @@ def _billed(line: Line, flows: Flows, period: str) -> BillLine:
 
 
 def _reached_at(peak: Peak, flows: Flows) -> str:
-    power = peak.interval_kw(getattr(flows, peak.flow))
-    if power.max(initial=0.0) <= peak.at_least_kw:
-        return "before this series" if peak.at_least_kw else ""
-    return flows.grid.label(int(peak.steps[peak.first_of_interval[int(power.argmax())]]))
+    intervals = peak.highest_intervals(getattr(flows, peak.flow))
+    if not len(intervals):
+        return "before this series" if peak.reached_kw else ""
+    return ", ".join(flows.grid.label(int(peak.steps[peak.first_of_interval[i]])) for i in intervals)

@@ -1,18 +1,28 @@
 """A bill is an expression: a small algebra of cost nodes with two readings.
 
 ``evaluate`` reads a node in plain arithmetic and gives the bill of some flows. ``linear_cost``
-reads the same node as weights and peaks; the plan turns these into LP columns and rows, the
+reads the same node as weights and parts; the plan turns these into LP columns and rows, the
 search scores replays with them. The set of charges is open, the set of nodes is small and closed:
 
 ==============  =====================================================  =======================
 node            what                                                   in the LP
 ==============  =====================================================  =======================
 ``FlowSum``     weighted sum of one flow over steps                    linear
-``Peak``        highest mean power over demand intervals               a variable, rows ``≥``
+``Peak``        highest mean power, or the mean of the k highest       a variable, rows ``≥``
+``Largest``     the largest of some nodes: floors, blocks, ratchets,   a variable, rows ``≥``;
+                credits that end at zero                               from above with integers
+``Choice``      the option of the range in which a node lies: steps    integers
+``Tally``       a node held in a variable of its own, for sparse rows  a variable, one row
 ``Scale``       a factor times a node                                  keeps or turns curvature
 ``Sum``         the sum of nodes                                       sum
 ``Constant``    an amount                                              constant
+``Rounded``     a node as the utility rounds it                        the node, not rounded
+``Metered``     what only a meter can tell (reactive energy)           a node that stands for it
 ==============  =====================================================  =======================
+
+A part is needed *from below* where a higher value costs more: rows ``≥`` suffice, the plan presses
+it down, and the cost is convex. Where a higher value would earn, it is needed *from above* as well,
+which takes integers. The signs are told from the whole cost, after equal parts have cancelled.
 
 The two readings must agree on any flows: tests pin the LP's flows to random meters, and every run
 compares the plan's bill with the LP's objective. Read next: ``charges.base``.
@@ -20,8 +30,11 @@ compares the plan's bill with the LP's objective. Read next: ``charges.base``.
 
 from __future__ import annotations
 
+import math
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Literal, TypeVar
 
 import numpy as np
 
@@ -43,25 +56,39 @@ class FlowSum:
 
 @dataclass(frozen=True, eq=False)
 class Peak:
-    """Highest mean power over the demand intervals of chosen steps. [kW]
+    """Mean of the ``highest`` highest group values of demand; of one group: the highest. [kW]
+
+    Demand is the mean power of a demand interval, a group's value the highest of its intervals.
+    Where there are fewer groups than are asked for, the mean is that of those there are.
 
     Parameters
     ----------
     steps : array
-        Shape (S,), the steps looked at, rising.
+        Shape (S,), the steps looked at, interval after interval; a step may stand in several
+        (rolling demand).
     interval : array
         Shape (S,), the number of the demand interval of each step, rising from 0 without holes.
     step_h : float
         Length of a step. [h]
-    at_least_kw : float
-        A peak already reached; the result is never below it.
+    reached_kw : tuple of float
+        Values of groups that lie before the series, such as a peak already reached. [kW]
+    highest : int
+        How many groups are averaged.
+    group : array, optional
+        Shape (I,), the number of each interval's group, rising from 0 without holes; without it
+        all intervals are one group.
+    factor : array, optional
+        Shape (I,), ≥ 0, by which each interval's power is multiplied.
     """
 
     flow: FlowName
     steps: IntArray
     interval: IntArray
     step_h: float
-    at_least_kw: float = 0.0
+    reached_kw: tuple[float, ...] = ()
+    highest: int = 1
+    group: IntArray | None = None
+    factor: FloatArray | None = None
 
     @cached_property
     def first_of_interval(self) -> IntArray:
@@ -73,10 +100,71 @@ class Peak:
         """Length of each interval as far as the grid covers it, shape (I,). [h]"""
         return np.bincount(self.interval).astype(np.float64) * self.step_h
 
+    @cached_property
+    def groups(self) -> IntArray:
+        """The group of each interval, shape (I,)."""
+        return np.zeros(len(self.hours), dtype=np.int64) if self.group is None else self.group
+
+    @cached_property
+    def counted(self) -> int:
+        """How many groups are averaged, at least 1."""
+        count = (int(self.groups[-1]) + 1 if len(self.groups) else 0) + len(self.reached_kw)
+        return max(min(self.highest, count), 1)
+
     def interval_kw(self, energy_kwh: FloatArray) -> FloatArray:
-        """Return the mean power of each interval, shape (I,). [kW]"""
+        """Return the mean power of each interval times its factor, shape (I,). [kW]"""
+        if not len(self.steps):
+            return np.zeros(0)
         sums = np.add.reduceat(energy_kwh[self.steps], self.first_of_interval)
-        return np.asarray(sums, dtype=np.float64) / self.hours
+        power = np.asarray(sums, dtype=np.float64) / self.hours
+        return power if self.factor is None else power * self.factor
+
+    def highest_intervals(self, energy_kwh: FloatArray) -> IntArray:
+        """Return the intervals that make the result, highest first, without groups before them."""
+        power = self.interval_kw(energy_kwh)
+        order = np.argsort(-power, kind="stable")
+        _, first = np.unique(self.groups[order], return_index=True)
+        best = order[np.sort(first)]  # the highest interval of each group
+        values = np.concatenate([self.reached_kw, power[best]])
+        interval = np.concatenate([np.full(len(self.reached_kw), -1), best]).astype(np.int64)
+        counted = interval[np.argsort(-values, kind="stable")[: self.counted]]
+        return counted[counted >= 0]
+
+    def value(self, energy_kwh: FloatArray) -> float:
+        """Return the mean of the highest group values of a flow. [kW]"""
+        power = self.interval_kw(energy_kwh)
+        if self.group is None and self.highest == 1:
+            return max(float(power.max(initial=0.0)), *self.reached_kw, 0.0)
+        of_group = np.zeros(int(self.groups[-1]) + 1 if len(power) else 0)
+        np.maximum.at(of_group, self.groups, power)
+        values = np.sort(np.concatenate([of_group, self.reached_kw]))[::-1]
+        return float(values[: self.counted].sum()) / self.counted
+
+
+@dataclass(frozen=True, eq=False)
+class Largest:
+    """The largest of some nodes."""
+
+    terms: tuple[Node, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class Choice:
+    """Of K options the one of the range in which ``by`` lies; a range includes its lower edge.
+
+    ``edges`` are the K − 1 rising values at which the second and later ranges begin.
+    """
+
+    by: Node
+    edges: tuple[float, ...]
+    options: tuple[Node, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class Tally:
+    """A node that the plan holds in a variable of its own, so that rows that use it stay short."""
+
+    of: Node
 
 
 @dataclass(frozen=True, eq=False)
@@ -101,77 +189,391 @@ class Constant:
     amount: float
 
 
-Node = FlowSum | Peak | Scale | Sum | Constant
+@dataclass(frozen=True, eq=False)
+class Rounded:
+    """A node as the utility rounds it, to a multiple of ``to``; plans leave it as it is."""
+
+    of: Node
+    to: float
+    how: Literal["nearest", "down", "up"]
 
 
-def evaluate(node: Node, flows: Flows) -> float:
-    """Return the value of a node for given flows: money, kWh or kW as the node says."""
+@dataclass(frozen=True, eq=False)
+class Metered:
+    """What only a meter can tell; the plan reads ``planned`` in its place."""
+
+    formula: Callable[[Flows], float]
+    planned: Node
+
+
+Node = (
+    FlowSum | Peak | Largest | Choice | Tally | Scale | Sum | Constant | Rounded | Metered
+)  # fmt: skip
+
+ZERO = Constant(0.0)
+
+NodeT = TypeVar("NodeT", bound=Node)
+
+
+def nodes_in(node: Node, kind: type[NodeT]) -> list[NodeT]:
+    """Return the nodes of a kind in a node, each once."""
+    found: dict[Node, None] = {}
+    seen: set[Node] = set()
+
+    def visit(part: Node) -> None:
+        if part in seen:
+            return
+        seen.add(part)
+        if isinstance(part, kind):
+            found[part] = None
+        for inner in _inside(part):
+            visit(inner)
+
+    visit(node)
+    return list(found)  # type: ignore[arg-type]
+
+
+def _inside(node: Node) -> tuple[Node, ...]:
     match node:
-        case FlowSum():
-            return float(getattr(flows, node.flow)[node.steps] @ node.weights)
-        case Peak():
-            highest = node.interval_kw(getattr(flows, node.flow)).max(initial=0.0)
-            return max(float(highest), node.at_least_kw)
-        case Scale():
-            return node.factor * evaluate(node.of, flows)
-        case Sum():
-            return sum(evaluate(term, flows) for term in node.terms)
-        case Constant():
-            return node.amount
+        case Largest() | Sum():
+            return node.terms
+        case Choice():
+            return (node.by, *node.options)
+        case Tally() | Scale() | Rounded():
+            return (node.of,)
+        case Metered():
+            return (node.planned,)
+    return ()
+
+
+def minus(node: Node) -> Node:
+    """Return a node times −1."""
+    return Scale(-1.0, node)
+
+
+def above(node: Node, edge: Node | float) -> Node:
+    """Return how far a node lies above an edge, never below zero."""
+    if isinstance(edge, float | int):
+        edge = Constant(float(edge))
+    return Largest((Sum((node, minus(edge))), ZERO))
+
+
+def rounded(value: float, to: float, how: str) -> float:
+    """Return a multiple of ``to``: the nearest (halves away from zero), or towards zero, or away.
+
+    A value within 1e-9 of a multiple counts as that multiple.
+    """
+    count = abs(value) / to
+    slack = 1e-9 * max(count, 1.0)
+    whole = {
+        "nearest": lambda: math.floor(count + 0.5 + slack),
+        "down": lambda: math.floor(count + slack),
+        "up": lambda: math.ceil(count - slack),
+    }[how]()
+    return math.copysign(whole * to, value)
+
+
+def evaluate(node: Node, flows: Flows, *, as_planned: bool = False) -> float:
+    """Return the value of a node for given flows: money, kWh or kW as the node says.
+
+    ``as_planned`` leaves roundings out and reads what only a meter can tell as the plan does.
+    """
+    return Evaluation(flows, as_planned=as_planned).value(node)
+
+
+class Evaluation:
+    """Reads many nodes for the same flows; nodes that are shared are worked out once."""
+
+    def __init__(self, flows: Flows, *, as_planned: bool = False) -> None:
+        self.flows = flows
+        self.as_planned = as_planned
+        self._known: dict[Node, float] = {}
+
+    def value(self, node: Node) -> float:
+        """Return the value of a node."""
+        if node not in self._known:
+            self._known[node] = self._worked_out(node)
+        return self._known[node]
+
+    def _worked_out(self, node: Node) -> float:  # noqa: PLR0911 - one line for each node
+        match node:
+            case FlowSum():
+                return float(getattr(self.flows, node.flow)[node.steps] @ node.weights)
+            case Peak():
+                return node.value(getattr(self.flows, node.flow))
+            case Largest():
+                return max(self.value(term) for term in node.terms)
+            case Choice():
+                return self.value(chosen(node, self.value(node.by)))
+            case Tally():
+                return self.value(node.of)
+            case Scale():
+                return node.factor * self.value(node.of)
+            case Sum():
+                return sum(self.value(term) for term in node.terms)
+            case Constant():
+                return node.amount
+            case Rounded():
+                value = self.value(node.of)
+                return value if self.as_planned else rounded(value, node.to, node.how)
+            case Metered():
+                return self.value(node.planned) if self.as_planned else node.formula(self.flows)
+
+
+EDGE_SLACK = 1e-6
+"""A value this little below an edge counts as on it, so that rounding errors change no step."""
+
+
+def chosen(node: Choice, value: float) -> Node:
+    """Return the option that a value chooses."""
+    return node.options[int(np.searchsorted(node.edges, value + EDGE_SLACK, side="right"))]
+
+
+@dataclass(frozen=True)
+class Form:
+    """A linear form: constant + Σ weights·flow + Σ factor × part.
+
+    ``weights`` holds for each flow its steps, shape (S,), and the weight of each; ``parts`` the
+    factor of each part by its number.
+    """
+
+    constant: float
+    weights: dict[FlowName, tuple[IntArray, FloatArray]]
+    parts: dict[int, float]
+
+    def value(self, flows: Flows, part_values: FloatArray) -> float:
+        """Return the form's value."""
+        energy = sum(
+            float(weight @ getattr(flows, name)[steps])
+            for name, (steps, weight) in self.weights.items()
+        )
+        parts = sum(factor * float(part_values[n]) for n, factor in self.parts.items())
+        return self.constant + energy + parts
+
+
+@dataclass(frozen=True)
+class Part:
+    """A node that is not linear, or held apart, with its arguments as linear forms.
+
+    ``forms`` are the terms of a ``Largest``, the one of a ``Tally``, or of a ``Choice`` first what
+    it goes by and then its options. A plan needs the part ``from_below`` (it may not be too low),
+    ``from_above`` (nor too high), or both.
+    """
+
+    node: Peak | Largest | Choice | Tally
+    forms: tuple[Form, ...]
+    from_below: bool
+    from_above: bool
+
+    def value(self, flows: Flows, part_values: FloatArray) -> float:
+        """Return the part's value, given those of the parts before it."""
+        node = self.node
+        if isinstance(node, Peak):
+            return node.value(getattr(flows, node.flow))
+        if isinstance(node, Choice):
+            by = self.forms[0].value(flows, part_values)
+            return self.forms[1 + node.options.index(chosen(node, by))].value(flows, part_values)
+        return max(form.value(flows, part_values) for form in self.forms)
+
+    @property
+    def needs_integers(self) -> bool:
+        """Whether a plan takes integers for it."""
+        if isinstance(self.node, Choice):
+            return self.from_below or self.from_above
+        return self.from_above and not isinstance(self.node, Tally)
 
 
 @dataclass(frozen=True)
 class LinearCost:
-    """A node as weights and peaks: constant + Σ weights·flow + Σ rate × peak.
+    """A node as one linear form over flows and parts: money.
 
-    ``weights`` holds, for each flow that costs or earns, money per kWh, shape (T,).
-    ``peaks`` holds each distinct peak once, with its net rate. [money per kW]
+    ``parts`` stand in an order in which each depends only on those before it. ``count`` is the
+    number of steps T.
     """
 
-    constant: float
-    weights: dict[FlowName, FloatArray]
-    peaks: tuple[tuple[float, Peak], ...]
+    count: int
+    total: Form
+    parts: tuple[Part, ...] = ()
+
+    @property
+    def constant(self) -> float:
+        """What no flow changes, apart from constants within parts."""
+        return self.total.constant
 
     @property
     def is_convex(self) -> bool:
-        """Whether the cost is convex in the flows, so that the plan is an LP.
+        """Whether the cost is convex in the flows, so that the plan is an LP."""
+        return not any(part.needs_integers for part in self.parts)
 
-        Linear terms are; a peak is convex, so its net rate must not be negative.
-        """
-        return all(rate >= 0 for rate, _ in self.peaks)
+    @cached_property
+    def _dense(self) -> dict[FlowName, FloatArray]:
+        return {flow: _dense(self.count, *pair) for flow, pair in self.total.weights.items()}
 
-    def weight(self, flow: FlowName, count: int) -> FloatArray:
-        """Return money per kWh of a flow at each of T steps; zeros where it costs nothing."""
-        return self.weights.get(flow, np.zeros(count))
+    def weight(self, flow: FlowName) -> FloatArray:
+        """Return money per kWh of a flow at each of T steps, apart from parts; zeros if none."""
+        return self._dense.get(flow, np.zeros(self.count))
+
+    def peaks(self) -> Iterator[tuple[int, Peak]]:
+        """Yield the number and the node of each peak."""
+        for number, part in enumerate(self.parts):
+            if isinstance(part.node, Peak):
+                yield number, part.node
+
+    def part_values(self, flows: Flows) -> FloatArray:
+        """Return the value of each part, shape (P,)."""
+        values = np.zeros(len(self.parts))
+        for number, part in enumerate(self.parts):
+            values[number] = part.value(flows, values)
+        return values
 
     def value(self, flows: Flows) -> float:
-        """Return the cost of some flows, from the weights and peaks alone."""
-        energy = sum(float(w @ getattr(flows, name)) for name, w in self.weights.items())
-        demand = sum(rate * evaluate(peak, flows) for rate, peak in self.peaks)
-        return self.constant + energy + demand
+        """Return the cost of some flows, from the weights and parts alone."""
+        return self.total.value(flows, self.part_values(flows))
+
+    def marginal(self, flow: FlowName, flows: Flows) -> FloatArray:
+        """Return what one more kWh of a flow costs at each of T steps, apart from peaks.
+
+        Of a part that is at a kink, one of its sides is taken.
+        """
+        values = self.part_values(flows)
+        price = self.weight(flow).copy()
+        worth = np.zeros(len(self.parts))
+        for number, factor in self.total.parts.items():
+            worth[number] += factor
+        for number in reversed(range(len(self.parts))):
+            part = self.parts[number]
+            if isinstance(part.node, Peak) or worth[number] == 0:
+                continue
+            form = _active(part, flows, values)
+            if flow in form.weights:
+                steps, weights = form.weights[flow]
+                np.add.at(price, steps, worth[number] * weights)
+            for below, factor in form.parts.items():
+                worth[below] += worth[number] * factor
+        return price
+
+
+def _active(part: Part, flows: Flows, part_values: FloatArray) -> Form:
+    """Return the form that decides a part's value."""
+    if isinstance(part.node, Choice):
+        by = part.forms[0].value(flows, part_values)
+        return part.forms[1 + part.node.options.index(chosen(part.node, by))]
+    return max(part.forms, key=lambda form: form.value(flows, part_values))
+
+
+def _dense(count: int, steps: IntArray, weights: FloatArray) -> FloatArray:
+    row = np.zeros(count)
+    np.add.at(row, steps, weights)
+    return row
 
 
 def linear_cost(node: Node, count: int) -> LinearCost:
-    """Read a node as weights and peaks on a grid of ``count`` steps."""
-    constants: list[float] = []
-    weights: dict[FlowName, FloatArray] = {}
-    rates: dict[Peak, float] = {}
+    """Read a node as weights and parts on a grid of ``count`` steps."""
+    return _Reader(count).cost(node)
 
-    def add(part: Node, factor: float) -> None:
-        match part:
+
+class _Reader:
+    """Collects linear forms; a node met twice becomes one part."""
+
+    def __init__(self, count: int) -> None:
+        self._count = count
+        self._number: dict[Node, int] = {}
+        self._found: list[tuple[Peak | Largest | Choice | Tally, tuple[Form, ...]]] = []
+
+    def cost(self, node: Node) -> LinearCost:
+        total = self._form(node)
+        return LinearCost(self._count, total, _with_directions(total, self._found))
+
+    def _form(self, node: Node) -> Form:
+        constants: list[float] = []
+        pieces: dict[FlowName, list[tuple[IntArray, FloatArray]]] = {}
+        parts: dict[int, float] = {}
+        self._add(node, 1.0, constants, pieces, parts)
+        weights = {flow: _merged(self._count, found) for flow, found in pieces.items()}
+        return Form(sum(constants), weights, {n: f for n, f in parts.items() if f != 0})
+
+    def _add(
+        self,
+        node: Node,
+        factor: float,
+        constants: list[float],
+        pieces: dict[FlowName, list[tuple[IntArray, FloatArray]]],
+        parts: dict[int, float],
+    ) -> None:
+        match node:
             case FlowSum():
-                row = weights.setdefault(part.flow, np.zeros(count))
-                np.add.at(row, part.steps, factor * part.weights)
-            case Peak():
-                rates[part] = rates.get(part, 0.0) + factor
-            case Scale():
-                add(part.of, factor * part.factor)
-            case Sum():
-                for term in part.terms:
-                    add(term, factor)
+                pieces.setdefault(node.flow, []).append((node.steps, factor * node.weights))
             case Constant():
-                constants.append(factor * part.amount)
+                constants.append(factor * node.amount)
+            case Scale():
+                if node.factor:
+                    self._add(node.of, factor * node.factor, constants, pieces, parts)
+            case Sum():
+                for term in node.terms:
+                    self._add(term, factor, constants, pieces, parts)
+            case Rounded():
+                self._add(node.of, factor, constants, pieces, parts)
+            case Metered():
+                self._add(node.planned, factor, constants, pieces, parts)
+            case Peak() | Largest() | Choice() | Tally():
+                number = self._part(node)
+                parts[number] = parts.get(number, 0.0) + factor
 
-    add(node, 1.0)
-    peaks = tuple((rate, peak) for peak, rate in rates.items() if rate != 0)
-    return LinearCost(sum(constants), weights, peaks)
+    def _part(self, node: Peak | Largest | Choice | Tally) -> int:
+        if node not in self._number:
+            forms: tuple[Form, ...] = ()
+            if isinstance(node, Largest):
+                forms = tuple(self._form(term) for term in node.terms)
+            elif isinstance(node, Choice):
+                forms = tuple(self._form(term) for term in (node.by, *node.options))
+            elif isinstance(node, Tally):
+                forms = (self._form(node.of),)
+            self._number[node] = len(self._found)
+            self._found.append((node, forms))
+        return self._number[node]
+
+
+def _merged(
+    count: int, pieces: list[tuple[IntArray, FloatArray]]
+) -> tuple[IntArray, FloatArray]:
+    """Return steps and weights with each step once, rising."""
+    row = np.zeros(count)
+    touched = np.zeros(count, dtype=bool)
+    for steps, weights in pieces:
+        np.add.at(row, steps, weights)
+        touched[steps] = True
+    steps = np.flatnonzero(touched).astype(np.int64)
+    return steps, row[steps]
+
+
+def _with_directions(
+    total: Form, found: list[tuple[Peak | Largest | Choice | Tally, tuple[Form, ...]]]
+) -> tuple[Part, ...]:
+    """Tell from which sides each part is needed, from the whole cost down."""
+    below, over = np.zeros(len(found), dtype=bool), np.zeros(len(found), dtype=bool)
+
+    def need(form: Form, from_below: bool, from_above: bool) -> None:
+        for number, factor in form.parts.items():
+            below[number] |= from_below if factor > 0 else from_above
+            over[number] |= from_above if factor > 0 else from_below
+
+    need(total, True, False)  # noqa: FBT003
+    for number in reversed(range(len(found))):
+        node, forms = found[number]
+        if isinstance(node, Choice):
+            wanted = bool(below[number] or over[number])
+            only_below = rises(node) and not over[number]
+            need(forms[0], wanted, wanted and not only_below)
+            forms = forms[1:]
+        for form in forms:
+            need(form, bool(below[number]), bool(over[number]))
+    return tuple(
+        Part(node, forms, bool(b), bool(o))
+        for (node, forms), b, o in zip(found, below, over, strict=True)
+    )
+
+
+def rises(node: Choice) -> bool:
+    """Tell whether all options are amounts, and none is below the one before."""
+    amounts = [option.amount for option in node.options if isinstance(option, Constant)]
+    return len(amounts) == len(node.options) and bool((np.diff(amounts) >= 0).all())

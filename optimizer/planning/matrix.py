@@ -8,7 +8,6 @@ these arrays against Pyomo's ordinary path. Read next: ``solver``.
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -135,7 +134,10 @@ def _by_columns(
 
 @dataclass
 class _Linear:
-    """constant + Σ coefficient × column, for N indices at once; scalars stand for N equal values."""
+    """constant + Σ coefficient × column, for N indices at once; scalars stand for N equal values.
+
+    Arrays have shape (N, 1), or (N, places) where a sum runs over places.
+    """
 
     constant: Any
     terms: list[tuple[Any, Any]]
@@ -144,11 +146,14 @@ class _Linear:
         return _Linear(self.constant * factor, [(col, coef * factor) for col, coef in self.terms])
 
     def entries(self, size: int) -> list[tuple[IntArray, IntArray, FloatArray]]:
-        row = np.arange(size)
-        return [
-            (row, np.broadcast_to(col, size), np.broadcast_to(np.asarray(coef, float), size))
-            for col, coef in self.terms
-        ]
+        found = []
+        for column, coefficient in self.terms:
+            shape = np.broadcast_shapes((size, 1), np.shape(column), np.shape(coefficient))
+            row = np.broadcast_to(np.arange(size)[:, None], shape)
+            column = np.broadcast_to(column, shape)
+            coefficient = np.broadcast_to(np.asarray(coefficient, float), shape)
+            found.append((row.ravel(), column.ravel(), coefficient.ravel()))
+        return found
 
 
 class _Compiler:
@@ -162,7 +167,7 @@ class _Compiler:
     def constraint(self, constraint: Any, size: int) -> tuple[_Linear, FloatArray, FloatArray]:
         """Return the body without its constant, and the limits moved to the other side."""
         relation, symbols = next(iter(constraint.values())).template_expr()
-        self._index = {id(symbol): np.arange(size) for symbol in symbols}
+        self._index = {id(symbol): np.arange(size)[:, None] for symbol in symbols}
         parts = [self._read(part) for part in relation.args]
         if isinstance(relation, relational_expr.RangedExpression):
             lower, body, upper = parts
@@ -172,8 +177,8 @@ class _Compiler:
         else:
             body = _added(parts[0], parts[1].scaled(-1))
             lower, upper = _Linear(-np.inf, []), _Linear(0.0, [])
-        row_low = np.broadcast_to(lower.constant - body.constant, size).astype(float)
-        row_high = np.broadcast_to(upper.constant - body.constant, size).astype(float)
+        row_low = np.broadcast_to(lower.constant - body.constant, (size, 1)).ravel().astype(float)
+        row_high = np.broadcast_to(upper.constant - body.constant, (size, 1)).ravel().astype(float)
         return body, row_low, row_high
 
     def objective(self, objective: Any, column_count: int) -> tuple[FloatArray, float]:
@@ -230,21 +235,19 @@ class _Compiler:
         return _Linear(table[tuple(p.astype(np.int64) for p in place)], [])
 
     def _template_sum(self, node: Any) -> _Linear:
-        """Return Σ over one index set: a scalar sum at once, one for each index term by term."""
-        iterators = [symbol for group in node.template_iters() for symbol in group]
-        names = [id(symbol) for symbol in iterators]
-        body = node._local_args_[0]
-        sets = [len(symbol._set) for symbol in iterators]
-        if not self._index and len(sets) == 1:
-            self._index = {names[0]: np.arange(sets[0])}
-            part = self._read(body)
-            self._index = {}
-            return _Linear(np.sum(np.broadcast_to(part.constant, sets[0])), part.terms)
-        parts = []
-        for values in itertools.product(*(range(size) for size in sets)):
-            self._index |= dict(zip(names, values, strict=True))
-            parts.append(self._read(body))
-        return _added(*parts)
+        """Return Σ over one index set, for all rows together: the set lies along the last axis."""
+        (symbol,) = (symbol for group in node.template_iters() for symbol in group)
+        size = len(symbol._set)
+        outer = self._index
+        self._index = outer | {id(symbol): np.arange(size)}
+        part = self._read(node._local_args_[0])
+        self._index = outer
+
+        def spread(values: Any) -> np.ndarray:
+            return np.broadcast_to(values, np.broadcast_shapes(np.shape(values), (size,)))
+
+        constant = np.sum(spread(part.constant), axis=-1, keepdims=bool(outer))
+        return _Linear(constant, [(spread(column), factor) for column, factor in part.terms])
 
     def _table(self, data: Any) -> np.ndarray:
         """Return the values of a Param as an array of its index sets' shape."""

@@ -5,14 +5,14 @@ energy ``to_ac`` that enters the inverter from the DC side and ``to_dc`` that en
 side, and ``stored`` at the end of the step. PV stands on the DC side of a hybrid plant and on the
 AC side of any other; all else is the same::
 
-    (0)  min  Σ import·buy − Σ export·sell + Σ discharge·wear + Σ rate·peak − leftover·stored(T)
+    (0)  min  Σ import·buy − Σ export·sell + Σ discharge·wear + Σ price·part − leftover·stored(T)
     (1)  import + pv_used[AC] + η_ac·to_ac = load + export + to_dc              AC bus
     (2)  pv_used[DC] + discharge + η_dc·to_dc = charge + to_ac                  DC bus
     (3)  stored(t) − low = k·(stored(t−1) − low) + η_c·charge − discharge/η_d   battery
     (4)  to_dc ≤ pv_used[AC]                      if the grid may not charge the battery
     (5)  export ≤ pv_used[AC] + η_ac·pv_used[DC]  if stored energy may not be exported
     (6)  Σ over a day of discharge ≤ cycles·capacity
-    (7)  mean power of a demand interval ≤ its peak
+    (7)  parts of the bill that are not linear, such as peaks: see ``cost_rows``
     (8)  of two opposite flows only one, at the steps where (1)–(7) would let both run
     (9)  the limits of every single variable
 
@@ -21,15 +21,18 @@ Read next: ``matrix``, which turns these rules into arrays.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import operator
+from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import reduce
 from typing import Any
 
 import numpy as np
 import pyomo.environ as pyo
 
-from optimizer.billing.cost import LinearCost, Peak
+from optimizer.billing.cost import LinearCost
 from optimizer.errors import InputError
+from optimizer.planning.cost_rows import CostRows, RowFamily, cost_rows
 from optimizer.site.equipment import Plant
 from optimizer.timegrid import FloatArray, IntArray, TimeGrid
 
@@ -156,17 +159,23 @@ def build_model(
         Variables bear the names of the equations above.
     """
     m = pyo.ConcreteModel()
+    rows = rows_of(problem.cost, limits)
     _declare_steps_and_data(m, problem)
     _declare_variables(m, problem, limits)
     _balance_both_buses(m, problem.plant)
     _carry_stored_energy(m, problem)
     _obey_permissions(m, problem.plant)
     _limit_cycles(m, problem)
-    _bound_peaks(m, problem.cost.peaks)
+    _hold_parts_of_the_cost(m, rows)
     for pair, steps in one_way.items():
         _run_one_way(m, pair, steps, limits)
-    _minimise_cost(m, problem)
+    _minimise_cost(m, problem, rows)
     return m
+
+
+def rows_of(cost: LinearCost, limits: Limits) -> CostRows:
+    """Return the columns and rows that a cost needs, where flows keep within limits."""
+    return cost_rows(cost, {"import_kwh": limits.import_, "export_kwh": limits.export_})
 
 
 def _declare_steps_and_data(m: pyo.ConcreteModel, problem: Problem) -> None:
@@ -174,8 +183,8 @@ def _declare_steps_and_data(m: pyo.ConcreteModel, problem: Problem) -> None:
     m.t = pyo.RangeSet(0, count - 1)
     m.before = _data(m.t, np.arange(-1, count - 1) % count)
     m.demand = _data(m.t, problem.load_kwh)
-    m.buy = _data(m.t, problem.cost.weight("import_kwh", count))
-    m.sell = _data(m.t, -problem.cost.weight("export_kwh", count))
+    m.buy = _data(m.t, problem.cost.weight("import_kwh"))
+    m.sell = _data(m.t, -problem.cost.weight("export_kwh"))
 
 
 def _declare_variables(m: pyo.ConcreteModel, problem: Problem, limits: Limits) -> None:
@@ -247,38 +256,47 @@ def _limit_cycles(m: pyo.ConcreteModel, problem: Problem) -> None:
     if plant.cycles_per_day is None:
         return
     allowed = plant.cycles_per_day * plant.capacity_kwh
-    _share_out(m, "day", problem.grid.day)
+    count = problem.grid.count
+    m.day = pyo.RangeSet(0, int(problem.grid.day[-1]))
+    _share_out(m, m.day, "day", problem.grid.day, np.arange(count), np.ones(count))
     m.cycles = pyo.Constraint(
         m.day,
         rule=lambda m, d: sum(
-            m.day_share[d, j] * m.discharge[m.day_step[d, j]] for j in m.day_place
+            m.day_share[d, j] * m.discharge[m.day_at[d, j]] for j in m.day_place
         ) <= allowed,
     )  # fmt: skip
 
 
-def _bound_peaks(m: pyo.ConcreteModel, peaks: Sequence[tuple[float, Peak]]) -> None:
-    """(7): no demand interval exceeds the peak that is paid."""
-    m.p = pyo.RangeSet(0, len(peaks) - 1)
-    reached = np.array([peak.at_least_kw for _, peak in peaks])
-    m.peak = _variable(m.p, np.full(len(peaks), np.inf), reached)
-    m.peak_rate = _data(m.p, np.array([rate for rate, _ in peaks]))
-    if not peaks:
-        return
-    intervals = [len(peak.hours) for _, peak in peaks]
-    first = np.concatenate([[0], np.cumsum(intervals)])
-    number = np.concatenate(
-        [peak.interval + start for (_, peak), start in zip(peaks, first, strict=False)]
-    )
-    steps = np.concatenate([peak.steps for _, peak in peaks])
-    hours = np.concatenate([peak.hours for _, peak in peaks])
-    _share_out(m, "interval", number, steps, 1 / hours[number])
-    m.peak_of = _data(m.interval, np.repeat(np.arange(len(peaks)), intervals))
-    m.peaks = pyo.Constraint(
-        m.interval,
-        rule=lambda m, i: sum(
-            m.interval_share[i, j] * m.import_[m.interval_step[i, j]] for j in m.interval_place
-        ) - m.peak[m.peak_of[i]] <= 0,
-    )  # fmt: skip
+def _hold_parts_of_the_cost(m: pyo.ConcreteModel, rows: CostRows) -> None:
+    """(7): each part of the bill is what it stands for."""
+    m.p = pyo.RangeSet(0, len(rows.low) - 1)
+    m.part = _variable(m.p, np.full(len(rows.low), np.inf), rows.low)
+    m.part_price = _data(m.p, rows.cost)
+    m.which = pyo.Var(pyo.RangeSet(0, rows.which - 1), domain=pyo.Binary)
+    for name, family in rows.families.items():
+        _hold_family(m, name, family)
+
+
+def _hold_family(m: pyo.ConcreteModel, name: str, family: RowFamily) -> None:
+    """Write Σ coefficient × variable ≤ high for every row, over each kind of variable."""
+    count = len(family.high)
+    index = pyo.RangeSet(0, count - 1)
+    setattr(m, f"{name}_row", index)
+    high = _data(index, family.high)
+    setattr(m, f"{name}_high", high)
+    kinds = list(family.entries)
+    for kind, (row, place, share) in family.entries.items():
+        _share_out(m, index, f"{name}_{kind}", row, place, share)
+
+    def sum_of(m: pyo.ConcreteModel, r: Any, kind: str) -> Any:
+        variable = getattr(m, kind)
+        share, at = getattr(m, f"{name}_{kind}_share"), getattr(m, f"{name}_{kind}_at")
+        return sum(share[r, j] * variable[at[r, j]] for j in getattr(m, f"{name}_{kind}_place"))
+
+    def rule(m: pyo.ConcreteModel, r: Any) -> Any:
+        return reduce(operator.add, [sum_of(m, r, kind) for kind in kinds]) <= high[r]
+
+    setattr(m, name, pyo.Constraint(index, rule=rule))
 
 
 def _run_one_way(m: pyo.ConcreteModel, pair: int, steps: IntArray, limits: Limits) -> None:
@@ -304,7 +322,7 @@ def _way_rule(flow: Any, at: Any, most: Any, way: Any, sign: int) -> Any:
     return lambda _m, i: flow[at[i]] - sign * most[i] * way[i] <= offset * most[i]
 
 
-def _minimise_cost(m: pyo.ConcreteModel, problem: Problem) -> None:
+def _minimise_cost(m: pyo.ConcreteModel, problem: Problem, rows: CostRows) -> None:
     """(0): the bill's variable part, wear, and the worth of what is left at the end."""
     wear = problem.plant.wear_per_kwh
     worth = np.zeros(problem.grid.count)
@@ -316,7 +334,8 @@ def _minimise_cost(m: pyo.ConcreteModel, problem: Problem) -> None:
             m.buy[t] * m.import_[t] - m.sell[t] * m.export_[t]
             + wear * m.discharge[t] - m.worth[t] * m.stored[t]
             for t in m.t
-        ) + sum(m.peak_rate[p] * m.peak[p] for p in m.p) + start_price * m.start,
+        ) + (sum(m.part_price[p] * m.part[p] for p in m.p) if len(rows.low) else 0)
+        + start_price * m.start,
     )  # fmt: skip
 
 
@@ -335,27 +354,26 @@ def _variable(index: pyo.RangeSet, high: FloatArray, low: FloatArray | None = No
 
 def _share_out(
     m: pyo.ConcreteModel,
+    rows: pyo.RangeSet,
     name: str,
-    number: IntArray,
-    steps: IntArray | None = None,
-    weight: FloatArray | None = None,
+    row: IntArray,
+    at: IntArray,
+    share: FloatArray,
 ) -> None:
-    """Declare which steps, with what weight, belong to each of N groups, as (N, places) data.
+    """Declare the entries of N rows, given one by one, as (N, places) data ``_at`` and ``_share``.
 
-    Groups of unequal length are filled up with weight 0.
+    Rows of unequal length are filled up with share 0.
     """
-    steps = np.arange(len(number)) if steps is None else steps
-    weight = np.ones(len(number)) if weight is None else weight
-    groups, first = np.unique(number, return_index=True)
-    place = np.arange(len(number)) - first[np.searchsorted(groups, number)]
-    shape = (len(groups), int(place.max()) + 1)
-    step_of, share = np.zeros(shape, dtype=int), np.zeros(shape)
-    step_of[number, place] = steps
-    share[number, place] = weight
-    setattr(m, name, pyo.RangeSet(0, shape[0] - 1))
+    order = np.argsort(row, kind="stable")
+    row, at, share = row[order], at[order], share[order]
+    place = np.arange(len(row)) - np.searchsorted(row, row)
+    shape = (len(rows), int(place.max()) + 1)
+    at_of, share_of = np.zeros(shape, dtype=int), np.zeros(shape)
+    at_of[row, place] = at
+    share_of[row, place] = share
     setattr(m, f"{name}_place", pyo.RangeSet(0, shape[1] - 1))
-    for suffix, table in (("step", step_of), ("share", share)):
-        data = _table_data(getattr(m, name), getattr(m, f"{name}_place"), table)
+    for suffix, table in (("at", at_of), ("share", share_of)):
+        data = _table_data(rows, getattr(m, f"{name}_place"), table)
         setattr(m, f"{name}_{suffix}", data)
 
 

@@ -4,8 +4,8 @@ Steps that need integers come in clusters (the evenings on which selling pays mo
 costs), and the battery's level ties one day to the next. Handed over whole, a year of them takes
 the solver minutes. So the horizon is cut into days at noon. Each day is a small problem of its own:
 energy that enters and leaves it over its edges is priced at the shadow price of stored energy, and
-import that may set a peak at the shadow price of that peak (Lagrangian relaxation). Two things
-follow:
+flows that make a peak or another part of the bill at the shadow prices of that part's rows
+(Lagrangian relaxation). Two things follow:
 
 - the days' choices of direction make a whole plan, a linear program with those directions fixed;
 - the sum of the days' costs is a bound: no plan whatever costs less.
@@ -22,10 +22,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from optimizer.billing.cost import LinearCost
+from optimizer.billing.cost import Form, LinearCost
 from optimizer.errors import Infeasible
+from optimizer.flows import FlowName
+from optimizer.planning.cost_rows import COLUMN_OF_FLOW
 from optimizer.planning.matrix import Matrix, compile_model, templates
-from optimizer.planning.model import OPPOSITES, Limits, Problem, build_model
+from optimizer.planning.model import OPPOSITES, Limits, Problem, build_model, rows_of
 from optimizer.planning.solver import Solution, solve
 from optimizer.timegrid import BoolArray, FloatArray, IntArray
 
@@ -81,8 +83,11 @@ def solve_in_pieces(
     Returns
     -------
     Pieced or None
-        The best plan found with the best bound; None if the joined days clash.
+        The best plan found with the best bound; None if the joined days clash, or the cost itself
+        needs integers.
     """
+    if not problem.cost.is_convex:
+        return None
     edges = _edges(problem, one_way)
     prices, matrix = guess.solution, guess.matrix
     best: Pieced | None = None
@@ -130,14 +135,11 @@ def _solve_days(
 ) -> tuple[dict[int, BoolArray], float]:
     """Solve every piece; return the directions chosen (True: the first of the pair) and the bound."""
     count = problem.grid.count
-    import_price, peak_value = _import_prices(problem, prices, matrix)
-    sell = problem.cost.weight("export_kwh", count)
-    energy = LinearCost(0.0, {"import_kwh": import_price, "export_kwh": sell}, ())
+    energy, total = _priced_flows(problem, limits, prices, matrix)
     carried = -prices.row_price[matrix.rows["battery"].span] * problem.plant.kept_per_step(
         problem.grid.step_h
     )
     ways = {pair: np.zeros(len(steps), dtype=bool) for pair, steps in one_way.items()}
-    total = peak_value
     for first, end in zip(edges, [*edges[1:], count], strict=True):
         piece = _piece(problem, energy, carried, first, end)
         inside = {
@@ -153,36 +155,43 @@ def _solve_days(
     return ways, total
 
 
-def _import_prices(problem: Problem, prices: Solution, matrix: Matrix) -> tuple[FloatArray, float]:
-    """Return the price of import with its share in peaks, (T,), and what peaks add beyond it."""
-    buy = problem.cost.weight("import_kwh", problem.grid.count).copy()
-    if not problem.cost.peaks:
-        return buy, 0.0
-    dual = np.minimum(prices.row_price[matrix.rows["peaks"].span], 0.0)
-    value, place = 0.0, 0
-    for rate, peak in problem.cost.peaks:
-        of_interval = -dual[place : place + len(peak.hours)]
-        place += len(peak.hours)
-        if of_interval.sum() > rate:  # a multiplier may not exceed what a peak costs
-            of_interval = of_interval * (rate / of_interval.sum())
-        np.add.at(buy, peak.steps, (of_interval / peak.hours)[peak.interval])
-        value += (rate - float(of_interval.sum())) * peak.at_least_kw
-    return buy, value
+def _priced_flows(
+    problem: Problem, limits: Limits, prices: Solution, matrix: Matrix
+) -> tuple[dict[FlowName, FloatArray], float]:
+    """Return import and export priced with their share in parts, (T,), and what parts add beyond."""
+    rows = rows_of(problem.cost, limits)
+    weight: dict[FlowName, FloatArray] = {
+        name: problem.cost.weight(name).copy() for name in COLUMN_OF_FLOW
+    }
+    part_price, value = rows.cost.copy(), 0.0
+    of_kind = {COLUMN_OF_FLOW[name]: row for name, row in weight.items()} | {"part": part_price}
+    for name, family in rows.families.items():
+        pressure = np.maximum(-prices.row_price[matrix.rows[name].span], 0.0)
+        value -= float(pressure @ family.high)
+        for kind, (row, place, share) in family.entries.items():
+            np.add.at(of_kind[kind], place, pressure[row] * share)
+    value += float(np.minimum(part_price * rows.low, part_price * rows.most).sum())
+    return weight, value
 
 
 def _piece(
-    problem: Problem, energy: LinearCost, carried: FloatArray, first: int, end: int
+    problem: Problem,
+    energy: dict[FlowName, FloatArray],
+    carried: FloatArray,
+    first: int,
+    end: int,
 ) -> Problem:
     """Return a stretch of the problem whose ends are bought and sold at the shadow price."""
     is_first, is_last = first == 0, end == problem.grid.count
     whole_start = problem.start_kwh if is_first else None
-    part = {name: weights[first:end] for name, weights in energy.weights.items()}
+    every = np.arange(end - first)
+    weights = {name: (every, priced[first:end]) for name, priced in energy.items()}
     return replace(
         problem,
         grid=problem.grid.part(first, end - first),
         load_kwh=problem.load_kwh[first:end],
         pv_kwh=problem.pv_kwh[first:end],
-        cost=LinearCost(0.0, part, ()),
+        cost=LinearCost(end - first, Form(0.0, weights, {})),
         start_kwh=whole_start,
         start_price_per_kwh=None if whole_start is not None else float(carried[first]),
         end_kwh=problem.end_kwh if is_last else None,

@@ -2,7 +2,8 @@
 
 The relaxation lets import and export, or charge and discharge, run at once where that pays: with a
 sell price above the buy price, with negative prices, or to dump energy. Where it happens the steps
-get integers and the problem is solved again, and the plan says so. Read next: ``settings.windows``.
+get integers and the problem is solved again, and the plan says so. A tariff that is not convex
+(falling blocks, step tables) takes integers from the start. Read next: ``settings.windows``.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from optimizer.billing.bill import Bill, bill_flows
+from optimizer.billing.cost import Peak, nodes_in
 from optimizer.billing.tariff import TariffCost
 from optimizer.errors import (
     DisagreementError,
@@ -69,12 +71,15 @@ class Proof:
     """How the plan is known to be the cheapest.
 
     ``gap`` is the proven distance to the best possible cost as a share; 0 for a solved LP.
-    ``integer_steps`` counts the steps that needed a binary, ``rounds`` the solves.
+    ``integer_steps`` counts the steps that needed a binary, ``tariff_integers`` the binaries of a
+    tariff that is not convex, ``rounds`` the solves. ``recomputed`` is the cost of the plan's flows
+    as planned: without the utility's roundings, and without what only a meter can tell.
     """
 
     kind: str
     gap: float
     integer_steps: int
+    tariff_integers: int
     rounds: int
     iterations: int
     seconds: float
@@ -138,15 +143,17 @@ def make_plan(
         If the bill of the plan's flows is not the LP's objective.
     """
     begun = time.monotonic()
-    _refuse_negative_demand(problem, tariff_cost)
+    _refuse_earning_peaks(problem, tariff_cost)
     limits = Limits.of(problem)
     matrix = solve_matrix(problem, limits, {})
 
     def seconds_left() -> float:
         return max(time_limit_s - (time.monotonic() - begun), 0.01)
 
+    if matrix.is_integer.any():
+        progress(f"{matrix.is_integer.sum()} choices of the tariff: it is not convex")
     try:
-        answer = Pieced(matrix, solve(matrix, seconds_left()), -np.inf)
+        answer = _solved(problem, matrix, seconds_left())
     except Infeasible:
         raise _explained(problem, matrix) from None
     one_way: dict[int, IntArray] = {}
@@ -154,8 +161,7 @@ def make_plan(
     if _both_ways(answer):
         limits = Limits.of(problem, natural_slack_kw=0.0)
         matrix = solve_matrix(problem, limits, {})
-        answer = Pieced(matrix, solve(matrix, seconds_left()), -np.inf)
-    answer = replace(answer, bound=answer.solution.objective)
+        answer = _solved(problem, matrix, seconds_left())
     while both := _both_ways(answer):
         if rounds == MAX_ROUNDS:
             raise StoppedEarly(
@@ -164,7 +170,7 @@ def make_plan(
                 mend="Check the tariff for sell prices above buy prices and for negative prices.",
             )
         rounds += 1
-        one_way = _joined(problem, limits, one_way, both)
+        one_way = _joined(problem, limits, one_way, both, _flows(problem, answer))
         count = sum(len(steps) for steps in one_way.values())
         progress(f"{count} choices of direction: some flows would run both ways at once")
         answer = _with_integers(problem, limits, one_way, answer, seconds_left)
@@ -174,32 +180,62 @@ def make_plan(
     return _plan(problem, tariff_cost, answer, priced, steps, rounds, seconds)
 
 
+def _solved(problem: Problem, matrix: Matrix, time_limit_s: float) -> Pieced:
+    """Solve, with the tariff's integers where it has some; import and export netted out."""
+    solution = solve(matrix, time_limit_s)
+    bound = solution.objective - solution.gap * abs(solution.objective)
+    if matrix.is_integer.any():
+        solution = solve_with_fixed_integers(matrix, solution.value)
+    return _netted(problem, Pieced(matrix, solution, bound))
+
+
+def _netted(problem: Problem, answer: Pieced) -> Pieced:
+    """Take import and export that run at once off each other, where that costs nothing.
+
+    Where both have the same price, as under net metering, an optimum may hold any amount of both.
+    """
+    span, other = (answer.matrix.columns[name].span for name in OPPOSITES[0])
+    value = answer.solution.value.copy()
+    both = np.minimum(value[span], value[other])
+    if not (both > BOTH_WAYS_KWH).any():
+        return answer
+    flows = _flows(problem, answer)
+    buy = problem.cost.marginal("import_kwh", flows)
+    free = both * (buy + problem.cost.marginal("export_kwh", flows) >= -1e-12)
+    value[span] -= free
+    value[other] -= free
+    netted = replace(answer, solution=replace(answer.solution, value=value))
+    before, after = (problem.cost.value(_flows(problem, a)) for a in (answer, netted))
+    return netted if after <= before + MONEY_TOLERANCE_RELATIVE * abs(before) else answer
+
+
 def _priced(problem: Problem, one_way: dict[int, IntArray], answer: Pieced) -> Pieced:
     """Solve once more with directions fixed as found and natural limits that do not bind."""
     ways = {}
+    value, columns = answer.solution.value, answer.matrix.columns
     for pair, steps in one_way.items():
         first, second = OPPOSITES[pair]
-        value, columns = answer.solution.value, answer.matrix.columns
         ways[pair] = value[columns[first].span][steps] >= value[columns[second].span][steps]
     matrix = solve_matrix(problem, fixed_directions(Limits.of(problem), one_way, ways), {})
+    fixed = np.zeros(len(matrix.cost))
+    fixed[matrix.columns["which"].span] = value[columns["which"].span]
     try:
-        return replace(answer, matrix=matrix, solution=solve(matrix, PRICING_SECONDS))
+        solution = solve_with_fixed_integers(matrix, fixed, PRICING_SECONDS)
     except SolveError:  # the plan stands without; its own duals are the next best prices
         return answer
+    return replace(answer, matrix=matrix, solution=solution)
 
 
-def _refuse_negative_demand(problem: Problem, tariff_cost: TariffCost) -> None:
-    """Refuse a cost that is not convex: no linear program could tell its peaks from below."""
-    if problem.cost.is_convex:
-        return
-    for rate, peak in problem.cost.peaks:
-        if rate < 0:
-            line = next(line for line in tariff_cost.lines if line.quantity is peak)
+def _refuse_earning_peaks(problem: Problem, tariff_cost: TariffCost) -> None:
+    """Refuse a cost in which a higher peak would earn: no real tariff means that."""
+    for number, peak in problem.cost.peaks():
+        if problem.cost.parts[number].from_above:
+            line = next(line for line in tariff_cost.lines if peak in nodes_in(line.quantity, Peak))
             raise TariffError(
-                f"after all percentages the demand charge {line.name!r} is {rate:g} per kW: a"
+                f"after all percentages the demand charge {line.name!r} falls where demand rises: a"
                 " higher peak would earn money",
                 where=line.where,
-                mend="Check the percentages that stand on this charge.",
+                mend="Check the percentages, credits and rates that stand on this charge.",
             )
 
 
@@ -244,21 +280,22 @@ def _both_ways(answer: Pieced) -> dict[int, IntArray]:
 
 
 def _joined(
-    problem: Problem, limits: Limits, one_way: dict[int, IntArray], both: dict[int, IntArray]
+    problem: Problem,
+    limits: Limits,
+    one_way: dict[int, IntArray],
+    both: dict[int, IntArray],
+    flows: Flows,
 ) -> dict[int, IntArray]:
     """Return the steps that need integers from now on.
 
     Where import and export ran at once, all steps get integers at which selling pays more than
     buying costs; of a battery and its inverter both do, else one burns for the other.
     """
-    count = problem.grid.count
     empty = np.zeros(0, dtype=np.int64)
     meter = both.get(0, empty)
     if len(meter):
-        sell, buy = (
-            -problem.cost.weight("export_kwh", count),
-            problem.cost.weight("import_kwh", count),
-        )
+        sell = -problem.cost.marginal("export_kwh", flows)
+        buy = problem.cost.marginal("import_kwh", flows)
         meter = np.union1d(
             meter, np.flatnonzero((sell > buy) & (limits.import_ > 0) & (limits.export_ > 0))
         )
@@ -280,18 +317,21 @@ def _plan(
     seconds: float,
 ) -> Plan:
     matrix, solution = answer.matrix, answer.solution
-    flows = _flows(problem, matrix, solution)
+    flows = _flows(problem, answer)
     stored = solution.value[matrix.columns["stored"].span]
     bill = bill_flows(tariff_cost, flows)
     wear = problem.plant.wear_per_kwh * float(flows.discharge_kwh.sum())
     left = problem.leftover_per_kwh * float(stored[-1]) if problem.end_kwh is None else 0.0
-    recomputed = bill.total + wear - left
+    recomputed = bill.total_as_planned + wear - left
     objective = solution.objective + problem.cost.constant
     _compare(objective, recomputed, bill.gross + abs(wear) + abs(left))
+    tariff_integers = matrix.columns["which"].count
+    has_integers = bool(integer_steps or tariff_integers)
     proof = Proof(
-        kind="mixed-integer program" if integer_steps else "linear program",
-        gap=answer.gap if integer_steps else 0.0,
+        kind="mixed-integer program" if has_integers else "linear program",
+        gap=answer.gap if has_integers else 0.0,
         integer_steps=integer_steps,
+        tariff_integers=tariff_integers,
         rounds=rounds,
         iterations=solution.iterations,
         seconds=seconds,
@@ -300,12 +340,13 @@ def _plan(
     )
     start = problem.start_kwh if problem.start_kwh is not None else float(stored[-1])
     prices = _shadow_prices(problem, priced.matrix, priced.solution)
-    return Plan(problem, flows, stored, start, bill, wear, recomputed, prices, proof)
+    cost = bill.total + wear - left
+    return Plan(problem, flows, stored, start, bill, wear, cost, prices, proof)
 
 
-def _flows(problem: Problem, matrix: Matrix, solution: Solution) -> Flows:
+def _flows(problem: Problem, answer: Pieced) -> Flows:
     def column(name: str) -> FloatArray:
-        return np.maximum(solution.value[matrix.columns[name].span], 0.0)
+        return np.maximum(answer.solution.value[answer.matrix.columns[name].span], 0.0)
 
     plant = problem.plant
     loss = (1 - plant.to_ac_efficiency) * column("to_ac")

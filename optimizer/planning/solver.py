@@ -90,13 +90,15 @@ def solve(matrix: Matrix, time_limit_s: float) -> Solution:
     )
 
 
-def solve_with_fixed_integers(matrix: Matrix, values: FloatArray) -> Solution:
+def solve_with_fixed_integers(
+    matrix: Matrix, values: FloatArray, time_limit_s: float = 600.0
+) -> Solution:
     """Solve the LP that is left once the integer columns keep the given values."""
     whole = matrix.is_integer.astype(bool)
     low, high = matrix.low.copy(), matrix.high.copy()
     low[whole] = high[whole] = np.round(values[whole])
     fixed = replace(matrix, low=low, high=high, is_integer=0 * matrix.is_integer)
-    return solve(fixed, time_limit_s=600)
+    return solve(fixed, time_limit_s)
 
 
 def least_clash(matrix: Matrix, relaxed_rows: IntArray) -> FloatArray:

@@ -8,7 +8,7 @@ What the equipment does in a step, in this order:
 4. Import above the window's cap, or above the connection's limit, first reduces charging; then the
    battery meets it, down to the lowest level allowed. What is still too much is overload.
 
-Both functions stay in this file: numba's cache does not notice changes in imported functions. They
+All three functions stay in this file: numba's cache does not notice changes in imported functions. They
 are plain Python underneath (``step_through.py_func``), which the tests hold against the compiled
 code. Read next: ``replay``.
 """
@@ -19,6 +19,7 @@ import os
 from pathlib import Path
 from typing import NamedTuple
 
+from optimizer.billing.cost import EDGE_SLACK
 from optimizer.site.equipment import Plant
 from optimizer.timegrid import FloatArray, IntArray
 
@@ -74,25 +75,49 @@ class Numbers(NamedTuple):
 
 
 class Pricing(NamedTuple):
-    """A linear cost, for the kernel: weights per step, and peaks with their intervals.
+    """A cost, for the kernel: weights per step, and the parts of the bill that are not linear.
 
     ``buy`` and ``sell`` have shape (T,). The i-th pair of ``peak_step`` and ``peak_interval`` says
-    that a step belongs to a demand interval; intervals have hours and a peak, peaks a rate.
+    that a step belongs to a demand interval; an interval's energy times its share is its power,
+    and the highest power of a group, or what it ``reached`` elsewhere, its value. A peak is the mean
+    of the ``peak_highest`` highest of its groups. Parts are worked out in order: a peak, the
+    largest of its forms, or the form that the first one chooses by ``edges``. A form is a constant
+    plus import, export and earlier parts, each times a weight. ``…_first`` say where the entries of
+    each row begin, and where the last one ends.
     """
 
     buy: FloatArray
     sell: FloatArray
     wear: float
     leftover: float
-    peak_step: IntArray
-    peak_interval: IntArray
-    interval_h: FloatArray
-    interval_peak: IntArray
-    peak_rate: FloatArray
-    peak_reached: FloatArray
     day: IntArray
     day_discharge: float
+    peak_step: IntArray
+    peak_interval: IntArray
+    interval_share: FloatArray
+    interval_group: IntArray
+    group_reached: FloatArray
+    peak_first_group: IntArray
+    peak_highest: IntArray
+    part_kind: IntArray
+    part_peak: IntArray
+    part_first_form: IntArray
+    part_first_edge: IntArray
+    edges: FloatArray
+    part_factor: FloatArray
+    form_constant: FloatArray
+    form_first_import: IntArray
+    import_step: IntArray
+    import_weight: FloatArray
+    form_first_export: IntArray
+    export_step: IntArray
+    export_weight: FloatArray
+    form_first_part: IntArray
+    form_part: IntArray
+    form_part_factor: FloatArray
 
+
+PART_PEAK, PART_LARGEST, PART_CHOICE = range(3)
 
 OVERLOAD_COST = 1000.0
 """A kWh beyond the connection's limit, in money: no settings that can avoid it are worth it."""
@@ -224,7 +249,7 @@ def score(
     out: FloatArray,
     c: Pricing,
 ) -> float:
-    """Return the cost of a replay: energy, peaks, wear, less the worth of what is left."""
+    """Return the cost of a replay: energy, parts of the bill, wear, less the worth of what is left."""
     step_through(load_kwh, pv_kwh, table, of_step, n, start_kwh, out)
     steps = len(load_kwh)
     total: float = -c.leftover * (out[STORED, steps - 1] - start_kwh)
@@ -236,12 +261,48 @@ def score(
             used = 0.0
         used += out[DISCHARGED, t]
         total += BEYOND_CYCLES_COST * min(max(used - c.day_discharge, 0.0), out[DISCHARGED, t])
-    energy = np.zeros(len(c.interval_h))
+    total += parts_of_the_bill(out, c)
+    return total
+
+
+@njit(cache=True)  # type: ignore[untyped-decorator]
+def parts_of_the_bill(out: FloatArray, c: Pricing) -> float:  # noqa: C901 - the parts in order
+    """Return what the parts of the bill that are not linear come to."""
+    group = c.group_reached.copy()
+    power = np.zeros(len(c.interval_share))
     for i in range(len(c.peak_step)):
-        energy[c.peak_interval[i]] += out[IMPORT, c.peak_step[i]]
-    peak = c.peak_reached.copy()
-    for i in range(len(energy)):
-        peak[c.interval_peak[i]] = max(peak[c.interval_peak[i]], energy[i] / c.interval_h[i])
-    for p in range(len(peak)):
-        total += c.peak_rate[p] * peak[p]
+        power[c.peak_interval[i]] += out[IMPORT, c.peak_step[i]]
+    for i in range(len(power)):
+        group[c.interval_group[i]] = max(group[c.interval_group[i]], power[i] * c.interval_share[i])
+    value = np.zeros(len(c.part_kind))
+    total = 0.0
+    for p in range(len(value)):
+        if c.part_kind[p] == PART_PEAK:
+            k = c.part_peak[p]
+            first, end = c.peak_first_group[k], c.peak_first_group[k + 1]
+            if c.peak_highest[k] == 1:
+                value[p] = np.max(group[first:end])
+            else:
+                rising = np.sort(group[first:end])
+                value[p] = np.mean(rising[len(rising) - c.peak_highest[k] :])
+        else:
+            chosen = -1
+            for f in range(c.part_first_form[p], c.part_first_form[p + 1]):
+                if chosen >= 0 and f != chosen:
+                    continue
+                x = c.form_constant[f]
+                for i in range(c.form_first_import[f], c.form_first_import[f + 1]):
+                    x += c.import_weight[i] * out[IMPORT, c.import_step[i]]
+                for i in range(c.form_first_export[f], c.form_first_export[f + 1]):
+                    x += c.export_weight[i] * out[EXPORT, c.export_step[i]]
+                for i in range(c.form_first_part[f], c.form_first_part[f + 1]):
+                    x += c.form_part_factor[i] * value[c.form_part[i]]
+                if c.part_kind[p] == PART_CHOICE and f == c.part_first_form[p]:
+                    chosen = f + 1
+                    for e in range(c.part_first_edge[p], c.part_first_edge[p + 1]):
+                        if x + EDGE_SLACK >= c.edges[e]:
+                            chosen += 1
+                elif f == c.part_first_form[p] or f == chosen or x > value[p]:
+                    value[p] = x
+        total += c.part_factor[p] * value[p]
     return total

@@ -123,8 +123,8 @@ def _typical_cap(season: Season) -> float:
     flows = season.task.plan_flows
     peaks = [
         float(peak.interval_kw(flows.import_kwh).max())
-        for _, peak in season.task.cost.peaks
-        if np.isin(peak.steps[0], season.steps)
+        for _, peak in season.task.cost.peaks()
+        if len(peak.steps) and np.isin(peak.steps[0], season.steps)
     ]
     if peaks:
         return max(float(np.mean(peaks)), season.controls.power_step_kw)

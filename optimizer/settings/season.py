@@ -15,7 +15,8 @@ import numpy as np
 from optimizer.billing.cost import LinearCost
 from optimizer.flows import Flows
 from optimizer.settings.average_day import Draft
-from optimizer.settings.kernel import OVERLOAD, Numbers, Pricing, score
+from optimizer.settings.kernel import OVERLOAD, Numbers, score
+from optimizer.settings.pricing import pricing_of
 from optimizer.settings.replay import order_row
 from optimizer.settings.windows import Window
 from optimizer.site.controls import Controls
@@ -73,7 +74,9 @@ class Season:
         )
         self.replays = 0
         self.work = 0.0
-        self.pricing = pricing_of(task, self.steps)
+        self.pricing = pricing_of(
+            task.cost, task.plan_flows, task.plant, task.stored_worth, self.steps
+        )
         self._load = np.ascontiguousarray(task.load_kwh[self.steps])
         self._pv = np.ascontiguousarray(task.pv_kwh[self.steps])
         self._numbers = Numbers.of(task.plant, task.grid.step_h)
@@ -138,50 +141,6 @@ class Season:
             plant, h = self.task.plant, self.task.grid.step_h
             self._rows[draft] = order_row(window, plant, h, plant.low_kwh)
         return self._rows[draft]
-
-
-def pricing_of(task: Task, steps: IntArray) -> Pricing:
-    """Return the cost's weights and peaks on some steps of the grid."""
-    count = task.grid.count
-    place = np.full(count, -1, dtype=np.int64)
-    place[steps] = np.arange(len(steps))
-    peak_step, peak_interval, hours, of_interval = [], [], [], []
-    rates: list[float] = []
-    reached: list[float] = []
-    intervals = 0
-    for rate, peak in task.cost.peaks:
-        here = place[peak.steps] >= 0
-        if not here.any():
-            continue
-        peak_step.append(place[peak.steps][here])
-        peak_interval.append(peak.interval[here] + intervals)
-        hours.append(peak.hours)
-        of_interval.append(np.full(len(peak.hours), len(rates)))
-        intervals += len(peak.hours)
-        rates.append(rate)
-        reached.append(peak.at_least_kw)
-    plant = task.plant
-    allowed = (
-        math.inf if plant.cycles_per_day is None else plant.cycles_per_day * plant.capacity_kwh
-    )
-    return Pricing(
-        buy=task.cost.weight("import_kwh", count)[steps],
-        sell=-task.cost.weight("export_kwh", count)[steps],
-        wear=plant.wear_per_kwh,
-        leftover=task.stored_worth,
-        peak_step=_joined(peak_step),
-        peak_interval=_joined(peak_interval),
-        interval_h=_joined(hours).astype(np.float64),
-        interval_peak=_joined(of_interval),
-        peak_rate=np.array(rates, dtype=np.float64),
-        peak_reached=np.array(reached, dtype=np.float64),
-        day=task.grid.day[steps],
-        day_discharge=allowed,
-    )
-
-
-def _joined(parts: list[np.ndarray]) -> np.ndarray:
-    return np.concatenate(parts) if parts else np.zeros(0, dtype=np.int64)
 
 
 def window_of(draft: Draft, plant: Plant, controls: Controls) -> Window:

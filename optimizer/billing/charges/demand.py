@@ -44,7 +44,8 @@ class DemandCharge(When, ChargeBase):
     def _line(self, context: Context, period: int, steps: IntArray, interval: IntArray) -> Line:
         numbered = np.cumsum(np.diff(interval[steps], prepend=interval[steps[0]]) != 0)
         reached = context.peak_so_far_kw.get(self.name, 0.0) if period == 0 else 0.0
-        peak = Peak("import_kwh", steps, numbered, context.grid.step_h, reached)
+        before = (reached,) if reached else ()
+        peak = Peak("import_kwh", steps, numbered, context.grid.step_h, before)
         share = self._share_in_force(context, period)
         if share < 1:
             context.notes.append(
