@@ -250,6 +250,18 @@ def _days_of_range(text: str) -> list[int]:
     return list(span)
 
 
+def month_and_day(text: str) -> tuple[int, int]:
+    """Return the month and the day of a text such as ``04-01``.
+
+    Raises
+    ------
+    ValueError
+        If it is none that exists.
+    """
+    day = date(LEAP_YEAR, 1, 1) + timedelta(days=_day_of_year(text))
+    return day.month, day.day
+
+
 def _day_of_year(text: str) -> int:
     try:
         month, day = (int(part) for part in text.split("-"))
@@ -277,10 +289,15 @@ def _days_of_month(year: int, month: int) -> list[date]:
 
 
 class When(Document):
-    """A part of the calendar: seasons, days and clock spans, each "all" where left out."""
+    """A part of the calendar: seasons, days and clock spans, each "all" where left out.
+
+    ``dates`` are single days, such as those a utility calls for events; of these, all that the
+    other words name as well.
+    """
 
     seasons: list[str] | None = None
     days: Annotated[list[DayWord], Field(min_length=1)] = ["all"]
+    dates: Annotated[list[date], Field(min_length=1)] | None = None
     hours: Annotated[list[str], Field(min_length=1)] = ["00:00-24:00"]
 
     @field_validator("hours", mode="after")
@@ -301,8 +318,15 @@ class When(Document):
         day_ok = self.day_kind_mask()[kinds]
         if self.seasons is not None:
             day_ok &= np.isin(np.array(seasons, dtype=str), self.seasons)
+        if self.dates is not None:
+            day_ok &= self.date_mask(grid)
         minute_ok = minutes_in_spans(self.hours)
         return np.asarray(day_ok[grid.day] & minute_ok[grid.minute_of_day])
+
+    def date_mask(self, grid: TimeGrid) -> BoolArray:
+        """Return which local days are among the dates, shape (D,)."""
+        wanted = set(self.dates or ())
+        return np.array([day in wanted for day in grid.dates], dtype=bool)
 
     def edges(self) -> set[int]:
         """Return the minutes of the day at which this part of the day begins or ends."""

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from optimizer.billing.bill import Bill, bill_flows
+from optimizer.billing.charges.base import History
 from optimizer.billing.cost import linear_cost
 from optimizer.billing.tariff import (
     Tariff,
@@ -17,7 +18,7 @@ from optimizer.billing.tariff import (
     compile_cost,
     find_tariff,
     read_tariff,
-    refuse_unknown_peaks,
+    refuse_unknown_history,
 )
 from optimizer.planning.model import Problem
 from optimizer.planning.plan import Plan, make_plan
@@ -59,9 +60,10 @@ def read_brief(path: Path) -> Brief:
     scenario = read_scenario(path)
     where = scenario.source.where(("tariff",))
     tariff = read_tariff(find_tariff(scenario.file.tariff, scenario.folder, where))
-    peaks = scenario.file.state.peak_so_far_kw
-    refuse_unknown_peaks(tariff, peaks, scenario.source.where(("state", "peak_so_far_kw")))
-    cost = compile_cost(tariff, scenario.forecast.grid, scenario.periods, peaks)
+    state = scenario.file.state
+    history = History(state.peak_so_far_kw, state.past_peaks_kw, state.banked)
+    refuse_unknown_history(tariff, history, lambda key: scenario.source.where(("state", key)))
+    cost = compile_cost(tariff, scenario.forecast.grid, scenario.periods, history)
     return Brief(scenario, tariff, cost)
 
 

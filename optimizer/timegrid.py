@@ -205,10 +205,25 @@ class BillingPeriod:
         return (self.end - self.first).days
 
     @property
+    def is_month(self) -> bool:
+        """Whether the period is a calendar month."""
+        month_after = (self.first.replace(day=1) + timedelta(days=32)).replace(day=1)
+        return self.first.day == 1 and self.end == month_after
+
+    @property
+    def middle(self) -> date:
+        """The day in the middle, which tells the month and year that the period stands for."""
+        return self.first + timedelta(days=self.days // 2)
+
+    @property
+    def days_of_year(self) -> int:
+        """Length of the calendar year of the first day. [days]"""
+        return (date(self.first.year + 1, 1, 1) - date(self.first.year, 1, 1)).days
+
+    @property
     def label(self) -> str:
         """A calendar month as ``2025-07``, another period by its first and last day."""
-        month_after = (self.first.replace(day=1) + timedelta(days=32)).replace(day=1)
-        if self.first.day == 1 and self.end == month_after:
+        if self.is_month:
             return f"{self.first:%Y-%m}"
         return f"{self.first} to {self.end - timedelta(days=1)}"
 

@@ -14,7 +14,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from optimizer.billing.bill import Bill, bill_flows
-from optimizer.billing.charges.base import Line
+from optimizer.billing.charges.base import History, Line
 from optimizer.billing.cost import FlowSum, Peak, Scale, linear_cost
 from optimizer.billing.tariff import Tariff, TariffCost, compile_cost, read_tariff
 from optimizer.flows import Flows
@@ -137,7 +137,8 @@ def billed(
 ) -> Bill:
     """Return the bill of a meter's readings; one number stands for the same in every step."""
     bought, sold = (np.broadcast_to(e, grid.count).astype(float) for e in (import_kwh, export_kwh))
-    cost = compile_cost(tariff, grid, periods or calendar_months(grid), peak_so_far_kw)
+    history = History(peak_so_far_kw or {})
+    cost = compile_cost(tariff, grid, periods or calendar_months(grid), history)
     return bill_flows(cost, Flows.of_meter(grid, bought, sold))
 
 

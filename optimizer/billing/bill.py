@@ -103,4 +103,6 @@ def _reached_at(peak: Peak, flows: Flows) -> str:
     intervals = peak.highest_intervals(getattr(flows, peak.flow))
     if not len(intervals):
         return "before this series" if peak.reached_kw else ""
-    return ", ".join(flows.grid.label(int(peak.steps[peak.first_of_interval[i]])) for i in intervals)
+    return ", ".join(
+        flows.grid.label(int(peak.steps[peak.first_of_interval[i]])) for i in intervals
+    )

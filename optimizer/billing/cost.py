@@ -295,7 +295,7 @@ class Evaluation:
             self._known[node] = self._worked_out(node)
         return self._known[node]
 
-    def _worked_out(self, node: Node) -> float:  # noqa: PLR0911 - one line for each node
+    def _worked_out(self, node: Node) -> float:  # noqa: C901, PLR0911 - one for each node
         match node:
             case FlowSum():
                 return float(getattr(self.flows, node.flow)[node.steps] @ node.weights)
@@ -533,9 +533,7 @@ class _Reader:
         return self._number[node]
 
 
-def _merged(
-    count: int, pieces: list[tuple[IntArray, FloatArray]]
-) -> tuple[IntArray, FloatArray]:
+def _merged(count: int, pieces: list[tuple[IntArray, FloatArray]]) -> tuple[IntArray, FloatArray]:
     """Return steps and weights with each step once, rising."""
     row = np.zeros(count)
     touched = np.zeros(count, dtype=bool)
@@ -557,7 +555,7 @@ def _with_directions(
             below[number] |= from_below if factor > 0 else from_above
             over[number] |= from_above if factor > 0 else from_below
 
-    need(total, True, False)  # noqa: FBT003
+    need(total, True, False)
     for number in reversed(range(len(found))):
         node, forms = found[number]
         if isinstance(node, Choice):

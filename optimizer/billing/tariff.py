@@ -7,22 +7,27 @@ Read next: ``bill``.
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 from datetime import date
 from importlib import resources
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import numpy as np
 from pydantic import Field, field_validator
 
-from optimizer.billing.charges.base import Context, Line
+from optimizer.billing.charges.base import ChargeBase, Context, History, Line, Rounding
+from optimizer.billing.charges.credit_bank import CreditBank
 from optimizer.billing.charges.demand import DemandCharge
 from optimizer.billing.charges.energy import EnergyCharge, ExportCredit
 from optimizer.billing.charges.fixed import FixedCharge
+from optimizer.billing.charges.minimum import MinimumCharge
+from optimizer.billing.charges.net_energy import NetEnergyCharge
 from optimizer.billing.charges.percentage import PercentageCharge
-from optimizer.billing.cost import Node, Sum
+from optimizer.billing.charges.reactive import ReactiveCharge
+from optimizer.billing.charges.step_fee import StepFee
+from optimizer.billing.cost import Node, Rounded, Sum, minus
 from optimizer.calendar import DayCalendar, Holidays, Seasons
 from optimizer.documents import Document, Source, read_document
 from optimizer.errors import ScenarioError, TariffError
@@ -30,9 +35,13 @@ from optimizer.site.readers.price_csv import read_prices
 from optimizer.timegrid import BillingPeriods, BoolArray, FloatArray, TimeGrid
 
 Charge = Annotated[
-    FixedCharge | EnergyCharge | ExportCredit | DemandCharge | PercentageCharge,
+    FixedCharge | EnergyCharge | ExportCredit | DemandCharge | PercentageCharge
+    | StepFee | NetEnergyCharge | CreditBank | MinimumCharge | ReactiveCharge,
     Field(discriminator="kind"),
-]
+]  # fmt: skip
+
+ROUNDING = "Rounding"
+"""The line that brings a period's sum to what the utility rounds it to."""
 
 
 class TariffVersion(Document):
@@ -42,6 +51,7 @@ class TariffVersion(Document):
     source: str
     seasons: dict[str, str | list[str]] = {}
     holidays: Holidays = Holidays()
+    round_total: Rounding | None = None
     charges: list[Charge] = Field(min_length=1)
 
     @field_validator("seasons", mode="after")
@@ -173,11 +183,14 @@ def _refuse_twins(version: TariffVersion, number: int, source: Source) -> None:
         seen.add(charge.name)
 
 
+NO_HISTORY = History()
+
+
 def compile_cost(
     tariff: Tariff,
     grid: TimeGrid,
     periods: BillingPeriods,
-    peak_so_far_kw: Mapping[str, float] | None = None,
+    history: History = NO_HISTORY,
 ) -> TariffCost:
     """Compile a tariff for a grid into priced lines.
 
@@ -187,8 +200,8 @@ def compile_cost(
         The tariff.
     grid, periods : TimeGrid, BillingPeriods
         The T steps and the P billing periods.
-    peak_so_far_kw : mapping of charge name to kW, optional
-        Demand already reached in the first period. [kW]
+    history : History
+        What happened before the series and still counts.
 
     Returns
     -------
@@ -203,19 +216,39 @@ def compile_cost(
     """
     lines: list[Line] = []
     notes: list[str] = []
+    memory: dict[str, Any] = {}
     for number, in_force in _versions_in_force(tariff, grid):
         version = tariff.file.versions[number]
         context = Context(
             grid, periods, version.calendar(), in_force, tariff.source,
-            ("versions", number, "charges"), _price_reader(grid, notes), peak_so_far_kw or {},
+            ("versions", number, "charges"), _price_reader(grid, notes), history,
             notes=notes,
+            memory=memory,
         )  # fmt: skip
         for position, charge in enumerate(version.charges):
             context.location = ("versions", number, "charges", position)
-            context.lines.extend(charge.lines(context))
+            context.lines.extend(_rounded(line, charge) for line in charge.lines(context))
             context.declared.append(charge.name)
+        if version.round_total is not None:
+            where = tariff.source.where(("versions", number, "round_total"))
+            context.lines.extend(_rounding_lines(context, version.round_total, where))
         lines.extend(context.lines)
     return TariffCost(tariff.currency, periods, tuple(lines), tuple(dict.fromkeys(notes)))
+
+
+def _rounded(line: Line, charge: ChargeBase) -> Line:
+    if charge.round_amount is None:
+        return line
+    return replace(line, cost=charge.round_amount.of(line.cost))
+
+
+def _rounding_lines(context: Context, rule: Rounding, where: str) -> list[Line]:
+    lines = []
+    for period in sorted({line.period for line in context.lines}):
+        whole = Sum(tuple(line.cost for line in context.lines_of("all above", period)))
+        added = Sum((Rounded(whole, rule.to, rule.how), minus(whole)))
+        lines.append(Line(ROUNDING, ROUNDING, period, added, "money", 1.0, added, where))
+    return lines
 
 
 def _versions_in_force(tariff: Tariff, grid: TimeGrid) -> list[tuple[int, BoolArray]]:
@@ -238,20 +271,26 @@ def _price_reader(grid: TimeGrid, notes: list[str]) -> Callable[[Path, str, str]
     return read
 
 
-def refuse_unknown_peaks(tariff: Tariff, names: Iterable[str], where: str) -> None:
-    """Refuse peaks so far that are given for something that is no demand charge of the tariff.
+def refuse_unknown_history(tariff: Tariff, history: History, where: Callable[[str], str]) -> None:
+    """Refuse what is told of charges that the tariff does not have, or that keep no such thing.
 
     Raises
     ------
     ScenarioError
         With the names that the tariff has.
     """
-    versions = tariff.file.versions
-    demand = {c.name for v in versions for c in v.charges if isinstance(c, DemandCharge)}
-    for name in names:
-        if name not in demand:
-            raise ScenarioError(
-                f"a peak so far is given for {name!r}, which is no demand charge of the tariff",
-                where=where,
-                mend=f"Name one of: {', '.join(sorted(demand)) or 'none (remove peak_so_far_kw)'}.",
-            )
+    charges = [charge for version in tariff.file.versions for charge in version.charges]
+    demand = {charge.name for charge in charges if isinstance(charge, DemandCharge)}
+    banks = {charge.name for charge in charges if isinstance(charge, NetEnergyCharge | CreditBank)}
+    for key, names, allowed, kind in (
+        ("peak_so_far_kw", history.peak_so_far_kw, demand, "demand charge"),
+        ("past_peaks_kw", history.past_peaks_kw, demand, "demand charge"),
+        ("banked", history.banked, banks, "charge with a bank"),
+    ):
+        for name in names:
+            if name not in allowed:
+                raise ScenarioError(
+                    f"{key} is given for {name!r}, which is no {kind} of the tariff",
+                    where=where(key),
+                    mend=f"Name one of: {', '.join(sorted(allowed)) or f'none (remove {key})'}.",
+                )

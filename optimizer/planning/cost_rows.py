@@ -228,9 +228,7 @@ class _Writer:
         value = self._column(min(o.low for o in options), max(o.high for o in options))
         amounts = [o.amount for o in node.options if isinstance(o, Constant)]
         if len(amounts) == len(options):  # Σ amount·which is tighter than one row for each option
-            steps = {
-                next(iter(w.which)): amount for w, amount in zip(which, amounts, strict=True)
-            }
+            steps = {next(iter(w.which)): amount for w, amount in zip(which, amounts, strict=True)}
             for sign in [1.0] * part.from_below + [-1.0] * part.from_above:
                 row = self._others.add(np.zeros(1))
                 self._put(row, "which", steps, sign)

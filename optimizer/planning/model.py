@@ -31,8 +31,8 @@ import numpy as np
 import pyomo.environ as pyo
 
 from optimizer.billing.cost import LinearCost
-from optimizer.errors import InputError
-from optimizer.planning.cost_rows import CostRows, RowFamily, cost_rows
+from optimizer.errors import DisagreementError, InputError
+from optimizer.planning.cost_rows import COLUMN_OF_FLOW, CostRows, RowFamily, cost_rows
 from optimizer.site.equipment import Plant
 from optimizer.timegrid import FloatArray, IntArray, TimeGrid
 
@@ -174,7 +174,22 @@ def build_model(
 
 
 def rows_of(cost: LinearCost, limits: Limits) -> CostRows:
-    """Return the columns and rows that a cost needs, where flows keep within limits."""
+    """Return the columns and rows that a cost needs, where flows keep within limits.
+
+    Raises
+    ------
+    DisagreementError
+        If it prices another flow than import and export: such a plan would be silently wrong.
+    """
+    forms = [cost.total, *(form for part in cost.parts for form in part.forms)]
+    priced = {flow for form in forms for flow in form.weights}
+    for flow in sorted(priced | {peak.flow for _, peak in cost.peaks()}):
+        if flow not in COLUMN_OF_FLOW:
+            raise DisagreementError(
+                f"the cost prices {flow}; a plan prices import and export only",
+                where="the tariff's cost",
+                mend="This is a fault of the program: please report it with the scenario.",
+            )
     return cost_rows(cost, {"import_kwh": limits.import_, "export_kwh": limits.export_})
 
 

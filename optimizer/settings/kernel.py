@@ -266,7 +266,7 @@ def score(
 
 
 @njit(cache=True)  # type: ignore[untyped-decorator]
-def parts_of_the_bill(out: FloatArray, c: Pricing) -> float:  # noqa: C901 - the parts in order
+def parts_of_the_bill(out: FloatArray, c: Pricing) -> float:  # noqa: C901, PLR0912 - in order
     """Return what the parts of the bill that are not linear come to."""
     group = c.group_reached.copy()
     power = np.zeros(len(c.interval_share))

@@ -30,18 +30,25 @@ from optimizer.timegrid import BillingPeriods, calendar_months, meter_read_perio
 SCENARIO_FILE = "scenario.yaml"
 
 
+PastMonth = Annotated[str, Field(pattern=r"^\d{4}-(0[1-9]|1[0-2])$")]
+
+
 class State(Document):
     """State of charge at the start and at the end of the forecast.
 
     ``end_pct: same`` returns to the start; ``free`` lets the battery end anywhere and values what
-    is left at ``leftover_per_kwh``. A running billing month is continued by
-    ``peak_so_far_kw``: the highest demand already reached, which a demand charge cannot undercut.
+    is left at ``leftover_per_kwh``. What went before and still counts is told by the name of the
+    tariff's charge: ``peak_so_far_kw`` the highest demand already reached in a running billing
+    month, ``past_peaks_kw`` the demand of earlier months (``2025-03``), for ratchets and means of
+    months, ``banked`` the credit brought forward, in kWh or money.
     """
 
     start_pct: float | None = Field(default=None, ge=0, le=100)
     end_pct: float | Literal["same", "free"] = "same"
     leftover_per_kwh: float = Field(default=0, ge=0)
     peak_so_far_kw: dict[str, Annotated[float, Field(ge=0)]] = {}
+    past_peaks_kw: dict[str, dict[PastMonth, Annotated[float, Field(ge=0)]]] = {}
+    banked: dict[str, Annotated[float, Field(ge=0)]] = {}
 
     @model_validator(mode="after")
     def _leftover_only_if_free(self) -> State:

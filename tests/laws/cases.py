@@ -14,6 +14,7 @@ import hypothesis
 import numpy as np
 from hypothesis import strategies as st
 
+from optimizer.billing.charges.base import History
 from optimizer.billing.cost import linear_cost
 from optimizer.billing.tariff import Tariff, TariffCost, TariffFile, compile_cost
 from optimizer.documents import Source
@@ -92,6 +93,10 @@ TAX = {"kind": "percentage", "name": "tax", "percent": 13.5, "of": "all above"}
 PER_DAY = {"kind": "fixed", "name": "standing", "amount": 0.7, "per": "day"}
 PER_MONTH = {"kind": "fixed", "name": "rent", "amount": 12.0, "per": "month"}
 
+STEP_FEE = {"kind": "step_fee", "name": "capacity", "by": "demand", "steps": [
+    {"from": 0.0, "amount": 3.0}, {"from": 2.0, "amount": 9.0}]}  # fmt: skip
+CREDIT_BANK = {"kind": "credit_bank", "name": "bank", "credits": ["export"], "offset": ["energy"]}
+
 TARIFFS: dict[str, list[dict[str, Any]]] = {
     "flat": [FLAT, CREDIT],
     "two rates": [PER_DAY, TWO_RATES, CREDIT, TAX],
@@ -99,6 +104,7 @@ TARIFFS: dict[str, list[dict[str, Any]]] = {
     "negative prices": [NEGATIVE, CREDIT],
     "sell above buy": [TWO_RATES, DEAR_CREDIT],
     "everything": [PER_DAY, NEGATIVE, DEAR_CREDIT, DEMAND, TAX],
+    "steps and a bank": [FLAT, DEMAND | {"highest": 3}, CREDIT, STEP_FEE, CREDIT_BANK],
 }
 
 
@@ -118,7 +124,8 @@ def cost_of(
 ) -> TariffCost:
     """Return charges compiled for a grid, in calendar months or between meter reads."""
     periods = meter_read_periods(grid, read_dates, "case") if read_dates else calendar_months(grid)
-    return compile_cost(tariff_of(charges, folder), grid, periods, peak_so_far_kw)
+    history = History(peak_so_far_kw or {})
+    return compile_cost(tariff_of(charges, folder), grid, periods, history)
 
 
 @lru_cache(maxsize=64)

@@ -62,6 +62,7 @@ PROBLEMS: dict[str, tuple[Problem, dict[int, IntArray]]] = {
     "ac, limited": (problem_for(replace(AC_PLANT, **LIMITED), "negative prices"), {}),
     "cycles": (problem_for(replace(AC_PLANT, cycles_per_day=0.4), "flat"), {}),
     "peaks": (problem_for(AC_PLANT, "demand"), {}),
+    "a choice and a bank": (problem_for(AC_PLANT, "steps and a bank"), {}),
     "peaks of quarter-hours": (problem_for(DC_PLANT, "demand", QUARTERS), {}),
     "leftover": (problem_for(AC_PLANT, "everything", leftover_per_kwh=0.12), {}),
     "pinned end": (problem_for(AC_PLANT, "flat", start_kwh=3.0, end_kwh=4.0), {}),
@@ -161,9 +162,10 @@ def test_the_table_of_problems_meets_every_family_of_rows_and_columns() -> None:
         "no_grid_charge",
         "no_stored_export",
         "cycles",
-        "peaks",
+        "intervals",
+        "others",
     }
-    assert columns == {*FLOW_VARIABLES, "start", "stored", "peak", *ways}
+    assert columns == {*FLOW_VARIABLES, "start", "stored", "part", "which", *ways}
     assert {way for way in ways for row in rows if row.startswith(f"{way}_")} == ways
 
 

@@ -10,16 +10,19 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any, Literal, TypeVar
 
 import numpy as np
 from pydantic import Field
 
-from optimizer.billing.cost import Node
+from optimizer.billing.cost import Node, Rounded, rounded
 from optimizer.calendar import DayCalendar, When
 from optimizer.documents import Document, Location, Source
 from optimizer.errors import TariffError
 from optimizer.timegrid import BillingPeriods, BoolArray, FloatArray, IntArray, TimeGrid
 from optimizer.units import clock
+
+MemoryT = TypeVar("MemoryT")
 
 
 @dataclass(frozen=True, eq=False)
@@ -40,13 +43,27 @@ class Line:
     where: str
 
 
+@dataclass(frozen=True)
+class History:
+    """What happened before the series and still counts, by the name of the charge.
+
+    ``peak_so_far_kw`` is the demand already reached in the first period, ``past_peaks_kw`` the
+    demand of earlier months, by month as ``2025-03``; ``banked`` the credit brought forward, in kWh
+    or money as its charge counts it.
+    """
+
+    peak_so_far_kw: Mapping[str, float] = field(default_factory=dict)
+    past_peaks_kw: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
+    banked: Mapping[str, float] = field(default_factory=dict)
+
+
 @dataclass
 class Context:
     """What a charge needs to know to become lines.
 
     ``in_force`` tells the steps, shape (T,), on which this version of the tariff holds;
     ``lines`` the lines of the charges above this one in the file, ``declared`` their names (a
-    seasonal charge may have no line on a short grid).
+    seasonal charge may have no line on a short grid). ``memory`` is shared by all versions.
     """
 
     grid: TimeGrid
@@ -56,10 +73,16 @@ class Context:
     source: Source
     location: Location
     read_prices: Callable[[Path, str, str], FloatArray]
-    peak_so_far_kw: Mapping[str, float]
+    history: History
     declared: list[str] = field(default_factory=list)
     lines: list[Line] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
+    memory: dict[str, Any] = field(default_factory=dict)
+
+    def remembered(self, key: str, begin: Callable[[], MemoryT]) -> MemoryT:
+        """Return what charges keep under a key through all versions of the tariff."""
+        found: MemoryT = self.memory.setdefault(key, begin())
+        return found
 
     def where(self, *inner: int | str) -> str:
         """Return the place in the tariff file of this charge, or of a value in it."""
@@ -73,6 +96,44 @@ class Context:
         """Return the masked steps in force that lie in a period."""
         inside = mask & self.in_force & (self.periods.of_step == period)
         return np.flatnonzero(inside).astype(np.int64)
+
+    def days_in_force(self, period: int, seasons: list[str] | None = None) -> float:
+        """Return the days of a period that the grid covers with this version, and in seasons."""
+        inside = self.in_force & (self.periods.of_step == period)
+        if seasons is not None:
+            _, of_day = self.calendar.kinds_and_seasons(self.grid)
+            inside &= np.isin(np.array(of_day, dtype=str), seasons)[self.grid.day]
+        return round(float(self.grid.day_share[inside].sum()), 9)
+
+    def share_in_force(self, period: int) -> float:
+        """Return the share of a period's covered days on which this version holds."""
+        inside = self.periods.of_step == period
+        covered = float(self.grid.day_share[inside].sum())
+        return round(self.days_in_force(period) / covered, 9)
+
+    def lines_of(self, names: list[str] | Literal["all above"], period: int) -> list[Line]:
+        """Return the lines of named charges above this one in a period."""
+        return [
+            line for line in self.lines
+            if line.period == period and (names == "all above" or line.charge in names)
+        ]  # fmt: skip
+
+    def refuse_unknown(self, names: list[str], user: str, key: str) -> None:
+        """Refuse names that no charge above bears.
+
+        Raises
+        ------
+        TariffError
+            With the names that there are.
+        """
+        for position, name in enumerate(names):
+            if name not in self.declared:
+                raise TariffError(
+                    f"{user!r} refers to {name!r}, which is no charge above it;"
+                    f" above are {', '.join(self.declared) or 'none'}",
+                    where=self.where(key, position),
+                    mend="Name charges that stand above this one.",
+                )
 
     def mask(self, when: When, *inner: int | str) -> BoolArray:
         """Return the steps that a part of the calendar names, shape (T,).
@@ -120,11 +181,27 @@ class Context:
             )
 
 
+class Rounding(Document):
+    """Rounding to a multiple of ``to``: to the nearest (halves away from zero), down or up."""
+
+    to: float = Field(gt=0, le=1e6)
+    how: Literal["nearest", "down", "up"] = "nearest"
+
+    def of(self, node: Node) -> Node:
+        """Return a node, rounded."""
+        return Rounded(node, self.to, self.how)
+
+    def value(self, number: float) -> float:
+        """Return a number, rounded."""
+        return rounded(number, self.to, self.how)
+
+
 class ChargeBase(Document):
-    """What all charges have."""
+    """What all charges have; ``round_amount`` is how the utility rounds each of its lines."""
 
     name: str = Field(min_length=1)
     source: str | None = None
+    round_amount: Rounding | None = None
 
     def lines(self, context: Context) -> list[Line]:
         """Return the lines of this charge in every billing period it touches."""

@@ -1,66 +1,137 @@
-"""Demand charges: a price per kW of the highest mean power in a billing period.
+"""Demand charges: a price per kW of the demand that the tariff bills.
 
-Demand is the mean power over a demand interval of 15, 30 or 60 minutes that begins on the clock.
-A charge may look at a part of the calendar only (its on-peak hours).
+Demand is the mean power over a demand interval of 15, 30 or 60 minutes that begins on the clock, or
+rolls on in subintervals. From the intervals to the billed kW, each where the tariff has it::
+
+    measured   the highest, or the mean of the highest of different days, weeks or months
+    adjusted   for the power factor, as metered
+    floored    at least so many kW
+    contract   between a share of the contracted power and more than what exceeds it
+    ratchet    at least a share of the highest of the months before
+    averaged   the mean of this and the months before
+
+Read next: ``step_fee``, which prices a demand by steps.
 """
 
 from __future__ import annotations
 
-from typing import Literal
+from dataclasses import dataclass, field
+from itertools import pairwise
+from typing import Annotated, Literal
 
 import numpy as np
-from pydantic import Field
+from pydantic import Field, model_validator
 
-from optimizer.billing.charges.base import ChargeBase, Context, Line
-from optimizer.billing.cost import Peak, Scale
+from optimizer.billing.charges.base import ChargeBase, Context, Line, Rounding
+from optimizer.billing.charges.blocks import block_names, within_blocks
+from optimizer.billing.charges.reactive import PowerFactor
+from optimizer.billing.cost import Constant, Largest, Node, Peak, Scale, Sum
 from optimizer.calendar import When
+from optimizer.documents import Document
 from optimizer.errors import TariffError
-from optimizer.timegrid import BoolArray, IntArray, interval_of_step
+from optimizer.timegrid import BillingPeriod, IntArray, interval_of_step
 from optimizer.units import clock
+
+Month = Annotated[int, Field(ge=1, le=12)]
+Share = Annotated[float, Field(gt=0, le=100)]
+
+
+class DemandBlock(Document):
+    """A block of kW with one price; the last block of a list has no upper end."""
+
+    per_kw: float = Field(ge=0, le=10_000)
+    up_to_kw: float | None = Field(default=None, gt=0)
+
+
+class Contract(Document):
+    """Contracted power: less is billed as a share of it, what exceeds it several times.
+
+    Below ``at_least_pct`` of ``kw`` that share is billed; above ``exceeded_at_pct`` the demand plus
+    ``times`` what lies above that.
+    """
+
+    kw: float = Field(gt=0)
+    at_least_pct: Share = 100.0
+    exceeded_at_pct: float | None = Field(default=None, ge=1, le=1000)
+    times: float = Field(default=0.0, ge=0, le=100)
+
+    def billed(self, demand: Node) -> Node:
+        """Return the kW billed for a demand."""
+        terms = [Constant(self.at_least_pct / 100 * self.kw), demand]
+        if self.exceeded_at_pct is not None:
+            limit = Constant(-self.times * self.exceeded_at_pct / 100 * self.kw)
+            terms.append(Sum((Scale(1 + self.times, demand), limit)))
+        return Largest(tuple(terms))
+
+
+class Ratchet(Document):
+    """At least a share of the highest demand of the ``months`` before, or of some of them.
+
+    ``of: actual`` looks at measured demand, ``billed`` at what was billed then. ``in_months`` are
+    the calendar months whose demand counts, all if left out.
+    """
+
+    pct: Share
+    months: int = Field(default=11, ge=1, le=60)
+    of: Literal["actual", "billed"] = "actual"
+    in_months: Annotated[list[Month], Field(min_length=1)] | None = None
 
 
 class DemandCharge(When, ChargeBase):
-    """A price per kW of the period's highest demand.
+    """A price per kW of the period's demand, or of the year's, billed month by month.
 
     Where two versions of a tariff share a period, each is charged for its share of the days, on the
-    highest demand of its own days.
+    demand of its own days.
     """
 
     kind: Literal["demand"]
-    per_kw: float = Field(ge=0, le=10_000)
     interval_minutes: Literal[15, 30, 60]
+    rolling_minutes: Literal[5, 10, 15, 30] | None = None
+    per_kw: float | None = Field(default=None, ge=0, le=10_000)
+    blocks: Annotated[list[DemandBlock], Field(min_length=2)] | None = None
+    per: Literal["month", "year", "day"] = "month"
+    counted_over: Literal["period", "year"] = "period"
+    highest: int = Field(default=1, ge=1, le=366)
+    one_per: Literal["interval", "day", "week", "month"] = "interval"
+    month_pct: Annotated[list[Annotated[float, Field(ge=0, le=1000)]],
+                         Field(min_length=12, max_length=12)] | None = None  # fmt: skip
+    power_factor: PowerFactor | None = None
+    at_least_kw: float = Field(default=0.0, ge=0)
+    contract: Contract | None = None
+    ratchet: Ratchet | None = None
+    mean_of_months: int | None = Field(default=None, ge=2, le=60)
+    at_least_mean_kw: float = Field(default=0.0, ge=0)
+    round_kw: Rounding | None = None
+
+    @model_validator(mode="after")
+    def _priced_in_one_way(self) -> DemandCharge:
+        if (self.per_kw is None) == (self.blocks is None):
+            raise ValueError(
+                f"the charge {self.name!r} needs a price | Give one of per_kw and blocks."
+            )
+        ends = [block.up_to_kw for block in self.blocks or ()]
+        if ends and (ends[-1] is not None or None in ends[:-1]):
+            raise ValueError("each block but the last needs up_to_kw, and the last none"
+                             " | Add or remove up_to_kw. | blocks")  # fmt: skip
+        if any(later <= earlier for earlier, later in pairwise(ends[:-1])):  # type: ignore[operator]
+            raise ValueError("the ends of the blocks do not rise | Sort the blocks. | blocks")
+        if self.rolling_minutes and self.interval_minutes % self.rolling_minutes:
+            raise ValueError(
+                f"{self.interval_minutes} min is no multiple of the subinterval of"
+                f" {self.rolling_minutes} min | Correct one of them. | rolling_minutes"
+            )
+        if self.highest == 1 and self.one_per != "interval":
+            raise ValueError("one_per matters only where several peaks are averaged"
+                             " | Give highest, or remove one_per. | one_per")  # fmt: skip
+        if self.at_least_mean_kw and self.mean_of_months is None:
+            raise ValueError("at_least_mean_kw needs mean_of_months"
+                             " | Use at_least_kw. | at_least_mean_kw")  # fmt: skip
+        return self
 
     def lines(self, context: Context) -> list[Line]:
-        """Return one line for each billing period that has a step in the charge's hours."""
-        mask = context.mask(self)
+        """Return the lines of each billing period that has a step in the charge's hours."""
         self._check_interval(context)
-        interval = interval_of_step(context.grid, self.interval_minutes)
-        return [
-            self._line(context, period, steps, interval)
-            for period in range(context.period_count())
-            if len(steps := context.steps_of_period(mask, period))
-        ]
-
-    def _line(self, context: Context, period: int, steps: IntArray, interval: IntArray) -> Line:
-        numbered = np.cumsum(np.diff(interval[steps], prepend=interval[steps[0]]) != 0)
-        reached = context.peak_so_far_kw.get(self.name, 0.0) if period == 0 else 0.0
-        before = (reached,) if reached else ()
-        peak = Peak("import_kwh", steps, numbered, context.grid.step_h, before)
-        share = self._share_in_force(context, period)
-        if share < 1:
-            context.notes.append(
-                f"{self.name}: the tariff changes inside a billing period; each version is charged"
-                " for its share of the days, on the highest demand of its own days."
-            )
-        rate = self.per_kw * share
-        where = context.where("per_kw")
-        return Line(self.name, self.name, period, peak, "kW", rate, Scale(rate, peak), where)
-
-    def _share_in_force(self, context: Context, period: int) -> float:
-        inside: BoolArray = context.periods.of_step == period
-        days = context.grid.day_share
-        share = days[inside & context.in_force].sum() / days[inside].sum()
-        return round(float(share), 9)
+        return _DemandLines(self, context).lines()
 
     def _check_interval(self, context: Context) -> None:
         cut = [edge for edge in sorted(self.edges()) if edge % self.interval_minutes]
@@ -71,9 +142,215 @@ class DemandCharge(When, ChargeBase):
                 where=context.where("hours"),
                 mend="Let the hours begin and end on multiples of the demand interval.",
             )
-        if context.grid.step_minutes > self.interval_minutes:
+        finest = self.rolling_minutes or self.interval_minutes
+        if context.grid.step_minutes > finest:
+            rolling = f" in subintervals of {finest} min" if self.rolling_minutes else ""
             context.notes.append(
-                f"{self.name}: demand is measured over {self.interval_minutes} min, but the series"
-                f" has steps of {context.grid.step_minutes} min; peaks inside a step are not seen"
-                " and the real charge is higher."
+                f"{self.name}: demand is measured over {self.interval_minutes} min{rolling}, but the"
+                f" series has steps of {context.grid.step_minutes} min; peaks inside a step are not"
+                " seen and the real charge is higher."
             )
+
+
+@dataclass(frozen=True)
+class _Kept:
+    """The demand of each period, which later versions of the tariff look back on."""
+
+    floored: dict[int, Node] = field(default_factory=dict)
+    alone: dict[int, Node] = field(default_factory=dict)  # before averaging
+    billed: dict[int, Node] = field(default_factory=dict)
+
+
+class _DemandLines:
+    """Works from the intervals to the billed kW, period after period."""
+
+    def __init__(self, charge: DemandCharge, context: Context) -> None:
+        self.charge = charge
+        self.context = context
+        self.mask = context.mask(charge)
+        kept = context.remembered(f"demand of {charge.name}", _Kept)
+        self.floored, self.alone, self.billed = kept.floored, kept.alone, kept.billed
+        self.of_year: dict[int, Peak] = {}
+
+    def lines(self) -> list[Line]:
+        lines: list[Line] = []
+        for period in range(self.context.period_count()):
+            steps = self.context.steps_of_period(self.mask, period)
+            if not len(steps):
+                continue
+            measured = self._measured(period, steps)
+            self.floored[period] = self._floored(period, steps, measured)
+            self.billed[period] = self._averaged(period, self._ratcheted(period))
+            lines += self._priced(period, self.billed[period])
+        return lines
+
+    # --- from intervals to kW ----------------------------------------------------------------
+
+    def _measured(self, period: int, steps: IntArray) -> Peak:
+        if self.charge.counted_over == "period":
+            reached = self.context.history.peak_so_far_kw.get(self.charge.name, 0.0)
+            return self._peak(steps, (reached,) if reached and period == 0 else ())
+        year = self.context.periods.periods[period].first.year
+        if year not in self.of_year:
+            grid = self.context.grid
+            in_year = np.array([day.year == year for day in grid.dates], dtype=bool)[grid.day]
+            inside = np.flatnonzero(self.mask & in_year)
+            past = self._past_months(self.context.periods.periods[0], 12)
+            before = tuple(kw for month, kw in past if month.startswith(f"{year}-"))
+            self.of_year[year] = self._peak(inside.astype(np.int64), before)
+        return self.of_year[year]
+
+    def _peak(self, steps: IntArray, reached: tuple[float, ...]) -> Peak:
+        charge, grid = self.charge, self.context.grid
+        interval = interval_of_step(grid, charge.interval_minutes)[steps]
+        numbered = np.cumsum(np.diff(interval, prepend=interval[:1]) != 0)
+        if charge.rolling_minutes and grid.step_minutes < charge.interval_minutes:
+            steps, numbered = self._rolling(steps)
+        first = steps[np.flatnonzero(np.diff(numbered, prepend=-1))]
+        group = factor = None
+        if charge.highest > 1:
+            group = self._groups(first, numbered)
+        if charge.month_pct is not None:
+            factor = np.array(charge.month_pct)[grid.month[first] - 1] / 100
+        return Peak(
+            "import_kwh", steps, numbered, grid.step_h, reached, charge.highest, group, factor
+        )
+
+    def _rolling(self, steps: IntArray) -> tuple[IntArray, IntArray]:
+        """Return every run of steps that is as long as the interval, begun at each subinterval."""
+        grid = self.context.grid
+        assert self.charge.rolling_minutes is not None
+        long = self.charge.interval_minutes // grid.step_minutes
+        stride = max(self.charge.rolling_minutes // grid.step_minutes, 1)
+        first = np.flatnonzero(grid.minute_of_day[steps] % (stride * grid.step_minutes) == 0)
+        last = first + long - 1
+        fits = last < len(steps)
+        first, last = first[fits], last[fits]
+        whole = steps[last] - steps[first] == long - 1
+        runs = steps[first[whole][:, None] + np.arange(long)]
+        return runs.ravel(), np.repeat(np.arange(len(runs)), long)
+
+    def _groups(self, first: IntArray, numbered: IntArray) -> IntArray:
+        grid = self.context.grid
+        days = np.array(grid.dates, dtype="datetime64[D]")[grid.day[first]]
+        number = days.astype(np.int64)
+        key = {
+            "interval": np.arange(len(first)),
+            "day": number,
+            "week": (number + 3) // 7,  # weeks begin on Monday (ISO 8601)
+            "month": days.astype("datetime64[M]").astype(np.int64),
+        }[self.charge.one_per]
+        _, group = np.unique(key, return_inverse=True)
+        return np.asarray(group, dtype=np.int64)
+
+    def _floored(self, period: int, steps: IntArray, measured: Peak) -> Node:
+        charge = self.charge
+        demand: Node = measured
+        if charge.power_factor is not None:
+            demand = charge.power_factor.adjusted(measured, steps, self.context, charge.name)
+        if charge.at_least_kw:
+            demand = Largest((demand, Constant(charge.at_least_kw)))
+        if charge.contract is not None:
+            demand = charge.contract.billed(demand)
+        return demand
+
+    # --- what earlier months add -------------------------------------------------------------
+
+    def _ratcheted(self, period: int) -> Node:
+        ratchet, demand = self.charge.ratchet, self.floored[period]
+        if ratchet is None:
+            return demand
+        source = self.floored if ratchet.of == "actual" else self.billed
+        terms: list[Node] = [
+            source[before]
+            for before in range(max(period - ratchet.months, 0), period)
+            if before in source and self._counts(self.context.periods.periods[before])
+        ]
+        past = self._past_months(self.context.periods.periods[period], ratchet.months)
+        terms += [
+            Constant(kw) for month, kw in past
+            if ratchet.in_months is None or int(month[5:]) in ratchet.in_months
+        ]  # fmt: skip
+        self._note_missing_past(ratchet.months)
+        share = ratchet.pct / 100
+        return Largest((demand, *(Scale(share, term) for term in terms))) if terms else demand
+
+    def _counts(self, period: BillingPeriod) -> bool:
+        ratchet = self.charge.ratchet
+        assert ratchet is not None
+        return ratchet.in_months is None or period.middle.month in ratchet.in_months
+
+    def _averaged(self, period: int, demand: Node) -> Node:
+        months = self.charge.mean_of_months
+        if months is None:
+            return demand
+        before = range(max(period - months + 1, 0), period)
+        terms = [demand, *(self.alone[b] for b in before if b in self.alone)]
+        self.alone[period] = demand
+        past = self._past_months(self.context.periods.periods[period], months - 1)
+        terms += [Constant(max(kw, self.charge.at_least_kw)) for _, kw in past]
+        self._note_missing_past(months - 1)
+        mean: Node = Scale(1 / len(terms), Sum(tuple(terms)))
+        if self.charge.at_least_mean_kw:
+            mean = Largest((mean, Constant(self.charge.at_least_mean_kw)))
+        return mean
+
+    def _past_months(self, period: BillingPeriod, months: int) -> list[tuple[str, float]]:
+        """Return demand known from before the series, of at most so many months before a period."""
+        series = self.context.periods.periods[0].middle
+        now = period.middle.year * 12 + period.middle.month
+        past = self.context.history.past_peaks_kw.get(self.charge.name, {})
+        found = []
+        for month, kw in past.items():
+            age = now - int(month[:4]) * 12 - int(month[5:])
+            before_series = (int(month[:4]), int(month[5:])) < (series.year, series.month)
+            if before_series and 1 <= age <= months:
+                found.append((month, kw))
+        return found
+
+    def _note_missing_past(self, months: int) -> None:
+        first = self.context.periods.periods[0]
+        if len(self._past_months(first, months)) < months and months > 0:
+            self.context.notes.append(
+                f"{self.charge.name}: the demand of up to {months} months before counts, but not all"
+                " of those before the series are known; they are left out. Give them as"
+                " state.past_peaks_kw."
+            )
+
+    # --- from kW to money --------------------------------------------------------------------
+
+    def _priced(self, period: int, demand: Node) -> list[Line]:
+        charge, context = self.charge, self.context
+        if charge.round_kw is not None:
+            demand = charge.round_kw.of(demand)
+        share = context.share_in_force(period)
+        if share < 1:
+            context.notes.append(
+                f"{charge.name}: the tariff changes inside a billing period; each version is charged"
+                " for its share of the days, on the demand of its own days."
+            )
+        share *= self._units(period)
+        if charge.blocks is None:
+            assert charge.per_kw is not None
+            return [self._line(period, charge.name, demand, charge.per_kw * share, "per_kw")]
+        edges = [block.up_to_kw for block in charge.blocks[:-1] if block.up_to_kw is not None]
+        prices = [block.per_kw * share for block in charge.blocks]
+        parts = within_blocks(demand, edges, prices)
+        names = block_names(edges, "kW")
+        return [
+            self._line(period, f"{charge.name}: {name}", part, price, "blocks")
+            for name, part, price in zip(names, parts, prices, strict=True)
+        ]
+
+    def _units(self, period: int) -> float:
+        """Return how many of its units a period pays: of a year one twelfth for each month."""
+        whole = self.context.periods.periods[period]
+        if self.charge.per == "month":
+            return 1.0
+        if self.charge.per == "day":
+            return self.context.days_in_force(period) / self.context.share_in_force(period)
+        return 1 / 12 if whole.is_month else whole.days / whole.days_of_year
+
+    def _line(self, period: int, name: str, demand: Node, rate: float, key: str) -> Line:
+        where = self.context.where(key)
+        return Line(self.charge.name, name, period, demand, "kW", rate, Scale(rate, demand), where)

@@ -1,40 +1,110 @@
-"""Prices per kWh: flat, by time of use, or a series of prices; for import and for export.
+"""Prices per kWh: flat, by time of use, by blocks, or a series of prices; for import and export.
 
-Every moment must have exactly one rate: holes and overlaps of the calendar are errors.
+A charge with several rates has exactly one at every moment: holes and overlaps are errors.
+Read next: ``blocks``, ``demand``.
 """
 
 from __future__ import annotations
 
-from typing import Literal
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Annotated, Literal
 
 import numpy as np
 from pydantic import Field, model_validator
 
-from optimizer.billing.charges.base import ChargeBase, Context, Line
-from optimizer.billing.cost import FlowSum, Scale
+from optimizer.billing.charges.base import ChargeBase, Context, Line, Rounding
+from optimizer.billing.charges.blocks import block_names, within_blocks
+from optimizer.billing.cost import FlowSum, Node, Scale, Sum, Tally, minus
 from optimizer.calendar import DAY_NAMES, HOLIDAY, When, minutes_in_spans, span_text
 from optimizer.documents import Document
 from optimizer.errors import TariffError
 from optimizer.flows import FlowName
-from optimizer.timegrid import BoolArray
+from optimizer.timegrid import BoolArray, IntArray
 
 MAX_PRICE_PER_KWH = 1000.0
 """No currency's retail kWh costs more; a rate above is a slip of unit."""
 
+PerKwh = Annotated[float, Field(ge=-MAX_PRICE_PER_KWH, le=MAX_PRICE_PER_KWH)]
+
+
+class EnergyBlock(Document):
+    """A block of energy with one price; the last block of a list has no upper end.
+
+    The end is an amount, or ``up_to_h``: so many hours of the demand of ``EnergyBlocks.demand``.
+    """
+
+    per_kwh: PerKwh
+    up_to_kwh: float | None = Field(default=None, gt=0)
+    up_to_h: float | None = Field(default=None, gt=0)
+
+
+class EnergyBlocks(Document):
+    """Blocks of energy, and for how long a block's size holds.
+
+    Without ``per_days`` sizes hold for a billing period, however long, and in part for a period
+    that the series or a season covers in part. With it they hold for that many days and are scaled
+    by the days of the period (``per_days: 1`` is a daily allowance), or left alone if the period has
+    between the two ``unless_days``. ``counted_over`` adds up longer than a period.
+    """
+
+    blocks: Annotated[list[EnergyBlock], Field(min_length=2)]
+    per_days: float | None = Field(default=None, gt=0, le=366)
+    unless_days: Annotated[list[int], Field(min_length=2, max_length=2)] | None = None
+    round_sizes: Rounding | None = None
+    counted_over: Literal["period", "season", "year"] = "period"
+    demand: str | None = None
+
+    @model_validator(mode="after")
+    def _blocks_follow_each_other(self) -> EnergyBlocks:
+        ends = [(b.up_to_kwh, b.up_to_h) for b in self.blocks]
+        if ends[-1] != (None, None) or any((a is None) == (h is None) for a, h in ends[:-1]):
+            raise ValueError(
+                "each block but the last needs one end, and the last none"
+                " | Give up_to_kwh (or up_to_h) to all blocks but the last. | blocks"
+            )
+        for kind in (0, 1):
+            sizes = [size for end in ends[:-1] if (size := end[kind]) is not None]
+            if any(later <= earlier for earlier, later in pairwise(sizes)):
+                raise ValueError("the ends of the blocks do not rise | Sort the blocks. | blocks")
+        has_hours = any(hours is not None for _, hours in ends)
+        if has_hours != (self.demand is not None):
+            raise ValueError(
+                "up_to_h and demand belong together | Name the demand charge whose kW the hours"
+                " are multiplied with. | blocks"
+            )
+        if has_hours and (self.counted_over != "period" or self.per_days):
+            raise ValueError(
+                "hours of demand are counted in one period | Leave out counted_over and per_days."
+                " | blocks"
+            )
+        if self.unless_days and not self.per_days:
+            raise ValueError("unless_days needs per_days | Say how many days sizes hold for.")
+        return self
+
 
 class EnergyRate(When):
-    """A price per kWh in a part of the calendar; ``otherwise`` is all that no other rate has."""
+    """A price per kWh in a part of the calendar; ``otherwise`` is all that no other rate has.
+
+    A rate with ``dates`` comes before all rates without.
+    """
 
     name: str = Field(min_length=1)
-    per_kwh: float = Field(ge=-MAX_PRICE_PER_KWH, le=MAX_PRICE_PER_KWH)
+    per_kwh: PerKwh | None = None
+    blocks: EnergyBlocks | None = None
     otherwise: bool = False
 
     @model_validator(mode="after")
     def _otherwise_stands_alone(self) -> EnergyRate:
-        if self.otherwise and {"seasons", "days", "hours"} & self.model_fields_set:
+        if self.otherwise and {"seasons", "days", "hours", "dates"} & self.model_fields_set:
             raise ValueError(
                 f"the rate {self.name!r} says 'otherwise' and also when it holds"
                 " | Keep one of the two."
+            )
+        if (self.per_kwh is None) == (self.blocks is None):
+            raise ValueError(
+                f"the rate {self.name!r} needs a price | Give one of per_kwh and blocks."
             )
         return self
 
@@ -48,55 +118,100 @@ class PriceSeries(Document):
     plus_per_kwh: float = Field(default=0.0, ge=-MAX_PRICE_PER_KWH, le=MAX_PRICE_PER_KWH)
 
 
-class _PricedEnergy(ChargeBase):
-    """A flow priced per kWh: one of ``per_kwh``, ``rates`` or ``series``."""
+@dataclass(frozen=True)
+class PricedPart:
+    """A part of a charge: its name, its steps (T,), its price and where the tariff states it."""
 
-    per_kwh: float | None = Field(default=None, ge=-MAX_PRICE_PER_KWH, le=MAX_PRICE_PER_KWH)
+    name: str
+    mask: BoolArray
+    price: float | EnergyBlocks
+    seasons: list[str] | None
+    where: str
+
+
+class PricedEnergy(When, ChargeBase):
+    """A flow priced per kWh: one of ``per_kwh``, ``blocks``, ``rates`` or ``series``.
+
+    Seasons, days, hours and dates restrict the whole charge; ``round_kwh`` rounds the energy that
+    is billed.
+    """
+
+    per_kwh: PerKwh | None = None
+    blocks: EnergyBlocks | None = None
     rates: list[EnergyRate] | None = None
     series: PriceSeries | None = None
+    round_kwh: Rounding | None = None
 
     @model_validator(mode="after")
-    def _priced_in_one_way(self) -> _PricedEnergy:
-        given = [name for name in ("per_kwh", "rates", "series") if getattr(self, name) is not None]
+    def _priced_in_one_way(self) -> PricedEnergy:
+        ways = ("per_kwh", "blocks", "rates", "series")
+        given = [name for name in ways if getattr(self, name) is not None]
         if len(given) != 1 or self.rates == []:
             raise ValueError(
                 f"the charge {self.name!r} is priced by {given or 'nothing'}"
-                " | Give exactly one of per_kwh, rates (not empty), series."
+                " | Give exactly one of per_kwh, blocks, rates (not empty), series."
+            )
+        if self.rates is not None and {"seasons", "days", "hours", "dates"} & self.model_fields_set:
+            raise ValueError(
+                f"the charge {self.name!r} has rates and also says when it holds"
+                " | Say it in the rates. | rates"
             )
         return self
 
-    def _lines(self, context: Context, flow: FlowName, sign: float) -> list[Line]:
+    def _flow_lines(self, context: Context, flow: FlowName, sign: float) -> list[Line]:
         if self.series is not None:
             return self._series_lines(context, flow, sign, self.series)
+
+        def counted(steps: IntArray) -> Node:
+            return FlowSum(flow, steps, np.ones(len(steps)))
+
         lines = []
-        for name, per_kwh, mask, where in self._priced_masks(context):
+        for part in self.priced_parts(context):
+            if isinstance(part.price, EnergyBlocks):
+                lines += _BlockLines(self, context, part, part.price, sign).lines(counted)
+                continue
             for period in range(context.period_count()):
-                steps = context.steps_of_period(mask, period)
+                steps = context.steps_of_period(part.mask, period)
                 if len(steps):
-                    quantity = FlowSum(flow, steps, np.ones(len(steps)))
-                    cost = Scale(sign * per_kwh, quantity)
+                    quantity = self._rounded(counted(steps))
+                    rate = sign * part.price
                     lines.append(
-                        Line(self.name, name, period, quantity, "kWh", sign * per_kwh, cost, where)
-                    )
+                        Line(self.name, part.name, period, quantity, "kWh", rate,
+                             Scale(rate, quantity), part.where)
+                    )  # fmt: skip
         return lines
 
-    def _priced_masks(self, context: Context) -> list[tuple[str, float, BoolArray, str]]:
-        everywhere = np.ones(context.grid.count, dtype=bool)
+    def _rounded(self, quantity: Node) -> Node:
+        return quantity if self.round_kwh is None else self.round_kwh.of(quantity)
+
+    def priced_parts(self, context: Context) -> list[PricedPart]:
+        """Return the parts of the calendar that have a price of their own."""
         if self.rates is None:
-            assert self.per_kwh is not None
-            return [(self.name, self.per_kwh, everywhere, context.where("per_kwh"))]
+            key = "per_kwh" if self.blocks is None else "blocks"
+            price = self.per_kwh if self.blocks is None else self.blocks
+            assert price is not None
+            mask = context.mask(self)
+            return [PricedPart(self.name, mask, price, self.seasons, context.where(key))]
         masks = [
             context.mask(rate, "rates", position) & (not rate.otherwise)
             for position, rate in enumerate(self.rates)
         ]
         self._check_cover(context)
-        rest = everywhere & ~np.any(masks, axis=0)
+        dated = np.zeros(context.grid.count, dtype=bool)
+        for rate, mask in zip(self.rates, masks, strict=True):
+            dated |= mask & (rate.dates is not None)
+        masks = [
+            mask if rate.dates is not None else mask & ~dated
+            for rate, mask in zip(self.rates, masks, strict=True)
+        ]
+        rest = ~np.any(masks, axis=0)
         return [
-            (
+            PricedPart(
                 f"{self.name}: {rate.name}",
-                rate.per_kwh,
                 rest if rate.otherwise else mask,
-                context.where("rates", position, "per_kwh"),
+                rate.blocks if rate.per_kwh is None else rate.per_kwh,  # type: ignore[arg-type]
+                rate.seasons,
+                context.where("rates", position, "blocks" if rate.per_kwh is None else "per_kwh"),
             )
             for position, (rate, mask) in enumerate(zip(self.rates, masks, strict=True))
         ]
@@ -121,7 +236,8 @@ class _PricedEnergy(ChargeBase):
         taken = np.full(24 * 60, -1)
         for position, rate in enumerate(self.rates):
             in_season = rate.seasons is None or season in rate.seasons
-            if rate.otherwise or not in_season or not rate.day_kind_mask()[kind]:
+            holds = in_season and rate.dates is None and rate.day_kind_mask()[kind]
+            if rate.otherwise or not holds:
                 continue
             minutes = minutes_in_spans(rate.hours)
             double = np.flatnonzero(minutes & (taken >= 0))
@@ -149,9 +265,9 @@ class _PricedEnergy(ChargeBase):
         prices = context.read_prices(context.source.path.parent / series.file, series.column, where)
         prices = sign * (prices * series.times + series.plus_per_kwh)
         lines = []
-        everywhere = np.ones(context.grid.count, dtype=bool)
+        mask = context.mask(self)
         for period in range(context.period_count()):
-            steps = context.steps_of_period(everywhere, period)
+            steps = context.steps_of_period(mask, period)
             if len(steps):
                 quantity = FlowSum(flow, steps, np.ones(len(steps)))
                 cost = FlowSum(flow, steps, prices[steps])
@@ -159,24 +275,141 @@ class _PricedEnergy(ChargeBase):
         return lines
 
 
-class EnergyCharge(_PricedEnergy):
+class EnergyCharge(PricedEnergy):
     """What imported energy costs."""
 
     kind: Literal["energy"]
 
     def lines(self, context: Context) -> list[Line]:
-        """Return one line for each rate and billing period."""
-        return self._lines(context, "import_kwh", 1.0)
+        """Return one line for each rate, block and billing period."""
+        return self._flow_lines(context, "import_kwh", 1.0)
 
 
-class ExportCredit(_PricedEnergy):
+class ExportCredit(PricedEnergy):
     """What exported energy earns; a negative price is one that must be paid for exporting."""
 
     kind: Literal["export_credit"]
 
     def lines(self, context: Context) -> list[Line]:
-        """Return one line for each rate and billing period, with a negative rate."""
-        return self._lines(context, "export_kwh", -1.0)
+        """Return one line for each rate, block and billing period, with a negative rate."""
+        return self._flow_lines(context, "export_kwh", -1.0)
+
+
+class _BlockLines:
+    """The lines of one part of a charge that is priced by blocks.
+
+    Over a span longer than a period each period pays what it adds: blocks up to its end less blocks
+    up to its beginning.
+    """
+
+    def __init__(
+        self,
+        charge: PricedEnergy,
+        context: Context,
+        part: PricedPart,
+        price: EnergyBlocks,
+        sign: float,
+    ) -> None:
+        self.charge = charge
+        self.context = context
+        self.part = part
+        self.price = price
+        self.rates = [sign * block.per_kwh for block in price.blocks]
+
+    def lines(self, counted: Callable[[IntArray], Node]) -> list[Line]:
+        lines: list[Line] = []
+        before: dict[int, list[Node]] = self.context.remembered(f"{self.part.name} so far", dict)
+        split_before: dict[int, list[Node]] = {}
+        for period in range(self.context.period_count()):
+            steps = self.context.steps_of_period(self.part.mask, period)
+            for span in np.unique(self._spans()[steps]):
+                inside = steps[self._spans()[steps] == span]
+                amount = self.charge._rounded(counted(inside))
+                if self.price.counted_over == "period":
+                    lines += self._lines(period, self._split(amount, period), [])
+                    continue
+                amounts = before.setdefault(int(span), [])
+                if amounts and span not in split_before:  # another version began this span
+                    split_before[int(span)] = self._split(Sum(tuple(amounts)), period)
+                amounts.append(Tally(amount))
+                split = self._split(Sum(tuple(amounts)), period)
+                lines += self._lines(period, split, split_before.get(int(span), []))
+                split_before[int(span)] = split
+        return lines
+
+    def _spans(self) -> IntArray:
+        """Return the number of the span in which each step is counted, shape (T,)."""
+        grid = self.context.grid
+        if self.price.counted_over == "period":
+            return np.zeros(grid.count, dtype=np.int64)
+        if self.price.counted_over == "year":
+            return np.array([day.year for day in grid.dates])[grid.day]
+        _, seasons = self.context.calendar.kinds_and_seasons(grid)
+        changes = [0, *np.cumsum([a != b for a, b in pairwise(seasons)])]
+        return np.array(changes, dtype=np.int64)[grid.day]
+
+    def _split(self, amount: Node, period: int) -> list[Node]:
+        return within_blocks(amount, self._edges(period), self.rates)
+
+    def _edges(self, period: int) -> list[Node | float]:
+        scale = self._scale(period)
+        edges: list[Node | float] = []
+        for block in self.price.blocks[:-1]:
+            if block.up_to_h is not None:
+                edges.append(Scale(block.up_to_h, self._demand(period)))
+                continue
+            assert block.up_to_kwh is not None
+            size = block.up_to_kwh * scale
+            if self.price.round_sizes is not None:
+                size = self.price.round_sizes.value(size)
+            edges.append(size)
+        return edges
+
+    def _demand(self, period: int) -> Node:
+        assert self.price.demand is not None
+        self.context.refuse_unknown([self.price.demand], self.charge.name, "blocks")
+        demands = [
+            line.quantity
+            for line in self.context.lines_of([self.price.demand], period)
+            if line.unit == "kW"
+        ]
+        if not demands:
+            raise TariffError(
+                f"{self.price.demand!r} has no kW in a period in which {self.charge.name!r} counts"
+                " hours of it",
+                where=self.part.where,
+                mend="Name a demand charge that holds in the same seasons.",
+            )
+        return demands[0] if len(demands) == 1 else Sum(tuple(demands))
+
+    def _scale(self, period: int) -> float:
+        if self.price.counted_over != "period":
+            return 1.0
+        whole = self.context.periods.periods[period].days
+        days = self.context.days_in_force(period, self.part.seasons)
+        if self.price.per_days is None:
+            return days / whole
+        if (
+            self.price.unless_days
+            and self.price.unless_days[0] <= whole <= self.price.unless_days[1]
+        ):
+            return days / whole
+        return days / self.price.per_days
+
+    def _lines(self, period: int, split: Sequence[Node], before: Sequence[Node]) -> list[Line]:
+        edges = [edge for edge in self._edges(period) if isinstance(edge, float)]
+        if len(edges) == len(self.rates) - 1:
+            names = block_names(edges, "kWh")
+        else:
+            names = [f"block {number + 1}" for number in range(len(self.rates))]
+        lines = []
+        for number, (name, rate, amount) in enumerate(zip(names, self.rates, split, strict=True)):
+            quantity = Sum((amount, minus(before[number]))) if before else amount
+            lines.append(
+                Line(self.charge.name, f"{self.part.name}: {name}", period, quantity, "kWh", rate,
+                     Scale(rate, quantity), self.part.where)
+            )  # fmt: skip
+        return lines
 
 
 def _day_text(season: str, kind: int) -> str:

@@ -1,46 +1,50 @@
-"""Charges that no flow changes: an amount per day, month or year.
+"""Charges that no flow changes: an amount per day, month, year or 30 days.
 
 A month is a billing period, and a year the calendar year of the period's first day; a period that
-the series covers in part is charged in part, by days (common practice, no published source).
+the series covers in part is charged in part, by days (common practice, no published source). Where
+a utility prorates by a month of so many days, ``month_days`` says so.
 """
 
 from __future__ import annotations
 
-from datetime import date
 from typing import Literal
 
-import numpy as np
-from pydantic import Field
+from pydantic import Field, model_validator
 
 from optimizer.billing.charges.base import ChargeBase, Context, Line
 from optimizer.billing.cost import Constant
 from optimizer.timegrid import BillingPeriod
 
-UNITS = {"day": "days", "month": "months", "year": "years"}
+UNITS = {"day": "days", "month": "months", "year": "years", "30 days": "30 days"}
+
+Per = Literal["day", "month", "year", "30 days"]
 
 
 class FixedCharge(ChargeBase):
-    """An amount of money per day, month or year."""
+    """An amount of money per day, month, year or 30 days."""
 
     kind: Literal["fixed"]
     amount: float = Field(ge=-1e7, le=1e7)
-    per: Literal["day", "month", "year"]
+    per: Per
+    month_days: float | None = Field(default=None, ge=28, le=31)
+
+    @model_validator(mode="after")
+    def _month_days_of_months(self) -> FixedCharge:
+        if self.month_days is not None and self.per != "month":
+            raise ValueError("month_days prorates months | Write per: month. | month_days")
+        return self
 
     def lines(self, context: Context) -> list[Line]:
         """Return one line for each billing period."""
-        days = np.bincount(
-            context.periods.of_step,
-            weights=context.grid.day_share * context.in_force,
-            minlength=context.period_count(),
-        )
         return [
-            self._line(context, number, float(days[number]))
+            self._line(context, number, days)
             for number in range(context.period_count())
-            if days[number] > 0
+            if (days := context.days_in_force(number)) > 0
         ]
 
     def _line(self, context: Context, number: int, days: float) -> Line:
-        units = days / self._days_per_unit(context.periods.periods[number])
+        period = context.periods.periods[number]
+        units = days / self.month_days if self.month_days else units_of(self.per, days, period)
         quantity = Constant(round(units, 9))
         return Line(
             charge=self.name,
@@ -53,10 +57,8 @@ class FixedCharge(ChargeBase):
             where=context.where("amount"),
         )
 
-    def _days_per_unit(self, period: BillingPeriod) -> float:
-        if self.per == "day":
-            return 1.0
-        if self.per == "month":
-            return period.days
-        year = period.first.year
-        return (date(year + 1, 1, 1) - date(year, 1, 1)).days
+
+def units_of(per: Per, days: float, period: BillingPeriod) -> float:
+    """Return how many days, months, years or 30 days there are in some days of a period."""
+    length = {"day": 1.0, "month": period.days, "year": period.days_of_year, "30 days": 30.0}
+    return days / length[per]

@@ -1,28 +1,49 @@
 """Taxes, riders and discounts that are a percentage of other charges.
 
-A percentage may stand on percentages above it: a tax on a tax.
+A percentage may stand on percentages above it: a tax on a tax. It may depend on the period's
+energy: a discount for those who use little.
 """
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import Annotated, Literal
 
+import numpy as np
 from pydantic import Field, model_validator
 
 from optimizer.billing.charges.base import ChargeBase, Context, Line
-from optimizer.billing.cost import Scale, Sum
+from optimizer.billing.cost import Choice, FlowSum, Node, Scale, Sum, minus
+from optimizer.documents import Document
 from optimizer.errors import TariffError
+
+Percent = Annotated[float, Field(ge=-100, le=1000)]
+
+
+class PercentBand(Document):
+    """A percentage that holds from an amount of imported energy in the period on."""
+
+    from_kwh: float = Field(ge=0)
+    percent: Percent
 
 
 class PercentageCharge(ChargeBase):
-    """A percentage of the named charges, or of ``all above`` it."""
+    """A percentage of the named charges, or of ``all above`` it; the same for all, or in bands."""
 
     kind: Literal["percentage"]
-    percent: float = Field(ge=-100, le=1000)
+    percent: Percent | None = None
+    bands: Annotated[list[PercentBand], Field(min_length=2)] | None = None
     of: Annotated[list[str], Field(min_length=1)] | Literal["all above"]
 
     @model_validator(mode="after")
-    def _names_stand_once(self) -> PercentageCharge:
+    def _said_once(self) -> PercentageCharge:
+        if (self.percent is None) == (self.bands is None):
+            raise ValueError(f"{self.name!r} needs a percentage | Give one of percent and bands.")
+        bands = self.bands or []
+        if bands and (
+            bands[0].from_kwh != 0 or any(b.from_kwh <= a.from_kwh for a, b in pairwise(bands))
+        ):
+            raise ValueError("bands must begin at 0 kWh and rise | Sort the bands. | bands")
         if self.of != "all above" and len(set(self.of)) < len(self.of):
             raise ValueError(
                 f"{self.name!r} names a charge twice in {self.of} | Name each charge once. | of"
@@ -37,11 +58,24 @@ class PercentageCharge(ChargeBase):
         lines = []
         for period in sorted({line.period for line in base}):
             quantity = Sum(tuple(line.cost for line in base if line.period == period))
-            rate = self.percent / 100
-            cost = Scale(rate, quantity)
-            where = context.where("percent")
-            lines.append(Line(self.name, self.name, period, quantity, "money", rate, cost, where))
+            lines.append(self._line(context, period, quantity))
         return lines
+
+    def _line(self, context: Context, period: int, quantity: Node) -> Line:
+        if self.percent is not None:
+            rate = self.percent / 100
+            cost: Node = Scale(rate, quantity)
+            where = context.where("percent")
+            return Line(self.name, self.name, period, quantity, "money", rate, cost, where)
+        assert self.bands is not None
+        steps = context.steps_of_period(np.ones(context.grid.count, dtype=bool), period)
+        energy = FlowSum("import_kwh", steps, np.ones(len(steps)))
+        # The whole with its percentage less the whole: so a discount leaves every charge positive.
+        with_percentage = tuple(Scale(1 + band.percent / 100, quantity) for band in self.bands)
+        edges = tuple(band.from_kwh for band in self.bands[1:])
+        cost = Sum((Choice(energy, edges, with_percentage), minus(quantity)))
+        where = context.where("bands")
+        return Line(self.name, self.name, period, quantity, "money", None, cost, where)
 
     def _check_names(self, context: Context) -> None:
         for position, name in enumerate(self.of):

@@ -1,0 +1,110 @@
+"""Net metering: import less export, in kWh, at one price; what is left over is carried on.
+
+Read next: ``credit_bank``, the same in money.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+import numpy as np
+from pydantic import AfterValidator, Field, model_validator
+
+from optimizer.billing.charges.banks import Settled, settled_alone, settled_in_turn
+from optimizer.billing.charges.base import Context, Line
+from optimizer.billing.charges.energy import EnergyBlocks, PerKwh, PricedEnergy, PricedPart
+from optimizer.billing.cost import FlowSum, Node, Scale, Sum, Tally, minus
+from optimizer.calendar import month_and_day
+from optimizer.errors import TariffError
+
+
+def _readable(text: str) -> str:
+    month_and_day(text)
+    return text
+
+
+MonthDay = Annotated[str, AfterValidator(_readable)]
+
+
+class NetEnergyCharge(PricedEnergy):
+    """Import less export of each part of the calendar, at its price.
+
+    ``left_over: carried`` keeps kWh that were not offset for later periods of the same part, until
+    ``reset`` (a month and a day) or ``expire_after_periods``; ``lost`` keeps nothing; ``paid`` pays
+    ``surplus_per_kwh`` each period. What is lost at a reset is paid ``surplus_per_kwh`` as well.
+    ``netted_over: year`` nets the whole calendar year, so that later export offsets earlier import.
+    """
+
+    kind: Literal["net_energy"]
+    netted_over: Literal["period", "year"] = "period"
+    left_over: Literal["carried", "lost", "paid"] = "carried"
+    surplus_per_kwh: PerKwh = 0.0
+    reset: MonthDay | None = None
+    expire_after_periods: int | None = Field(default=None, ge=1, le=120)
+
+    @model_validator(mode="after")
+    def _words_fit_together(self) -> NetEnergyCharge:
+        if self.series is not None:
+            raise ValueError("net energy has fixed prices | Use per_kwh or rates. | series")
+        carries = self.left_over == "carried" and self.netted_over == "period"
+        if not carries and (self.reset is not None or self.expire_after_periods is not None):
+            raise ValueError(
+                "reset and expire_after_periods are for credits that are carried from period to"
+                " period | Remove them, or write left_over: carried. | left_over"
+            )
+        return self
+
+    def lines(self, context: Context) -> list[Line]:
+        """Return the lines of each part of the calendar and each billing period."""
+        lines: list[Line] = []
+        for part in self.priced_parts(context):
+            if isinstance(part.price, EnergyBlocks):
+                raise TariffError(
+                    f"{self.name!r} prices net energy by blocks, which is not supported",
+                    where=part.where,
+                    mend="Use one price for each part of the calendar.",
+                )
+            lines += self._part_lines(context, part, part.price)
+        return sorted(lines, key=lambda line: line.period)
+
+    def _part_lines(self, context: Context, part: PricedPart, price: float) -> list[Line]:
+        sums: dict[int, Node] = {}
+        for period in range(context.period_count()):
+            steps = context.steps_of_period(part.mask, period)
+            if len(steps):
+                every = np.ones(len(steps))
+                bought = FlowSum("import_kwh", steps, every)
+                sums[period] = Sum((bought, FlowSum("export_kwh", steps, -every)))
+        lines = []
+        for period, result in zip(sums, self._settled(context, part, sums), strict=True):
+            cost = Scale(price, result.due)
+            lines.append(
+                Line(self.name, part.name, period, result.due, "kWh", price, cost, part.where)
+            )
+            if self.surplus_per_kwh:
+                rate, where = -self.surplus_per_kwh, context.where("surplus_per_kwh")
+                name, earned = f"{part.name}: surplus", Scale(rate, result.lost)
+                lines.append(Line(self.name, name, period, result.lost, "kWh", rate, earned, where))
+        return lines
+
+    def _settled(self, context: Context, part: PricedPart, sums: dict[int, Node]) -> list[Settled]:
+        if self.netted_over == "year":
+            years = [context.periods.periods[period].middle.year for period in sums]
+            return _netted_over_years(years, list(sums.values()))
+        if self.left_over != "carried":
+            return [settled_alone(node) for node in sums.values()]
+        return settled_in_turn(context, part.name, self.expire_after_periods, self.reset, sums)
+
+
+def _netted_over_years(years: list[int], sums: list[Node]) -> list[Settled]:
+    """Settle each period with all of the year before it: what is due may also be given back."""
+    results = []
+    tallies = [Tally(node) for node in sums]
+    for number, year in enumerate(years):
+        now, before = (
+            settled_alone(Sum(tuple(t for y, t in zip(years, tallies[:end]) if y == year)))  # noqa: B905
+            for end in (number + 1, number)
+        )
+        due = Sum((now.due, minus(before.due)))
+        results.append(Settled(due, Sum((now.lost, minus(before.lost))), now.bank))
+    return results

@@ -1,0 +1,94 @@
+"""A fee by steps: an amount of money for a month, by the range in which demand or energy lies.
+
+The lower end of a step belongs to it: exactly 5 kW lies in the step from 5 kW. A plan takes
+integers for steps. Read next: ``net_energy``.
+"""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from typing import Annotated, Literal
+
+import numpy as np
+from pydantic import Field, model_validator
+
+from optimizer.billing.charges.base import ChargeBase, Context, Line
+from optimizer.billing.cost import Choice, Constant, FlowSum, Node
+from optimizer.documents import Document
+from optimizer.errors import TariffError
+
+
+class Step(Document):
+    """A step: the amount from a value on, until the next step."""
+
+    start: float = Field(alias="from", ge=0)
+    amount: float = Field(ge=-1e7, le=1e7)
+
+
+class StepFee(ChargeBase):
+    """An amount for each billing period, by the step in which its demand or energy lies.
+
+    ``by: import_kwh`` goes by the period's imported energy, any other word by the demand charge of
+    that name above. ``of_period: previous`` goes by the period before.
+    """
+
+    kind: Literal["step_fee"]
+    by: str
+    steps: Annotated[list[Step], Field(min_length=2)]
+    of_period: Literal["this", "previous"] = "this"
+
+    @model_validator(mode="after")
+    def _steps_rise(self) -> StepFee:
+        if self.steps[0].start != 0 or any(b.start <= a.start for a, b in pairwise(self.steps)):
+            raise ValueError("steps must begin at 0 and rise | Sort the steps. | steps")
+        if self.of_period == "previous" and self.by == "import_kwh":
+            raise ValueError(
+                "only demand is looked up in the previous period"
+                " | Name a demand charge, or remove of_period. | of_period"
+            )
+        return self
+
+    def lines(self, context: Context) -> list[Line]:
+        """Return one line for each billing period."""
+        if self.by != "import_kwh" and self.by not in context.declared:
+            raise TariffError(
+                f"{self.name!r} goes by {self.by!r}, which is no charge above it;"
+                f" above are {', '.join(context.declared) or 'none'}",
+                where=context.where("by"),
+                mend="Write import_kwh, or the name of a demand charge above.",
+            )
+        lines = []
+        for period in range(context.period_count()):
+            measure = self._measure(context, period)
+            if measure is None or not context.days_in_force(period):
+                continue
+            share = context.days_in_force(period) / context.periods.periods[period].days
+            edges = tuple(step.start for step in self.steps[1:])
+            options: tuple[Node, ...] = tuple(Constant(step.amount * share) for step in self.steps)
+            fee = Choice(measure, edges, options)
+            where = context.where("steps")
+            lines.append(Line(self.name, self.name, period, fee, "money", 1.0, fee, where))
+        return lines
+
+    def _measure(self, context: Context, period: int) -> Node | None:
+        if self.by == "import_kwh":
+            steps = context.steps_of_period(np.ones(context.grid.count, dtype=bool), period)
+            return FlowSum("import_kwh", steps, np.ones(len(steps)))
+        if self.of_period == "this":
+            return self._demand(context, period)
+        if period:
+            return self._demand(context, period - 1)
+        middle = context.periods.periods[0].middle
+        month = f"{middle.year - (middle.month == 1)}-{(middle.month - 2) % 12 + 1:02d}"
+        past = context.history.past_peaks_kw.get(self.by, {})
+        if month in past:
+            return Constant(past[month])
+        context.notes.append(
+            f"{self.name}: the first period goes by the demand of {month}, which is not known; it"
+            " goes by its own demand here. Give it as state.past_peaks_kw."
+        )
+        return self._demand(context, period)
+
+    def _demand(self, context: Context, period: int) -> Node | None:
+        found = [line.quantity for line in context.lines_of([self.by], period) if line.unit == "kW"]
+        return found[0] if found else None
