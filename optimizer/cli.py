@@ -96,22 +96,45 @@ def bill(
     meter: Annotated[Path, typer.Argument(help="CSV with time, import_kwh and export_kwh.")],
     tariff: Annotated[str, typer.Option("--tariff", "-t", help="A tariff file or shipped name.")],
     zone: Annotated[str, typer.Option("--zone", help="IANA time zone of the wall clock.")],
+    paid: Annotated[
+        Path | None, typer.Option("--paid", help="The bill that was paid, to compare line by line.")
+    ] = None,
+    explain: Annotated[
+        bool, typer.Option("--explain", help="Under each line, what made it, down to the meter.")
+    ] = False,
     as_json: JsonOption = False,
     debug: DebugOption = False,
 ) -> None:
-    """Bill meter data: every line with its quantity, rate and amount."""
+    """Bill meter data: every line with its quantity, rate and amount, and what made it."""
     with _errors_told(debug=debug):
+        if paid is not None:
+            _reconcile(meter, tariff, zone, paid, as_json=as_json)
+            return
         from optimizer.report.record import bill_record
         from optimizer.report.text import bill_text
         from optimizer.study import bill_meter
 
         itemised, notes = bill_meter(meter, tariff, zone)
         if as_json:
-            print(json.dumps({**bill_record(itemised), "notes": notes}, indent=2))
+            print(json.dumps({**bill_record(itemised, with_why=True), "notes": notes}, indent=2))
         else:
-            print(bill_text(itemised, f"BILL OF {meter} ON {tariff}"))
+            print(bill_text(itemised, f"BILL OF {meter} ON {tariff}", with_why=explain))
             for note in notes:
                 print(f"  note: {note}")
+
+
+def _reconcile(meter: Path, tariff: str, zone: str, paid: Path, *, as_json: bool) -> None:
+    from optimizer.report.record import reconciled_record
+    from optimizer.report.text import reconciled_text
+    from optimizer.study import reconcile_bill
+
+    compared, notes = reconcile_bill(meter, tariff, zone, paid)
+    if as_json:
+        print(json.dumps({**reconciled_record(compared), "notes": notes}, indent=2))
+        return
+    print(reconciled_text(compared))
+    for note in notes:
+        print(f"  note: {note}")
 
 
 @app.command()

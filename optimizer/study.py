@@ -12,6 +12,7 @@ from pathlib import Path
 from optimizer.billing.bill import Bill, bill_flows
 from optimizer.billing.charges.base import History
 from optimizer.billing.cost import linear_cost
+from optimizer.billing.reconcile import Reconciled, read_paid_bill, reconcile
 from optimizer.billing.tariff import (
     Tariff,
     TariffCost,
@@ -164,6 +165,16 @@ def bill_meter(path: Path, tariff_name: str, zone: str) -> tuple[Bill, list[str]
     tariff = read_tariff(find_tariff(tariff_name, Path(), "--tariff"))
     cost = compile_cost(tariff, flows.grid, calendar_months(flows.grid))
     return bill_flows(cost, flows), [*notes, *cost.notes]
+
+
+def reconcile_bill(
+    path: Path, tariff_name: str, zone: str, paid_path: Path
+) -> tuple[Reconciled, list[str]]:
+    """Compare a bill that was paid with ours from meter data alone."""
+    flows, notes = read_meter(path, zone)
+    tariff = read_tariff(find_tariff(tariff_name, Path(), "--tariff"))
+    paid, source = read_paid_bill(paid_path)
+    return reconcile(tariff, flows, paid, str(source.path)), notes
 
 
 def check_scenario(path: Path) -> list[str]:

@@ -5,10 +5,11 @@ Read next: ``planning.model``.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from optimizer.billing.charges.base import Line
-from optimizer.billing.cost import Evaluation, Peak, evaluate
+from optimizer.billing.cost import Evaluation, evaluate
+from optimizer.billing.explain import Why, because, why
 from optimizer.billing.tariff import TariffCost
 from optimizer.flows import Flows
 from optimizer.timegrid import BillingPeriod
@@ -18,7 +19,7 @@ from optimizer.timegrid import BillingPeriod
 class BillLine:
     """One line: quantity × rate = amount, its period, and where the tariff says so.
 
-    ``reached_at`` is the first step of the interval that set a peak; empty for other lines.
+    ``source`` is the line as an expression, ``reading`` the flows it was read for.
     """
 
     charge: str
@@ -29,7 +30,18 @@ class BillLine:
     rate: float
     amount: float
     where: str
-    reached_at: str = ""
+    source: Line = field(repr=False, compare=False)
+    reading: Evaluation = field(repr=False, compare=False)
+
+    @property
+    def because(self) -> str:
+        """The intervals that set a demand, in words; empty for other lines."""
+        return because(self.source.quantity, self.reading)
+
+    @property
+    def why(self) -> Why:
+        """The tree from the quantity down to the meter."""
+        return why(self.source.quantity, self.reading, self.unit)
 
 
 @dataclass(frozen=True)
@@ -74,7 +86,8 @@ def bill_flows(cost: TariffCost, flows: Flows) -> Bill:
     """Return the itemised bill of flows under a tariff compiled for the same grid."""
     periods = cost.periods.periods
     reading = Evaluation(flows)
-    lines = tuple(_billed(line, reading, periods[line.period].label) for line in cost.lines)
+    labels = [period.label for period in periods]
+    lines = tuple(_billed(line, reading, labels[line.period]) for line in cost.lines)
     as_planned = evaluate(cost.total, flows, as_planned=True)
     return Bill(cost.currency, periods, lines, as_planned)
 
@@ -85,7 +98,6 @@ def _billed(line: Line, reading: Evaluation, period: str) -> BillLine:
     rate = line.rate
     if rate is None:
         rate = amount / quantity if quantity > 0 else 0.0
-    flows = reading.flows
     return BillLine(
         charge=line.charge,
         name=line.name,
@@ -95,14 +107,6 @@ def _billed(line: Line, reading: Evaluation, period: str) -> BillLine:
         rate=rate,
         amount=amount,
         where=line.where,
-        reached_at=_reached_at(line.quantity, flows) if isinstance(line.quantity, Peak) else "",
-    )
-
-
-def _reached_at(peak: Peak, flows: Flows) -> str:
-    intervals = peak.highest_intervals(getattr(flows, peak.flow))
-    if not len(intervals):
-        return "before this series" if peak.reached_kw else ""
-    return ", ".join(
-        flows.grid.label(int(peak.steps[peak.first_of_interval[i]])) for i in intervals
+        source=line,
+        reading=reading,
     )

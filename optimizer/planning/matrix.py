@@ -161,7 +161,6 @@ class _Compiler:
 
     def __init__(self, columns: dict[str, Family]) -> None:
         self._columns = columns
-        self._tables: dict[int, np.ndarray] = {}
         self._index: dict[int, Any] = {}  # by id(): index symbols cannot be hashed
 
     def constraint(self, constraint: Any, size: int) -> tuple[_Linear, FloatArray, FloatArray]:
@@ -231,8 +230,7 @@ class _Compiler:
         if isinstance(component, pyo.Var):
             family = self._columns[component.local_name]
             return _Linear(0.0, [(place[0].astype(np.int64) + family.start, 1.0)])
-        table = self._table(component)
-        return _Linear(table[tuple(p.astype(np.int64) for p in place)], [])
+        return _Linear(component.array[tuple(p.astype(np.int64) for p in place)], [])
 
     def _template_sum(self, node: Any) -> _Linear:
         """Return Σ over one index set, for all rows together: the set lies along the last axis."""
@@ -248,14 +246,6 @@ class _Compiler:
 
         constant = np.sum(spread(part.constant), axis=-1, keepdims=bool(outer))
         return _Linear(constant, [(spread(column), factor) for column, factor in part.terms])
-
-    def _table(self, data: Any) -> np.ndarray:
-        """Return the values of a Param as an array of its index sets' shape."""
-        if id(data) not in self._tables:
-            sets = list(data.index_set().subsets())
-            values = np.array(list(data.extract_values().values()))
-            self._tables[id(data)] = values.reshape([len(s) for s in sets])
-        return self._tables[id(data)]
 
 
 def _added(*parts: _Linear) -> _Linear:

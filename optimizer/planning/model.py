@@ -297,8 +297,10 @@ def _hold_family(m: pyo.ConcreteModel, name: str, family: RowFamily) -> None:
     count = len(family.high)
     index = pyo.RangeSet(0, count - 1)
     setattr(m, f"{name}_row", index)
-    high = _data(index, family.high)
-    setattr(m, f"{name}_high", high)
+    same_high = bool(np.ptp(family.high) == 0)
+    high = None if same_high else _data(index, family.high)
+    if high is not None:
+        setattr(m, f"{name}_high", high)
     kinds = list(family.entries)
     for kind, (row, place, share) in family.entries.items():
         _share_out(m, index, f"{name}_{kind}", row, place, share)
@@ -306,10 +308,14 @@ def _hold_family(m: pyo.ConcreteModel, name: str, family: RowFamily) -> None:
     def sum_of(m: pyo.ConcreteModel, r: Any, kind: str) -> Any:
         variable = getattr(m, kind)
         share, at = getattr(m, f"{name}_{kind}_share"), getattr(m, f"{name}_{kind}_at")
-        return sum(share[r, j] * variable[at[r, j]] for j in getattr(m, f"{name}_{kind}_place"))
+        places = getattr(m, f"{name}_{kind}_place")
+        if isinstance(share, float):
+            return share * sum(variable[at[r, j]] for j in places)
+        return sum(share[r, j] * variable[at[r, j]] for j in places)
 
     def rule(m: pyo.ConcreteModel, r: Any) -> Any:
-        return reduce(operator.add, [sum_of(m, r, kind) for kind in kinds]) <= high[r]
+        body = reduce(operator.add, [sum_of(m, r, kind) for kind in kinds])
+        return body <= (float(family.high[0]) if high is None else high[r])
 
     setattr(m, name, pyo.Constraint(index, rule=rule))
 
@@ -356,7 +362,13 @@ def _minimise_cost(m: pyo.ConcreteModel, problem: Problem, rows: CostRows) -> No
 
 def _data(index: pyo.RangeSet, values: np.ndarray) -> pyo.Param:
     table = values.tolist()
-    return pyo.Param(index, initialize=lambda _m, i: table[i], within=pyo.Any)
+    return _kept(pyo.Param(index, initialize=lambda _m, i: table[i], within=pyo.Any), values)
+
+
+def _kept(data: pyo.Param, values: np.ndarray) -> pyo.Param:
+    """Keep the array beside the data, so that ``matrix`` need not read it back value by value."""
+    data.array = values
+    return data
 
 
 def _variable(index: pyo.RangeSet, high: FloatArray, low: FloatArray | None = None) -> pyo.Var:
@@ -377,7 +389,7 @@ def _share_out(
 ) -> None:
     """Declare the entries of N rows, given one by one, as (N, places) data ``_at`` and ``_share``.
 
-    Rows of unequal length are filled up with share 0.
+    Rows of unequal length are filled up with share 0. A share that all entries have is a number.
     """
     order = np.argsort(row, kind="stable")
     row, at, share = row[order], at[order], share[order]
@@ -386,12 +398,14 @@ def _share_out(
     at_of, share_of = np.zeros(shape, dtype=int), np.zeros(shape)
     at_of[row, place] = at
     share_of[row, place] = share
-    setattr(m, f"{name}_place", pyo.RangeSet(0, shape[1] - 1))
-    for suffix, table in (("at", at_of), ("share", share_of)):
-        data = _table_data(rows, getattr(m, f"{name}_place"), table)
-        setattr(m, f"{name}_{suffix}", data)
+    places = pyo.RangeSet(0, shape[1] - 1)
+    setattr(m, f"{name}_place", places)
+    setattr(m, f"{name}_at", _table_data(rows, places, at_of))
+    same = bool(np.ptp(share_of) == 0)
+    setattr(m, f"{name}_share", float(share[0]) if same else _table_data(rows, places, share_of))
 
 
 def _table_data(rows: pyo.RangeSet, places: pyo.RangeSet, values: np.ndarray) -> pyo.Param:
     table = values.tolist()
-    return pyo.Param(rows, places, initialize=lambda _m, n, j: table[n][j], within=pyo.Any)
+    data = pyo.Param(rows, places, initialize=lambda _m, n, j: table[n][j], within=pyo.Any)
+    return _kept(data, values)

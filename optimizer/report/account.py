@@ -45,6 +45,12 @@ class Account:
         """Return what was repaired, what limits the figures, and what equipment could not do."""
         notes = [*self.scenario.forecast.notes, *self.cost.notes]
         proof = self.plan.proof
+        if proof.tariff_integers:
+            notes.append(
+                f"The tariff is not convex: steps, falling blocks or credits take"
+                f" {proof.tariff_integers} choices. The plan is proven best to within"
+                f" {max(proof.gap, 0.0):.1e} of its cost."
+            )
         if proof.integer_steps:
             notes.append(
                 f"At {proof.integer_steps} steps the linear program alone would import and export,"

@@ -12,7 +12,8 @@ from ruamel.yaml import YAML
 from ruamel.yaml.scalarstring import DoubleQuotedScalarString
 
 import optimizer
-from optimizer.billing.bill import Bill
+from optimizer.billing.bill import Bill, BillLine
+from optimizer.billing.reconcile import Reconciled
 from optimizer.report.account import Account
 from optimizer.settings.windows import Settings
 from optimizer.valuation.outcome import Case
@@ -48,6 +49,7 @@ def plan_record(account: Account) -> dict[str, Any]:
             "kind": proof.kind,
             "gap_frac": proof.gap,
             "steps_with_integers": proof.integer_steps,
+            "integers_of_tariff": proof.tariff_integers,
             "objective": proof.objective,
             "recomputed": proof.recomputed,
             "solve_seconds": round(proof.seconds, 3),
@@ -88,14 +90,38 @@ def _case(case: Case) -> dict[str, Any]:
     }
 
 
-def bill_record(bill: Bill) -> dict[str, Any]:
-    """Return an itemised bill as plain data."""
+def bill_record(bill: Bill, *, with_why: bool = False) -> dict[str, Any]:
+    """Return an itemised bill as plain data, each line with the tree that made it if asked for."""
     return {
         "currency": bill.currency,
         "total": bill.total,
         "by_charge": bill.by_charge(),
         "by_period": bill.by_period(),
-        "lines": [vars(line) for line in bill.lines],
+        "lines": [
+            _line_record(line) | ({"why": line.why.record()} if with_why else {})
+            for line in bill.lines
+        ],
+    }
+
+
+def _line_record(line: BillLine) -> dict[str, Any]:
+    keys = ("charge", "name", "period", "quantity", "unit", "rate", "amount", "because", "where")
+    return {key: getattr(line, key) for key in keys}
+
+
+def reconciled_record(result: Reconciled) -> dict[str, Any]:
+    """Return a comparison with a paid bill as plain data; differences are paid less ours."""
+    return {
+        "bill": result.paid.bill,
+        "first": str(result.paid.first),
+        "last": str(result.paid.last),
+        "currency": result.bill.currency,
+        "paid": result.paid.sum,
+        "ours": result.paid.sum - result.difference,
+        "difference": result.difference,
+        "fits": result.fits,
+        "lines": [vars(line) | {"difference": line.difference} for line in result.lines],
+        "likely_causes": list(result.causes),
     }
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import textwrap
 
 from optimizer.billing.bill import Bill
+from optimizer.billing.reconcile import Compared, Reconciled
 from optimizer.report.account import Account
 from optimizer.units import money, number, percent, price
 
@@ -99,18 +100,60 @@ def _listed(title: str, items: list[str]) -> str:
     return "\n".join([title, *lines])
 
 
-def bill_text(bill: Bill, title: str) -> str:
-    """Return an itemised bill: every line with quantity, rate, amount, and where it comes from."""
+def bill_text(bill: Bill, title: str, *, with_why: bool = False) -> str:
+    """Return an itemised bill: every line with quantity, rate, amount, and what made it.
+
+    With ``with_why`` the whole tree stands under each line, down to the steps of the meter.
+    """
     lines = [title]
-    for period in bill.periods:
-        lines.append(f"  {period.label}")
+    sums = bill.by_period()
+    for period, total in sums.items():
+        lines.append(f"  {period}")
         for line in bill.lines:
-            if line.period == period.label:
-                at = f"  reached {line.reached_at}" if line.reached_at else ""
+            if line.period == period:
                 lines.append(
                     f"    {line.name:40.40}{line.quantity:>13,.3f} {line.unit:7}×{price(line.rate):>9}"
-                    f" ={money(line.amount):>13}{at}"
+                    f" ={money(line.amount):>13}"
                 )
-        lines.append(f"    {'':40}{'':33}{money(bill.by_period()[period.label]):>12}")
+                if with_why:
+                    lines += [f"      {text}" for text in line.why.lines()]
+                elif line.because:
+                    lines.append(f"      {line.because}")
+        lines.append(f"    {'':40}{'':33}{money(total):>12}")
     lines.append(f"  total {money(bill.total, bill.currency)}")
     return "\n".join(lines)
+
+
+def reconciled_text(result: Reconciled) -> str:
+    """Return the paid bill and ours line by line, where they differ, and the likely causes."""
+    paid = result.paid
+    lines = [
+        f"{paid.bill}: PAID AND OURS, {paid.first} to {paid.last}, {result.bill.currency}",
+        f"  {'':40}{'paid':>12}{'ours':>12}{'difference':>12}",
+    ]
+    lines += [
+        f"  {line.name:40.40}{_or_none(line.paid):>12}{_or_none(line.ours):>12}"
+        f"{money(line.difference):>12}{_quantities(line)}"
+        for line in result.lines
+    ]
+    ours = paid.sum - result.difference
+    lines.append(
+        f"  {'total':40}{money(paid.sum):>12}{money(ours):>12}{money(result.difference):>12}"
+    )
+    if result.fits:
+        lines.append(f"  All lines agree within {number(paid.tolerance, 4)}.")
+    elif result.causes:
+        lines += ["LIKELY CAUSES, each tried out", *(f"  - {cause}" for cause in result.causes)]
+    else:
+        lines.append("  None of the usual causes explains the difference.")
+    return "\n".join(lines)
+
+
+def _or_none(amount: float | None) -> str:
+    return "–" if amount is None else money(amount)
+
+
+def _quantities(line: Compared) -> str:
+    if line.paid_quantity is None or line.our_quantity is None:
+        return ""
+    return f"   quantity {number(line.paid_quantity, 3)}, ours {number(line.our_quantity, 3)}"

@@ -86,7 +86,7 @@ def test_two_days_of_a_meter_cost_what_is_worked_out_on_paper(tmp_path: Path, ta
     )
     assert bill.total == pytest.approx(27.72)
     demand = next(line for line in bill.lines if line.charge == "Demand")
-    assert demand.reached_at == "2026-03-02T17:00+00:00"
+    assert demand.because == "3 kW Mon 2 Mar 2026, 17:00–18:00"
 
 
 def test_mean_powers_are_billed_as_the_energy_of_their_steps(tmp_path: Path, tariff: str):

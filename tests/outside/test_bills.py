@@ -220,7 +220,7 @@ def test_kw_is_half_hour_kwh_times_two(tmp_path):
     used = np.where(np.arange(48) == 30, 0.676, 0.1)
     (line,) = billed(tariff_of(tmp_path, demand(1, 30)), hourly_grid(48, 30), used).lines
     assert line.quantity == pytest.approx(1.352, abs=1e-9)
-    assert line.reached_at.startswith("2025-01-01T15:00")
+    assert line.because == "1.352 kW Wed 1 Jan 2025, 15:00–15:30"
 
 
 def test_demand_priced_per_day_is_charged_for_every_day_of_the_bill(tmp_path):

@@ -1,6 +1,7 @@
-"""Reads what a meter counted: ``time``, ``import_kwh`` and, where there is one, ``export_kwh``.
+"""Reads what a meter counted: ``time``, ``import_kwh`` and, where there are, two more columns.
 
-Mean powers of a step, ``import_kw`` and ``export_kw``, do as well.
+These are ``export_kwh`` and ``reactive_kvarh`` (lagging). Mean powers of a step, ``import_kw``,
+``export_kw`` and ``reactive_kvar``, do as well.
 """
 
 from __future__ import annotations
@@ -46,16 +47,20 @@ def read_meter(path: Path, zone: str) -> tuple[Flows, list[str]]:
     table = read_table(path)
     import_column = needed_column(table, ("import_kwh", "import_kw"))
     export_column = column_named(table, ("export_kwh", "export_kw"))
-    imported = read_numbers(table, import_column)
-    exported = read_numbers(table, export_column) if export_column else np.zeros(len(imported))
-    refuse_negative(table, import_column, imported, 0.0, notes)
-    refuse_negative(table, export_column or "export_kwh", exported, 0.0, notes)
+    reactive_column = column_named(table, ("reactive_kvarh", "reactive_kvar"))
+    columns = [import_column, export_column, reactive_column]
+    read = [
+        read_numbers(table, column) if column else np.zeros(len(table.cells)) for column in columns
+    ]
+    for column, values in zip(columns, read, strict=True):
+        refuse_negative(table, column or "export_kwh", values, 0.0, notes)
     instants = read_stamps(table, needed_column(table, TIME_COLUMNS), zone, notes)
-    steps = even_steps(table, instants, (imported, exported), notes)
+    steps = even_steps(table, instants, tuple(read), notes)
     grid = steps.grid(table, zone)
     energies = []
-    for column, values in ((import_column, imported), (export_column or "export_kwh", exported)):
-        energy = steps.take(values) * (grid.step_h if column.endswith("_kw") else 1.0)
+    for column, values in zip(columns, read, strict=True):
+        in_kw = column is not None and column.endswith(("_kw", "_kvar"))
+        energy = steps.take(values) * (grid.step_h if in_kw else 1.0)
         missing = np.flatnonzero(np.isnan(energy))
         if len(missing):
             raise SeriesError(
@@ -64,4 +69,6 @@ def read_meter(path: Path, zone: str) -> tuple[Flows, list[str]]:
                 mend="Supply them: a bill needs every interval.",
             )
         energies.append(energy)
-    return Flows.of_meter(grid, *energies), notes
+    imported, exported, reactive = energies
+    meter = Flows.of_meter(grid, imported, exported, reactive if reactive_column else None)
+    return meter, notes

@@ -1,0 +1,217 @@
+"""Says what made a value: a tree from a line's quantity down to the steps of the meter.
+
+Read next: ``bill``.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import timedelta
+
+import numpy as np
+import pandas as pd
+
+from optimizer.billing.cost import (
+    Choice,
+    Constant,
+    Evaluation,
+    FlowSum,
+    Largest,
+    Metered,
+    Node,
+    Peak,
+    Rounded,
+    Scale,
+    Sum,
+    Tally,
+    chosen,
+)
+from optimizer.timegrid import TimeGrid
+from optimizer.units import number, price
+
+FLOW_WORDS = {"import_kwh": "import", "export_kwh": "export"}
+
+MOST_PARTS = 40
+"""A sum of more parts than this is told by its largest ones and the rest together."""
+
+
+@dataclass(frozen=True)
+class Why:
+    """A value in words, and the values that made it.
+
+    ``decides`` tells that, of several, it is the one that counts.
+    """
+
+    text: str
+    value: float
+    unit: str
+    decides: bool = True
+    parts: tuple[Why, ...] = ()
+
+    def lines(self, depth: int = 0) -> list[str]:
+        """Return the tree as indented text, a line for each value."""
+        mark = "" if self.decides else " (does not count)"
+        own = f"{'  ' * depth}{self.text}: {number(self.value, 3)} {self.unit}{mark}"
+        return [own, *(line for part in self.parts for line in part.lines(depth + 1))]
+
+    def record(self) -> dict[str, object]:
+        """Return the tree as plain data."""
+        own = {"what": self.text, "value": self.value, "unit": self.unit, "counts": self.decides}
+        return {**own, "parts": [part.record() for part in self.parts]} if self.parts else own
+
+
+def why(node: Node, reading: Evaluation, unit: str) -> Why:
+    """Return what made the value of a node, in the unit of its line."""
+    return _Teller(reading).tell(node, unit)
+
+
+def because(node: Node, reading: Evaluation) -> str:
+    """Return in a few words what decided a quantity: the intervals of its peaks; or nothing."""
+    said = []
+    for peak in _decisive_peaks(node, reading):
+        energy = getattr(reading.flows, peak.flow)
+        power, grid = peak.interval_kw(energy), reading.flows.grid
+        intervals = peak.highest_intervals(energy)
+        if len(intervals) < peak.counted and peak.reached_kw:
+            said.append("reached before this series")
+        said += [f"{number(power[i], 3)} kW {interval_text(peak, i, grid)}" for i in intervals]
+    return "; ".join(dict.fromkeys(said))
+
+
+def _decisive_peaks(node: Node, reading: Evaluation) -> list[Peak]:
+    inside: tuple[Node, ...] = ()
+    match node:
+        case Peak():
+            return [node]
+        case Largest():
+            inside = (max(node.terms, key=reading.value),)
+        case Choice():
+            inside = (node.by, chosen(node, reading.value(node.by)))
+        case Sum() if len(node.terms) < MOST_PARTS:
+            inside = node.terms
+        case Scale() | Tally() | Rounded():
+            inside = (node.of,)
+        case Metered():
+            inside = (node.planned,)
+    return [peak for part in inside for peak in _decisive_peaks(part, reading)]
+
+
+def interval_text(peak: Peak, interval: int, grid: TimeGrid) -> str:
+    """Return a demand interval as people read it: ``Tue 14 Jan 2025, 18:15–18:30``."""
+    first = int(peak.steps[peak.first_of_interval[interval]])
+    begin = grid.local[first]
+    end = begin + timedelta(hours=float(peak.hours[interval]))
+    return f"{day_text(begin)}, {begin:%H:%M}–{end:%H:%M}"
+
+
+def unit_of(node: Node) -> str:
+    """Return kWh or kW where the node tells it; empty where it does not, as in sums of money."""
+    match node:
+        case FlowSum():
+            return "kWh" if (node.weights == 1).all() else ""
+        case Peak():
+            return "kW"
+        case Tally() | Rounded():
+            return unit_of(node.of)
+        case Sum() | Largest():
+            return next((unit for unit in map(unit_of, node.terms) if unit), "")
+    return ""
+
+
+def day_text(moment: pd.Timestamp) -> str:
+    """Return a day as ``Tue 14 Jan 2025``."""
+    return f"{moment:%a} {moment.day} {moment:%b %Y}"
+
+
+class _Teller:
+    """Tells node after node, each in the unit of the line."""
+
+    def __init__(self, reading: Evaluation) -> None:
+        self._reading = reading
+        self._grid = reading.flows.grid
+
+    def tell(self, node: Node, unit: str, *, decides: bool = True) -> Why:  # noqa: C901, PLR0911
+        unit = unit_of(node) or unit
+        value = self._reading.value(node)
+        match node:
+            case FlowSum():
+                return Why(self._flow_text(node), value, unit, decides)
+            case Peak():
+                return Why(_peak_text(node), value, "kW", decides, self._intervals(node))
+            case Largest():
+                first = max(
+                    range(len(node.terms)), key=lambda i: self._reading.value(node.terms[i])
+                )
+                parts = tuple(
+                    self.tell(term, unit, decides=place == first)
+                    for place, term in enumerate(node.terms)
+                )
+                return Why("the largest of", value, unit, decides, parts)
+            case Choice():
+                by = self._reading.value(node.by)
+                option = chosen(node, by)
+                parts = (self.tell(node.by, ""), self.tell(option, unit))
+                return Why(
+                    _range_text(node, node.options.index(option)), value, unit, decides, parts
+                )
+            case Tally():
+                return self.tell(node.of, unit, decides=decides)
+            case Scale():
+                inner = self.tell(node.of, unit)
+                return Why(f"{price(node.factor)} ×", value, unit, decides, (inner,))
+            case Sum():
+                return Why("the sum of", value, unit, decides, self._terms(node, unit))
+            case Rounded():
+                inner = self.tell(node.of, unit)
+                text = f"rounded ({node.how}, to {number(node.to, 6)})"
+                return Why(text, value, unit, decides, (inner,))
+            case Metered():
+                return Why(
+                    "as metered, from", value, unit, decides, (self.tell(node.planned, unit),)
+                )
+            case Constant():
+                return Why("a fixed amount", value, unit, decides)
+
+    def _terms(self, node: Sum, unit: str) -> tuple[Why, ...]:
+        told = [term for term in node.terms if self._reading.value(term) != 0]
+        told.sort(key=lambda term: -abs(self._reading.value(term)))
+        rest = told[MOST_PARTS:]
+        parts = tuple(self.tell(term, unit) for term in told[:MOST_PARTS])
+        if not rest:
+            return parts
+        others = sum(self._reading.value(term) for term in rest)
+        return (*parts, Why(f"{len(rest)} smaller ones", others, unit))
+
+    def _flow_text(self, node: FlowSum) -> str:
+        word = FLOW_WORDS.get(node.flow, node.flow)
+        if not len(node.steps):
+            return f"{word} of no step"
+        first, last = (self._grid.local[int(step)] for step in (node.steps[0], node.steps[-1]))
+        text = f"{word} of {len(node.steps):,} steps, {day_text(first)} to {day_text(last)}"
+        low, high = float(node.weights.min()), float(node.weights.max())
+        if low == high:
+            return text if low == 1 else f"{text}, at {price(low)}"
+        return f"{text}, at {price(low)} to {price(high)} a kWh"
+
+    def _intervals(self, node: Peak) -> tuple[Why, ...]:
+        energy = getattr(self._reading.flows, node.flow)
+        power = node.interval_kw(energy)
+        inside = [
+            Why(interval_text(node, int(i), self._grid), float(power[i]), "kW")
+            for i in node.highest_intervals(energy)
+        ]
+        before = sorted(node.reached_kw, reverse=True)[: node.counted - len(inside)]
+        return (*inside, *(Why("before this series", kw, "kW") for kw in before))
+
+
+def _peak_text(node: Peak) -> str:
+    minutes = round(60 * float(np.median(node.hours))) if len(node.hours) else 0
+    if node.counted == 1:
+        return f"highest demand of {minutes} min"
+    return f"mean of the {node.counted} highest demands of {minutes} min"
+
+
+def _range_text(node: Choice, place: int) -> str:
+    low = f"from {number(node.edges[place - 1], 3)}" if place else "from the bottom"
+    high = f"below {number(node.edges[place], 3)}" if place < len(node.edges) else "on"
+    return f"the step {low} {high}"
