@@ -154,11 +154,25 @@ class DemandCharge(When, ChargeBase):
 
 @dataclass(frozen=True)
 class _Kept:
-    """The demand of each period, which later versions of the tariff look back on."""
+    """The demand of each period, which later periods look back on, also of another version."""
 
-    floored: dict[int, Node] = field(default_factory=dict)
+    actual: dict[int, Node] = field(default_factory=dict)
     alone: dict[int, Node] = field(default_factory=dict)  # before averaging
     billed: dict[int, Node] = field(default_factory=dict)
+
+    def keep(self, period: int, *, actual: Node, alone: Node, billed: Node) -> None:
+        """Keep a period; of two versions that share it, the higher demand counts later on."""
+        for table, node in ((self.actual, actual), (self.alone, alone), (self.billed, billed)):
+            table[period] = Largest((table[period], node)) if period in table else node
+
+
+def _key(name: str) -> str:
+    return f"demand of {name}"
+
+
+def billed_demand(context: Context, name: str, period: int) -> Node | None:
+    """Return the kW that a demand charge billed in a period, in whatever version of the tariff."""
+    return context.remembered(_key(name), _Kept).billed.get(period)
 
 
 class _DemandLines:
@@ -168,8 +182,7 @@ class _DemandLines:
         self.charge = charge
         self.context = context
         self.mask = context.mask(charge)
-        kept = context.remembered(f"demand of {charge.name}", _Kept)
-        self.floored, self.alone, self.billed = kept.floored, kept.alone, kept.billed
+        self.kept = context.remembered(_key(charge.name), _Kept)
         self.of_year: dict[int, Peak] = {}
 
     def lines(self) -> list[Line]:
@@ -178,18 +191,22 @@ class _DemandLines:
             steps = self.context.steps_of_period(self.mask, period)
             if not len(steps):
                 continue
-            measured = self._measured(period, steps)
-            self.floored[period] = self._floored(period, steps, measured)
-            self.billed[period] = self._averaged(period, self._ratcheted(period))
-            lines += self._priced(period, self.billed[period])
+            actual = self._adjusted(steps, self._measured(period, steps))
+            alone = self._ratcheted(period, self._floored(actual))
+            billed = self._averaged(period, alone)
+            if self.charge.round_kw is not None:
+                billed = self.charge.round_kw.of(billed)
+            self.kept.keep(period, actual=actual, alone=alone, billed=billed)
+            lines += self._priced(period, billed)
         return lines
 
     # --- from intervals to kW ----------------------------------------------------------------
 
     def _measured(self, period: int, steps: IntArray) -> Peak:
+        reached = self.context.history.peak_so_far_kw.get(self.charge.name, 0.0)
         if self.charge.counted_over == "period":
-            reached = self.context.history.peak_so_far_kw.get(self.charge.name, 0.0)
-            return self._peak(steps, (reached,) if reached and period == 0 else ())
+            counts = reached and period == 0 and self.context.in_force[0]
+            return self._peak(steps, (reached,) if counts else ())
         year = self.context.periods.periods[period].first.year
         if year not in self.of_year:
             grid = self.context.grid
@@ -197,6 +214,8 @@ class _DemandLines:
             inside = np.flatnonzero(self.mask & in_year)
             past = self._past_months(self.context.periods.periods[0], 12)
             before = tuple(kw for month, kw in past if month.startswith(f"{year}-"))
+            if reached and self.context.periods.periods[0].first.year == year:
+                before = (*before, reached)
             self.of_year[year] = self._peak(inside.astype(np.int64), before)
         return self.of_year[year]
 
@@ -243,11 +262,12 @@ class _DemandLines:
         _, group = np.unique(key, return_inverse=True)
         return np.asarray(group, dtype=np.int64)
 
-    def _floored(self, period: int, steps: IntArray, measured: Peak) -> Node:
+    def _adjusted(self, steps: IntArray, measured: Peak) -> Node:
+        rule, name = self.charge.power_factor, self.charge.name
+        return measured if rule is None else rule.adjusted(measured, steps, self.context, name)
+
+    def _floored(self, demand: Node) -> Node:
         charge = self.charge
-        demand: Node = measured
-        if charge.power_factor is not None:
-            demand = charge.power_factor.adjusted(measured, steps, self.context, charge.name)
         if charge.at_least_kw:
             demand = Largest((demand, Constant(charge.at_least_kw)))
         if charge.contract is not None:
@@ -256,11 +276,11 @@ class _DemandLines:
 
     # --- what earlier months add -------------------------------------------------------------
 
-    def _ratcheted(self, period: int) -> Node:
-        ratchet, demand = self.charge.ratchet, self.floored[period]
+    def _ratcheted(self, period: int, demand: Node) -> Node:
+        ratchet = self.charge.ratchet
         if ratchet is None:
             return demand
-        source = self.floored if ratchet.of == "actual" else self.billed
+        source = self.kept.actual if ratchet.of == "actual" else self.kept.billed
         terms: list[Node] = [
             source[before]
             for before in range(max(period - ratchet.months, 0), period)
@@ -285,8 +305,7 @@ class _DemandLines:
         if months is None:
             return demand
         before = range(max(period - months + 1, 0), period)
-        terms = [demand, *(self.alone[b] for b in before if b in self.alone)]
-        self.alone[period] = demand
+        terms = [demand, *(self.kept.alone[b] for b in before if b in self.kept.alone)]
         past = self._past_months(self.context.periods.periods[period], months - 1)
         terms += [Constant(max(kw, self.charge.at_least_kw)) for _, kw in past]
         self._note_missing_past(months - 1)
@@ -321,8 +340,6 @@ class _DemandLines:
 
     def _priced(self, period: int, demand: Node) -> list[Line]:
         charge, context = self.charge, self.context
-        if charge.round_kw is not None:
-            demand = charge.round_kw.of(demand)
         share = context.share_in_force(period)
         if share < 1:
             context.notes.append(

@@ -13,7 +13,8 @@ import numpy as np
 from pydantic import Field, model_validator
 
 from optimizer.billing.charges.base import ChargeBase, Context, Line
-from optimizer.billing.cost import Choice, Constant, FlowSum, Node
+from optimizer.billing.charges.demand import billed_demand
+from optimizer.billing.cost import Choice, Constant, FlowSum, Node, Sum
 from optimizer.documents import Document
 from optimizer.errors import TariffError
 
@@ -50,10 +51,11 @@ class StepFee(ChargeBase):
 
     def lines(self, context: Context) -> list[Line]:
         """Return one line for each billing period."""
-        if self.by != "import_kwh" and self.by not in context.declared:
+        demand = [name for name, kind in context.declared.items() if kind == "demand"]
+        if self.by != "import_kwh" and self.by not in demand:
             raise TariffError(
-                f"{self.name!r} goes by {self.by!r}, which is no charge above it;"
-                f" above are {', '.join(context.declared) or 'none'}",
+                f"{self.name!r} goes by {self.by!r}, which is no demand charge above it;"
+                f" above are {', '.join(demand) or 'none'}",
                 where=context.where("by"),
                 mend="Write import_kwh, or the name of a demand charge above.",
             )
@@ -77,7 +79,7 @@ class StepFee(ChargeBase):
         if self.of_period == "this":
             return self._demand(context, period)
         if period:
-            return self._demand(context, period - 1)
+            return billed_demand(context, self.by, period - 1)
         middle = context.periods.periods[0].middle
         month = f"{middle.year - (middle.month == 1)}-{(middle.month - 2) % 12 + 1:02d}"
         past = context.history.past_peaks_kw.get(self.by, {})
@@ -90,5 +92,5 @@ class StepFee(ChargeBase):
         return self._demand(context, period)
 
     def _demand(self, context: Context, period: int) -> Node | None:
-        found = [line.quantity for line in context.lines_of([self.by], period) if line.unit == "kW"]
-        return found[0] if found else None
+        parts = [line.quantity for line in context.lines_of([self.by], period)]
+        return Sum(tuple(parts)) if parts else None  # of a price by blocks there are several
