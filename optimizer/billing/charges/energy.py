@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from datetime import date
 from itertools import pairwise
 from typing import Annotated, Literal
 
@@ -16,7 +17,7 @@ from pydantic import Field, model_validator
 
 from optimizer.billing.charges.base import ChargeBase, Context, Line, Rounding
 from optimizer.billing.charges.blocks import block_names, within_blocks
-from optimizer.billing.cost import FlowSum, Node, Scale, Sum, Tally, minus
+from optimizer.billing.cost import Constant, FlowSum, Largest, Node, Scale, Sum, Tally, minus
 from optimizer.calendar import DAY_NAMES, HOLIDAY, When, minutes_in_spans, span_text
 from optimizer.documents import Document
 from optimizer.errors import TariffError
@@ -151,6 +152,11 @@ class PricedEnergy(When, ChargeBase):
                 f"the charge {self.name!r} is priced by {given or 'nothing'}"
                 " | Give exactly one of per_kwh, blocks, rates (not empty), series."
             )
+        if self.series is not None and self.round_kwh is not None:
+            raise ValueError(
+                "the energy of a price series has a price for each step and cannot be rounded"
+                " | Remove round_kwh, or use round_amount. | round_kwh"
+            )
         if self.rates is not None and {"seasons", "days", "hours", "dates"} & self.model_fields_set:
             raise ValueError(
                 f"the charge {self.name!r} has rates and also says when it holds"
@@ -197,6 +203,7 @@ class PricedEnergy(When, ChargeBase):
             for position, rate in enumerate(self.rates)
         ]
         self._check_cover(context)
+        self._check_dates(context)
         dated = np.zeros(context.grid.count, dtype=bool)
         for rate, mask in zip(self.rates, masks, strict=True):
             dated |= mask & (rate.dates is not None)
@@ -230,6 +237,27 @@ class PricedEnergy(When, ChargeBase):
         for season in context.calendar.seasons.names:
             for kind in kinds:
                 self._check_day(context, season, kind, has_rest=bool(rest))
+
+    def _check_dates(self, context: Context) -> None:
+        """Refuse dates on which two of the rates that name dates hold at once."""
+        assert self.rates is not None
+        taken: dict[date, np.ndarray] = {}
+        for position, rate in enumerate(self.rates):
+            for day in rate.dates or ():
+                if not rate.holds_on(day, context.calendar):
+                    continue
+                before = taken.setdefault(day, np.full(24 * 60, -1))
+                minutes = minutes_in_spans(rate.hours)
+                double = np.flatnonzero(minutes & (before >= 0))
+                if len(double):
+                    other = self.rates[int(before[double[0]])].name
+                    raise TariffError(
+                        f"the rates {other!r} and {rate.name!r} both hold on {day}"
+                        f" {_minutes_text(double)}",
+                        where=context.where("rates", position, "dates"),
+                        mend="Let each moment have one rate.",
+                    )
+                before[minutes] = position
 
     def _check_day(self, context: Context, season: str, kind: int, *, has_rest: bool) -> None:
         assert self.rates is not None
@@ -338,15 +366,16 @@ class _BlockLines:
         return lines
 
     def _spans(self) -> IntArray:
-        """Return the number of the span in which each step is counted, shape (T,)."""
+        """Return the span in which each step is counted, shape (T,): a year, or a season's first day."""
         grid = self.context.grid
         if self.price.counted_over == "period":
             return np.zeros(grid.count, dtype=np.int64)
         if self.price.counted_over == "year":
             return np.array([day.year for day in grid.dates])[grid.day]
         _, seasons = self.context.calendar.kinds_and_seasons(grid)
-        changes = [0, *np.cumsum([a != b for a, b in pairwise(seasons)])]
-        return np.array(changes, dtype=np.int64)[grid.day]
+        changes = [True, *(a != b for a, b in pairwise(seasons))]
+        first_day = np.flatnonzero(changes)[np.cumsum(changes) - 1]
+        return np.asarray(first_day, dtype=np.int64)[grid.day]
 
     def _split(self, amount: Node, period: int) -> list[Node]:
         return within_blocks(amount, self._edges(period), self.rates)
@@ -355,14 +384,15 @@ class _BlockLines:
         scale = self._scale(period)
         edges: list[Node | float] = []
         for block in self.price.blocks[:-1]:
+            edge: Node | float
             if block.up_to_h is not None:
-                edges.append(Scale(block.up_to_h, self._demand(period)))
-                continue
-            assert block.up_to_kwh is not None
-            size = block.up_to_kwh * scale
-            if self.price.round_sizes is not None:
-                size = self.price.round_sizes.value(size)
-            edges.append(size)
+                edge = Scale(block.up_to_h * scale, self._demand(period))
+            else:
+                assert block.up_to_kwh is not None
+                edge = block.up_to_kwh * scale
+                if self.price.round_sizes is not None:
+                    edge = self.price.round_sizes.value(edge)
+            edges.append(edge if not edges else _not_below(edges[-1], edge))
         return edges
 
     def _demand(self, period: int) -> Node:
@@ -410,6 +440,14 @@ class _BlockLines:
                      Scale(rate, quantity), self.part.where)
             )  # fmt: skip
         return lines
+
+
+def _not_below(before: Node | float, edge: Node | float) -> Node | float:
+    """Return an edge, or the one before it: hours of a low demand may end below an amount of kWh."""
+    if isinstance(before, float) == isinstance(edge, float):
+        return edge
+    nodes = (Constant(e) if isinstance(e, float) else e for e in (before, edge))
+    return Largest(tuple(nodes))
 
 
 def _day_text(season: str, kind: int) -> str:
