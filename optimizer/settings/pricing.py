@@ -144,10 +144,10 @@ class _Writer:
         reached = np.zeros(groups)
         np.maximum.at(reached, node.groups[~inside], power[~inside])
         first_interval = sum(map(len, self._share))
+        outside = np.zeros(len(node.hours))
         energy = getattr(self._elsewhere, node.flow)[node.steps[~here]]
-        self._interval_elsewhere.append(
-            np.bincount(node.interval[~here], energy, minlength=len(node.hours)) * inside
-        )
+        np.add.at(outside, node.interval[~here], energy)
+        self._interval_elsewhere.append(outside * inside)
         self._peak_step.append(self._place[node.steps[here]])
         self._peak_interval.append(node.interval[here] + first_interval)
         factor = np.ones(len(node.hours)) if node.factor is None else node.factor

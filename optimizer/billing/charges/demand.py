@@ -16,14 +16,13 @@ Read next: ``step_fee``, which prices a demand by steps.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from itertools import pairwise
 from typing import Annotated, Literal
 
 import numpy as np
 from pydantic import Field, model_validator
 
 from optimizer.billing.charges.base import ChargeBase, Context, Line, Rounding
-from optimizer.billing.charges.blocks import block_names, within_blocks
+from optimizer.billing.charges.blocks import block_names, refuse_wrong_ends, within_blocks
 from optimizer.billing.charges.reactive import PowerFactor
 from optimizer.billing.cost import Constant, Largest, Node, Peak, Scale, Sum
 from optimizer.calendar import When
@@ -54,6 +53,21 @@ class Contract(Document):
     at_least_pct: Share = 100.0
     exceeded_at_pct: float | None = Field(default=None, ge=1, le=1000)
     times: float = Field(default=0.0, ge=0, le=100)
+
+    @model_validator(mode="after")
+    def _words_fit_together(self) -> Contract:
+        if (self.exceeded_at_pct is None) != (self.times == 0):
+            given = "times" if self.exceeded_at_pct is None else "exceeded_at_pct"
+            raise ValueError(
+                f"exceeded_at_pct and times belong together, but only {given} is given"
+                f" | Give both or none. | {given}"
+            )
+        if self.exceeded_at_pct is not None and self.exceeded_at_pct < self.at_least_pct:
+            raise ValueError(
+                f"exceeded_at_pct is {self.exceeded_at_pct:g}, below at_least_pct of"
+                f" {self.at_least_pct:g} | Let what is exceeded lie above. | exceeded_at_pct"
+            )
+        return self
 
     def billed(self, demand: Node) -> Node:
         """Return the kW billed for a demand."""
@@ -107,14 +121,11 @@ class DemandCharge(When, ChargeBase):
     def _priced_in_one_way(self) -> DemandCharge:
         if (self.per_kw is None) == (self.blocks is None):
             raise ValueError(
-                f"the charge {self.name!r} needs a price | Give one of per_kw and blocks."
+                f"the charge {self.name!r} has {'no price' if self.blocks is None else 'two prices'}"
+                " | Give one of per_kw and blocks."
             )
         ends = [block.up_to_kw for block in self.blocks or ()]
-        if ends and (ends[-1] is not None or None in ends[:-1]):
-            raise ValueError("each block but the last needs up_to_kw, and the last none"
-                             " | Add or remove up_to_kw. | blocks")  # fmt: skip
-        if any(later <= earlier for earlier, later in pairwise(ends[:-1])):  # type: ignore[operator]
-            raise ValueError("the ends of the blocks do not rise | Sort the blocks. | blocks")
+        refuse_wrong_ends([[] if end is None else [(end, "kW")] for end in ends], "up_to_kw")
         if self.rolling_minutes and self.interval_minutes % self.rolling_minutes:
             raise ValueError(
                 f"{self.interval_minutes} min is no multiple of the subinterval of"

@@ -16,10 +16,10 @@ import numpy as np
 from pydantic import Field, model_validator
 
 from optimizer.billing.charges.base import ChargeBase, Context, Line, Rounding
-from optimizer.billing.charges.blocks import block_names, within_blocks
+from optimizer.billing.charges.blocks import block_names, refuse_wrong_ends, within_blocks
 from optimizer.billing.cost import Constant, FlowSum, Largest, Node, Scale, Sum, Tally, minus
 from optimizer.calendar import DAY_NAMES, HOLIDAY, When, minutes_in_spans, span_text
-from optimizer.documents import Document
+from optimizer.documents import Document, Location
 from optimizer.errors import TariffError
 from optimizer.flows import FlowName
 from optimizer.timegrid import BoolArray, IntArray
@@ -40,6 +40,11 @@ class EnergyBlock(Document):
     up_to_kwh: float | None = Field(default=None, gt=0)
     up_to_h: float | None = Field(default=None, gt=0)
 
+    def ends(self) -> list[tuple[float, str]]:
+        """Return the ends that are given, with their units."""
+        given = ((self.up_to_kwh, "kWh"), (self.up_to_h, "h"))
+        return [(size, unit) for size, unit in given if size is not None]
+
 
 class EnergyBlocks(Document):
     """Blocks of energy, and for how long a block's size holds.
@@ -59,29 +64,37 @@ class EnergyBlocks(Document):
 
     @model_validator(mode="after")
     def _blocks_follow_each_other(self) -> EnergyBlocks:
-        ends = [(b.up_to_kwh, b.up_to_h) for b in self.blocks]
-        if ends[-1] != (None, None) or any((a is None) == (h is None) for a, h in ends[:-1]):
+        refuse_wrong_ends([block.ends() for block in self.blocks], "up_to_kwh or up_to_h")
+        hours = [number for number, block in enumerate(self.blocks) if block.up_to_h is not None]
+        if hours and self.demand is None:
             raise ValueError(
-                "each block but the last needs one end, and the last none"
-                " | Give up_to_kwh (or up_to_h) to all blocks but the last. | blocks"
+                "up_to_h counts hours of a demand, but none is named"
+                f" | Name the demand charge as demand: ... | blocks.{hours[0]}.up_to_h"
             )
-        for kind in (0, 1):
-            sizes = [size for end in ends[:-1] if (size := end[kind]) is not None]
-            if any(later <= earlier for earlier, later in pairwise(sizes)):
-                raise ValueError("the ends of the blocks do not rise | Sort the blocks. | blocks")
-        has_hours = any(hours is not None for _, hours in ends)
-        if has_hours != (self.demand is not None):
+        if self.demand is not None and not hours:
             raise ValueError(
-                "up_to_h and demand belong together | Name the demand charge whose kW the hours"
-                " are multiplied with. | blocks"
+                f"demand is {self.demand!r}, but no block ends at hours of it"
+                " | Give blocks up_to_h, or remove demand. | demand"
             )
-        if has_hours and (self.counted_over != "period" or self.per_days):
+        if self.counted_over != "period" and (hours or self.per_days):
+            what = "up_to_h" if hours else "per_days"
             raise ValueError(
-                "hours of demand are counted in one period | Leave out counted_over and per_days."
-                " | blocks"
+                f"{what} is for sizes of one period, but they are counted over the"
+                f" {self.counted_over} | Leave out counted_over or {what}. | counted_over"
+            )
+        if hours and self.per_days:
+            raise ValueError(
+                "hours of demand are counted in one period | Leave out per_days. | per_days"
             )
         if self.unless_days and not self.per_days:
-            raise ValueError("unless_days needs per_days | Say how many days sizes hold for.")
+            raise ValueError(
+                "unless_days needs per_days | Say how many days sizes hold for. | unless_days"
+            )
+        if self.unless_days and self.unless_days[0] > self.unless_days[1]:
+            raise ValueError(
+                f"unless_days is {self.unless_days}, which holds no number of days"
+                " | Put the smaller first. | unless_days"
+            )
         return self
 
 
@@ -105,7 +118,8 @@ class EnergyRate(When):
             )
         if (self.per_kwh is None) == (self.blocks is None):
             raise ValueError(
-                f"the rate {self.name!r} needs a price | Give one of per_kwh and blocks."
+                f"the rate {self.name!r} has {'no price' if self.blocks is None else 'two prices'}"
+                " | Give one of per_kwh and blocks."
             )
         return self
 
@@ -127,6 +141,7 @@ class PricedPart:
     mask: BoolArray
     price: float | EnergyBlocks
     seasons: list[str] | None
+    inner: Location
     where: str
 
 
@@ -157,10 +172,11 @@ class PricedEnergy(When, ChargeBase):
                 "the energy of a price series has a price for each step and cannot be rounded"
                 " | Remove round_kwh, or use round_amount. | round_kwh"
             )
-        if self.rates is not None and {"seasons", "days", "hours", "dates"} & self.model_fields_set:
+        when = [k for k in ("seasons", "days", "hours", "dates") if k in self.model_fields_set]
+        if self.rates is not None and when:
             raise ValueError(
                 f"the charge {self.name!r} has rates and also says when it holds"
-                " | Say it in the rates. | rates"
+                f" | Say it in the rates. | {when[0]}"
             )
         return self
 
@@ -197,7 +213,7 @@ class PricedEnergy(When, ChargeBase):
             price = self.per_kwh if self.blocks is None else self.blocks
             assert price is not None
             mask = context.mask(self)
-            return [PricedPart(self.name, mask, price, self.seasons, context.where(key))]
+            return [PricedPart(self.name, mask, price, self.seasons, (key,), context.where(key))]
         masks = [
             context.mask(rate, "rates", position) & (not rate.otherwise)
             for position, rate in enumerate(self.rates)
@@ -212,16 +228,15 @@ class PricedEnergy(When, ChargeBase):
             for rate, mask in zip(self.rates, masks, strict=True)
         ]
         rest = ~np.any(masks, axis=0)
-        return [
-            PricedPart(
-                f"{self.name}: {rate.name}",
-                rest if rate.otherwise else mask,
-                rate.blocks if rate.per_kwh is None else rate.per_kwh,  # type: ignore[arg-type]
-                rate.seasons,
-                context.where("rates", position, "blocks" if rate.per_kwh is None else "per_kwh"),
-            )
-            for position, (rate, mask) in enumerate(zip(self.rates, masks, strict=True))
-        ]
+        parts = []
+        for position, (rate, mask) in enumerate(zip(self.rates, masks, strict=True)):
+            price = rate.blocks if rate.per_kwh is None else rate.per_kwh
+            assert price is not None
+            inner = ("rates", position, "blocks" if rate.per_kwh is None else "per_kwh")
+            own = rest if rate.otherwise else mask
+            name = f"{self.name}: {rate.name}"
+            parts.append(PricedPart(name, own, price, rate.seasons, inner, context.where(*inner)))
+        return parts
 
     def _check_cover(self, context: Context) -> None:
         """Refuse a calendar in which a moment has no rate or two, in any season of any year."""
@@ -397,17 +412,21 @@ class _BlockLines:
 
     def _demand(self, period: int) -> Node:
         assert self.price.demand is not None
-        self.context.refuse_unknown([self.price.demand], self.charge.name, "blocks")
-        demands = [
-            line.quantity
-            for line in self.context.lines_of([self.price.demand], period)
-            if line.unit == "kW"
-        ]
+        context, name = self.context, self.price.demand
+        where = context.where(*self.part.inner, "demand")
+        above = [above for above, kind in context.declared.items() if kind == "demand"]
+        if name not in above:
+            raise TariffError(
+                f"{self.charge.name!r} counts hours of {name!r}, which is no demand charge above it;"
+                f" above are {', '.join(above) or 'none'}",
+                where=where,
+                mend="Name a demand charge that stands above this one.",
+            )
+        demands = [line.quantity for line in context.lines_of([name], period)]
         if not demands:
             raise TariffError(
-                f"{self.price.demand!r} has no kW in a period in which {self.charge.name!r} counts"
-                " hours of it",
-                where=self.part.where,
+                f"{name!r} has no kW in a period in which {self.charge.name!r} counts hours of it",
+                where=where,
                 mend="Name a demand charge that holds in the same seasons.",
             )
         return demands[0] if len(demands) == 1 else Sum(tuple(demands))

@@ -15,7 +15,6 @@ from optimizer.billing.charges.base import Context, Line
 from optimizer.billing.charges.energy import EnergyBlocks, PerKwh, PricedEnergy, PricedPart
 from optimizer.billing.cost import ZERO, FlowSum, Node, Scale, Sum, Tally, minus
 from optimizer.calendar import month_and_day
-from optimizer.errors import TariffError
 
 
 def _readable(text: str) -> str:
@@ -47,6 +46,15 @@ class NetEnergyCharge(PricedEnergy):
     def _words_fit_together(self) -> NetEnergyCharge:
         if self.series is not None:
             raise ValueError("net energy has fixed prices | Use per_kwh or rates. | series")
+        in_rates = [
+            number for number, rate in enumerate(self.rates or ()) if rate.blocks is not None
+        ]
+        if self.blocks is not None or in_rates:
+            where = f"rates.{in_rates[0]}.blocks" if in_rates else "blocks"
+            raise ValueError(
+                f"{self.name!r} prices net energy by blocks, which is not supported"
+                f" | Use one price for each part of the calendar. | {where}"
+            )
         if self.left_over == "lost" and self.netted_over == "period" and self.surplus_per_kwh:
             raise ValueError(
                 "what is lost earns no surplus_per_kwh"
@@ -68,12 +76,7 @@ class NetEnergyCharge(PricedEnergy):
         """Return the lines of each part of the calendar and each billing period."""
         lines: list[Line] = []
         for part in self.priced_parts(context):
-            if isinstance(part.price, EnergyBlocks):
-                raise TariffError(
-                    f"{self.name!r} prices net energy by blocks, which is not supported",
-                    where=part.where,
-                    mend="Use one price for each part of the calendar.",
-                )
+            assert not isinstance(part.price, EnergyBlocks)
             lines += self._part_lines(context, part, part.price)
         return sorted(lines, key=lambda line: line.period)
 

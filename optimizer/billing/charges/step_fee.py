@@ -6,13 +6,13 @@ integers for steps. Read next: ``net_energy``.
 
 from __future__ import annotations
 
-from itertools import pairwise
 from typing import Annotated, Literal
 
 import numpy as np
 from pydantic import Field, model_validator
 
 from optimizer.billing.charges.base import ChargeBase, Context, Line
+from optimizer.billing.charges.blocks import refuse_wrong_starts
 from optimizer.billing.charges.demand import billed_demand
 from optimizer.billing.cost import Choice, Constant, FlowSum, Node, Sum
 from optimizer.documents import Document
@@ -40,8 +40,7 @@ class StepFee(ChargeBase):
 
     @model_validator(mode="after")
     def _steps_rise(self) -> StepFee:
-        if self.steps[0].start != 0 or any(b.start <= a.start for a, b in pairwise(self.steps)):
-            raise ValueError("steps must begin at 0 and rise | Sort the steps. | steps")
+        refuse_wrong_starts([step.start for step in self.steps], "step", "", "steps")
         if self.of_period == "previous" and self.by == "import_kwh":
             raise ValueError(
                 "only demand is looked up in the previous period"
