@@ -28,8 +28,15 @@ from optimizer.billing.charges.energy import _BlockLines
 from optimizer.billing.charges.minimum import MinimumCharge
 from optimizer.billing.charges.percentage import PercentageCharge
 from optimizer.billing.charges.step_fee import StepFee
-from optimizer.billing.tariff import Charge, Tariff, TariffFile, compile_cost
+from optimizer.billing.tariff import (
+    Charge,
+    Tariff,
+    TariffFile,
+    compile_cost,
+    refuse_unknown_history,
+)
 from optimizer.documents import Source
+from optimizer.errors import ScenarioError
 from optimizer.flows import Flows
 from optimizer.timegrid import TimeGrid, calendar_months, meter_read_periods
 from tests.laws.cases import ZONE, grid_of
@@ -68,6 +75,7 @@ class Row:
     span: Span = SPRING
     then: list[Words] | None = None
     both: Words = field(default_factory=dict)
+    after: Words = field(default_factory=dict)
     history: Words = field(default_factory=dict)
 
 
@@ -289,6 +297,9 @@ VERSIONS: dict[str, Row] = {
         BLOCKED | {"blocks": sizes((800.0, 0.2), (2900.0, 0.3), last=0.4, counted_over="year")}]),
     "blocks of a season": Row([BLOCKED | {"blocks": YEARLY | {"counted_over": "season"}}], CHANGING, [
         BLOCKED | {"blocks": sizes((100.0, 0.2), (900.0, 0.3), last=0.4, counted_over="season")}]),
+    "blocks of a season that is another one": Row([BLOCKED | {"blocks": YEARLY | {"counted_over": "season"}}],
+        CHANGING, [BLOCKED | {"blocks": YEARLY | {"counted_over": "season"}}],
+        after={"seasons": {"warm": "03-15 to 04-30", "cold": "otherwise"}}),
     "demand": Row([KW], CHANGING, [KW | {"per_kw": 6.0}], history={"peak_so_far_kw": {"kw": 14.5}}),
     "demand that was already reached in the month of the change": Row([KW], Span("2025-04-03", 24 * 40), [
         KW | {"per_kw": 6.0}], history={"peak_so_far_kw": {"kw": 24.5}}),
@@ -360,7 +371,7 @@ def versions_of(row: Row) -> list[Words]:
     head = {"source": "invented", "seasons": SEASONS, "holidays": HOLIDAYS} | row.both
     versions = [head | {"from": FIRST, "charges": row.charges}]
     if row.then is not None:
-        versions.append(head | {"from": CHANGE, "charges": row.then})
+        versions.append(head | row.after | {"from": CHANGE, "charges": row.then})
     return versions
 
 
@@ -443,6 +454,36 @@ def test_a_tariff_that_changes_is_billed_as_it_is_by_hand(
 ) -> None:
     assert sum(map(abs, by_hand(VERSIONS[name], seed).values())) > 1
     assert gap(VERSIONS[name], seed, folder) < 1e-6
+
+
+@pytest.mark.parametrize(
+    ("charge", "names"),
+    [
+        (NET, {"net"}),
+        (NET | {"left_over": "lost"}, set()),
+        (NET | {"netted_over": "year"}, set()),
+        (
+            {"kind": "net_energy", "name": "net", "rates": TIMES},
+            {"net: peak", "net: night", "net: rest"},
+        ),
+        (BANK, {"bank"}),
+        (BANK | {"left_over": "lost"}, set()),
+        (KW, set()),
+    ],
+)
+def test_credit_can_be_brought_forward_only_into_a_bank_that_is_kept(
+    charge: Words, names: set[str]
+) -> None:
+    words = versions_of(Row([ENERGY, EXPORT, charge]))
+    file = TariffFile.model_validate({"tariff": "case", "currency": "EUR", "versions": words})
+    tariff = Tariff(file, Source(Path("tariff.yaml"), {}))
+    for name in ("net", "net: peak", "net: night", "net: rest", "bank", "kw"):
+        told = History(banked={name: 5.0})
+        if name in names:
+            refuse_unknown_history(tariff, told, str)
+            continue
+        with pytest.raises(ScenarioError, match=f"banked is given for '{name}'"):
+            refuse_unknown_history(tariff, told, str)
 
 
 # --- nothing is left out ---------------------------------------------------------------------
