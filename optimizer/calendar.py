@@ -323,6 +323,11 @@ class When(Document):
         minute_ok = minutes_in_spans(self.hours)
         return np.asarray(day_ok[grid.day] & minute_ok[grid.minute_of_day])
 
+    def holds_on(self, day: date, calendar: DayCalendar) -> bool:
+        """Return whether the seasons and the days that are named are those of a day."""
+        in_season = self.seasons is None or calendar.seasons.of_day(day) in self.seasons
+        return in_season and bool(self.day_kind_mask()[day_kinds([day], calendar.holidays)[0]])
+
     def date_mask(self, grid: TimeGrid) -> BoolArray:
         """Return which local days are among the dates, shape (D,)."""
         wanted = set(self.dates or ())

@@ -274,7 +274,7 @@ def _words(detail: ErrorDetails, key: str, models: Sequence[type[BaseModel]]) ->
         return [f"the key {key!r} is unknown", choice]
     if kind == "invalid_key":
         return [f"the key {found} is not text", f"Known here: {', '.join(known)}."]
-    if detail["loc"][-1:] == ("[key]",):
+    if kind == "string_type" and detail["loc"][-1:] == ("[key]",):
         return [f"the key {found} is not text", f"Write it in quotes, as '{found}'."]
     if kind in {"value_error", "assertion_error"}:
         parts = str(context["error"]).split(" | ")
@@ -291,6 +291,12 @@ def _words(detail: ErrorDetails, key: str, models: Sequence[type[BaseModel]]) ->
 def _plain_words(kind: str, key: str, found: str, context: Any, message: str) -> list[str]:
     if kind == "literal_error":
         return [f"{key} is {found}; allowed: {context['expected']}", "Choose one of these."]
+    if kind in {"too_short", "too_long"} and context["actual_length"]:
+        count, allowed = context["actual_length"], _length_allowed(context)
+        return [
+            f"{key} has {count} {'entry' if count == 1 else 'entries'}; it must have {allowed}",
+            f"Write a list of {allowed}, e.g. {key}: [...]",
+        ]
     if kind in _COMPARISONS:
         limit = f"{next(iter(context.values())):,.10g}"
         return [f"{key} is {found}; it must be {_COMPARISONS[kind]} {limit}", "Check the unit."]
@@ -311,6 +317,11 @@ _COMPARISONS = {
     "less_than": "less than",
     "less_than_equal": "at most",
 }
+
+
+def _length_allowed(context: Any) -> str:
+    least = context.get("min_length")
+    return f"at most {context['max_length']}" if least is None else f"at least {least}"
 
 
 def _shown(found: Any) -> str:

@@ -228,7 +228,7 @@ def compile_cost(
         for position, charge in enumerate(version.charges):
             context.location = ("versions", number, "charges", position)
             context.lines.extend(_rounded(line, charge) for line in charge.lines(context))
-            context.declared.append(charge.name)
+            context.declared[charge.name] = charge.kind
         if version.round_total is not None:
             where = tariff.source.where(("versions", number, "round_total"))
             context.lines.extend(_rounding_lines(context, version.round_total, where))
@@ -281,7 +281,7 @@ def refuse_unknown_history(tariff: Tariff, history: History, where: Callable[[st
     """
     charges = [charge for version in tariff.file.versions for charge in version.charges]
     demand = {charge.name for charge in charges if isinstance(charge, DemandCharge)}
-    banks = {charge.name for charge in charges if isinstance(charge, NetEnergyCharge | CreditBank)}
+    banks = {name for charge in charges for name in _banks(charge)}
     for key, names, allowed, kind in (
         ("peak_so_far_kw", history.peak_so_far_kw, demand, "demand charge"),
         ("past_peaks_kw", history.past_peaks_kw, demand, "demand charge"),
@@ -294,3 +294,12 @@ def refuse_unknown_history(tariff: Tariff, history: History, where: Callable[[st
                     where=where(key),
                     mend=f"Name one of: {', '.join(sorted(allowed)) or f'none (remove {key})'}.",
                 )
+
+
+def _banks(charge: ChargeBase) -> list[str]:
+    """Return the names of the banks of a charge: of net energy one for each rate."""
+    if isinstance(charge, CreditBank):
+        return [charge.name] if charge.left_over == "carried" else []
+    if not isinstance(charge, NetEnergyCharge) or not charge.carries:
+        return []
+    return [f"{charge.name}: {rate.name}" for rate in charge.rates or ()] or [charge.name]

@@ -78,12 +78,12 @@ class Pricing(NamedTuple):
     """A cost, for the kernel: weights per step, and the parts of the bill that are not linear.
 
     ``buy`` and ``sell`` have shape (T,). The i-th pair of ``peak_step`` and ``peak_interval`` says
-    that a step belongs to a demand interval; an interval's energy times its share is its power,
-    and the highest power of a group, or what it ``reached`` elsewhere, its value. A peak is the mean
-    of the ``peak_highest`` highest of its groups. Parts are worked out in order: a peak, the
-    largest of its forms, or the form that the first one chooses by ``edges``. A form is a constant
-    plus import, export and earlier parts, each times a weight. ``…_first`` say where the entries of
-    each row begin, and where the last one ends.
+    that a step belongs to a demand interval; an interval's energy, with what it has ``elsewhere``,
+    times its share is its power, and the highest power of a group, or what it ``reached``
+    elsewhere, its value. A peak is the mean of the ``peak_highest`` highest of its groups. Parts
+    are worked out in order: a peak, the largest of its forms, or the form that the first one chooses
+    by ``edges``. A form is a constant plus import, export and earlier parts, each times a weight.
+    ``…_first`` say where the entries of each row begin, and where the last one ends.
     """
 
     buy: FloatArray
@@ -94,6 +94,7 @@ class Pricing(NamedTuple):
     day_discharge: float
     peak_step: IntArray
     peak_interval: IntArray
+    interval_elsewhere: FloatArray
     interval_share: FloatArray
     interval_group: IntArray
     group_reached: FloatArray
@@ -269,7 +270,7 @@ def score(
 def parts_of_the_bill(out: FloatArray, c: Pricing) -> float:  # noqa: C901, PLR0912 - in order
     """Return what the parts of the bill that are not linear come to."""
     group = c.group_reached.copy()
-    power = np.zeros(len(c.interval_share))
+    power = c.interval_elsewhere.copy()
     for i in range(len(c.peak_step)):
         power[c.peak_interval[i]] += out[IMPORT, c.peak_step[i]]
     for i in range(len(power)):

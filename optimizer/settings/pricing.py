@@ -89,6 +89,7 @@ class _Writer:
         self._peak_step: list[IntArray] = []
         self._peak_interval: list[IntArray] = []
         self._share: list[FloatArray] = []
+        self._interval_elsewhere: list[FloatArray] = []
         self._group: list[IntArray] = []
         self._reached: list[float] = []
         self._first_group = [0]
@@ -143,6 +144,10 @@ class _Writer:
         reached = np.zeros(groups)
         np.maximum.at(reached, node.groups[~inside], power[~inside])
         first_interval = sum(map(len, self._share))
+        outside = np.zeros(len(node.hours))
+        energy = getattr(self._elsewhere, node.flow)[node.steps[~here]]
+        np.add.at(outside, node.interval[~here], energy)
+        self._interval_elsewhere.append(outside * inside)
         self._peak_step.append(self._place[node.steps[here]])
         self._peak_interval.append(node.interval[here] + first_interval)
         factor = np.ones(len(node.hours)) if node.factor is None else node.factor
@@ -157,6 +162,7 @@ class _Writer:
         return {
             "peak_step": _joined(self._peak_step),
             "peak_interval": _joined(self._peak_interval),
+            "interval_elsewhere": _joined(self._interval_elsewhere).astype(np.float64),
             "interval_share": _joined(self._share).astype(np.float64),
             "interval_group": _joined(self._group),
             "group_reached": np.array(self._reached, dtype=np.float64),

@@ -5,12 +5,13 @@ Read next: ``billing.cost``.
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import Field, field_validator, model_validator
+from pydantic import AfterValidator, Field, field_validator, model_validator
 
 from optimizer.documents import Document, Source, read_document
 from optimizer.errors import ScenarioError
@@ -30,7 +31,13 @@ from optimizer.timegrid import BillingPeriods, calendar_months, meter_read_perio
 SCENARIO_FILE = "scenario.yaml"
 
 
-PastMonth = Annotated[str, Field(pattern=r"^\d{4}-(0[1-9]|1[0-2])$")]
+def _is_month(text: str) -> str:
+    if re.fullmatch(r"\d{4}-(0[1-9]|1[0-2])", text) is None:
+        raise ValueError(f"the key {text!r} is no month | Write a year and a month, as 2025-03.")
+    return text
+
+
+PastMonth = Annotated[str, AfterValidator(_is_month)]
 
 
 class State(Document):

@@ -37,7 +37,7 @@ PLACES = {
 }
 """Folder of the gallery, and the file of the scenario that its files take the place of."""
 
-LEAST = {"scenarios": 30, "tariffs": 30, "forecasts": 20, "prices": 5, "settings": 15}
+LEAST = {"scenarios": 50, "tariffs": 110, "forecasts": 20, "prices": 5, "settings": 15}
 
 SCENARIO = """\
 scenario: Tarn Hollow

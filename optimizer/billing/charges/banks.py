@@ -50,11 +50,12 @@ class Bank:
         self._sums: list[Tally] = []
         self._forward = brought_forward
         self._due_in_all: Node = ZERO
-        self._made: list[Node] = [Constant(brought_forward)]
+        self._made: Node = Constant(brought_forward)
+        self._made_before: list[Node] = [self._made]  # for each period, and for the one to come
         self._gone: Node = ZERO
 
-    def settle(self, charged: Node, *, is_reset: bool) -> Settled:
-        """Settle a period.
+    def settle(self, charged: Node, *, is_reset: bool, is_closed: bool = True) -> Settled:
+        """Settle a period, or the part of it on which a version of the tariff holds.
 
         Parameters
         ----------
@@ -62,10 +63,12 @@ class Bank:
             What the period is charged less what it is credited.
         is_reset : bool
             Whether the bank is emptied at the end of the period; what it held is lost.
+        is_closed : bool
+            Whether the period ends here; nothing expires, and nothing is reset, before it does.
         """
         self._sums.append(Tally(charged))
-        result = self._in_order() if self._expire_after is None else self._oldest_first()
-        if not is_reset:
+        result = self._in_order() if self._expire_after is None else self._oldest_first(is_closed)
+        if not (is_reset and is_closed):
             return result
         self._begin(0.0)
         return Settled(result.due, Sum((result.lost, result.bank)), ZERO)
@@ -76,7 +79,7 @@ class Bank:
         bank = Sum((self._due_in_all, minus(so_far)))
         return Settled(Sum((self._due_in_all, minus(before))), ZERO, bank)
 
-    def _oldest_first(self) -> Settled:
+    def _oldest_first(self, is_closed: bool) -> Settled:
         """Settle with credits that expire.
 
         With C the credits made so far and R those gone (used or lost), a period uses
@@ -86,15 +89,17 @@ class Bank:
         charged = self._sums[-1]
         credit = Largest((minus(charged), ZERO))
         need = Sum((charged, credit))
-        unused = Sum((self._made[-1], minus(self._gone)))
+        unused = Sum((self._made, minus(self._gone)))
         used = minus(Largest((minus(need), minus(unused))))
-        after_use = Tally(Sum((self._gone, used)))
-        self._made.append(Sum((self._made[-1], credit)))
-        number = len(self._sums) - 1
-        old = number - self._expire_after + 1
-        self._gone = Largest((after_use, self._made[old])) if old >= 0 else after_use
+        after_use = self._gone = Tally(Sum((self._gone, used)))
+        self._made = Sum((self._made, credit))
+        if is_closed:
+            old = len(self._made_before) - self._expire_after
+            if old >= 0:
+                self._gone = Largest((after_use, self._made_before[old]))
+            self._made_before.append(self._made)
         lost = Sum((self._gone, minus(after_use)))
-        bank = Sum((self._made[-1], minus(self._gone)))
+        bank = Sum((self._made, minus(self._gone)))
         return Settled(Sum((need, minus(used))), lost, bank)
 
 
@@ -117,8 +122,11 @@ def resets(periods: Sequence[BillingPeriod], month_day: str | None) -> list[bool
 
 def settled_in_turn(
     context: Context, name: str, expire_after: int | None, reset: str | None, sums: dict[int, Node]
-) -> list[Settled]:
-    """Settle the sums of some periods with the bank of a name, which lives through all versions."""
+) -> dict[int, Settled]:
+    """Settle the sums of some periods with the bank of a name, which lives through all versions.
+
+    Credits also age, and are lost, in periods in which nothing is charged or credited.
+    """
     banked = context.history.banked.get(name, 0.0)
     bank = context.remembered(f"bank of {name}", lambda: Bank(banked, expire_after))
     is_reset = resets(context.periods.periods, reset)
@@ -126,7 +134,16 @@ def settled_in_turn(
         context.notes.append(
             f"{name}: credits that are left at the end of the series are not counted."
         )
-    return [bank.settle(node, is_reset=is_reset[period]) for period, node in sums.items()]
+    settled = {}
+    for period in range(context.period_count()):
+        ages = bool(expire_after or is_reset[period]) and context.days_in_force(period) > 0
+        if period in sums or ages:
+            settled[period] = bank.settle(
+                sums.get(period, ZERO),
+                is_reset=is_reset[period],
+                is_closed=context.holds_at_end(period),
+            )
+    return settled
 
 
 def settled_alone(node: Node) -> Settled:

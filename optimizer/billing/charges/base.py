@@ -62,8 +62,8 @@ class Context:
     """What a charge needs to know to become lines.
 
     ``in_force`` tells the steps, shape (T,), on which this version of the tariff holds;
-    ``lines`` the lines of the charges above this one in the file, ``declared`` their names (a
-    seasonal charge may have no line on a short grid). ``memory`` is shared by all versions.
+    ``lines`` the lines of the charges above this one in the file, ``declared`` their names and
+    kinds (a seasonal charge may have no line on a short grid). ``memory`` is shared by all versions.
     """
 
     grid: TimeGrid
@@ -74,7 +74,7 @@ class Context:
     location: Location
     read_prices: Callable[[Path, str, str], FloatArray]
     history: History
-    declared: list[str] = field(default_factory=list)
+    declared: dict[str, str] = field(default_factory=dict)
     lines: list[Line] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
     memory: dict[str, Any] = field(default_factory=dict)
@@ -104,6 +104,11 @@ class Context:
             _, of_day = self.calendar.kinds_and_seasons(self.grid)
             inside &= np.isin(np.array(of_day, dtype=str), seasons)[self.grid.day]
         return round(float(self.grid.day_share[inside].sum()), 9)
+
+    def holds_at_end(self, period: int) -> bool:
+        """Return whether this version holds on the last step that the grid has of a period."""
+        inside = np.flatnonzero(self.periods.of_step == period)
+        return bool(self.in_force[inside[-1]])
 
     def share_in_force(self, period: int) -> float:
         """Return the share of a period's covered days on which this version holds."""

@@ -12,9 +12,6 @@ from itertools import pairwise
 
 from optimizer.billing.cost import ZERO, Constant, Largest, Node, Scale, Sum, above, minus
 
-Priced = tuple[Node, float]
-"""The amount within a block, and its price."""
-
 
 def within_blocks(
     amount: Node, edges: Sequence[Node | float], prices: Sequence[float]
@@ -55,3 +52,61 @@ def block_names(edges: Sequence[float], unit: str) -> list[str]:
         names.append(f"{'next' if number else 'first'} {edge - begin:,.6g} {unit}")
         begin = edge
     return [*names, f"above {begin:,.6g} {unit}"]
+
+
+def refuse_wrong_ends(ends: Sequence[Sequence[tuple[float, str]]], end_key: str) -> None:
+    """Refuse blocks of which one has not its one end, or ends before the one above it.
+
+    Parameters
+    ----------
+    ends : sequence of sequence of (float, str)
+        The ends of each block that are given, with their units.
+    end_key : str
+        How an end is written.
+
+    Raises
+    ------
+    ValueError
+        With what is wrong, its mend and its place.
+    """
+    last = len(ends) - 1
+    highest: dict[str, float] = {}
+    for number, given in enumerate(ends):
+        where = f"blocks.{number}"
+        if number == last and given:
+            size, unit = given[0]
+            raise ValueError(
+                f"the last block ends at {size:g} {unit}"
+                f" | Remove its end: it has all that is above. | {where}"
+            )
+        if number < last and len(given) != 1:
+            found, mend = ("two ends", "Keep one.") if given else ("no end", f"Give it {end_key}.")
+            raise ValueError(f"a block before the last has {found} | {mend} | {where}")
+        for size, unit in given:
+            if size <= highest.get(unit, 0.0):
+                raise ValueError(
+                    f"the ends of the blocks do not rise: {highest[unit]:g} {unit}, then"
+                    f" {size:g} {unit} | Sort the blocks. | {where}"
+                )
+            highest[unit] = size
+
+
+def refuse_wrong_starts(starts: Sequence[float], one: str, unit: str, key: str) -> None:
+    """Refuse ranges that do not begin at zero or do not rise.
+
+    Raises
+    ------
+    ValueError
+        With what is wrong, its mend and its place.
+    """
+    if starts[0] != 0:
+        raise ValueError(
+            f"the first {one} begins at {starts[0]:g}{unit}, not at 0"
+            f" | Add one from 0, or let it begin there. | {key}.0"
+        )
+    for number, (before, after) in enumerate(pairwise(starts), start=1):
+        if after <= before:
+            raise ValueError(
+                f"the {key} do not rise: {before:g}{unit}, then {after:g}{unit}"
+                f" | Sort the {key}. | {key}.{number}"
+            )

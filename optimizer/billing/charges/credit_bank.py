@@ -13,7 +13,7 @@ from pydantic import Field, model_validator
 from optimizer.billing.charges.banks import Settled, settled_alone, settled_in_turn
 from optimizer.billing.charges.base import ChargeBase, Context, Line
 from optimizer.billing.charges.net_energy import MonthDay
-from optimizer.billing.cost import Node, Scale, Sum, minus
+from optimizer.billing.cost import ZERO, Node, Scale, Sum, minus
 
 
 class CreditBank(ChargeBase):
@@ -55,17 +55,15 @@ class CreditBank(ChargeBase):
             if costs:
                 sums[period] = Sum(tuple(costs))
         lines = []
-        for (period, charged), result in zip(
-            sums.items(), self._settled(context, sums), strict=True
-        ):
-            moved: Node = Sum((result.due, minus(charged)))
+        for period, result in self._settled(context, sums).items():
+            moved: Node = Sum((result.due, minus(sums.get(period, ZERO))))
             if self.paid_pct:
                 moved = Sum((moved, Scale(-self.paid_pct / 100, result.lost)))
             where = context.where("credits")
             lines.append(Line(self.name, self.name, period, moved, "money", 1.0, moved, where))
         return lines
 
-    def _settled(self, context: Context, sums: dict[int, Node]) -> list[Settled]:
+    def _settled(self, context: Context, sums: dict[int, Node]) -> dict[int, Settled]:
         if self.left_over == "lost":
-            return [settled_alone(node) for node in sums.values()]
+            return {period: settled_alone(node) for period, node in sums.items()}
         return settled_in_turn(context, self.name, self.expire_after_periods, self.reset, sums)

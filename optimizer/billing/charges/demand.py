@@ -16,14 +16,13 @@ Read next: ``step_fee``, which prices a demand by steps.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from itertools import pairwise
 from typing import Annotated, Literal
 
 import numpy as np
 from pydantic import Field, model_validator
 
 from optimizer.billing.charges.base import ChargeBase, Context, Line, Rounding
-from optimizer.billing.charges.blocks import block_names, within_blocks
+from optimizer.billing.charges.blocks import block_names, refuse_wrong_ends, within_blocks
 from optimizer.billing.charges.reactive import PowerFactor
 from optimizer.billing.cost import Constant, Largest, Node, Peak, Scale, Sum
 from optimizer.calendar import When
@@ -54,6 +53,21 @@ class Contract(Document):
     at_least_pct: Share = 100.0
     exceeded_at_pct: float | None = Field(default=None, ge=1, le=1000)
     times: float = Field(default=0.0, ge=0, le=100)
+
+    @model_validator(mode="after")
+    def _words_fit_together(self) -> Contract:
+        if (self.exceeded_at_pct is None) != (self.times == 0):
+            given = "times" if self.exceeded_at_pct is None else "exceeded_at_pct"
+            raise ValueError(
+                f"exceeded_at_pct and times belong together, but only {given} is given"
+                f" | Give both or none. | {given}"
+            )
+        if self.exceeded_at_pct is not None and self.exceeded_at_pct < self.at_least_pct:
+            raise ValueError(
+                f"exceeded_at_pct is {self.exceeded_at_pct:g}, below at_least_pct of"
+                f" {self.at_least_pct:g} | Let what is exceeded lie above. | exceeded_at_pct"
+            )
+        return self
 
     def billed(self, demand: Node) -> Node:
         """Return the kW billed for a demand."""
@@ -107,14 +121,11 @@ class DemandCharge(When, ChargeBase):
     def _priced_in_one_way(self) -> DemandCharge:
         if (self.per_kw is None) == (self.blocks is None):
             raise ValueError(
-                f"the charge {self.name!r} needs a price | Give one of per_kw and blocks."
+                f"the charge {self.name!r} has {'no price' if self.blocks is None else 'two prices'}"
+                " | Give one of per_kw and blocks."
             )
         ends = [block.up_to_kw for block in self.blocks or ()]
-        if ends and (ends[-1] is not None or None in ends[:-1]):
-            raise ValueError("each block but the last needs up_to_kw, and the last none"
-                             " | Add or remove up_to_kw. | blocks")  # fmt: skip
-        if any(later <= earlier for earlier, later in pairwise(ends[:-1])):  # type: ignore[operator]
-            raise ValueError("the ends of the blocks do not rise | Sort the blocks. | blocks")
+        refuse_wrong_ends([[] if end is None else [(end, "kW")] for end in ends], "up_to_kw")
         if self.rolling_minutes and self.interval_minutes % self.rolling_minutes:
             raise ValueError(
                 f"{self.interval_minutes} min is no multiple of the subinterval of"
@@ -154,11 +165,25 @@ class DemandCharge(When, ChargeBase):
 
 @dataclass(frozen=True)
 class _Kept:
-    """The demand of each period, which later versions of the tariff look back on."""
+    """The demand of each period, which later periods look back on, also of another version."""
 
-    floored: dict[int, Node] = field(default_factory=dict)
+    actual: dict[int, Node] = field(default_factory=dict)
     alone: dict[int, Node] = field(default_factory=dict)  # before averaging
     billed: dict[int, Node] = field(default_factory=dict)
+
+    def keep(self, period: int, *, actual: Node, alone: Node, billed: Node) -> None:
+        """Keep a period; of two versions that share it, the higher demand counts later on."""
+        for table, node in ((self.actual, actual), (self.alone, alone), (self.billed, billed)):
+            table[period] = Largest((table[period], node)) if period in table else node
+
+
+def _key(name: str) -> str:
+    return f"demand of {name}"
+
+
+def billed_demand(context: Context, name: str, period: int) -> Node | None:
+    """Return the kW that a demand charge billed in a period, in whatever version of the tariff."""
+    return context.remembered(_key(name), _Kept).billed.get(period)
 
 
 class _DemandLines:
@@ -168,8 +193,7 @@ class _DemandLines:
         self.charge = charge
         self.context = context
         self.mask = context.mask(charge)
-        kept = context.remembered(f"demand of {charge.name}", _Kept)
-        self.floored, self.alone, self.billed = kept.floored, kept.alone, kept.billed
+        self.kept = context.remembered(_key(charge.name), _Kept)
         self.of_year: dict[int, Peak] = {}
 
     def lines(self) -> list[Line]:
@@ -178,18 +202,22 @@ class _DemandLines:
             steps = self.context.steps_of_period(self.mask, period)
             if not len(steps):
                 continue
-            measured = self._measured(period, steps)
-            self.floored[period] = self._floored(period, steps, measured)
-            self.billed[period] = self._averaged(period, self._ratcheted(period))
-            lines += self._priced(period, self.billed[period])
+            actual = self._adjusted(steps, self._measured(period, steps))
+            alone = self._ratcheted(period, self._floored(actual))
+            billed = self._averaged(period, alone)
+            if self.charge.round_kw is not None:
+                billed = self.charge.round_kw.of(billed)
+            self.kept.keep(period, actual=actual, alone=alone, billed=billed)
+            lines += self._priced(period, billed)
         return lines
 
     # --- from intervals to kW ----------------------------------------------------------------
 
     def _measured(self, period: int, steps: IntArray) -> Peak:
+        reached = self.context.history.peak_so_far_kw.get(self.charge.name, 0.0)
         if self.charge.counted_over == "period":
-            reached = self.context.history.peak_so_far_kw.get(self.charge.name, 0.0)
-            return self._peak(steps, (reached,) if reached and period == 0 else ())
+            counts = reached and period == 0 and self.context.in_force[0]
+            return self._peak(steps, (reached,) if counts else ())
         year = self.context.periods.periods[period].first.year
         if year not in self.of_year:
             grid = self.context.grid
@@ -197,6 +225,8 @@ class _DemandLines:
             inside = np.flatnonzero(self.mask & in_year)
             past = self._past_months(self.context.periods.periods[0], 12)
             before = tuple(kw for month, kw in past if month.startswith(f"{year}-"))
+            if reached and self.context.periods.periods[0].first.year == year:
+                before = (*before, reached)
             self.of_year[year] = self._peak(inside.astype(np.int64), before)
         return self.of_year[year]
 
@@ -243,11 +273,12 @@ class _DemandLines:
         _, group = np.unique(key, return_inverse=True)
         return np.asarray(group, dtype=np.int64)
 
-    def _floored(self, period: int, steps: IntArray, measured: Peak) -> Node:
+    def _adjusted(self, steps: IntArray, measured: Peak) -> Node:
+        rule, name = self.charge.power_factor, self.charge.name
+        return measured if rule is None else rule.adjusted(measured, steps, self.context, name)
+
+    def _floored(self, demand: Node) -> Node:
         charge = self.charge
-        demand: Node = measured
-        if charge.power_factor is not None:
-            demand = charge.power_factor.adjusted(measured, steps, self.context, charge.name)
         if charge.at_least_kw:
             demand = Largest((demand, Constant(charge.at_least_kw)))
         if charge.contract is not None:
@@ -256,11 +287,11 @@ class _DemandLines:
 
     # --- what earlier months add -------------------------------------------------------------
 
-    def _ratcheted(self, period: int) -> Node:
-        ratchet, demand = self.charge.ratchet, self.floored[period]
+    def _ratcheted(self, period: int, demand: Node) -> Node:
+        ratchet = self.charge.ratchet
         if ratchet is None:
             return demand
-        source = self.floored if ratchet.of == "actual" else self.billed
+        source = self.kept.actual if ratchet.of == "actual" else self.kept.billed
         terms: list[Node] = [
             source[before]
             for before in range(max(period - ratchet.months, 0), period)
@@ -285,8 +316,7 @@ class _DemandLines:
         if months is None:
             return demand
         before = range(max(period - months + 1, 0), period)
-        terms = [demand, *(self.alone[b] for b in before if b in self.alone)]
-        self.alone[period] = demand
+        terms = [demand, *(self.kept.alone[b] for b in before if b in self.kept.alone)]
         past = self._past_months(self.context.periods.periods[period], months - 1)
         terms += [Constant(max(kw, self.charge.at_least_kw)) for _, kw in past]
         self._note_missing_past(months - 1)
@@ -321,8 +351,6 @@ class _DemandLines:
 
     def _priced(self, period: int, demand: Node) -> list[Line]:
         charge, context = self.charge, self.context
-        if charge.round_kw is not None:
-            demand = charge.round_kw.of(demand)
         share = context.share_in_force(period)
         if share < 1:
             context.notes.append(

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from datetime import date
 from itertools import pairwise
 from typing import Annotated, Literal
 
@@ -15,10 +16,10 @@ import numpy as np
 from pydantic import Field, model_validator
 
 from optimizer.billing.charges.base import ChargeBase, Context, Line, Rounding
-from optimizer.billing.charges.blocks import block_names, within_blocks
-from optimizer.billing.cost import FlowSum, Node, Scale, Sum, Tally, minus
+from optimizer.billing.charges.blocks import block_names, refuse_wrong_ends, within_blocks
+from optimizer.billing.cost import Constant, FlowSum, Largest, Node, Scale, Sum, Tally, minus
 from optimizer.calendar import DAY_NAMES, HOLIDAY, When, minutes_in_spans, span_text
-from optimizer.documents import Document
+from optimizer.documents import Document, Location
 from optimizer.errors import TariffError
 from optimizer.flows import FlowName
 from optimizer.timegrid import BoolArray, IntArray
@@ -39,6 +40,11 @@ class EnergyBlock(Document):
     up_to_kwh: float | None = Field(default=None, gt=0)
     up_to_h: float | None = Field(default=None, gt=0)
 
+    def ends(self) -> list[tuple[float, str]]:
+        """Return the ends that are given, with their units."""
+        given = ((self.up_to_kwh, "kWh"), (self.up_to_h, "h"))
+        return [(size, unit) for size, unit in given if size is not None]
+
 
 class EnergyBlocks(Document):
     """Blocks of energy, and for how long a block's size holds.
@@ -58,29 +64,37 @@ class EnergyBlocks(Document):
 
     @model_validator(mode="after")
     def _blocks_follow_each_other(self) -> EnergyBlocks:
-        ends = [(b.up_to_kwh, b.up_to_h) for b in self.blocks]
-        if ends[-1] != (None, None) or any((a is None) == (h is None) for a, h in ends[:-1]):
+        refuse_wrong_ends([block.ends() for block in self.blocks], "up_to_kwh or up_to_h")
+        hours = [number for number, block in enumerate(self.blocks) if block.up_to_h is not None]
+        if hours and self.demand is None:
             raise ValueError(
-                "each block but the last needs one end, and the last none"
-                " | Give up_to_kwh (or up_to_h) to all blocks but the last. | blocks"
+                "up_to_h counts hours of a demand, but none is named"
+                f" | Name the demand charge as demand: ... | blocks.{hours[0]}.up_to_h"
             )
-        for kind in (0, 1):
-            sizes = [size for end in ends[:-1] if (size := end[kind]) is not None]
-            if any(later <= earlier for earlier, later in pairwise(sizes)):
-                raise ValueError("the ends of the blocks do not rise | Sort the blocks. | blocks")
-        has_hours = any(hours is not None for _, hours in ends)
-        if has_hours != (self.demand is not None):
+        if self.demand is not None and not hours:
             raise ValueError(
-                "up_to_h and demand belong together | Name the demand charge whose kW the hours"
-                " are multiplied with. | blocks"
+                f"demand is {self.demand!r}, but no block ends at hours of it"
+                " | Give blocks up_to_h, or remove demand. | demand"
             )
-        if has_hours and (self.counted_over != "period" or self.per_days):
+        if self.counted_over != "period" and (hours or self.per_days):
+            what = "up_to_h" if hours else "per_days"
             raise ValueError(
-                "hours of demand are counted in one period | Leave out counted_over and per_days."
-                " | blocks"
+                f"{what} is for sizes of one period, but they are counted over the"
+                f" {self.counted_over} | Leave out counted_over or {what}. | counted_over"
+            )
+        if hours and self.per_days:
+            raise ValueError(
+                "hours of demand are counted in one period | Leave out per_days. | per_days"
             )
         if self.unless_days and not self.per_days:
-            raise ValueError("unless_days needs per_days | Say how many days sizes hold for.")
+            raise ValueError(
+                "unless_days needs per_days | Say how many days sizes hold for. | unless_days"
+            )
+        if self.unless_days and self.unless_days[0] > self.unless_days[1]:
+            raise ValueError(
+                f"unless_days is {self.unless_days}, which holds no number of days"
+                " | Put the smaller first. | unless_days"
+            )
         return self
 
 
@@ -104,7 +118,8 @@ class EnergyRate(When):
             )
         if (self.per_kwh is None) == (self.blocks is None):
             raise ValueError(
-                f"the rate {self.name!r} needs a price | Give one of per_kwh and blocks."
+                f"the rate {self.name!r} has {'no price' if self.blocks is None else 'two prices'}"
+                " | Give one of per_kwh and blocks."
             )
         return self
 
@@ -126,6 +141,7 @@ class PricedPart:
     mask: BoolArray
     price: float | EnergyBlocks
     seasons: list[str] | None
+    inner: Location
     where: str
 
 
@@ -151,10 +167,16 @@ class PricedEnergy(When, ChargeBase):
                 f"the charge {self.name!r} is priced by {given or 'nothing'}"
                 " | Give exactly one of per_kwh, blocks, rates (not empty), series."
             )
-        if self.rates is not None and {"seasons", "days", "hours", "dates"} & self.model_fields_set:
+        if self.series is not None and self.round_kwh is not None:
+            raise ValueError(
+                "the energy of a price series has a price for each step and cannot be rounded"
+                " | Remove round_kwh, or use round_amount. | round_kwh"
+            )
+        when = [k for k in ("seasons", "days", "hours", "dates") if k in self.model_fields_set]
+        if self.rates is not None and when:
             raise ValueError(
                 f"the charge {self.name!r} has rates and also says when it holds"
-                " | Say it in the rates. | rates"
+                f" | Say it in the rates. | {when[0]}"
             )
         return self
 
@@ -191,12 +213,13 @@ class PricedEnergy(When, ChargeBase):
             price = self.per_kwh if self.blocks is None else self.blocks
             assert price is not None
             mask = context.mask(self)
-            return [PricedPart(self.name, mask, price, self.seasons, context.where(key))]
+            return [PricedPart(self.name, mask, price, self.seasons, (key,), context.where(key))]
         masks = [
             context.mask(rate, "rates", position) & (not rate.otherwise)
             for position, rate in enumerate(self.rates)
         ]
         self._check_cover(context)
+        self._check_dates(context)
         dated = np.zeros(context.grid.count, dtype=bool)
         for rate, mask in zip(self.rates, masks, strict=True):
             dated |= mask & (rate.dates is not None)
@@ -205,16 +228,15 @@ class PricedEnergy(When, ChargeBase):
             for rate, mask in zip(self.rates, masks, strict=True)
         ]
         rest = ~np.any(masks, axis=0)
-        return [
-            PricedPart(
-                f"{self.name}: {rate.name}",
-                rest if rate.otherwise else mask,
-                rate.blocks if rate.per_kwh is None else rate.per_kwh,  # type: ignore[arg-type]
-                rate.seasons,
-                context.where("rates", position, "blocks" if rate.per_kwh is None else "per_kwh"),
-            )
-            for position, (rate, mask) in enumerate(zip(self.rates, masks, strict=True))
-        ]
+        parts = []
+        for position, (rate, mask) in enumerate(zip(self.rates, masks, strict=True)):
+            price = rate.blocks if rate.per_kwh is None else rate.per_kwh
+            assert price is not None
+            inner = ("rates", position, "blocks" if rate.per_kwh is None else "per_kwh")
+            own = rest if rate.otherwise else mask
+            name = f"{self.name}: {rate.name}"
+            parts.append(PricedPart(name, own, price, rate.seasons, inner, context.where(*inner)))
+        return parts
 
     def _check_cover(self, context: Context) -> None:
         """Refuse a calendar in which a moment has no rate or two, in any season of any year."""
@@ -230,6 +252,27 @@ class PricedEnergy(When, ChargeBase):
         for season in context.calendar.seasons.names:
             for kind in kinds:
                 self._check_day(context, season, kind, has_rest=bool(rest))
+
+    def _check_dates(self, context: Context) -> None:
+        """Refuse dates on which two of the rates that name dates hold at once."""
+        assert self.rates is not None
+        taken: dict[date, np.ndarray] = {}
+        for position, rate in enumerate(self.rates):
+            for day in rate.dates or ():
+                if not rate.holds_on(day, context.calendar):
+                    continue
+                before = taken.setdefault(day, np.full(24 * 60, -1))
+                minutes = minutes_in_spans(rate.hours)
+                double = np.flatnonzero(minutes & (before >= 0))
+                if len(double):
+                    other = self.rates[int(before[double[0]])].name
+                    raise TariffError(
+                        f"the rates {other!r} and {rate.name!r} both hold on {day}"
+                        f" {_minutes_text(double)}",
+                        where=context.where("rates", position, "dates"),
+                        mend="Let each moment have one rate.",
+                    )
+                before[minutes] = position
 
     def _check_day(self, context: Context, season: str, kind: int, *, has_rest: bool) -> None:
         assert self.rates is not None
@@ -338,15 +381,16 @@ class _BlockLines:
         return lines
 
     def _spans(self) -> IntArray:
-        """Return the number of the span in which each step is counted, shape (T,)."""
+        """Return the span in which each step is counted, shape (T,): a year, or a season's first day."""
         grid = self.context.grid
         if self.price.counted_over == "period":
             return np.zeros(grid.count, dtype=np.int64)
         if self.price.counted_over == "year":
             return np.array([day.year for day in grid.dates])[grid.day]
         _, seasons = self.context.calendar.kinds_and_seasons(grid)
-        changes = [0, *np.cumsum([a != b for a, b in pairwise(seasons)])]
-        return np.array(changes, dtype=np.int64)[grid.day]
+        changes = [True, *(a != b for a, b in pairwise(seasons))]
+        first_day = np.flatnonzero(changes)[np.cumsum(changes) - 1]
+        return np.asarray(first_day, dtype=np.int64)[grid.day]
 
     def _split(self, amount: Node, period: int) -> list[Node]:
         return within_blocks(amount, self._edges(period), self.rates)
@@ -355,29 +399,34 @@ class _BlockLines:
         scale = self._scale(period)
         edges: list[Node | float] = []
         for block in self.price.blocks[:-1]:
+            edge: Node | float
             if block.up_to_h is not None:
-                edges.append(Scale(block.up_to_h, self._demand(period)))
-                continue
-            assert block.up_to_kwh is not None
-            size = block.up_to_kwh * scale
-            if self.price.round_sizes is not None:
-                size = self.price.round_sizes.value(size)
-            edges.append(size)
+                edge = Scale(block.up_to_h * scale, self._demand(period))
+            else:
+                assert block.up_to_kwh is not None
+                edge = block.up_to_kwh * scale
+                if self.price.round_sizes is not None:
+                    edge = self.price.round_sizes.value(edge)
+            edges.append(edge if not edges else _not_below(edges[-1], edge))
         return edges
 
     def _demand(self, period: int) -> Node:
         assert self.price.demand is not None
-        self.context.refuse_unknown([self.price.demand], self.charge.name, "blocks")
-        demands = [
-            line.quantity
-            for line in self.context.lines_of([self.price.demand], period)
-            if line.unit == "kW"
-        ]
+        context, name = self.context, self.price.demand
+        where = context.where(*self.part.inner, "demand")
+        above = [above for above, kind in context.declared.items() if kind == "demand"]
+        if name not in above:
+            raise TariffError(
+                f"{self.charge.name!r} counts hours of {name!r}, which is no demand charge above it;"
+                f" above are {', '.join(above) or 'none'}",
+                where=where,
+                mend="Name a demand charge that stands above this one.",
+            )
+        demands = [line.quantity for line in context.lines_of([name], period)]
         if not demands:
             raise TariffError(
-                f"{self.price.demand!r} has no kW in a period in which {self.charge.name!r} counts"
-                " hours of it",
-                where=self.part.where,
+                f"{name!r} has no kW in a period in which {self.charge.name!r} counts hours of it",
+                where=where,
                 mend="Name a demand charge that holds in the same seasons.",
             )
         return demands[0] if len(demands) == 1 else Sum(tuple(demands))
@@ -410,6 +459,14 @@ class _BlockLines:
                      Scale(rate, quantity), self.part.where)
             )  # fmt: skip
         return lines
+
+
+def _not_below(before: Node | float, edge: Node | float) -> Node | float:
+    """Return an edge, or the one before it: hours of a low demand may end below an amount of kWh."""
+    if isinstance(before, float) == isinstance(edge, float):
+        return edge
+    nodes = (Constant(e) if isinstance(e, float) else e for e in (before, edge))
+    return Largest(tuple(nodes))
 
 
 def _day_text(season: str, kind: int) -> str:

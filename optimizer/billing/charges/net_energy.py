@@ -13,13 +13,13 @@ from pydantic import AfterValidator, Field, model_validator
 from optimizer.billing.charges.banks import Settled, settled_alone, settled_in_turn
 from optimizer.billing.charges.base import Context, Line
 from optimizer.billing.charges.energy import EnergyBlocks, PerKwh, PricedEnergy, PricedPart
-from optimizer.billing.cost import FlowSum, Node, Scale, Sum, Tally, minus
+from optimizer.billing.cost import ZERO, FlowSum, Node, Scale, Sum, Tally, minus
 from optimizer.calendar import month_and_day
-from optimizer.errors import TariffError
 
 
 def _readable(text: str) -> str:
-    month_and_day(text)
+    if month_and_day(text) == (2, 29):
+        raise ValueError(f"{text!r} is no day of every year | Write 02-28 or 03-01.")
     return text
 
 
@@ -46,24 +46,37 @@ class NetEnergyCharge(PricedEnergy):
     def _words_fit_together(self) -> NetEnergyCharge:
         if self.series is not None:
             raise ValueError("net energy has fixed prices | Use per_kwh or rates. | series")
-        carries = self.left_over == "carried" and self.netted_over == "period"
-        if not carries and (self.reset is not None or self.expire_after_periods is not None):
+        in_rates = [
+            number for number, rate in enumerate(self.rates or ()) if rate.blocks is not None
+        ]
+        if self.blocks is not None or in_rates:
+            where = f"rates.{in_rates[0]}.blocks" if in_rates else "blocks"
+            raise ValueError(
+                f"{self.name!r} prices net energy by blocks, which is not supported"
+                f" | Use one price for each part of the calendar. | {where}"
+            )
+        if self.left_over == "lost" and self.netted_over == "period" and self.surplus_per_kwh:
+            raise ValueError(
+                "what is lost earns no surplus_per_kwh"
+                " | Remove it, or write left_over: paid. | surplus_per_kwh"
+            )
+        if not self.carries and (self.reset is not None or self.expire_after_periods is not None):
             raise ValueError(
                 "reset and expire_after_periods are for credits that are carried from period to"
                 " period | Remove them, or write left_over: carried. | left_over"
             )
         return self
 
+    @property
+    def carries(self) -> bool:
+        """Whether credits go on from period to period."""
+        return self.left_over == "carried" and self.netted_over == "period"
+
     def lines(self, context: Context) -> list[Line]:
         """Return the lines of each part of the calendar and each billing period."""
         lines: list[Line] = []
         for part in self.priced_parts(context):
-            if isinstance(part.price, EnergyBlocks):
-                raise TariffError(
-                    f"{self.name!r} prices net energy by blocks, which is not supported",
-                    where=part.where,
-                    mend="Use one price for each part of the calendar.",
-                )
+            assert not isinstance(part.price, EnergyBlocks)
             lines += self._part_lines(context, part, part.price)
         return sorted(lines, key=lambda line: line.period)
 
@@ -76,35 +89,43 @@ class NetEnergyCharge(PricedEnergy):
                 bought = FlowSum("import_kwh", steps, every)
                 sums[period] = Sum((bought, FlowSum("export_kwh", steps, -every)))
         lines = []
-        for period, result in zip(sums, self._settled(context, part, sums), strict=True):
-            cost = Scale(price, result.due)
-            lines.append(
-                Line(self.name, part.name, period, result.due, "kWh", price, cost, part.where)
-            )
+        for period, result in self._settled(context, part, sums).items():
+            if period in sums:
+                due = self._rounded(result.due)
+                cost = Scale(price, due)
+                lines.append(
+                    Line(self.name, part.name, period, due, "kWh", price, cost, part.where)
+                )
             if self.surplus_per_kwh:
                 rate, where = -self.surplus_per_kwh, context.where("surplus_per_kwh")
                 name, earned = f"{part.name}: surplus", Scale(rate, result.lost)
                 lines.append(Line(self.name, name, period, result.lost, "kWh", rate, earned, where))
         return lines
 
-    def _settled(self, context: Context, part: PricedPart, sums: dict[int, Node]) -> list[Settled]:
+    def _settled(
+        self, context: Context, part: PricedPart, sums: dict[int, Node]
+    ) -> dict[int, Settled]:
         if self.netted_over == "year":
-            years = [context.periods.periods[period].middle.year for period in sums]
-            return _netted_over_years(years, list(sums.values()))
+            return _netted_over_years(context, part.name, sums)
         if self.left_over != "carried":
-            return [settled_alone(node) for node in sums.values()]
+            return {period: settled_alone(node) for period, node in sums.items()}
         return settled_in_turn(context, part.name, self.expire_after_periods, self.reset, sums)
 
 
-def _netted_over_years(years: list[int], sums: list[Node]) -> list[Settled]:
-    """Settle each period with all of the year before it: what is due may also be given back."""
-    results = []
-    tallies = [Tally(node) for node in sums]
-    for number, year in enumerate(years):
-        now, before = (
-            settled_alone(Sum(tuple(t for y, t in zip(years, tallies[:end]) if y == year)))  # noqa: B905
-            for end in (number + 1, number)
-        )
+def _netted_over_years(context: Context, name: str, sums: dict[int, Node]) -> dict[int, Settled]:
+    """Settle each period with all of the year before it: what is due may also be given back.
+
+    A period takes back the very nodes that the one before it was due; at one price they cancel, and
+    the year is convex.
+    """
+    so_far: dict[int, tuple[list[Node], Settled]] = context.remembered(f"year of {name}", dict)
+    results = {}
+    for period, node in sums.items():
+        year = context.periods.periods[period].middle.year
+        tallies, before = so_far.get(year, ([], Settled(ZERO, ZERO, ZERO)))
+        tallies = [*tallies, Tally(node)]
+        now = settled_alone(Sum(tuple(tallies)))
+        so_far[year] = tallies, now
         due = Sum((now.due, minus(before.due)))
-        results.append(Settled(due, Sum((now.lost, minus(before.lost))), now.bank))
+        results[period] = Settled(due, Sum((now.lost, minus(before.lost))), now.bank)
     return results

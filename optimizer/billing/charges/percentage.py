@@ -6,13 +6,13 @@ energy: a discount for those who use little.
 
 from __future__ import annotations
 
-from itertools import pairwise
 from typing import Annotated, Literal
 
 import numpy as np
 from pydantic import Field, model_validator
 
 from optimizer.billing.charges.base import ChargeBase, Context, Line
+from optimizer.billing.charges.blocks import refuse_wrong_starts
 from optimizer.billing.cost import Choice, FlowSum, Node, Scale, Sum, minus
 from optimizer.documents import Document
 from optimizer.errors import TariffError
@@ -38,12 +38,10 @@ class PercentageCharge(ChargeBase):
     @model_validator(mode="after")
     def _said_once(self) -> PercentageCharge:
         if (self.percent is None) == (self.bands is None):
-            raise ValueError(f"{self.name!r} needs a percentage | Give one of percent and bands.")
-        bands = self.bands or []
-        if bands and (
-            bands[0].from_kwh != 0 or any(b.from_kwh <= a.from_kwh for a, b in pairwise(bands))
-        ):
-            raise ValueError("bands must begin at 0 kWh and rise | Sort the bands. | bands")
+            found = "no percentage" if self.bands is None else "two percentages"
+            raise ValueError(f"{self.name!r} has {found} | Give one of percent and bands.")
+        if self.bands is not None:
+            refuse_wrong_starts([band.from_kwh for band in self.bands], "band", " kWh", "bands")
         if self.of != "all above" and len(set(self.of)) < len(self.of):
             raise ValueError(
                 f"{self.name!r} names a charge twice in {self.of} | Name each charge once. | of"

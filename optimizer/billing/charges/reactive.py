@@ -83,7 +83,8 @@ class ReactiveCharge(When, ChargeBase):
     def _priced_in_one_way(self) -> ReactiveCharge:
         if (self.per_kvar is None) == (self.per_kvarh is None):
             raise ValueError(
-                f"the charge {self.name!r} needs a price | Give one of per_kvar and per_kvarh."
+                f"the charge {self.name!r} has {'no price' if self.per_kvar is None else 'two prices'}"
+                " | Give one of per_kvar and per_kvarh."
             )
         return self
 

@@ -6,14 +6,15 @@ integers for steps. Read next: ``net_energy``.
 
 from __future__ import annotations
 
-from itertools import pairwise
 from typing import Annotated, Literal
 
 import numpy as np
 from pydantic import Field, model_validator
 
 from optimizer.billing.charges.base import ChargeBase, Context, Line
-from optimizer.billing.cost import Choice, Constant, FlowSum, Node
+from optimizer.billing.charges.blocks import refuse_wrong_starts
+from optimizer.billing.charges.demand import billed_demand
+from optimizer.billing.cost import Choice, Constant, FlowSum, Node, Sum
 from optimizer.documents import Document
 from optimizer.errors import TariffError
 
@@ -39,8 +40,7 @@ class StepFee(ChargeBase):
 
     @model_validator(mode="after")
     def _steps_rise(self) -> StepFee:
-        if self.steps[0].start != 0 or any(b.start <= a.start for a, b in pairwise(self.steps)):
-            raise ValueError("steps must begin at 0 and rise | Sort the steps. | steps")
+        refuse_wrong_starts([step.start for step in self.steps], "step", "", "steps")
         if self.of_period == "previous" and self.by == "import_kwh":
             raise ValueError(
                 "only demand is looked up in the previous period"
@@ -50,10 +50,11 @@ class StepFee(ChargeBase):
 
     def lines(self, context: Context) -> list[Line]:
         """Return one line for each billing period."""
-        if self.by != "import_kwh" and self.by not in context.declared:
+        demand = [name for name, kind in context.declared.items() if kind == "demand"]
+        if self.by != "import_kwh" and self.by not in demand:
             raise TariffError(
-                f"{self.name!r} goes by {self.by!r}, which is no charge above it;"
-                f" above are {', '.join(context.declared) or 'none'}",
+                f"{self.name!r} goes by {self.by!r}, which is no demand charge above it;"
+                f" above are {', '.join(demand) or 'none'}",
                 where=context.where("by"),
                 mend="Write import_kwh, or the name of a demand charge above.",
             )
@@ -77,7 +78,7 @@ class StepFee(ChargeBase):
         if self.of_period == "this":
             return self._demand(context, period)
         if period:
-            return self._demand(context, period - 1)
+            return billed_demand(context, self.by, period - 1)
         middle = context.periods.periods[0].middle
         month = f"{middle.year - (middle.month == 1)}-{(middle.month - 2) % 12 + 1:02d}"
         past = context.history.past_peaks_kw.get(self.by, {})
@@ -90,5 +91,5 @@ class StepFee(ChargeBase):
         return self._demand(context, period)
 
     def _demand(self, context: Context, period: int) -> Node | None:
-        found = [line.quantity for line in context.lines_of([self.by], period) if line.unit == "kW"]
-        return found[0] if found else None
+        parts = [line.quantity for line in context.lines_of([self.by], period)]
+        return Sum(tuple(parts)) if parts else None  # of a price by blocks there are several

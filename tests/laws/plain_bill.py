@@ -1,0 +1,613 @@
+"""A second opinion on bills: loops over steps, days and periods, written from the tariff's words.
+
+Nothing of the billing code is used here: local time comes from the zone, seasons and hours are read
+from the tariff's text, credits lie in a bank as dated lots. Amounts are plain numbers, so there is
+no expression that could be wrong in the same way as the program's.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, date, datetime, timedelta
+from itertools import pairwise
+from typing import Any
+from zoneinfo import ZoneInfo
+
+Words = dict[str, Any]
+DAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
+
+
+@dataclass(frozen=True)
+class Moment:
+    """One step of a meter: where it lies by the local clock, and what was counted in it."""
+
+    number: int
+    day: date
+    minute: int
+    offset: timedelta | None
+    share_of_day: float
+    bought: float
+    sold: float
+    reactive: float
+
+
+def moments(
+    start: str,
+    zone: str,
+    minutes: int,
+    bought: Sequence[float],
+    sold: Sequence[float],
+    reactive: Sequence[float],
+) -> list[Moment]:
+    info = ZoneInfo(zone)
+    first = datetime.fromisoformat(start).replace(tzinfo=info).astimezone(UTC)
+    found = []
+    for number, (kwh, out, kvarh) in enumerate(zip(bought, sold, reactive, strict=True)):
+        local = (first + number * timedelta(minutes=minutes)).astimezone(info)
+        day = local.date()
+        begin, end = (
+            datetime(d.year, d.month, d.day, tzinfo=info).astimezone(UTC)
+            for d in (day, day + timedelta(days=1))
+        )
+        share = timedelta(minutes=minutes) / (end - begin)
+        found.append(Moment(number, day, local.hour * 60 + local.minute, local.utcoffset(), share,
+                            float(kwh), float(out), float(kvarh)))  # fmt: skip
+    return found
+
+
+def months_of(meter: Sequence[Moment]) -> list[tuple[date, date]]:
+    """Return the calendar months of a meter, each from its first day to that of the next."""
+    firsts = sorted({moment.day.replace(day=1) for moment in meter})
+    return [(first, (first + timedelta(days=32)).replace(day=1)) for first in firsts]
+
+
+def rounded(value: float, rule: Words | None) -> float:
+    if rule is None:
+        return value
+    count = abs(value) / rule["to"]
+    near = round(count)
+    if abs(count - near) < 1e-9 * max(count, 1):
+        whole = near
+    else:
+        how = rule.get("how", "nearest")
+        whole = {"nearest": math.floor(count + 0.5), "down": int(count), "up": int(count) + 1}[how]
+    return math.copysign(whole * rule["to"], value)
+
+
+def pay(amount: float, ends: Sequence[float], prices: Sequence[float]) -> float:
+    """Return what an amount costs where each block has its price."""
+    cost, begin = 0.0, 0.0
+    for end, price in zip([*ends, math.inf], prices, strict=True):
+        if amount > begin:
+            cost += price * (min(amount, end) - begin)
+        begin = max(begin, end)
+    return cost
+
+
+@dataclass
+class Lots:
+    """Credits, each with the period in which it was made; the oldest are used first."""
+
+    lots: list[list[float]] = field(default_factory=list)
+
+    def settle(self, period: int, charged: float) -> float:
+        """Return what is due; a negative sum becomes a credit."""
+        if charged < 0:
+            self.lots.append([period, -charged])
+            return 0.0
+        for lot in self.lots:
+            used = min(lot[1], charged)
+            lot[1] -= used
+            charged -= used
+        return charged
+
+    def lose(self, before: float) -> float:
+        """Throw away the credits made before a period, and return how much that was."""
+        gone = sum(amount for made, amount in self.lots if made < before)
+        self.lots = [lot for lot in self.lots if lot[0] >= before]
+        return gone
+
+
+@dataclass
+class PlainBill:
+    """The amounts of a tariff, by the charge's name and the number of the period."""
+
+    versions: list[Words]
+    meter: list[Moment]
+    periods: list[tuple[date, date]]
+    step_h: float
+    peak_so_far_kw: dict[str, float] = field(default_factory=dict)
+    past_peaks_kw: dict[str, dict[str, float]] = field(default_factory=dict)
+    banked: dict[str, float] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        self.amounts: dict[tuple[str, int], float] = {}
+        self.so_far: dict[Any, float] = {}
+        self.lots: dict[str, Lots] = {}
+        self.actual_kw: dict[tuple[str, int], float] = {}
+        self.alone_kw: dict[tuple[str, int], float] = {}
+        self.billed_kw: dict[tuple[str, int], float] = {}
+        edges = [*(version["from"] for version in self.versions), date.max]
+        for version, (begin, end) in zip(self.versions, pairwise(edges), strict=True):
+            if any(begin <= moment.day < end for moment in self.meter):
+                _Version(self, version, begin, end).bill()
+
+    def middle(self, period: int) -> date:
+        first, end = self.periods[period]
+        return first + timedelta(days=(end - first).days // 2)
+
+
+class _Version:
+    """One version of the tariff on the days on which it holds."""
+
+    def __init__(self, bill: PlainBill, words: Words, begin: date, end: date) -> None:
+        self.all, self.words, self.begin, self.end = bill, words, begin, end
+        self.own: dict[int, dict[str, float]] = {p: {} for p in range(len(bill.periods))}
+        self.kw: dict[tuple[str, int], float] = {}
+        self.holidays = set(words.get("holidays", {}).get("dates", ()))
+        self.in_period: list[list[Moment]] = []
+        self.whole: list[list[Moment]] = []
+        for first, last in bill.periods:
+            inside = [m for m in bill.meter if first <= m.day < last]
+            self.whole.append(inside)
+            self.in_period.append([m for m in inside if begin <= m.day < end])
+        self.runs = self._season_runs()
+
+    def bill(self) -> None:
+        for charge in self.words["charges"]:
+            getattr(self, f"_{charge['kind']}")(charge)
+        rule = self.words.get("round_total")
+        for lines in self.own.values():
+            if rule and lines:
+                whole = sum(lines.values())
+                lines["Rounding"] = rounded(whole, rule) - whole
+        for period, lines in self.own.items():
+            for name, amount in lines.items():
+                key = name, period
+                self.all.amounts[key] = self.all.amounts.get(key, 0.0) + amount
+
+    def add(self, charge: Words, period: int, amount: float) -> None:
+        amount = rounded(amount, charge.get("round_amount"))
+        lines = self.own[period]
+        lines[charge["name"]] = lines.get(charge["name"], 0.0) + amount
+
+    def billed_periods(self) -> list[int]:
+        return [period for period, inside in enumerate(self.in_period) if inside]
+
+    def closes(self, period: int) -> bool:
+        """Return whether this version holds at the end of what is metered of a period."""
+        return self.whole[period][-1] in self.in_period[period]
+
+    # --- the calendar ------------------------------------------------------------------------
+
+    def season(self, day: date) -> str:
+        rest = ""
+        for name, text in self.words.get("seasons", {}).items():
+            if text == "otherwise":
+                rest = name
+                continue
+            first, last = (tuple(map(int, part.split("-"))) for part in text.split(" to "))
+            now = (day.month, day.day)
+            inside = first <= now <= last if first <= last else now >= first or now <= last
+            if inside:
+                return name
+        return rest
+
+    def _season_runs(self) -> dict[date, date]:
+        """Return for each day the first metered day of the season's run in which it lies."""
+        runs: dict[date, date] = {}
+        before = None
+        for day in sorted({moment.day for moment in self.all.meter}):
+            same = before is not None and self.season(before) == self.season(day)
+            runs[day] = runs[before] if same and before is not None else day
+            before = day
+        return runs
+
+    def holds(self, when: Words, moment: Moment) -> bool:
+        day = moment.day
+        if "seasons" in when and self.season(day) not in when["seasons"]:
+            return False
+        if "dates" in when and day not in when["dates"]:
+            return False
+        words = when.get("days", ["all"])
+        if day in self.holidays:
+            named = {"all", "holidays"}
+        else:
+            named = {"all", DAYS[day.weekday()], "weekends" if day.weekday() > 4 else "weekdays"}
+        if not named & set(words):
+            return False
+        for span in when.get("hours", ["00:00-24:00"]):
+            begin, end = (60 * int(t[:2]) + int(t[3:]) for t in span.split("-"))
+            if begin < end and begin <= moment.minute < end:
+                return True
+            if begin >= end and (moment.minute >= begin or moment.minute < end):
+                return True
+        return False
+
+    def days(self, period: int, seasons: list[str] | None = None) -> float:
+        return sum(
+            m.share_of_day for m in self.in_period[period]
+            if seasons is None or self.season(m.day) in seasons
+        )  # fmt: skip
+
+    def length(self, period: int) -> int:
+        first, end = self.all.periods[period]
+        return (end - first).days
+
+    def share(self, period: int) -> float:
+        """Return the share of the metered days of a period on which this version holds."""
+        return self.days(period) / sum(m.share_of_day for m in self.whole[period])
+
+    def units(self, per: str, period: int) -> float:
+        year = self.all.periods[period][0].year
+        of_year = 366 if year % 4 == 0 else 365
+        length = {"day": 1, "month": self.length(period), "year": of_year, "30 days": 30}[per]
+        return self.days(period) / length
+
+    # --- fixed, minimum, percentages ---------------------------------------------------------
+
+    def _fixed(self, charge: Words) -> None:
+        for period in self.billed_periods():
+            units = self.units(charge["per"], period)
+            if "month_days" in charge:
+                units = self.days(period) / charge["month_days"]
+            self.add(charge, period, charge["amount"] * units)
+
+    def above(self, names: Any, period: int) -> float:
+        lines = self.own[period]
+        return sum(x for name, x in lines.items() if names == "all above" or name in names)
+
+    def _minimum(self, charge: Words) -> None:
+        for period in self.billed_periods():
+            least = charge["amount"] * self.units(charge["per"], period)
+            self.add(charge, period, max(least - self.above(charge["of"], period), 0.0))
+
+    def _percentage(self, charge: Words) -> None:
+        for period in self.billed_periods():
+            percent = charge.get("percent", 0.0)
+            kwh = sum(m.bought for m in self.in_period[period])
+            for band in charge.get("bands", ()):
+                if kwh >= band["from_kwh"]:
+                    percent = band["percent"]
+            self.add(charge, period, percent / 100 * self.above(charge["of"], period))
+
+    # --- energy ------------------------------------------------------------------------------
+
+    def parts(self, charge: Words) -> list[tuple[str, Words, Any]]:
+        """Return the parts of a charge: name, words, and who decides which moments are its own."""
+        if "rates" not in charge:
+            return [(charge["name"], charge, lambda m: self.holds(charge, m))]
+
+        def rate_of(moment: Moment) -> Words:
+            rates = charge["rates"]
+            dated = [r for r in rates if "dates" in r and self.holds(r, moment)]
+            plain = [
+                r for r in rates
+                if "dates" not in r and not r.get("otherwise") and self.holds(r, moment)
+            ]  # fmt: skip
+            found = dated or plain or [r for r in rates if r.get("otherwise")]
+            assert len(found) == 1
+            return found[0]
+
+        return [
+            (f"{charge['name']}: {rate['name']}", rate, lambda m, r=rate: rate_of(m) is r)
+            for rate in charge["rates"]
+        ]
+
+    def _energy(self, charge: Words) -> None:
+        self._priced(charge, lambda m: m.bought, 1.0)
+
+    def _export_credit(self, charge: Words) -> None:
+        self._priced(charge, lambda m: m.sold, -1.0)
+
+    def _priced(self, charge: Words, counted: Any, sign: float) -> None:
+        if "series" in charge:
+            self._by_series(charge, counted, sign)
+            return
+        for name, words, owns in self.parts(charge):
+            for period in self.billed_periods():
+                own = [m for m in self.in_period[period] if owns(m)]
+                if not own:
+                    continue
+                if "blocks" in words:
+                    cost = self._blocks(charge, name, words, period, own, counted, sign)
+                else:
+                    kwh = rounded(sum(map(counted, own)), charge.get("round_kwh"))
+                    cost = sign * words["per_kwh"] * kwh
+                self.add(charge, period, cost)
+
+    def _by_series(self, charge: Words, counted: Any, sign: float) -> None:
+        series = charge["series"]
+        for period in self.billed_periods():
+            cost = 0.0
+            for moment in self.in_period[period]:
+                if self.holds(charge, moment):
+                    price = series["values"][moment.number]
+                    price = price * series.get("times", 1.0) + series.get("plus_per_kwh", 0.0)
+                    cost += sign * price * counted(moment)
+            self.add(charge, period, cost)
+
+    def _blocks(
+        self, charge: Words, name: str, words: Words, period: int, own: list[Moment],
+        counted: Any, sign: float,
+    ) -> float:  # fmt: skip
+        rule = words["blocks"]
+        prices = [sign * block["per_kwh"] for block in rule["blocks"]]
+        over = rule.get("counted_over", "period")
+        if over == "period":
+            kwh = rounded(sum(map(counted, own)), charge.get("round_kwh"))
+            return pay(kwh, self._ends(rule, words, period), prices)
+        ends = [
+            rounded(block["up_to_kwh"], rule.get("round_sizes")) for block in rule["blocks"][:-1]
+        ]
+        cost = 0.0
+        spans = [m.day.year if over == "year" else self.runs[m.day] for m in own]
+        for span in sorted(set(spans)):
+            inside = [counted(m) for m, s in zip(own, spans, strict=True) if s == span]
+            kwh = rounded(sum(inside), charge.get("round_kwh"))
+            before = self.all.so_far.get((name, span), 0.0)
+            cost += pay(before + kwh, ends, prices) - pay(before, ends, prices)
+            self.all.so_far[name, span] = before + kwh
+        return cost
+
+    def _ends(self, rule: Words, words: Words, period: int) -> list[float]:
+        days = self.days(period, words.get("seasons"))
+        scale = days / self.length(period)
+        low, high = rule.get("unless_days", (math.inf, -math.inf))
+        if "per_days" in rule and not low <= self.length(period) <= high:
+            scale = days / rule["per_days"]
+        ends = []
+        for block in rule["blocks"][:-1]:
+            size = block.get("up_to_kwh", 0.0) * scale
+            if "up_to_h" in block:
+                size = block["up_to_h"] * scale * self.kw[rule["demand"], period]
+            else:
+                size = rounded(size, rule.get("round_sizes"))
+            ends.append(max([size, *ends[-1:]]))
+        return ends
+
+    # --- demand ------------------------------------------------------------------------------
+
+    def intervals(self, charge: Words, own: list[Moment]) -> list[tuple[Moment, float, float]]:
+        """Return the first moment, the kW and the kvar of each demand interval."""
+        h, long = self.all.step_h, charge["interval_minutes"] / 60
+        runs: list[list[Moment]] = []
+        if charge.get("rolling_minutes") and h < long:
+            count = round(long / h)
+            for place in range(len(own) - count + 1):
+                run = own[place : place + count]
+                begins = run[0].minute % charge["rolling_minutes"] == 0
+                if begins and run[-1].number - run[0].number == count - 1:
+                    runs.append(run)
+        else:
+            of_interval: dict[Any, list[Moment]] = {}
+            for m in own:
+                key = m.day, m.offset, m.minute // max(charge["interval_minutes"], round(60 * h))
+                of_interval.setdefault(key, []).append(m)
+            runs = list(of_interval.values())
+        found = []
+        for run in runs:
+            hours = len(run) * h
+            pct = charge["month_pct"][run[0].day.month - 1] if "month_pct" in charge else 100
+            found.append((run[0], sum(m.bought for m in run) / hours * pct / 100,
+                          sum(m.reactive for m in run) / hours * pct / 100))  # fmt: skip
+        return found
+
+    def highest(self, charge: Words, own: list[Moment], before: list[float]) -> float:
+        """Return the mean of the highest values of intervals, or of days, weeks or months."""
+        best: dict[Any, float] = {}
+        one_per = charge.get("one_per", "interval")
+        for first, kw, _ in self.intervals(charge, own):
+            key: Any = {
+                "interval": first.number, "day": first.day,
+                "week": first.day.isocalendar()[:2], "month": (first.day.year, first.day.month),
+            }[one_per]  # fmt: skip
+            best[key] = max(best.get(key, 0.0), kw)
+        count = charge.get("highest", 1)
+        if count == 1:
+            return max([*best.values(), *before, 0.0])
+        top = sorted([*best.values(), *before], reverse=True)[:count]
+        return sum(top) / len(top)
+
+    def _demand(self, charge: Words) -> None:
+        for period in self.billed_periods():
+            own = [m for m in self.in_period[period] if self.holds(charge, m)]
+            if own:
+                self._demand_of(charge, period, own)
+
+    def past(self, name: str, period: int, months: int) -> list[tuple[str, float]]:
+        """Return what is told of the months before the series, of so many before a period."""
+        now, found = self.all.middle(period), []
+        for _ in range(months):
+            now = now.replace(day=1) - timedelta(days=1)
+            kw = self.all.past_peaks_kw.get(name, {}).get(f"{now:%Y-%m}")
+            first = self.all.middle(0)
+            if kw is not None and (now.year, now.month) < (first.year, first.month):
+                found.append((f"{now:%Y-%m}", kw))
+        return found
+
+    def _demand_of(self, charge: Words, period: int, own: list[Moment]) -> None:
+        name = charge["name"]
+        kw = self._metered(charge, period, own)
+        actual = kw
+        kw = max(kw, charge.get("at_least_kw", 0.0))
+        if "contract" in charge:
+            deal = charge["contract"]
+            billed = max(kw, deal.get("at_least_pct", 100) / 100 * deal["kw"])
+            if "exceeded_at_pct" in deal:
+                beyond = kw - deal["exceeded_at_pct"] / 100 * deal["kw"]
+                billed = max(billed, kw + deal["times"] * beyond)
+            kw = billed
+        kw = self._remembering(charge, period, kw)
+        alone = kw
+        if "mean_of_months" in charge:
+            count = charge["mean_of_months"]
+            before = range(max(period - count + 1, 0), period)
+            alone_kw = self.all.alone_kw
+            months = [kw, *(alone_kw[name, p] for p in before if (name, p) in alone_kw)]
+            floor = charge.get("at_least_kw", 0.0)
+            months += [max(x, floor) for _, x in self.past(name, period, count - 1)]
+            kw = max(sum(months) / len(months), charge.get("at_least_mean_kw", 0.0))
+        kw = rounded(kw, charge.get("round_kw"))
+        for table, value in (
+            (self.all.actual_kw, actual), (self.all.alone_kw, alone), (self.all.billed_kw, kw),
+        ):  # fmt: skip
+            table[name, period] = max(table.get((name, period), 0.0), value)
+        self.kw[name, period] = kw
+        self._price_of_demand(charge, period, kw)
+
+    def _metered(self, charge: Words, period: int, own: list[Moment]) -> float:
+        name, before = charge["name"], []
+        if charge.get("counted_over") == "year":
+            year = self.all.periods[period][0].year
+            own_of_year = [
+                m for m in self.all.meter if m.day.year == year and self.holds(charge, m)
+            ]
+            before = [x for month, x in self.past(name, 0, 12) if month[:4] == str(year)]
+            if self.all.periods[0][0].year == year:
+                before += [self.all.peak_so_far_kw[name]] if name in self.all.peak_so_far_kw else []
+            return self.highest(charge, own_of_year, before)
+        if name in self.all.peak_so_far_kw and period == 0 and self.all.meter[0].day < self.end:
+            before = [self.all.peak_so_far_kw[name]] if self.all.meter[0].day >= self.begin else []
+        kw = self.highest(charge, own, before)
+        rule = charge.get("power_factor")
+        if rule is None:
+            return kw
+        target = rule["target"]
+        values = self.intervals(charge, own)
+        if rule["rule"] == "kva":
+            return max([kw, *(target * math.hypot(p, q) for _, p, q in values)])
+        active, reactive = sum(m.bought for m in own), sum(m.reactive for m in own)
+        if rule.get("at") == "peak":
+            _, active, reactive = max(values, key=lambda v: v[1])
+        factor = active / math.hypot(active, reactive)
+        if factor >= target:
+            return kw
+        return kw * target / factor if rule["rule"] == "ratio" else kw * (1 + target - factor)
+
+    def _remembering(self, charge: Words, period: int, kw: float) -> float:
+        rule = charge.get("ratchet")
+        if rule is None:
+            return kw
+        name, count = charge["name"], rule.get("months", 11)
+        table = self.all.billed_kw if rule.get("of") == "billed" else self.all.actual_kw
+        months = rule.get("in_months", range(1, 13))
+        before = [
+            table[name, p] for p in range(max(period - count, 0), period)
+            if (name, p) in table and self.all.middle(p).month in months
+        ]  # fmt: skip
+        before += [x for month, x in self.past(name, period, count) if int(month[5:]) in months]
+        return max([kw, *(rule["pct"] / 100 * x for x in before)])
+
+    def _price_of_demand(self, charge: Words, period: int, kw: float) -> None:
+        share, per = self.share(period), charge.get("per", "month")
+        first, end = self.all.periods[period]
+        if per == "day":
+            share *= sum(m.share_of_day for m in self.whole[period])
+        if per == "year":
+            is_month = first.day == 1 and end.day == 1 and 27 < (end - first).days < 32
+            of_year = 366 if first.year % 4 == 0 else 365
+            share *= 1 / 12 if is_month else (end - first).days / of_year
+        blocks = charge.get("blocks", [{"per_kw": charge.get("per_kw")}])
+        ends = [block["up_to_kw"] for block in blocks[:-1]]
+        rule = charge.get("round_amount")
+        for number, block in enumerate(blocks):
+            prices = [0.0] * len(blocks)
+            prices[number] = block["per_kw"]
+            amount = rounded(pay(kw, ends, prices) * share, rule)
+            self.add(charge, period, amount)
+
+    def _step_fee(self, charge: Words) -> None:
+        for period in self.billed_periods():
+            value = self._measure(charge, period)
+            if value is None:
+                continue
+            amount = 0.0
+            for step in charge["steps"]:
+                if value >= step["from"]:
+                    amount = step["amount"]
+            self.add(charge, period, amount * self.days(period) / self.length(period))
+
+    def _measure(self, charge: Words, period: int) -> float | None:
+        by = charge["by"]
+        if by == "import_kwh":
+            return sum(m.bought for m in self.in_period[period])
+        if charge.get("of_period") != "previous":
+            return self.kw.get((by, period))
+        if period:
+            return self.all.billed_kw.get((by, period - 1))
+        told = self.past(by, 0, 1)
+        return told[0][1] if told else self.kw.get((by, 0))
+
+    def _reactive(self, charge: Words) -> None:
+        free = charge.get("free_share", 0.0)
+        for period in self.billed_periods():
+            own = [m for m in self.in_period[period] if self.holds(charge, m)]
+            if not own:
+                continue
+            if "per_kvarh" in charge:
+                beyond = sum(m.reactive for m in own) - free * sum(m.bought for m in own)
+                price = charge["per_kvarh"]
+            else:
+                values = self.intervals({"interval_minutes": 15} | charge, own)
+                beyond = max(q for _, _, q in values) - free * max(p for _, p, _ in values)
+                price = charge["per_kvar"] * self.share(period)
+            beyond = rounded(max(beyond, 0.0), charge.get("round_quantity"))
+            self.add(charge, period, price * beyond)
+
+    # --- banks -------------------------------------------------------------------------------
+
+    def is_reset(self, charge: Words, period: int) -> bool:
+        """Return whether the day of the reset lies in a period, its first day being too early."""
+        if "reset" not in charge:
+            return False
+        first, end = self.all.periods[period]
+        month, day = map(int, charge["reset"].split("-"))
+        now = first + timedelta(days=1)
+        while now <= end:
+            if (now.month, now.day) == (month, day):
+                return True
+            now += timedelta(days=1)
+        return False
+
+    def settled(self, charge: Words, name: str, period: int, charged: float) -> tuple[float, float]:
+        """Return what is due of a period, and what was lost at its end."""
+        lots = self.all.lots.setdefault(name, Lots([[-1, self.all.banked.get(name, 0.0)]]))
+        due, lost = lots.settle(period, charged), 0.0
+        if self.closes(period):
+            if "expire_after_periods" in charge:
+                lost += lots.lose(period - charge["expire_after_periods"] + 1)
+            if self.is_reset(charge, period):
+                lost += lots.lose(math.inf)
+        return due, lost
+
+    def _net_energy(self, charge: Words) -> None:
+        surplus = charge.get("surplus_per_kwh", 0.0)
+        for name, words, owns in self.parts(charge):
+            for period in self.billed_periods():
+                own = [m for m in self.in_period[period] if owns(m)]
+                net = sum(m.bought - m.sold for m in own)
+                if charge.get("netted_over") == "year":
+                    key = name, self.all.middle(period).year
+                    before = self.all.so_far.get(key, 0.0)
+                    self.all.so_far[key] = before + net
+                    due = max(before + net, 0) - max(before, 0)
+                    lost = max(-before - net, 0) - max(-before, 0)
+                elif charge.get("left_over", "carried") == "carried":
+                    due, lost = self.settled(charge, name, period, net)
+                else:
+                    due, lost = max(net, 0.0), max(-net, 0.0)
+                due = rounded(due, charge.get("round_kwh"))
+                self.add(charge, period, words["per_kwh"] * due - surplus * lost)
+
+    def _credit_bank(self, charge: Words) -> None:
+        for period in self.billed_periods():
+            charged = self.above([*charge["credits"], *charge["offset"]], period)
+            if charge.get("left_over") == "lost":
+                due, lost = max(charged, 0.0), max(-charged, 0.0)
+            else:
+                due, lost = self.settled(charge, charge["name"], period, charged)
+            paid = charge.get("paid_pct", 0.0) / 100 * lost
+            self.add(charge, period, due - charged - paid)

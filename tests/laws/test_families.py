@@ -1,0 +1,619 @@
+"""Every charge family, and each of its options, billed a second time in plain loops.
+
+The second bill is ``plain_bill``. Rows of the table are tariffs; each is billed on random meters of
+several months with a change of clocks inside, and charge by charge and period by period the two
+bills must agree. A field of a charge that no row uses fails.
+"""
+
+from __future__ import annotations
+
+import typing
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from datetime import date, timedelta
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from pydantic import BaseModel
+
+from optimizer.billing.bill import bill_flows
+from optimizer.billing.charges import banks, blocks, demand, net_energy
+from optimizer.billing.charges.base import History
+from optimizer.billing.charges.credit_bank import CreditBank
+from optimizer.billing.charges.demand import Contract, _DemandLines, _Kept
+from optimizer.billing.charges.energy import _BlockLines
+from optimizer.billing.charges.minimum import MinimumCharge
+from optimizer.billing.charges.percentage import PercentageCharge
+from optimizer.billing.charges.step_fee import StepFee
+from optimizer.billing.tariff import (
+    Charge,
+    Tariff,
+    TariffFile,
+    compile_cost,
+    refuse_unknown_history,
+)
+from optimizer.documents import Source
+from optimizer.errors import ScenarioError
+from optimizer.flows import Flows
+from optimizer.timegrid import TimeGrid, calendar_months, meter_read_periods
+from tests.laws.cases import ZONE, grid_of
+from tests.laws.plain_bill import PlainBill, moments, months_of
+from tests.laws.test_twins import plant
+
+Words = dict[str, Any]
+
+FIRST, CHANGE = date(2024, 1, 1), date(2025, 4, 11)
+SEEDS = (0, 1)
+
+
+@dataclass(frozen=True)
+class Span:
+    """A stretch of metered time: its beginning, its steps, and meter reads if there are any."""
+
+    start: str
+    count: int
+    minutes: int = 60
+    reads: tuple[date, ...] = ()
+
+
+SPRING = Span("2025-02-10T05:00", 24 * 128)  # clocks change on 30 March; both ends cut a month
+AUTUMN = Span("2024-09-20", 24 * 160)  # clocks change on 27 October, a year ends
+WEEKS = Span("2025-02-10T05:00", 24 * 128, reads=tuple(
+    date(2025, 2, 3) + timedelta(days=17 * n) for n in range(9)))  # fmt: skip
+FINE = Span("2025-03-20T10:00", 4 * 24 * 40, 15)
+CHANGING = Span("2024-11-05", 24 * 210)  # a year ends, clocks change, the tariff changes
+
+
+@dataclass(frozen=True)
+class Row:
+    """Charges on a stretch of time; ``then`` are those of a second version."""
+
+    charges: list[Words]
+    span: Span = SPRING
+    then: list[Words] | None = None
+    both: Words = field(default_factory=dict)
+    after: Words = field(default_factory=dict)
+    history: Words = field(default_factory=dict)
+
+
+SEASONS = {"warm": "04-01 to 09-30", "cold": "otherwise"}
+HOLIDAYS = {"dates": [date(2025, 4, 21), date(2024, 12, 25)]}
+ENERGY = {"kind": "energy", "name": "energy", "per_kwh": 0.31}
+EXPORT = {"kind": "export_credit", "name": "export", "per_kwh": 0.12}
+KW = {"kind": "demand", "name": "kw", "per_kw": 4.0, "interval_minutes": 60}
+FIXED = {"kind": "fixed", "name": "fixed", "amount": 31.0, "per": "month"}
+TIMES = [
+    {
+        "name": "peak",
+        "per_kwh": 0.41,
+        "days": ["weekdays"],
+        "hours": ["07:00-10:00", "16:00-21:00"],
+    },
+    {"name": "night", "per_kwh": 0.09, "hours": ["23:00-05:00"]},
+    {"name": "rest", "per_kwh": 0.22, "otherwise": True},
+]
+SEASONAL = [
+    {"name": "summer", "per_kwh": 0.12, "seasons": ["warm"]},
+    {"name": "winter", "per_kwh": 0.27, "seasons": ["cold"]},
+]
+
+
+def sizes(*ends: tuple[float, float], last: float, **more: Any) -> Words:
+    """Return rising sizes in kWh with their prices, and the price above."""
+    listed = [{"up_to_kwh": size, "per_kwh": price} for size, price in ends]
+    return {"blocks": [*listed, {"per_kwh": last}], **more}
+
+
+RISING = sizes((250.0, 0.1), (700.0, 0.2), last=0.35)
+FALLING = sizes((250.0, 0.3), (700.0, 0.2), last=0.11)
+YEARLY = sizes((900.0, 0.1), (2200.0, 0.24), last=0.17)
+HOURS = {"demand": "kw", "blocks": [{"up_to_h": 40.0, "per_kwh": 0.3}, {"up_to_h": 90.0, "per_kwh": 0.2},
+                                    {"per_kwh": 0.08}]}  # fmt: skip
+MIXED = {"demand": "kw", "blocks": [{"up_to_kwh": 500.0, "per_kwh": 0.3},
+                                    {"up_to_h": 60.0, "per_kwh": 0.2}, {"per_kwh": 0.1}]}  # fmt: skip
+BLOCKED = {"kind": "energy", "name": "energy"}
+STEPS = {"kind": "step_fee", "name": "fee", "by": "kw", "steps": [
+    {"from": 0.0, "amount": 5.0}, {"from": 9.0, "amount": 17.0}, {"from": 13.0, "amount": 11.0}]}  # fmt: skip
+STEPS_KWH = STEPS | {"by": "import_kwh", "steps": [
+    {"from": 0.0, "amount": 5.0}, {"from": 900.0, "amount": 17.0}, {"from": 1500.0, "amount": 29.0}]}  # fmt: skip
+NET = {"kind": "net_energy", "name": "net", "per_kwh": 0.21}
+BANK = {"kind": "credit_bank", "name": "bank", "credits": ["export"], "offset": ["energy"]}
+LEAST = {
+    "kind": "minimum",
+    "name": "least",
+    "amount": 320.0,
+    "per": "month",
+    "of": ["energy", "export"],
+}
+TAX = {"kind": "percentage", "name": "tax", "percent": 13.5, "of": "all above"}
+BANDS = {"kind": "percentage", "name": "discount", "of": ["energy"], "bands": [
+    {"from_kwh": 0.0, "percent": -10.0}, {"from_kwh": 900.0, "percent": 0.0},
+    {"from_kwh": 1500.0, "percent": 5.0}]}  # fmt: skip
+KVAR = {"kind": "reactive", "name": "kvar"}
+RATCHET = {"pct": 85.0, "months": 3}
+MONTHS = [100.0, 100.0, 85.0, 50.0, 30.0, 25.0, 40.0, 25.0, 30.0, 45.0, 70.0, 95.0]
+KW_BLOCKS = {key: value for key, value in KW.items() if key != "per_kw"}
+PAST = {"2025-01": 15.5, "2024-12": 11.0, "2024-07": 18.0, "2024-02": 30.0, "2023-01": 90.0}
+
+ROWS: dict[str, Row] = {
+    "fixed: per day": Row([FIXED | {"amount": 0.6, "per": "day"}]),
+    "fixed: per month": Row([FIXED]),
+    "fixed: per month of 30.4 days": Row([FIXED | {"month_days": 30.4}], WEEKS),
+    "fixed: per year": Row([FIXED | {"per": "year"}], AUTUMN),
+    "fixed: per 30 days": Row([FIXED | {"per": "30 days"}], WEEKS),
+    "energy: flat": Row([ENERGY]),
+    "energy: in some hours of a season": Row([ENERGY | {
+        "seasons": ["warm"], "days": ["weekends", "holidays"], "hours": ["22:00-06:00"]}]),
+    "energy: on dates": Row([ENERGY | {"dates": [date(2025, 3, 30), date(2025, 4, 2)]}]),
+    "energy: time of use": Row([{"kind": "energy", "name": "energy", "rates": TIMES}], AUTUMN),
+    "energy: time of use with dates": Row([{"kind": "energy", "name": "energy", "rates": [*TIMES, {
+        "name": "event", "per_kwh": 1.9, "dates": [date(2025, 3, 5)], "hours": ["14:00-18:00"]}]}]),
+    "energy: rounded": Row([ENERGY | {"round_kwh": {"to": 1.0, "how": "down"}}]),
+    "energy: amount rounded": Row([ENERGY | {"round_amount": {"to": 0.05}}]),
+    "energy: series": Row([{"kind": "energy", "name": "spot", "hours": ["06:00-24:00"], "series": {
+        "file": "spot.csv", "column": "per_kwh", "times": 1.2, "plus_per_kwh": 0.03}}]),
+    "energy: rising blocks": Row([BLOCKED | {"blocks": RISING}]),
+    "energy: falling blocks": Row([BLOCKED | {"blocks": FALLING}], AUTUMN),
+    "energy: blocks and read dates": Row([BLOCKED | {"blocks": RISING}], WEEKS),
+    "energy: blocks a day": Row([BLOCKED | {"blocks": sizes((9.0, 0.1), last=0.3, per_days=1.0)}], WEEKS),
+    "energy: blocks for 30 days": Row([BLOCKED | {"blocks": RISING | {
+        "per_days": 30.0, "round_sizes": {"to": 10.0, "how": "up"}}}], AUTUMN),
+    "energy: blocks for 30 days unless": Row([BLOCKED | {"blocks": RISING | {
+        "per_days": 30.0, "unless_days": [29, 30]}}], AUTUMN),
+    "energy: blocks a season": Row([BLOCKED | {"blocks": YEARLY | {"counted_over": "season"}}], AUTUMN),
+    "energy: blocks a year": Row([BLOCKED | {"blocks": YEARLY | {"counted_over": "year"}}], AUTUMN),
+    "energy: blocks a year, rounded": Row([BLOCKED | {"round_kwh": {"to": 5.0}, "blocks": YEARLY | {
+        "counted_over": "year", "round_sizes": {"to": 200.0}}}], WEEKS),
+    "energy: hours of demand": Row([KW, BLOCKED | {"blocks": HOURS}]),
+    "energy: hours of demand by blocks": Row([KW_BLOCKS | {"blocks": [
+        {"up_to_kw": 5.0, "per_kw": 1.0}, {"per_kw": 3.0}]}, BLOCKED | {"blocks": HOURS}]),
+    "energy: kWh, then hours of demand": Row([KW, BLOCKED | {"blocks": MIXED}]),
+    "energy: kWh above the hours of demand": Row([KW, BLOCKED | {"blocks": {
+        "demand": "kw", "blocks": [{"up_to_kwh": 1200.0, "per_kwh": 0.3},
+        {"up_to_h": 20.0, "per_kwh": 0.2}, {"per_kwh": 0.1}]}}]),
+    "energy: rates with blocks": Row([{"kind": "energy", "name": "energy", "rates": [
+        {"name": "peak", "blocks": RISING | {"per_days": 30.0}, "hours": ["08:00-20:00"], "seasons": ["cold"]},
+        {"name": "rest", "per_kwh": 0.1, "otherwise": True}]}], AUTUMN),
+    "export_credit: flat": Row([EXPORT], AUTUMN),
+    "export_credit: blocks": Row([EXPORT | {"per_kwh": None, "blocks": FALLING}]),
+    "export_credit: by times": Row([{"kind": "export_credit", "name": "export", "rates": TIMES}], AUTUMN),
+    "export_credit: series": Row([{"kind": "export_credit", "name": "spot", "series": {
+        "file": "spot.csv", "column": "per_kwh"}}]),
+    "demand: 15 min": Row([KW | {"interval_minutes": 15}], FINE),
+    "demand: 30 min in hours": Row([KW | {
+        "interval_minutes": 30, "hours": ["16:00-21:00"], "days": ["weekdays"]}], FINE),
+    "demand: in a season": Row([KW | {"seasons": ["warm"]}]),
+    "demand: rolling": Row([KW | {"rolling_minutes": 30}], FINE),
+    "demand: rolling in hours": Row([KW | {
+        "interval_minutes": 30, "rolling_minutes": 15, "hours": ["00:30-03:30", "17:00-20:00"]}], FINE),
+    "demand: three hours": Row([KW | {"highest": 3}]),
+    "demand: three days": Row([KW | {"highest": 3, "one_per": "day"}], WEEKS),
+    "demand: two weeks": Row([KW | {"highest": 2, "one_per": "week"}], AUTUMN),
+    "demand: three months of a year": Row([KW | {
+        "highest": 3, "one_per": "month", "counted_over": "year", "per": "year"}], AUTUMN,
+        history={"past_peaks_kw": {"kw": {"2024-08": 31.0, "2024-05": 4.0, "2023-12": 50.0}}}),
+    "demand: by month": Row([KW | {"month_pct": MONTHS, "counted_over": "year", "per": "year"}], WEEKS),
+    "demand: at least": Row([KW | {"at_least_kw": 12.0}]),
+    "demand: per day": Row([KW | {"per": "day", "per_kw": 0.2}], WEEKS),
+    "demand: contract": Row([KW | {"contract": {
+        "kw": 10.0, "at_least_pct": 85.0, "exceeded_at_pct": 105.0, "times": 2.0}}]),
+    "demand: contract, its share": Row([KW | {"contract": {"kw": 14.0}}]),
+    "demand: ratchet": Row([KW | {"ratchet": RATCHET}]),
+    "demand: ratchet on what was billed": Row([KW | {"ratchet": RATCHET | {"of": "billed"}}], AUTUMN),
+    "demand: ratchet of winter": Row([KW | {"ratchet": {"pct": 95.0, "in_months": [12, 1, 2, 3]}}], AUTUMN),
+    "demand: ratchet with history": Row([KW | {"ratchet": {"pct": 60.0, "in_months": [1, 2, 7]}}],
+        history={"past_peaks_kw": {"kw": PAST}}),
+    "demand: ratchet of one month": Row([KW | {"ratchet": {"pct": 100.0, "months": 1}}],
+        history={"past_peaks_kw": {"kw": PAST}}),
+    "demand: ratchet on what was metered, not on what was billed": Row([KW | {
+        "ratchet": {"pct": 90.0},
+        "contract": {"kw": 8.0, "exceeded_at_pct": 105.0, "times": 3.0}}]),
+    "demand: ratchet on what was billed, rounded": Row([KW | {
+        "ratchet": {"pct": 100.0, "of": "billed"}, "round_kw": {"to": 2.0, "how": "up"}}], AUTUMN),
+    "demand: ratchet on what was billed under contract": Row([KW | {
+        "ratchet": {"pct": 70.0, "of": "billed"},
+        "contract": {"kw": 8.0, "exceeded_at_pct": 105.0, "times": 3.0}}]),
+    "demand: mean of months": Row([KW | {"mean_of_months": 3}]),
+    "demand: mean with floors and history": Row([KW | {
+        "mean_of_months": 12, "at_least_kw": 11.5, "at_least_mean_kw": 12.5}],
+        history={"past_peaks_kw": {"kw": PAST}}),
+    "demand: peak so far": Row([KW], history={"peak_so_far_kw": {"kw": 14.5}}),
+    "demand: peak so far of the year": Row([KW | {"counted_over": "year", "per": "year"}],
+        history={"peak_so_far_kw": {"kw": 34.5}}),
+    "demand: rising blocks, rounded": Row([KW_BLOCKS | {
+        "blocks": [{"up_to_kw": 6.0, "per_kw": 1.5}, {"up_to_kw": 12.0, "per_kw": 3.0}, {"per_kw": 7.0}],
+        "round_kw": {"to": 0.5, "how": "up"}, "round_amount": {"to": 0.01}}]),
+    "demand: falling blocks": Row([KW_BLOCKS | {
+        "blocks": [{"up_to_kw": 6.0, "per_kw": 7.5}, {"up_to_kw": 12.0, "per_kw": 3.0}, {"per_kw": 1.0}]}]),
+    "demand: power factor by ratio": Row([KW | {"power_factor": {"rule": "ratio", "target": 0.95}}]),
+    "demand: power factor by difference": Row([KW | {
+        "power_factor": {"rule": "difference", "target": 0.95, "at": "peak"}}]),
+    "demand: kVA": Row([KW | {"interval_minutes": 30, "power_factor": {"rule": "kva", "target": 0.95}}], FINE),
+    "reactive: kvar": Row([KVAR | {"per_kvar": 0.7, "free_share": 0.2, "interval_minutes": 30}], FINE),
+    "reactive: kvarh": Row([KVAR | {
+        "per_kvarh": 0.03, "free_share": 0.1, "hours": ["06:00-22:00"], "round_quantity": {"to": 10.0}}]),
+    "step_fee: demand": Row([KW, STEPS]),
+    "step_fee: demand in blocks": Row([KW_BLOCKS | {
+        "blocks": [{"up_to_kw": 6.0, "per_kw": 1.5}, {"per_kw": 7.0}]}, STEPS]),
+    "step_fee: demand of a season": Row([KW | {"seasons": ["warm"]}, STEPS]),
+    "step_fee: previous": Row([KW, STEPS | {"of_period": "previous"}], AUTUMN),
+    "step_fee: previous with history": Row([KW, STEPS | {"of_period": "previous"}],
+        history={"past_peaks_kw": {"kw": {"2025-01": 9.0}}}),
+    "step_fee: previous, rounded": Row([KW | {"round_kw": {"to": 3.0}}, STEPS | {"of_period": "previous"}]),
+    "step_fee: energy": Row([STEPS_KWH], WEEKS),
+    "net_energy: carried": Row([NET]),
+    "net_energy: brought forward": Row([NET], WEEKS, history={"banked": {"net": 700.0}}),
+    "net_energy: by times": Row([{"kind": "net_energy", "name": "net", "rates": TIMES}], AUTUMN),
+    "net_energy: brought forward by times": Row([{"kind": "net_energy", "name": "net", "rates": TIMES}],
+        AUTUMN, history={"banked": {"net: peak": 300.0, "net: rest": 200.0}}),
+    "net_energy: lost": Row([NET | {"left_over": "lost"}]),
+    "net_energy: paid": Row([NET | {"left_over": "paid", "surplus_per_kwh": 0.04}]),
+    "net_energy: over the year": Row([NET | {"netted_over": "year", "surplus_per_kwh": 0.03}], AUTUMN),
+    "net_energy: reset": Row([NET | {"reset": "01-01", "surplus_per_kwh": 0.02}], AUTUMN),
+    "net_energy: reset in autumn": Row([NET | {"reset": "11-01"}], AUTUMN),
+    "net_energy: reset inside a period": Row([NET | {"reset": "04-20"}], WEEKS),
+    "net_energy: reset of a season that is over": Row([{
+        "kind": "net_energy", "name": "net", "rates": SEASONAL, "reset": "01-01",
+        "surplus_per_kwh": 0.05}], Span("2024-08-10", 24 * 270)),
+    "net_energy: expires": Row([NET | {"expire_after_periods": 1, "surplus_per_kwh": 0.02}], WEEKS,
+        history={"banked": {"net": 900.0}}),
+    "net_energy: expires after two": Row([NET | {"expire_after_periods": 2}], WEEKS),
+    "net_energy: expires and is reset": Row([NET | {"expire_after_periods": 2, "reset": "04-20"}], WEEKS),
+    "net_energy: expires when its season is over": Row([{
+        "kind": "net_energy", "name": "net", "rates": SEASONAL, "expire_after_periods": 3,
+        "surplus_per_kwh": 0.05}], Span("2024-08-10", 24 * 270)),
+    "net_energy: rounded": Row([NET | {"round_kwh": {"to": 10.0}}]),
+    "credit_bank: carried": Row([ENERGY, EXPORT, BANK], history={"banked": {"bank": 210.0}}),
+    "credit_bank: lost": Row([ENERGY, EXPORT | {"per_kwh": 0.4}, BANK | {"left_over": "lost", "paid_pct": 30.0}]),
+    "credit_bank: reset and paid": Row([ENERGY, EXPORT | {"per_kwh": 0.4}, FIXED, BANK | {
+        "reset": "04-01", "paid_pct": 60.0}]),
+    "credit_bank: expires": Row([ENERGY, EXPORT | {"per_kwh": 0.4}, BANK | {"expire_after_periods": 1}], WEEKS),
+    "credit_bank: of a season that is over": Row([
+        EXPORT | {"seasons": ["warm"], "per_kwh": 0.5}, ENERGY | {"seasons": ["warm"]},
+        BANK | {"reset": "01-01", "paid_pct": 50.0}], Span("2024-08-10", 24 * 270)),
+    "minimum: of some": Row([ENERGY, FIXED, EXPORT, LEAST]),
+    "minimum: of all, per day": Row([ENERGY, EXPORT, LEAST | {"of": "all above", "per": "day", "amount": 9.0}], WEEKS),
+    "minimum: per 30 days": Row([ENERGY, EXPORT, LEAST | {"per": "30 days"}], WEEKS),
+    "minimum: per year": Row([ENERGY, EXPORT, LEAST | {"per": "year", "amount": 3000.0}], AUTUMN),
+    "percentage: of all": Row([ENERGY, KW, EXPORT, TAX]),
+    "percentage: on a percentage": Row([ENERGY, KW, TAX | {"of": ["energy"]}, TAX | {
+        "name": "levy", "percent": -4.0, "of": ["kw", "tax"]}]),
+    "percentage: in bands": Row([ENERGY, FIXED, BANDS], AUTUMN),
+    "round_total": Row([ENERGY, KW, EXPORT, TAX | {"round_amount": {"to": 0.1, "how": "up"}}],
+        both={"round_total": {"to": 5.0}}),
+}  # fmt: skip
+"""Tariffs of one version, by the family and the option that they are for."""
+
+NEW_NET = NET | {"per_kwh": 0.33}
+VERSIONS: dict[str, Row] = {
+    "what is simple": Row([FIXED, ENERGY, EXPORT, TAX], CHANGING, [
+        FIXED | {"amount": 44.0}, ENERGY | {"per_kwh": 0.5}, EXPORT, TAX | {"percent": 9.0}]),
+    "blocks of a period": Row([BLOCKED | {"blocks": RISING}], CHANGING, [BLOCKED | {"blocks": FALLING}]),
+    "hours of demand": Row([KW, BLOCKED | {"blocks": HOURS}], CHANGING, [KW, BLOCKED | {"blocks": HOURS}]),
+    "blocks of a year": Row([BLOCKED | {"blocks": YEARLY | {"counted_over": "year"}}], CHANGING, [
+        BLOCKED | {"blocks": sizes((800.0, 0.2), (2900.0, 0.3), last=0.4, counted_over="year")}]),
+    "blocks of a season": Row([BLOCKED | {"blocks": YEARLY | {"counted_over": "season"}}], CHANGING, [
+        BLOCKED | {"blocks": sizes((100.0, 0.2), (900.0, 0.3), last=0.4, counted_over="season")}]),
+    "blocks of a season that is another one": Row([BLOCKED | {"blocks": YEARLY | {"counted_over": "season"}}],
+        CHANGING, [BLOCKED | {"blocks": YEARLY | {"counted_over": "season"}}],
+        after={"seasons": {"warm": "03-15 to 04-30", "cold": "otherwise"}}),
+    "demand": Row([KW], CHANGING, [KW | {"per_kw": 6.0}], history={"peak_so_far_kw": {"kw": 14.5}}),
+    "demand that was already reached in the month of the change": Row([KW], Span("2025-04-03", 24 * 40), [
+        KW | {"per_kw": 6.0}], history={"peak_so_far_kw": {"kw": 24.5}}),
+    "demand of a year": Row([KW | {"counted_over": "year", "per": "year"}], CHANGING, [
+        KW | {"counted_over": "year", "per": "year", "per_kw": 6.0}]),
+    "demand per day": Row([KW | {"per": "day"}], CHANGING, [KW | {"per": "day", "per_kw": 0.3}]),
+    "demand in blocks": Row([KW], CHANGING, [KW_BLOCKS | {
+        "blocks": [{"up_to_kw": 6.0, "per_kw": 1.5}, {"per_kw": 7.0}]}]),
+    "a ratchet": Row([KW | {"ratchet": RATCHET}], CHANGING, [KW | {"ratchet": RATCHET | {"pct": 95.0}}],
+        history={"past_peaks_kw": {"kw": {"2024-10": 17.0, "2024-09": 19.5}}}),
+    "a ratchet on what was billed": Row([KW | {"ratchet": RATCHET | {"of": "billed"}}], CHANGING, [
+        KW | {"ratchet": RATCHET | {"of": "billed", "pct": 95.0}}]),
+    "a ratchet that follows a floor": Row([KW | {"at_least_kw": 40.0, "ratchet": RATCHET}], CHANGING, [
+        KW | {"ratchet": RATCHET | {"pct": 95.0}}]),
+    "a mean of months": Row([KW | {"mean_of_months": 4}], CHANGING, [KW | {"mean_of_months": 3}]),
+    "a fee by the step of this period": Row([KW, STEPS], CHANGING, [KW, STEPS]),
+    "a fee by the step of the previous period": Row([KW, STEPS | {"of_period": "previous"}], CHANGING, [
+        KW, STEPS | {"of_period": "previous"}]),
+    "net energy": Row([NET], CHANGING, [NEW_NET], history={"banked": {"net": 500.0}}),
+    "net energy with a reset in the period of the change": Row([NET | {"reset": "05-01", "surplus_per_kwh": 0.02}],
+        CHANGING, [NEW_NET | {"reset": "05-01", "surplus_per_kwh": 0.04}]),
+    "net energy that expires": Row([NET | {"expire_after_periods": 2}], CHANGING, [
+        NEW_NET | {"expire_after_periods": 2}], history={"banked": {"net": 900.0}}),
+    "net energy over the year": Row([NET | {"netted_over": "year", "surplus_per_kwh": 0.03}], CHANGING, [
+        NEW_NET | {"netted_over": "year"}]),
+    "a bank": Row([ENERGY, EXPORT | {"per_kwh": 0.35}, BANK], CHANGING, [ENERGY, EXPORT, BANK]),
+    "a bank with a reset": Row([ENERGY, EXPORT | {"per_kwh": 0.35}, BANK | {"reset": "05-01", "paid_pct": 20.0}],
+        CHANGING, [ENERGY, EXPORT | {"per_kwh": 0.4}, BANK | {"reset": "05-01", "paid_pct": 40.0}]),
+    "a minimum": Row([ENERGY, EXPORT, LEAST], CHANGING, [ENERGY, EXPORT, LEAST | {"amount": 380.0}]),
+    "bands": Row([ENERGY, BANDS], CHANGING, [ENERGY | {"per_kwh": 0.2}, BANDS]),
+    "the rounding of the total": Row([ENERGY], CHANGING, [ENERGY], both={"round_total": {"to": 5.0}}),
+    "reactive demand": Row([KVAR | {"per_kvar": 0.7}], CHANGING, [KVAR | {"per_kvar": 0.9}]),
+}  # fmt: skip
+"""Tariffs that change inside a billing period; what goes on, goes on through the change."""
+
+
+@lru_cache(maxsize=16)
+def grid_for(span: Span) -> TimeGrid:
+    return grid_of(span.count, span.minutes, span.start)
+
+
+@lru_cache(maxsize=16)
+def metered(span: Span, seed: int) -> Flows:
+    """Return a meter whose months differ: some have peaks, some export more than they import."""
+    grid = grid_for(span)
+    luck = np.random.default_rng(seed)
+    of_month = luck.permutation([0.5, 0.7, 0.8, 0.9, 1.0, 1.1, 1.2, 1.3, 0.6, 1.0, 0.7, 1.4])
+    sunny = luck.permutation([0.2, 1.9, 0.6, 1.4, 0.4, 1.6, 1.0, 0.3, 2.2, 0.8, 1.2, 0.5])
+    bought, sold, kvarh = luck.exponential(1.6 * grid.step_h, (3, grid.count))
+    bought[luck.random(grid.count) < 0.1] = 0.0
+    bought = bought * of_month[grid.month - 1]
+    sold = sold * sunny[grid.month - 1] * (luck.random(grid.count) < 0.8)
+    return Flows.of_meter(grid, bought, sold, 0.5 * kvarh)
+
+
+def spot(span: Span) -> np.ndarray:
+    return np.random.default_rng(99).normal(0.1, 0.2, span.count).round(4)
+
+
+def write_spot(folder: Path, span: Span) -> None:
+    grid = grid_for(span)
+    rows = [
+        f"{grid.label(step)},{price}\n" for step, price in zip(range(span.count), spot(span), strict=True)
+    ]  # fmt: skip
+    (folder / "spot.csv").write_text("time,per_kwh\n" + "".join(rows))
+
+
+def versions_of(row: Row) -> list[Words]:
+    head = {"source": "invented", "seasons": SEASONS, "holidays": HOLIDAYS} | row.both
+    versions = [head | {"from": FIRST, "charges": row.charges}]
+    if row.then is not None:
+        versions.append(head | row.after | {"from": CHANGE, "charges": row.then})
+    return versions
+
+
+def billed(row: Row, seed: int, folder: Path) -> dict[tuple[str, int], float]:
+    """Return the program's bill, by charge and number of the period."""
+    grid = grid_for(row.span)
+    file = TariffFile.model_validate(
+        {"tariff": "case", "currency": "EUR", "versions": versions_of(row)}
+    )
+    tariff = Tariff(file, Source(folder / "tariff.yaml", {}))
+    reads = row.span.reads
+    periods = meter_read_periods(grid, reads, "case") if reads else calendar_months(grid)
+    cost = compile_cost(tariff, grid, periods, History(**row.history))
+    bill = bill_flows(cost, metered(row.span, seed))
+    number = {period.label: place for place, period in enumerate(periods.periods)}
+    amounts: dict[tuple[str, int], float] = {}
+    for line in bill.lines:
+        key = line.charge, number[line.period]
+        amounts[key] = amounts.get(key, 0.0) + line.amount
+    return amounts
+
+
+@lru_cache(maxsize=16)
+def moments_of(span: Span, seed: int) -> list[Any]:
+    flows = metered(span, seed)
+    assert flows.reactive_kvarh is not None
+    return moments(
+        span.start, ZONE, span.minutes, flows.import_kwh, flows.export_kwh, flows.reactive_kvarh
+    )
+
+
+def by_hand(row: Row, seed: int) -> dict[tuple[str, int], float]:
+    """Return the bill in plain loops, by charge and number of the period."""
+    meter = moments_of(row.span, seed)
+    reads = [*zip(row.span.reads, row.span.reads[1:], strict=False)]
+    periods = [
+        (first, end) for first, end in reads or months_of(meter)
+        if end > meter[0].day and first <= meter[-1].day
+    ]  # fmt: skip
+    versions = [with_values(version, row.span) for version in versions_of(row)]
+    return PlainBill(versions, meter, periods, row.span.minutes / 60, **row.history).amounts
+
+
+def with_values(version: Words, span: Span) -> Words:
+    """Return a version in which the prices of series stand beside their file's name."""
+    charges = [
+        charge | ({"series": charge["series"] | {"values": spot(span)}} if "series" in charge else {})
+        for charge in version["charges"]
+    ]  # fmt: skip
+    charges = [{k: v for k, v in charge.items() if v is not None} for charge in charges]
+    return version | {"charges": charges}
+
+
+def gap(row: Row, seed: int, folder: Path) -> float:
+    """Return the largest difference of the two bills in any charge and period."""
+    ours, theirs = billed(row, seed, folder), by_hand(row, seed)
+    return max(
+        abs(ours.get(key, 0.0) - theirs.get(key, 0.0)) for key in ours.keys() | theirs.keys()
+    )
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    made = tmp_path_factory.mktemp("tariff")
+    write_spot(made, SPRING)
+    return made
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+@pytest.mark.parametrize("name", ROWS)
+def test_a_charge_is_billed_as_it_is_by_hand(name: str, seed: int, folder: Path) -> None:
+    assert sum(map(abs, by_hand(ROWS[name], seed).values())) > 1
+    assert gap(ROWS[name], seed, folder) < 1e-6
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+@pytest.mark.parametrize("name", VERSIONS)
+def test_a_tariff_that_changes_is_billed_as_it_is_by_hand(
+    name: str, seed: int, folder: Path
+) -> None:
+    assert sum(map(abs, by_hand(VERSIONS[name], seed).values())) > 1
+    assert gap(VERSIONS[name], seed, folder) < 1e-6
+
+
+@pytest.mark.parametrize(
+    ("charge", "names"),
+    [
+        (NET, {"net"}),
+        (NET | {"left_over": "lost"}, set()),
+        (NET | {"netted_over": "year"}, set()),
+        (
+            {"kind": "net_energy", "name": "net", "rates": TIMES},
+            {"net: peak", "net: night", "net: rest"},
+        ),
+        (BANK, {"bank"}),
+        (BANK | {"left_over": "lost"}, set()),
+        (KW, set()),
+    ],
+)
+def test_credit_can_be_brought_forward_only_into_a_bank_that_is_kept(
+    charge: Words, names: set[str]
+) -> None:
+    words = versions_of(Row([ENERGY, EXPORT, charge]))
+    file = TariffFile.model_validate({"tariff": "case", "currency": "EUR", "versions": words})
+    tariff = Tariff(file, Source(Path("tariff.yaml"), {}))
+    for name in ("net", "net: peak", "net: night", "net: rest", "bank", "kw"):
+        told = History(banked={name: 5.0})
+        if name in names:
+            refuse_unknown_history(tariff, told, str)
+            continue
+        with pytest.raises(ScenarioError, match=f"banked is given for '{name}'"):
+            refuse_unknown_history(tariff, told, str)
+
+
+# --- nothing is left out ---------------------------------------------------------------------
+
+
+def models_in(annotation: Any) -> list[type[BaseModel]]:
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return [annotation]
+    return [model for inner in typing.get_args(annotation) for model in models_in(inner)]
+
+
+def keys_used(words: Any) -> Iterator[tuple[str, ...]]:
+    """Return the path of each key in some words, without the places in lists."""
+    if isinstance(words, dict):
+        for key, value in words.items():
+            yield (key,)
+            yield from ((key, *path) for path in keys_used(value))
+    elif isinstance(words, list):
+        for value in words:
+            yield from keys_used(value)
+
+
+def keys_there_are(model: type[BaseModel]) -> Iterator[tuple[str, ...]]:
+    for name, info in model.model_fields.items():
+        yield (info.alias or name,)
+        for inner in models_in(info.annotation):
+            yield from ((info.alias or name, *path) for path in keys_there_are(inner))
+
+
+SAME_EVERYWHERE = {"round_amount", "source", "seasons", "days", "dates", "hours"}
+"""Keys that each charge inherits; they need a row in one family, not in each."""
+
+
+def test_every_key_of_every_charge_stands_in_a_row() -> None:
+    used = {
+        (charge["kind"], *path)
+        for row in [*ROWS.values(), *VERSIONS.values()]
+        for charge in [*row.charges, *(row.then or ())]
+        for path in keys_used(charge)
+    }
+    energy_keys = {path[1:] for path in used if path[0] == "energy"}
+    models = models_in(Charge)
+    assert len(models) == 10
+    for model in models:
+        (kind,) = typing.get_args(model.model_fields["kind"].annotation)
+        there = {path for path in keys_there_are(model) if not SAME_EVERYWHERE & set(path)}
+        there = {path for path in there if not (len(path) > 1 and path[-2].startswith("round_"))}
+        if kind in {"energy", "export_credit", "net_energy"}:  # what they share is told once
+            there -= energy_keys
+            there -= {("rates", *path) for path in energy_keys}
+        missing = {path for path in there if (kind, *path) not in used}
+        assert missing == set()
+
+
+def test_the_two_bills_are_told_apart_where_a_price_differs(folder: Path) -> None:
+    row = Row([ENERGY])
+    other = Row([ENERGY | {"per_kwh": 0.3100001}])
+    ours, theirs = billed(row, 0, folder), by_hand(other, 0)
+    assert max(abs(ours[key] - theirs[key]) for key in ours) > 1e-6
+
+
+# --- planted faults --------------------------------------------------------------------------
+
+Fault = tuple[str, Any, str, str, str]
+
+FAULTS: dict[str, Fault] = {
+    "a rising edge turned": (
+        "energy: rising blocks", blocks, "_up_to", "minus(above(amount, edge))", "above(amount, edge)"),
+    "the larger of amount and edge": (
+        "energy: falling blocks", blocks, "_up_to", "Largest((minus(amount), minus(end)))",
+        "minus(Largest((amount, end)))"),
+    "a block that begins at zero": (
+        "demand: falling blocks", demand, "within_blocks", "Sum((end, minus(begin)))", "end"),
+    "sizes for the whole of a period": (
+        "energy: blocks a day", _BlockLines, "_scale", "days / self.price.per_days",
+        "whole / self.price.per_days"),
+    "the year's blocks begun anew in each period": (
+        "energy: blocks a year", _BlockLines, "lines", "split_before[int(span)] = split", "pass"),
+    "what was brought forward charged": (
+        "net_energy: brought forward", banks.Bank, "_in_order", "Constant(-self", "Constant(self"),
+    "a credit that lives too long": (
+        "net_energy: expires", banks.Bank, "_oldest_first", "- self._expire_after", "- self._expire_after - 1"),
+    "the newest credit used first": (
+        "net_energy: expires after two", banks.Bank, "_oldest_first", "Largest((after_use, self._made_before[old]))",
+        "Sum((after_use, self._made_before[old]))"),
+    "a reset on the first day": (
+        "net_energy: reset in autumn", banks, "resets", "period.first < date", "period.first <= date"),
+    "no reset where nothing is metered": (
+        "net_energy: reset of a season that is over", net_energy, "settled_in_turn", "in sums or ages", "in sums"),
+    "a reset before the period ends": (
+        "net energy with a reset in the period of the change", banks.Bank, "settle",
+        "is_reset and is_closed", "is_reset"),
+    "the year netted once for each period": (
+        "net_energy: over the year", net_energy, "_netted_over_years", "minus(before.due)", "ZERO"),
+    "a share paid in full": (
+        "credit_bank: reset and paid", CreditBank, "lines", "self.paid_pct / 100, result", "1.0, result"),
+    "the month of the change forgotten": (
+        "a mean of months", _Kept, "keep", "Largest((table[period], node))", "node"),
+    "a ratchet that forgets a month too early": (
+        "demand: ratchet of one month", _DemandLines, "_ratcheted", "period - ratchet.months,",
+        "period - ratchet.months + 1,"),
+    "a ratchet of all months": (
+        "demand: ratchet of winter", _DemandLines, "_counts", "ratchet.in_months is None", "True"),
+    "a mean of months that are not known": (
+        "demand: mean of months", _DemandLines, "_averaged", "1 / len(terms)", "1 / months"),
+    "weeks that begin on Thursday": (
+        "demand: two weeks", _DemandLines, "_groups", "(number + 3) // 7", "number // 7"),
+    "an interval that begins anywhere": (
+        "demand: rolling", _DemandLines, "_rolling", "% (stride * grid.step_minutes) == 0", ">= 0"),
+    "what exceeds the contract not billed itself": (
+        "demand: contract", Contract, "billed", "1 + self.times", "self.times"),
+    "a fee for the whole month": (
+        "step_fee: demand", StepFee, "lines", "step.amount * share", "step.amount"),
+    "the step of this period": (
+        "step_fee: previous", StepFee, "_measure", "period - 1", "period"),
+    "the minimum on top": (
+        "minimum: of some", MinimumCharge, "lines", "Sum((Largest((charged, least)), minus(charged)))", "least"),
+    "a band that begins late": (
+        "percentage: in bands", PercentageCharge, "_line", "self.bands[1:]", "self.bands[:-1]"),
+    "a percentage of the last line": (
+        "percentage: of all", PercentageCharge, "lines", "line.period == period)", "line is base[-1])"),
+}  # fmt: skip
+"""Faults in the source: the row that must tell, the function, what stands there, what is put."""
+
+
+@pytest.mark.parametrize("fault", FAULTS)
+def test_a_fault_planted_in_a_charge_shows_in_its_row(
+    fault: str, monkeypatch: pytest.MonkeyPatch, folder: Path
+) -> None:
+    name, *planted = FAULTS[fault]
+    plant(monkeypatch, *planted)
+    row = (ROWS | VERSIONS)[name]
+    assert max(gap(row, seed, folder) for seed in SEEDS) > 1e-3
