@@ -98,7 +98,7 @@ def _between_readings(values: FloatArray) -> IntArray:
     missing = np.flatnonzero(np.isnan(values))
     if not len(have):
         return missing[:0]
-    return missing[(missing > have[0]) & (missing < have[-1])]
+    return np.asarray(missing[(missing > have[0]) & (missing < have[-1])])
 
 
 def _from_days_before(even: EvenReadings, values: FloatArray, steps: IntArray) -> FloatArray:
@@ -106,14 +106,16 @@ def _from_days_before(even: EvenReadings, values: FloatArray, steps: IntArray) -
     first_at: dict[int, int] = {}
     for step, moment in enumerate(wall.tolist()):
         first_at.setdefault(moment, step)  # of a repeated hour the first stands for the clock time
-    found = np.full(len(steps), np.nan)
-    for number, step in enumerate(steps.tolist()):
+    known = values.copy()
+    for step in steps.tolist():  # in order of time, so that the day before is already filled
         moment = int(wall[step]) - DAY_S
-        while moment >= wall[0] and np.isnan(found[number]):
-            source = first_at.get(moment, -1)
-            found[number] = values[source] if source >= 0 else np.nan
-            moment -= DAY_S
-    return found
+        while moment >= wall[0]:
+            source = first_at.get(moment)
+            if source is not None:
+                known[step] = known[source]
+                break
+            moment -= DAY_S  # the clock skipped that time
+    return np.asarray(known[steps])
 
 
 def _fill_note(column: str, values: FloatArray, made: IntArray, rule: FillRule) -> str:

@@ -176,8 +176,8 @@ def dst_rule(text: str) -> DstRule | None:
     if (
         not 1 <= rule.month <= 12
         or rule.hour > 24
-        or (needs_weekday and not 1 <= rule.day_of_week)
-        or (needs_day and not 1 <= rule.day_of_month)
+        or (needs_weekday and not rule.day_of_week >= 1)
+        or (needs_day and not rule.day_of_month >= 1)
     ):
         raise ValueError(f"the DST rule {field!r} names no day of the year")
     return rule

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
+from typing import Literal
 
 import numpy as np
 
@@ -45,11 +46,11 @@ class Stream:
     duration_s : array of int, shape (N,)
         Its length; 0 if the file does not tell. [s]
     values : array, shape (N,)
-        Energy of the reading; NaN is blank. [kWh] Mean power if ``is_power``. [kW]
+        What was read; NaN is blank. [kWh, kW or money per kWh or MWh, as ``kind`` says]
     place : array of int, shape (N,)
         Line or row of the file.
-    is_power : bool
-        Whether the values are mean powers, or prices: they hold over their length.
+    kind : str
+        Energy of the reading, or mean power or price that holds over its length.
     """
 
     quantity: str
@@ -57,7 +58,7 @@ class Stream:
     duration_s: IntArray
     values: FloatArray
     place: IntArray
-    is_power: bool = False
+    kind: Literal["energy", "power", "price"] = "energy"
 
     def take(self, chosen: IntArray | BoolArray) -> Stream:
         """Return the stream of the chosen readings."""
@@ -150,6 +151,11 @@ def even_readings(streams: Sequence[Stream], clock: Clock, account: Account) -> 
     return even
 
 
+def counted(count: int, thing: str) -> str:
+    """Return a number with its noun, e.g. ``1 reading`` or ``2,000 readings``."""
+    return f"{count:,} {thing}" if count == 1 else f"{count:,} {thing}s"
+
+
 def _refuse_impossible(stream: Stream, account: Account) -> None:
     outside = np.flatnonzero((stream.start_s < FIRST_S) | (stream.start_s >= LAST_S))
     if len(outside):
@@ -181,8 +187,6 @@ def _shifts_undone(stream: Stream, clock: Clock, account: Account) -> Stream:
     if not 0 < step <= HOUR_S:
         return stream
     odd = np.flatnonzero((jumps == step + HOUR_S) | (jumps == step - HOUR_S))
-    if step == HOUR_S // 2:  # half an hour back is also half an hour too little
-        odd = odd[jumps[odd] != step]
     start, duration = stream.start_s.copy(), stream.duration_s.copy()
     position, moved = 0, 0
     while position + 1 < len(odd):
@@ -196,10 +200,10 @@ def _shifts_undone(stream: Stream, clock: Clock, account: Account) -> Stream:
         duration[before : after + 1] = step
         moved += after - before
         account.note(
-            f"{stream.quantity}: {after - before} readings from"
-            f" {clock.stamp(int(ends[1]))} were stamped an hour"
+            f"{stream.quantity}: {counted(after - before, 'reading')} from"
+            f" {clock.stamp(int(ends[1]))} on, stamped an hour"
             f" {'late' if jumps[before] > step else 'early'} around the clock change"
-            " (one hour without, one with two readings); they were put back."
+            " (one hour without readings, one with two), put back."
         )
         position += 2
     return replace(stream, start_s=start, duration_s=duration) if moved else stream
@@ -246,13 +250,13 @@ def _without_doubles(stream: Stream, clock: Clock, account: Account) -> Stream:
     same = int((~keep).sum()) - zeros
     if same:
         account.note(
-            f"{stream.quantity}: {same} readings stood twice (first"
-            f" {clock.stamp(int(stream.start_s[double[0]]))}); the repeats were dropped."
+            f"{stream.quantity}: {counted(same, 'reading')} stood twice (first"
+            f" {clock.stamp(int(stream.start_s[double[0]]))}); each was kept once."
         )
     if zeros:
         account.note(
-            f"{stream.quantity}: at a clock change {zeros} readings of 0 shared their time with"
-            " another; they were dropped."
+            f"{stream.quantity}: {counted(zeros, 'reading')} of 0 at a clock change shared the time of"
+            " another reading and gave way to it."
         )
     return stream.take(keep)
 
@@ -332,7 +336,7 @@ def _on_grid(
             mend="Ask for interval data of equal steps.",
         )
     grid = np.full(count, np.nan)
-    grid[slot] = stream.values * (step_s / HOUR_S if stream.is_power else 1.0)
+    grid[slot] = stream.values * (step_s / HOUR_S if stream.kind == "power" else 1.0)
     _spread_long(stream, grid, slot, step_s, clock, account)
     return grid
 
@@ -348,19 +352,19 @@ def _spread_long(
     odd = (stream.duration_s != step_s) & (stream.duration_s != 0) & ~fits
     for reading in np.flatnonzero(fits):
         many = int(steps[reading])
-        share = 1.0 if stream.is_power else 1.0 / many
+        share = 1.0 / many if stream.kind == "energy" else 1.0
         grid[slot[reading] : slot[reading] + many] = grid[slot[reading]] * share
     if fits.any():
         first = int(np.flatnonzero(fits)[0])
         account.note(
-            f"{stream.quantity}: {int(fits.sum())} readings last several steps (first"
+            f"{stream.quantity}: {counted(int(fits.sum()), 'reading')} of several steps (first"
             f" {clock.stamp(int(stream.start_s[first]))}, {_length(int(stream.duration_s[first]))});"
-            " spread evenly over them."
+            " spread evenly over their steps."
         )
     if odd.any():
         first = int(np.flatnonzero(odd)[0])
         account.note(
-            f"{stream.quantity}: {int(odd.sum())} readings give a length other than the step (first"
+            f"{stream.quantity}: {counted(int(odd.sum()), 'reading')} with a length that is not the step (first"
             f" {clock.stamp(int(stream.start_s[first]))}, {int(stream.duration_s[first])} s); taken"
             " as one step each."
         )
