@@ -376,11 +376,11 @@ def _follow_on(
 def _refuse_negative(stream: Stream, feed: Feed) -> None:
     if stream.quantity == "net_kwh":
         return
-    low = np.flatnonzero(stream.values < 0)
+    low = np.flatnonzero(stream.amounts < 0)
     if len(low):
         unit = "kW" if stream.kind == "power" else stream.quantity.rpartition("_")[2]
         raise SeriesError(
-            f"a reading of {stream.quantity} is {stream.values[low[0]]:g} {unit}, below zero"
+            f"a reading of {stream.quantity} is {stream.amounts[low[0]]:g} {unit}, below zero"
             f" ({len(low)} such readings)",
             where=feed.where(int(stream.place[low[0]])),
             mend="Ask for each direction of its own (flowDirection 1 and 19), or for net (4).",
@@ -399,8 +399,8 @@ def _note_outsiders(series: Series, start: IntArray, account: Account) -> None:
         row += size
     if outside:
         account.note(
-            f"{counted(outside, 'reading')} begin outside the interval that their block names;"
-            " taken at their own times."
+            f"{counted(outside, 'reading')} outside the interval that the block around it names,"
+            " taken at its own time."
         )
 
 
@@ -453,7 +453,7 @@ def _joined(parts: list[Usable]) -> Usable:
         streams[0],
         start_s=np.concatenate([one.start_s for one in streams]),
         duration_s=np.concatenate([one.duration_s for one in streams]),
-        values=np.concatenate([one.values for one in streams]),
+        amounts=np.concatenate([one.amounts for one in streams]),
         place=np.concatenate([one.place for one in streams]),
     )
     return Usable(whole, np.concatenate([part.cost for part in parts]), parts[0].series)
@@ -480,7 +480,7 @@ def _point(
 
 def _directions_parted(even: EvenReadings, account: Account) -> EvenReadings:
     """Return import and export, also where the meter gave only one of them or their net."""
-    values = dict(even.values)
+    values = dict(even.columns)
     net = values.pop("net_kwh", None)
     if net is not None:
         values["import_kwh"] = np.maximum(net, 0.0)
@@ -499,7 +499,7 @@ def _directions_parted(even: EvenReadings, account: Account) -> EvenReadings:
             values[name] = np.where(np.isnan(values[other]), np.nan, 0.0)
             account.note(f"no {name.partition('_')[0]} in the file; {name} is 0.")
     order = ("import_kwh", "export_kwh", "reactive_kvarh")
-    return replace(even, values={name: values[name] for name in order if name in values})
+    return replace(even, columns={name: values[name] for name in order if name in values})
 
 
 def _cost(streams: list[Usable], series: Sequence[Series]) -> tuple[float | None, str | None]:
@@ -507,7 +507,7 @@ def _cost(streams: list[Usable], series: Sequence[Series]) -> tuple[float | None
     total, is_known = 0, False
     for one in streams:
         rows = pd.DataFrame(
-            {"start": one.stream.start_s, "value": one.stream.values, "cost": one.cost}
+            {"start": one.stream.start_s, "value": one.stream.amounts, "cost": one.cost}
         )
         costs = rows[rows["cost"] != ABSENT].drop_duplicates()["cost"]
         total += int(costs.sum())

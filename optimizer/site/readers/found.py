@@ -62,7 +62,7 @@ class Point:
     @property
     def gaps(self) -> int:
         """Number of steps in which a column has no value."""
-        missing = [np.isnan(values) for values in self.even.values.values()]
+        missing = [np.isnan(values) for values in self.even.columns.values()]
         return int(np.any(missing, axis=0).sum())
 
 

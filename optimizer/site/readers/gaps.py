@@ -39,7 +39,7 @@ def gap_runs(values: FloatArray) -> list[tuple[int, int]]:
 def gap_notes(even: EvenReadings) -> list[str]:
     """Return a note for each column that misses readings: how many, where, the longest."""
     notes = []
-    for column, values in even.values.items():
+    for column, values in even.columns.items():
         runs = gap_runs(values)
         if not runs:
             continue
@@ -78,7 +78,7 @@ def filled(even: EvenReadings, rule: FillRule) -> tuple[EvenReadings, list[str]]
     """
     notes = []
     columns = {}
-    for column, values in even.values.items():
+    for column, values in even.columns.items():
         inner = _between_readings(values)
         fresh = values.copy()
         if rule == "linear":
@@ -90,7 +90,7 @@ def filled(even: EvenReadings, rule: FillRule) -> tuple[EvenReadings, list[str]]
         made = inner[~np.isnan(fresh[inner])]
         if len(made):
             notes.append(_fill_note(column, fresh, made, rule))
-    return replace(even, values=columns), notes
+    return replace(even, columns=columns), notes
 
 
 def _between_readings(values: FloatArray) -> IntArray:

@@ -45,7 +45,7 @@ class Stream:
         Beginning of each reading. [s since 1970 UTC]
     duration_s : array of int, shape (N,)
         Its length; 0 if the file does not tell. [s]
-    values : array, shape (N,)
+    amounts : array, shape (N,)
         What was read; NaN is blank. [kWh, kW or money per kWh or MWh, as ``kind`` says]
     place : array of int, shape (N,)
         Line or row of the file.
@@ -56,7 +56,7 @@ class Stream:
     quantity: str
     start_s: IntArray
     duration_s: IntArray
-    values: FloatArray
+    amounts: FloatArray
     place: IntArray
     kind: Literal["energy", "power", "price"] = "energy"
 
@@ -64,7 +64,7 @@ class Stream:
         """Return the stream of the chosen readings."""
         return replace(
             self, start_s=self.start_s[chosen], duration_s=self.duration_s[chosen],
-            values=self.values[chosen], place=self.place[chosen],
+            amounts=self.amounts[chosen], place=self.place[chosen],
         )  # fmt: skip
 
 
@@ -72,19 +72,19 @@ class Stream:
 class EvenReadings:
     """Columns of T equal steps of time, NaN where nothing was read.
 
-    ``values`` holds an array of shape (T,) for each column, energies in kWh or kvarh per step,
+    ``columns`` holds an array of shape (T,) for each column, energies in kWh or kvarh per step,
     prices as they were named.
     """
 
     start_s: int
     step_minutes: int
     clock: Clock
-    values: dict[str, FloatArray]
+    columns: dict[str, FloatArray]
 
     @property
     def count(self) -> int:
         """Number of steps T."""
-        return len(next(iter(self.values.values())))
+        return len(next(iter(self.columns.values())))
 
     @property
     def instants_s(self) -> IntArray:
@@ -142,11 +142,11 @@ def even_readings(streams: Sequence[Stream], clock: Clock, account: Account) -> 
     end = max(int(stream.start_s[-1]) for stream in streams)
     count = (end - start) // step_s + 1
     _refuse_too_long(count, step_s, start, end, account)
-    values = {
+    columns = {
         stream.quantity: _on_grid(stream, start, step_s, count, clock, account)
         for stream in streams
     }
-    even = EvenReadings(start, step_s // 60, clock, values)
+    even = EvenReadings(start, step_s // 60, clock, columns)
     _refuse_off_the_clock(even, account)
     return even
 
@@ -165,10 +165,10 @@ def _refuse_impossible(stream: Stream, account: Account) -> None:
             where=account.place(int(stream.place[outside[0]])),
             mend="Ask for the file again: its time stamps are wrong.",
         )
-    huge = np.flatnonzero(np.abs(stream.values) > MAX_KWH)
+    huge = np.flatnonzero(np.abs(stream.amounts) > MAX_KWH)
     if len(huge):
         raise SeriesError(
-            f"a value of {stream.values[huge[0]]:.6g} for {stream.quantity} is absurd; at most"
+            f"a value of {stream.amounts[huge[0]]:.6g} for {stream.quantity} is absurd; at most"
             f" {MAX_KWH:g} is believed",
             where=account.place(int(stream.place[huge[0]])),
             mend="Check the value and its unit.",
@@ -236,7 +236,7 @@ def _without_doubles(stream: Stream, clock: Clock, account: Account) -> Stream:
     for before in (int(one) for one in double):
         here = before + 1
         held = held if stream.start_s[held] == stream.start_s[here] else before
-        first, second = float(stream.values[held]), float(stream.values[here])
+        first, second = float(stream.amounts[held]), float(stream.amounts[here])
         if second == first or abs(second - first) <= SAME_KWH or np.isnan(second):
             keep[here] = False
         elif np.isnan(first):
@@ -266,8 +266,8 @@ def _contradiction(
 ) -> SeriesError:
     return SeriesError(
         f"the time {clock.stamp(int(stream.start_s[second]))} has two readings of"
-        f" {stream.quantity}: {stream.values[first]:g} ({account.place(int(stream.place[first]))})"
-        f" and {stream.values[second]:g}",
+        f" {stream.quantity}: {stream.amounts[first]:g} ({account.place(int(stream.place[first]))})"
+        f" and {stream.amounts[second]:g}",
         where=account.place(int(stream.place[second])),
         mend="Keep the right one. If clocks were put back, give stamps with offsets, or --zone.",
     )
@@ -336,7 +336,7 @@ def _on_grid(
             mend="Ask for interval data of equal steps.",
         )
     grid = np.full(count, np.nan)
-    grid[slot] = stream.values * (step_s / HOUR_S if stream.kind == "power" else 1.0)
+    grid[slot] = stream.amounts * (step_s / HOUR_S if stream.kind == "power" else 1.0)
     _spread_long(stream, grid, slot, step_s, clock, account)
     return grid
 
@@ -364,7 +364,7 @@ def _spread_long(
     if odd.any():
         first = int(np.flatnonzero(odd)[0])
         account.note(
-            f"{stream.quantity}: {counted(int(odd.sum()), 'reading')} with a length that is not the step (first"
+            f"{stream.quantity}: {counted(int(odd.sum()), 'reading')} whose length is not the step (first"
             f" {clock.stamp(int(stream.start_s[first]))}, {int(stream.duration_s[first])} s); taken"
             " as one step each."
         )
