@@ -8,6 +8,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 from typing import Literal
 
 from optimizer.errors import SeriesError
@@ -101,7 +102,7 @@ class Columns:
     dates: dict[Edge, int] = field(default_factory=dict)
     clocks: dict[Edge, int] = field(default_factory=dict)
     wide: list[int] = field(default_factory=list)
-    values: dict[int, Meaning] = field(default_factory=dict)
+    amounts: dict[int, Meaning] = field(default_factory=dict)
     prices: dict[int, tuple[str, float]] = field(default_factory=dict)
     direction: int | None = None
     unit: int | None = None
@@ -116,8 +117,8 @@ class Columns:
 
 def words_of(head: str) -> list[str]:
     """Return the words of a head in lower case, with its unit; marks and underlines part words."""
-    spaced = re.sub(r"(?<=[a-z])(?=[A-Z][a-z])", " ", head)
-    return re.findall(r"[^\W\d_]+", spaced.lower().replace("kw h", "kwh"))
+    spaced = re.sub(r"(?<=[a-z])(?=[A-Z][a-z])(?!Wh)|(?<=[a-z])(?=[kM]Wh?\b)", " ", head)
+    return re.findall(r"[^\W\d_]+", spaced.lower())
 
 
 def meaning_of(head: str) -> Meaning:
@@ -134,9 +135,11 @@ def meaning_of(head: str) -> Meaning:
     if known & NET_WORDS:
         return Meaning("net_kwh", unit)
     is_export, is_import = bool(known & EXPORT_WORDS), bool(known & IMPORT_WORDS)
-    if is_export != is_import:
+    if is_export and is_import:
+        return Meaning("net_kwh", unit)
+    if is_export or is_import:
         return Meaning("export_kwh" if is_export else "import_kwh", unit)
-    return Meaning(None, unit, is_plain=bool(known & PLAIN_WORDS) or is_export)
+    return Meaning(None, unit, is_plain=bool(known & PLAIN_WORDS))
 
 
 def price_of(head: str) -> tuple[str, float] | None:
@@ -164,7 +167,7 @@ def find_columns(sheet: Sheet) -> Columns:
     _find_wide(columns, taken)
     _find_words(columns, taken)
     _find_values(columns, taken)
-    if not (columns.wide or columns.values or columns.prices):
+    if not (columns.wide or columns.amounts or columns.prices):
         raise SeriesError(
             f"no column holds energy, power or prices; the heads are: {', '.join(heads)[:300]}",
             where=sheet.where(columns.head_line),
@@ -275,7 +278,7 @@ def _find_wide(columns: Columns, taken: set[int]) -> None:
     clocks = [column for column in free if _head_minute(columns.heads[column]) is not None]
     numbered = [column for column in free if head_number(columns.heads[column]) is not None]
     numbers = [head_number(columns.heads[column]) or 0 for column in numbered]
-    in_turn = all(after == before + 1 for before, after in zip(numbers, numbers[1:], strict=False))
+    in_turn = all(after == before + 1 for before, after in pairwise(numbers))
     if len(clocks) in WIDE_COUNTS:
         columns.wide = clocks
     elif len(numbered) in WIDE_COUNTS and in_turn and numbers[0] in {0, 1}:
@@ -331,9 +334,9 @@ def _find_values(columns: Columns, taken: set[int]) -> None:
         elif set(words_of(head)) & OTHER_WORDS:
             columns.unused.append(head)
         elif meaning.quantity or meaning.unit or meaning.is_plain:
-            columns.values[column] = meaning
+            columns.amounts[column] = meaning
         elif head:
             columns.unused.append(head)
     if columns.wide:
-        columns.unused += [columns.heads[column] for column in columns.values]
-        columns.values = {}
+        columns.unused += [columns.heads[column] for column in columns.amounts]
+        columns.amounts = {}

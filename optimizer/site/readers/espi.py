@@ -40,9 +40,9 @@ from optimizer.site.readers.found import (
     zone_clock,
 )
 from optimizer.site.readers.local_time import Clock, clock_of_rules, dst_rule
+from optimizer.site.readers.meter_parts import directions_parted
 from optimizer.site.readers.readings import (
     Account,
-    EvenReadings,
     Stream,
     counted,
     even_readings,
@@ -474,32 +474,8 @@ def _point(
     even = even_readings([one.stream for one in streams], clock, account)
     cost = _cost(streams, series)
     return finished(
-        number, name, _directions_parted(even, account), account.notes, request.fill, cost
+        number, name, directions_parted(even, account), account.notes, request.fill, cost
     )
-
-
-def _directions_parted(even: EvenReadings, account: Account) -> EvenReadings:
-    """Return import and export, also where the meter gave only one of them or their net."""
-    values = dict(even.columns)
-    net = values.pop("net_kwh", None)
-    if net is not None:
-        values["import_kwh"] = np.maximum(net, 0.0)
-        values["export_kwh"] = np.maximum(-net, 0.0)
-        account.note(
-            "net readings: what is above zero is import, what is below is export; within an"
-            " interval the two have cancelled."
-        )
-    for name, other in (("import_kwh", "export_kwh"), ("export_kwh", "import_kwh")):
-        if name not in values:
-            if other not in values:
-                raise SeriesError(
-                    "the meter has readings of reactive energy only", where=account.file,
-                    mend="Ask for the readings of import and export too.",
-                )  # fmt: skip
-            values[name] = np.where(np.isnan(values[other]), np.nan, 0.0)
-            account.note(f"no {name.partition('_')[0]} in the file; {name} is 0.")
-    order = ("import_kwh", "export_kwh", "reactive_kvarh")
-    return replace(even, columns={name: values[name] for name in order if name in values})
 
 
 def _cost(streams: list[Usable], series: Sequence[Series]) -> tuple[float | None, str | None]:

@@ -183,7 +183,7 @@ def _shifts_undone(stream: Stream, clock: Clock, account: Account) -> Stream:
     is moved back, a run stamped early forward: hole and double vanish together.
     """
     jumps = np.diff(stream.start_s)
-    step = _usual_jump(jumps)
+    step = usual_jump(jumps)
     if not 0 < step <= HOUR_S:
         return stream
     odd = np.flatnonzero((jumps == step + HOUR_S) | (jumps == step - HOUR_S))
@@ -209,7 +209,13 @@ def _shifts_undone(stream: Stream, clock: Clock, account: Account) -> Stream:
     return replace(stream, start_s=start, duration_s=duration) if moved else stream
 
 
-def _usual_jump(jumps: IntArray) -> int:
+def distances(instants_s: IntArray) -> IntArray:
+    """Return the distances between instants in the order of time, each instant counted once."""
+    return np.asarray(np.diff(np.unique(instants_s)), dtype=np.int64)
+
+
+def usual_jump(jumps: IntArray) -> int:
+    """Return the most frequent distance forward; 0 if there is none. [s]"""
     forward = jumps[jumps > 0]
     if not len(forward):
         return 0
@@ -300,7 +306,7 @@ def _common_step_s(streams: Sequence[Stream], account: Account) -> int:
 
 def _step_s(stream: Stream) -> int:
     """Return the usual distance of readings, or the length of a lone one; 0 if neither is known."""
-    step = _usual_jump(np.diff(stream.start_s))
+    step = usual_jump(np.diff(stream.start_s))
     known = stream.duration_s[stream.duration_s > 0]
     return step or (int(known[0]) if len(known) else 0)
 
