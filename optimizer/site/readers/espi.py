@@ -305,10 +305,12 @@ def _meaning(series: Series) -> tuple[str, float, bool, str]:
         )
     elif abs(power) > 12:
         reason = f"its powerOfTenMultiplier is {power}"
-    quantity = DIRECTIONS[flow or FORWARD] if unit != VARH else "reactive_kvarh"
-    if unit == VARH and flow not in {0, FORWARD} and not reason:
+    elif unit == VARH and flow not in {0, FORWARD}:
         reason = f"only reactive energy of import is read, not flowDirection {flow}"
-    return (quantity, 10.0**power / 1000, unit == W, "") if not reason else ("", 0, False, reason)
+    if reason:
+        return "", 0.0, False, reason
+    quantity = DIRECTIONS[flow or FORWARD] if unit != VARH else "reactive_kvarh"
+    return quantity, 10.0**power / 1000, unit == W, ""
 
 
 def _register_reason(values: FloatArray) -> str:
@@ -378,7 +380,11 @@ def _refuse_negative(stream: Stream, feed: Feed) -> None:
         return
     low = np.flatnonzero(stream.amounts < 0)
     if len(low):
-        unit = "kW" if stream.kind == "power" else stream.quantity.rpartition("_")[2]
+        unit = (
+            "kW"
+            if stream.kind == "power"
+            else stream.quantity.rpartition("_")[2].replace("wh", "Wh")
+        )
         raise SeriesError(
             f"a reading of {stream.quantity} is {stream.amounts[low[0]]:g} {unit}, below zero"
             f" ({len(low)} such readings)",
