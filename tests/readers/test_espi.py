@@ -299,7 +299,7 @@ def test_a_reading_that_stands_twice_is_kept_and_paid_once(tmp_path: Path):
 
 
 def test_two_readings_of_one_time_that_differ_are_told_with_both(tmp_path: Path):
-    text = one_point(Meter(hourly(MIDNIGHT, [500, 400, 300]) + [(MIDNIGHT + 3600, 777)]))
+    text = one_point(Meter([*hourly(MIDNIGHT, [500, 400, 300]), (MIDNIGHT + 3600, 777)]))
     with pytest.raises(SeriesError) as caught:
         read_text(tmp_path, text)
     first, second = (text[: text.index(v)].count("\n") + 1 for v in (">400<", ">777<"))
@@ -507,7 +507,7 @@ def test_a_reading_outside_the_years_that_are_believed_is_told(tmp_path: Path):
 
 
 def test_readings_that_lie_ages_apart_are_refused_before_a_grid_is_laid(tmp_path: Path):
-    text = one_point(Meter(hourly(MIDNIGHT, [1, 2, 3]) + [(7_000_000_200 // 3600 * 3600, 5)]))
+    text = one_point(Meter([*hourly(MIDNIGHT, [1, 2, 3]), (7000000200 // 3600 * 3600, 5)]))
     with pytest.raises(SeriesError, match="more than 600,000"):
         read_text(tmp_path, text)
 

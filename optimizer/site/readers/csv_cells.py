@@ -53,7 +53,8 @@ CLOCK = re.compile(
 BLANKS = {"", "-", "--", "n/a", "na", "nan", "null", "none", "#n/a", "."}
 """How files write that there is no value."""
 
-_PLAIN = r"[+-]?(?:\d+\.?\d*|\.\d+)(?:e[+-]?\d{1,2})?"
+_PLAIN = r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:e[+-]?[0-9]{1,2})?"
+_GROUPED = re.compile(r"\d{1,3}(?:\.\d{3})+|\d{1,3}(?:,\d{3})+", re.ASCII)
 _SPACES = "\u0020\u00a0\u202f\u2009'’"
 FIRST_DAY, LAST_DAY = 0, 84_006
 """1970-01-01 to 2199-12-31, counted from 1970-01-01."""
@@ -374,12 +375,14 @@ def _mark_of(text: str) -> str:
     bare = text.lstrip("+-")
     points, commas = bare.count("."), bare.count(",")
     if points and commas:
-        return "." if bare.rfind(".") > bare.rfind(",") else ","
+        mark = "." if bare.rfind(".") > bare.rfind(",") else ","
+        return mark if bare.count(mark) == 1 else ""
     if points + commas == 0:
         return ""
     mark = "." if points else ","
     if points + commas > 1:
-        return "," if mark == "." else "."  # several of a kind separate thousands
+        other = "," if mark == "." else "."
+        return other if _GROUPED.fullmatch(bare) else ""
     head, tail = bare.split(mark)
     is_group = len(tail) == 3 and tail.isdigit() and 1 <= len(head) <= 3 and head[0] != "0"
     return "?" if is_group else mark

@@ -27,7 +27,7 @@ class Times:
     """Wall-clock times of N values: which edge of the interval they name, and why we think so.
 
     ``length_s`` is the length of each interval where the file has both edges, else zeros;
-    ``is_elapsed`` says that times count from midnight as time passes, not by the clock.
+    ``elapsed_s`` is added as time passes, not by the clock, in tables that count from midnight.
     """
 
     wall_s: IntArray
@@ -36,14 +36,16 @@ class Times:
     edge: Edge
     why: str
     is_24h: bool = False
-    is_elapsed: bool = False
+    elapsed_s: IntArray | None = None
 
     def take(self, chosen: BoolArray) -> Times:
         """Return the times of the chosen values."""
         offset = None if self.offset_s is None else self.offset_s[chosen]
+        elapsed = None if self.elapsed_s is None else self.elapsed_s[chosen]
         return replace(
-            self, wall_s=self.wall_s[chosen], offset_s=offset, length_s=self.length_s[chosen]
-        )
+            self, wall_s=self.wall_s[chosen], offset_s=offset, length_s=self.length_s[chosen],
+            elapsed_s=elapsed,
+        )  # fmt: skip
 
 
 def read_times(sheet: Sheet, columns: Columns, request: Request, account: Account) -> Times:
@@ -176,7 +178,8 @@ def _instants(
     sheet: Sheet, times: Times, is_end: bool, step: int, request: Request, account: Account
 ) -> IntArray:
     if times.offset_s is not None:
-        return np.asarray(times.wall_s - times.offset_s - (step if is_end else 0))
+        elapsed = 0 if times.elapsed_s is None else times.elapsed_s
+        return np.asarray(times.wall_s + elapsed - times.offset_s - (step if is_end else 0))
     if request.zone is None:
         raise SeriesError(
             "the stamps have no UTC offset, so the clock they follow is not known",
@@ -184,9 +187,10 @@ def _instants(
             mend="Name the zone of the meter, e.g. --zone Europe/Dublin.",
         )
     _refuse_unknown_zone(request.zone)
-    if times.is_elapsed:
-        midnight = times.wall_s // DAY_S * DAY_S
-        return np.asarray(_on_clock(midnight, request.zone) + times.wall_s - midnight)
+    if times.elapsed_s is not None:
+        days, which = np.unique(times.wall_s, return_inverse=True)
+        midnights = _on_clock(days, request.zone)[which]
+        return np.asarray(np.where(midnights == SKIPPED, SKIPPED, midnights + times.elapsed_s))
     in_order = _oldest_first(times.wall_s)
     on_clock = _ends_on_clock if is_end else _on_clock
     instants = _oldest_first(on_clock(in_order, request.zone), like=times.wall_s)

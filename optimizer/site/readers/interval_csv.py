@@ -266,7 +266,8 @@ def _wide_cells(sheet: Sheet, columns: Columns, days: Times, account: Account) -
         axis=1,
     )
     in_order = np.argsort(days.wall_s, kind="stable")
-    wall = (days.wall_s[in_order, None] + 60 * minutes[None, :]).ravel()
+    midnight = np.repeat(days.wall_s[in_order], len(heads))
+    since = np.tile(60 * minutes, len(in_order))
     row = np.repeat(in_order, len(heads))
     offset = None if days.offset_s is None else days.offset_s[row]
     meaning = meaning_of(" ".join(words_of(heads[0])))
@@ -274,8 +275,9 @@ def _wide_cells(sheet: Sheet, columns: Columns, days: Times, account: Account) -
     amounts = table[in_order].ravel()
     kept = ~np.isnan(amounts)
     times = Times(
-        wall, offset, np.zeros(len(wall), dtype=np.int64), "end" if is_end else "start",
-        "the heads of the columns say so" if is_end else "", is_elapsed=is_elapsed,
+        midnight if is_elapsed else midnight + since, offset, np.zeros_like(since),
+        "end" if is_end else "start", "the heads of the columns say so" if is_end else "",
+        elapsed_s=since if is_elapsed else None,
     )  # fmt: skip
     return Cells(times.take(kept), amounts[kept], row[kept], meaning, factor, kind)
 
