@@ -127,4 +127,5 @@ def _fill_note(column: str, values: FloatArray, made: IntArray, rule: FillRule) 
         return f"{told}."
     energy, total = float(np.abs(values[made]).sum()), float(np.nansum(np.abs(values)))
     share = 100 * energy / total if total else 0.0
-    return f"{told}: {energy:,.1f} {column.rpartition('_')[2]}, {share:.2g} % of the energy."
+    unit = "kvarh" if column.endswith("_kvarh") else "kWh"
+    return f"{told}: {energy:,.1f} {unit}, {share:.2g} % of the energy."

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import pandas as pd
@@ -19,8 +20,8 @@ NO_RULE = 0xFFFFFFFF
 MAX_OFFSET_S = 14 * 3600
 """Clocks are at most 14 h ahead of UTC (Pacific/Kiritimati in the IANA list)."""
 
-_CLOCK_GRID = "15min"
-"""Clocks change on quarter-hours of UTC in all zones since 1970."""
+_COARSE_S, _FINE_S = 6 * 3600, 15 * 60
+"""Changes are looked for in steps of six hours, then on the quarter-hours on which clocks change."""
 
 
 @dataclass(frozen=True)
@@ -87,12 +88,18 @@ def clock_of_zone(zone: str, first_s: int, last_s: int) -> Clock:
         If there is no such zone.
     """
     info = zone_named(zone)
-    begin = pd.Timestamp(first_s - 2 * SECONDS_PER_DAY, unit="s", tz="UTC").floor("h")
-    end = pd.Timestamp(last_s + 2 * SECONDS_PER_DAY, unit="s", tz="UTC")
-    utc = pd.date_range(begin, end, freq=_CLOCK_GRID)
+    begin = (first_s - 2 * SECONDS_PER_DAY) // _COARSE_S * _COARSE_S
+    coarse = np.arange(begin, last_s + 2 * SECONDS_PER_DAY + _COARSE_S, _COARSE_S, dtype=np.int64)
+    changed = np.flatnonzero(np.diff(_offsets(info, coarse)))
+    fine = coarse[changed, None] + np.arange(0, _COARSE_S + 1, _FINE_S)
+    instants = np.unique(np.concatenate([coarse, fine.ravel()]))
+    return _from_samples(zone, zone, instants, _offsets(info, instants))
+
+
+def _offsets(info: ZoneInfo, instants_s: IntArray) -> IntArray:
+    utc = pd.DatetimeIndex(instants_s.astype("datetime64[s]"), tz="UTC")
     wall = utc.tz_convert(info).tz_localize(None).to_numpy("datetime64[s]").astype(np.int64)
-    instants = utc.tz_localize(None).to_numpy("datetime64[s]").astype(np.int64)
-    return _from_samples(zone, zone, instants, wall - instants)
+    return np.asarray(wall - instants_s, dtype=np.int64)
 
 
 def clock_of_offsets(instants_s: IntArray, offsets_s: IntArray) -> Clock:
