@@ -394,7 +394,7 @@ def test_missing_readings_are_gaps_and_told(tmp_path: Path):
     readings = hourly(MIDNIGHT, range(1, 25))
     found = read_text(tmp_path, one_point(Meter(readings[:5] + readings[8:20] + readings[21:])))
     assert np.flatnonzero(np.isnan(imported(found))).tolist() == [5, 6, 7, 20]
-    assert "import_kwh: 4 of 24 values are missing (17 %) in 2 gaps" in noted(found)
+    assert "import_kwh: 4 of 24 values are missing (16.67 %) in 2 gaps" in noted(found)
     assert "the longest 2014-01-01T05:00-05:00 for 3 h" in noted(found)
 
 

@@ -30,7 +30,7 @@ def test_gaps_are_runs_of_missing_values():
 def test_gaps_are_told_with_number_place_and_the_longest():
     notes = gap_notes(even([1, NAN, 1, NAN, NAN, NAN, 1, 1, 1, 1]))
     assert notes == [
-        "import_kwh: 4 of 10 values are missing (40 %) in 2 gaps: 2025-01-01T01:00+00:00 for 1 h,"
+        "import_kwh: 4 of 10 values are missing (40.00 %) in 2 gaps: 2025-01-01T01:00+00:00 for 1 h,"
         " 2025-01-01T03:00+00:00 for 3 h; the longest 2025-01-01T03:00+00:00 for 3 h."
     ]
 
@@ -46,8 +46,8 @@ def test_a_straight_line_joins_the_neighbours():
     made, notes = filled(even([2, NAN, NAN, 5, 4]), "linear")
     assert made.columns["import_kwh"] == pytest.approx([2, 3, 4, 5, 4])
     assert notes == [
-        "import_kwh: 2 of 5 values (40 %) filled by a straight line between the readings before and"
-        " after: 7.0 kWh, 39 % of the energy."
+        "import_kwh: 2 of 5 values (40.00 %) filled by a straight line between the readings before and"
+        " after: 7.0 kWh, 38.89 % of the energy."
     ]
 
 
@@ -98,5 +98,5 @@ def test_a_file_is_filled_as_asked_and_says_so(tmp_path: Path, rule: str, expect
     found = read_text(tmp_path, text, zone="Europe/Dublin", fill=rule)
     assert imported(found)[29] == pytest.approx(expected)
     assert "1 of 48 values are missing" in noted(found)
-    assert "1 of 48 values (2.1 %) filled" in noted(found)
+    assert "1 of 48 values (2.08 %) filled" in noted(found)
     assert found.points[0].gaps == 0

@@ -274,6 +274,7 @@ def test_a_cell_that_is_no_number_is_told_by_row_and_column(tmp_path: Path, cell
     [
         ("import_kwh", 1), ("Energy (Wh)", 1e-3), ("Import [MWh]", 1e3), ("Demand (kW)", 0.25),
         ("load W", 0.25e-3), ("import_kw", 0.25), ("Bezug kWh", 1), ("usagekWh", 1),
+        ("Usage (real energy in kilowatt-hours)", 1), ("energy, watt hours", 1e-3),
         ("kWh delivered to customer", 1), ("Consumption (KWH)", 1),
     ],
 )  # fmt: skip
@@ -410,6 +411,7 @@ WIDE = {
     "numbers": [str(n) for n in range(1, 49)],
     "numbered hours": [f"Hour {n}" for n in range(1, 25)],
     "numbers from 0": [f"h{n}" for n in range(24)],
+    "two words": [f"KWH HR {n:02d}" for n in range(1, 25)],
     "with a unit": [f"kWh {n:02d}:00" for n in range(24)],
 }
 
@@ -472,6 +474,50 @@ def test_encodings_are_known(tmp_path: Path, encoding: str):
     found = read_text(tmp_path, text.encode(encoding), zone=DUBLIN)
     assert imported(found) == pytest.approx(SHUFFLED)
     assert found.points[0].name == "Müller"
+
+
+# -- features met together -------------------------------------------------------------------------
+
+
+def test_a_cell_that_names_both_edges_is_read_by_its_beginning(tmp_path: Path):
+    spans = zip(day("%Y-%m-%d %H:%M:%S"), day("%Y-%m-%d %H:%M:%S", shift=1), SHUFFLED, strict=True)
+    rows = [f'"{a} to {b}","{v}",""' for a, b, v in spans]
+    head = '"Energy time period","Usage (energy in kWh)","Reading quality"'
+    found = read_text(tmp_path, lines(head, rows), zone=DUBLIN)
+    assert imported(found) == pytest.approx(SHUFFLED)
+
+
+def test_ends_that_name_the_last_minute_are_no_oddity(tmp_path: Path):
+    rows = [f"2025-07-14,{t},{t[:2]}:59,{v}" for t, v in zip(day("%H:00"), SHUFFLED, strict=True)]
+    found = read_text(tmp_path, lines("Date,Start Time,End Time,kWh", rows), zone=DUBLIN)
+    assert imported(found) == pytest.approx(SHUFFLED)
+    assert "length" not in noted(found)
+
+
+def test_units_named_by_the_directions_are_obeyed(tmp_path: Path):
+    rows = [
+        f"{t},{way},{v}"
+        for t, v in zip(day("%d-%m-%Y %H:%M", 30, shift=1), SHUFFLED * 2, strict=True)
+        for way in ("Active Import Interval (kW)", "Active Export Interval (kW)")
+    ]
+    found = read_text(tmp_path, lines("Read Date and End Time,Type,Value", rows), zone=DUBLIN)
+    assert imported(found) == pytest.approx(np.array(SHUFFLED * 2) / 2)
+    assert exported(found) == pytest.approx(np.array(SHUFFLED * 2) / 2)
+
+
+def test_a_blank_column_gives_way_to_one_with_values(tmp_path: Path):
+    rows = [f"{t},,{v}" for t, v in zip(day("%Y-%m-%d %H:%M", 30), SHUFFLED * 2, strict=True)]
+    found = read_text(tmp_path, lines("time,Import Register (kWh),Import (kW)", rows), zone=DUBLIN)
+    assert imported(found) == pytest.approx(np.array(SHUFFLED * 2) / 2)
+
+
+def test_flows_over_the_meter_are_taken_before_those_of_building_and_pv(tmp_path: Path):
+    rows = [f"{t},9,8,{n % 4},{n % 3}" for n, t in enumerate(day("%Y-%m-%d %H:%M"))]
+    head = "time,Produced (kWh),Consumed (kWh),Exported to Grid (kWh),Imported from Grid (kWh)"
+    found = read_text(tmp_path, lines(head, rows), zone=DUBLIN)
+    assert imported(found) == pytest.approx([n % 3 for n in range(24)])
+    assert exported(found) == pytest.approx([n % 4 for n in range(24)])
+    assert "columns not used: Produced (kWh), Consumed (kWh)" in noted(found)
 
 
 # -- days on which clocks change -------------------------------------------------------------------
@@ -579,6 +625,7 @@ def test_prices_are_tidied_below_zero_too(tmp_path: Path, head: str, column: str
         (b"time,colour\n2025-07-14 00:00,red\n", "no column holds energy"),
         (b"date,kWh\n2025-07-14,1\n2025-07-15,2\n", "dates but no clock times"),
         (b"time,kWh\n2025-07-14 00:00,1,9\n", "more than the 2 heads"),
+        (b"time,kWh,kW\n2025-07-14 00:00,,\n2025-07-14 01:00,,\n", "no column holds energy"),
         (b"\x1f\x8bnot packed", "cannot be read"),
     ],
 )  # fmt: skip

@@ -117,7 +117,7 @@ def test_gaps_lead_to_the_command_that_fills_them(gappy: Path, tmp_path: Path):
     assert command[command.index("--fill") + 1] == "previous-day"
     again = run(*command[1:])
     assert again.exit_code == 0, again.output
-    assert "1 of 48 values (2.1 %) filled" in again.stdout
+    assert "1 of 48 values (2.08 %) filled" in again.stdout
     bill = run("bill", out, "-t", "two_rates", "--zone", "Europe/Dublin")
     assert bill.exit_code == 0, bill.output
 

@@ -50,6 +50,8 @@ CLOCK = re.compile(
 )
 """A clock time alone, or a span of it; ``930`` and ``0930`` too."""
 
+_SPAN = re.compile(r"\s(to|until|bis|-|–)\s")
+
 BLANKS = {"", "-", "--", "n/a", "na", "nan", "null", "none", "#n/a", "."}
 """How files write that there is no value."""
 
@@ -76,6 +78,12 @@ class Stamps:
 def is_stamp(text: str) -> bool:
     """Return whether a cell is a date, with or without a clock time."""
     return STAMP.fullmatch(text.lower()) is not None
+
+
+def begin_of_span(text: str) -> str:
+    """Return the beginning of ``2025-07-14 00:00 to 2025-07-14 00:30``; other text as it is."""
+    begin, mark, end = _SPAN.split(text, maxsplit=1) if _SPAN.search(text) else (text, "", "")
+    return begin if mark and has_clock(begin) and is_stamp(end) else text
 
 
 def has_clock(text: str) -> bool:

@@ -12,7 +12,13 @@ from itertools import pairwise
 from typing import Literal
 
 from optimizer.errors import SeriesError
-from optimizer.site.readers.csv_cells import BLANKS, clock_minute, has_clock, is_stamp
+from optimizer.site.readers.csv_cells import (
+    BLANKS,
+    begin_of_span,
+    clock_minute,
+    has_clock,
+    is_stamp,
+)
 from optimizer.site.readers.csv_text import Sheet
 
 Edge = Literal["start", "end", ""]
@@ -45,6 +51,10 @@ IMPORT_WORDS = {
     "import", "imported", "imports", "delivered", "consumption", "consumed", "usage", "used", "use",
     "withdrawal", "withdrawn", "forward", "purchased", "bought", "inflow", "load", "bezug",
     "verbrauch", "imp", "con",
+}  # fmt: skip
+SURE_WORDS = {
+    "export", "exported", "exports", "received", "import", "imported", "imports", "delivered",
+    "feedin", "einspeisung", "bezug",
 }  # fmt: skip
 NET_WORDS = {"net"}
 REACTIVE_WORDS = {"reactive", "kvarh", "varh", "kvar"}
@@ -83,11 +93,16 @@ MAX_HEAD_ROW = 200
 
 @dataclass(frozen=True)
 class Meaning:
-    """What a head says of a column of values."""
+    """What a head says of a column of values.
+
+    ``is_sure`` tells names of the grid's own flows (import, export) from those that may be flows of
+    the building or the PV (consumption, generation).
+    """
 
     quantity: str | None
     unit: str | None
     is_plain: bool = False
+    is_sure: bool = False
 
 
 @dataclass
@@ -118,7 +133,9 @@ class Columns:
 def words_of(head: str) -> list[str]:
     """Return the words of a head in lower case, with its unit; marks and underlines part words."""
     spaced = re.sub(r"(?<=[a-z])(?=[A-Z][a-z])(?!Wh)|(?<=[a-z])(?=[kM]Wh?\b)", " ", head)
-    return re.findall(r"[^\W\d_]+", spaced.lower())
+    short = re.sub(r"watts?[\s-]*hours?", "wh", spaced.lower())
+    short = re.sub(r"\b(kilo|mega)[\s-]?(?=wh\b|watts?\b)", lambda prefix: prefix[1][0], short)
+    return re.findall(r"[^\W\d_]+", re.sub(r"\b([km]?)watts?\b", r"\1w", short))
 
 
 def meaning_of(head: str) -> Meaning:
@@ -127,9 +144,9 @@ def meaning_of(head: str) -> Meaning:
     known, text = set(words), f" {' '.join(words)} "
     unit = next((word for word in reversed(words) if word in UNITS), None)
     if any(f" {phrase} " in text for phrase in EXPORT_PHRASES):
-        return Meaning("export_kwh", unit)
+        return Meaning("export_kwh", unit, is_sure=True)
     if any(f" {phrase} " in text for phrase in IMPORT_PHRASES):
-        return Meaning("import_kwh", unit)
+        return Meaning("import_kwh", unit, is_sure=True)
     if known & REACTIVE_WORDS:
         return Meaning("reactive_kvarh", unit)
     if known & NET_WORDS:
@@ -138,7 +155,8 @@ def meaning_of(head: str) -> Meaning:
     if is_export and is_import:
         return Meaning("net_kwh", unit)
     if is_export or is_import:
-        return Meaning("export_kwh" if is_export else "import_kwh", unit)
+        name = "export_kwh" if is_export else "import_kwh"
+        return Meaning(name, unit, is_sure=bool(known & SURE_WORDS))
     return Meaning(None, unit, is_plain=bool(known & PLAIN_WORDS))
 
 
@@ -181,7 +199,7 @@ def _head_row(sheet: Sheet) -> int:
         below = sheet.rows[at + 1 : at + 2]
         if below and any(
             _speaks_of_time(head) and not is_stamp(head) and column < len(below[0])
-            and is_stamp(below[0][column])
+            and is_stamp(begin_of_span(below[0][column]))
             for column, head in enumerate(row)
         ):  # fmt: skip
             return at
@@ -242,12 +260,17 @@ def _find_times(columns: Columns) -> set[int]:
         if not cells or not _speaks_of_time(head):
             continue
         parts = None
-        if is_stamp(cells[0]):
+        if begin_of_span(cells[0]) != cells[0]:
+            for row in columns.rows:
+                row[column] = begin_of_span(row[column])
+            columns.stamps.setdefault("start", column)
+        elif is_stamp(cells[0]):
             parts = columns.stamps if any(map(has_clock, cells)) else columns.dates
         elif all(clock_minute(cell) is not None for cell in cells):
             parts = columns.clocks
         if parts is not None:
             parts.setdefault(_edge(head), column)
+        if parts is not None or column in columns.stamps.values():
             taken.add(column)
     return taken
 
@@ -268,7 +291,7 @@ def _head_minute(head: str) -> int | None:
 
 def head_number(head: str) -> int | None:
     """Return the number of ``17``, ``hour 17``, ``interval_17`` or ``h17``; None if there is none."""
-    match = re.fullmatch(r"[^\W\d]*[\s_]*(\d{1,3})(?:\s*\(?[kmw]*wh?\)?)?", head.lower().strip())
+    match = re.fullmatch(r"\D{0,40}?(\d{1,3})(?:\s*\(?[kmw]*wh?\)?)?", head.lower().strip())
     return int(match[1]) if match else None
 
 
@@ -329,7 +352,9 @@ def _find_values(columns: Columns, taken: set[int]) -> None:
         if column in taken:
             continue
         price, meaning = price_of(head), meaning_of(head)
-        if price is not None:
+        if head and not _look(columns, column):
+            columns.unused.append(f"{head} (blank)")
+        elif price is not None:
             columns.prices[column] = price
         elif set(words_of(head)) & OTHER_WORDS:
             columns.unused.append(head)

@@ -12,8 +12,9 @@ from typing import Literal
 
 import numpy as np
 
-from optimizer.site.readers.readings import DAY_S, EvenReadings
+from optimizer.site.readers.readings import DAY_S, EvenReadings, counted
 from optimizer.timegrid import FloatArray, IntArray
+from optimizer.units import percent
 
 FillRule = Literal["previous-day", "linear"]
 FILL_RULES: tuple[FillRule, ...] = ("previous-day", "linear")
@@ -49,7 +50,7 @@ def gap_notes(even: EvenReadings) -> list[str]:
         more = f" and {len(runs) - MAX_TOLD} more" if len(runs) > MAX_TOLD else ""
         notes.append(
             f"{column}: {count:,} of {len(values):,} values are missing"
-            f" ({100 * count / len(values):.2g} %) in {len(runs):,} gaps: {told}{more};"
+            f" ({percent(count / len(values), 2)}) in {counted(len(runs), 'gap')}: {told}{more};"
             f" the longest {_told(even, longest)}."
         )
     return notes
@@ -121,11 +122,10 @@ def _from_days_before(even: EvenReadings, values: FloatArray, steps: IntArray) -
 def _fill_note(column: str, values: FloatArray, made: IntArray, rule: FillRule) -> str:
     told = (
         f"{column}: {len(made):,} of {len(values):,} values"
-        f" ({100 * len(made) / len(values):.2g} %) filled {RULE_WORDS[rule]}"
+        f" ({percent(len(made) / len(values), 2)}) filled {RULE_WORDS[rule]}"
     )
     if not column.endswith(("_kwh", "_kvarh")) or "per_" in column:
         return f"{told}."
     energy, total = float(np.abs(values[made]).sum()), float(np.nansum(np.abs(values)))
-    share = 100 * energy / total if total else 0.0
     unit = "kvarh" if column.endswith("_kvarh") else "kWh"
-    return f"{told}: {energy:,.1f} {unit}, {share:.2g} % of the energy."
+    return f"{told}: {energy:,.1f} {unit}, {percent(energy / (total or 1.0), 2)} of the energy."

@@ -171,6 +171,7 @@ def _only(sheet: Sheet, columns: Columns, group: list[int], name: str, account: 
     """Return the one column of energy of a group, or of power where there is no energy."""
     energy = [at for at in group if _unit(columns, at) in {"energy", "reactive"}]
     best = energy or [at for at in group if _unit(columns, at) == "power"] or group
+    best = [at for at in best if columns.amounts[at].is_sure] or best
     if len(best) > 1:
         heads = ", ".join(columns.heads[at] for at in best)
         raise SeriesError(
@@ -201,14 +202,19 @@ def _factors(
 ) -> tuple[FloatArray, Literal["energy", "power"]]:
     """Return the factor of each row to kWh or kW, and whether values are energy or power."""
     rows = len(columns.rows)
-    if columns.unit is None:
+    if columns.unit is not None:
+        at, cells = columns.unit, [cell.lower() for cell in columns.cells(columns.unit)]
+    elif meaning.unit is None and columns.direction is not None:
+        at, cells = columns.direction, _units_of_directions(columns, columns.direction)
+    else:
+        at, cells = -1, []
+    if not any(cells):
         unit = meaning.unit or _unit_nearby(sheet, columns)
         if unit is None:
-            account.note("no unit is named; values are taken for kWh. Check the total below.")
+            account.note("no unit is named; values are taken for kWh. Check the totals.")
         kind, factor = UNITS[unit or "kwh"]
         return np.full(rows, factor), "power" if kind == "power" else "energy"
-    cells = [cell.lower() for cell in columns.cells(columns.unit)]
-    head = columns.heads[columns.unit]
+    head = columns.heads[at]
     unknown = next((n for n, cell in enumerate(cells) if cell and cell not in UNITS), None)
     if unknown is not None:
         raise SeriesError(
@@ -225,6 +231,12 @@ def _factors(
         )
     factors = np.array([UNITS[cell][1] if cell else 1.0 for cell in cells])
     return factors, "power" if kinds == {"power"} else "energy"
+
+
+def _units_of_directions(columns: Columns, at: int) -> list[str]:
+    """Return the unit that each cell of a column of directions names, such as ``Import (kW)``."""
+    units = {cell: meaning_of(cell).unit or "" for cell in set(columns.cells(at))}
+    return [units[cell] for cell in columns.cells(at)]
 
 
 def _unit_nearby(sheet: Sheet, columns: Columns) -> str | None:
@@ -344,6 +356,10 @@ def _point(
             "no value has a time and a direction that are understood", where=str(sheet.path),
             mend="Name the directions import and export, and give times.",
         )  # fmt: skip
+    if all(np.isnan(stream.amounts).all() for stream in streams):
+        raise SeriesError(
+            "all values are blank", where=str(sheet.path), mend="Give a file with readings."
+        )
     for stream in streams:
         _refuse_negative_and_registers(stream, columns, account)
     even = even_readings(streams, _clock(streams, offsets, request), account)

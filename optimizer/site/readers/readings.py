@@ -351,11 +351,13 @@ def _spread_long(
     stream: Stream, grid: FloatArray, slot: IntArray, step_s: int, clock: Clock, account: Account
 ) -> None:
     """Spread readings of several steps evenly over them; lengths that cannot be are only told."""
-    steps, rest = np.divmod(stream.duration_s, step_s)
+    short = step_s - stream.duration_s  # ends named inclusively fall short by up to a minute
+    duration = np.where((short > 0) & (short <= 60), step_s, stream.duration_s)
+    steps, rest = np.divmod(duration, step_s)
     room = np.diff(np.append(slot, len(grid)))
     fits = (rest == 0) & (steps > 1) & (steps <= room)
     fits &= steps <= DAY_S // step_s
-    odd = (stream.duration_s != step_s) & (stream.duration_s != 0) & ~fits
+    odd = (duration != step_s) & (duration != 0) & ~fits
     for reading in np.flatnonzero(fits):
         many = int(steps[reading])
         share = 1.0 / many if stream.kind == "energy" else 1.0
