@@ -18,6 +18,7 @@ import sys
 import tempfile
 import time
 import traceback
+import warnings
 from collections import Counter
 from collections.abc import Callable
 from contextlib import suppress
@@ -226,7 +227,8 @@ def fuzz(count: int, seconds: float, seed: int) -> Tally:
                 break
             data, request = damaged(every, luck), luck.choice(REQUESTS)
             path.write_bytes(data)
-            _one(path, request, tally)
+            with warnings.catch_warnings():
+                _one(path, request, tally)
             if megabytes() > MOST_MB:
                 tally.failure = f"the process has grown to {megabytes()} MB"
             if tally.failure:
@@ -238,6 +240,7 @@ def _one(path: Path, request: Request, tally: Tally) -> None:
     begun = time.monotonic()
     signal.alarm(LONGEST_S)
     try:
+        warnings.simplefilter("error")  # a warning would reach the user's screen
         found = read_any(path, request)
         reading_text(found)
         reading_record(found, request, None)

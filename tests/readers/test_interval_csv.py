@@ -643,6 +643,23 @@ def test_the_same_time_with_two_values_is_told_with_both_rows(tmp_path: Path):
     assert "row 26" in caught.value.where
 
 
+@pytest.mark.parametrize(
+    "cell", ["2025-inf-03 00:00", "2025-07-32 00:00", "03 Foo 2025 00:00", "2025-07-03 24:30"]
+)
+def test_a_cell_that_is_no_time_is_told_by_row_and_column(tmp_path: Path, cell: str):
+    rows = day_rows("%Y-%m-%d %H:%M")
+    rows[4] = f"{cell},1"
+    with pytest.raises(SeriesError, match=re.escape(repr(cell))) as caught:
+        read_text(tmp_path, lines("time,kWh", rows), zone=DUBLIN)
+    assert "row 6, column time" in caught.value.where
+
+
+def test_values_that_are_all_at_times_that_never_were_are_told(tmp_path: Path):
+    text = "time,kWh\n2024-03-31 02:00,1\n2024-03-31 02:15,1\n2024-03-31 03:00,\n"
+    with pytest.raises(SeriesError, match="all values are blank"):
+        read_text(tmp_path, text, zone="Europe/Brussels", stamps="start")
+
+
 def test_a_mark_of_quality_is_counted(tmp_path: Path):
     rows = [
         f"{row},{q}"

@@ -187,7 +187,8 @@ def _whole(parts: pd.DataFrame, *names: str) -> IntArray:
     text = parts[names[0]]
     for name in names[1:]:
         text = text.where(text.notna(), parts[name])
-    return pd.to_numeric(text, errors="coerce").fillna(-1).to_numpy(dtype=np.int64)
+    digits = text.where(text.str.isdecimal().fillna(False).astype(bool))  # not the word inf
+    return pd.to_numeric(digits, errors="coerce").fillna(-1).to_numpy(dtype=np.int64)
 
 
 def _days(

@@ -194,7 +194,8 @@ class _Collector(xml.sax.handler.ContentHandler):
         if len(self._path) >= MAX_DEPTH:
             self._refuse(f"elements are nested more than {MAX_DEPTH} deep", "This is no ESPI file.")
         self._path.append(local)
-        self._bases.append(urljoined(self._bases[-1], attrs.get(XML_BASE, "")))
+        base = attrs.get(XML_BASE) if len(attrs) else None
+        self._bases.append(urljoined(self._bases[-1], base) if base else self._bases[-1])
         self._text.clear()
         self._size = 0
         if space == ATOM:

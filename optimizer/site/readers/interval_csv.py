@@ -356,10 +356,6 @@ def _point(
             "no value has a time and a direction that are understood", where=str(sheet.path),
             mend="Name the directions import and export, and give times.",
         )  # fmt: skip
-    if all(np.isnan(stream.amounts).all() for stream in streams):
-        raise SeriesError(
-            "all values are blank", where=str(sheet.path), mend="Give a file with readings."
-        )
     for stream in streams:
         _refuse_negative_and_registers(stream, columns, account)
     even = even_readings(streams, _clock(streams, offsets, request), account)

@@ -126,13 +126,17 @@ def even_readings(streams: Sequence[Stream], clock: Clock, account: Account) -> 
     Raises
     ------
     SeriesError
-        If two readings of one time contradict each other, steps are of another length than 5, 15,
+        If all values are blank, two readings of one time contradict each other, steps are of another length than 5, 15,
         30 or 60 min, or a reading begins between the steps.
     """
     streams = [stream for stream in streams if len(stream.start_s)]
     if not streams:
         raise SeriesError("no reading is left to use", where=account.file,
                           mend="Check times and values of the file.")  # fmt: skip
+    if all(np.isnan(stream.amounts).all() for stream in streams):
+        raise SeriesError(
+            "all values are blank", where=account.file, mend="Give a file with readings."
+        )
     for stream in streams:
         _refuse_impossible(stream, account)
     streams = [_shifts_undone(stream, clock, account) for stream in streams]
