@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from optimizer.site.readers.found import Found, Point, Request
+from optimizer.site.readers.readings import counted
 from optimizer.units import money, number
 
 COST_DECIMALS = 5
@@ -128,13 +129,13 @@ def next_step(found: Found, request: Request, out: Path | None) -> str:
         )
     if point.gaps and request.fill is None:
         return (
-            f"{written}; {point.gaps:,} steps are missing, and a bill needs every interval\n"
+            f"{written}; {counted(point.gaps, 'step')} missing, and a bill needs every interval\n"
             f"next: {_again(found, request, out, fill=True)}"
         )
     if point.gaps:
         return (
-            f"{written}; {point.gaps:,} steps before the first or after the last reading of a column"
-            " are missing, and are never invented\nnext: delete their rows, then run tariffwright"
+            f"{written}; {counted(point.gaps, 'step')} missing before the first or after the last"
+            " reading of a column, which are never invented\nnext: delete their rows, then run tariffwright"
             f" bill {shlex.quote(str(out))}"
         )
     zone = request.zone or "ZONE"

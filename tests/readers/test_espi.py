@@ -249,7 +249,7 @@ def test_blocks_that_belong_to_nothing_are_told(tmp_path: Path):
         '<link rel="up" href="C/1/UsagePoint/1/MeterReading/1/IntervalBlock"/>\n', "", 1
     )
     found = read_text(tmp_path, lost.replace('IntervalBlock/1"', 'Elsewhere/1"'))
-    assert found.notes == ("1 interval blocks belong to nothing in this file and were left out.",)
+    assert found.notes == ("1 interval block without a link to anything in this file left out.",)
     assert len(imported(found)) == 192
 
 

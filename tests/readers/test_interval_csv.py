@@ -169,7 +169,7 @@ def ends(form: str, minutes: int = 15, **words) -> list[str]:
 @pytest.mark.parametrize(
     ("head", "rows", "why"),
     [
-        ("time,kWh", ends("%Y-%m-%d %H:%M"), "the first is 00:15, the last 00:00"),
+        ("time,kWh", ends("%Y-%m-%d %H:%M"), "the first is 00:15"),
         ("Interval Ending,kWh", ends("%Y-%m-%d %H:%M"), "the column 'Interval Ending' says so"),
         (
             "time,kWh",
@@ -181,7 +181,7 @@ def ends(form: str, minutes: int = 15, **words) -> list[str]:
             [f"2025-07-14,{n},{v}" for n, v in enumerate(SHUFFLED, start=1)],
             "one is 24:00",
         ),
-        ("time,kWh", [r.replace(":00,", ":00:00,") for r in ends("%Y-%m-%d %H:%M", 60)], "01:00, the last"),
+        ("time,kWh", [r.replace(":00,", ":00:00,") for r in ends("%Y-%m-%d %H:%M", 60)], "the first is 01:00"),
     ],
 )  # fmt: skip
 def test_stamps_at_the_end_are_known_where_it_is_evident(tmp_path: Path, head, rows, why: str):
@@ -518,6 +518,25 @@ def test_flows_over_the_meter_are_taken_before_those_of_building_and_pv(tmp_path
     assert imported(found) == pytest.approx([n % 3 for n in range(24)])
     assert exported(found) == pytest.approx([n % 4 for n in range(24)])
     assert "columns not used: Produced (kWh), Consumed (kWh)" in noted(found)
+
+
+def test_a_midnight_beside_each_date_is_no_time_where_times_have_a_column(tmp_path: Path):
+    for midnight in ("00:00:00", "12:00:00 AM"):
+        rows = [
+            f"07/14/2025 {midnight},{t},{v}" for t, v in zip(day("%H:%M"), SHUFFLED, strict=True)
+        ]
+        found = read_text(tmp_path, lines("Date,Time,kWh", rows), zone=DUBLIN)
+        assert imported(found) == pytest.approx(SHUFFLED)
+
+
+def test_commas_in_lines_above_do_not_hide_the_separator(tmp_path: Path):
+    above = "Tarn Hollow, cottage\nprinted, by the meter\nfor, whom\n"
+    rows = [
+        f"{t};{str(v).replace('.', ',')}"
+        for t, v in zip(day("%Y-%m-%d %H:%M"), SHUFFLED, strict=True)
+    ]
+    found = read_text(tmp_path, above + lines("time;kWh", rows), zone=DUBLIN)
+    assert imported(found) == pytest.approx(SHUFFLED)
 
 
 # -- days on which clocks change -------------------------------------------------------------------

@@ -10,6 +10,8 @@ import pytest
 from typer.testing import CliRunner
 
 from optimizer.cli import app
+from optimizer.site.readers.price_csv import read_prices
+from tests.builders import local_grid
 from tests.readers.feeds import Meter, feed_xml, hourly, wall
 
 MIDNIGHT = 1388552400
@@ -110,7 +112,7 @@ def test_gaps_lead_to_the_command_that_fills_them(gappy: Path, tmp_path: Path):
     out = tmp_path / "meter.csv"
     done = run("read", gappy, "--zone", "Europe/Dublin", "--out", out)
     assert done.exit_code == 0, done.output
-    assert "1 steps are missing" in done.stdout or "1 step is missing" in done.stdout
+    assert "1 step missing, and a bill needs every interval" in done.stdout
     assert "2025-07-15T05:00+01:00,,\n" in out.read_text(encoding="utf-8")
     assert run("bill", out, "-t", "two_rates", "--zone", "Europe/Dublin").exit_code == 2
     command = shlex.split(done.stdout.splitlines()[-1].removeprefix("next: "))
@@ -145,6 +147,9 @@ def test_prices_are_written_in_the_form_that_tariffs_read(tmp_path: Path):
     done = run("read", path, "--zone", "Europe/Dublin", "--out", out)
     assert done.exit_code == 0, done.output
     assert "series: {file: prices.csv, column: price_per_mwh}" in done.stdout
+    grid = local_grid("2025-07-14T00:00", "Europe/Dublin", 24)
+    prices = read_prices(out, "price_per_mwh", grid, "tariff.yaml", [])
+    assert prices == pytest.approx([(n - 3 + (0.5 if n >= 3 else -0.5)) / 1000 for n in range(24)])
     head, first, *_ = out.read_text(encoding="utf-8").splitlines()
     assert (head, first) == ("time,price_per_mwh", "2025-07-14T00:00+01:00,-3.5")
 

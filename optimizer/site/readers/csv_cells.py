@@ -92,6 +92,16 @@ def has_clock(text: str) -> bool:
     return match is not None and (match["h"] or match["ch"]) is not None
 
 
+def is_midnight(text: str) -> bool:
+    """Return whether a cell is a date without a clock time, or with 00:00."""
+    match = STAMP.fullmatch(text.lower())
+    if match is None:
+        return False
+    is_twelve = int(match["h"] or 0) == 12 and (match["ap"] or "").startswith("a")
+    parts = ("m", "s", "ch", "cm", "cs") if is_twelve else ("h", "m", "s", "ch", "cm", "cs")
+    return not any(int(match[part] or 0) for part in parts)
+
+
 def clock_minute(text: str) -> int | None:
     """Return the minute of the day of a clock time, of the beginning of a span; None if none."""
     match = CLOCK.fullmatch(text.lower().strip())

@@ -16,7 +16,7 @@ from optimizer.site.readers.csv_cells import (
     BLANKS,
     begin_of_span,
     clock_minute,
-    has_clock,
+    is_midnight,
     is_stamp,
 )
 from optimizer.site.readers.csv_text import Sheet
@@ -265,7 +265,8 @@ def _find_times(columns: Columns) -> set[int]:
                 row[column] = begin_of_span(row[column])
             columns.stamps.setdefault("start", column)
         elif is_stamp(cells[0]):
-            parts = columns.stamps if any(map(has_clock, cells)) else columns.dates
+            is_timed = any(is_stamp(cell) and not is_midnight(cell) for cell in cells)
+            parts = columns.stamps if is_timed else columns.dates
         elif all(clock_minute(cell) is not None for cell in cells):
             parts = columns.clocks
         if parts is not None:

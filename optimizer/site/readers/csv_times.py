@@ -169,8 +169,8 @@ def _edge_by_clock(wall_s: IntArray, step: int) -> tuple[Edge, str]:
     first, last = int(wall_s.min()) % DAY_S, int(wall_s.max()) % DAY_S
     if first == 0 and last != 0:
         return "start", "the first is 00:00, the last is not"
-    if first == step and last == 0:
-        return "end", f"the first is {first // HOUR_S:02d}:{first // 60 % 60:02d}, the last 00:00"
+    if first == step and last != DAY_S - step:
+        return "end", f"the first is {first // HOUR_S:02d}:{first // 60 % 60:02d}"
     return "", ""
 
 

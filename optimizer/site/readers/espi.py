@@ -204,8 +204,8 @@ def _series_of_points(feed: Feed, usage: Sequence[Entry]) -> tuple[list[list[Ser
             found[owner].append(series)
     lost_blocks = _give_blocks(feed, readings, by_reading)
     strays = [
-        f"{count} {what} belong to nothing in this file and were left out."
-        for count, what in ((lost_readings, "meter readings"), (lost_blocks, "interval blocks"))
+        f"{counted(count, what)} without a link to anything in this file left out."
+        for count, what in ((lost_readings, "meter reading"), (lost_blocks, "interval block"))
         if count
     ]
     return found, strays

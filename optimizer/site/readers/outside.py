@@ -24,7 +24,7 @@ FOREIGN = {
     b"PK\x03\x04": "a zip archive or a workbook", b"%PDF": "a PDF", b"\xd0\xcf\x11\xe0":
     "a workbook", b"\x89PNG": "a picture", b"\xff\xd8\xff": "a picture",
 }  # fmt: skip
-MAX_XML_BYTES = 2_000_000_000
+MAX_XML_BYTES = 1_000_000_000
 """Beyond, a packed file is taken for one made to exhaust its reader."""
 
 LOOK_BYTES = 4096

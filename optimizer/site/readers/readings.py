@@ -126,8 +126,8 @@ def even_readings(streams: Sequence[Stream], clock: Clock, account: Account) -> 
     Raises
     ------
     SeriesError
-        If all values are blank, two readings of one time contradict each other, steps are of another length than 5, 15,
-        30 or 60 min, or a reading begins between the steps.
+        If all values are blank, two readings of one time contradict each other, steps are of
+        another length than 5, 15, 30 or 60 min, or a reading begins between the steps.
     """
     streams = [stream for stream in streams if len(stream.start_s)]
     if not streams:
