@@ -357,6 +357,13 @@ def test_a_hole_and_a_double_away_from_any_clock_change_are_a_contradiction(tmp_
         read_text(tmp_path, one_point(Meter(wrong)))
 
 
+def test_a_run_of_more_than_a_day_is_no_defect_of_a_clock_change(tmp_path: Path):
+    true = [(1299992400 + 3600 * n, 100 + n) for n in range(60)]
+    wrong = [(s + 3600 if 2 <= n < 40 else s, v) for n, (s, v) in enumerate(true)]
+    with pytest.raises(SeriesError, match="has two readings"):
+        read_text(tmp_path, one_point(Meter(wrong)))
+
+
 def test_a_zero_that_shares_its_time_at_a_clock_change_gives_way(tmp_path: Path):
     true = [(1299992400 + 3600 * n, 100 + n) for n in range(23)]
     phantom = [*true[:2], (true[2][0], 0), *true[2:]]
@@ -452,7 +459,10 @@ FOREIGN_DTD = (
 )
 
 
-@pytest.mark.parametrize("text", [BOMB, OUTSIDE, FOREIGN_DTD])
+BARE_DTD = '<!DOCTYPE feed><feed xmlns="http://www.w3.org/2005/Atom"/>'
+
+
+@pytest.mark.parametrize("text", [BOMB, OUTSIDE, FOREIGN_DTD, BARE_DTD])
 def test_document_types_and_entities_are_refused(tmp_path: Path, text: str):
     with pytest.raises(SeriesError, match="declares a document type or entities"):
         read_text(tmp_path, text)

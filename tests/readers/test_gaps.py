@@ -85,6 +85,15 @@ def test_the_same_clock_time_is_meant_where_clocks_change():
     assert made.columns["import_kwh"][48] == 1
 
 
+def test_of_a_repeated_hour_the_first_stands_for_the_clock_time():
+    """Europe/Dublin on 2025-10-26: 01:00 comes at 00:00Z and at 01:00Z."""
+    start = 1761436800  # 2025-10-26T00:00Z
+    values = [float(n) for n in range(48)]
+    values[25] = NAN  # 01:00Z on the 27th is 01:00 by the clock
+    made, _ = filled(even(values, start, "Europe/Dublin"), "previous-day")
+    assert made.columns["import_kwh"][25] == 0
+
+
 def test_a_column_without_any_reading_stays_empty():
     made, notes = filled(even([NAN, NAN, NAN]), "linear")
     assert np.isnan(made.columns["import_kwh"]).all()

@@ -450,6 +450,7 @@ def test_rows_from_new_to_old_are_read_over_the_repeated_hour(tmp_path: Path):
     rows = [f"2025-10-26 {t},{n % 7 + 1}" for n, t in enumerate(times)]
     found = read_text(tmp_path, lines("time,kWh", reversed(rows)), zone=DUBLIN)
     assert imported(found) == pytest.approx([n % 7 + 1 for n in range(25)])
+    assert "out of order" not in noted(found)
 
 
 def test_lines_above_the_heads_and_below_the_rows_are_no_data(tmp_path: Path):
@@ -573,6 +574,7 @@ def test_ends_that_add_the_step_to_the_clock_are_understood_too(tmp_path: Path):
     rows = [f"2024-10-27 {int(t[:2]) + 1:02d}:00,{n % 11 + 1}" for n, t in enumerate(begins)]
     found = read_text(tmp_path, lines("time,kWh", rows), zone=BRUSSELS)
     assert imported(found) == pytest.approx([n % 11 + 1 for n in range(25)])
+    assert "put back" not in noted(found)
 
 
 def test_24_rows_on_a_day_of_23_hours_leave_out_the_one_that_never_was(tmp_path: Path):
