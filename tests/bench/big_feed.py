@@ -1,6 +1,6 @@
 """Measures time and memory of reading a large invented ESPI feed.
 
-    python tests/bench/big_feed.py [--megabytes 200]
+    PYTHONPATH=. python tests/bench/big_feed.py [--megabytes 200]
 
 The feed holds usage points of five years of quarter-hours each, with costs, until it is as large
 as asked. Memory is the most that the process ever held; before the reading it is shown too.

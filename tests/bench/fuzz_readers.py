@@ -1,6 +1,6 @@
 """Damages meter files at random: each must end in a result or in an error that is told.
 
-    python tests/bench/fuzz_readers.py [--count 100000] [--seconds 3600] [--seed 1]
+    PYTHONPATH=. python tests/bench/fuzz_readers.py [--count 100000] [--seconds 3600] [--seed 1]
 
 Seeds are small invented files of each kind. A run fails at the first other exception, at an input
 that takes longer than 5 s, or when the process has grown beyond 500 MB; the input is then kept.
