@@ -12,7 +12,7 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
@@ -135,6 +135,47 @@ def _reconcile(meter: Path, tariff: str, zone: str, paid: Path, *, as_json: bool
     print(reconciled_text(compared))
     for note in notes:
         print(f"  note: {note}")
+
+
+@app.command()
+def read(
+    file: Annotated[Path, typer.Argument(help="Green Button (ESPI) XML, or a CSV of intervals.")],
+    zone: Annotated[
+        str | None, typer.Option("--zone", help="IANA time zone of the meter's clock.")
+    ] = None,
+    out: Annotated[Path | None, typer.Option("--out", help="CSV to write.")] = None,
+    point: Annotated[
+        str | None, typer.Option("--point", help="Number or name of a usage point or meter.")
+    ] = None,
+    fill: Annotated[
+        Literal["previous-day", "linear"] | None, typer.Option("--fill", help="Fill gaps so.")
+    ] = None,
+    dates: Annotated[
+        Literal["day-first", "month-first", "year-first"] | None,
+        typer.Option("--dates", help="Order of the dates of a CSV."),
+    ] = None,
+    stamps: Annotated[
+        Literal["start", "end"] | None,
+        typer.Option("--stamps", help="Edge of the interval that a CSV's stamps name."),
+    ] = None,
+    as_json: JsonOption = False,
+    debug: DebugOption = False,
+) -> None:
+    """Bring meter data or prices, as they were handed out, into the form that the others read."""
+    with _errors_told(debug=debug), _progress() as progress:
+        from optimizer.report.reading import next_step, reading_record, reading_text
+        from optimizer.site.readers.found import Request
+        from optimizer.study import read_outside
+
+        request = Request(zone, point, fill, dates, stamps)
+        progress(f"reading {file}")
+        found = read_outside(file, request, out)
+        progress("done")
+        if as_json:
+            print(json.dumps(reading_record(found, request, out), indent=2))
+        else:
+            print(reading_text(found))
+            print(next_step(found, request, out))
 
 
 @app.command()

@@ -24,11 +24,14 @@ from optimizer.billing.tariff import (
 from optimizer.planning.model import Problem
 from optimizer.planning.plan import Plan, make_plan
 from optimizer.report.account import Account
+from optimizer.report.files import write_file
 from optimizer.settings.reasons import Course, Prices, reasons_for, without_idle_windows
 from optimizer.settings.search import find_settings, month_groups
 from optimizer.settings.season import Task
 from optimizer.settings.windows import Settings, no_windows, read_settings
+from optimizer.site.readers.found import Found, Request
 from optimizer.site.readers.meter_csv import read_meter
+from optimizer.site.readers.outside import read_any, refuse_same_file, tidy_csv
 from optimizer.site.remarks import remarks
 from optimizer.site.scenario import Scenario, read_scenario
 from optimizer.timegrid import calendar_months
@@ -157,6 +160,16 @@ def account_of(brief: Brief, plan: Plan, settings: Settings) -> Account:
     reasons = reasons_for(settings, course, judge.cost_of, prices, brief.tariff.currency)
     outcome = Outcome(cases, settings, tuple(reasons))
     return Account(brief.scenario, brief.tariff, brief.cost, plan, outcome, prices)
+
+
+def read_outside(path: Path, request: Request, out: Path | None) -> Found:
+    """Read meter data or prices as they were handed out; write one point as a tidy CSV."""
+    if out is not None:
+        refuse_same_file(path, out)
+    found = read_any(path, request)
+    if out is not None:
+        write_file(tidy_csv(found.chosen(request.point)), out)
+    return found
 
 
 def bill_meter(path: Path, tariff_name: str, zone: str) -> tuple[Bill, list[str]]:

@@ -63,3 +63,28 @@ def write_all(texts: Mapping[str, str], folder: Path) -> list[Path]:
         with contextlib.suppress(OSError):
             shutil.rmtree(aside)
     return [folder / name for name in texts]
+
+
+def write_file(text: str, path: Path) -> Path:
+    """Write one text beside its place first, then move it in; on trouble leave nothing.
+
+    Raises
+    ------
+    InputError
+        If the file cannot be written.
+    """
+    aside = path.with_name(f".unfinished-{os.getpid()}-{path.name}")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        aside.write_text(text, encoding="utf-8")
+        os.replace(aside, path)  # noqa: PTH105 - replaces on every system
+    except OSError as failure:
+        raise InputError(
+            f"the file cannot be written: {failure.strerror}",
+            where=str(path),
+            mend="Choose a file with --out that you may write.",
+        ) from None
+    finally:
+        with contextlib.suppress(OSError):
+            aside.unlink(missing_ok=True)
+    return path

@@ -1,0 +1,156 @@
+"""What was found in a file from outside: as text, as a record, and what to run next."""
+
+from __future__ import annotations
+
+import shlex
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from optimizer.site.readers.found import Found, Point, Request
+from optimizer.site.readers.readings import counted
+from optimizer.units import money, number
+
+COST_DECIMALS = 5
+UNIT_NAMES = {"kwh": ("kWh", "kW"), "kvarh": ("kvarh", "kvar")}
+"""Last word of a column: its unit, and that of its mean power."""
+
+
+def reading_text(found: Found) -> str:
+    """Return what was found: each point with period, energy, peak, cost and notes."""
+    lines = [f"READ {found.path}: {found.kind}"]
+    for point in found.points:
+        lines += ["", *_point_lines(point)]
+    lines += [""] if found.refused or found.notes else []
+    lines += [f"  {words}" for words in found.refused]
+    lines += [f"  note: {note}" for note in found.notes]
+    return "\n".join(lines)
+
+
+def _point_lines(point: Point) -> list[str]:
+    even = point.even
+    name = f"{point.number}" + (f", {point.name}" if point.name else "")
+    days = even.count * even.step_minutes / (24 * 60)
+    lines = [
+        f"  point {name}",
+        f"    {_first(point)} to {_end(point)}: {even.count:,} steps of {even.step_minutes} min"
+        f" ({number(days, 2)} × 24 h) by {even.clock.name}",
+    ]
+    lines += [f"    {_column_text(point, column)}" for column in even.columns]
+    if point.cost is not None:
+        lines.append(f"    cost in the file: {money(point.cost, point.currency or '')}")
+    return lines + [f"    note: {note}" for note in point.notes]
+
+
+def _column_text(point: Point, column: str) -> str:
+    values = point.even.columns[column]
+    if column.startswith("price"):
+        low, high = np.nanmin(values), np.nanmax(values)
+        return f"{column}: {low:.6g} to {high:.6g}, mean {np.nanmean(values):.6g}"
+    name, _, word = column.rpartition("_")
+    unit, power = UNIT_NAMES[word]
+    peak, step = _peak(point, column)
+    told = f"{name}: {number(float(np.nansum(values)), 3)} {unit}"
+    if peak <= 0:
+        return told
+    at = point.even.clock.stamp(int(point.even.instants_s[step]))
+    return f"{told}; highest interval {number(peak, 3)} {power} at {at}"
+
+
+def _peak(point: Point, column: str) -> tuple[float, int]:
+    """Return the highest mean power of a step [kW or kvar] and its step; 0 if nothing is known."""
+    values = np.nan_to_num(point.even.columns[column], nan=-np.inf)
+    step = int(values.argmax())
+    highest = float(values[step])
+    return (highest * 60 / point.even.step_minutes if np.isfinite(highest) else 0.0), step
+
+
+def _first(point: Point) -> str:
+    return point.even.clock.stamp(point.even.start_s)
+
+
+def _end(point: Point) -> str:
+    even = point.even
+    return even.clock.stamp(even.start_s + even.count * even.step_minutes * 60)
+
+
+def reading_record(found: Found, request: Request, out: Path | None) -> dict[str, Any]:
+    """Return what was found as plain values, with what to run next."""
+    return {
+        "file": str(found.path),
+        "kind": found.kind,
+        "points": [_point_record(point) for point in found.points],
+        "left_out": list(found.refused),
+        "notes": list(found.notes),
+        "written": None if out is None else str(out),
+        "next": next_step(found, request, out).splitlines(),
+    }
+
+
+def _point_record(point: Point) -> dict[str, Any]:
+    even = point.even
+    record: dict[str, Any] = {
+        "number": point.number,
+        "name": point.name,
+        "from": _first(point),
+        "to": _end(point),
+        "steps": even.count,
+        "step_minutes": even.step_minutes,
+        "clock": even.clock.name,
+        "steps_missing": point.gaps,
+        "cost": None if point.cost is None else round(point.cost, COST_DECIMALS),
+        "currency": point.currency,
+        "notes": list(point.notes),
+    }
+    for column, values in even.columns.items():
+        if column.startswith("price"):
+            record[column] = {
+                "lowest": float(np.nanmin(values)),
+                "highest": float(np.nanmax(values)),
+            }
+        else:
+            power = column.removesuffix("h")
+            record[column] = round(float(np.nansum(values)), 6)
+            record[f"highest_{power}"] = round(_peak(point, column)[0], 6)
+    return record
+
+
+def next_step(found: Found, request: Request, out: Path | None) -> str:
+    """Return what was written and the next command to run."""
+    if out is None:
+        return f"next: {_again(found, request, Path('meter.csv'), fill=False)}"
+    point = found.chosen(request.point)
+    written = f"Written to {out}"
+    price = next((name for name in point.even.columns if name.startswith("price")), None)
+    if price is not None:
+        return (
+            f"{written}\nnext: name it in a tariff, series: {{file: {out.name}, column: {price}}}"
+        )
+    if point.gaps and request.fill is None:
+        return (
+            f"{written}; {counted(point.gaps, 'step')} missing, and a bill needs every interval\n"
+            f"next: {_again(found, request, out, fill=True)}"
+        )
+    if point.gaps:
+        return (
+            f"{written}; {counted(point.gaps, 'step')} missing before the first or after the last"
+            " reading of a column, which are never invented\nnext: delete their rows, then run tariffwright"
+            f" bill {shlex.quote(str(out))}"
+        )
+    zone = request.zone or "ZONE"
+    hint = "" if request.zone else "  (ZONE: the IANA zone of the tariff's clock)"
+    return f"{written}\nnext: tariffwright bill {shlex.quote(str(out))} --tariff TARIFF --zone {zone}{hint}"
+
+
+def _again(found: Found, request: Request, out: Path, *, fill: bool) -> str:
+    """Return the command that was given, with what it still needs."""
+    several = len(found.points) > 1
+    point = request.point or (str(found.points[0].number) if several else None)
+    rule = request.fill or ("previous-day" if fill else None)
+    options = {
+        "--zone": request.zone, "--point": point, "--fill": rule, "--dates": request.dates,
+        "--stamps": request.stamps, "--out": str(out),
+    }  # fmt: skip
+    told = " ".join(f"{name} {shlex.quote(value)}" for name, value in options.items() if value)
+    return f"tariffwright read {shlex.quote(str(found.path))} {told}"

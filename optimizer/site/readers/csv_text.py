@@ -1,0 +1,132 @@
+"""From the bytes of a CSV to rows of cells: encoding, separator, quotes.
+
+Read next: ``csv_cells``.
+
+References
+----------
+RFC 4180, Common Format and MIME Type for Comma-Separated Values (CSV) Files.
+"""
+
+from __future__ import annotations
+
+import codecs
+import csv
+import io
+from dataclasses import dataclass
+from pathlib import Path
+
+from optimizer.errors import SeriesError
+
+SEPARATORS = (",", ";", "\t", "|")
+SAMPLE_ROWS = 200
+NEARLY = 0.8
+MAX_CSV_BYTES = 60_000_000
+"""Five years of five-minute rows have about half of this."""
+
+MAX_CELL = 10_000
+MAX_COLUMNS = 2_000
+
+_MARKS = (
+    (codecs.BOM_UTF8, "utf-8-sig"),
+    (codecs.BOM_UTF16_LE, "utf-16"),
+    (codecs.BOM_UTF16_BE, "utf-16"),
+)
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """The rows of a file that are not blank, with the line on which each ends."""
+
+    path: Path
+    separator: str
+    rows: list[list[str]]
+    lines: list[int]
+
+    def where(self, line: int, column: str = "") -> str:
+        """Return ``file, row N`` and, if given, the column."""
+        place = f"{self.path}, row {line}"
+        return f"{place}, column {column}" if column else place
+
+
+def read_sheet(path: Path, content: bytes) -> Sheet:
+    """Read the cells of a CSV.
+
+    Raises
+    ------
+    SeriesError
+        If the bytes are no text, too many, or no table with a separator.
+    """
+    if len(content) > MAX_CSV_BYTES:
+        raise SeriesError(
+            f"the file has more than {MAX_CSV_BYTES:,} bytes", where=str(path),
+            mend="Give fewer years.",
+        )  # fmt: skip
+    text = _decoded(path, content)
+    separator = _separator(text)
+    rows: list[list[str]] = []
+    lines: list[int] = []
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, skipinitialspace=True)
+    try:
+        for row in reader:
+            if len(row) > MAX_COLUMNS or any(len(cell) > MAX_CELL for cell in row):
+                raise SeriesError(
+                    f"a row has more than {MAX_COLUMNS:,} cells or a cell of more than"
+                    f" {MAX_CELL:,} characters",
+                    where=f"{path}, row {reader.line_num}",
+                    mend="Check the quotes near this row.",
+                )
+            cells = [cell.strip() for cell in row]
+            if any(cells):
+                rows.append(cells)
+                lines.append(reader.line_num)
+    except csv.Error as failure:
+        raise SeriesError(
+            f"this is no readable CSV: {failure}", where=f"{path}, row {reader.line_num}",
+            mend="Check the quotes near this row.",
+        ) from None  # fmt: skip
+    if not rows:
+        raise SeriesError("the file has no rows", where=str(path), mend="Give interval data.")
+    return Sheet(path, separator, rows, lines)
+
+
+def _decoded(path: Path, content: bytes) -> str:
+    """Return the text: by its mark, else UTF-16 by its zeros, UTF-8, or Latin-1 as a last resort."""
+    named = next((name for mark, name in _MARKS if content.startswith(mark)), None)
+    sample = content[:2000]
+    if named is None and sample.count(0) > len(sample) // 4:
+        named = "utf-16-le" if sample[1::2].count(0) > sample[::2].count(0) else "utf-16-be"
+    for encoding in [named] if named else ["utf-8", "cp1252", "latin-1"]:
+        try:
+            text = content.decode(encoding)
+        except UnicodeDecodeError:
+            continue
+        if "\0" not in text:
+            return text
+    raise SeriesError(
+        "the file is neither XML nor text in UTF-8, UTF-16 or Latin-1", where=str(path),
+        mend="Give interval data as Green Button (ESPI) XML or as CSV.",
+    )  # fmt: skip
+
+
+def _separator(text: str) -> str:
+    """Return the separator by which most rows have equally many cells, more than one.
+
+    Commas also stand in numbers and sentences, so any other mark that does nearly as well wins.
+    """
+    sample = text[:200_000].splitlines()[:SAMPLE_ROWS]
+    even = {mark: _evenness(sample, mark) for mark in SEPARATORS}
+    enough = NEARLY * max(rows for rows, _ in even.values())
+    good = [mark for mark in SEPARATORS if even[mark][0] >= enough]
+    return max(good, key=lambda mark: (mark != ",", even[mark]))
+
+
+def _evenness(lines: list[str], mark: str) -> tuple[int, int]:
+    try:
+        sizes = [len(row) for row in csv.reader(lines, delimiter=mark, skipinitialspace=True)]
+    except csv.Error:
+        return (0, 0)
+    wide = [size for size in sizes if size > 1]
+    if not wide:
+        return (0, 0)
+    usual = max(set(wide), key=lambda size: (wide.count(size), size))
+    return (wide.count(usual), usual)

@@ -1,0 +1,546 @@
+"""Reads ESPI (Green Button) XML: usage points of electricity, with their import and export.
+
+Things belong together by the addresses of their links, not by where they stand in the file: a
+UsagePoint names its MeterReadings, a MeterReading its ReadingType and its IntervalBlocks. The
+ReadingType says what a value is::
+
+    energy in kWh = value × 10^powerOfTenMultiplier / 1000          uom 72, Wh
+    energy in kWh = the same × length of the interval in h          uom 38, W, a mean power
+
+flowDirection 1 is import, 19 export, 4 the net of both in an interval. What is read is a value for
+each interval (accumulationBehaviour 4, or none named). Registers, whose differences would be the
+energy, are refused; behaviour 1 is read with flowDirection 4 only, as net metering uses it, and
+only if the values do not rise like a register's. Read next: ``interval_csv``.
+
+References
+----------
+NAESB REQ.21 Energy Services Provider Interface; schema ``espi.xsd`` 4.0.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import BinaryIO
+
+import numpy as np
+import pandas as pd
+
+from optimizer.errors import SeriesError
+from optimizer.site.readers.espi_xml import ABSENT, Block, Entry, Feed, read_feed
+from optimizer.site.readers.found import (
+    Found,
+    Point,
+    Request,
+    finished,
+    is_asked,
+    span,
+    zone_clock,
+)
+from optimizer.site.readers.local_time import Clock, clock_of_rules, dst_rule
+from optimizer.site.readers.meter_parts import directions_parted
+from optimizer.site.readers.readings import (
+    Account,
+    Stream,
+    counted,
+    even_readings,
+)
+from optimizer.timegrid import FloatArray, IntArray
+
+SERVICES = {
+    0: "electricity", 1: "gas", 2: "water", 3: "time", 4: "heat", 5: "refuse", 6: "sewerage",
+    7: "rates", 8: "television licence", 9: "internet",
+}  # fmt: skip
+"""ServiceCategory/kind."""
+
+UNITS = {
+    72: "Wh", 38: "W", 71: "VAh", 61: "VA", 73: "VArh", 63: "VAr", 29: "V", 5: "A", 33: "Hz",
+    65: "power factor", 106: "Ah", 42: "m³", 119: "ft³", 132: "Btu", 169: "therm", 23: "°C",
+    31: "J", 80: "currency", 159: "min", 160: "h",
+}  # fmt: skip
+WH, W, VARH = 72, 38, 73
+
+FORWARD, NET, REVERSE = 1, 4, 19
+DIRECTIONS = {FORWARD: "import_kwh", NET: "net_kwh", REVERSE: "export_kwh"}
+DELTA, BULK = 4, 1
+BEHAVIOURS = {
+    1: "a bulk quantity", 2: "continuously cumulative", 3: "cumulative", 6: "indicating",
+    9: "a sum", 12: "instantaneous",
+}  # fmt: skip
+EXTREMES = {8: "highest", 9: "lowest", 16: "second highest"}
+"""dataQualifier of values that are no mean and no sum of the interval."""
+
+ELECTRICITY = {0, 1, 2}
+"""commodity: none, secondary, primary metered electricity."""
+
+CURRENCIES = {
+    840: "USD", 978: "EUR", 36: "AUD", 124: "CAD", 756: "CHF", 156: "CNY", 208: "DKK",
+    826: "GBP", 392: "JPY", 578: "NOK", 752: "SEK", 356: "INR", 554: "NZD",
+}  # fmt: skip
+"""ISO 4217 numeric codes."""
+
+COST_UNIT = 1e-5
+QUALITIES = {
+    7: "manually edited", 8: "estimated", 9: "interpolated", 10: "questionable", 11: "derived",
+    12: "projected", 13: "mixed", 14: "raw", 15: "weather-normalised", 16: "other",
+}  # fmt: skip
+"""ReadingQuality other than valid (0), validated, verified and revenue quality (17 to 19)."""
+
+REGISTER_READINGS = 4
+"""So many readings that only ever rise look like a register."""
+
+
+@dataclass
+class Series:
+    """One MeterReading: what its ReadingType says, and the rows of its blocks."""
+
+    reading: Entry
+    words: dict[str, str]
+    blocks: list[Block] = field(default_factory=list)
+
+    def number(self, key: str, default: int) -> int:
+        """Return a field of the ReadingType as a number."""
+        text = self.words.get(key, "")
+        return int(text) if re.fullmatch(r"-?\d{1,9}", text, re.ASCII) else default
+
+
+def read_espi(path: Path, source: BinaryIO, request: Request) -> Found:
+    """Read the electricity of an ESPI file.
+
+    Parameters
+    ----------
+    path : Path
+        Its name, for messages.
+    source : binary file
+        Its bytes, already unpacked.
+    request : Request
+        Zone, point and fill rule; the rest is for CSVs.
+
+    Returns
+    -------
+    Found
+        Each usage point of electricity with ``import_kwh``, ``export_kwh`` and, where there is
+        reactive energy, ``reactive_kvarh`` per step.
+
+    Raises
+    ------
+    SeriesError
+        If the file is malformed, holds no electricity, contradicts itself, or neither it nor the
+        request tells by which clock the meter is read.
+    """
+    feed = read_feed(path, source)
+    usage = feed.of_content("UsagePoint")
+    if not usage:
+        raise SeriesError(
+            "the feed has no UsagePoint", where=str(path),
+            mend="Ask for usage data with its usage point, meter reading and reading type.",
+        )  # fmt: skip
+    series_of, strays = _series_of_points(feed, usage)
+    points: list[Point] = []
+    refused: list[str] = []
+    for number, entry in enumerate(usage, start=1):
+        name = entry.title or entry.itself.rpartition("/")[2]
+        if not is_asked(request.point, number, name):
+            continue
+        reason = _not_electric(entry)
+        account = Account(str(path), feed.where)
+        series = series_of[number - 1]
+        streams = [] if reason else _streams(feed, series, account)
+        if streams:
+            points.append(_point(feed, number, name, entry, series, streams, account, request))
+        else:
+            why = reason or "; ".join(account.notes) or "it has no readings"
+            refused.append(f"usage point {number} ({name or 'no name'}) is left out: {why}")
+    _refuse_nothing(feed, usage, points, refused, request)
+    return Found(path, "ESPI (Green Button) XML", tuple(points), tuple(refused), tuple(strays))
+
+
+def _refuse_nothing(
+    feed: Feed, usage: Sequence[Entry], points: list[Point], refused: list[str], request: Request
+) -> None:
+    if points:
+        return
+    if not refused:
+        names = "; ".join(f"{n} {entry.title}".rstrip() for n, entry in enumerate(usage, start=1))
+        raise SeriesError(
+            f"no usage point has the number or name {request.point!r}; there are: {names}",
+            where=f"{feed.path}, --point",
+            mend="Give one of these numbers.",
+        )
+    raise SeriesError(
+        "; ".join(refused)[:1000],
+        where=feed.where(usage[0].line),
+        mend="Ask for the interval readings of electricity.",
+    )
+
+
+def _not_electric(entry: Entry) -> str:
+    text = entry.fields.get("ServiceCategory/kind", "")
+    kind = int(text) if re.fullmatch(r"\d{1,4}", text, re.ASCII) else -1
+    if kind == 0:
+        return ""
+    if kind < 0:
+        return "its ServiceCategory has no kind"
+    return f"this usage point is {SERVICES.get(kind, 'an unknown service')} (kind {kind})"
+
+
+def _series_of_points(feed: Feed, usage: Sequence[Entry]) -> tuple[list[list[Series]], list[str]]:
+    """Return the series of each usage point, and notes on what belongs to nothing."""
+    types = {entry.itself: entry.fields for entry in feed.of_content("ReadingType")}
+    found: list[list[Series]] = [[] for _ in usage]
+    lost_readings = 0
+    by_reading: dict[int, Series] = {}
+    readings = feed.of_content("MeterReading")
+    for reading in readings:
+        kinds = [types[target] for target in sorted(reading.related) if target in types]
+        series = Series(reading, kinds[0] if kinds else {})
+        by_reading[id(reading)] = series
+        owner = next((n for n, one in enumerate(usage) if _owns(one, reading)), None)
+        if owner is None:
+            lost_readings += 1
+        else:
+            found[owner].append(series)
+    lost_blocks = _give_blocks(feed, readings, by_reading)
+    strays = [
+        f"{counted(count, what)} without a link to anything in this file left out."
+        for count, what in ((lost_readings, "meter reading"), (lost_blocks, "interval block"))
+        if count
+    ]
+    return found, strays
+
+
+def _give_blocks(feed: Feed, readings: Sequence[Entry], by_reading: dict[int, Series]) -> int:
+    """Give each block to its meter reading; return how many have none."""
+    owners: dict[str, Entry] = {}
+    for reading in readings:
+        for target in reading.related:
+            owners.setdefault(target, reading)
+        if reading.itself:
+            owners.setdefault(f"{reading.itself}/IntervalBlock", reading)
+    lost = 0
+    for block in feed.blocks:
+        addresses = [*sorted(block.entry.up), block.entry.itself]
+        owner = next((owners[one] for one in addresses if one in owners), None)
+        if owner is None:
+            lost += 1
+        else:
+            by_reading[id(owner)].blocks.append(block)
+    return lost
+
+
+def _owns(point: Entry, reading: Entry) -> bool:
+    """Return whether a usage point's links, or failing them its address, lead to a reading."""
+    if point.related & (reading.up | {reading.itself}):
+        return True
+    inside = f"{point.itself}/"
+    return bool(point.itself) and any(
+        one.startswith(inside) for one in (*reading.up, reading.itself)
+    )
+
+
+@dataclass(frozen=True)
+class Usable:
+    """A stream with what else its rows told."""
+
+    stream: Stream
+    cost: IntArray
+    series: Series
+
+
+def _streams(feed: Feed, series: Sequence[Series], account: Account) -> list[Usable]:
+    """Return the streams that can be used; the others leave a note each."""
+    usable = []
+    for one in series:
+        label = one.reading.title or one.reading.itself or "without a title"
+        quantity, factor, is_power, reason = _meaning(one)
+        rows = np.concatenate(
+            [np.arange(b.first, b.end, dtype=np.int64) for b in one.blocks] or [np.array([], int)]
+        )
+        if not reason and not len(rows):
+            reason = "it has no readings"
+        if not reason and one.number("accumulationBehaviour", 0) == BULK:
+            reason = _register_reason(np.array(feed.rows.value)[rows])
+        if reason:
+            account.note(f"the meter reading {label[:60]!r} is not used: {reason}.")
+            continue
+        start, duration = _times(feed, one, rows, account)
+        values = np.array(feed.rows.value)[rows] * factor
+        stream = Stream(
+            quantity, start, duration, values, np.array(feed.rows.line)[rows],
+            "power" if is_power else "energy",
+        )  # fmt: skip
+        _refuse_negative(stream, feed)
+        _note_outsiders(one, start, account)
+        _note_quality(np.array(feed.rows.quality)[rows], one, account)
+        usable.append(Usable(stream, np.array(feed.rows.cost)[rows], one))
+    return _without_rivals(usable, account)
+
+
+def _meaning(series: Series) -> tuple[str, float, bool, str]:
+    """Return quantity, factor to kWh, kW or kvarh, whether it is a power, and why it is not read."""
+    if not series.words:
+        return "", 0.0, False, "its ReadingType is missing, so its unit is unknown"
+    unit, flow = series.number("uom", -1), series.number("flowDirection", 0)
+    behaviour, extreme = (
+        series.number("accumulationBehaviour", 0),
+        series.number("dataQualifier", 0),
+    )
+    commodity = series.number("commodity", 0)
+    power = series.number("powerOfTenMultiplier", 0)
+    reason = ""
+    if commodity not in ELECTRICITY:
+        reason = f"its commodity is {commodity}, not electricity"
+    elif unit not in {WH, W, VARH}:
+        reason = f"its unit is {UNITS.get(unit, 'unknown')} (uom {unit}), not Wh or W"
+    elif extreme in EXTREMES:
+        reason = f"it holds the {EXTREMES[extreme]} values (dataQualifier {extreme}), not means"
+    elif flow not in {0, *DIRECTIONS}:
+        reason = f"its flowDirection {flow} is neither import, export nor net"
+    elif behaviour not in {0, DELTA} and (behaviour, flow) != (BULK, NET):
+        reason = (
+            f"its values are {BEHAVIOURS.get(behaviour, 'of an unknown kind')}"
+            f" (accumulationBehaviour {behaviour}), not the energy of each interval"
+        )
+    elif abs(power) > 12:
+        reason = f"its powerOfTenMultiplier is {power}"
+    elif unit == VARH and flow not in {0, FORWARD}:
+        reason = f"only reactive energy of import is read, not flowDirection {flow}"
+    if reason:
+        return "", 0.0, False, reason
+    quantity = DIRECTIONS[flow or FORWARD] if unit != VARH else "reactive_kvarh"
+    return quantity, 10.0**power / 1000, unit == W, ""
+
+
+def _register_reason(values: FloatArray) -> str:
+    known = values[~np.isnan(values)]
+    rises = len(known) >= REGISTER_READINGS and bool((np.diff(known) >= 0).all())
+    if rises and known[-1] > known[0]:
+        return (
+            f"its {len(known)} values only ever rise (accumulationBehaviour 1): a register, whose"
+            " differences would be the energy"
+        )
+    return ""
+
+
+def _times(
+    feed: Feed, series: Series, rows: IntArray, account: Account
+) -> tuple[IntArray, IntArray]:
+    """Return start and length of each reading; those without a time follow one another."""
+    start = np.array(feed.rows.start_s, dtype=np.int64)[rows]
+    duration = np.array(feed.rows.duration_s, dtype=np.int64)[rows]
+    usual = series.number("intervalLength", 0)
+    untimed = start == ABSENT
+    if untimed.any():
+        _follow_on(feed, series, start, duration, account)
+    duration[duration == ABSENT] = 0
+    almost = (duration > 0) & (duration % 60 == 59)
+    if usual % 60 == 59 or almost.any():
+        account.note(
+            "lengths a second short of the minute"
+            f" ({usual if usual % 60 == 59 else int(duration[almost][0])} s) were taken as whole"
+            " minutes."
+        )
+    duration[almost] += 1
+    return start, duration
+
+
+def _follow_on(
+    feed: Feed, series: Series, start: IntArray, duration: IntArray, account: Account
+) -> None:
+    """Give readings without a time the end of the reading before, or the start of their block."""
+    usual = series.number("intervalLength", 0)
+    usual += usual % 60 == 59
+    row = 0
+    count = int((start == ABSENT).sum())
+    for block in series.blocks:
+        size = block.end - block.first
+        length = usual or ((block.duration_s or 0) // size if size else 0)
+        expected = ABSENT if block.start_s is None else block.start_s
+        for here in range(row, row + size):
+            if start[here] == ABSENT:
+                if expected == ABSENT or length <= 0:
+                    raise SeriesError(
+                        "a reading has no timePeriod, and neither its block nor its reading type"
+                        " tells when it began",
+                        where=feed.where(feed.rows.line[block.first + here - row]),
+                        mend="Ask for the file with the times of its readings.",
+                    )
+                start[here] = expected
+                duration[here] = length
+            known = duration[here] if duration[here] > 0 else length
+            expected = int(start[here]) + int(known)
+        row += size
+    account.note(f"{counted(count, 'reading')} without a time of their own follow one another.")
+
+
+def _refuse_negative(stream: Stream, feed: Feed) -> None:
+    if stream.quantity == "net_kwh":
+        return
+    low = np.flatnonzero(stream.amounts < 0)
+    if len(low):
+        unit = (
+            "kW"
+            if stream.kind == "power"
+            else stream.quantity.rpartition("_")[2].replace("wh", "Wh")
+        )
+        raise SeriesError(
+            f"a reading of {stream.quantity} is {stream.amounts[low[0]]:g} {unit}, below zero"
+            f" ({len(low)} such readings)",
+            where=feed.where(int(stream.place[low[0]])),
+            mend="Ask for each direction of its own (flowDirection 1 and 19), or for net (4).",
+        )
+
+
+def _note_outsiders(series: Series, start: IntArray, account: Account) -> None:
+    """Tell of readings outside the interval of their block, such as a 97th quarter-hour of a day."""
+    row, outside = 0, 0
+    for block in series.blocks:
+        size = block.end - block.first
+        if block.start_s is not None and block.duration_s:
+            own = start[row : row + size]
+            beyond = (own < block.start_s) | (own >= block.start_s + block.duration_s)
+            outside += int(beyond.sum())
+        row += size
+    if outside:
+        account.note(
+            f"{counted(outside, 'reading')} outside the interval that the block around it names,"
+            " taken at its own time."
+        )
+
+
+def _note_quality(quality: IntArray, series: Series, account: Account) -> None:
+    usual = series.number("defaultQuality", 0)
+    codes = np.where(quality == ABSENT, usual, quality)
+    for code in sorted(set(codes.tolist()) & set(QUALITIES)):
+        account.note(
+            f"{counted(int((codes == code).sum()), 'reading')} of {len(codes):,} are {QUALITIES[code]}"
+            f" (quality {code})."
+        )
+
+
+def _without_rivals(usable: list[Usable], account: Account) -> list[Usable]:
+    """Keep one kind of each quantity: energy before power, short steps before long, no net twice."""
+    kept: dict[str, list[Usable]] = {}
+    for one in usable:
+        kept.setdefault(one.stream.quantity, []).append(one)
+    if "net_kwh" in kept and len(kept.keys() & {"import_kwh", "export_kwh"}) == 2:
+        account.note("net readings stand beside import and export; they were not used.")
+        del kept["net_kwh"]
+    elif "net_kwh" in kept:
+        for name in sorted(kept.keys() & {"import_kwh", "export_kwh"}):
+            account.note(f"net readings stand beside {name}; the net readings were used.")
+            del kept[name]
+    chosen = []
+    for quantity, rivals in kept.items():
+        best = min(_rank(one) for one in rivals)
+        winners = [one for one in rivals if _rank(one) == best]
+        if len(winners) < len(rivals):
+            account.note(
+                f"{quantity}: {len(rivals) - len(winners)} meter readings of longer steps, or of"
+                " power beside energy, were not used."
+            )
+        chosen.append(_joined(winners))
+    return chosen
+
+
+def _rank(one: Usable) -> tuple[bool, int]:
+    known = one.stream.duration_s[one.stream.duration_s > 0]
+    length = int(np.median(known)) if len(known) else one.series.number("intervalLength", 0)
+    return one.stream.kind == "power", length
+
+
+def _joined(parts: list[Usable]) -> Usable:
+    if len(parts) == 1:
+        return parts[0]
+    streams = [part.stream for part in parts]
+    whole = replace(
+        streams[0],
+        start_s=np.concatenate([one.start_s for one in streams]),
+        duration_s=np.concatenate([one.duration_s for one in streams]),
+        amounts=np.concatenate([one.amounts for one in streams]),
+        place=np.concatenate([one.place for one in streams]),
+    )
+    return Usable(whole, np.concatenate([part.cost for part in parts]), parts[0].series)
+
+
+def _point(
+    feed: Feed,
+    number: int,
+    name: str,
+    entry: Entry,
+    series: Sequence[Series],
+    streams: list[Usable],
+    account: Account,
+    request: Request,
+) -> Point:
+    instants = np.concatenate([one.stream.start_s for one in streams])
+    clock = _clock(feed, entry, instants, request, account)
+    even = even_readings([one.stream for one in streams], clock, account)
+    cost = _cost(streams, series)
+    return finished(
+        number, name, directions_parted(even, account), account.notes, request.fill, cost
+    )
+
+
+def _cost(streams: list[Usable], series: Sequence[Series]) -> tuple[float | None, str | None]:
+    """Return the sum of the readings' costs, each time counted once, and the currency."""
+    total, is_known = 0, False
+    for one in streams:
+        rows = pd.DataFrame(
+            {"start": one.stream.start_s, "value": one.stream.amounts, "cost": one.cost}
+        )
+        costs = rows[rows["cost"] != ABSENT].drop_duplicates()["cost"]
+        total += int(costs.sum())
+        is_known |= bool((costs != 0).any())
+    codes = {one.number("currency", 0) for one in series} - {0}
+    currency = CURRENCIES.get(min(codes), f"currency {min(codes)}") if len(codes) == 1 else None
+    return (total * COST_UNIT, currency) if is_known else (None, None)
+
+
+def _clock(
+    feed: Feed, entry: Entry, instants: IntArray, request: Request, account: Account
+) -> Clock:
+    """Return the clock of the zone that was asked for, else that of the file's own rule."""
+    own, reason = _own_clock(feed, entry, instants)
+    if request.zone is None:
+        if own is None:
+            raise SeriesError(
+                f"the file does not tell by which clock the meter is read: {reason}",
+                where=feed.where(entry.line),
+                mend="Name the zone of the meter, e.g. --zone Europe/Dublin.",
+            )
+        return own
+    clock = zone_clock(request.zone, instants)
+    edges = np.array(span(instants), dtype=np.int64)
+    if own is not None and (own.offset_s(edges) != clock.offset_s(edges)).any():
+        account.note(
+            f"the clock of {request.zone} is not that of the file's own LocalTimeParameters"
+            f" ({own.stamp(int(edges[0]))} there, {clock.stamp(int(edges[0]))} here); check --zone."
+        )
+    return clock
+
+
+def _own_clock(feed: Feed, entry: Entry, instants: IntArray) -> tuple[Clock | None, str]:
+    """Return the clock of the LocalTimeParameters that belong to a usage point, or why none."""
+    all_times = feed.of_content("LocalTimeParameters")
+    linked = [one for one in all_times if one.itself in entry.related]
+    times = linked or (all_times if len(all_times) == 1 else [])
+    if not times:
+        return None, f"its usage point has {len(all_times) or 'no'} LocalTimeParameters"
+    words = times[0].fields
+    try:
+        standard, summer = (_seconds(words, key) for key in ("tzOffset", "dstOffset"))
+        rules = (dst_rule(words.get("dstStartRule", "FFFFFFFF")),
+                 dst_rule(words.get("dstEndRule", "FFFFFFFF")))  # fmt: skip
+        return clock_of_rules(standard, summer, rules, *span(instants)), ""
+    except ValueError as failure:
+        return None, f"{failure} (line {times[0].line})"
+
+
+def _seconds(words: dict[str, str], key: str) -> int:
+    text = words.get(key, "0" if key == "dstOffset" else "")
+    if not re.fullmatch(r"[+-]?\d{1,6}", text, re.ASCII):
+        raise ValueError(f"{key} is {text[:20]!r}, not seconds")
+    return int(text)

@@ -1,0 +1,138 @@
+"""What a file from outside was found to hold, and what was asked of it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+import numpy as np
+
+from optimizer.errors import SeriesError
+from optimizer.site.readers.gaps import FillRule, filled, gap_notes
+from optimizer.site.readers.local_time import Clock, clock_of_zone
+from optimizer.site.readers.readings import FIRST_S, LAST_S, EvenReadings
+from optimizer.timegrid import IntArray
+
+DateOrder = Literal["day-first", "month-first", "year-first"]
+DATE_ORDERS: tuple[DateOrder, ...] = ("day-first", "month-first", "year-first")
+StampEnd = Literal["start", "end"]
+STAMP_ENDS: tuple[StampEnd, ...] = ("start", "end")
+
+
+@dataclass(frozen=True)
+class Request:
+    """What the user said about a file; None where the file itself must tell.
+
+    Parameters
+    ----------
+    zone : str or None
+        IANA zone of the meter's wall clock.
+    point : str or None
+        Number or name of the usage point that is wanted.
+    fill : FillRule or None
+        Rule by which gaps are filled.
+    dates : DateOrder or None
+        Order of day, month and year in a CSV.
+    stamps : StampEnd or None
+        Whether a CSV's stamps name the beginning or the end of an interval.
+    """
+
+    zone: str | None = None
+    point: str | None = None
+    fill: FillRule | None = None
+    dates: DateOrder | None = None
+    stamps: StampEnd | None = None
+
+
+@dataclass(frozen=True)
+class Point:
+    """One metering point, or one series of prices, on even steps.
+
+    ``cost`` is in units of ``currency``, None if the file names none.
+    """
+
+    number: int
+    name: str
+    even: EvenReadings
+    notes: tuple[str, ...]
+    cost: float | None = None
+    currency: str | None = None
+
+    @property
+    def gaps(self) -> int:
+        """Number of steps in which a column has no value."""
+        missing = [np.isnan(values) for values in self.even.columns.values()]
+        return int(np.any(missing, axis=0).sum())
+
+
+@dataclass(frozen=True)
+class Found:
+    """All that was read: points that can be used, and words on those that cannot."""
+
+    path: Path
+    kind: str
+    points: tuple[Point, ...]
+    refused: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+
+    def chosen(self, asked: str | None) -> Point:
+        """Return the point to write: the one asked for, or the only one.
+
+        Raises
+        ------
+        SeriesError
+            If there are several and none was asked for.
+        """
+        points = [point for point in self.points if is_asked(asked, point.number, point.name)]
+        if len(points) == 1:
+            return points[0]
+        names = "; ".join(f"{point.number} {point.name}".rstrip() for point in self.points)
+        raise SeriesError(
+            f"the file has {len(points)} usage points that could be written: {names}",
+            where=str(self.path),
+            mend=f"Say which, e.g. --point {self.points[0].number}.",
+        )
+
+
+def is_asked(asked: str | None, number: int, name: str) -> bool:
+    """Return whether a point is wanted: all are if none was asked for."""
+    return asked is None or asked.strip() in {str(number), name}
+
+
+def finished(
+    number: int,
+    name: str,
+    even: EvenReadings,
+    notes: list[str],
+    fill: FillRule | None,
+    cost: tuple[float | None, str | None] = (None, None),
+) -> Point:
+    """Return a point with its gaps told, and filled if that is wanted."""
+    told = notes + gap_notes(even)
+    if fill is not None:
+        even, made = filled(even, fill)
+        told += made
+    return Point(number, name, even, tuple(told), *cost)
+
+
+def zone_clock(zone: str, instants_s: IntArray) -> Clock:
+    """Return the clock of the zone that the user named.
+
+    Raises
+    ------
+    SeriesError
+        If there is no such zone.
+    """
+    first, last = span(instants_s)
+    try:
+        return clock_of_zone(zone, first, last)
+    except ValueError as failure:
+        what, _, mend = str(failure).partition(" | ")
+        raise SeriesError(what, where="--zone", mend=mend) from None
+
+
+def span(instants_s: IntArray) -> tuple[int, int]:
+    """Return first and last instant, within the years that are believed."""
+    inside = np.clip(instants_s, FIRST_S, LAST_S)
+    return (int(inside.min()), int(inside.max())) if len(inside) else (FIRST_S, FIRST_S)

@@ -1,0 +1,439 @@
+"""Reads interval CSVs in the dialects in which meter data are handed out.
+
+Long tables have one row a reading; wide ones one row a day and a column an interval. A table's wide
+columns that are numbered 1 to 25, 50, 100 or 300 count from midnight as time passes; clock times,
+and numbers up to 24, 48, 96 or 288, follow the wall clock. Of a wall-clock time that comes twice,
+the first is daylight-saving time. Whether stamps name the beginning or the end of an interval is
+taken from the file where it is evident: a column of its own, a word in the head, 24:00, or a first
+and last stamp as only one of the two has them; else it must be said. Read next: ``outside``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+import numpy as np
+import pandas as pd
+
+from optimizer.errors import SeriesError
+from optimizer.site.readers.csv_cells import decimal_mark, is_stamp, read_numbers
+from optimizer.site.readers.csv_columns import (
+    UNITS,
+    Columns,
+    Meaning,
+    find_columns,
+    head_number,
+    meaning_of,
+    price_of,
+    wide_minutes,
+    words_of,
+)
+from optimizer.site.readers.csv_text import Sheet, read_sheet
+from optimizer.site.readers.csv_times import SKIPPED, Times, beginnings, read_times
+from optimizer.site.readers.found import Found, Point, Request, finished, is_asked, zone_clock
+from optimizer.site.readers.local_time import Clock, clock_of_offsets
+from optimizer.site.readers.meter_parts import directions_parted
+from optimizer.site.readers.readings import (
+    Account,
+    Stream,
+    counted,
+    even_readings,
+    usual_jump,
+)
+from optimizer.timegrid import BoolArray, FloatArray, IntArray
+
+ELAPSED_COUNTS = {25, 50, 100, 300}
+REGISTER_READINGS = 48
+"""So many readings that never fall, most of them rising, are a register's."""
+
+
+@dataclass(frozen=True)
+class Cells:
+    """N values of a table with the times, the rows and the meaning of each."""
+
+    times: Times
+    amounts: FloatArray
+    row: IntArray
+    meaning: Meaning
+    factor: FloatArray
+    kind: Literal["energy", "power", "price"]
+
+
+def read_interval_csv(path: Path, content: bytes, request: Request) -> Found:
+    """Read a CSV of meter intervals, or of prices.
+
+    Parameters
+    ----------
+    path : Path
+        Its name, for messages.
+    content : bytes
+        The file, already unpacked.
+    request : Request
+        Zone, meter, order of dates, edge of stamps and fill rule, as far as the user told them.
+
+    Returns
+    -------
+    Found
+        Each meter with ``import_kwh``, ``export_kwh`` and, where there is reactive energy,
+        ``reactive_kvarh`` per step; or one series of prices.
+
+    Raises
+    ------
+    SeriesError
+        With row and column, if a cell cannot be read, if dates or stamps can be understood in two
+        ways, or if the file contradicts itself.
+    """
+    sheet = read_sheet(path, content)
+    account = Account(str(path), sheet.where)
+    columns = find_columns(sheet)
+    _drop_footers(columns, account)
+    times = read_times(sheet, columns, request, account)
+    groups = _value_cells(sheet, columns, times, account)
+    _note_quality(columns, account)
+    if columns.unused:
+        account.note(f"columns not used: {', '.join(columns.unused)[:300]}.")
+    meters = _meters(columns)
+    if request.point is not None and not any(
+        is_asked(request.point, n, name) for n, name in enumerate(meters, start=1)
+    ):
+        raise SeriesError(
+            f"no meter has the number or name {request.point!r}; there are:"
+            f" {'; '.join(f'{n} {name}'.rstrip() for n, name in enumerate(meters, start=1))[:500]}",
+            where=f"{path}, --point",
+            mend="Give one of these numbers.",
+        )
+    points = [
+        _point(number, name, sheet, columns, groups, account, request)
+        for number, name in enumerate(meters, start=1)
+        if is_asked(request.point, number, name)
+    ]
+    shape = "one row a day" if columns.wide else "one row a reading"
+    what = "CSV of prices" if not columns.wide and not columns.amounts else "interval CSV"
+    return Found(path, f"{what}, {shape}", tuple(points))
+
+
+def _drop_footers(columns: Columns, account: Account) -> None:
+    """Drop rows without a time at the foot of the table, and rows without anything in them."""
+    at = next(iter([*columns.stamps.values(), *columns.dates.values()]))
+    last = max((row for row, cells in enumerate(columns.rows) if is_stamp(cells[at])), default=-1)
+    dropped = len(columns.rows) - last - 1
+    if dropped:
+        account.note(
+            f"{counted(dropped, 'row')} without a time at the foot of the table left out (row"
+            f" {columns.lines[last + 1]} on)."
+        )
+        columns.rows, columns.lines = columns.rows[: last + 1], columns.lines[: last + 1]
+    if not columns.rows:
+        raise SeriesError(
+            "the table has no row with a date", where=account.place(columns.head_line),
+            mend="Write dates such as 2025-07-03.",
+        )  # fmt: skip
+
+
+def _value_cells(sheet: Sheet, columns: Columns, times: Times, account: Account) -> list[Cells]:
+    """Return the values of each column, or of all wide columns, with their times."""
+    if columns.wide:
+        return [_wide_cells(sheet, columns, times, account)]
+    if columns.amounts:
+        columns.unused += [columns.heads[at] for at in columns.prices]
+        chosen = _one_of_each(sheet, columns, account)
+        texts = [text for at in chosen for text in columns.cells(at)]
+        mark = _mark(sheet, texts, account)
+        return [_long_cells(sheet, columns, times, at, mark, account) for at in chosen]
+    return [_price_cells(sheet, columns, times, account)]
+
+
+def _mark(sheet: Sheet, texts: Sequence[str], account: Account) -> str:
+    mark, note = decimal_mark(sheet, texts)
+    if note:
+        account.note(note)
+    return mark
+
+
+def _one_of_each(sheet: Sheet, columns: Columns, account: Account) -> list[int]:
+    """Return one column of each quantity: energy before power, named before plain."""
+    if columns.direction is not None:
+        return [_only(sheet, columns, list(columns.amounts), "values", account)]
+    groups: dict[str, list[int]] = {}
+    for at, meaning in columns.amounts.items():
+        groups.setdefault(meaning.quantity or "", []).append(at)
+    plain = groups.pop("", [])
+    if not groups:
+        return [_only(sheet, columns, plain, "values", account)]
+    columns.unused += [columns.heads[at] for at in plain]
+    return [_only(sheet, columns, group, name, account) for name, group in groups.items()]
+
+
+def _only(sheet: Sheet, columns: Columns, group: list[int], name: str, account: Account) -> int:
+    """Return the one column of energy of a group, or of power where there is no energy."""
+    energy = [at for at in group if _unit(columns, at) in {"energy", "reactive"}]
+    best = energy or [at for at in group if _unit(columns, at) == "power"] or group
+    best = [at for at in best if columns.amounts[at].is_sure] or best
+    if len(best) > 1:
+        heads = ", ".join(columns.heads[at] for at in best)
+        raise SeriesError(
+            f"several columns may hold {name}: {heads[:300]}",
+            where=sheet.where(columns.head_line),
+            mend="Keep one of them, or name the directions, e.g. import and export.",
+        )
+    columns.unused += [columns.heads[at] for at in group if at != best[0]]
+    return best[0]
+
+
+def _unit(columns: Columns, at: int) -> str:
+    unit = columns.amounts[at].unit
+    return UNITS[unit][0] if unit else ""
+
+
+def _long_cells(
+    sheet: Sheet, columns: Columns, times: Times, at: int, mark: str, account: Account
+) -> Cells:
+    amounts = read_numbers(sheet, columns.heads[at], columns.cells(at), columns.lines, mark)
+    meaning = columns.amounts[at]
+    factor, kind = _factors(sheet, columns, meaning, account)
+    return Cells(times, amounts, np.arange(len(amounts)), meaning, factor, kind)
+
+
+def _factors(
+    sheet: Sheet, columns: Columns, meaning: Meaning, account: Account
+) -> tuple[FloatArray, Literal["energy", "power"]]:
+    """Return the factor of each row to kWh or kW, and whether values are energy or power."""
+    rows = len(columns.rows)
+    if columns.unit is not None:
+        at, cells = columns.unit, [cell.lower() for cell in columns.cells(columns.unit)]
+    elif meaning.unit is None and columns.direction is not None:
+        at, cells = columns.direction, _units_of_directions(columns, columns.direction)
+    else:
+        at, cells = -1, []
+    if not any(cells):
+        unit = meaning.unit or _unit_nearby(sheet, columns)
+        if unit is None:
+            account.note("no unit is named; values are taken for kWh. Check the totals.")
+        kind, factor = UNITS[unit or "kwh"]
+        return np.full(rows, factor), "power" if kind == "power" else "energy"
+    head = columns.heads[at]
+    unknown = next((n for n, cell in enumerate(cells) if cell and cell not in UNITS), None)
+    if unknown is not None:
+        raise SeriesError(
+            f"the unit {cells[unknown][:40]!r} is not known; known are {', '.join(UNITS)}",
+            where=sheet.where(columns.lines[unknown], head),
+            mend="Leave out the rows of other quantities.",
+        )
+    kinds = {UNITS[cell][0] for cell in set(cells) if cell} - {"reactive"}
+    if len(kinds) > 1:
+        raise SeriesError(
+            f"some rows are energy and others power: {', '.join(sorted(set(cells) - {''}))}",
+            where=sheet.where(columns.head_line, head),
+            mend="Keep the rows of energy.",
+        )
+    factors = np.array([UNITS[cell][1] if cell else 1.0 for cell in cells])
+    return factors, "power" if kinds == {"power"} else "energy"
+
+
+def _units_of_directions(columns: Columns, at: int) -> list[str]:
+    """Return the unit that each cell of a column of directions names, such as ``Import (kW)``."""
+    units = {cell: meaning_of(cell).unit or "" for cell in set(columns.cells(at))}
+    return [units[cell] for cell in columns.cells(at)]
+
+
+def _unit_nearby(sheet: Sheet, columns: Columns) -> str | None:
+    """Return the only unit that any head, or a line above the heads, names."""
+    above = [row for row, line in zip(sheet.rows, sheet.lines, strict=True)
+             if line <= columns.head_line]  # fmt: skip
+    words = {word for row in above for cell in row for word in words_of(cell)}
+    units = [unit for unit in UNITS if unit in words and unit not in {"w", "mw"}]
+    return units[0] if len(units) == 1 else None
+
+
+def _price_cells(sheet: Sheet, columns: Columns, times: Times, account: Account) -> Cells:
+    at, *others = columns.prices
+    if others:
+        heads = ", ".join(columns.heads[one] for one in columns.prices)
+        raise SeriesError(
+            f"several columns hold prices: {heads[:300]}", where=sheet.where(columns.head_line),
+            mend="Keep one of them.",
+        )  # fmt: skip
+    name, factor = price_of(columns.heads[at]) or ("", 1.0)
+    texts = columns.cells(at)
+    mark = _mark(sheet, texts, account)
+    amounts = read_numbers(sheet, columns.heads[at], texts, columns.lines, mark)
+    factors = np.full(len(amounts), factor)
+    return Cells(times, amounts, np.arange(len(amounts)), Meaning(name, None), factors, "price")
+
+
+def _wide_cells(sheet: Sheet, columns: Columns, days: Times, account: Account) -> Cells:
+    """Return the values of a wide table in the order of time, without its blank cells."""
+    heads = [columns.heads[at] for at in columns.wide]
+    minutes, is_end, is_elapsed = _wide_times(sheet, columns, heads)
+    texts = [columns.cells(at) for at in columns.wide]
+    mark = _mark(sheet, [text for cells in texts for text in cells], account)
+    table = np.stack(
+        [
+            read_numbers(sheet, head, cells, columns.lines, mark)
+            for head, cells in zip(heads, texts, strict=True)
+        ],
+        axis=1,
+    )
+    in_order = np.argsort(days.wall_s, kind="stable")
+    midnight = np.repeat(days.wall_s[in_order], len(heads))
+    since = np.tile(60 * minutes, len(in_order))
+    row = np.repeat(in_order, len(heads))
+    offset = None if days.offset_s is None else days.offset_s[row]
+    meaning = meaning_of(" ".join(words_of(heads[0])))
+    factor, kind = _factors(sheet, columns, meaning, account)
+    amounts = table[in_order].ravel()
+    kept = ~np.isnan(amounts)
+    times = Times(
+        midnight if is_elapsed else midnight + since, offset, np.zeros_like(since),
+        "end" if is_end else "start", "the heads of the columns say so" if is_end else "",
+        elapsed_s=since if is_elapsed else None,
+    )  # fmt: skip
+    return Cells(times.take(kept), amounts[kept], row[kept], meaning, factor, kind)
+
+
+def _wide_times(sheet: Sheet, columns: Columns, heads: list[str]) -> tuple[IntArray, bool, bool]:
+    """Return the minute of each wide column, whether it is an end, whether it counts from midnight."""
+    clocks = wide_minutes(heads)
+    if clocks is None:
+        numbers = np.array([head_number(head) or 0 for head in heads], dtype=np.int64)
+        usual = next(n for n in (24, 48, 96, 288) if len(heads) <= n * 25 // 24)
+        step = 24 * 60 // usual
+        return (numbers - numbers[0]) * step, False, len(heads) in ELAPSED_COUNTS
+    minutes = np.array(clocks, dtype=np.int64)
+    step = usual_jump(np.diff(minutes)) or 60
+    is_end = int(minutes[0]) == step and int(minutes[-1]) in {0, 24 * 60}
+    if is_end:
+        minutes[-1] = 24 * 60
+    elif int(minutes[0]) != 0:
+        raise SeriesError(
+            f"the columns of one interval each begin with {heads[0]!r} and end with {heads[-1]!r},"
+            " which is no day from midnight to midnight",
+            where=sheet.where(columns.head_line),
+            mend="Give the columns of a whole day.",
+        )
+    return minutes, is_end, False
+
+
+def _note_quality(columns: Columns, account: Account) -> None:
+    if columns.quality is None:
+        return
+    marks = pd.Series(columns.cells(columns.quality)).value_counts()
+    shown = ", ".join(f"{mark!r} {count:,}" for mark, count in marks.items() if mark)
+    if shown:
+        account.note(f"column {columns.heads[columns.quality]!r}: {shown[:200]}.")
+
+
+def _meters(columns: Columns) -> list[str]:
+    """Return the names of the meters in the file's order; one without a name if none is named."""
+    if columns.meter is None:
+        return [""]
+    return list(dict.fromkeys(columns.cells(columns.meter)))
+
+
+def _point(
+    number: int,
+    name: str,
+    sheet: Sheet,
+    columns: Columns,
+    groups: Sequence[Cells],
+    shared: Account,
+    request: Request,
+) -> Point:
+    account = Account(shared.file, shared.place, list(shared.notes))
+    streams: list[Stream] = []
+    offsets: list[IntArray | None] = []
+    for cells in groups:
+        for quantity, chosen in _parted(columns, cells, name, account):
+            if chosen.any():
+                stream, own = _stream(quantity, chosen, sheet, columns, cells, request, account)
+                streams.append(stream)
+                offsets.append(own)
+    if not any(len(stream.start_s) for stream in streams):
+        raise SeriesError(
+            "no value has a time and a direction that are understood", where=str(sheet.path),
+            mend="Name the directions import and export, and give times.",
+        )  # fmt: skip
+    for stream in streams:
+        _refuse_negative_and_registers(stream, columns, account)
+    even = even_readings(streams, _clock(streams, offsets, request), account)
+    is_price = any(stream.kind == "price" for stream in streams)
+    parted = even if is_price else directions_parted(even, account)
+    return finished(number, name, parted, account.notes, request.fill)
+
+
+def _parted(
+    columns: Columns, cells: Cells, meter: str, account: Account
+) -> list[tuple[str, BoolArray]]:
+    """Return which values of a group belong to which quantity of a meter."""
+    mine = np.ones(len(cells.amounts), dtype=bool)
+    if columns.meter is not None:
+        mine &= (np.array(columns.cells(columns.meter), dtype=object) == meter)[cells.row]
+    if columns.direction is None or cells.kind == "price":
+        return [(cells.meaning.quantity or "import_kwh", mine)]
+    words = np.array(columns.cells(columns.direction), dtype=object)[cells.row]
+    parts: dict[str, BoolArray] = {}
+    for word in sorted(set(words[mine].tolist())):
+        quantity = meaning_of(word).quantity
+        here = mine & (words == word)
+        if quantity is None:
+            account.note(f"{counted(int(here.sum()), 'row')} of {word[:60]!r} were not used.")
+            continue
+        parts[quantity] = parts.get(quantity, np.zeros(len(mine), dtype=bool)) | here
+    return list(parts.items())
+
+
+def _stream(
+    quantity: str,
+    chosen: BoolArray,
+    sheet: Sheet,
+    columns: Columns,
+    cells: Cells,
+    request: Request,
+    account: Account,
+) -> tuple[Stream, IntArray | None]:
+    """Place the values of one quantity in time; return them and the offsets of their stamps."""
+    times = cells.times.take(chosen)
+    row = cells.row[chosen]
+    instants = beginnings(sheet, times, request, account)
+    known = np.flatnonzero(instants != SKIPPED)
+    if len(known) and instants[known[0]] > instants[known[-1]]:
+        known = known[::-1]  # newest first
+    amounts = cells.amounts[chosen] * cells.factor[row]
+    place = np.array(columns.lines, dtype=np.int64)[row]
+    stream = Stream(quantity, instants, times.length_s, amounts, place, cells.kind).take(known)
+    return stream, None if times.offset_s is None else times.offset_s[known]
+
+
+def _clock(
+    streams: Sequence[Stream], offsets: Sequence[IntArray | None], request: Request
+) -> Clock:
+    """Return the clock of the zone, or the one that the stamps' own offsets tell."""
+    instants = np.concatenate([stream.start_s for stream in streams])
+    if request.zone is not None:
+        return zone_clock(request.zone, instants)
+    return clock_of_offsets(instants, np.concatenate([one for one in offsets if one is not None]))
+
+
+def _refuse_negative_and_registers(stream: Stream, columns: Columns, account: Account) -> None:
+    if stream.kind == "price" or stream.quantity == "net_kwh":
+        return
+    known = np.flatnonzero(~np.isnan(stream.amounts))
+    low = known[stream.amounts[known] < 0]
+    if len(low):
+        raise SeriesError(
+            f"a value of {stream.quantity} is {stream.amounts[low[0]]:g}, below zero"
+            f" ({counted(len(low), 'such value')})",
+            where=account.place(int(stream.place[low[0]])),
+            mend="Give each direction from zero upward, or call the column net.",
+        )
+    rises = np.diff(stream.amounts[known])
+    if len(known) >= REGISTER_READINGS and (rises >= 0).all() and (rises > 0).mean() > 0.5:
+        raise SeriesError(
+            f"the {len(known):,} values of {stream.quantity} only ever rise: they are a register's,"
+            " not the energy of each interval",
+            where=account.place(columns.head_line),
+            mend="Ask for interval data, or give the differences.",
+        )

@@ -1,0 +1,242 @@
+"""The clock of a metering file: an IANA zone, a rule written in the file, or the stamps' offsets.
+
+All three become one thing, a list of clock changes. Read next: ``readings``.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import pandas as pd
+from dateutil.relativedelta import relativedelta, weekday
+
+from optimizer.timegrid import BoolArray, IntArray, zone_named
+
+SECONDS_PER_DAY = 86_400
+NO_RULE = 0xFFFFFFFF
+MAX_OFFSET_S = 14 * 3600
+"""Clocks are at most 14 h ahead of UTC (Pacific/Kiritimati in the IANA list)."""
+
+_COARSE_S, _FINE_S = 6 * 3600, 15 * 60
+"""Changes are looked for in steps of six hours, then on the quarter-hours on which clocks change."""
+
+
+@dataclass(frozen=True)
+class Clock:
+    """Offset of the wall clock from UTC: ``offsets_s[i]`` before ``changes_s[i]``, C changes.
+
+    Parameters
+    ----------
+    name : str
+        What the clock follows, in words.
+    zone : str or None
+        IANA name; None if only a rule or the stamps are known.
+    changes_s : array of int, shape (C,)
+        Instants at which the offset changes, rising. [s since 1970 UTC]
+    offsets_s : array of int, shape (C + 1,)
+        Offsets before, between and after the changes. [s]
+    """
+
+    name: str
+    zone: str | None
+    changes_s: IntArray
+    offsets_s: IntArray
+
+    def offset_s(self, instants_s: IntArray) -> IntArray:
+        """Return the offset at each instant, same shape. [s]"""
+        return self.offsets_s[np.searchsorted(self.changes_s, instants_s, side="right")]
+
+    def wall_s(self, instants_s: IntArray) -> IntArray:
+        """Return wall-clock seconds of each instant, as if the clock stood in UTC. [s]"""
+        return np.asarray(instants_s + self.offset_s(instants_s), dtype=np.int64)
+
+    def is_near_change(self, instants_s: IntArray, within_s: int = 3600) -> BoolArray:
+        """Return which instants lie within ``within_s`` of a change, same shape."""
+        if not len(self.changes_s):
+            return np.zeros(len(instants_s), dtype=bool)
+        distance = np.abs(np.asarray(instants_s)[:, None] - self.changes_s[None, :])
+        return np.asarray(distance.min(axis=1) <= within_s)
+
+    def stamps(self, instants_s: IntArray) -> list[str]:
+        """Return ISO 8601 wall-clock stamps with offset, to the minute."""
+        wall = np.datetime_as_string(self.wall_s(instants_s).astype("datetime64[s]"), unit="m")
+        return [
+            f"{moment}{offset_text(int(offset))}"
+            for moment, offset in zip(wall, self.offset_s(instants_s), strict=True)
+        ]
+
+    def stamp(self, instant_s: int) -> str:
+        """Return one such stamp."""
+        return self.stamps(np.array([instant_s], dtype=np.int64))[0]
+
+
+def offset_text(offset_s: int) -> str:
+    """Return an offset as ISO 8601 writes it, e.g. ``-05:00``."""
+    minutes = abs(offset_s) // 60
+    return f"{'-' if offset_s < 0 else '+'}{minutes // 60:02d}:{minutes % 60:02d}"
+
+
+def clock_of_zone(zone: str, first_s: int, last_s: int) -> Clock:
+    """Return the clock of an IANA zone around a span of time.
+
+    Raises
+    ------
+    ValueError
+        If there is no such zone.
+    """
+    info = zone_named(zone)
+    begin = (first_s - 2 * SECONDS_PER_DAY) // _COARSE_S * _COARSE_S
+    coarse = np.arange(begin, last_s + 2 * SECONDS_PER_DAY + _COARSE_S, _COARSE_S, dtype=np.int64)
+    changed = np.flatnonzero(np.diff(_offsets(info, coarse)))
+    fine = coarse[changed, None] + np.arange(0, _COARSE_S + 1, _FINE_S)
+    instants = np.unique(np.concatenate([coarse, fine.ravel()]))
+    return _from_samples(zone, zone, instants, _offsets(info, instants))
+
+
+def _offsets(info: ZoneInfo, instants_s: IntArray) -> IntArray:
+    utc = pd.DatetimeIndex(instants_s.astype("datetime64[s]"), tz="UTC")
+    wall = utc.tz_convert(info).tz_localize(None).to_numpy("datetime64[s]").astype(np.int64)
+    return np.asarray(wall - instants_s, dtype=np.int64)
+
+
+def clock_of_offsets(instants_s: IntArray, offsets_s: IntArray) -> Clock:
+    """Return the clock that stamps with offsets tell of themselves."""
+    order = np.argsort(instants_s, kind="stable")
+    return _from_samples("the offsets of the stamps", None, instants_s[order], offsets_s[order])
+
+
+def _from_samples(name: str, zone: str | None, instants_s: IntArray, offsets_s: IntArray) -> Clock:
+    changed = np.flatnonzero(np.diff(offsets_s)) + 1
+    offsets = np.concatenate([offsets_s[:1], offsets_s[changed]])
+    return Clock(name, zone, instants_s[changed].astype(np.int64), offsets.astype(np.int64))
+
+
+@dataclass(frozen=True)
+class DstRule:
+    """On which day of each year, and when by the clock then in force, the clock is changed.
+
+    ``operator``: 0 the day of the month itself; 1 the first such weekday on or after it; 2 to 6 the
+    first to fifth such weekday of the month; 7 the last. Weekdays count from Monday = 1.
+    """
+
+    month: int
+    operator: int
+    day_of_month: int
+    day_of_week: int
+    hour: int
+    second: int
+
+    def moment(self, year: int) -> datetime:
+        """Return the wall-clock moment of the change in a year, naive.
+
+        Raises
+        ------
+        ValueError
+            If that year has no such day.
+        """
+        midnight = datetime(year, self.month, 1)  # noqa: DTZ001 - by a clock that the caller knows
+        days: dict[str, object] = {"day": self.day_of_month or 1}
+        if self.operator:
+            count = self.operator - 1 if 2 <= self.operator <= 6 else 1
+            count = -1 if self.operator == 7 else count
+            first = {1: self.day_of_month or 1, 7: 31}.get(self.operator, 1)
+            days = {"day": first, "weekday": weekday(self.day_of_week - 1)(count)}
+        found = midnight + relativedelta(**days)  # type: ignore[arg-type]
+        if found.month != self.month and self.operator != 1:
+            raise ValueError(f"{year}-{self.month:02d} has no such weekday")
+        return found + relativedelta(hours=self.hour, seconds=self.second)
+
+
+def dst_rule(text: str) -> DstRule | None:
+    """Return the rule of a hexadecimal bit field of 32 bits; None for ``FFFFFFFF``: no rule.
+
+    Raises
+    ------
+    ValueError
+        If the text is no such field, or its parts name no day or time.
+
+    References
+    ----------
+    NAESB REQ.21 ESPI, type DstRuleType: bits 0-11 seconds, 12-16 hours, 17-19 day of week,
+    20-24 day of month, 25-27 operator, 28-31 month.
+
+    Examples
+    --------
+    >>> dst_rule("360E2000").moment(2024)
+    datetime.datetime(2024, 3, 10, 2, 0)
+    """
+    field = text.strip()
+    if len(field) != 8 or not set(field) <= set("0123456789abcdefABCDEF"):
+        raise ValueError(f"the DST rule {field[:20]!r} is no field of 8 hexadecimal digits")
+    bits = int(field, 16)
+    if bits == NO_RULE:
+        return None
+    rule = DstRule(
+        month=bits >> 28 & 15, operator=bits >> 25 & 7, day_of_month=bits >> 20 & 31,
+        day_of_week=bits >> 17 & 7, hour=bits >> 12 & 31, second=bits & 0xFFF,
+    )  # fmt: skip
+    needs_weekday = rule.operator > 0
+    needs_day = rule.operator < 2
+    if (
+        not 1 <= rule.month <= 12
+        or rule.hour > 24
+        or (needs_weekday and not rule.day_of_week >= 1)
+        or (needs_day and not rule.day_of_month >= 1)
+    ):
+        raise ValueError(f"the DST rule {field!r} names no day of the year")
+    return rule
+
+
+def clock_of_rules(
+    standard_s: int,
+    dst_s: int,
+    rules: tuple[DstRule | None, DstRule | None],
+    first_s: int,
+    last_s: int,
+) -> Clock:
+    """Return the clock of a standard offset and, where there are rules, of daylight-saving time.
+
+    Parameters
+    ----------
+    standard_s, dst_s : int
+        Offset of standard time from UTC, and what daylight-saving time adds. [s]
+    rules : two of DstRule or None
+        Begin and end of daylight-saving time; the end is by daylight-saving time.
+    first_s, last_s : int
+        The span to cover. [s since 1970 UTC]
+
+    Raises
+    ------
+    ValueError
+        If a rule names no day of some year, or only one of the two is given.
+    """
+    if abs(standard_s) > MAX_OFFSET_S or abs(dst_s) > 2 * 3600:
+        raise ValueError(f"offsets of {standard_s} s and {dst_s} s are no clock's")
+    start, end = rules
+    standard = Clock("its own offset", None, np.array([], np.int64), np.array([standard_s]))
+    if dst_s == 0 or (start is None and end is None):
+        return standard
+    if start is None or end is None:
+        raise ValueError("only one of the two DST rules is given")
+    years = range(_year(first_s) - 1, _year(last_s) + 2)
+    begins = [(_utc_s(start.moment(year)) - standard_s, standard_s + dst_s) for year in years]
+    ends = [(_utc_s(end.moment(year)) - standard_s - dst_s, standard_s) for year in years]
+    changes = sorted(begins + ends)
+    before = standard_s if changes[0] in begins else standard_s + dst_s
+    return Clock(
+        "its own DST rule",
+        None,
+        np.array([instant for instant, _ in changes], dtype=np.int64),
+        np.array([before, *(offset for _, offset in changes)], dtype=np.int64),
+    )
+
+
+def _year(instant_s: int) -> int:
+    return datetime.fromtimestamp(instant_s, UTC).year
+
+
+def _utc_s(naive: datetime) -> int:
+    return int(naive.replace(tzinfo=UTC).timestamp())
