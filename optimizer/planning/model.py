@@ -275,11 +275,8 @@ def _limit_cycles(m: pyo.ConcreteModel, problem: Problem) -> None:
     m.day = pyo.RangeSet(0, int(problem.grid.day[-1]))
     _share_out(m, m.day, "day", problem.grid.day, np.arange(count), np.ones(count))
     m.cycles = pyo.Constraint(
-        m.day,
-        rule=lambda m, d: sum(
-            m.day_share[d, j] * m.discharge[m.day_at[d, j]] for j in m.day_place
-        ) <= allowed,
-    )  # fmt: skip
+        m.day, rule=lambda m, d: _shared_sum(m, "day", m.discharge, d) <= allowed
+    )
 
 
 def _hold_parts_of_the_cost(m: pyo.ConcreteModel, rows: CostRows) -> None:
@@ -305,16 +302,9 @@ def _hold_family(m: pyo.ConcreteModel, name: str, family: RowFamily) -> None:
     for kind, (row, place, share) in family.entries.items():
         _share_out(m, index, f"{name}_{kind}", row, place, share)
 
-    def sum_of(m: pyo.ConcreteModel, r: Any, kind: str) -> Any:
-        variable = getattr(m, kind)
-        share, at = getattr(m, f"{name}_{kind}_share"), getattr(m, f"{name}_{kind}_at")
-        places = getattr(m, f"{name}_{kind}_place")
-        if isinstance(share, float):
-            return share * sum(variable[at[r, j]] for j in places)
-        return sum(share[r, j] * variable[at[r, j]] for j in places)
-
     def rule(m: pyo.ConcreteModel, r: Any) -> Any:
-        body = reduce(operator.add, [sum_of(m, r, kind) for kind in kinds])
+        sums = [_shared_sum(m, f"{name}_{kind}", getattr(m, kind), r) for kind in kinds]
+        body = reduce(operator.add, sums)
         return body <= (float(family.high[0]) if high is None else high[r])
 
     setattr(m, name, pyo.Constraint(index, rule=rule))
@@ -403,6 +393,15 @@ def _share_out(
     setattr(m, f"{name}_at", _table_data(rows, places, at_of))
     same = bool(np.ptp(share_of) == 0)
     setattr(m, f"{name}_share", float(share[0]) if same else _table_data(rows, places, share_of))
+
+
+def _shared_sum(m: pyo.ConcreteModel, name: str, variable: pyo.Var, row: Any) -> Any:
+    """Return Σ share × variable over the entries of a row, as ``_share_out`` declared them."""
+    share, at = getattr(m, f"{name}_share"), getattr(m, f"{name}_at")
+    places = getattr(m, f"{name}_place")
+    if isinstance(share, float):
+        return share * sum(variable[at[row, j]] for j in places)
+    return sum(share[row, j] * variable[at[row, j]] for j in places)
 
 
 def _table_data(rows: pyo.RangeSet, places: pyo.RangeSet, values: np.ndarray) -> pyo.Param:
