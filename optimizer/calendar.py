@@ -101,7 +101,8 @@ def minutes_between(begin: int, end: int) -> BoolArray:
 class HolidayRule(Document):
     """One holiday: a fixed date, a weekday of a month, or days from Easter Sunday.
 
-    A weekday is the ``nth`` of its month, or the first on or after a ``day`` of it. ``if_sunday`` and ``if_saturday`` say which day is kept instead; without them nothing moves.
+    A weekday is the ``nth`` of its month, or the first on or after a ``day`` of it. ``if_sunday``
+    and ``if_saturday`` say which day is kept instead; without them nothing moves.
     """
 
     name: str

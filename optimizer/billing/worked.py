@@ -108,12 +108,6 @@ class ExpectedLine(Document):
     amount: Amounts | None = None
     quantity: Amounts | None = None
 
-    @model_validator(mode="after")
-    def _expects_something(self) -> ExpectedLine:
-        if self.amount is None and self.quantity is None:
-            raise ValueError("the line has no figure | Give amount, quantity or both.")
-        return self
-
 
 class Expected(Document):
     """The figures a bill must come to; lines go by their name, or by that of their charge.
@@ -128,6 +122,11 @@ class Expected(Document):
     def _expects_something(self) -> Expected:
         if not self.lines and self.total is None:
             raise ValueError("the bill expects nothing | Give lines, total or both.")
+        for name, line in self.lines.items():
+            if isinstance(line, ExpectedLine) and line.amount is None and line.quantity is None:
+                raise ValueError(
+                    f"the line {name!r} has no figure | Give amount, quantity or both. | lines"
+                )
         return self
 
 

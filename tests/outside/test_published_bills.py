@@ -196,7 +196,9 @@ def test_blocks_of_two_months_make_the_published_energy(tmp_path):
     The published widths are those of a month, doubled: 100 kWh each.
     """
     doubled = re.sub(
-        r"up_to_kwh: (\d+)", lambda found: f"up_to_kwh: {2 * int(found[1])}", KSEB.split("- {kind")[0]
+        r"up_to_kwh: (\d+)",
+        lambda found: f"up_to_kwh: {2 * int(found[1])}",
+        KSEB.split("- {kind")[0],
     )
     grid, periods = month("2025-06-01", 61, "Asia/Kolkata")
     bill = billed(tariff_of(tmp_path, doubled), grid, 396 / grid.count, periods=periods)
@@ -272,7 +274,13 @@ def test_the_published_off_peak_days_of_2017_follow_from_rules():
         {"name": "Family Day", "month": 2, "nth": 3, "weekday": "monday"},
         {"name": "Good Friday", "days_from_easter": -2},
         {"name": "Victoria Day", "month": 5, "day": 18, "weekday": "monday"},
-        {"name": "Canada Day", "month": 7, "day": 1, "if_sunday": "monday", "if_saturday": "monday"},
+        {
+            "name": "Canada Day",
+            "month": 7,
+            "day": 1,
+            "if_sunday": "monday",
+            "if_saturday": "monday",
+        },
         {"name": "Civic Holiday", "month": 8, "nth": 1, "weekday": "monday"},
         {"name": "Labour Day", "month": 9, "nth": 1, "weekday": "monday"},
         {"name": "Thanksgiving", "month": 10, "nth": 2, "weekday": "monday"},
@@ -288,7 +296,9 @@ def test_the_published_off_peak_days_of_2017_follow_from_rules():
 
 
 def demand(text, per_kw=1.0, minutes=60):
-    return f"- {{kind: demand, name: Demand, per_kw: {per_kw}, interval_minutes: {minutes}{text}}}\n"
+    return (
+        f"- {{kind: demand, name: Demand, per_kw: {per_kw}, interval_minutes: {minutes}{text}}}\n"
+    )
 
 
 @pytest.mark.parametrize(("actual", "kw"), [(80, 100), (105, 105)])
@@ -356,7 +366,9 @@ def test_a_ratcheted_peak_is_worth_its_eleven_months(tmp_path):
     assert saved / (10 * 3 * 22) == pytest.approx(1.42, abs=CENT)
 
 
-@pytest.mark.parametrize(("load_factor", "kw", "dollars"), [(0.15, 925.9, 15_259), (0.60, 231.5, 8315)])
+@pytest.mark.parametrize(
+    ("load_factor", "kw", "dollars"), [(0.15, 925.9, 15_259), (0.60, 231.5, 8315)]
+)
 def test_the_load_factor_decides_the_bill(tmp_path, load_factor, kw, dollars):
     """B25, from memory of Masters, ch. 5; recomputed: 100,000 kWh, 0.06 per kWh and 10 per kW, 720 h."""
     energy = "- {kind: energy, name: Energy, per_kwh: 0.06}\n"
