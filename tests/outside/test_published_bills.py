@@ -31,9 +31,9 @@ import numpy as np
 import pytest
 
 from optimizer.billing.charges.base import History
-from optimizer.billing.tariff import shipped_folder
+from optimizer.billing.tariff import compile_cost, shipped_folder
 from optimizer.calendar import Holidays
-from optimizer.timegrid import meter_read_periods
+from optimizer.timegrid import calendar_months, meter_read_periods
 from tests.builders import billed, hourly_grid, local_grid, tariff_of
 
 CENT = 0.005
@@ -461,6 +461,23 @@ def test_an_annual_demand_and_its_energy_make_the_published_year(tmp_path):
     assert demands == pytest.approx([736_750 / 12] * 12, abs=CENT)
     assert bill.by_charge() == pytest.approx({"Energy": 122_500, "Demand": 736_750}, abs=CENT)
     assert bill.total == pytest.approx(859_250, abs=CENT)
+
+
+@pytest.mark.parametrize(
+    ("begin", "days", "past", "is_told"),
+    [
+        ("2025-01-01", 365, {}, False),
+        ("2025-01-01", 90, {}, True),
+        ("2025-03-01", 306, {}, True),
+        ("2025-03-01", 306, {"2025-01": 9, "2025-02": 8}, False),
+    ],
+)
+def test_a_years_demand_on_part_of_a_year_is_told(tmp_path, begin, days, past, is_told):
+    tariff = tariff_of(tmp_path, demand(", per: year, counted_over: year"))
+    grid = local_grid(f"{begin}T00:00", "UTC", days * 24)
+    history = History(past_peaks_kw={"Demand": past})
+    cost = compile_cost(tariff, grid, calendar_months(grid), history)
+    assert any("only part of 2025" in note for note in cost.notes) == is_told
 
 
 # --- Export
