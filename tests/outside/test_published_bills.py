@@ -34,7 +34,7 @@ from optimizer.billing.charges.base import History
 from optimizer.billing.tariff import compile_cost, shipped_folder
 from optimizer.calendar import Holidays
 from optimizer.timegrid import calendar_months, meter_read_periods
-from tests.builders import billed, hourly_grid, local_grid, tariff_of
+from tests.builders import billed, hourly_grid, local_grid, read_tariff_text, tariff_of
 
 CENT = 0.005
 
@@ -571,6 +571,57 @@ def test_a_mean_of_10_7_kw_lies_in_the_step_from_10_to_15(tmp_path):
     bill = billed(tariff, grid, used, periods=periods)
     assert bill.lines[0].quantity == pytest.approx(10.7, abs=1e-9)
     assert bill.total == 635
+
+
+TWO_VERSIONS = """
+tariff: prices that rise on the first of February
+currency: NOK
+versions:
+  - from: 2024-01-01
+    source: see the test
+    charges: &charges
+      - kind: demand
+        name: Demand
+        interval_minutes: 60
+        blocks: [{up_to_kw: 3, per_kw: 0}, {per_kw: 1}]
+      - kind: step_fee
+        name: Step
+        by: Demand
+        of_period: previous
+        steps: [{from: 0, amount: 330}, {from: 5, amount: 495}]
+      - {kind: demand, name: Ratcheted, interval_minutes: 60, per_kw: 1, ratchet: {pct: 80}}
+  - from: 2024-FROM
+    source: see the test
+    charges: *charges
+"""
+
+
+@pytest.mark.parametrize(
+    ("begins", "steps", "ratcheted"),
+    [
+        ("02-01", {"2024-01": 495, "2024-02": 495, "2024-03": 330}, [7, 5.6, 5.6]),
+        # Derived: from 21 January on the highest is 1 kW, a third (11/31) of the month; then January's
+        # 7 kW still set February's step and ratchet.
+        ("01-21", {"2024-01": 495 * 20 / 31 + 330 * 11 / 31, "2024-02": 495, "2024-03": 330},
+         [7 * 20 / 31 + 1 * 11 / 31, 5.6, 5.6]),
+    ],
+)  # fmt: skip
+def test_a_look_back_reaches_over_a_change_of_the_tariff(tmp_path, begins, steps, ratcheted):
+    """C06, published: Griug, the previous month sets the step: 495 from 5 kW, 330 below. Kilowatts derived.
+
+    The demand is that of all its blocks: 7 kW on 5 January, 1 kW in all other hours.
+    """
+    tariff = read_tariff_text(tmp_path, TWO_VERSIONS.replace("FROM", begins))
+    grid = local_grid("2024-01-01T00:00", "Europe/Oslo", 91 * 24 - 1)
+    bill = billed(tariff, grid, with_peaks(grid, {"2024-01-05": 7}, 1.0))
+    fees = dict.fromkeys(steps, 0.0)
+    for line in lines_named(bill, "Step"):
+        fees[line.period] += line.amount
+    assert fees == pytest.approx(steps)
+    kilowatts = dict.fromkeys(steps, 0.0)
+    for line in lines_named(bill, "Ratcheted"):
+        kilowatts[line.period] += line.amount  # at 1 per kW
+    assert list(kilowatts.values()) == pytest.approx(ratcheted)
 
 
 @pytest.mark.parametrize(("kw", "kronor"), [(4, 118), (8, 236)])

@@ -155,11 +155,28 @@ class DemandCharge(When, ChargeBase):
 
 @dataclass(frozen=True)
 class _Kept:
-    """The demand of each period, which later versions of the tariff look back on."""
+    """The demand of each period, which later versions of the tariff look back on.
+
+    Of a period that two versions share, the larger of their demands is kept.
+    """
 
     floored: dict[int, Node] = field(default_factory=dict)
     alone: dict[int, Node] = field(default_factory=dict)  # before averaging
     billed: dict[int, Node] = field(default_factory=dict)
+
+    @classmethod
+    def of(cls, name: str, context: Context) -> _Kept:
+        return context.remembered(f"demand of {name}", cls)
+
+
+def _keep(kept: dict[int, Node], period: int, demand: Node) -> Node:
+    kept[period] = Largest((kept[period], demand)) if period in kept else demand
+    return demand
+
+
+def billed_before(name: str, context: Context, period: int) -> Node | None:
+    """Return the kW that a charge billed in an earlier period, also under an earlier version."""
+    return _Kept.of(name, context).billed.get(period)
 
 
 class _DemandLines:
@@ -169,8 +186,7 @@ class _DemandLines:
         self.charge = charge
         self.context = context
         self.mask = context.mask(charge)
-        kept = context.remembered(f"demand of {charge.name}", _Kept)
-        self.floored, self.alone, self.billed = kept.floored, kept.alone, kept.billed
+        self.kept = _Kept.of(charge.name, context)
         self.of_year: dict[int, Peak] = {}
 
     def lines(self) -> list[Line]:
@@ -179,10 +195,12 @@ class _DemandLines:
             steps = self.context.steps_of_period(self.mask, period)
             if not len(steps):
                 continue
-            measured = self._measured(period, steps)
-            self.floored[period] = self._floored(period, steps, measured)
-            self.billed[period] = self._averaged(period, self._ratcheted(period))
-            lines += self._priced(period, self.billed[period])
+            demand = self._floored(steps, self._measured(period, steps))
+            _keep(self.kept.floored, period, demand)
+            billed = self._averaged(period, self._ratcheted(period, demand))
+            if self.charge.round_kw is not None:
+                billed = self.charge.round_kw.of(billed)
+            lines += self._priced(period, _keep(self.kept.billed, period, billed))
         return lines
 
     # --- from intervals to kW ----------------------------------------------------------------
@@ -255,7 +273,7 @@ class _DemandLines:
         _, group = np.unique(key, return_inverse=True)
         return np.asarray(group, dtype=np.int64)
 
-    def _floored(self, period: int, steps: IntArray, measured: Peak) -> Node:
+    def _floored(self, steps: IntArray, measured: Peak) -> Node:
         charge = self.charge
         demand: Node = measured
         if charge.power_factor is not None:
@@ -268,11 +286,11 @@ class _DemandLines:
 
     # --- what earlier months add -------------------------------------------------------------
 
-    def _ratcheted(self, period: int) -> Node:
-        ratchet, demand = self.charge.ratchet, self.floored[period]
+    def _ratcheted(self, period: int, demand: Node) -> Node:
+        ratchet = self.charge.ratchet
         if ratchet is None:
             return demand
-        source = self.floored if ratchet.of == "actual" else self.billed
+        source = self.kept.floored if ratchet.of == "actual" else self.kept.billed
         terms: list[Node] = [
             source[before]
             for before in range(max(period - ratchet.months, 0), period)
@@ -297,8 +315,8 @@ class _DemandLines:
         if months is None:
             return demand
         before = range(max(period - months + 1, 0), period)
-        terms = [demand, *(self.alone[b] for b in before if b in self.alone)]
-        self.alone[period] = demand
+        terms = [demand, *(self.kept.alone[b] for b in before if b in self.kept.alone)]
+        _keep(self.kept.alone, period, demand)
         past = self._past_months(self.context.periods.periods[period], months - 1)
         terms += [Constant(max(kw, self.charge.at_least_kw)) for _, kw in past]
         self._note_missing_past(months - 1)
@@ -333,8 +351,6 @@ class _DemandLines:
 
     def _priced(self, period: int, demand: Node) -> list[Line]:
         charge, context = self.charge, self.context
-        if charge.round_kw is not None:
-            demand = charge.round_kw.of(demand)
         share = context.share_in_force(period)
         if share < 1:
             context.notes.append(
