@@ -45,6 +45,12 @@ AtLeastZero = Annotated[float, Field(ge=0)]
 Amounts = float | list[float]
 """One figure for all billing periods together, or a list with one for each."""
 
+MAX_DAYS = 1100
+"""Three years and a little: a longer bill is a slip in a date."""
+
+LAST_YEAR = 2200
+"""No clock's rules are known so far ahead."""
+
 REGISTERS = {"import": ("kwh", "kw"), "export": ("export_kwh", "export_kw"),
              "reactive": ("kvarh", "kvar")}  # fmt: skip
 """Each register's key for what it counted, and its key for a power that it showed."""
@@ -161,6 +167,16 @@ class BillEntry(Document):
             raise ValueError(
                 f"the period ends on {self.period[1]}, before it begins"
                 " | Give the first day, then the last. | period"
+            )
+        key, days = ("period", self.period) if self.period else ("read_dates", self.read_dates)
+        assert days
+        if days[-1].year > LAST_YEAR:
+            raise ValueError(
+                f"the bill ends in {days[-1].year}, after {LAST_YEAR} | Check the year. | {key}"
+            )
+        if (span := (days[-1] - days[0]).days + 1) > MAX_DAYS:
+            raise ValueError(
+                f"the bill spans {span:,} days, more than {MAX_DAYS:,} | Check the years. | {key}"
             )
         return self
 

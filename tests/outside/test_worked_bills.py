@@ -11,6 +11,8 @@ from pathlib import Path
 
 import pytest
 
+from optimizer.billing.bill import bill_flows
+from optimizer.billing.cost import linear_cost
 from optimizer.billing.tariff import find_tariff, read_tariff, shipped_tariffs
 from optimizer.billing.worked import (
     bills_beside,
@@ -34,6 +36,13 @@ def test_a_shipped_tariff_makes_its_worked_bills(name, worked):
     wrong = [figure for figure in figures if not figure.is_right]
     assert figures
     assert not wrong
+
+
+@pytest.mark.parametrize(("name", "worked"), BILLS)
+def test_a_plan_reads_a_worked_bill_as_the_bill_does_but_for_roundings(name, worked):
+    cost, flows = compile_worked_bill(read_tariff(TARIFFS[name]), worked)
+    planned = linear_cost(cost.total, flows.grid.count).value(flows)
+    assert planned == pytest.approx(bill_flows(cost, flows).total_as_planned, rel=1e-9, abs=1e-9)
 
 
 def test_there_are_worked_bills_beside_every_tariff_and_none_without_one():
@@ -217,6 +226,8 @@ MISTAKES = {
     "two amounts": ("kwh: 150", "kwh: 150, kvarh: 3", "a meter entry holds kwh and kvarh", ":7:"),
     "no time": ("    period: [2025-06-01, 2025-06-30]\n", "", "the bill needs its time", ":3:"),
     "a period that ends first": ("2025-06-30]", "2025-05-30]", "ends on 2025-05-30", ":5:"),
+    "a period of centuries": ("[2025-06-01", "[1525-06-01", "the bill spans 182,652 days", ":5:"),
+    "the end of time": ("2025-06-30]", "9999-12-31]", "the bill ends in 9999", ":5:"),
     "an unknown zone": ("Europe/Dublin", "Tarn/Hollow", "Tarn/Hollow", ":1:"),
     "otherwise with hours": ("kwh: 300, ", 'kwh: 300, hours: ["01:00-02:00"], ', "'otherwise'", ":8:"),
     "two entries of one time": (
@@ -245,3 +256,29 @@ def test_a_mistake_in_a_worked_bill_is_told_with_its_line(tmp_path, mistake):
     findings = failure.findings if isinstance(failure, SeveralInputErrors) else (failure,)
     told = [f for f in findings if words in f.what and f"t.bills.yaml{place}" in f.where and f.mend]
     assert told, str(failure)
+
+
+@pytest.mark.parametrize("value", ["[]", "[1, x]", "'", "{a: 1}", "-3", "2025-06-02", ".inf"])
+def test_any_value_in_place_of_another_is_read_or_told(tmp_path, value):
+    told = []
+    lines = BILL.splitlines()
+    for place, line in enumerate(lines):
+        key = line.partition(":")[0]
+        changed_lines = [*lines[:place], f"{key}: {value}", *lines[place + 1 :]]
+        try:
+            checked(tmp_path, "\n".join(changed_lines) + "\n")
+        except InputError as failure:
+            told.append(failure.where)
+    assert len(told) > len(lines) / 2
+    assert all("t.bills.yaml" in where for where in told)
+
+
+def test_a_file_that_ends_after_any_line_is_read_or_told(tmp_path):
+    lines = BILL.splitlines(keepends=True)
+    whole_from = next(n for n, line in enumerate(lines) if "Energy: evening" in line) + 1
+    for count in range(len(lines)):
+        if count < whole_from:  # before that nothing is expected
+            with pytest.raises(InputError):
+                checked(tmp_path, "".join(lines[:count]))
+        else:
+            assert checked(tmp_path, "".join(lines[:count]))
