@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from optimizer.billing.tariff import TariffFile
-from optimizer.billing.worked import BillsFile
+from optimizer.billing.worked_entries import BillsFile
 from optimizer.documents import json_schema
 from optimizer.settings.windows import Settings
 from optimizer.site.scenario import ScenarioFile

@@ -10,14 +10,8 @@ from textwrap import indent
 import pytest
 
 from optimizer.billing.tariff import Charge, TariffFile, TariffVersion, read_tariff, shipped_tariffs
-from optimizer.billing.worked import (
-    BillEntry,
-    BillsFile,
-    ExpectedLine,
-    MeterEntry,
-    check_worked_bill,
-    read_worked_bills,
-)
+from optimizer.billing.worked import check_worked_bill, read_worked_bills
+from optimizer.billing.worked_entries import BillEntry, BillsFile, ExpectedLine, MeterEntry
 from optimizer.calendar import HolidayRule, When
 from optimizer.documents import Document, json_schema
 from tests.builders import billed, local_grid
