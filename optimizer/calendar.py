@@ -99,9 +99,10 @@ def minutes_between(begin: int, end: int) -> BoolArray:
 
 
 class HolidayRule(Document):
-    """One holiday: a fixed date, the n-th weekday of a month, or days from Easter Sunday.
+    """One holiday: a fixed date, a weekday of a month, or days from Easter Sunday.
 
-    ``if_sunday`` and ``if_saturday`` say which day is kept instead; without them nothing moves.
+    A weekday is the ``nth`` of its month, or the first on or after a ``day`` of it. ``if_sunday``
+    and ``if_saturday`` say which day is kept instead; without them nothing moves.
     """
 
     name: str
@@ -120,17 +121,18 @@ class HolidayRule(Document):
             if getattr(self, key) is not None
         }  # fmt: skip
         fixed = given == {"month", "day"}
-        if not fixed and given not in ({"month", "nth", "weekday"}, {"days_from_easter"}):
+        others = ({"month", "nth", "weekday"}, {"month", "day", "weekday"}, {"days_from_easter"})
+        if not fixed and given not in others:
             raise ValueError(
                 f"the holiday {self.name!r} is not said in one way, but by {sorted(given)}"
-                " | Give month and day, or month, nth and weekday, or days_from_easter."
+                " | Give month and day, or month, nth (or day) and weekday, or days_from_easter."
             )
         if not fixed and (self.if_saturday or self.if_sunday):
             raise ValueError(
                 f"the holiday {self.name!r} always falls on the same weekday, yet says where it"
                 " moves | Leave out if_saturday and if_sunday."
             )
-        if fixed:
+        if self.day is not None:
             _day_of_year(f"{self.month:02d}-{self.day:02d}")
         return self
 
@@ -142,7 +144,8 @@ class HolidayRule(Document):
         if self.day is not None:
             if (self.month, self.day) == (2, 29) and not _is_leap(year):
                 return []
-            return [self._moved(date(year, self.month, self.day))]
+            day = date(year, self.month, self.day)
+            return [self._moved(day) if self.weekday is None else _on_or_after(day, self.weekday)]
         assert self.weekday is not None
         number = DAY_NAMES.index(self.weekday)
         days = [d for d in _days_of_month(year, self.month) if d.weekday() == number]
@@ -279,6 +282,10 @@ def _date_name(number: int) -> str:
 
 def _is_leap(year: int) -> bool:
     return (date(year, 3, 1) - timedelta(days=1)).day == 29
+
+
+def _on_or_after(day: date, weekday: str) -> date:
+    return day + timedelta(days=(DAY_NAMES.index(weekday) - day.weekday()) % 7)
 
 
 def _days_of_month(year: int, month: int) -> list[date]:

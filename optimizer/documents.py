@@ -6,6 +6,7 @@ Read next: ``timegrid``.
 from __future__ import annotations
 
 import difflib
+import json
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -106,6 +107,16 @@ def read_document(
     except ValidationError as failure:
         raise_findings(_findings(failure.errors(), model, source, error))
         raise  # not reached: pydantic's failure has at least one detail
+
+
+def json_schema(model: type[Document]) -> str:
+    """Return the JSON Schema of a document as text, for editors that check YAML while it is typed.
+
+    It knows keys, types and limits; what only the reader can tell (holes, overlaps, names) it does
+    not. Source of the form: JSON Schema draft 2020-12, https://json-schema.org/draft/2020-12.
+    """
+    schema = {"$schema": "https://json-schema.org/draft/2020-12/schema"} | model.model_json_schema()
+    return json.dumps(schema, indent=2, ensure_ascii=False) + "\n"
 
 
 def _dotted(location: Location) -> str:

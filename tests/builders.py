@@ -132,14 +132,14 @@ def billed(
     import_kwh,
     *,
     export_kwh=0.0,
+    reactive_kvarh=None,
     periods: BillingPeriods | None = None,
-    peak_so_far_kw: dict[str, float] | None = None,
+    history: History | None = None,
 ) -> Bill:
     """Return the bill of a meter's readings; one number stands for the same in every step."""
     bought, sold = (np.broadcast_to(e, grid.count).astype(float) for e in (import_kwh, export_kwh))
-    history = History(peak_so_far_kw or {})
-    cost = compile_cost(tariff, grid, periods or calendar_months(grid), history)
-    return bill_flows(cost, Flows.of_meter(grid, bought, sold))
+    cost = compile_cost(tariff, grid, periods or calendar_months(grid), history or History())
+    return bill_flows(cost, Flows.of_meter(grid, bought, sold, reactive_kvarh))
 
 
 def _indented(text: str, spaces: int) -> str:

@@ -1,6 +1,6 @@
 """The itemised bill: what flows cost under a compiled tariff.
 
-Read next: ``planning.model``.
+Read next: ``worked_entries``.
 """
 
 from __future__ import annotations

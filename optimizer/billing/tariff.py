@@ -40,6 +40,9 @@ Charge = Annotated[
     Field(discriminator="kind"),
 ]  # fmt: skip
 
+BILLS_SUFFIX = ".bills.yaml"
+"""How the name of a file of worked bills ends, which stands beside its tariff."""
+
 ROUNDING = "Rounding"
 """The line that brings a period's sum to what the utility rounds it to."""
 
@@ -133,19 +136,23 @@ def find_tariff(reference: str, folder: Path, where: str) -> Path:
     TariffError
         If there is neither.
     """
-    beside = folder / reference
-    shipped = shipped_folder("tariffs") / f"{reference}.yaml"
+    beside, shipped = folder / reference, shipped_tariffs()
     with contextlib.suppress(OSError):  # a name too long for the file system is no file
         if beside.is_file():
             return beside
-        if shipped.is_file() and "/" not in reference:
-            return shipped
-    names = ", ".join(sorted(path.stem for path in shipped.parent.glob("*.yaml")))
+    if reference in shipped:
+        return shipped[reference]
     raise TariffError(
         f"the tariff {reference[:80]!r} is neither a file in {folder} nor a shipped tariff",
         where=where,
-        mend=f"Give a path from the scenario's folder, or one of: {names}.",
+        mend=f"Give a path from the scenario's folder, or one of: {', '.join(shipped)}.",
     )
+
+
+def shipped_tariffs() -> dict[str, Path]:
+    """Return the file of each shipped tariff by its name; worked bills beside them are none."""
+    files = sorted(shipped_folder("tariffs").glob("*.yaml"))
+    return {path.stem: path for path in files if not path.name.endswith(BILLS_SUFFIX)}
 
 
 def read_tariff(path: Path) -> Tariff:

@@ -240,6 +240,14 @@ def test_a_holiday_must_be_said_in_exactly_one_way(said):
         rule(**said)
 
 
+@pytest.mark.parametrize(
+    ("year", "day"), [(2023, 23), (2024, 21), (2025, 20), (2026, 19), (2020, 19)]
+)
+def test_a_holiday_may_be_the_first_weekday_on_or_after_a_day(year, day):
+    # Midsummer Eve in Sweden: the Friday from 19 to 25 June
+    assert rule(month=6, day=19, weekday="friday").dates(year) == [date(year, 6, day)]
+
+
 def test_a_holiday_moved_over_the_new_year_is_found():
     # 1 January 2022 is a Saturday: kept on Friday, 31 December 2021
     holidays = Holidays(rules=[rule(month=1, day=1, if_saturday="friday")])

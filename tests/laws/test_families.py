@@ -598,7 +598,7 @@ FAULTS: dict[str, Fault] = {
     "a fee for the whole month": (
         "step_fee: demand", StepFee, "lines", "step.amount * share", "step.amount"),
     "the step of this period": (
-        "step_fee: previous", StepFee, "_measure", "period - 1", "period"),
+        "step_fee: previous", StepFee, "_demand_before", "self.by, period - 1", "self.by, period"),
     "the minimum on top": (
         "minimum: of some", MinimumCharge, "lines", "Sum((Largest((charged, least)), minus(charged)))", "least"),
     "a band that begins late": (

@@ -318,6 +318,7 @@ CHARGES: dict[str, list[dict[str, Any]]] = {
     "demand with a power factor": [DEMAND | {"power_factor": {"rule": "ratio", "target": 0.93}}],
     "step_fee by demand": [DEMAND, STEPS_OF_KW],
     "step_fee by the month before": [DEMAND, STEPS_OF_KW | {"of_period": "previous"}],
+    "step_fee by a demand in blocks": [DEMAND_BLOCKS, STEPS_OF_KW],
     "step_fee by energy": [FLAT, STEPS_OF_KW | {"by": "import_kwh"}],
     "net_energy, carried": [NET_ENERGY],
     "net_energy by time of use": [NET_TIMES],

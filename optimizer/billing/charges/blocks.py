@@ -46,12 +46,12 @@ def _up_to(amount: Node, edge: Node | float, *, rises: bool) -> Node:
 
 
 def block_names(edges: Sequence[float], unit: str) -> list[str]:
-    """Return what blocks are called: first 200 kWh, next 100 kWh, above 300 kWh."""
-    names, begin = [], 0.0
-    for number, edge in enumerate(edges):
-        names.append(f"{'next' if number else 'first'} {edge - begin:,.6g} {unit}")
-        begin = edge
-    return [*names, f"above {begin:,.6g} {unit}"]
+    """Return what blocks are called, each by its own name.
+
+    First 200 kWh, 200 to 300 kWh, above 300 kWh.
+    """
+    between = [f"{begin:,.8g} to {end:,.8g} {unit}" for begin, end in pairwise(edges)]
+    return [f"first {edges[0]:,.8g} {unit}", *between, f"above {edges[-1]:,.8g} {unit}"]
 
 
 def refuse_wrong_ends(ends: Sequence[Sequence[tuple[float, str]]], end_key: str) -> None:

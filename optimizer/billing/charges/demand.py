@@ -16,6 +16,7 @@ Read next: ``step_fee``, which prices a demand by steps.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from datetime import date
 from typing import Annotated, Literal
 
 import numpy as np
@@ -227,8 +228,19 @@ class _DemandLines:
             before = tuple(kw for month, kw in past if month.startswith(f"{year}-"))
             if reached and self.context.periods.periods[0].first.year == year:
                 before = (*before, reached)
+            self._note_part_of_year(year, len(before))
             self.of_year[year] = self._peak(inside.astype(np.int64), before)
         return self.of_year[year]
+
+    def _note_part_of_year(self, year: int, known_before: int) -> None:
+        first, last = (self.context.grid.dates[i] for i in (0, -1))
+        begun_late = first > date(year, 1, 1) and known_before < first.month - 1
+        if begun_late or last < date(year, 12, 31):
+            self.context.notes.append(
+                f"{self.charge.name}: demand is counted over the whole year, but the series has only"
+                f" part of {year}; higher demand in the rest of it makes the real charge higher."
+                " Months before the series are given as state.past_peaks_kw."
+            )
 
     def _peak(self, steps: IntArray, reached: tuple[float, ...]) -> Peak:
         charge, grid = self.charge, self.context.grid

@@ -77,18 +77,24 @@ class StepFee(ChargeBase):
             return FlowSum("import_kwh", steps, np.ones(len(steps)))
         if self.of_period == "this":
             return self._demand(context, period)
-        if period:
-            return billed_demand(context, self.by, period - 1)
-        middle = context.periods.periods[0].middle
+        before = self._demand_before(context, period)
+        return self._demand(context, period) if before is None else before
+
+    def _demand_before(self, context: Context, period: int) -> Node | None:
+        """Return the demand of the period before, in the series or known from before it."""
+        if period and (billed := billed_demand(context, self.by, period - 1)) is not None:
+            return billed
+        this = context.periods.periods[period]
+        middle = this.middle
         month = f"{middle.year - (middle.month == 1)}-{(middle.month - 2) % 12 + 1:02d}"
         past = context.history.past_peaks_kw.get(self.by, {})
-        if month in past:
+        if not period and month in past:
             return Constant(past[month])
         context.notes.append(
-            f"{self.name}: the first period goes by the demand of {month}, which is not known; it"
-            " goes by its own demand here. Give it as state.past_peaks_kw."
+            f"{self.name}: the fee of {this.label} goes by the demand of {month}, which is not known;"
+            " it goes by its own demand here. Give it as state.past_peaks_kw."
         )
-        return self._demand(context, period)
+        return None
 
     def _demand(self, context: Context, period: int) -> Node | None:
         parts = [line.quantity for line in context.lines_of([self.by], period)]
