@@ -316,6 +316,8 @@ def dearer(charge: dict[str, Any], factor: float) -> dict[str, Any]:
     }
     if "rates" in charge:
         priced["rates"] = [r | {"per_kwh": r["per_kwh"] * factor} for r in charge["rates"]]
+    if "steps" in charge:
+        priced["steps"] = [s | {"amount": s["amount"] * factor} for s in charge["steps"]]
     return charge | priced
 
 
