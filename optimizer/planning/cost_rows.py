@@ -40,10 +40,11 @@ Entries = dict[str, tuple[IntArray, IntArray, FloatArray]]
 
 @dataclass(frozen=True)
 class RowFamily:
-    """R rows Σ coefficient × variable ≤ ``high``; ``high`` has shape (R,)."""
+    """R rows Σ coefficient × variable ≤ ``high``, each for a part of the cost; shapes (R,)."""
 
     entries: Entries
     high: FloatArray
+    part: IntArray
 
 
 @dataclass(frozen=True)
@@ -51,14 +52,16 @@ class CostRows:
     """Columns and rows that a cost needs beside the flows' prices.
 
     ``low``, ``cost`` and ``most`` have shape (P,): the lower limit, the price and the largest
-    sensible value of each ``part`` variable. ``which`` counts the binaries. ``families`` are the
-    rows of demand intervals, and all others.
+    sensible value of each ``part`` variable, and ``part`` the number of the cost's part to which it
+    belongs. ``which`` has shape (W,), the part of each binary. ``families`` are the rows of demand
+    intervals, and all others.
     """
 
     low: FloatArray
     cost: FloatArray
     most: FloatArray
-    which: int
+    part: IntArray
+    which: IntArray
     families: dict[str, RowFamily]
 
 
@@ -67,12 +70,14 @@ class _Rows:
     """Rows in the making: entries one by one, or whole blocks of arrays."""
 
     high: list[float] = field(default_factory=list)
+    part: list[int] = field(default_factory=list)
     entries: dict[str, list[tuple[IntArray, IntArray, FloatArray]]] = field(default_factory=dict)
 
-    def add(self, high: FloatArray) -> IntArray:
-        """Append rows and return their numbers."""
+    def add(self, high: FloatArray, part: int) -> IntArray:
+        """Append rows of a part and return their numbers."""
         first = len(self.high)
         self.high.extend(high.tolist())
+        self.part.extend([part] * len(high))
         return np.arange(first, len(self.high))
 
     def put(self, kind: str, rows: IntArray, places: IntArray, values: FloatArray) -> None:
@@ -83,7 +88,7 @@ class _Rows:
             kind: tuple(np.concatenate(parts) for parts in zip(*pieces, strict=True))
             for kind, pieces in self.entries.items()
         }
-        return RowFamily(entries, np.array(self.high))  # type: ignore[arg-type]
+        return RowFamily(entries, np.array(self.high), np.array(self.part))  # type: ignore[arg-type]
 
 
 @dataclass(frozen=True)
@@ -117,13 +122,16 @@ class _Writer:
         self._most = most
         self._low: list[float] = []
         self._high: list[float] = []
-        self._which = 0
+        self._part_of_column: list[int] = []
+        self._which: list[int] = []
+        self._now = 0  # the part that is being written
         self._intervals = _Rows()
         self._others = _Rows()
         self._value: list[_Line] = []
 
     def written(self) -> CostRows:
-        for part in self._cost.parts:
+        for number, part in enumerate(self._cost.parts):
+            self._now = number
             self._value.append(self._written(part))
         price = np.zeros(len(self._low))
         for number, factor in self._cost.total.parts.items():
@@ -131,7 +139,8 @@ class _Writer:
                 price[place] += factor * share
         families = {"intervals": self._intervals.family(), "others": self._others.family()}
         return CostRows(
-            np.array(self._low), price, np.array(self._high), self._which,
+            np.array(self._low), price, np.array(self._high),
+            np.array(self._part_of_column, dtype=np.int64), np.array(self._which, dtype=np.int64),
             {name: family for name, family in families.items() if len(family.high)},
         )  # fmt: skip
 
@@ -160,11 +169,12 @@ class _Writer:
         place = len(self._low)
         self._low.append(low)
         self._high.append(high)
+        self._part_of_column.append(self._now)
         return _Line(0.0, {}, {place: 1.0}, {}, low, high)
 
     def _binary(self) -> _Line:
-        self._which += 1
-        return _Line(0.0, {}, {}, {self._which - 1: 1.0}, 0.0, 1.0)
+        self._which.append(self._now)
+        return _Line(0.0, {}, {}, {len(self._which) - 1: 1.0}, 0.0, 1.0)
 
     def _line(self, form: Form) -> _Line:
         low = high = form.constant
@@ -188,7 +198,7 @@ class _Writer:
     def _at_most(self, smaller: _Line, larger: _Line, switch: _Line | None = None) -> None:
         """Write smaller ≤ larger; where a binary is given, only where it is 1."""
         gap = 0.0 if switch is None else max(smaller.high - larger.low, 0.0)
-        row = self._others.add(np.array([larger.constant - smaller.constant + gap]))
+        row = self._others.add(np.array([larger.constant - smaller.constant + gap]), self._now)
         for line, sign in ((smaller, 1.0), (larger, -1.0)):
             for kind, (steps, weights) in line.flows.items():
                 self._others.put(kind, np.repeat(row, len(steps)), steps, sign * weights)
@@ -203,7 +213,7 @@ class _Writer:
             self._others.put(kind, np.repeat(row, len(places)), places, values)
 
     def _sum_at_most(self, lines: Iterable[_Line], high: float, sign: float = 1.0) -> None:
-        row = self._others.add(np.array([high]))
+        row = self._others.add(np.array([high]), self._now)
         for line in lines:
             self._put(row, "which", line.which, sign)
 
@@ -230,7 +240,7 @@ class _Writer:
         if len(amounts) == len(options):  # Σ amount·which is tighter than one row for each option
             steps = {next(iter(w.which)): amount for w, amount in zip(which, amounts, strict=True)}
             for sign in [1.0] * part.from_below + [-1.0] * part.from_above:
-                row = self._others.add(np.zeros(1))
+                row = self._others.add(np.zeros(1), self._now)
                 self._put(row, "which", steps, sign)
                 self._put(row, "part", value.part, -sign)
             return value
@@ -274,7 +284,7 @@ class _Writer:
 
     def _interval_rows(self, node: Peak, base: _Line, over: IntArray | None) -> None:
         count = len(node.hours)
-        rows = self._intervals.add(np.zeros(count))
+        rows = self._intervals.add(np.zeros(count), self._now)
         factor = np.ones(count) if node.factor is None else node.factor
         share = (factor / node.hours)[node.interval]
         self._intervals.put(COLUMN_OF_FLOW[node.flow], rows[node.interval], node.steps, share)
@@ -296,7 +306,7 @@ class _Writer:
         for power, group in [*intervals, *before]:
             binary, amount = self._binary(), self._column(0.0, power.high)
             self._at_most(amount, power)
-            row = self._others.add(np.zeros(1))  # amount ≤ most·which
+            row = self._others.add(np.zeros(1), self._now)  # amount ≤ most·which
             self._put(row, "part", amount.part, 1.0)
             self._put(row, "which", binary.which, -power.high)
             which.append(binary)

@@ -284,7 +284,7 @@ def _hold_parts_of_the_cost(m: pyo.ConcreteModel, rows: CostRows) -> None:
     m.p = pyo.RangeSet(0, len(rows.low) - 1)
     m.part = _variable(m.p, np.full(len(rows.low), np.inf), rows.low)
     m.part_price = _data(m.p, rows.cost)
-    m.which = pyo.Var(pyo.RangeSet(0, rows.which - 1), domain=pyo.Binary)
+    m.which = pyo.Var(pyo.RangeSet(0, len(rows.which) - 1), domain=pyo.Binary)
     for name, family in rows.families.items():
         _hold_family(m, name, family)
 

@@ -1,34 +1,35 @@
 """Solves a plan with integers in pieces, and proves how good the whole is.
 
-Steps that need integers come in clusters (the evenings on which selling pays more than buying
-costs), and the battery's level ties one day to the next. Handed over whole, a year of them takes
-the solver minutes. So the horizon is cut into days at noon. Each day is a small problem of its own:
-energy that enters and leaves it over its edges is priced at the shadow price of stored energy, and
-flows that make a peak or another part of the bill at the shadow prices of that part's rows
-(Lagrangian relaxation). Two things follow:
+Integers come in clusters: the evenings on which selling pays more than buying costs, the months
+whose energy lies in one block or another. The battery's level ties one to the next. Handed over
+whole, a year of them takes the solver minutes. So the horizon is cut: at noon around days whose
+flows need a direction, and around the steps of each part of the bill that needs integers. Each piece
+is a small problem of its own: energy that enters and leaves it over its edges is priced at the
+shadow price of stored energy, and flows that make a part of the bill reaching over several pieces at
+the shadow prices of that part's rows (Lagrangian relaxation). Two things follow:
 
-- the days' choices of direction make a whole plan, a linear program with those directions fixed;
-- the sum of the days' costs is a bound: no plan whatever costs less.
+- the pieces' choices make a whole plan, a linear program with those choices fixed;
+- the sum of the pieces' costs is a bound: no plan whatever costs less.
 
-The fixed plan gives new shadow prices, with which the days are solved again, until both meet or
+The fixed plan gives new shadow prices, with which the pieces are solved again, until both meet or
 nothing changes. See Geoffrion, *Lagrangean relaxation for integer programming*, Mathematical
 Programming Study 2 (1974).
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from optimizer.billing.cost import Form, LinearCost
+from optimizer.billing.cost import Form, LinearCost, Part, Peak
 from optimizer.errors import Infeasible
 from optimizer.flows import FlowName
-from optimizer.planning.cost_rows import COLUMN_OF_FLOW
+from optimizer.planning.cost_rows import COLUMN_OF_FLOW, CostRows
 from optimizer.planning.matrix import Matrix, compile_model, templates
 from optimizer.planning.model import OPPOSITES, Limits, Problem, build_model, rows_of
-from optimizer.planning.solver import Solution, solve
+from optimizer.planning.solver import Solution, solve, solve_with_fixed_integers
 from optimizer.timegrid import BoolArray, FloatArray, IntArray
 
 MAX_ROUNDS = 8
@@ -67,7 +68,7 @@ def solve_in_pieces(
     good_enough: float,
     seconds_left: Callable[[], float],
 ) -> Pieced | None:
-    """Plan day by day and join the days.
+    """Plan piece by piece and join the pieces.
 
     Parameters
     ----------
@@ -83,26 +84,25 @@ def solve_in_pieces(
     Returns
     -------
     Pieced or None
-        The best plan found with the best bound; None if the joined days clash, or the cost itself
-        needs integers.
+        The best plan found with the best bound; None if the joined pieces clash, or the horizon
+        cannot be cut.
     """
-    if not problem.cost.is_convex:
+    cut = cut_of(problem, one_way)
+    if cut is None:
         return None
-    edges = _edges(problem, one_way)
     prices, matrix = guess.solution, guess.matrix
     best: Pieced | None = None
     bound = -np.inf
     tried: set[bytes] = set()
     for _ in range(MAX_ROUNDS):
-        ways, lower = _solve_days(problem, limits, one_way, edges, prices, matrix, seconds_left)
+        chosen, lower = _solve_pieces(problem, limits, one_way, cut, prices, matrix, seconds_left)
         bound = max(bound, lower)
-        signature = b"".join(ways[pair].tobytes() for pair in sorted(ways))
-        if signature in tried:
+        if chosen.signature in tried:
             break
-        tried.add(signature)
-        matrix = solve_matrix(problem, fixed_directions(limits, one_way, ways), {})
+        tried.add(chosen.signature)
+        matrix = solve_matrix(problem, fixed_directions(limits, one_way, chosen.ways), {})
         try:
-            prices = solve(matrix, seconds_left())
+            prices = solve_with_choices(matrix, chosen.which, seconds_left())
         except Infeasible:
             return best
         if best is None or prices.objective < best.solution.objective:
@@ -113,53 +113,155 @@ def solve_in_pieces(
     return replace(best, bound=bound) if best is not None else None
 
 
-def _edges(problem: Problem, one_way: OneWay) -> list[int]:
-    """Return where pieces begin: at noon before and after each day that needs integers."""
+def solve_with_choices(matrix: Matrix, which: FloatArray, seconds: float) -> Solution:
+    """Solve the LP that is left once the choices of the tariff are made."""
+    values = np.zeros(len(matrix.cost))
+    values[matrix.columns["which"].span] = which
+    return solve_with_fixed_integers(matrix, values, seconds)
+
+
+# --- where to cut --------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Cut:
+    """First steps of the pieces, and the piece of each part of the cost, −1 if it is in several."""
+
+    edges: list[int]
+    piece_of_part: IntArray
+
+
+def cut_of(problem: Problem, one_way: OneWay) -> Cut | None:
+    """Return where to cut; None if all integers hang together."""
+    parts, count = problem.cost.parts, problem.grid.count
+    clusters = _clusters(parts)
+    spans = [_span(parts, members, count) for members in clusters]
+    whole = [
+        span for span, members in zip(spans, clusters, strict=True)
+        if any(parts[number].needs_integers for number in members) and span[0] < span[1]
+    ]  # fmt: skip
+    edges = {0, *(edge for span in whole for edge in span), *_noon_edges(problem, one_way)}
+    edges = {e for e in edges if e < count and not any(low < e < high for low, high in whole)}
+    starts = sorted(edges)
+    if len(starts) < 2:
+        return None
+    piece_of_part = np.full(len(parts), -1, dtype=np.int64)
+    for (low, high), members in zip(spans, clusters, strict=True):
+        first = int(np.searchsorted(starts, low, side="right")) - 1
+        last = int(np.searchsorted(starts, max(high - 1, low), side="right")) - 1
+        if first == last:
+            piece_of_part[members] = first
+    return Cut(starts, piece_of_part)
+
+
+def _clusters(parts: Sequence[Part]) -> list[list[int]]:
+    """Return the parts in clusters that refer to each other."""
+    cluster = list(range(len(parts)))
+
+    def root(number: int) -> int:
+        while cluster[number] != number:
+            number = cluster[number]
+        return number
+
+    for number, part in enumerate(parts):
+        for form in part.forms:
+            for earlier in form.parts:
+                cluster[root(number)] = root(earlier)
+    members: dict[int, list[int]] = {}
+    for number in range(len(parts)):
+        members.setdefault(root(number), []).append(number)
+    return list(members.values())
+
+
+def _span(parts: Sequence[Part], members: Sequence[int], count: int) -> tuple[int, int]:
+    """Return the first step of a cluster and the one after its last."""
+    low, high = count, 0
+    for number in members:
+        part = parts[number]
+        steps = [steps for form in part.forms for steps, _ in form.weights.values()]
+        if isinstance(part.node, Peak):
+            steps.append(part.node.steps)
+        for found in steps:
+            if len(found):
+                low, high = min(low, int(found.min())), max(high, int(found.max()) + 1)
+    return low, high
+
+
+def _noon_edges(problem: Problem, one_way: OneWay) -> set[int]:
+    """Return noon before and after each day that needs integers for its directions."""
+    if not one_way:
+        return set()
     noon = np.flatnonzero(problem.grid.minute_of_day == 12 * 60)
     steps = np.unique(np.concatenate(list(one_way.values())))
     place = np.searchsorted(noon, steps, side="right")
-    edges = {0}
-    for number in np.unique(place):
-        edges |= {int(noon[k]) for k in (number - 1, number) if 0 <= k < len(noon)}
-    return sorted(edges)
+    return {
+        int(noon[k])
+        for number in np.unique(place)
+        for k in (number - 1, number)
+        if 0 <= k < len(noon)
+    }
 
 
-def _solve_days(
+# --- one piece after another ---------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Chosen:
+    """What the pieces chose: directions (True: the first of the pair), and the tariff's choices."""
+
+    ways: dict[int, BoolArray]
+    which: FloatArray
+
+    @property
+    def signature(self) -> bytes:
+        """Equal for equal choices."""
+        ways = b"".join(self.ways[pair].tobytes() for pair in sorted(self.ways))
+        return ways + self.which.tobytes()
+
+
+def _solve_pieces(
     problem: Problem,
     limits: Limits,
     one_way: OneWay,
-    edges: list[int],
+    cut: Cut,
     prices: Solution,
     matrix: Matrix,
     seconds_left: Callable[[], float],
-) -> tuple[dict[int, BoolArray], float]:
-    """Solve every piece; return the directions chosen (True: the first of the pair) and the bound."""
-    count = problem.grid.count
-    energy, total = _priced_flows(problem, limits, prices, matrix)
+) -> tuple[Chosen, float]:
+    """Solve every piece; return what they chose, and the bound."""
+    rows = rows_of(problem.cost, limits)
+    energy, total = _priced_flows(problem, cut, rows, prices, matrix)
     carried = -prices.row_price[matrix.rows["battery"].span] * problem.plant.kept_per_step(
         problem.grid.step_h
     )
     ways = {pair: np.zeros(len(steps), dtype=bool) for pair, steps in one_way.items()}
-    for first, end in zip(edges, [*edges[1:], count], strict=True):
-        piece = _piece(problem, energy, carried, first, end)
+    which = np.zeros(len(rows.which))
+    for number, first in enumerate(cut.edges):
+        end = [*cut.edges, problem.grid.count][number + 1]
+        members = np.flatnonzero(cut.piece_of_part == number)
+        piece = _piece(problem, energy, members, carried, first, end)
         inside = {
             pair: np.flatnonzero((steps >= first) & (steps < end))
             for pair, steps in one_way.items()
         }
         local = {p: one_way[p][places] - first for p, places in inside.items() if len(places)}
-        part = solve_matrix(piece, _cut(limits, first, end), local)
+        part = solve_matrix(piece, _slice(limits, first, end), local)
         solution = solve(part, seconds_left())
         total += solution.objective - solution.gap * abs(solution.objective)
         for pair in local:
             ways[pair][inside[pair]] = solution.value[part.columns[f"way{pair}"].span] > 0.5
-    return ways, total
+        of_members = np.flatnonzero(np.isin(rows.which, members))
+        which[of_members] = np.round(solution.value[part.columns["which"].span])
+    return Chosen(ways, which), total
 
 
 def _priced_flows(
-    problem: Problem, limits: Limits, prices: Solution, matrix: Matrix
+    problem: Problem, cut: Cut, rows: CostRows, prices: Solution, matrix: Matrix
 ) -> tuple[dict[FlowName, FloatArray], float]:
-    """Return import and export priced with their share in parts, (T,), and what parts add beyond."""
-    rows = rows_of(problem.cost, limits)
+    """Return import and export priced with their share in parts, (T,), and what parts add beyond.
+
+    Only parts that lie in several pieces are priced; the others stand in their piece.
+    """
     weight: dict[FlowName, FloatArray] = {
         name: problem.cost.weight(name).copy() for name in COLUMN_OF_FLOW
     }
@@ -167,16 +269,20 @@ def _priced_flows(
     of_kind = {COLUMN_OF_FLOW[name]: row for name, row in weight.items()} | {"part": part_price}
     for name, family in rows.families.items():
         pressure = np.maximum(-prices.row_price[matrix.rows[name].span], 0.0)
+        pressure[cut.piece_of_part[family.part] >= 0] = 0.0
         value -= float(pressure @ family.high)
         for kind, (row, place, share) in family.entries.items():
-            np.add.at(of_kind[kind], place, pressure[row] * share)
-    value += float(np.minimum(part_price * rows.low, part_price * rows.most).sum())
+            if kind in of_kind:
+                np.add.at(of_kind[kind], place, pressure[row] * share)
+    least = np.minimum(part_price * rows.low, part_price * rows.most)
+    value += float(least[cut.piece_of_part[rows.part] < 0].sum())
     return weight, value
 
 
 def _piece(
     problem: Problem,
     energy: dict[FlowName, FloatArray],
+    members: IntArray,
     carried: FloatArray,
     first: int,
     end: int,
@@ -184,19 +290,41 @@ def _piece(
     """Return a stretch of the problem whose ends are bought and sold at the shadow price."""
     is_first, is_last = first == 0, end == problem.grid.count
     whole_start = problem.start_kwh if is_first else None
-    every = np.arange(end - first)
-    weights = {name: (every, priced[first:end]) for name, priced in energy.items()}
+    weights = {name: priced[first:end] for name, priced in energy.items()}
     return replace(
         problem,
         grid=problem.grid.part(first, end - first),
         load_kwh=problem.load_kwh[first:end],
         pv_kwh=problem.pv_kwh[first:end],
-        cost=LinearCost(end - first, Form(0.0, weights, {})),
+        cost=_cost_of_piece(problem.cost, members, weights, first, end),
         start_kwh=whole_start,
         start_price_per_kwh=None if whole_start is not None else float(carried[first]),
         end_kwh=problem.end_kwh if is_last else None,
         leftover_per_kwh=_end_worth(problem, carried, end),
     )
+
+
+def _cost_of_piece(
+    cost: LinearCost, members: IntArray, weights: dict[FlowName, FloatArray], first: int, end: int
+) -> LinearCost:
+    """Return the parts that lie in a piece, on its own steps, with the flows' prices."""
+    number_of = {int(member): number for number, member in enumerate(members)}
+
+    def moved(form: Form) -> Form:
+        flows = {flow: (steps - first, weight) for flow, (steps, weight) in form.weights.items()}
+        return Form(form.constant, flows, {number_of[n]: f for n, f in form.parts.items()})
+
+    parts = []
+    for member in members:
+        part = cost.parts[member]
+        node = part.node
+        if isinstance(node, Peak):
+            node = replace(node, steps=node.steps - first)
+        parts.append(replace(part, node=node, forms=tuple(moved(form) for form in part.forms)))
+    every = np.arange(end - first)
+    used = {number_of[n]: f for n, f in cost.total.parts.items() if n in number_of}
+    total = Form(0.0, {name: (every, priced) for name, priced in weights.items()}, used)
+    return LinearCost(end - first, total, tuple(parts))
 
 
 def _end_worth(problem: Problem, carried: FloatArray, end: int) -> float:
@@ -208,7 +336,7 @@ def _end_worth(problem: Problem, carried: FloatArray, end: int) -> float:
     return problem.leftover_per_kwh
 
 
-def _cut(limits: Limits, first: int, end: int) -> Limits:
+def _slice(limits: Limits, first: int, end: int) -> Limits:
     return Limits(**{name: values[first:end] for name, values in vars(limits).items()})
 
 

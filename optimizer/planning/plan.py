@@ -32,6 +32,7 @@ from optimizer.planning.pieces import (
     fixed_directions,
     solve_in_pieces,
     solve_matrix,
+    solve_with_choices,
 )
 from optimizer.planning.solver import Solution, least_clash, solve, solve_with_fixed_integers
 from optimizer.timegrid import FloatArray, IntArray
@@ -153,7 +154,7 @@ def make_plan(
     if matrix.is_integer.any():
         progress(f"{matrix.is_integer.sum()} choices of the tariff: it is not convex")
     try:
-        answer = _solved(problem, matrix, seconds_left())
+        answer = _solved(problem, limits, matrix, seconds_left)
     except Infeasible:
         raise _explained(problem, matrix) from None
     one_way: dict[int, IntArray] = {}
@@ -161,7 +162,7 @@ def make_plan(
     if _both_ways(answer):
         limits = Limits.of(problem, natural_slack_kw=0.0)
         matrix = solve_matrix(problem, limits, {})
-        answer = _solved(problem, matrix, seconds_left())
+        answer = _solved(problem, limits, matrix, seconds_left)
     while both := _both_ways(answer):
         if rounds == MAX_ROUNDS:
             raise StoppedEarly(
@@ -180,13 +181,17 @@ def make_plan(
     return _plan(problem, tariff_cost, answer, priced, steps, rounds, seconds)
 
 
-def _solved(problem: Problem, matrix: Matrix, time_limit_s: float) -> Pieced:
+def _solved(
+    problem: Problem, limits: Limits, matrix: Matrix, seconds_left: Callable[[], float]
+) -> Pieced:
     """Solve, with the tariff's integers where it has some; import and export netted out."""
-    solution = solve(matrix, time_limit_s)
-    bound = solution.objective - solution.gap * abs(solution.objective)
-    if matrix.is_integer.any():
-        solution = solve_with_fixed_integers(matrix, solution.value)
-    return _netted(problem, Pieced(matrix, solution, bound))
+    if not matrix.is_integer.any():
+        solution = solve(matrix, seconds_left())
+        return _netted(problem, Pieced(matrix, solution, solution.objective))
+    relaxed = replace(matrix, is_integer=0 * matrix.is_integer)
+    solution = solve(relaxed, seconds_left())
+    guess = Pieced(relaxed, solution, solution.objective)
+    return _netted(problem, _with_integers(problem, limits, {}, guess, seconds_left))
 
 
 def _netted(problem: Problem, answer: Pieced) -> Pieced:
@@ -217,10 +222,8 @@ def _priced(problem: Problem, one_way: dict[int, IntArray], answer: Pieced) -> P
         first, second = OPPOSITES[pair]
         ways[pair] = value[columns[first].span][steps] >= value[columns[second].span][steps]
     matrix = solve_matrix(problem, fixed_directions(Limits.of(problem), one_way, ways), {})
-    fixed = np.zeros(len(matrix.cost))
-    fixed[matrix.columns["which"].span] = value[columns["which"].span]
     try:
-        solution = solve_with_fixed_integers(matrix, fixed, PRICING_SECONDS)
+        solution = solve_with_choices(matrix, value[columns["which"].span], PRICING_SECONDS)
     except SolveError:  # the plan stands without; its own duals are the next best prices
         return answer
     return replace(answer, matrix=matrix, solution=solution)
