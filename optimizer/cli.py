@@ -180,15 +180,27 @@ def read(
 
 @app.command()
 def check(
-    scenario: ScenarioArgument = None,
+    what: Annotated[
+        Path | None,
+        typer.Argument(help="A scenario folder, its scenario.yaml, or a tariff file or name."),
+    ] = None,
     as_json: JsonOption = False,
     debug: DebugOption = False,
 ) -> None:
-    """Read a scenario, its forecast and its tariff, and tell what is wrong or odd in them."""
+    """Tell what is wrong or odd in a scenario; of a tariff, also whether its worked bills come out."""
     with _errors_told(debug=debug):
-        from optimizer.study import check_scenario
+        from optimizer.study import check_scenario, check_tariff, tariff_named
 
-        findings = check_scenario(_folder(scenario))
+        if what is not None and (tariff := tariff_named(what)) is not None:
+            from optimizer.report.record import worked_record
+            from optimizer.report.text import worked_text
+
+            results = check_tariff(tariff)
+            print(json.dumps(worked_record(results), indent=2) if as_json else worked_text(results))
+            if not all(figure.is_right for result in results for figure in result.figures):
+                raise typer.Exit(2)
+            return
+        findings = check_scenario(_folder(what))
         if as_json:
             print(json.dumps({"findings": findings}, indent=2))
         else:

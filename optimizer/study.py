@@ -18,8 +18,16 @@ from optimizer.billing.tariff import (
     TariffCost,
     compile_cost,
     find_tariff,
+    is_tariff_text,
     read_tariff,
     refuse_unknown_history,
+    shipped_tariffs,
+)
+from optimizer.billing.worked import (
+    WorkedResult,
+    bills_beside,
+    check_worked_bill,
+    read_worked_bills,
 )
 from optimizer.planning.model import Problem
 from optimizer.planning.plan import Plan, make_plan
@@ -33,7 +41,7 @@ from optimizer.site.readers.found import Found, Request
 from optimizer.site.readers.meter_csv import read_meter
 from optimizer.site.readers.outside import read_any, refuse_same_file, tidy_csv
 from optimizer.site.remarks import remarks
-from optimizer.site.scenario import Scenario, read_scenario
+from optimizer.site.scenario import SCENARIO_FILE, Scenario, read_scenario
 from optimizer.timegrid import calendar_months
 from optimizer.valuation.outcome import Judge, Outcome, cases_of
 
@@ -194,3 +202,24 @@ def check_scenario(path: Path) -> list[str]:
     """Read all that a scenario names and return what is odd in it."""
     brief = read_brief(path)
     return [*brief.scenario.forecast.notes, *brief.cost.notes, *remarks(brief.scenario)]
+
+
+def tariff_named(what: Path) -> Path | None:
+    """Return the tariff file that is meant, or None if a scenario is."""
+    if what.is_dir() or what.name == SCENARIO_FILE:
+        return None
+    if what.is_file():
+        return what if is_tariff_text(what.read_text(encoding="utf-8", errors="replace")) else None
+    return shipped_tariffs().get(str(what))
+
+
+def check_tariff(path: Path) -> list[WorkedResult]:
+    """Read a tariff and work out the bills that stand beside it; none if there are none."""
+    tariff = read_tariff(path)
+    beside = bills_beside(path)
+    if not beside.is_file():
+        return []
+    return [
+        WorkedResult(worked.entry.shows, tuple(check_worked_bill(tariff, worked)))
+        for worked in read_worked_bills(beside)
+    ]

@@ -155,6 +155,11 @@ def shipped_tariffs() -> dict[str, Path]:
     return {path.stem: path for path in files if not path.name.endswith(BILLS_SUFFIX)}
 
 
+def is_tariff_text(text: str) -> bool:
+    """Tell whether a YAML text is meant as a tariff: it has versions at its top."""
+    return any(line.startswith("versions:") for line in text.splitlines())
+
+
 def read_tariff(path: Path) -> Tariff:
     """Read a tariff file.
 

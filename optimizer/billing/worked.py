@@ -83,6 +83,14 @@ class CheckedFigure:
         return abs(self.expected - self.got) <= self.tolerance + 1e-9
 
 
+@dataclass(frozen=True)
+class WorkedResult:
+    """A worked bill by its name, and each of its figures beside what the tariff gives."""
+
+    bill: str
+    figures: tuple[CheckedFigure, ...]
+
+
 def bills_beside(tariff: Path) -> Path:
     """Return where the worked bills of a tariff file stand."""
     return tariff.with_name(tariff.stem + BILLS_SUFFIX)

@@ -152,7 +152,9 @@ class _Writer:
         lines = [self._line(form) for form in part.forms]
         if isinstance(part.node, Choice):
             return self._choice(part, part.node, lines)
-        value = self._column(max(line.low for line in lines), max(line.high for line in lines))
+        # Where only too high a value is wrong, a low one is allowed: a choice then never forbids flows.
+        lowest = max if part.from_below else min
+        value = self._column(lowest(line.low for line in lines), max(line.high for line in lines))
         if part.from_below or isinstance(part.node, Tally):
             for line in lines:
                 self._at_most(line, value)

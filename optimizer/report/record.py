@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -14,6 +15,7 @@ from ruamel.yaml.scalarstring import DoubleQuotedScalarString
 import optimizer
 from optimizer.billing.bill import Bill, BillLine
 from optimizer.billing.reconcile import Reconciled
+from optimizer.billing.worked import WorkedResult
 from optimizer.report.account import Account
 from optimizer.settings.windows import Settings
 from optimizer.valuation.outcome import Case
@@ -122,6 +124,19 @@ def reconciled_record(result: Reconciled) -> dict[str, Any]:
         "fits": result.fits,
         "lines": [vars(line) | {"difference": line.difference} for line in result.lines],
         "likely_causes": list(result.causes),
+    }
+
+
+def worked_record(results: Sequence[WorkedResult]) -> dict[str, Any]:
+    """Return the worked bills of a tariff as plain data."""
+    return {
+        "bills": [
+            {
+                "bill": result.bill,
+                "figures": [vars(f) | {"is_right": f.is_right} for f in result.figures],
+            }
+            for result in results
+        ]
     }
 
 

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import textwrap
+from collections.abc import Sequence
 
 from optimizer.billing.bill import Bill
 from optimizer.billing.reconcile import Compared, Reconciled
+from optimizer.billing.worked import WorkedResult
 from optimizer.report.account import Account
 from optimizer.units import money, number, percent, price
 
@@ -157,3 +159,22 @@ def _quantities(line: Compared) -> str:
     if line.paid_quantity is None or line.our_quantity is None:
         return ""
     return f"   quantity {number(line.paid_quantity, 3)}, ours {number(line.our_quantity, 3)}"
+
+
+def worked_text(results: Sequence[WorkedResult]) -> str:
+    """Return the worked bills of a tariff, each figure beside what the tariff gives."""
+    if not results:
+        return "  the tariff can be read; no worked bills stand beside it"
+    lines = []
+    for result in results:
+        lines.append(result.bill)
+        for figure in result.figures:
+            mark = "agrees" if figure.is_right else f"DIFFERS  {figure.where}"
+            name = f"{figure.line} {figure.period}".strip()
+            lines.append(
+                f"  {name:44.44}{figure.what:9}{figure.expected:>14,.4f}{figure.got:>14,.4f}  {mark}"
+            )
+    figures = [figure for result in results for figure in result.figures]
+    wrong = sum(not figure.is_right for figure in figures)
+    lines.append(f"{len(figures)} figures of {len(results)} worked bills, {wrong} differ")
+    return "\n".join(lines)
