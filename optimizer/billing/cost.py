@@ -383,6 +383,10 @@ class Part:
         return self.from_above and not isinstance(self.node, Tally)
 
 
+WIDE = 200
+"""A part that sums more steps than this is wide."""
+
+
 @dataclass(frozen=True)
 class LinearCost:
     """A node as one linear form over flows and parts: money.
@@ -425,6 +429,46 @@ class LinearCost:
         for number, part in enumerate(self.parts):
             values[number] = part.value(flows, values)
         return values
+
+    @cached_property
+    def _wide(self) -> list[bool]:
+        """Which parts sum many steps, themselves or through tallies."""
+        wide: list[bool] = []
+        for part in self.parts:
+            sums = any(len(steps) > WIDE for f in part.forms for steps, _ in f.weights.values())
+            wide.append(sums or any(wide[n] for form in part.forms for n in form.parts))
+        return wide
+
+    @property
+    def has_wide_parts(self) -> bool:
+        """Whether a part sums many steps, which makes its rows dear for a solver."""
+        return any(self._wide)
+
+    def taken_at(self, flows: Flows) -> LinearCost:
+        """Return the cost with one side of each wide kink: the one on which some flows lie.
+
+        It is never above the cost, and equal to it at these flows.
+        """
+        values = self.part_values(flows)
+        constant = self.total.constant
+        pieces = {flow: [pair] for flow, pair in self.total.weights.items()}
+        left = dict(self.total.parts)
+        for number in reversed(range(len(self.parts))):
+            part, factor = self.parts[number], left.get(number, 0.0)
+            spread = isinstance(part.node, Tally) or (isinstance(part.node, Largest) and factor > 0)
+            if not (factor and spread and self._wide[number]):
+                continue
+            del left[number]
+            form = _active(part, flows, values)
+            constant += factor * form.constant
+            for flow, (steps, weights) in form.weights.items():
+                pieces.setdefault(flow, []).append((steps, factor * weights))
+            for earlier, share in form.parts.items():
+                left[earlier] = left.get(earlier, 0.0) + factor * share
+        merged = {flow: _merged(self.count, found) for flow, found in pieces.items()}
+        total = Form(constant, merged, {n: f for n, f in left.items() if f != 0})
+        found = [(part.node, part.forms) for part in self.parts]
+        return LinearCost(self.count, total, _with_directions(total, found))
 
     def value(self, flows: Flows) -> float:
         """Return the cost of some flows, from the weights and parts alone."""

@@ -146,23 +146,23 @@ def make_plan(
     begun = time.monotonic()
     _refuse_earning_peaks(problem, tariff_cost)
     limits = Limits.of(problem)
-    matrix = solve_matrix(problem, limits, {})
 
     def seconds_left() -> float:
         return max(time_limit_s - (time.monotonic() - begun), 0.01)
 
-    if matrix.is_integer.any():
-        progress(f"{matrix.is_integer.sum()} choices of the tariff: it is not convex")
+    if not problem.cost.is_convex:
+        progress("the tariff is not convex: choosing between its steps and blocks")
     try:
-        answer = _solved(problem, limits, matrix, seconds_left)
+        answer = _with_guessed_sides(problem, limits, seconds_left)
+        if answer is None or _both_ways(answer):
+            answer = _solved(problem, limits, seconds_left)
     except Infeasible:
-        raise _explained(problem, matrix) from None
+        raise _explained(problem, solve_matrix(problem, limits, {})) from None
     one_way: dict[int, IntArray] = {}
     rounds = 1
     if _both_ways(answer):
         limits = Limits.of(problem, natural_slack_kw=0.0)
-        matrix = solve_matrix(problem, limits, {})
-        answer = _solved(problem, limits, matrix, seconds_left)
+        answer = _solved(problem, limits, seconds_left)
     while both := _both_ways(answer):
         if rounds == MAX_ROUNDS:
             raise StoppedEarly(
@@ -181,10 +181,9 @@ def make_plan(
     return _plan(problem, tariff_cost, answer, priced, steps, rounds, seconds)
 
 
-def _solved(
-    problem: Problem, limits: Limits, matrix: Matrix, seconds_left: Callable[[], float]
-) -> Pieced:
+def _solved(problem: Problem, limits: Limits, seconds_left: Callable[[], float]) -> Pieced:
     """Solve, with the tariff's integers where it has some; import and export netted out."""
+    matrix = solve_matrix(problem, limits, {})
     if not matrix.is_integer.any():
         solution = solve(matrix, seconds_left())
         return _netted(problem, Pieced(matrix, solution, solution.objective))
@@ -192,6 +191,36 @@ def _solved(
     solution = solve(relaxed, seconds_left())
     guess = Pieced(relaxed, solution, solution.objective)
     return _netted(problem, _with_integers(problem, limits, {}, guess, seconds_left))
+
+
+def _with_guessed_sides(
+    problem: Problem, limits: Limits, seconds_left: Callable[[], float]
+) -> Pieced | None:
+    """Solve with one side of each kink that sums many steps, and see whether it was the right one.
+
+    A row over all steps of a month makes each step of the simplex method dear. The cost with one
+    side of a kink is never above the cost, so if both agree at the optimum of the former, that is
+    the optimum of the latter, and such rows are not needed. The sides are those of the building
+    without a battery.
+    """
+    cost = problem.cost
+    if not (cost.is_convex and cost.has_wide_parts):
+        return None
+    net = problem.load_kwh - problem.pv_kwh
+    flows = Flows.of_meter(problem.grid, np.maximum(net, 0), np.maximum(-net, 0))
+    simple = cost.taken_at(flows)
+    easier = replace(problem, cost=simple)
+    matrix = solve_matrix(easier, limits, {})
+    solution = solve(matrix, seconds_left())
+    answer = _netted(easier, Pieced(matrix, solution, solution.objective))
+    flows = _flows(problem, answer)
+    exact = cost.value(flows)
+    if abs(exact - simple.value(flows)) > max(
+        MONEY_TOLERANCE, MONEY_TOLERANCE_RELATIVE * abs(exact)
+    ):
+        return None
+    objective = answer.solution.objective + simple.constant - cost.constant
+    return replace(answer, solution=replace(answer.solution, objective=objective), bound=objective)
 
 
 def _netted(problem: Problem, answer: Pieced) -> Pieced:

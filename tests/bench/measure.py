@@ -17,15 +17,21 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable
-from datetime import UTC, datetime
+from dataclasses import replace
+from datetime import UTC, date, datetime
 from pathlib import Path
 
 import highspy
 import numpy as np
 
+from optimizer.billing.bill import bill_flows
 from optimizer.billing.cost import FlowSum, LinearCost, Peak, Scale, Sum, linear_cost
+from optimizer.billing.tariff import Tariff, TariffCost, TariffFile, compile_cost
+from optimizer.documents import Source
+from optimizer.flows import Flows
 from optimizer.planning.matrix import Matrix, compile_model, templates
 from optimizer.planning.model import Limits, Problem, build_model
+from optimizer.planning.plan import make_plan
 from optimizer.planning.solver import solve
 from optimizer.settings.kernel import OVERLOAD, Numbers, step_through
 from optimizer.settings.replay import orders_of
@@ -122,6 +128,76 @@ def compare_model_with_raw(step_minutes: int, rounds: int) -> None:
     )
 
 
+RATES = [
+    {"name": "peak", "per_kwh": 0.40, "hours": ["16:00-21:00"]},
+    {"name": "rest", "per_kwh": 0.15, "otherwise": True},
+]
+ENERGY = {"kind": "energy", "name": "energy", "rates": RATES}
+EXPORT = {"kind": "export_credit", "name": "export", "per_kwh": 0.05}
+DEMAND = {"kind": "demand", "name": "demand", "per_kw": 10.0, "interval_minutes": 60}
+RATCHET = DEMAND | {"ratchet": {"pct": 80.0}}
+NETTING = {
+    "kind": "net_energy", "name": "energy", "rates": RATES, "left_over": "paid",
+    "surplus_per_kwh": 0.05,
+}  # fmt: skip
+TEN_CHARGES = [
+    {"kind": "fixed", "name": "standing", "amount": 0.4, "per": "day"},
+    ENERGY, EXPORT, RATCHET,
+    DEMAND | {"name": "three days", "highest": 3, "one_per": "day"},
+    {"kind": "energy", "name": "blocks", "blocks": {"blocks": [
+        {"up_to_kwh": 150.0, "per_kwh": 0.1}, {"per_kwh": 0.2}]}},
+    {"kind": "step_fee", "name": "capacity", "by": "demand", "steps": [
+        {"from": 0.0, "amount": 10.0}, {"from": 5.0, "amount": 70.0}]},
+    NETTING | {"name": "net"},
+    {"kind": "minimum", "name": "minimum", "amount": 0.5, "per": "day", "of": "all above"},
+    {"kind": "percentage", "name": "tax", "percent": 7.0, "of": "all above"},
+]  # fmt: skip
+
+
+def compiled(charges: list[dict[str, object]], grid: TimeGrid) -> TariffCost:
+    version = {"from": date(2020, 1, 1), "source": "invented", "charges": charges}
+    words = {"tariff": "bench", "currency": "EUR", "versions": [version]}
+    file = TariffFile.model_validate(words)
+    return compile_cost(Tariff(file, Source(Path("bench.yaml"), {})), grid, calendar_months(grid))
+
+
+def compare_netting_with_none(step_minutes: int, rounds: int) -> None:
+    """Compare a plan under a ratchet and monthly netting with the same plan under neither."""
+    problem = year(step_minutes)
+    both = {}
+    for name, charges in (("neither", [ENERGY, EXPORT, DEMAND]), ("both", [NETTING, RATCHET])):
+        cost = compiled(charges, problem.grid)
+        linear = linear_cost(cost.total, problem.grid.count)
+        both[name] = (replace(problem, cost=linear), cost)
+    took: dict[str, list[float]] = {"neither": [], "both": []}
+    for _ in range(rounds):
+        for name, (each, cost) in both.items():
+            took[name].append(timed(lambda e=each, c=cost: make_plan(e, c)))
+    ratio = statistics.median(b / a for a, b in zip(took["neither"], took["both"], strict=True))
+    medians = {name: statistics.median(times) for name, times in took.items()}
+    print(
+        f"year of {step_minutes}-min steps: plan with a ratchet and monthly netting"
+        f" {medians['both']:.2f} s, with neither {medians['neither']:.2f} s, ratio {ratio:.2f}"
+        f" (median of {rounds})"
+    )
+
+
+def measure_bill(rounds: int) -> None:
+    grid = year(15).grid
+    luck = np.random.default_rng(2)
+    meter = Flows.of_meter(
+        grid, luck.exponential(0.5, grid.count), luck.exponential(0.1, grid.count)
+    )
+    begun = time.perf_counter()
+    cost = compiled(TEN_CHARGES, grid)
+    compiling = time.perf_counter() - begun
+    times = [timed(lambda: bill_flows(cost, meter)) for _ in range(10 * rounds)]
+    print(
+        f"bill of a year of quarter-hours with ten charges: {1000 * statistics.median(times):.1f} ms,"
+        f" after {1000 * compiling:.0f} ms for the tariff"
+    )
+
+
 def measure_replay(rounds: int) -> None:
     problem = year(60)
     windows = [
@@ -172,6 +248,9 @@ def main() -> None:
     print(f"{os.cpu_count()} cores")
     compare_model_with_raw(60, rounds)
     compare_model_with_raw(15, max(1, rounds // 3))
+    compare_netting_with_none(60, rounds)
+    compare_netting_with_none(15, max(1, rounds // 3))
+    measure_bill(rounds)
     measure_replay(rounds)
     measure_demo(max(1, rounds // 2))
     peak_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024

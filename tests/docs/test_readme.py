@@ -10,6 +10,8 @@ from pathlib import Path
 
 import pytest
 
+from optimizer.billing.reconcile import read_paid_bill
+
 ROOT = Path(__file__).parents[2]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 COMMANDS = re.findall(r"```sh\n(.+?)\n```", README, flags=re.DOTALL)
@@ -44,6 +46,13 @@ def test_the_first_command_sets_up_and_plans_the_demo_as_shown(clone: Path) -> N
     shown = [line for line in SHOWN[1].splitlines() if line.strip() != "..."]
     missing = [line for line in shown if line not in done.stdout.splitlines()]
     assert not missing, done.stdout
+
+
+def test_the_paid_bill_that_the_readme_shows_can_be_read(tmp_path: Path) -> None:
+    (shown,) = re.findall(r"```yaml\n(.+?)\n```", README, flags=re.DOTALL)
+    (tmp_path / "paid.yaml").write_text(shown, encoding="utf-8")
+    paid, _ = read_paid_bill(tmp_path / "paid.yaml")
+    assert sum(line.amount for line in paid.lines) == pytest.approx(paid.total)
 
 
 def test_the_second_command_sets_up_and_finds_the_tests(clone: Path) -> None:
