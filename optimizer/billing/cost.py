@@ -383,10 +383,6 @@ class Part:
         return self.from_above and not isinstance(self.node, Tally)
 
 
-WIDE = 200
-"""A part that sums more steps than this is wide."""
-
-
 @dataclass(frozen=True)
 class LinearCost:
     """A node as one linear form over flows and parts: money.
@@ -431,18 +427,21 @@ class LinearCost:
         return values
 
     @cached_property
-    def _wide(self) -> list[bool]:
-        """Which parts sum many steps, themselves or through tallies."""
-        wide: list[bool] = []
-        for part in self.parts:
-            sums = any(len(steps) > WIDE for f in part.forms for steps, _ in f.weights.values())
-            wide.append(sums or any(wide[n] for form in part.forms for n in form.parts))
-        return wide
+    def _tallied(self) -> list[frozenset[int]]:
+        """Which tallies each part depends on; a tally on itself."""
+        found: list[frozenset[int]] = []
+        for number, part in enumerate(self.parts):
+            own = frozenset({number} if isinstance(part.node, Tally) else ())
+            found.append(own.union(*(found[n] for form in part.forms for n in form.parts)))
+        return found
 
     @property
-    def has_wide_parts(self) -> bool:
-        """Whether a part sums many steps, which makes its rows dear for a solver."""
-        return any(self._wide)
+    def has_wide_kinks(self) -> bool:
+        """Whether a kink compares sums of several tallies, such as a bank or blocks of a year."""
+        return any(
+            isinstance(part.node, Largest) and len(self._tallied[number]) > 1
+            for number, part in enumerate(self.parts)
+        )
 
     def taken_at(self, flows: Flows) -> LinearCost:
         """Return the cost with one side of each wide kink: the one on which some flows lie.
@@ -455,8 +454,8 @@ class LinearCost:
         left = dict(self.total.parts)
         for number in reversed(range(len(self.parts))):
             part, factor = self.parts[number], left.get(number, 0.0)
-            spread = isinstance(part.node, Tally) or (isinstance(part.node, Largest) and factor > 0)
-            if not (factor and spread and self._wide[number]):
+            is_wide = isinstance(part.node, Largest) and len(self._tallied[number]) > 1
+            if factor == 0 or not (isinstance(part.node, Tally) or (is_wide and factor > 0)):
                 continue
             del left[number]
             form = _active(part, flows, values)

@@ -196,15 +196,15 @@ def _solved(problem: Problem, limits: Limits, seconds_left: Callable[[], float])
 def _with_guessed_sides(
     problem: Problem, limits: Limits, seconds_left: Callable[[], float]
 ) -> Pieced | None:
-    """Solve with one side of each kink that sums many steps, and see whether it was the right one.
+    """Solve with one side of each wide kink, and see whether it was the right one.
 
-    A row over all steps of a month makes each step of the simplex method dear. The cost with one
+    Rows that tie the months of a year together make each step of the simplex method dear. The cost with one
     side of a kink is never above the cost, so if both agree at the optimum of the former, that is
     the optimum of the latter, and such rows are not needed. The sides are those of the building
     without a battery.
     """
     cost = problem.cost
-    if not (cost.is_convex and cost.has_wide_parts):
+    if not (cost.is_convex and cost.has_wide_kinks):
         return None
     net = problem.load_kwh - problem.pv_kwh
     flows = Flows.of_meter(problem.grid, np.maximum(net, 0), np.maximum(-net, 0))

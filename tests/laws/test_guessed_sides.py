@@ -1,6 +1,6 @@
 """A cost with one side of its wide kinks is never above the cost, and a plan made with it is the same.
 
-Wide kinks sum many steps: banks, net energy, blocks of a month, minimum bills.
+Wide kinks compare sums over several periods: banks, net energy carried on, blocks of a year.
 """
 
 from __future__ import annotations
@@ -34,28 +34,26 @@ RATES = [
 ]
 NET = {"kind": "net_energy", "name": "net", "rates": RATES}
 RISING = {"kind": "energy", "name": "energy", "blocks": {"blocks": [
-    {"up_to_kwh": 300.0, "per_kwh": 0.1}, {"per_kwh": 0.4}]}}  # fmt: skip
+    {"up_to_kwh": 500.0, "per_kwh": 0.1}, {"per_kwh": 0.4}], "counted_over": "year"}}  # fmt: skip
 BANK = {"kind": "credit_bank", "name": "bank", "credits": ["export"], "offset": ["energy"]}
 LEAST = {"kind": "minimum", "name": "least", "amount": 25.0, "per": "month", "of": "all above"}
 
 CASES: dict[str, list[dict[str, Any]]] = {
     "net energy carried": [NET, DEMAND],
     "net energy over the year": [NET | {"netted_over": "year"}],
-    "net energy lost": [NET | {"left_over": "lost"}, DEMAND | {"ratchet": {"pct": 80.0}}],
-    "rising blocks": [RISING, CREDIT],
-    "rising blocks of the year": [
-        RISING | {"blocks": RISING["blocks"] | {"counted_over": "year"}}, CREDIT,
-    ],
+    "net energy and a ratchet": [NET, DEMAND | {"ratchet": {"pct": 80.0}}],
+    "blocks of the year that rise": [RISING, CREDIT],
+    "a high block never reached": [RISING | {"blocks": RISING["blocks"] | {"blocks": [
+        {"up_to_kwh": 1e5, "per_kwh": 0.1}, {"per_kwh": 0.4}]}}, CREDIT],
     "a bank": [FLAT, CREDIT | {"per_kwh": 0.25}, BANK],
-    "a minimum that holds": [FLAT, CREDIT, LEAST | {"amount": 400.0}],
-    "a minimum that does not": [FLAT, CREDIT, LEAST],
+    "a bank and a minimum of what it offsets": [FLAT, LEAST | {"of": ["energy"]}, CREDIT, BANK],
 }  # fmt: skip
 
 
 @pytest.mark.parametrize("name", CASES)
 def test_the_cost_of_one_side_is_never_above_and_meets_where_it_was_taken(name: str) -> None:
     cost = linear_cost(cost_of(CASES[name], GRID).total, GRID.count)
-    assert cost.has_wide_parts
+    assert cost.has_wide_kinks
     meters = [random_meter(GRID, seed) for seed in range(4)]
     meters += [Flows.of_meter(GRID, m.import_kwh * 0.2, m.export_kwh) for m in meters[:2]]
     for taken in meters:
@@ -66,8 +64,9 @@ def test_the_cost_of_one_side_is_never_above_and_meets_where_it_was_taken(name: 
 
 
 def test_a_cost_without_wide_kinks_says_so() -> None:
-    cost = linear_cost(cost_of([FLAT, CREDIT, DEMAND], GRID).total, GRID.count)
-    assert not cost.has_wide_parts
+    monthly = NET | {"left_over": "lost"}
+    cost = linear_cost(cost_of([FLAT, CREDIT, DEMAND, LEAST, monthly], GRID).total, GRID.count)
+    assert not cost.has_wide_kinks
 
 
 @pytest.mark.parametrize("plant", [AC_PLANT, DC_PLANT], ids=["ac", "dc"])
