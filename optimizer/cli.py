@@ -99,6 +99,10 @@ def bill(
     paid: Annotated[
         Path | None, typer.Option("--paid", help="The bill that was paid, to compare line by line.")
     ] = None,
+    history: Annotated[
+        Path | None,
+        typer.Option("--history", help="What went before: past_peaks_kw, banked, peak_so_far_kw."),
+    ] = None,
     explain: Annotated[
         bool, typer.Option("--explain", help="Under each line, what made it, down to the meter.")
     ] = False,
@@ -114,7 +118,7 @@ def bill(
         from optimizer.report.text import bill_text
         from optimizer.study import bill_meter
 
-        itemised, notes = bill_meter(meter, tariff, zone)
+        itemised, notes = bill_meter(meter, tariff, zone, history)
         if as_json:
             print(json.dumps({**bill_record(itemised, with_why=True), "notes": notes}, indent=2))
         else:

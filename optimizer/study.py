@@ -10,7 +10,6 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from optimizer.billing.bill import Bill, bill_flows
-from optimizer.billing.charges.base import History
 from optimizer.billing.cost import linear_cost
 from optimizer.billing.reconcile import Reconciled, read_paid_bill, reconcile
 from optimizer.billing.tariff import (
@@ -29,6 +28,8 @@ from optimizer.billing.worked import (
     check_worked_bill,
     read_worked_bills,
 )
+from optimizer.documents import read_document
+from optimizer.errors import TariffError
 from optimizer.planning.model import Problem
 from optimizer.planning.plan import Plan, make_plan
 from optimizer.report.account import Account
@@ -37,6 +38,7 @@ from optimizer.settings.reasons import Course, Prices, reasons_for, without_idle
 from optimizer.settings.search import find_settings, month_groups
 from optimizer.settings.season import Task
 from optimizer.settings.windows import Settings, no_windows, read_settings
+from optimizer.site.history import NO_HISTORY, History
 from optimizer.site.readers.found import Found, Request
 from optimizer.site.readers.meter_csv import read_meter
 from optimizer.site.readers.outside import read_any, refuse_same_file, tidy_csv
@@ -73,9 +75,8 @@ def read_brief(path: Path) -> Brief:
     where = scenario.source.where(("tariff",))
     tariff = read_tariff(find_tariff(scenario.file.tariff, scenario.folder, where))
     state = scenario.file.state
-    history = History(state.peak_so_far_kw, state.past_peaks_kw, state.banked)
-    refuse_unknown_history(tariff, history, lambda key: scenario.source.where(("state", key)))
-    cost = compile_cost(tariff, scenario.forecast.grid, scenario.periods, history)
+    refuse_unknown_history(tariff, state, lambda key: scenario.source.where(("state", key)))
+    cost = compile_cost(tariff, scenario.forecast.grid, scenario.periods, state)
     return Brief(scenario, tariff, cost)
 
 
@@ -180,11 +181,17 @@ def read_outside(path: Path, request: Request, out: Path | None) -> Found:
     return found
 
 
-def bill_meter(path: Path, tariff_name: str, zone: str) -> tuple[Bill, list[str]]:
+def bill_meter(
+    path: Path, tariff_name: str, zone: str, history_path: Path | None = None
+) -> tuple[Bill, list[str]]:
     """Bill meter data alone, by calendar months."""
     flows, notes = read_meter(path, zone)
     tariff = read_tariff(find_tariff(tariff_name, Path(), "--tariff"))
-    cost = compile_cost(tariff, flows.grid, calendar_months(flows.grid))
+    history = NO_HISTORY
+    if history_path is not None:
+        history, source = read_document(history_path, History, TariffError)
+        refuse_unknown_history(tariff, history, lambda key: source.where((key,)))
+    cost = compile_cost(tariff, flows.grid, calendar_months(flows.grid), history)
     return bill_flows(cost, flows), [*notes, *cost.notes]
 
 

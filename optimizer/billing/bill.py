@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from optimizer.billing.charges.base import Line
-from optimizer.billing.cost import Evaluation, evaluate
+from optimizer.billing.cost import Evaluation, Sum, evaluate
 from optimizer.billing.explain import Why, because, why
 from optimizer.billing.tariff import TariffCost
 from optimizer.flows import Flows
@@ -35,7 +35,9 @@ class BillLine:
 
     @property
     def because(self) -> str:
-        """The intervals that set a demand, in words; empty for other lines."""
+        """The intervals that set a demand, in words; empty for other lines and for taxes on it."""
+        if self.unit == "money" and isinstance(self.source.quantity, Sum):
+            return ""
         return because(self.source.quantity, self.reading)
 
     @property

@@ -17,13 +17,13 @@ import numpy as np
 from pydantic import Field, model_validator
 
 from optimizer.billing.bill import Bill, BillLine, bill_flows
-from optimizer.billing.charges.base import History
 from optimizer.billing.charges.demand import DemandCharge
 from optimizer.billing.charges.percentage import PercentageCharge
 from optimizer.billing.tariff import Tariff, TariffVersion, compile_cost
 from optimizer.documents import Document, Source, read_document
 from optimizer.errors import OptimizerError, TariffError
 from optimizer.flows import Flows
+from optimizer.site.history import History
 from optimizer.timegrid import BillingPeriods, TimeGrid, meter_read_periods, zone_named
 from optimizer.units import number, price
 
@@ -43,7 +43,7 @@ class PaidLine(Document):
     charge: str | None = None
 
 
-class PaidBill(Document):
+class PaidBill(History):
     """A bill that was paid: its days, its lines and its total.
 
     ``tolerance`` is how far a line may differ by rounding.
@@ -55,8 +55,6 @@ class PaidBill(Document):
     lines: Annotated[list[PaidLine], Field(min_length=1)]
     total: float | None = None
     tolerance: float = Field(default=0.01, ge=0, le=1000)
-    past_peaks_kw: dict[str, dict[str, float]] = {}
-    banked: dict[str, float] = {}
 
     @model_validator(mode="after")
     def _days_in_order(self) -> PaidBill:
@@ -65,11 +63,6 @@ class PaidBill(Document):
                 f"the last day {self.last} lies before the first {self.first} | Swap them. | last"
             )
         return self
-
-    @property
-    def history(self) -> History:
-        """What happened before the series and still counts."""
-        return History({}, self.past_peaks_kw, self.banked)
 
     @property
     def sum(self) -> float:
@@ -197,7 +190,7 @@ class _Case:
 
     def bill(self, paid: PaidBill) -> Bill:
         """Return the bill of all periods."""
-        cost = compile_cost(self.tariff, self.flows.grid, self.periods(), paid.history)
+        cost = compile_cost(self.tariff, self.flows.grid, self.periods(), paid)
         return bill_flows(cost, self.flows)
 
     def with_charges(self, change: Callable[[object], object]) -> _Case:

@@ -17,7 +17,7 @@ from typing import Annotated, Any
 import numpy as np
 from pydantic import Field, field_validator
 
-from optimizer.billing.charges.base import ChargeBase, Context, History, Line, Rounding
+from optimizer.billing.charges.base import ChargeBase, Context, Line, Rounding
 from optimizer.billing.charges.credit_bank import CreditBank
 from optimizer.billing.charges.demand import DemandCharge
 from optimizer.billing.charges.energy import EnergyCharge, ExportCredit
@@ -31,6 +31,7 @@ from optimizer.billing.cost import Node, Rounded, Sum, minus
 from optimizer.calendar import DayCalendar, Holidays, Seasons
 from optimizer.documents import Document, Source, read_document
 from optimizer.errors import ScenarioError, TariffError
+from optimizer.site.history import NO_HISTORY, History
 from optimizer.site.readers.price_csv import read_prices
 from optimizer.timegrid import BillingPeriods, BoolArray, FloatArray, TimeGrid
 
@@ -193,9 +194,6 @@ def _refuse_twins(version: TariffVersion, number: int, source: Source) -> None:
                 mend="Give each charge a name of its own.",
             )
         seen.add(charge.name)
-
-
-NO_HISTORY = History()
 
 
 def compile_cost(

@@ -16,7 +16,6 @@ from typing import Literal
 import numpy as np
 
 from optimizer.billing.bill import Bill, BillLine, bill_flows
-from optimizer.billing.charges.base import History
 from optimizer.billing.tariff import (
     BILLS_SUFFIX,
     Tariff,
@@ -131,12 +130,11 @@ def compile_worked_bill(tariff: Tariff, worked: WorkedBill) -> tuple[TariffCost,
     """
     entry = worked.entry
     grid, periods = _time_of(worked)
-    history = History(entry.peak_so_far_kw, entry.past_peaks_kw, entry.banked)
-    refuse_unknown_history(tariff, history, worked.where)
+    refuse_unknown_history(tariff, entry, worked.where)
     meter = _Meter(worked, grid, _version_at(tariff, grid.dates[0]))
     reactive = meter.energy("reactive") if meter.has("reactive") else None
     flows = Flows.of_meter(grid, meter.energy("import"), meter.energy("export"), reactive)
-    return compile_cost(tariff, grid, periods, history), flows
+    return compile_cost(tariff, grid, periods, entry), flows
 
 
 def _time_of(worked: WorkedBill) -> tuple[TimeGrid, BillingPeriods]:

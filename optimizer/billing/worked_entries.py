@@ -12,7 +12,7 @@ from pydantic import Field, field_validator, model_validator
 
 from optimizer.calendar import When
 from optimizer.documents import Document
-from optimizer.site.scenario import PastMonth
+from optimizer.site.history import History
 from optimizer.timegrid import zone_named
 
 AtLeastZero = Annotated[float, Field(ge=0)]
@@ -110,7 +110,7 @@ class Expected(Document):
         return self
 
 
-class BillEntry(Document):
+class BillEntry(History):
     """One worked bill, as it stands in the file.
 
     ``period`` is its first and last day; several billing periods are told by ``read_dates``, the
@@ -124,9 +124,6 @@ class BillEntry(Document):
     read_dates: Annotated[list[date], Field(min_length=2)] | None = None
     step_minutes: Literal[5, 15, 30, 60] = 15
     meter: list[MeterEntry] = Field(min_length=1)
-    peak_so_far_kw: dict[str, AtLeastZero] = {}
-    past_peaks_kw: dict[str, dict[PastMonth, AtLeastZero]] = {}
-    banked: dict[str, AtLeastZero] = {}
     expect: Expected
     tolerance: AtLeastZero = 0.005
     quantity_tolerance: AtLeastZero = 0.0005

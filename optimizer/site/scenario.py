@@ -5,13 +5,12 @@ Read next: ``billing.cost``.
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Literal
 
-from pydantic import AfterValidator, Field, field_validator, model_validator
+from pydantic import Field, field_validator, model_validator
 
 from optimizer.documents import Document, Source, read_document
 from optimizer.errors import ScenarioError
@@ -25,22 +24,14 @@ from optimizer.site.equipment import (
     Plant,
 )
 from optimizer.site.forecast import Forecast
+from optimizer.site.history import History
 from optimizer.site.readers.forecast_csv import read_forecast
 from optimizer.timegrid import BillingPeriods, calendar_months, meter_read_periods, zone_named
 
 SCENARIO_FILE = "scenario.yaml"
 
 
-def _is_month(text: str) -> str:
-    if re.fullmatch(r"\d{4}-(0[1-9]|1[0-2])", text) is None:
-        raise ValueError(f"the key {text!r} is no month | Write a year and a month, as 2025-03.")
-    return text
-
-
-PastMonth = Annotated[str, AfterValidator(_is_month)]
-
-
-class State(Document):
+class State(History):
     """State of charge at the start and at the end of the forecast.
 
     ``end_pct: same`` returns to the start; ``free`` lets the battery end anywhere and values what
@@ -53,9 +44,6 @@ class State(Document):
     start_pct: float | None = Field(default=None, ge=0, le=100)
     end_pct: float | Literal["same", "free"] = "same"
     leftover_per_kwh: float = Field(default=0, ge=0)
-    peak_so_far_kw: dict[str, Annotated[float, Field(ge=0)]] = {}
-    past_peaks_kw: dict[str, dict[PastMonth, Annotated[float, Field(ge=0)]]] = {}
-    banked: dict[str, Annotated[float, Field(ge=0)]] = {}
 
     @model_validator(mode="after")
     def _leftover_only_if_free(self) -> State:

@@ -14,7 +14,6 @@ import hypothesis
 import numpy as np
 from hypothesis import strategies as st
 
-from optimizer.billing.charges.base import History
 from optimizer.billing.cost import linear_cost
 from optimizer.billing.tariff import Tariff, TariffCost, TariffFile, compile_cost
 from optimizer.documents import Source
@@ -22,6 +21,7 @@ from optimizer.flows import Flows
 from optimizer.planning.model import Problem
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window
 from optimizer.site.equipment import UNLIMITED_KW, Plant
+from optimizer.site.history import History
 from optimizer.timegrid import FloatArray, TimeGrid, calendar_months, meter_read_periods
 
 ZONE = "Europe/Dublin"
@@ -124,7 +124,7 @@ def cost_of(
 ) -> TariffCost:
     """Return charges compiled for a grid, in calendar months or between meter reads."""
     periods = meter_read_periods(grid, read_dates, "case") if read_dates else calendar_months(grid)
-    history = History(peak_so_far_kw or {})
+    history = History(peak_so_far_kw=peak_so_far_kw or {})
     return compile_cost(tariff_of(charges, folder), grid, periods, history)
 
 

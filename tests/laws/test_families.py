@@ -21,7 +21,6 @@ from pydantic import BaseModel
 
 from optimizer.billing.bill import bill_flows
 from optimizer.billing.charges import banks, blocks, demand, net_energy
-from optimizer.billing.charges.base import History
 from optimizer.billing.charges.credit_bank import CreditBank
 from optimizer.billing.charges.demand import Contract, _DemandLines, _Kept
 from optimizer.billing.charges.energy import _BlockLines
@@ -38,6 +37,7 @@ from optimizer.billing.tariff import (
 from optimizer.documents import Source
 from optimizer.errors import ScenarioError
 from optimizer.flows import Flows
+from optimizer.site.history import History
 from optimizer.timegrid import TimeGrid, calendar_months, meter_read_periods
 from tests.laws.cases import ZONE, grid_of
 from tests.laws.plain_bill import PlainBill, moments, months_of

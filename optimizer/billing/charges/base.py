@@ -7,7 +7,7 @@ Read next: ``fixed``, ``energy``, ``demand``, ``percentage``.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Literal, TypeVar
@@ -19,6 +19,7 @@ from optimizer.billing.cost import Node, Rounded, rounded
 from optimizer.calendar import DayCalendar, When
 from optimizer.documents import Document, Location, Source
 from optimizer.errors import TariffError
+from optimizer.site.history import History
 from optimizer.timegrid import BillingPeriods, BoolArray, FloatArray, IntArray, TimeGrid
 from optimizer.units import clock
 
@@ -43,18 +44,8 @@ class Line:
     where: str
 
 
-@dataclass(frozen=True)
-class History:
-    """What happened before the series and still counts, by the name of the charge.
-
-    ``peak_so_far_kw`` is the demand already reached in the first period, ``past_peaks_kw`` the
-    demand of earlier months, by month as ``2025-03``; ``banked`` the credit brought forward, in kWh
-    or money as its charge counts it.
-    """
-
-    peak_so_far_kw: Mapping[str, float] = field(default_factory=dict)
-    past_peaks_kw: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
-    banked: Mapping[str, float] = field(default_factory=dict)
+PAST_PEAKS = "past_peaks_kw (in the state of a scenario, or in a file given with bill --history)"
+"""Where demand from before a series is told."""
 
 
 @dataclass

@@ -22,7 +22,7 @@ from typing import Annotated, Literal
 import numpy as np
 from pydantic import Field, model_validator
 
-from optimizer.billing.charges.base import ChargeBase, Context, Line, Rounding
+from optimizer.billing.charges.base import PAST_PEAKS, ChargeBase, Context, Line, Rounding
 from optimizer.billing.charges.blocks import block_names, refuse_wrong_ends, within_blocks
 from optimizer.billing.charges.reactive import PowerFactor
 from optimizer.billing.cost import Constant, Largest, Node, Peak, Scale, Sum
@@ -239,7 +239,7 @@ class _DemandLines:
             self.context.notes.append(
                 f"{self.charge.name}: demand is counted over the whole year, but the series has only"
                 f" part of {year}; higher demand in the rest of it makes the real charge higher."
-                " Months before the series are given as state.past_peaks_kw."
+                f" Months before the series are told as {PAST_PEAKS}."
             )
 
     def _peak(self, steps: IntArray, reached: tuple[float, ...]) -> Peak:
@@ -356,7 +356,7 @@ class _DemandLines:
             self.context.notes.append(
                 f"{self.charge.name}: the demand of up to {months} months before counts, but not all"
                 " of those before the series are known; they are left out. Give them as"
-                " state.past_peaks_kw."
+                f" {PAST_PEAKS}."
             )
 
     # --- from kW to money --------------------------------------------------------------------

@@ -11,7 +11,7 @@ from typing import Annotated, Literal
 import numpy as np
 from pydantic import Field, model_validator
 
-from optimizer.billing.charges.base import ChargeBase, Context, Line
+from optimizer.billing.charges.base import PAST_PEAKS, ChargeBase, Context, Line
 from optimizer.billing.charges.blocks import refuse_wrong_starts
 from optimizer.billing.charges.demand import billed_demand
 from optimizer.billing.cost import Choice, Constant, FlowSum, Node, Sum
@@ -92,7 +92,7 @@ class StepFee(ChargeBase):
             return Constant(past[month])
         context.notes.append(
             f"{self.name}: the fee of {this.label} goes by the demand of {month}, which is not known;"
-            " it goes by its own demand here. Give it as state.past_peaks_kw."
+            f" it goes by its own demand here. Give it as {PAST_PEAKS}."
         )
         return None
 
