@@ -83,7 +83,10 @@ def _power_variants(draft: Draft, season: Season) -> Iterator[Draft]:
 
 
 def additions(drafts: Drafts, season: Season, candidates: Sequence[Draft]) -> Iterator[Drafts]:
-    """Yield the drafts with one of the candidates more, where it fits."""
+    """Yield the drafts with one of the candidates more, where it fits; then in all day sets at once.
+
+    A demand charge that counts every day is lowered only by caps on all of them.
+    """
     for number, part in enumerate(drafts):
         if len(part) >= season.controls.windows_per_day:
             continue
@@ -91,6 +94,11 @@ def additions(drafts: Drafts, season: Season, candidates: Sequence[Draft]) -> It
             joined = tuple(sorted((*part, added)))
             if not overlap(joined):
                 yield with_part(drafts, number, joined)
+    if len(drafts) > 1 and all(len(part) < season.controls.windows_per_day for part in drafts):
+        for added in candidates:
+            together = tuple(tuple(sorted((*part, added))) for part in drafts)
+            if not any(overlap(part) for part in together):
+                yield together
 
 
 def candidates_for(season: Season) -> Iterator[Draft]:

@@ -28,8 +28,11 @@ from optimizer.units import MINUTES_PER_DAY
 from tests.laws.cases import (
     AC_PLANT,
     DC_PLANT,
+    DEMAND,
+    FLAT,
     SOURCE,
     TARIFFS,
+    cost_of,
     floats,
     grid_of,
     law,
@@ -340,3 +343,24 @@ def test_no_level_below_the_floor_is_found_where_the_steps_are_coarse(
     controls = Controls(soc_step_pct=step_pct, import_cap=True)
     task = task_of(NARROW, HOURS, tariff, controls)
     check_accepted(find(task).settings, controls)
+
+
+def test_a_demand_charge_on_every_day_is_lowered_by_windows_in_both_day_sets(
+    find: Callable[..., Found],
+) -> None:
+    """A cap on weekdays alone saves nothing while weekends set the peak, and the other way round."""
+    days = grid_of(24 * 9, start="2025-06-06T00:00")  # a Friday
+    load = np.where(days.minute_of_day // 60 == 18, 4.0, 0.5)  # each evening an hour of 4 kW
+    cost = cost_of([FLAT, DEMAND | {"per_kw": 20.0}], days)
+    problem = problem_of(AC_PLANT, days, load, 0 * load, cost)
+    plan = make_plan(problem, cost)
+    controls = Controls(day_types="weekday_weekend", import_cap=True)
+    task = Task(
+        AC_PLANT, controls, days, load, 0 * load, problem.cost, plan.flows, plan.stored_kwh,
+        AC_PLANT.low_kwh, 0.0, 40.0,
+    )  # fmt: skip
+    found = find(task, replays=2500).settings
+    (season,) = found.seasons
+    assert all(day_set.windows for day_set in season.day_sets)
+    run = replay(AC_PLANT, days, load, 0 * load, found, AC_PLANT.low_kwh)
+    assert run.flows.import_kwh.max() < 3.0  # without windows 4 kW
