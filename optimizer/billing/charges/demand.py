@@ -239,7 +239,8 @@ class _DemandLines:
             self.context.notes.append(
                 f"{self.charge.name}: demand is counted over the whole year, but the series has only"
                 f" part of {year}; higher demand in the rest of it makes the real charge higher."
-                " Months before the series are given as state.past_peaks_kw."
+                " Months before the series are given as past_peaks_kw, in a scenario's state or a"
+                " paid bill."
             )
 
     def _peak(self, steps: IntArray, reached: tuple[float, ...]) -> Peak:
@@ -356,7 +357,7 @@ class _DemandLines:
             self.context.notes.append(
                 f"{self.charge.name}: the demand of up to {months} months before counts, but not all"
                 " of those before the series are known; they are left out. Give them as"
-                " state.past_peaks_kw."
+                " past_peaks_kw, in a scenario's state or a paid bill."
             )
 
     # --- from kW to money --------------------------------------------------------------------

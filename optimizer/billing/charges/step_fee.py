@@ -92,7 +92,8 @@ class StepFee(ChargeBase):
             return Constant(past[month])
         context.notes.append(
             f"{self.name}: the fee of {this.label} goes by the demand of {month}, which is not known;"
-            " it goes by its own demand here. Give it as state.past_peaks_kw."
+            " it goes by its own demand here. Give it as past_peaks_kw, in a scenario's state or a"
+            " paid bill."
         )
         return None
 
