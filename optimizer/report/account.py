@@ -48,14 +48,13 @@ class Account:
         if proof.tariff_integers:
             notes.append(
                 f"The tariff is not convex: steps, falling blocks or credits take"
-                f" {proof.tariff_integers} choices. The plan is proven best to within"
-                f" {max(proof.gap, 0.0):.1e} of its cost."
+                f" {proof.tariff_integers} choices. The plan is proven best{_to_within(proof.gap)}."
             )
         if proof.integer_steps:
             notes.append(
                 f"At {proof.integer_steps} steps the linear program alone would import and export,"
                 " or charge and discharge, at once; integers keep it to one way there. The plan is"
-                f" proven best to within {max(proof.gap, 0.0):.1e} of its cost."
+                f" proven best{_to_within(proof.gap)}."
             )
         for case in self.outcome.cases.values():
             if case.overload_kwh:
@@ -93,3 +92,8 @@ class Account:
             "Bills are estimates from a forecast; the utility's tariff sheet decides.",
         ]
         return cautions
+
+
+def _to_within(gap: float) -> str:
+    """Return the share of the cost that the proof leaves open, in words; empty if none."""
+    return f" to within {gap:.1e} of its cost" if gap > 0 else ""
