@@ -72,6 +72,8 @@ def bills_text(account: Account) -> str:
 def _kept(account: Account) -> list[str]:
     outcome = account.outcome
     share = outcome.kept_share
+    if account.cheaper_than_plan:
+        return ["  Kept share: none can be told, for the plan is not the cheapest; see the notes."]
     if share is None:
         return [
             "  Kept share: the plan saves nothing over no windows, so there is nothing to keep."
