@@ -202,7 +202,9 @@ def reconcile_bill(
     flows, notes = read_meter(path, zone)
     tariff = read_tariff(find_tariff(tariff_name, Path(), "--tariff"))
     paid, source = read_paid_bill(paid_path)
-    return reconcile(tariff, flows, paid, str(source.path)), notes
+    refuse_unknown_history(tariff, paid, lambda key: source.where((key,)))
+    compared = reconcile(tariff, flows, paid, str(source.path))
+    return compared, [*notes, *compared.notes]
 
 
 def check_scenario(path: Path) -> list[str]:

@@ -5,10 +5,11 @@ Read next: ``worked_entries``.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from optimizer.billing.charges.base import Line
-from optimizer.billing.cost import Evaluation, Sum, evaluate
+from optimizer.billing.cost import Evaluation, Node, Sum, evaluate
 from optimizer.billing.explain import Why, because, why
 from optimizer.billing.tariff import TariffCost
 from optimizer.flows import Flows
@@ -19,7 +20,8 @@ from optimizer.timegrid import BillingPeriod
 class BillLine:
     """One line: quantity × rate = amount, its period, and where the tariff says so.
 
-    ``source`` is the line as an expression, ``reading`` the flows it was read for.
+    ``source`` is the line as an expression, ``reading`` the flows it was read for, ``told`` what the
+    amounts of the bill's lines are called.
     """
 
     charge: str
@@ -32,18 +34,19 @@ class BillLine:
     where: str
     source: Line = field(repr=False, compare=False)
     reading: Evaluation = field(repr=False, compare=False)
+    told: Mapping[Node, str] = field(repr=False, compare=False)
 
     @property
     def because(self) -> str:
         """The intervals that set a demand, in words; empty for other lines and for taxes on it."""
         if self.unit == "money" and isinstance(self.source.quantity, Sum):
             return ""
-        return because(self.source.quantity, self.reading)
+        return because(self.source.quantity, self.reading, self.told)
 
     @property
     def why(self) -> Why:
         """The tree from the quantity down to the meter."""
-        return why(self.source.quantity, self.reading, self.unit)
+        return why(self.source.quantity, self.reading, self.unit, self.told)
 
 
 @dataclass(frozen=True)
@@ -89,12 +92,15 @@ def bill_flows(cost: TariffCost, flows: Flows) -> Bill:
     periods = cost.periods.periods
     reading = Evaluation(flows)
     labels = [period.label for period in periods]
-    lines = tuple(_billed(line, reading, labels[line.period]) for line in cost.lines)
+    told: dict[Node, str] = {
+        line.cost: f"{line.name} of {labels[line.period]}" for line in cost.lines
+    }
+    lines = tuple(_billed(line, reading, labels[line.period], told) for line in cost.lines)
     as_planned = evaluate(cost.total, flows, as_planned=True)
     return Bill(cost.currency, periods, lines, as_planned)
 
 
-def _billed(line: Line, reading: Evaluation, period: str) -> BillLine:
+def _billed(line: Line, reading: Evaluation, period: str, told: Mapping[Node, str]) -> BillLine:
     quantity = reading.value(line.quantity)
     amount = reading.value(line.cost)
     rate = line.rate
@@ -111,4 +117,5 @@ def _billed(line: Line, reading: Evaluation, period: str) -> BillLine:
         where=line.where,
         source=line,
         reading=reading,
+        told=told,
     )

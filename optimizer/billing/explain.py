@@ -5,13 +5,15 @@ Read next: ``bill``.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from datetime import timedelta
 
 import numpy as np
 import pandas as pd
 
 from optimizer.billing.cost import (
+    ZERO,
     Choice,
     Constant,
     Evaluation,
@@ -31,6 +33,9 @@ from optimizer.units import number, price
 
 FLOW_WORDS = {"import_kwh": "import", "export_kwh": "export"}
 
+MONEY = "money"
+"""The unit of a quantity in the tariff's currency."""
+
 MOST_PARTS = 40
 """A sum of more parts than this is told by its largest ones and the rest together."""
 
@@ -48,11 +53,12 @@ class Why:
     decides: bool = True
     parts: tuple[Why, ...] = ()
 
-    def lines(self, depth: int = 0) -> list[str]:
+    def lines(self, currency: str = MONEY, depth: int = 0) -> list[str]:
         """Return the tree as indented text, a line for each value."""
         mark = "" if self.decides else " (does not count)"
-        own = f"{'  ' * depth}{self.text}: {number(self.value, 3)} {self.unit}{mark}"
-        return [own, *(line for part in self.parts for line in part.lines(depth + 1))]
+        unit = currency if self.unit == MONEY else self.unit
+        own = f"{'  ' * depth}{self.text}: {number(self.value, 3)} {unit}{mark}"
+        return [own, *(line for part in self.parts for line in part.lines(currency, depth + 1))]
 
     def record(self) -> dict[str, object]:
         """Return the tree as plain data."""
@@ -60,15 +66,22 @@ class Why:
         return {**own, "parts": [part.record() for part in self.parts]} if self.parts else own
 
 
-def why(node: Node, reading: Evaluation, unit: str) -> Why:
-    """Return what made the value of a node, in the unit of its line."""
-    return _Teller(reading).tell(node, unit)
+def why(node: Node, reading: Evaluation, unit: str, told: Mapping[Node, str] | None = None) -> Why:
+    """Return what made the value of a node, in the unit of its line.
+
+    ``told`` are amounts with lines of their own, by which they are called: a tax on twenty lines
+    names twenty lines, and what made each stands there.
+    """
+    return _Teller(reading, told or {}).tell(node, unit, is_root=True)
 
 
-def because(node: Node, reading: Evaluation) -> str:
-    """Return in a few words what decided a quantity: the intervals of its peaks; or nothing."""
+def because(node: Node, reading: Evaluation, told: Mapping[Node, str] | None = None) -> str:
+    """Return in a few words what decided a quantity: the intervals of its peaks; or nothing.
+
+    Of what has a line of its own (``told``), that line says it.
+    """
     said = []
-    for peak in _decisive_peaks(node, reading):
+    for peak in _decisive_peaks(node, reading, told or {}):
         energy = getattr(reading.flows, peak.flow)
         power, grid = peak.interval_kw(energy), reading.flows.grid
         intervals = peak.highest_intervals(energy)
@@ -78,7 +91,7 @@ def because(node: Node, reading: Evaluation) -> str:
     return "; ".join(dict.fromkeys(said))
 
 
-def _decisive_peaks(node: Node, reading: Evaluation) -> list[Peak]:
+def _decisive_peaks(node: Node, reading: Evaluation, told: Mapping[Node, str]) -> list[Peak]:
     inside: tuple[Node, ...] = ()
     match node:
         case Peak():
@@ -93,7 +106,8 @@ def _decisive_peaks(node: Node, reading: Evaluation) -> list[Peak]:
             inside = (node.of,)
         case Metered():
             inside = (node.planned,)
-    return [peak for part in inside for peak in _decisive_peaks(part, reading)]
+    inside = tuple(part for part in inside if part not in told)
+    return [peak for part in inside for peak in _decisive_peaks(part, reading, told)]
 
 
 def interval_text(peak: Peak, interval: int, grid: TimeGrid) -> str:
@@ -126,13 +140,22 @@ def day_text(moment: pd.Timestamp) -> str:
 class _Teller:
     """Tells node after node, each in the unit of the line."""
 
-    def __init__(self, reading: Evaluation) -> None:
+    def __init__(self, reading: Evaluation, told: Mapping[Node, str]) -> None:
         self._reading = reading
+        self._told = told
         self._grid = reading.flows.grid
 
-    def tell(self, node: Node, unit: str, *, decides: bool = True) -> Why:  # noqa: C901, PLR0911
-        unit = unit_of(node) or unit
+    def tell(  # noqa: C901, PLR0911, PLR0912
+        self, node: Node, unit: str, *, decides: bool = True, is_root: bool = False
+    ) -> Why:
         value = self._reading.value(node)
+        if node in self._told and not is_root:
+            return Why(f"the line {self._told[node]}", value, MONEY, decides)
+        unit = unit_of(node) or unit
+        if (smaller := _smaller_of(node)) is not None:
+            least = min(smaller, key=self._reading.value)
+            parts = tuple(self.tell(term, unit, decides=term is least) for term in smaller)
+            return Why("the smaller of", value, unit, decides, parts)
         match node:
             case FlowSum():
                 return Why(self._flow_text(node), value, unit, decides)
@@ -158,9 +181,13 @@ class _Teller:
                 return self.tell(node.of, unit, decides=decides)
             case Scale():
                 inner = self.tell(node.of, unit)
-                return Why(f"{price(node.factor)} ×", value, unit, decides, (inner,))
+                text = "less" if node.factor == -1 else f"{price(node.factor)} ×"
+                return Why(text, value, unit, decides, (inner,))
             case Sum():
-                return Why("the sum of", value, unit, decides, self._terms(node, unit))
+                parts = self._terms(node, unit)
+                if len(parts) == 1:
+                    return replace(parts[0], decides=decides)
+                return Why("the sum of", value, unit, decides, parts)
             case Rounded():
                 inner = self.tell(node.of, unit)
                 text = f"rounded ({node.how}, to {number(node.to, 6)})"
@@ -202,6 +229,18 @@ class _Teller:
         ]
         before = sorted(node.reached_kw, reverse=True)[: node.counted - len(inside)]
         return (*inside, *(Why("before this series", kw, "kW") for kw in before))
+
+
+def _smaller_of(node: Node) -> tuple[Node, Node] | None:
+    """Return the two nodes of which a node is the smaller, in either way that blocks write it."""
+    match node:
+        case Scale(factor=-1.0, of=Largest(terms=(Scale(-1.0, one), Scale(-1.0, two)))):
+            return one, two
+        case Sum(
+            terms=(one, Scale(-1.0, Largest(terms=(Sum(terms=(same, Scale(-1.0, two))), zero))))
+        ):
+            return (one, two) if same is one and zero is ZERO else None
+    return None
 
 
 def _peak_text(node: Peak) -> str:

@@ -19,13 +19,13 @@ from pydantic import Field, model_validator
 from optimizer.billing.bill import Bill, BillLine, bill_flows
 from optimizer.billing.charges.demand import DemandCharge
 from optimizer.billing.charges.percentage import PercentageCharge
-from optimizer.billing.tariff import Tariff, TariffVersion, compile_cost
+from optimizer.billing.tariff import Tariff, TariffCost, TariffVersion, compile_cost
 from optimizer.documents import Document, Source, read_document
 from optimizer.errors import OptimizerError, TariffError
 from optimizer.flows import Flows
 from optimizer.site.history import History
 from optimizer.timegrid import BillingPeriods, TimeGrid, meter_read_periods, zone_named
-from optimizer.units import number, price
+from optimizer.units import money, number, price
 
 MOST_DAYS_OFF = 4
 """How far the period's first and last day are moved when a wrong period is tried out."""
@@ -72,13 +72,17 @@ class PaidBill(History):
 
 @dataclass(frozen=True)
 class Compared:
-    """A line of the paid bill beside ours; one of the two is None where the other has none."""
+    """A line of the paid bill beside ours; one of the two is None where the other has none.
+
+    ``printed`` is how many lines of the paper, each rounded, it stands for.
+    """
 
     name: str
     paid: float | None
     ours: float | None
     paid_quantity: float | None = None
     our_quantity: float | None = None
+    printed: int = 1
 
     @property
     def difference(self) -> float:
@@ -88,12 +92,16 @@ class Compared:
 
 @dataclass(frozen=True)
 class Reconciled:
-    """Our bill against the paid one: lines, totals, and the causes that would explain it."""
+    """Our bill against the paid one: lines, totals, and the causes that would explain it.
+
+    ``notes`` are the remarks on our bill, such as earlier peaks that are not known.
+    """
 
     paid: PaidBill
     bill: Bill
     lines: tuple[Compared, ...]
     causes: tuple[str, ...]
+    notes: tuple[str, ...] = ()
 
     @property
     def difference(self) -> float:
@@ -144,21 +152,36 @@ def reconcile(tariff: Tariff, flows: Flows, paid: PaidBill, where: str) -> Recon
             where=where,
             mend="Give meter data that cover the whole bill.",
         )
-    names = {charge.name for version in tariff.file.versions for charge in version.charges}
-    for line in paid.lines:
-        if line.charge is not None and line.charge not in names:
-            raise TariffError(
-                f"the line {line.name!r} is said to be {line.charge!r}, which is no charge of the"
-                f" tariff; there are {', '.join(sorted(names))}",
-                where=where,
-                mend="Name one of them, or leave 'charge' out.",
-            )
     case = _Case(tariff, flows, paid.first, paid.last)
-    bill = case.bill(paid)
-    lines = _compared(paid, _of_period(bill, case.label))
+    cost = case.compiled(paid)
+    bill = bill_flows(cost, flows)
+    ours = _of_period(bill, case.label)
+    _refuse_unknown_charges(tariff, paid, ours, where)
+    lines = _compared(paid, ours)
     misfit = _misfit(lines, paid)
-    causes = tuple(_causes(case, paid, lines, misfit)) if misfit > 0 else ()
-    return Reconciled(paid, bill, lines, causes)
+    causes = tuple(_causes(case, paid, lines, ours, misfit)) if misfit > 0 else ()
+    return Reconciled(paid, bill, lines, causes, tuple(cost.notes))
+
+
+def _refuse_unknown_charges(
+    tariff: Tariff, paid: PaidBill, ours: Sequence[BillLine], where: str
+) -> None:
+    """Refuse a printed line that is said to be what neither the tariff nor our bill has."""
+    names = dict.fromkeys(c.name for version in tariff.file.versions for c in version.charges)
+    for line in paid.lines:
+        if (
+            line.charge is None
+            or line.charge in names
+            or _called(line.charge, ours, is_charge=True)
+        ):
+            continue
+        known = dict.fromkeys([*names, *(own.name for own in ours)])
+        raise TariffError(
+            f"the line {line.name!r} is said to be {line.charge!r}, which is no charge of the"
+            f" tariff and no line of our bill; there are {', '.join(known)}",
+            where=where,
+            mend="Name one of them, or leave 'charge' out.",
+        )
 
 
 # --- the bill as if something were otherwise ---------------------------------------------------
@@ -188,10 +211,13 @@ class _Case:
             edges.append(edges[-1] + timedelta(days=(end - self.first).days))
         return meter_read_periods(grid, edges, "the paid bill")
 
+    def compiled(self, paid: PaidBill) -> TariffCost:
+        """Return the cost of all periods."""
+        return compile_cost(self.tariff, self.flows.grid, self.periods(), paid)
+
     def bill(self, paid: PaidBill) -> Bill:
         """Return the bill of all periods."""
-        cost = compile_cost(self.tariff, self.flows.grid, self.periods(), paid)
-        return bill_flows(cost, self.flows)
+        return bill_flows(self.compiled(paid), self.flows)
 
     def with_charges(self, change: Callable[[object], object]) -> _Case:
         """Return the case with every charge changed."""
@@ -214,17 +240,28 @@ def _of_period(bill: Bill, label: str) -> list[BillLine]:
 
 
 def _compared(paid: PaidBill, ours: Sequence[BillLine]) -> tuple[Compared, ...]:
-    """Match lines by the charge they name, else by their own name, else by a charge's name."""
+    """Match what is printed with our lines; what is printed for one thing is added up.
+
+    So a charge that the paper splits, as where its price changed, is compared as a whole.
+    """
+    printed: dict[str, list[PaidLine]] = {}
+    for line in paid.lines:
+        printed.setdefault((line.charge or line.name).casefold(), []).append(line)
     left = list(ours)
     result = []
-    for line in paid.lines:
-        wanted = (line.charge or line.name).casefold()
-        found = [o for o in left if line.charge is None and o.name.casefold() == wanted]
-        found = found or [o for o in left if o.charge.casefold() == wanted]
+    for wanted, lines in printed.items():
+        is_charge = any(line.charge is not None for line in lines)
+        found = _called(wanted, left, is_charge=is_charge)
         left = [o for o in left if o not in found]
         amount = sum(o.amount for o in found) if found else None
         quantity = sum(o.quantity for o in found) if len({o.unit for o in found}) == 1 else None
-        result.append(Compared(line.name, line.amount, amount, line.quantity, quantity))
+        result.append(
+            Compared(
+                " + ".join(dict.fromkeys(line.name for line in lines)),
+                sum(line.amount for line in lines), amount, _sum_if_all(lines), quantity,
+                len(lines),
+            )
+        )  # fmt: skip
     sums: dict[str, float] = {}
     for own in left:
         sums[own.name] = sums.get(own.name, 0.0) + own.amount
@@ -232,21 +269,43 @@ def _compared(paid: PaidBill, ours: Sequence[BillLine]) -> tuple[Compared, ...]:
     return tuple(result)
 
 
+def _called(wanted: str, ours: Sequence[BillLine], *, is_charge: bool) -> list[BillLine]:
+    """Return our lines of a name: of one line, of a charge, or of a rate with its blocks.
+
+    A charge that is named as such comes before a line of the same name.
+    """
+    wanted = wanted.casefold()
+    of_line = [own for own in ours if own.name.casefold() == wanted]
+    of_charge = [own for own in ours if own.charge.casefold() == wanted]
+    of_rate = [own for own in ours if own.name.casefold().startswith(f"{wanted}: ")]
+    return (of_charge or of_line if is_charge else of_line or of_charge) or of_rate
+
+
+def _sum_if_all(lines: Sequence[PaidLine]) -> float | None:
+    quantities = [line.quantity for line in lines if line.quantity is not None]
+    return sum(quantities) if len(quantities) == len(lines) else None
+
+
 def _misfit(lines: Sequence[Compared], paid: PaidBill) -> float:
     """Return by how much money lines and total differ beyond the tolerance."""
-    beyond = [max(abs(line.difference) - paid.tolerance - 1e-9, 0.0) for line in lines]
+    beyond = [
+        max(abs(line.difference) - line.printed * paid.tolerance - 1e-9, 0.0) for line in lines
+    ]
     total = abs(paid.sum - sum(line.ours or 0.0 for line in lines))
-    return sum(beyond) + max(total - paid.tolerance * (len(lines) + 1), 0.0)
+    printed = sum(line.printed for line in lines)
+    return sum(beyond) + max(total - paid.tolerance * (printed + 1), 0.0)
 
 
 # --- causes --------------------------------------------------------------------------------------
 
 
-def _causes(case: _Case, paid: PaidBill, lines: Sequence[Compared], misfit: float) -> Iterator[str]:
+def _causes(
+    case: _Case, paid: PaidBill, lines: Sequence[Compared], ours: Sequence[BillLine], misfit: float
+) -> Iterator[str]:
     """Yield each cause that leaves next to nothing of the difference."""
     tried = [
         *_other_periods(case), *_other_clocks(case), *_other_units(case),
-        *_other_intervals(case), *_other_tax_bases(case),
+        *_other_intervals(case), *_other_tax_bases(case, ours),
     ]  # fmt: skip
     for text, other in tried:
         try:
@@ -257,6 +316,12 @@ def _causes(case: _Case, paid: PaidBill, lines: Sequence[Compared], misfit: floa
         if _misfit(compared, paid) <= FITS_BETTER * misfit:
             yield text
     yield from _missing_lines(case, paid, lines)
+    printed = sum(line.amount for line in paid.lines)
+    if abs(paid.sum - printed) > paid.tolerance * (len(paid.lines) + 1):
+        yield (
+            f"the paid bill itself: its lines add up to {money(printed)}, but its total is"
+            f" {money(paid.sum)}"
+        )
 
 
 def _other_periods(case: _Case) -> Iterator[tuple[str, _Case]]:
@@ -344,12 +409,14 @@ def _other_intervals(case: _Case) -> Iterator[tuple[str, _Case]]:
         yield text, case.with_charges(changed)
 
 
-def _other_tax_bases(case: _Case) -> Iterator[tuple[str, _Case]]:
+def _other_tax_bases(case: _Case, ours: Sequence[BillLine]) -> Iterator[tuple[str, _Case]]:
+    """Yield each other base of a percentage; charges of nothing make no other base."""
+    counts = {line.charge for line in ours if abs(line.amount) > 0.005}
     version: TariffVersion = case.tariff.file.versions[-1]
     for position, tax in enumerate(version.charges):
         if not isinstance(tax, PercentageCharge):
             continue
-        above = [charge.name for charge in version.charges[:position]]
+        above = [c.name for c in version.charges[:position] if c.name in counts]
         bases = [list(b) for n in range(1, len(above) + 1) for b in combinations(above, n)]
         for base in bases[:512]:
             if base == tax.of or (tax.of == "all above" and base == above):

@@ -8,9 +8,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from optimizer.billing.tariff import Tariff, TariffCost
-from optimizer.planning.plan import Plan
+from optimizer.planning.plan import GOOD_ENOUGH, Plan
 from optimizer.settings.reasons import Prices
 from optimizer.site.scenario import Scenario
+from optimizer.units import MONEY_TOLERANCE, money
 from optimizer.valuation.outcome import Outcome
 
 
@@ -41,21 +42,35 @@ class Account:
         dates = self.scenario.forecast.grid.dates
         return f"{dates[0]} to {dates[-1]}"
 
+    @property
+    def cheaper_than_plan(self) -> str:
+        """That something replayed costs less than a plan that was not proven best; else empty."""
+        cases, gap = self.outcome.cases, self.plan.proof.gap
+        least = min(cases.values(), key=lambda case: case.cost)
+        if gap <= GOOD_ENOUGH or least.cost >= cases["plan"].cost - MONEY_TOLERANCE:
+            return ""
+        return (
+            f"The time allowed was over before the plan was proven best, and it is not:"
+            f" '{least.label}' costs {money(cases['plan'].cost - least.cost, self.currency)} less."
+            " Allow more time with --time-limit, or plan a shorter forecast."
+        )
+
     def notes(self) -> list[str]:
         """Return what was repaired, what limits the figures, and what equipment could not do."""
         notes = [*self.scenario.forecast.notes, *self.cost.notes]
         proof = self.plan.proof
+        if self.cheaper_than_plan:
+            notes.append(self.cheaper_than_plan)
         if proof.tariff_integers:
             notes.append(
                 f"The tariff is not convex: steps, falling blocks or credits take"
-                f" {proof.tariff_integers} choices. The plan is proven best to within"
-                f" {max(proof.gap, 0.0):.1e} of its cost."
+                f" {proof.tariff_integers} choices. The plan is proven best{_to_within(proof.gap)}."
             )
         if proof.integer_steps:
             notes.append(
                 f"At {proof.integer_steps} steps the linear program alone would import and export,"
                 " or charge and discharge, at once; integers keep it to one way there. The plan is"
-                f" proven best to within {max(proof.gap, 0.0):.1e} of its cost."
+                f" proven best{_to_within(proof.gap)}."
             )
         for case in self.outcome.cases.values():
             if case.overload_kwh:
@@ -93,3 +108,8 @@ class Account:
             "Bills are estimates from a forecast; the utility's tariff sheet decides.",
         ]
         return cautions
+
+
+def _to_within(gap: float) -> str:
+    """Return the share of the cost that the proof leaves open, in words; empty if none."""
+    return f" to within {gap:.1e} of its cost" if gap > 0 else ""

@@ -59,7 +59,7 @@ def plan_record(account: Account) -> dict[str, Any]:
         "cases": [_case(case) for case in outcome.cases.values()],
         "can_save": outcome.can_save,
         "saved": outcome.saved,
-        "kept_share_frac": outcome.kept_share,
+        "kept_share_frac": None if account.cheaper_than_plan else outcome.kept_share,
         "settings": settings_record(outcome.settings),
         "windows": [
             {"sentence": r.sentence, "saves": r.saves, "reason": r.why} for r in outcome.reasons

@@ -6,6 +6,7 @@ import textwrap
 from collections.abc import Sequence
 
 from optimizer.billing.bill import Bill
+from optimizer.billing.explain import MONEY
 from optimizer.billing.reconcile import Compared, Reconciled
 from optimizer.billing.worked import WorkedResult
 from optimizer.report.account import Account
@@ -71,6 +72,8 @@ def bills_text(account: Account) -> str:
 def _kept(account: Account) -> list[str]:
     outcome = account.outcome
     share = outcome.kept_share
+    if account.cheaper_than_plan:
+        return ["  Kept share: none can be told, for the plan is not the cheapest; see the notes."]
     if share is None:
         return [
             "  Kept share: the plan saves nothing over no windows, so there is nothing to keep."
@@ -113,12 +116,13 @@ def bill_text(bill: Bill, title: str, *, with_why: bool = False) -> str:
         lines.append(f"  {period}")
         for line in bill.lines:
             if line.period == period:
+                unit = bill.currency if line.unit == MONEY else line.unit
                 lines.append(
-                    f"    {line.name:40.40}{line.quantity:>13,.3f} {line.unit:7}×{price(line.rate):>9}"
+                    f"    {line.name:40.40}{line.quantity:>13,.3f} {unit:7}×{price(line.rate):>9}"
                     f" ={money(line.amount):>13}"
                 )
                 if with_why:
-                    lines += [f"      {text}" for text in line.why.lines()]
+                    lines += [f"      {text}" for text in line.why.lines(bill.currency)]
                 elif line.because:
                     lines.append(f"      {line.because}")
         lines.append(f"    {'':40}{'':33}{money(total):>12}")

@@ -14,7 +14,13 @@ from optimizer.billing.reconcile import read_paid_bill
 
 ROOT = Path(__file__).parents[2]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
-COMMANDS = re.findall(r"```sh\n(.+?)\n```", README, flags=re.DOTALL)
+COMMANDS = [
+    command
+    for command in re.findall(r"```sh\n(.+?)\n```", README, flags=re.DOTALL)
+    if "venv" in command
+]
+"""The commands that set something up; others need data of the reader's own."""
+
 SHOWN = re.search(r"```text\n(.+?)\n```", README, flags=re.DOTALL)
 
 

@@ -182,6 +182,57 @@ def test_a_line_with_another_name_is_matched_by_the_charge_it_names(tariff: Tari
         reconcile(tariff, FLOWS, PaidBill.model_validate(words), "paid.yaml")
 
 
+def test_a_line_with_another_name_can_be_a_rate_of_ours(tariff: Tariff) -> None:
+    words = paid_as_if(tariff, FLOWS).model_dump()
+    assert words["lines"][1]["name"] == "Energy: peak"
+    words["lines"][1] |= {"name": "Dear hours", "charge": "Energy: peak"}
+    assert reconcile(tariff, FLOWS, PaidBill.model_validate(words), "paid.yaml").fits
+
+
+def test_a_rate_stands_for_the_sum_of_its_blocks(tmp_path: Path) -> None:
+    blocks = "blocks: {per_days: 30, blocks: [{up_to_kwh: 90, per_kwh: 0.2}, {per_kwh: 0.3}]}"
+    tariff = read_tariff_text(tmp_path, TARIFF.replace("per_kwh: 0.12", blocks))
+    words = paid_as_if(tariff, FLOWS).model_dump()
+    of_rest = [line for line in words["lines"] if line["name"].startswith("Energy: rest: ")]
+    assert len(of_rest) == 2
+    others = [line for line in words["lines"] if line not in of_rest]
+    rest = {"name": "Night", "charge": "Energy: rest", "amount": sum(x["amount"] for x in of_rest)}
+    paid = PaidBill.model_validate(words | {"lines": [*others, rest]})
+    assert reconcile(tariff, FLOWS, paid, "paid.yaml").fits
+
+
+def test_lines_that_the_paper_splits_are_added_up(tariff: Tariff) -> None:
+    words = paid_as_if(tariff, FLOWS).model_dump()
+    first = words["lines"][0]
+    part = {"name": "Standing", "amount": 2.0}
+    words["lines"] = [part, first | {"amount": first["amount"] - 2.0}, *words["lines"][1:]]
+    result = reconcile(tariff, FLOWS, PaidBill.model_validate(words), "paid.yaml")
+    assert result.fits
+    assert [line.name for line in result.lines].count("Standing") == 1
+
+
+def test_a_total_that_its_own_lines_do_not_make_is_told(tariff: Tariff) -> None:
+    words = paid_as_if(tariff, FLOWS).model_dump()
+    words["total"] += 100
+    (cause,) = reconcile(tariff, FLOWS, PaidBill.model_validate(words), "paid.yaml").causes
+    assert "its lines add up to" in cause
+
+
+def test_charges_of_nothing_make_no_other_tax_base(tmp_path: Path) -> None:
+    nothing = "- {kind: fixed, name: Meter rent, amount: 0, per: day}\n      - {kind: fixed"
+    tariff = read_tariff_text(tmp_path, TARIFF.replace("- {kind: fixed", nothing))
+    paid = paid_as_if(with_charge(tariff, "Tax", of=["Standing", "Energy", "Demand"]), FLOWS)
+    (cause,) = reconcile(tariff, FLOWS, paid, "paid.yaml").causes
+    assert "a percentage of Standing, Energy, Demand" in cause
+
+
+def test_earlier_peaks_that_are_not_known_are_noted(tmp_path: Path) -> None:
+    ratchet = "interval_minutes: 15, ratchet: {pct: 50}"
+    tariff = read_tariff_text(tmp_path, TARIFF.replace("interval_minutes: 15", ratchet))
+    (note,) = reconcile(tariff, FLOWS, paid_as_if(tariff, FLOWS), "paid.yaml").notes
+    assert "past_peaks_kw" in note
+
+
 def test_days_that_the_meter_does_not_cover_are_refused(tariff: Tariff) -> None:
     words = paid_as_if(tariff, FLOWS).model_dump() | {"last": date(2025, 9, 1)}
     with pytest.raises(TariffError, match="2025-09-01"):
@@ -208,3 +259,8 @@ def test_the_command_prints_both_bills_and_the_cause(tmp_path: Path, tariff: Tar
     assert "demand measured over 30 min" in told.output
     record = CliRunner().invoke(app, [*arguments, "--json"])
     assert '"likely_causes"' in record.output
+    words["past_peaks_kw"] = {"Demnd": {"2025-01": 3.0}}
+    YAML(typ="safe").dump(words, tmp_path / "paid.yaml")
+    refused = CliRunner().invoke(app, arguments)
+    assert refused.exit_code == 2
+    assert "'Demnd', which is no demand charge" in refused.output

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import json
 import os
 import re
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -13,6 +15,7 @@ from optimizer.billing.tariff import shipped_folder
 from optimizer.report.account import Account
 from optimizer.report.page import report_html
 from optimizer.report.record import plan_json
+from optimizer.report.text import bills_text
 from optimizer.settings import search
 from optimizer.study import plan_scenario
 from optimizer.units import money
@@ -50,6 +53,18 @@ def test_the_page_names_nothing_outside_itself(page_file: Path) -> None:
     fetched = re.findall(r"(?:src|href)=\"(?!#)([^\"]+)\"|url\((?!#)([^)]+)\)", html)
     assert not fetched
     assert "<script" not in html
+
+
+def test_a_plan_that_time_cut_short_is_not_called_the_cheapest(account: Account) -> None:
+    assert account.cheaper_than_plan == ""
+    dear = replace(account.outcome.cases["plan"], wear=1e6)
+    outcome = replace(account.outcome, cases=account.outcome.cases | {"plan": dear})
+    proof = replace(account.plan.proof, gap=8.0)
+    short = replace(account, outcome=outcome, plan=replace(account.plan, proof=proof))
+    assert short.cheaper_than_plan in short.notes()
+    assert "none can be told" in bills_text(short)
+    assert "Kept share" not in report_html(short)
+    assert json.loads(plan_json(short))["kept_share_frac"] is None
 
 
 def test_the_page_shows_every_bill_and_every_window(account: Account, page_file: Path) -> None:
