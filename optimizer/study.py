@@ -13,6 +13,7 @@ from optimizer.billing.bill import Bill, bill_flows
 from optimizer.billing.cost import linear_cost
 from optimizer.billing.reconcile import Reconciled, read_paid_bill, reconcile
 from optimizer.billing.tariff import (
+    BILLS_SUFFIX,
     Tariff,
     TariffCost,
     compile_cost,
@@ -217,6 +218,8 @@ def tariff_named(what: Path) -> Path | None:
     """Return the tariff file that is meant, or None if a scenario is."""
     if what.is_dir() or what.name == SCENARIO_FILE:
         return None
+    if what.name.endswith(BILLS_SUFFIX):
+        return what.with_name(what.name.removesuffix(BILLS_SUFFIX) + ".yaml")
     if what.is_file():
         return what if is_tariff_text(what.read_text(encoding="utf-8", errors="replace")) else None
     return shipped_tariffs().get(str(what))

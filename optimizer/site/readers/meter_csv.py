@@ -66,7 +66,8 @@ def read_meter(path: Path, zone: str) -> tuple[Flows, list[str]]:
             raise SeriesError(
                 f"{len(missing)} of {grid.count} values of {column} are missing",
                 where=f"{path}, step {grid.label(int(missing[0]))}",
-                mend="Supply them: a bill needs every interval.",
+                mend="A bill needs every interval: supply them, or have them filled by"
+                " tariffwright read FILE --fill previous-day --out METER.",
             )
         energies.append(energy)
     imported, exported, reactive = energies
