@@ -375,6 +375,13 @@ class Part:
             return self.forms[1 + node.options.index(chosen(node, by))].value(flows, part_values)
         return max(form.value(flows, part_values) for form in self.forms)
 
+    def decided_by(self, flows: Flows, part_values: FloatArray) -> int:
+        """Return the number of the option, or of the form, that decides the value."""
+        if isinstance(self.node, Choice):
+            by = self.forms[0].value(flows, part_values)
+            return self.node.options.index(chosen(self.node, by))
+        return int(np.argmax([form.value(flows, part_values) for form in self.forms]))
+
     @property
     def needs_integers(self) -> bool:
         """Whether a plan takes integers for it."""
@@ -498,10 +505,8 @@ class LinearCost:
 
 def _active(part: Part, flows: Flows, part_values: FloatArray) -> Form:
     """Return the form that decides a part's value."""
-    if isinstance(part.node, Choice):
-        by = part.forms[0].value(flows, part_values)
-        return part.forms[1 + part.node.options.index(chosen(part.node, by))]
-    return max(part.forms, key=lambda form: form.value(flows, part_values))
+    options = part.forms[1:] if isinstance(part.node, Choice) else part.forms
+    return options[part.decided_by(flows, part_values)]
 
 
 def _dense(count: int, steps: IntArray, weights: FloatArray) -> FloatArray:

@@ -24,8 +24,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from optimizer.billing.cost import Form, LinearCost, Part, Peak
-from optimizer.errors import Infeasible
-from optimizer.flows import FlowName
+from optimizer.errors import Infeasible, StoppedEarly
+from optimizer.flows import FlowName, Flows
 from optimizer.planning.cost_rows import COLUMN_OF_FLOW, CostRows
 from optimizer.planning.matrix import Matrix, compile_model, templates
 from optimizer.planning.model import OPPOSITES, Limits, Problem, build_model, rows_of
@@ -95,7 +95,14 @@ def solve_in_pieces(
     bound = -np.inf
     tried: set[bytes] = set()
     for _ in range(MAX_ROUNDS):
-        chosen, lower = _solve_pieces(problem, limits, one_way, cut, prices, matrix, seconds_left)
+        try:
+            chosen, lower = _solve_pieces(
+                problem, limits, one_way, cut, prices, matrix, seconds_left
+            )
+        except StoppedEarly:
+            if best is None:
+                raise
+            break
         bound = max(bound, lower)
         if chosen.signature in tried:
             break
@@ -118,6 +125,19 @@ def solve_with_choices(matrix: Matrix, which: FloatArray, seconds: float) -> Sol
     values = np.zeros(len(matrix.cost))
     values[matrix.columns["which"].span] = which
     return solve_with_fixed_integers(matrix, values, seconds)
+
+
+def choices_at(cost: LinearCost, which: IntArray, flows: Flows) -> FloatArray:
+    """Return the choices of the tariff that some flows mean, as its binaries, shape of ``which``.
+
+    ``which`` tells the part of each binary; a part's binaries stand in the order of its options.
+    """
+    values = cost.part_values(flows)
+    chosen = np.zeros(len(which))
+    for number in np.unique(which):
+        places = np.flatnonzero(which == number)
+        chosen[places[cost.parts[number].decided_by(flows, values)]] = 1.0
+    return chosen
 
 
 # --- where to cut --------------------------------------------------------------------------------

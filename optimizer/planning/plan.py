@@ -26,9 +26,10 @@ from optimizer.errors import (
 )
 from optimizer.flows import Flows
 from optimizer.planning.matrix import Matrix
-from optimizer.planning.model import OPPOSITES, Limits, Problem
+from optimizer.planning.model import OPPOSITES, Limits, Problem, rows_of
 from optimizer.planning.pieces import (
     Pieced,
+    choices_at,
     fixed_directions,
     solve_in_pieces,
     solve_matrix,
@@ -175,6 +176,7 @@ def make_plan(
         count = sum(len(steps) for steps in one_way.values())
         progress(f"{count} choices of direction: some flows would run both ways at once")
         answer = _with_integers(problem, limits, one_way, answer, seconds_left)
+        answer = _settled(problem, limits, answer)
     priced = _priced(problem, one_way, answer) if one_way else answer
     steps = sum(len(steps) for steps in one_way.values())
     seconds = time.monotonic() - begun
@@ -190,7 +192,51 @@ def _solved(problem: Problem, limits: Limits, seconds_left: Callable[[], float])
     relaxed = replace(matrix, is_integer=0 * matrix.is_integer)
     solution = solve(relaxed, seconds_left())
     guess = Pieced(relaxed, solution, solution.objective)
-    return _netted(problem, _with_integers(problem, limits, {}, guess, seconds_left))
+    first = _settled(problem, limits, _with_choices_of(problem, limits, matrix, guess))
+    try:
+        answer = _settled(problem, limits, _with_integers(problem, limits, {}, guess, seconds_left))
+    except StoppedEarly:
+        answer = first
+    if first.solution.objective < answer.solution.objective:
+        answer = replace(first, bound=answer.bound)
+    return _netted(problem, answer)
+
+
+def _with_choices_of(
+    problem: Problem, limits: Limits, matrix: Matrix, guess: Pieced
+) -> Pieced | None:
+    """Return the plan with the choices that the relaxed flows mean: usable, if not the best."""
+    which = rows_of(problem.cost, limits).which
+    chosen = choices_at(problem.cost, which, _flows(problem, guess))
+    try:
+        solution = solve_with_choices(matrix, chosen, PRICING_SECONDS)
+    except SolveError:  # next to an edge no plan may stay on the side of the relaxed one
+        return None
+    return _settled(problem, limits, Pieced(matrix, solution, guess.bound))
+
+
+def _settled(problem: Problem, limits: Limits, answer: Pieced) -> Pieced:
+    """Make the tariff's choices as the flows mean them, until they do.
+
+    A choice that is not the one of the flows only overstates their cost, so a plan that ran out of
+    time, or that was joined from pieces, may hold one; with the right one it costs less.
+    """
+    which = rows_of(problem.cost, limits).which
+    span = answer.matrix.columns["which"].span
+    for _ in range(MAX_ROUNDS):
+        value = answer.solution.value.copy()
+        meant = choices_at(problem.cost, which, _flows(problem, answer))
+        if not len(which) or (np.round(value[span]) == meant).all():
+            break
+        value[span] = meant
+        try:
+            solution = solve_with_fixed_integers(answer.matrix, value)
+        except Infeasible:
+            break
+        if solution.objective >= answer.solution.objective - MONEY_TOLERANCE:
+            break
+        answer = replace(answer, solution=solution)
+    return answer
 
 
 def _with_guessed_sides(

@@ -11,8 +11,15 @@ import pytest
 
 from optimizer.billing.cost import linear_cost
 from optimizer.planning import pieces as pieces_module
-from optimizer.planning.model import Limits, Problem
-from optimizer.planning.pieces import Pieced, cut_of, solve_in_pieces, solve_matrix
+from optimizer.planning import plan as plan_module
+from optimizer.planning.model import Limits, Problem, rows_of
+from optimizer.planning.pieces import (
+    Pieced,
+    cut_of,
+    solve_in_pieces,
+    solve_matrix,
+    solve_with_choices,
+)
 from optimizer.planning.solver import solve
 from tests.laws.cases import AC_PLANT, CREDIT, DC_PLANT, DEMAND, FLAT, cost_of, grid_of, weather
 from tests.laws.test_twins import plant
@@ -114,6 +121,34 @@ def test_the_choices_of_the_pieces_make_a_plan_near_the_whole(name: str) -> None
         assert pieced is not None
         assert pieced.bound <= whole + 2e-6 * abs(whole)
         assert whole - 2e-6 * abs(whole) <= pieced.solution.objective <= 1.05 * whole
+
+
+@pytest.mark.parametrize(
+    "name", ["falling blocks", "hours of demand", "falling blocks and a ratchet"]
+)
+def test_wrong_choices_only_overstate_a_plan_and_are_put_right(name: str) -> None:
+    problem, guess = relaxed_problem(CASES[name], AC_PLANT, 1)
+    limits = Limits.of(problem)
+    matrix = solve_matrix(problem, limits, {})
+    which = rows_of(problem.cost, limits).which
+    luck = np.random.default_rng(3)
+    wrong = np.zeros(len(which))
+    for part in np.unique(which):
+        wrong[luck.choice(np.flatnonzero(which == part))] = 1.0
+    held = Pieced(matrix, solve_with_choices(matrix, wrong, 60), guess.bound)
+    settled = plan_module._settled(problem, limits, held)
+
+    def excess(answer: Pieced) -> float:
+        """Return how far the solver's cost lies above what the flows cost."""
+        flows = plan_module._flows(problem, answer)
+        wear = problem.plant.wear_per_kwh * flows.discharge_kwh.sum()
+        left = problem.leftover_per_kwh * answer.solution.value[matrix.columns["stored"].span][-1]
+        exact = problem.cost.value(flows) - problem.cost.constant + wear - left
+        return answer.solution.objective - float(exact)
+
+    assert excess(held) > 0.01
+    assert excess(settled) == pytest.approx(0, abs=1e-6)
+    assert settled.solution.objective < held.solution.objective
 
 
 def test_a_cost_whose_integers_hang_together_is_not_cut() -> None:
