@@ -192,12 +192,14 @@ def _solved(problem: Problem, limits: Limits, seconds_left: Callable[[], float])
     relaxed = replace(matrix, is_integer=0 * matrix.is_integer)
     solution = solve(relaxed, seconds_left())
     guess = Pieced(relaxed, solution, solution.objective)
-    first = _settled(problem, limits, _with_choices_of(problem, limits, matrix, guess))
+    first = _with_choices_of(problem, limits, matrix, guess)
     try:
         answer = _settled(problem, limits, _with_integers(problem, limits, {}, guess, seconds_left))
     except StoppedEarly:
+        if first is None:
+            raise
         answer = first
-    if first.solution.objective < answer.solution.objective:
+    if first is not None and first.solution.objective < answer.solution.objective:
         answer = replace(first, bound=answer.bound)
     return _netted(problem, answer)
 
