@@ -169,6 +169,8 @@ def test_json_on_standard_output_is_nothing_but_json(fortnight: Path, tmp_path: 
 
 def test_an_interrupt_stops_cleanly_and_writes_nothing(tmp_path: Path) -> None:
     command = [sys.executable, "-c", CALL, "plan", "--out", str(tmp_path / "out")]
+    # A shell starts background work with interrupts ignored, and its children inherit that.
+    signal.signal(signal.SIGINT, signal.default_int_handler)
     work = subprocess.Popen(command, stderr=subprocess.PIPE, text=True, cwd=tmp_path)
     assert work.stderr is not None
     for line in work.stderr:
