@@ -349,7 +349,7 @@ def _other_clocks(case: _Case) -> Iterator[tuple[str, _Case]]:
         (-1, "stamps mark the end of an interval"),
         (1, "stamps are an interval late"),
     ):
-        moved = replace_start(grid, steps)
+        moved = _moved(grid, steps)
         yield (
             f"time stamps: the figures fit if the meter's {words}",
             replace(case, flows=_on_grid(flows, moved)),
@@ -370,7 +370,7 @@ def _standard_time(grid: TimeGrid) -> TimeGrid | None:
     return TimeGrid(grid.start, grid.step_minutes, grid.count, f"Etc/GMT{-int(hours):+d}")
 
 
-def replace_start(grid: TimeGrid, steps: int) -> TimeGrid:
+def _moved(grid: TimeGrid, steps: int) -> TimeGrid:
     """Return the grid moved by some steps."""
     start = grid.utc[0].to_pydatetime() + steps * timedelta(minutes=grid.step_minutes)
     return TimeGrid(start, grid.step_minutes, grid.count, grid.zone)

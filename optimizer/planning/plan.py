@@ -246,10 +246,10 @@ def _with_guessed_sides(
 ) -> Pieced | None:
     """Solve with one side of each wide kink, and see whether it was the right one.
 
-    Rows that tie the months of a year together make each step of the simplex method dear. The cost with one
-    side of a kink is never above the cost, so if both agree at the optimum of the former, that is
-    the optimum of the latter, and such rows are not needed. The sides are those of the building
-    without a battery.
+    Rows that tie the months of a year together make each step of the simplex method dear. The cost
+    with one side of a kink is never above the cost, so if both agree at the optimum of the former,
+    that is the optimum of the latter, and such rows are not needed. The sides are those of the
+    building without a battery.
     """
     cost = problem.cost
     if not (cost.is_convex and cost.has_wide_kinks):
@@ -288,7 +288,11 @@ def _netted(problem: Problem, answer: Pieced) -> Pieced:
     value[other] -= free
     netted = replace(answer, solution=replace(answer.solution, value=value))
     before, after = (problem.cost.value(_flows(problem, a)) for a in (answer, netted))
-    return netted if after <= before + MONEY_TOLERANCE_RELATIVE * abs(before) else answer
+    if after > before + MONEY_TOLERANCE_RELATIVE * abs(before):
+        return answer
+    # At an optimum nothing is saved; a plan that ran out of time may still become cheaper.
+    objective = answer.solution.objective + min(after - before, 0.0)
+    return replace(netted, solution=replace(netted.solution, objective=objective))
 
 
 def _priced(problem: Problem, one_way: dict[int, IntArray], answer: Pieced) -> Pieced:

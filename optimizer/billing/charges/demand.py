@@ -251,7 +251,7 @@ class _DemandLines:
         first = steps[np.flatnonzero(np.diff(numbered, prepend=-1))]
         group = factor = None
         if charge.highest > 1:
-            group = self._groups(first, numbered)
+            group = self._groups(first)
         if charge.month_pct is not None:
             factor = np.array(charge.month_pct)[grid.month[first] - 1] / 100
         return Peak(
@@ -272,7 +272,8 @@ class _DemandLines:
         runs = steps[first[whole][:, None] + np.arange(long)]
         return runs.ravel(), np.repeat(np.arange(len(runs)), long)
 
-    def _groups(self, first: IntArray, numbered: IntArray) -> IntArray:
+    def _groups(self, first: IntArray) -> IntArray:
+        """Return the number of the day, week or month of intervals, given their first steps."""
         grid = self.context.grid
         days = np.array(grid.dates, dtype="datetime64[D]")[grid.day[first]]
         number = days.astype(np.int64)

@@ -262,17 +262,8 @@ class PricedEnergy(When, ChargeBase):
                 if not rate.holds_on(day, context.calendar):
                     continue
                 before = taken.setdefault(day, np.full(24 * 60, -1))
-                minutes = minutes_in_spans(rate.hours)
-                double = np.flatnonzero(minutes & (before >= 0))
-                if len(double):
-                    other = self.rates[int(before[double[0]])].name
-                    raise TariffError(
-                        f"the rates {other!r} and {rate.name!r} both hold on {day}"
-                        f" {_minutes_text(double)}",
-                        where=context.where("rates", position, "dates"),
-                        mend="Let each moment have one rate.",
-                    )
-                before[minutes] = position
+                where = context.where("rates", position, "dates")
+                self._take(before, position, f"on {day}", where)
 
     def _check_day(self, context: Context, season: str, kind: int, *, has_rest: bool) -> None:
         assert self.rates is not None
@@ -282,17 +273,8 @@ class PricedEnergy(When, ChargeBase):
             holds = in_season and rate.dates is None and rate.day_kind_mask()[kind]
             if rate.otherwise or not holds:
                 continue
-            minutes = minutes_in_spans(rate.hours)
-            double = np.flatnonzero(minutes & (taken >= 0))
-            if len(double):
-                other = self.rates[int(taken[double[0]])].name
-                raise TariffError(
-                    f"the rates {other!r} and {rate.name!r} both hold {_day_text(season, kind)}"
-                    f" {_minutes_text(double)}",
-                    where=context.where("rates", position, "hours"),
-                    mend="Let each moment have one rate.",
-                )
-            taken[minutes] = position
+            where = context.where("rates", position, "hours")
+            self._take(taken, position, _day_text(season, kind), where)
         hole = np.flatnonzero(taken < 0)
         if len(hole) and not has_rest:
             raise TariffError(
@@ -300,6 +282,21 @@ class PricedEnergy(When, ChargeBase):
                 where=context.where("rates"),
                 mend="Add a rate for this time, or one with 'otherwise: true'.",
             )
+
+    def _take(self, taken: np.ndarray, position: int, day: str, where: str) -> None:
+        """Give a rate its minutes of a day; refuse those that another rate has already."""
+        assert self.rates is not None
+        rate = self.rates[position]
+        minutes = minutes_in_spans(rate.hours)
+        double = np.flatnonzero(minutes & (taken >= 0))
+        if len(double):
+            other = self.rates[int(taken[double[0]])].name
+            raise TariffError(
+                f"the rates {other!r} and {rate.name!r} both hold {day} {_minutes_text(double)}",
+                where=where,
+                mend="Let each moment have one rate.",
+            )
+        taken[minutes] = position
 
     def _series_lines(
         self, context: Context, flow: FlowName, sign: float, series: PriceSeries
@@ -363,10 +360,11 @@ class _BlockLines:
         lines: list[Line] = []
         before: dict[int, list[Node]] = self.context.remembered(f"{self.part.name} so far", dict)
         split_before: dict[int, list[Node]] = {}
+        spans = self._spans()
         for period in range(self.context.period_count()):
             steps = self.context.steps_of_period(self.part.mask, period)
-            for span in np.unique(self._spans()[steps]):
-                inside = steps[self._spans()[steps] == span]
+            for span in np.unique(spans[steps]):
+                inside = steps[spans[steps] == span]
                 amount = self.charge._rounded(counted(inside))
                 if self.price.counted_over == "period":
                     lines += self._lines(period, self._split(amount, period), [])
