@@ -1,6 +1,6 @@
 """The compiled inner loop: what the equipment does in each step, and what that costs.
 
-What the equipment does in a step, in this order:
+What the equipment does in a step, in this order (where makers differ, ``site.behaviour`` decides):
 
 1. PV serves the building first; only in a ``charge`` window it fills the battery first.
 2. PV surplus is stored, then exported, and what may not be exported is not used.
@@ -8,26 +8,34 @@ What the equipment does in a step, in this order:
 4. Import above the window's cap, or above the connection's limit, first reduces charging; then the
    battery meets it, down to the lowest level allowed. What is still too much is overload.
 
-All three functions stay in this file: numba's cache does not notice changes in imported functions. They
-are plain Python underneath (``step_through.py_func``), which the tests hold against the compiled
-code. Read next: ``replay``.
+``step_through`` writes one replay down; ``score_many`` only adds up what many sets of windows cost,
+and runs them side by side through the steps, so that the processor works on one while another
+waits. All are plain Python underneath (``step_through.py_func``), which the tests hold against the
+compiled code. Read next: ``replay``.
 """
 
 from __future__ import annotations
 
+import hashlib
 import os
 from pathlib import Path
 from typing import NamedTuple
 
 from optimizer.billing.cost import EDGE_SLACK
+from optimizer.site.behaviour import PV_ORDERS
 from optimizer.site.equipment import Plant
 from optimizer.timegrid import FloatArray, IntArray
 
 
 def _compiled_cache() -> None:
-    """Let compiled code be kept in the user's cache folder, not beside the installed package."""
+    """Let compiled code be kept in the user's cache folder, in a place of this version's own.
+
+    Numba's cache does not notice changes in functions that are imported from other files.
+    """
     base = os.environ.get("XDG_CACHE_HOME") or str(Path.home() / ".cache")
-    os.environ.setdefault("NUMBA_CACHE_DIR", str(Path(base) / "tariffwright"))
+    kernels = sorted(Path(__file__).parent.glob("*kernel.py"))
+    version = hashlib.sha256(b"".join(file.read_bytes() for file in kernels)).hexdigest()[:12]
+    os.environ.setdefault("NUMBA_CACHE_DIR", str(Path(base) / "tariffwright" / version))
 
 
 _compiled_cache()
@@ -40,6 +48,16 @@ ACTION_CODE = {"charge": CHARGE, "hold": HOLD, "cover": COVER, "sell": SELL}
 
 IMPORT, EXPORT, CHARGED, DISCHARGED, PV_USED, LOSS, STORED, OVERLOAD = range(8)
 """Rows of what a replay writes down, each with a value for every step."""
+
+ACTION, TARGET, FLOOR, GRID, POWER, CAP, WHOLE_DAY = range(7)
+"""Columns of a table of orders. Energies in kWh per step; row 0 holds outside windows."""
+
+PV_TO_BUILDING, PV_TO_BATTERY, PV_TO_EXPORT = range(3)
+NO_CAP = 1e8
+"""Import limits above this do not bind. [kWh per step]"""
+
+REACHED_KWH = 1e-9
+"""A level this near is reached."""
 
 
 class Numbers(NamedTuple):
@@ -61,16 +79,27 @@ class Numbers(NamedTuple):
     export_limit: float
     may_charge_from_grid: bool
     may_export_stored: bool
+    pv_order: int
+    cap_uses_battery: bool
+    ends_at_target: bool
+    restart: float
+    standby: float
+    running_loss: float
+    least: float
 
     @classmethod
     def of(cls, plant: Plant, step_h: float) -> Numbers:
         """Return the kernel's numbers of a plant for steps of a length."""
+        habits = plant.behaviour
         return cls(
             plant.low_kwh, plant.high_kwh, plant.charge_kw * step_h, plant.discharge_kw * step_h,
             plant.charge_efficiency, plant.discharge_efficiency, plant.kept_per_step(step_h),
             plant.ac_limit_kw * step_h, plant.to_ac_efficiency, plant.to_dc_efficiency,
             plant.pv_on_dc_side, plant.pv_ac_limit_kw * step_h, plant.import_limit_kw * step_h,
             plant.export_limit_kw * step_h, plant.may_charge_from_grid, plant.may_export_stored,
+            PV_ORDERS.index(habits.pv_order), habits.cap_uses_battery, habits.at_target == "ends",
+            habits.floor_restart_pct / 100 * plant.capacity_kwh, habits.standby_kw * step_h,
+            habits.running_loss_kw * step_h, habits.least_power_kw * step_h,
         )  # fmt: skip
 
 
@@ -127,10 +156,141 @@ BEYOND_CYCLES_COST = 10.0
 """A kWh discharged beyond a day's cycles, in money: above any usual price of energy."""
 
 
+class Terms(NamedTuple):
+    """What a step asks for before the battery moves, at the battery's terminals. [kWh]
+
+    ``surplus`` is PV beyond the building, ``need`` what the battery would have to give for no import,
+    ``most_out`` what the inverter still lets through. ``pv`` is cut at the PV's own inverter.
+    """
+
+    load: float
+    pv: float
+    surplus: float
+    need: float
+    most_out: float
+
+
+@njit(cache=True, inline="always")  # type: ignore[untyped-decorator]
+def terms_of(load: float, pv: float, n: Numbers) -> Terms:
+    """Return what a step asks for."""
+    load += n.standby
+    ac_as_dc = n.ac / n.eta_ac
+    if n.pv_on_dc:
+        surplus = pv - min(load / n.eta_ac, ac_as_dc)
+        return Terms(load, pv, surplus, load / n.eta_ac - pv, max(ac_as_dc - pv, 0.0))
+    pv = min(pv, n.pv_own_ac)
+    surplus = min((pv - load) * n.eta_dc, n.ac * n.eta_dc)
+    return Terms(load, pv, surplus, (load - pv) / n.eta_ac, ac_as_dc)
+
+
+@njit(cache=True, inline="always")  # type: ignore[untyped-decorator]
+def from_pv(x: Terms, room: float, n: Numbers) -> float:
+    """Return how much PV fills the battery outside charge windows."""
+    if n.pv_order == PV_TO_BUILDING:
+        return max(min(x.surplus, room), 0.0)
+    if n.pv_order == PV_TO_BATTERY:
+        all_pv = x.pv if n.pv_on_dc else min(x.pv, n.ac) * n.eta_dc
+        return max(min(all_pv, room), 0.0)
+    beyond = beyond_limit(x, x.need + n.export_limit / n.eta_ac, n)
+    return max(min(beyond, x.surplus, room), 0.0)
+
+
+@njit(cache=True, inline="always")  # type: ignore[untyped-decorator]
+def beyond_limit(x: Terms, to_limit: float, n: Numbers) -> float:
+    """Return the PV that the inverter or the export does not take, at the battery's terminals.
+
+    ``to_limit`` is what the battery could give before the export's limit is reached.
+    """
+    if n.pv_on_dc:
+        return max(-to_limit, x.pv - n.ac / n.eta_ac)
+    return -to_limit * n.eta_ac * n.eta_dc
+
+
+@njit(cache=True, inline="always")  # type: ignore[untyped-decorator]
+def move(  # noqa: C901, PLR0912, PLR0913 - in the order of the module's list
+    action: int, target: float, floor: float, grid: float, power: float, cap: float,
+    x: Terms, stored: float, resting: bool, n: Numbers,
+) -> tuple[float, float]:  # fmt: skip
+    """Return what is charged and what is discharged in a step, at the battery's terminals."""
+    room = min(n.charge, max(n.high - stored, 0.0) / n.eta_charge)
+    usable = 0.0 if resting else max(stored - floor - n.running_loss, 0.0)
+    above_floor = min(n.discharge, usable * n.eta_discharge)
+    charge = 0.0
+    discharge = 0.0
+    if action == SELL:
+        # Sold energy may not push the export beyond its limit, nor leave at all if forbidden.
+        to_limit = x.need + n.export_limit / n.eta_ac
+        if not n.may_export_stored:
+            to_limit = min(to_limit, x.need)
+        discharge = max(min(power / n.eta_ac, above_floor, x.most_out, to_limit), 0.0)
+        if discharge == 0.0:
+            # Sun beyond the export limit, or beyond the inverter, is stored after all.
+            charge = max(min(beyond_limit(x, to_limit, n), x.surplus, room), 0.0)
+    else:
+        charge = from_pv(x, room, n)
+        if action == CHARGE and stored < target:
+            if not n.may_charge_from_grid:
+                grid = 0.0
+            want = min(room, (target - stored) / n.eta_charge)
+            if n.pv_on_dc:
+                filled = min(want, x.pv + min(grid, n.ac) * n.eta_dc)
+            else:
+                filled = min(want / n.eta_dc, x.pv + grid, n.ac) * n.eta_dc
+            charge = max(charge, filled)
+        elif action == COVER and charge == 0.0:
+            discharge = max(min(x.need, above_floor, x.most_out), 0.0)
+    if charge < n.least:
+        charge = 0.0
+    if discharge < n.least:
+        discharge = 0.0
+
+    # Import above the cap first reduces charging; then the battery meets it.
+    allowed = min(cap, n.import_limit)
+    if allowed < NO_CAP:
+        if charge > 0.0:
+            if not n.pv_on_dc:
+                most_in = (allowed + x.pv - x.load) * n.eta_dc
+            elif x.load > allowed:
+                most_in = x.pv - min((x.load - allowed) / n.eta_ac, n.ac / n.eta_ac)
+            else:
+                most_in = x.pv + (allowed - x.load) * n.eta_dc
+            charge = max(min(charge, most_in), 0.0)
+        need_at_cap = x.need - allowed / n.eta_ac
+        if charge == 0.0 and need_at_cap > discharge and n.cap_uses_battery:
+            above_low = max(stored - n.low - n.running_loss, 0.0) * n.eta_discharge
+            discharge = max(discharge, min(need_at_cap, n.discharge, above_low, x.most_out))
+    return charge, discharge
+
+
+@njit(cache=True, inline="always")  # type: ignore[untyped-decorator]
+def net_export(x: Terms, charge: float, discharge: float, n: Numbers) -> float:
+    """Return export less import of a step; what may not be exported is left out. [kWh]"""
+    if not n.pv_on_dc:
+        net = x.pv + n.eta_ac * discharge - charge / n.eta_dc - x.load
+    else:
+        through = x.pv + discharge - charge
+        if through >= 0.0:
+            net = n.eta_ac * min(through, n.ac / n.eta_ac) - x.load
+        else:
+            net = through / n.eta_dc - x.load
+    return min(net, n.export_limit)
+
+
+@njit(cache=True, inline="always")  # type: ignore[untyped-decorator]
+def after(stored: float, charge: float, discharge: float, n: Numbers) -> float:
+    """Return the stored energy after a step."""
+    if charge > 0.0:
+        stored += max(n.eta_charge * charge - n.running_loss, 0.0)
+    if discharge > 0.0:
+        stored -= discharge / n.eta_discharge + n.running_loss
+    return stored
+
+
 @njit(cache=True)  # type: ignore[untyped-decorator]
-def step_through(  # noqa: C901, PLR0912, PLR0915 - one loop, in the order of the module's list
+def step_through(
     load_kwh: FloatArray,
     pv_kwh: FloatArray,
+    day: IntArray,
     table: FloatArray,
     of_step: IntArray,
     n: Numbers,
@@ -139,140 +299,148 @@ def step_through(  # noqa: C901, PLR0912, PLR0915 - one loop, in the order of th
 ) -> None:
     """Run every step and write flows, stored energy and overload to ``out``, shape (8, T)."""
     stored = start_kwh
-    ac_as_dc = n.ac / n.eta_ac
+    resting = False
+    ended = -1
     for t in range(len(load_kwh)):
         row = of_step[t]
-        action = int(table[row, 0])
-        target, floor = table[row, 1], table[row, 2]
-        grid, power = table[row, 3], table[row, 4]
-        load, pv = load_kwh[t], pv_kwh[t]
-        if not n.may_charge_from_grid:
-            grid = 0.0
-        allowed = min(table[row, 5], n.import_limit)
+        x = terms_of(load_kwh[t], pv_kwh[t], n)
         stored = n.low + n.kept * (stored - n.low)
-        room = min(n.charge, max(n.high - stored, 0.0) / n.eta_charge)
-        above_low = min(n.discharge, max(stored - n.low, 0.0) * n.eta_discharge)
-        above_floor = min(n.discharge, max(stored - floor, 0.0) * n.eta_discharge)
+        if n.ends_at_target:
+            ended = ended_row(ended, row, stored, table, t > 0 and day[t] != day[t - 1])
+            if row == ended:
+                row = 0
+        floor = table[row, FLOOR]
+        resting = is_resting(resting, stored, floor, n)
+        charge, discharge = move(
+            int(table[row, ACTION]), table[row, TARGET], floor, table[row, GRID],
+            table[row, POWER], table[row, CAP], x, stored, resting, n,
+        )  # fmt: skip
+        net = net_export(x, charge, discharge, n)
+        stored = after(stored, charge, discharge, n)
 
-        # What the battery would have to give (+) or could take (−) for no import and no export,
-        # at its terminals, and how much more than the PV the inverter lets through.
+        # Where the energy of both buses went; PV that finds no way out is not used.
         if n.pv_on_dc:
-            surplus = pv - min(load / n.eta_ac, ac_as_dc)
-            need = load / n.eta_ac - pv
-            need_at_cap = (load - allowed) / n.eta_ac - pv
-            most_out = max(ac_as_dc - pv, 0.0)
-        else:
-            pv = min(pv, n.pv_own_ac)
-            surplus = min((pv - load) * n.eta_dc, n.ac * n.eta_dc)
-            need = (load - pv) / n.eta_ac
-            need_at_cap = (load - pv - allowed) / n.eta_ac
-            most_out = ac_as_dc
-
-        charge = 0.0
-        discharge = 0.0
-        if action == SELL:
-            # Sold energy may not push the export beyond its limit, nor leave at all if forbidden.
-            if n.pv_on_dc:
-                to_limit = (n.export_limit + load) / n.eta_ac - pv
+            if x.pv + discharge - charge >= 0.0:
+                inverted = max((net + x.load) / n.eta_ac, 0.0)
+                used, loss = inverted + charge - discharge, (1 - n.eta_ac) * inverted
             else:
-                to_limit = (n.export_limit + load - pv) / n.eta_ac
-            if not n.may_export_stored:
-                to_limit = min(to_limit, need)
-            discharge = max(min(power / n.eta_ac, above_floor, most_out, to_limit), 0.0)
-            if discharge == 0.0:
-                # Sun beyond the export limit, or beyond the inverter, is stored after all.
-                at_ac = -to_limit * n.eta_ac * n.eta_dc
-                beyond = max(-to_limit, pv - ac_as_dc) if n.pv_on_dc else at_ac
-                charge = max(min(beyond, surplus, room), 0.0)
+                used = x.pv
+                loss = (charge - discharge - x.pv) / n.eta_dc * (1 - n.eta_dc)
         else:
-            charge = max(min(surplus, room), 0.0)
-            if action == CHARGE and stored < target:
-                want = min(room, (target - stored) / n.eta_charge)
-                if n.pv_on_dc:
-                    filled = min(want, pv + min(grid, n.ac) * n.eta_dc)
-                else:
-                    filled = min(want / n.eta_dc, pv + grid, n.ac) * n.eta_dc
-                charge = max(charge, filled)
-            elif action == COVER:
-                discharge = max(min(need, above_floor, most_out), 0.0)
-
-        # Import above the cap first reduces charging; then the battery meets it.
-        if charge > 0.0:
-            if n.pv_on_dc:
-                if load > allowed:
-                    most_in = pv - min((load - allowed) / n.eta_ac, ac_as_dc)
-                else:
-                    most_in = pv + (allowed - load) * n.eta_dc
-            else:
-                most_in = (allowed + pv - load) * n.eta_dc
-            charge = max(min(charge, most_in), 0.0)
-        if charge == 0.0 and need_at_cap > discharge:
-            discharge = max(discharge, min(need_at_cap, above_low, most_out))
-
-        # Settle both buses: what is left over is exported, or else not taken from the PV.
-        if n.pv_on_dc:
-            through = pv + discharge - charge
-            if through >= 0.0:
-                inverted = min(through, ac_as_dc)
-                beyond = n.eta_ac * inverted - load - n.export_limit
-                if beyond > 0.0:
-                    inverted -= beyond / n.eta_ac
-                net = n.eta_ac * inverted - load
-                out[PV_USED, t] = inverted + charge - discharge
-                out[LOSS, t] = (1 - n.eta_ac) * inverted
-            else:
-                net = through / n.eta_dc - load
-                out[PV_USED, t] = pv
-                out[LOSS, t] = -through / n.eta_dc * (1 - n.eta_dc)
-        else:
-            net = pv + n.eta_ac * discharge - charge / n.eta_dc - load
-            unused = max(net - n.export_limit, 0.0)
-            net -= unused
-            out[PV_USED, t] = pv - unused
-            out[LOSS, t] = (1 - n.eta_ac) * discharge + charge * (1 / n.eta_dc - 1)
+            used = net + x.load + charge / n.eta_dc - n.eta_ac * discharge
+            loss = (1 - n.eta_ac) * discharge + charge * (1 / n.eta_dc - 1)
+        out[PV_USED, t] = used
+        out[LOSS, t] = loss + n.standby
         out[IMPORT, t] = max(-net, 0.0)
         out[EXPORT, t] = max(net, 0.0)
-        stored += n.eta_charge * charge - discharge / n.eta_discharge
         out[CHARGED, t] = charge
         out[DISCHARGED, t] = discharge
         out[STORED, t] = stored
         out[OVERLOAD, t] = max(-net - n.import_limit, 0.0)
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
-def score(
+@njit(cache=True, inline="always")  # type: ignore[untyped-decorator]
+def is_resting(resting: bool, stored: float, floor: float, n: Numbers) -> bool:
+    """Tell whether the battery rests at its floor until its level has risen again."""
+    if stored <= floor + REACHED_KWH:
+        return n.restart > 0.0
+    return resting and stored < floor + n.restart - REACHED_KWH
+
+
+@njit(cache=True, inline="always")  # type: ignore[untyped-decorator]
+def ended_row(ended: int, row: int, stored: float, table: FloatArray, new_day: bool) -> int:
+    """Return the row of the charge window that has ended early, or −1.
+
+    A window that holds the whole day begins again at midnight.
+    """
+    if row != ended or (new_day and table[row, WHOLE_DAY] > 0.0):
+        ended = -1
+    if table[row, ACTION] == CHARGE and row > 0 and stored >= table[row, TARGET] - REACHED_KWH:
+        return row
+    return ended
+
+
+@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+def score_many(  # noqa: C901, PLR0912, PLR0913, PLR0915 - one loop over steps, one over windows
     load_kwh: FloatArray,
     pv_kwh: FloatArray,
     table: FloatArray,
-    of_step: IntArray,
+    face_of_step: IntArray,
+    faces: IntArray,
     n: Numbers,
     start_kwh: float,
-    out: FloatArray,
     c: Pricing,
-) -> float:
-    """Return the cost of a replay: energy, parts of the bill, wear, less the worth of what is left."""
-    step_through(load_kwh, pv_kwh, table, of_step, n, start_kwh, out)
+    imported: FloatArray,
+    exported: FloatArray,
+    cost: FloatArray,
+) -> None:
+    """Write the cost of replays to ``cost``: energy, parts of the bill, wear, less what is left.
+
+    ``faces`` has shape (C, F): for each of C sets of windows and each clock slot of each day set the
+    row of ``table`` that holds; ``face_of_step``, shape (T,), says which of the F holds in a step.
+    ``imported`` and ``exported``, shape (C, T), are room to work in.
+    """
+    many = len(faces)
     steps = len(load_kwh)
-    total: float = -c.leftover * (out[STORED, steps - 1] - start_kwh)
-    used = 0.0
+    stored = np.full(many, start_kwh)
+    used = np.zeros(many)
+    resting = np.zeros(many, dtype=np.bool_)
+    ended = np.full(many, -1)
+    has_parts = len(c.part_kind) > 0
+    notes_export = len(c.export_step) > 0
+    counts_cycles = np.isfinite(c.day_discharge)
+    cost[:] = 0.0
     for t in range(steps):
-        total += c.buy[t] * out[IMPORT, t] - c.sell[t] * out[EXPORT, t]
-        total += c.wear * out[DISCHARGED, t] + OVERLOAD_COST * out[OVERLOAD, t]
-        if t > 0 and c.day[t] != c.day[t - 1]:
-            used = 0.0
-        used += out[DISCHARGED, t]
-        total += BEYOND_CYCLES_COST * min(max(used - c.day_discharge, 0.0), out[DISCHARGED, t])
-    total += parts_of_the_bill(out, c)
-    return total
+        x = terms_of(load_kwh[t], pv_kwh[t], n)
+        new_day = t > 0 and c.day[t] != c.day[t - 1]
+        buy, sell = c.buy[t], c.sell[t]
+        face = face_of_step[t]
+        for i in range(many):
+            row = faces[i, face]
+            level = n.low + n.kept * (stored[i] - n.low)
+            if n.ends_at_target:
+                ended[i] = ended_row(ended[i], row, level, table, new_day)
+                if row == ended[i]:
+                    row = 0
+            floor = table[row, FLOOR]
+            if n.restart > 0.0:
+                resting[i] = is_resting(resting[i], level, floor, n)
+            charge, discharge = move(
+                int(table[row, ACTION]), table[row, TARGET], floor, table[row, GRID],
+                table[row, POWER], table[row, CAP], x, level, resting[i], n,
+            )  # fmt: skip
+            net = net_export(x, charge, discharge, n)
+            stored[i] = after(level, charge, discharge, n)
+            if net < 0.0:
+                cost[i] -= buy * net
+                if -net > n.import_limit:
+                    cost[i] += OVERLOAD_COST * (-net - n.import_limit)
+            else:
+                cost[i] -= sell * net
+            if has_parts:
+                imported[i, t] = max(-net, 0.0)
+            if notes_export:
+                exported[i, t] = max(net, 0.0)
+            cost[i] += c.wear * discharge
+            if counts_cycles:
+                if new_day:
+                    used[i] = 0.0
+                used[i] += discharge
+                beyond = min(max(used[i] - c.day_discharge, 0.0), discharge)
+                cost[i] += BEYOND_CYCLES_COST * beyond
+    for i in range(many):
+        cost[i] -= c.leftover * (stored[i] - start_kwh)
+        if has_parts:
+            cost[i] += parts_of_the_bill(imported[i], exported[i], c)
 
 
 @njit(cache=True)  # type: ignore[untyped-decorator]
-def parts_of_the_bill(out: FloatArray, c: Pricing) -> float:  # noqa: C901, PLR0912 - in order
+def parts_of_the_bill(imported: FloatArray, exported: FloatArray, c: Pricing) -> float:  # noqa: C901, PLR0912 - in order
     """Return what the parts of the bill that are not linear come to."""
     group = c.group_reached.copy()
     power = c.interval_elsewhere.copy()
     for i in range(len(c.peak_step)):
-        power[c.peak_interval[i]] += out[IMPORT, c.peak_step[i]]
+        power[c.peak_interval[i]] += imported[c.peak_step[i]]
     for i in range(len(power)):
         group[c.interval_group[i]] = max(group[c.interval_group[i]], power[i] * c.interval_share[i])
     value = np.zeros(len(c.part_kind))
@@ -293,9 +461,9 @@ def parts_of_the_bill(out: FloatArray, c: Pricing) -> float:  # noqa: C901, PLR0
                     continue
                 x = c.form_constant[f]
                 for i in range(c.form_first_import[f], c.form_first_import[f + 1]):
-                    x += c.import_weight[i] * out[IMPORT, c.import_step[i]]
+                    x += c.import_weight[i] * imported[c.import_step[i]]
                 for i in range(c.form_first_export[f], c.form_first_export[f + 1]):
-                    x += c.export_weight[i] * out[EXPORT, c.export_step[i]]
+                    x += c.export_weight[i] * exported[c.export_step[i]]
                 for i in range(c.form_first_part[f], c.form_first_part[f + 1]):
                     x += c.form_part_factor[i] * value[c.form_part[i]]
                 if c.part_kind[p] == PART_CHOICE and f == c.part_first_form[p]:

@@ -35,7 +35,7 @@ from optimizer.units import ENERGY_TOLERANCE_KWH
 class Orders(NamedTuple):
     """What holds in each step: a row of ``table`` for each window, row 0 for outside windows.
 
-    ``table`` has the columns action, target, floor, grid, power and cap, energies in kWh per step;
+    ``table`` has the columns that ``kernel`` names, energies in kWh per step;
     ``of_step`` has shape (T,).
     """
 
@@ -89,7 +89,9 @@ def replay(
     orders = orders_of(settings, plant, grid)
     out = np.zeros((OVERLOAD + 1, grid.count))
     numbers = Numbers.of(plant, grid.step_h)
-    step_through(load_kwh, pv_kwh, orders.table, orders.of_step, numbers, start_kwh, out)
+    step_through(
+        load_kwh, pv_kwh, grid.day, orders.table, orders.of_step, numbers, start_kwh, out
+    )
     flows = Flows(
         grid, out[IMPORT], out[EXPORT], out[CHARGED], out[DISCHARGED], out[PV_USED], load_kwh,
         out[LOSS],
@@ -133,12 +135,12 @@ def orders_of(settings: Settings, plant: Plant, grid: TimeGrid) -> Orders:
 def order_row(
     window: Window | None, plant: Plant, step_h: float, floor_kwh: float
 ) -> tuple[float, ...]:
-    """Return a window as the kernel reads it: action, target, floor, grid, power, cap. [kWh]
+    """Return a window as the kernel reads it, in the columns that it names. [kWh]
 
     Without a window the equipment covers the net load down to the floor.
     """
     if window is None:
-        return (COVER, plant.high_kwh, floor_kwh, 0.0, 0.0, math.inf)
+        return (COVER, plant.high_kwh, floor_kwh, 0.0, 0.0, math.inf, 0.0)
 
     def per_step(power_kw: float | None, otherwise: float) -> float:
         return otherwise if power_kw is None else power_kw * step_h
@@ -151,4 +153,5 @@ def order_row(
         per_step(window.grid_kw, plant.charge_kw * step_h / plant.to_dc_efficiency),
         per_step(window.power_kw, plant.discharge_kw * step_h),
         per_step(window.import_cap_kw, math.inf),
+        float(window.whole_day),
     )

@@ -12,6 +12,7 @@ from typing import Literal
 from pydantic import Field, model_validator
 
 from optimizer.documents import Document
+from optimizer.site.behaviour import Behaviour
 
 MAX_HOURS_TO_FILL = 200
 """No battery for a building is this slow; one that seems so has its capacity in Wh."""
@@ -137,6 +138,7 @@ class Plant:
     export_limit_kw: float
     may_charge_from_grid: bool
     may_export_stored: bool
+    behaviour: Behaviour = Behaviour()
 
     @classmethod
     def of(
@@ -147,6 +149,7 @@ class Plant:
         connection: Connection,
         permissions: Permissions,
         reserve_pct: float,
+        behaviour: Behaviour = Behaviour(),  # noqa: B008 - frozen
     ) -> Plant:
         """Return the plant of the described equipment."""
         low = max(battery.floor_pct, reserve_pct) / 100
@@ -172,6 +175,7 @@ class Plant:
             export_limit_kw=_export_limit(export_kw, permissions),
             may_charge_from_grid=permissions.charge_from_grid,
             may_export_stored=permissions.export_stored_energy and permissions.export,
+            behaviour=behaviour,
         )
 
     @property
@@ -184,6 +188,7 @@ class Plant:
         return replace(
             self,
             low_kwh=0.0, high_kwh=0.0, charge_kw=0.0, discharge_kw=0.0, cycles_per_day=None,
+            behaviour=Behaviour(),
         )  # fmt: skip
 
     def kept_per_step(self, step_h: float) -> float:

@@ -14,6 +14,7 @@ from pydantic import Field, field_validator, model_validator
 
 from optimizer.documents import Document, Source, read_document
 from optimizer.errors import ScenarioError
+from optimizer.site.behaviour import Behaviour
 from optimizer.site.controls import Controls
 from optimizer.site.equipment import (
     Battery,
@@ -76,6 +77,7 @@ class ScenarioFile(Document):
     reserve_pct: float = Field(default=0, ge=0, le=100)
     state: State = State()
     controls: Controls = Controls()
+    behaviour: Behaviour = Behaviour()
     read_dates: list[date] | None = None
 
     @field_validator("zone", mode="after")
@@ -152,8 +154,9 @@ def read_scenario(path: Path) -> Scenario:
     file_path = path / SCENARIO_FILE if path.is_dir() else path
     file, source = read_document(file_path, ScenarioFile, ScenarioError)
     plant = Plant.of(
-        file.battery, file.inverter, file.pv, file.connection, file.permissions, file.reserve_pct
-    )
+        file.battery, file.inverter, file.pv, file.connection, file.permissions, file.reserve_pct,
+        file.behaviour,
+    )  # fmt: skip
     forecast = read_forecast(file_path.parent / file.forecast, file.zone, plant)
     if file.read_dates is None:
         periods = calendar_months(forecast.grid)
