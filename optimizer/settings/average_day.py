@@ -1,39 +1,26 @@
-"""Reads windows off the average day of a plan: a first guess for the search.
+"""Reads windows off the average day of a plan: first guesses for the search.
 
-For each clock slot of a season and day set, the plan's mean flows say what it mostly does there.
-Runs of slots with the same action become windows; the most moving ones are kept.
+For each clock slot of a season and day set, the plan's mean flows say what it mostly does there,
+and its shadow prices what would be worth doing. Runs of slots with the same action become windows; the most moving ones are kept.
 Read next: ``search``.
 """
 
 from __future__ import annotations
 
 import math
-from typing import NamedTuple
-
 import numpy as np
 
 from optimizer.flows import Flows
+from optimizer.settings.drafts import Draft, full_power_kw
+from optimizer.settings.reasons import Prices
 from optimizer.site.controls import Controls
 from optimizer.site.equipment import Plant
-from optimizer.timegrid import BoolArray, FloatArray
+from optimizer.timegrid import BoolArray, FloatArray, TimeGrid
+
+NAMES = ("charge", "sell", "hold")
 
 ACTIVE_SHARE = 0.15
 """A mean power above this share of the battery's power is an action, below it is noise."""
-
-
-class Draft(NamedTuple):
-    """A window while it is searched for; times in minutes of the day, over midnight if need be.
-
-    ``level_pct`` is the state of charge to charge to, or to discharge down to; ``power_kw`` the
-    grid's power in ``charge`` and the battery's in ``sell``; ``cap_kw`` is infinite without a cap.
-    """
-
-    begin: int
-    length: int
-    action: str
-    level_pct: float
-    power_kw: float
-    cap_kw: float = float("inf")
 
 
 def drafts_of_plan(
@@ -76,10 +63,59 @@ def drafts_of_plan(
         sold / plant.discharge_kw - ACTIVE_SHARE,
         np.where(soc > 100 * plant.low_kwh / plant.capacity_kwh + 10, kept / plant.discharge_kw, -1),
     ])  # fmt: skip
-    names = ["charge", "sell", "hold"]
-    for number, name in enumerate(names):
+    for number, name in enumerate(NAMES):
         if name not in controls.actions:
             strength[number] = -1
+    return _drafts_of(strength, soc, plant, minutes, controls.windows_per_day)
+
+
+def drafts_of_prices(
+    prices: Prices, stored_kwh: FloatArray, grid: TimeGrid, plant: Plant, controls: Controls,
+    inside: BoolArray,
+) -> list[Draft]:  # fmt: skip
+    """Return the windows that the worth of a stored kWh asks for on the average day.
+
+    Charge where import costs less than what is stored is worth, sell where export pays more, and
+    hold where import costs less than a kWh taken out.
+
+    Parameters
+    ----------
+    prices : Prices
+        Money per kWh of import, export and stored energy, each of shape (T,).
+    stored_kwh : array
+        Shape (T,), the plan's stored energy. [kWh]
+    grid, plant, controls
+        The T steps, the equipment and what it accepts.
+    inside : array of bool
+        Shape (T,), the steps of the season and day set.
+    """
+    minutes = math.lcm(controls.minutes, grid.step_minutes)
+    slot = grid.minute_of_day[inside] // minutes
+    count = np.maximum(np.bincount(slot, minlength=1440 // minutes), 1)
+
+    def mean(values: FloatArray) -> FloatArray:
+        return np.bincount(slot, weights=values[inside], minlength=1440 // minutes) / count
+
+    stored, buy, sell = mean(prices.stored), mean(prices.buy), mean(prices.sell)
+    put_in = plant.charge_efficiency * plant.to_dc_efficiency
+    taken_out = plant.discharge_efficiency * plant.to_ac_efficiency
+    scale = max(float(np.abs(stored).max()), 1e-9)
+    strength = np.stack([
+        stored * put_in - buy, sell * taken_out - stored - plant.wear_per_kwh,
+        stored - buy * taken_out + plant.wear_per_kwh,
+    ]) / scale - 0.01  # fmt: skip
+    strength[2] = np.where(strength[0] > 0, -1, strength[2])
+    for number, name in enumerate(NAMES):
+        if name not in controls.actions:
+            strength[number] = -1
+    soc = mean(stored_kwh) / plant.capacity_kwh * 100
+    return _drafts_of(strength, soc, plant, minutes, controls.windows_per_day)
+
+
+def _drafts_of(
+    strength: FloatArray, soc: FloatArray, plant: Plant, minutes: int, most: int
+) -> list[Draft]:
+    """Return the strongest runs of clock slots in which one action is the strongest."""
     label = np.where(strength.max(axis=0) > 0, strength.argmax(axis=0), -1)
     runs = _runs(label)
     runs.sort(key=lambda run: -sum(strength[label[run[0]], s] for s in run))
@@ -87,11 +123,11 @@ def drafts_of_plan(
         Draft(
             begin=int(run[0]) * minutes,
             length=len(run) * minutes,
-            action=names[label[run[0]]],
-            level_pct=_level(names[label[run[0]]], soc, run, plant),
-            power_kw=plant.charge_kw if names[label[run[0]]] == "charge" else plant.discharge_kw,
+            action=NAMES[label[run[0]]],
+            level_pct=_level(NAMES[label[run[0]]], soc, run, plant),
+            power_kw=full_power_kw(NAMES[label[run[0]]], plant),
         )
-        for run in runs[: controls.windows_per_day]
+        for run in runs[:most]
     ]
     return sorted(drafts)
 

@@ -1,5 +1,7 @@
 """How windows can be changed a little: one thing of one window, one more, or one less.
 
+Day sets stand in groups; those of one group hold the same windows and are changed together. While
+all are in one group the search has half the work, and afterwards each goes its own way.
 Read next: ``search``.
 """
 
@@ -7,31 +9,107 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from itertools import pairwise
 
 import numpy as np
 
-from optimizer.settings.average_day import Draft
-from optimizer.settings.season import Drafts, Season
+from optimizer.settings.drafts import Draft, Drafts, Part, full_power_kw, overlap
+from optimizer.settings.season import Season
 from optimizer.timegrid import FloatArray
 from optimizer.units import MINUTES_PER_DAY
 
+Groups = tuple[tuple[int, ...], ...]
+"""Numbers of the day sets that are changed together."""
 
-def changes(drafts: Drafts, season: Season) -> Iterator[Drafts]:
-    """Yield the drafts with one window changed or dropped."""
-    for number, part in enumerate(drafts):
+LARGEST_SHIFT_MINUTES = 240
+LARGEST_LEVEL_SHIFT_PCT = 40
+CAP_FACTORS = (0.6, 0.8, 0.9, 0.95, 1.05, 1.1, 1.3, 1.7)
+POWER_FACTORS = (0.5, 0.7, 0.9, 1.1, 1.4, 2.0)
+
+
+def together(season: Season) -> Groups:
+    """Return all day sets as one group."""
+    return (tuple(range(season.day_sets)),)
+
+
+def apart(season: Season) -> Groups:
+    """Return each day set as a group of its own."""
+    return tuple((number,) for number in range(season.day_sets))
+
+
+def with_group(drafts: Drafts, group: tuple[int, ...], part: Part) -> Drafts:
+    """Return the drafts with the windows of a group's day sets replaced."""
+    return tuple(part if number in group else old for number, old in enumerate(drafts))
+
+
+def changes(drafts: Drafts, groups: Groups, season: Season) -> Iterator[Drafts]:
+    """Yield the drafts with one window changed or dropped, or with a day set's windows copied."""
+    for group in groups:
+        part = drafts[group[0]]
         for place, draft in enumerate(part):
             others = part[:place] + part[place + 1 :]
-            yield with_part(drafts, number, others)
-            for changed in _variants(draft, season):
+            yield with_group(drafts, group, others)
+            for changed in variants(draft, season):
                 joined = tuple(sorted((*others, changed)))
                 if not overlap(joined):
-                    yield with_part(drafts, number, joined)
+                    yield with_group(drafts, group, joined)
+            yield from _edges_moved(drafts, group, place, season)
+        for other in groups:
+            if other != group and drafts[other[0]] != part:
+                yield with_group(drafts, other, part)
+    if len(groups) > 1:
+        yield from _twins_changed(drafts, season)
 
 
-def _variants(draft: Draft, season: Season) -> Iterator[Draft]:
-    for count in (1, -1, 2, -2, 4, -4, 8, -8):
-        shift = count * season.minutes
+def _edges_moved(
+    drafts: Drafts, group: tuple[int, ...], place: int, season: Season
+) -> Iterator[Drafts]:
+    """Yield the drafts with the edge moved at which a window meets the next one."""
+    part = drafts[group[0]]
+    draft, following = part[place], part[(place + 1) % len(part)]
+    if len(part) < 2 or (draft.begin + draft.length) % MINUTES_PER_DAY != following.begin:
+        return
+    for shift in _shifts(season.minutes, LARGEST_SHIFT_MINUTES):
+        if season.minutes <= min(draft.length + shift, following.length - shift):
+            moved = [
+                draft._replace(length=draft.length + shift),
+                following._replace(
+                    begin=(following.begin + shift) % MINUTES_PER_DAY,
+                    length=following.length - shift,
+                ),
+            ]
+            kept = [other for other in part if other not in {draft, following}]
+            joined = tuple(sorted((*kept, *moved)))
+            if not overlap(joined):
+                yield with_group(drafts, group, joined)
+
+
+def _twins_changed(drafts: Drafts, season: Season) -> Iterator[Drafts]:
+    """Yield the drafts with a window that stands in several day sets changed in all of them."""
+    for draft in sorted({draft for part in drafts for draft in part}):
+        if sum(draft in part for part in drafts) < 2:
+            continue
+        for changed in (*variants(draft, season), None):
+            new = tuple(_exchanged(part, draft, changed) for part in drafts)
+            if not any(overlap(part) for part in new):
+                yield new
+
+
+def _exchanged(part: Part, draft: Draft, changed: Draft | None) -> Part:
+    if draft not in part:
+        return part
+    kept = [other for other in part if other != draft]
+    return tuple(sorted(kept if changed is None else [*kept, changed]))
+
+
+def _shifts(step: float, largest: float) -> list[int]:
+    """Return multiples of a step by powers of two, both ways, up to a largest change."""
+    counts = [2**n for n in range(8) if 2**n * step <= max(largest, step)]
+    return [round(sign * count * step) for count in counts for sign in (1, -1)]
+
+
+def variants(draft: Draft, season: Season) -> Iterator[Draft]:
+    """Yield a window with one thing changed: begin, end, both, level, power, cap or action."""
+    for shift in _shifts(season.minutes, LARGEST_SHIFT_MINUTES):
         begin = (draft.begin + shift) % MINUTES_PER_DAY
         if season.minutes <= draft.length - shift <= MINUTES_PER_DAY:
             yield draft._replace(begin=begin, length=draft.length - shift)
@@ -40,9 +118,13 @@ def _variants(draft: Draft, season: Season) -> Iterator[Draft]:
         yield draft._replace(begin=begin)
     yield from _level_variants(draft, season)
     yield from _power_variants(draft, season)
+    yield from _cap_variants(draft, season)
     for action in season.controls.actions:
         if action != draft.action:
-            yield fitted(_new(draft.begin, draft.length, action, season), season)
+            new = new_draft(draft.begin, draft.length, action, season)
+            yield new
+            if math.isfinite(draft.cap_kw):
+                yield new._replace(cap_kw=draft.cap_kw)
 
 
 def _level_variants(draft: Draft, season: Season) -> Iterator[Draft]:
@@ -50,9 +132,10 @@ def _level_variants(draft: Draft, season: Season) -> Iterator[Draft]:
         return
     levels = _levels_of(draft.action, season)
     here = int(np.abs(levels - draft.level_pct).argmin())
-    for count in (1, -1, 2, -2, 4, -4, 8, -8):
-        if 0 <= here + count < len(levels):
-            yield draft._replace(level_pct=float(levels[here + count]))
+    step = season.controls.soc_step_pct
+    for shift in _shifts(1, LARGEST_LEVEL_SHIFT_PCT / step):
+        if 0 <= here + shift < len(levels):
+            yield draft._replace(level_pct=float(levels[here + shift]))
 
 
 def _levels_of(action: str, season: Season) -> FloatArray:
@@ -61,52 +144,66 @@ def _levels_of(action: str, season: Season) -> FloatArray:
 
 
 def _power_variants(draft: Draft, season: Season) -> Iterator[Draft]:
+    if draft.action not in {"charge", "sell"}:
+        return
     step = season.controls.power_step_kw
-    plant = season.task.plant
-    if draft.action in {"charge", "sell"}:
-        most = plant.charge_kw if draft.action == "charge" else plant.discharge_kw
-        for factor in (0.5, 0.7, 0.9, 1.1, 1.4, 2.0):
-            power = rounded_to(draft.power_kw * factor, step)
-            if 0 < power <= most and power != draft.power_kw:
-                yield draft._replace(power_kw=power)
-        if draft.action == "charge":
-            yield draft._replace(power_kw=0.0)
-            if draft.power_kw == 0:
-                yield draft._replace(power_kw=rounded_to(most, step))
-    if season.controls.import_cap:
-        yield draft._replace(cap_kw=math.inf)
-        base = draft.cap_kw if math.isfinite(draft.cap_kw) else _typical_cap(season)
-        for factor in (0.6, 0.8, 0.9, 0.95, 1.0, 1.05, 1.1, 1.3, 1.7):
-            cap = rounded_to(base * factor, step)
-            if cap != draft.cap_kw:
-                yield draft._replace(cap_kw=cap)
+    most = full_power_kw(draft.action, season.task.plant)
+    for factor in POWER_FACTORS:
+        power = rounded_to(draft.power_kw * factor, step)
+        if power <= most and power != draft.power_kw:
+            yield draft._replace(power_kw=power)
+    if draft.power_kw != most:
+        yield draft._replace(power_kw=most)
+    if draft.action == "charge" and draft.power_kw:
+        yield draft._replace(power_kw=0.0)
 
 
-def additions(drafts: Drafts, season: Season, candidates: Sequence[Draft]) -> Iterator[Drafts]:
-    """Yield the drafts with one of the candidates more, where it fits; then in all day sets at once.
+def _cap_variants(draft: Draft, season: Season) -> Iterator[Draft]:
+    if not season.controls.import_cap:
+        return
+    step = season.controls.power_step_kw
+    if not math.isfinite(draft.cap_kw):
+        for factor in (0.7, 1.0, 1.3):
+            yield draft._replace(cap_kw=rounded_to(season.typical_cap_kw * factor, step))
+        return
+    yield draft._replace(cap_kw=math.inf)
+    caps = {rounded_to(draft.cap_kw * factor, step) for factor in CAP_FACTORS}
+    caps |= {rounded_to(draft.cap_kw + step, step), rounded_to(draft.cap_kw - step, step)}
+    for cap in sorted(caps - {draft.cap_kw}):
+        yield draft._replace(cap_kw=cap)
+
+
+def additions(
+    drafts: Drafts, groups: Groups, season: Season, candidates: Sequence[Draft]
+) -> Iterator[Drafts]:
+    """Yield the drafts with one more window in a group, or in all groups at once.
 
     A demand charge that counts every day is lowered only by caps on all of them.
     """
-    for number, part in enumerate(drafts):
-        if len(part) >= season.controls.windows_per_day:
+    most = season.controls.windows_per_day
+    if len(groups) > 1 and all(len(part) < most for part in drafts):
+        for added in candidates:
+            new = tuple(tuple(sorted((*part, added))) for part in drafts)
+            if not any(overlap(part) for part in new):
+                yield new
+    for group in groups:
+        part = drafts[group[0]]
+        if len(part) >= most:
             continue
         for added in candidates:
             joined = tuple(sorted((*part, added)))
             if not overlap(joined):
-                yield with_part(drafts, number, joined)
-    if len(drafts) > 1 and all(len(part) < season.controls.windows_per_day for part in drafts):
-        for added in candidates:
-            together = tuple(tuple(sorted((*part, added))) for part in drafts)
-            if not any(overlap(part) for part in together):
-                yield together
+                yield with_group(drafts, group, joined)
 
 
-def candidates_for(season: Season) -> Iterator[Draft]:
-    """Yield windows to add: every action, some starts and some lengths, with and without a cap."""
+def candidates_for(season: Season) -> list[Draft]:
+    """Return windows to add: every action, some starts and lengths, with and without a cap."""
     stride = max(season.minutes, 120)
     caps = [math.inf]
     if season.controls.import_cap:
-        caps.append(rounded_to(_typical_cap(season), season.controls.power_step_kw))
+        step = season.controls.power_step_kw
+        caps += [rounded_to(season.typical_cap_kw * factor, step) for factor in (0.8, 1.1)]
+    found: dict[Draft, None] = {}
     for action in season.controls.actions:
         for cap in caps:
             if action == "cover" and not math.isfinite(cap) and len(season.levels) < 4:
@@ -114,56 +211,50 @@ def candidates_for(season: Season) -> Iterator[Draft]:
             for length in (MINUTES_PER_DAY, 960, 600, 360, 240, 120):
                 begins = (0,) if length == MINUTES_PER_DAY else range(0, MINUTES_PER_DAY, stride)
                 for begin in begins:
-                    draft = _new(begin, length, action, season)._replace(cap_kw=cap)
-                    yield fitted(draft, season)
+                    draft = new_draft(begin, max(length, season.minutes), action, season)
+                    found[draft._replace(cap_kw=cap)] = None
+    return list(found)
 
 
-def _new(begin: int, length: int, action: str, season: Season) -> Draft:
-    plant = season.task.plant
-    middle = float(season.levels[len(season.levels) // 3])
-    level = {"charge": season.levels[-1], "cover": middle, "sell": season.levels[0], "hold": 0.0}
-    power = plant.charge_kw if action == "charge" else plant.discharge_kw
-    return Draft(begin, length, action, float(level[action]), power)
-
-
-def _typical_cap(season: Season) -> float:
-    """Return a cap to start from: the mean of the plan's peaks, or its mean import."""
-    flows = season.task.plan_flows
-    peaks = [
-        float(peak.interval_kw(flows.import_kwh).max())
-        for _, peak in season.task.cost.peaks()
-        if len(peak.steps) and np.isin(peak.steps[0], season.steps)
-    ]
-    if peaks:
-        return max(float(np.mean(peaks)), season.controls.power_step_kw)
-    return float(flows.import_kwh[season.steps].mean()) / flows.grid.step_h + 1.0
+def new_draft(begin: int, length: int, action: str, season: Season) -> Draft:
+    """Return a window of an action with the limits that it usually has."""
+    levels = _levels_of(action, season)
+    middle = levels[len(levels) // 3]
+    level = {"charge": levels[-1], "cover": middle, "sell": levels[0], "hold": 0.0}[action]
+    return Draft(begin, length, action, float(level), full_power_kw(action, season.task.plant))
 
 
 def fitted(draft: Draft, season: Season) -> Draft:
-    """Return a draft whose level and powers are ones that the controls accept."""
+    """Return a draft whose times, level and powers are ones that the controls accept."""
+    step = season.controls.power_step_kw
+    begin = round(draft.begin / season.minutes) * season.minutes % MINUTES_PER_DAY
+    length = round(draft.length / season.minutes) * season.minutes
     levels = _levels_of(draft.action, season)
     level = float(levels[np.abs(levels - draft.level_pct).argmin()])
-    power = rounded_to(draft.power_kw, season.controls.power_step_kw, up=False)
-    return draft._replace(level_pct=0.0 if draft.action == "hold" else level, power_kw=power)
+    most = full_power_kw(draft.action, season.task.plant)
+    power = most if draft.power_kw > most - step else rounded_to(draft.power_kw, step, up=False)
+    if draft.action == "charge" and draft.power_kw <= 0:
+        power = 0.0
+    cap = draft.cap_kw if season.controls.import_cap else math.inf
+    return Draft(
+        begin,
+        min(max(length, season.minutes), MINUTES_PER_DAY),
+        draft.action,
+        0.0 if draft.action == "hold" else level,
+        power,
+        rounded_to(cap, step) if math.isfinite(cap) else cap,
+    )
 
 
-def with_part(drafts: Drafts, number: int, part: tuple[Draft, ...]) -> Drafts:
-    """Return the drafts with the windows of one day set replaced."""
-    return (*drafts[:number], part, *drafts[number + 1 :])
-
-
-def overlap(part: Sequence[Draft]) -> bool:
-    """Tell whether windows, sorted by their begin, overlap around the clock."""
-    for draft, following in pairwise(part):
-        if draft.begin + draft.length > following.begin:
-            return True
-    last = part[-1]
-    return len(part) > 1 and last.begin + last.length - MINUTES_PER_DAY > part[0].begin
-
-
-def is_tidy(drafts: Drafts) -> bool:
-    """Tell whether no windows overlap."""
-    return not any(part and overlap(part) for part in drafts)
+def fitted_part(part: Sequence[Draft], season: Season) -> Part:
+    """Return those windows of a part that the controls accept together, made to fit."""
+    kept: list[Draft] = []
+    for draft in part:
+        if draft.action in season.controls.actions:
+            joined = sorted([*kept, fitted(draft, season)])
+            if len(joined) <= season.controls.windows_per_day and not overlap(joined):
+                kept = joined
+    return tuple(kept)
 
 
 def rounded_to(value: float, step: float, *, up: bool = True) -> float:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from optimizer.settings.replay import Replay, replay
-from optimizer.settings.windows import Settings, Window, WindowPlace, weekdays_of
+from optimizer.settings.windows import Settings, Window, WindowPlace
 from optimizer.site.equipment import Plant
 from optimizer.timegrid import BoolArray, FloatArray, TimeGrid
 from optimizer.units import money, price
@@ -88,7 +88,7 @@ def reasons_for(
 
 def _steps_of(settings: Settings, place: WindowPlace, grid: TimeGrid) -> BoolArray:
     season = settings.seasons[place.season]
-    weekdays = weekdays_of(season.day_sets[place.day_set])
+    weekdays = season.day_sets[place.day_set].weekdays
     minutes = settings.window(place).minutes()
     days = np.isin(grid.month, season.months) & np.isin(grid.weekday, weekdays)
     return np.asarray(days & minutes[grid.minute_of_day])

@@ -26,7 +26,7 @@ from optimizer.settings.kernel import (
     Numbers,
     step_through,
 )
-from optimizer.settings.windows import Settings, Window, weekdays_of
+from optimizer.settings.windows import Settings, Window
 from optimizer.site.equipment import Plant
 from optimizer.timegrid import FloatArray, IntArray, TimeGrid, clock_slots
 from optimizer.units import ENERGY_TOLERANCE_KWH
@@ -123,7 +123,7 @@ def orders_of(settings: Settings, plant: Plant, grid: TimeGrid) -> Orders:
     for season in settings.seasons:
         in_season = np.isin(grid.month, season.months)
         for day_set in season.day_sets:
-            inside = in_season & np.isin(grid.weekday, weekdays_of(day_set))
+            inside = in_season & np.isin(grid.weekday(day_set))
             face = np.zeros(clock_slots(grid.step_minutes), dtype=np.int64)
             for window in day_set.windows:
                 face[window.minutes()[:: grid.step_minutes]] = len(rows)

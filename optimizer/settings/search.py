@@ -1,188 +1,177 @@
-"""Finds few windows whose replay costs little: local search on the replay, from several starts.
+"""Finds windows with a low score in one season: local search, from several starts.
 
-The months are grouped as the tariff groups them; each group is searched on its own days. Starts
-are the plan's average day and no windows at all; restarts shake the best found so far. The work is
-counted in replayed steps, not in seconds, so the same inputs give the same windows.
-Read next: ``reasons``.
+First all day sets hold the same windows, then each goes its own way. Starts are the plan's average
+day, its shadow prices, what is given, and no windows at all; restarts shake what was found and
+keep it if it is hardly worse, so that the search can leave a hollow. Work is counted in replays,
+not in seconds, and luck has a seed, so the same inputs give the same windows. Read next: ``fitting``.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
-from itertools import chain
+from collections.abc import Iterable, Iterator, Sequence
+from itertools import chain, islice
 
 import numpy as np
 
-from optimizer.settings.average_day import drafts_of_plan
+from optimizer.settings.average_day import drafts_of_plan, drafts_of_prices
+from optimizer.settings.drafts import Drafts, entries_of, is_tidy
 from optimizer.settings.moves import (
+    Groups,
     additions,
+    apart,
     candidates_for,
     changes,
-    fitted,
-    is_tidy,
-    overlap,
-    with_part,
+    fitted_part,
+    together,
 )
-from optimizer.settings.season import Drafts, Season, Task, window_of
-from optimizer.settings.windows import DaySet, SeasonSet, Settings
-from optimizer.site.controls import Controls
-from optimizer.site.equipment import Plant
-
-STEP_BUDGET = 120_000_000
-"""Replayed steps for the whole search; a few seconds on one core."""
+from optimizer.settings.season import SIDE_BY_SIDE, WORKERS, Season
 
 ADD_CHANCE = 0.4
-"""How often a restart adds a window instead of changing one."""
+"""How often a shake adds a window instead of changing one."""
 
-SEED = 20_260_101
+BATCH = SIDE_BY_SIDE * WORKERS
+"""Sets of windows that are scored at once; the best of them is taken if it is better."""
+
+NEAR = 0.02
+"""How much worse, as a share of what the windows save, the first year alone may look."""
+
+PATIENCE = 6
+"""Shakes without success before the search goes back to the best."""
 
 
-@dataclass(frozen=True)
-class Found:
-    """The settings found, and the work it took."""
-
-    settings: Settings
-    replays: int
-
-
-def find_settings(
-    task: Task,
-    name: str,
-    month_groups: Sequence[Sequence[int]],
-    progress: Callable[[int], None] = lambda _done: None,
-) -> Found:
-    """Search windows for each group of months.
+class Search:
+    """Local search in one season.
 
     Parameters
     ----------
-    task : Task
-        Equipment, forecast, cost and the plan to start from.
-    name : str
-        What the settings are called.
-    month_groups : sequence of sequences of int
-        Months 1 to 12; at most as many groups as the controls store.
-    progress : callable
-        Is told how many groups are done.
-
-    Returns
-    -------
-    Found
-        Settings that the controls accept. Day sets without windows are the equipment as it comes.
+    season : Season
+        The months, their years, and the scores.
+    replays : float
+        How much work is allowed, in replays of the season in one year.
+    seed : int
+        For the shakes.
     """
-    seasons, replays = [], 0
-    floor_pct = round(task.plant.soc_pct(task.plant.low_kwh), 9)
-    for number, months in enumerate(month_groups, start=1):
-        season = Season(task, months)
-        best = _Search(season).best()
-        progress(number)
-        replays += season.replays
-        seasons.append(_season_set(months, best, task.plant, task.controls))
-    settings = Settings(settings=name, floor_pct=floor_pct, seasons=seasons)
-    return Found(settings, replays)
 
-
-def _season_set(
-    months: Sequence[int], drafts: Drafts, plant: Plant, controls: Controls
-) -> SeasonSet:
-    day_sets = [
-        DaySet(days=name, windows=[window_of(draft, plant, controls) for draft in part])  # type: ignore[arg-type]
-        for name, part in zip(controls.day_sets(), drafts, strict=True)
-    ]
-    return SeasonSet(months=list(months), day_sets=day_sets)
-
-
-class _Search:
-    """Local search in one season: descend from each start, then shake the best and descend again."""
-
-    def __init__(self, season: Season) -> None:
+    def __init__(self, season: Season, replays: float, seed: int) -> None:
         self.season = season
-        self.candidates = list(candidates_for(season))
-        self.budget = STEP_BUDGET // season.task.grid.count
-        self.luck = np.random.default_rng(SEED)
+        self.end = season.work + replays
+        self.luck = np.random.default_rng(seed)
+        self.candidates = candidates_for(season) if season.controls.windows_per_day else []
+        self.began = season.work
 
-    def best(self) -> Drafts:
-        """Return the best windows found within the budget of replays."""
+    @property
+    def is_over(self) -> bool:
+        """Whether the work allowed is done."""
+        return self.season.work >= self.end
+
+    def best(self, starts: Sequence[Drafts] = ()) -> Drafts:
+        """Return the best windows found, never worse than the starts or no windows."""
         season = self.season
-        empty: Drafts = ((),) * season.day_sets
-        if not len(season.steps) or season.controls.windows_per_day == 0:
-            return empty
-        planned = self._planned()
-        starts = [empty, planned] if is_tidy(planned) else [empty]
-        best = min((self._descended(start) for start in starts), key=season.cost)
-        while self.candidates and season.work < self.budget:
-            best = min(best, self._descended(self._shaken(best)), key=season.cost)
-        return best
+        if not len(season.steps) or not self.candidates:
+            return season.empty
+        self._rank_candidates()
+        joint = together(season)
+        guesses = [season.empty, *self._read_off_the_plan(joint)]
+        found = [self._descended(guess, joint, share=0.25) for guess in guesses]
+        if season.day_sets > 1:
+            free = apart(season)
+            found += [*self._read_off_the_plan(free), *starts]
+            found = sorted(set(found), key=season.score)[:3]
+            found = [self._descended(guess, free, share=0.5) for guess in found]
+        else:
+            found += [self._descended(guess, joint, share=0.5) for guess in starts]
+        best = min([season.empty, *starts, *found], key=season.score)
+        return self._shaken_on(best)
 
-    def _planned(self) -> Drafts:
-        """Return the windows of the plan's average day."""
+    def improved(self, drafts: Drafts) -> Drafts:
+        """Return the end of a descent from some windows without adding any."""
+        return self._descended(drafts, apart(self.season), adds=False)
+
+    def _rank_candidates(self) -> None:
+        """Put the windows that save most by themselves in front."""
+        alone = [((draft,),) * self.season.day_sets for draft in self.candidates]
+        order = np.argsort(self.season.first_changes(alone), kind="stable")
+        self.candidates = [self.candidates[place] for place in order]
+
+    def _read_off_the_plan(self, groups: Groups) -> list[Drafts]:
+        """Return the windows of the plan's average day, and those that its prices ask for."""
         season, task = self.season, self.season.task
-        return tuple(
-            tuple(
-                fitted(draft, season)
-                for draft in drafts_of_plan(
-                    task.plan_flows, task.plan_stored_kwh, task.plant, season.controls,
-                    season.mask_of_day_set(number),
-                )
+        by_flows, by_prices = list(season.empty), list(season.empty)
+        for group in groups:
+            inside = np.any([season.mask_of_day_set(number) for number in group], axis=0)
+            flows = drafts_of_plan(
+                task.plan_flows, task.plan_stored_kwh, task.plant, season.controls, inside
             )
-            for number in range(season.day_sets)
-        )  # fmt: skip
+            prices = drafts_of_prices(
+                task.prices, task.plan_stored_kwh, task.grid, task.plant, season.controls, inside
+            )
+            for number in group:
+                by_flows[number] = fitted_part(flows, season)
+                by_prices[number] = fitted_part(prices, season)
+        return [drafts for drafts in (tuple(by_flows), tuple(by_prices)) if is_tidy(drafts)]
 
-    def _descended(self, drafts: Drafts) -> Drafts:
-        """Take the first improving move, again and again, until none is left."""
-        best, cost = drafts, self.season.cost(drafts)
-        while better := self._first_better(best, cost):
-            best, cost = better, self.season.cost(better)
+    def _descended(
+        self, drafts: Drafts, groups: Groups, *, adds: bool = True, share: float = 1.0
+    ) -> Drafts:
+        """Take better neighbours until there is none, or until a share of the work is done."""
+        end = min(self.end, self.began + share * (self.end - self.began))
+        best, score = drafts, self.season.score(drafts)
+        while better := self._better(best, score, groups, adds=adds, end=end):
+            best, score = better
         return best
 
-    def _first_better(self, drafts: Drafts, cost: float) -> Drafts | None:
+    def _better(
+        self, drafts: Drafts, score: float, groups: Groups, *, adds: bool, end: float
+    ) -> tuple[Drafts, float] | None:
+        """Return the first batch's best neighbour that is better, and its score."""
         season = self.season
-        for candidate in chain(changes(drafts, season), additions(drafts, season, self.candidates)):
-            if season.work >= self.budget:
+        neighbours = [*dict.fromkeys(changes(drafts, groups, season))]
+        neighbours = [neighbours[place] for place in self.luck.permutation(len(neighbours))]
+        added = additions(drafts, groups, season, self.candidates) if adds else iter(())
+        limit = score + NEAR * abs(score)
+        for batch in _batches(chain(neighbours, added)):
+            if season.work >= end:
                 return None
-            if season.cost(candidate) < cost - 1e-9:
-                return candidate
+            scores = season.scores(batch, limit)
+            least = int(scores.argmin())
+            if scores[least] < score - 1e-9 - 1e-6 * abs(score):
+                return batch[least], float(scores[least])
         return None
+
+    def _shaken_on(self, best: Drafts) -> Drafts:
+        """Shake and descend until the work allowed is done."""
+        season, groups = self.season, apart(self.season)
+        current, failures = best, 0
+        while not self.is_over:
+            found = self._descended(self._shaken(current), groups)
+            left = (self.end - season.work) / (self.end - self.began)
+            allowed = 0.01 * abs(season.score(best)) * max(left, 0.0)
+            if season.score(found) < season.score(best) - 1e-9:
+                best = current = found
+                failures = 0
+            elif season.score(found) < season.score(current) + allowed and failures < PATIENCE:
+                current = found
+                failures += 1
+            else:
+                current = best if failures >= PATIENCE else current
+                failures = 0 if failures >= PATIENCE else failures + 1
+        return best
 
     def _shaken(self, drafts: Drafts) -> Drafts:
         """Return the drafts after a few random changes or additions."""
-        season, luck = self.season, self.luck
+        season, luck, groups = self.season, self.luck, apart(self.season)
         for _ in range(int(luck.integers(2, 5))):
-            if luck.random() < ADD_CHANCE:
-                number = int(luck.integers(len(drafts)))
-                added = self.candidates[int(luck.integers(len(self.candidates)))]
-                joined = tuple(sorted((*drafts[number], added)))
-                if len(joined) <= season.controls.windows_per_day and not overlap(joined):
-                    drafts = with_part(drafts, number, joined)
-            elif choices := [*changes(drafts, season)]:
+            if luck.random() < ADD_CHANCE or not entries_of(drafts):
+                added = [self.candidates[int(luck.integers(len(self.candidates)))]]
+                choices = list(additions(drafts, groups, season, added))
+            else:
+                choices = list(changes(drafts, groups, season))
+            if choices:
                 drafts = choices[int(luck.integers(len(choices)))]
         return drafts
 
 
-def month_groups(
-    season_of_month: Sequence[str], months: Sequence[int], most: int
-) -> list[list[int]]:
-    """Group months as the tariff's seasons do, or by half-years where it has none.
-
-    Parameters
-    ----------
-    season_of_month : sequence of str
-        The tariff's season of each of the twelve months.
-    months : sequence of int
-        The months that the forecast holds.
-    most : int
-        How many groups the controls store.
-
-    Returns
-    -------
-    list of lists of int
-        Months 1 to 12, in groups; together the months of the forecast.
-    """
-    groups: dict[str, list[int]] = {}
-    for month in sorted(months):
-        groups.setdefault(season_of_month[month - 1], []).append(month)
-    if len(groups) == 1 and len(months) == 12:
-        groups = {"half": [*range(4, 10)], "other": [1, 2, 3, 10, 11, 12]}
-    if len(groups) > most:
-        return [sorted(months)]
-    return list(groups.values())
+def _batches(many: Iterable[Drafts]) -> Iterator[list[Drafts]]:
+    rest = iter(many)
+    while batch := list(islice(rest, BATCH)):
+        yield batch

@@ -1,37 +1,52 @@
-"""One group of months: its steps, its cost, and what windows come to on them.
+"""One group of months in several plausible years: what windows come to there.
 
-A window must earn its keep: a small sum is counted for each, so that fewer windows win when the
-money is the same. Read next: ``moves``.
+The score of windows is what they change about the cost of each year, compared with no windows:
+mostly the mean over the years, and some of the mean over the worst of them. A window must earn its
+keep: a small sum is counted for each, so that fewer windows win when the money is the same.
+Read next: ``moves``.
 """
 
 from __future__ import annotations
 
 import math
+import os
+import threading
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from functools import cached_property, lru_cache
 
 import numpy as np
 
 from optimizer.billing.cost import LinearCost
 from optimizer.flows import Flows
-from optimizer.settings.average_day import Draft
-from optimizer.settings.kernel import OVERLOAD, Numbers, score
+from optimizer.settings.drafts import Draft, Drafts, Part, entries_of, window_of
+from optimizer.settings.kernel import Numbers, Pricing, score_many
 from optimizer.settings.pricing import pricing_of
+from optimizer.settings.reasons import Prices
 from optimizer.settings.replay import order_row
-from optimizer.settings.windows import Window
+from optimizer.settings.years import Year
 from optimizer.site.controls import Controls
 from optimizer.site.equipment import Plant
 from optimizer.timegrid import BoolArray, FloatArray, IntArray, TimeGrid, clock_slots
-from optimizer.units import MINUTES_PER_DAY, clock
 
 MIN_WORTH_SHARE = 0.005
 """A window must save at least this share of what the plan could save in its season."""
 
-LOOK_UP_WORK = 0.05
+TAIL_SHARE = 1 / 3
+"""The worst years that make up this share of the weight are the tail."""
+
+TAIL_WEIGHT = 0.3
+"""How much the mean over the tail counts in a score; the rest is the mean over all years."""
+
+SIDE_BY_SIDE = 16
+"""Sets of windows that one call runs through the steps together."""
+
+LOOK_UP_WORK = 0.02
 """Work of meeting windows that were scored before, in replays."""
 
-Drafts = tuple[tuple[Draft, ...], ...]
-"""The windows of one season: for each day set its windows, in order of time."""
+FIRST_ROWS = 64
+WORKERS = min(os.cpu_count() or 1, 4)
 
 
 @dataclass(frozen=True)
@@ -45,23 +60,38 @@ class Task:
     plant: Plant
     controls: Controls
     grid: TimeGrid
-    load_kwh: FloatArray
-    pv_kwh: FloatArray
     cost: LinearCost
     plan_flows: Flows
     plan_stored_kwh: FloatArray
+    prices: Prices
     start_kwh: float
     stored_worth: float
     can_save: float
 
 
 class Season:
-    """One group of months: its steps, its cost, and how to score windows on them."""
+    """One group of months: its steps, its years, and how to score windows on them.
 
-    def __init__(self, task: Task, months: Sequence[int]) -> None:
+    Parameters
+    ----------
+    task : Task
+        Equipment, cost and plan.
+    months : sequence of int
+        Months 1 to 12.
+    years : sequence of Year
+        K plausible years.
+    elsewhere : sequence of Flows
+        What is assumed on the other months, of each year or once for all.
+    """
+
+    def __init__(
+        self, task: Task, months: Sequence[int], years: Sequence[Year], elsewhere: Sequence[Flows]
+    ) -> None:
         self.task = task
         self.controls = task.controls
-        inside = np.isin(task.grid.month, list(months))
+        self.months = list(months)
+        self.years = list(years)
+        inside = np.isin(task.grid.month, self.months)
         self.steps = np.flatnonzero(inside).astype(np.int64)
         self.minutes = math.lcm(task.controls.minutes, task.grid.step_minutes)
         self.levels = multiples_between(
@@ -72,21 +102,40 @@ class Season:
         self.min_worth = (
             MIN_WORTH_SHARE * max(task.can_save, 0.0) * len(self.steps) / task.grid.count
         )
-        self.replays = 0
         self.work = 0.0
-        self.pricing = pricing_of(
-            task.cost, task.plan_flows, task.plant, task.stored_worth, self.steps
-        )
-        self._load = np.ascontiguousarray(task.load_kwh[self.steps])
-        self._pv = np.ascontiguousarray(task.pv_kwh[self.steps])
+        self._load = [np.ascontiguousarray(year.load_kwh[self.steps]) for year in years]
+        self._pv = [np.ascontiguousarray(year.pv_kwh[self.steps]) for year in years]
+        weight = np.array([year.weight for year in years])
+        self._weight = weight / weight.sum()
         self._numbers = Numbers.of(task.plant, task.grid.step_h)
-        self._slot = (task.grid.minute_of_day // task.grid.step_minutes)[self.steps]
+        self._slots = clock_slots(task.grid.step_minutes)
         self._set = self._day_set_of_step(task)
-        self._out = np.zeros((OVERLOAD + 1, len(self.steps)))
-        self._rows: dict[Draft, tuple[float, ...]] = {}
+        self._face_of_step = (
+            self._set * self._slots
+            + (task.grid.minute_of_day // task.grid.step_minutes)[self.steps]
+        )
+        self._rooms = threading.local()
+        outside = order_row(None, task.plant, task.grid.step_h, task.plant.low_kwh)
+        self._table = np.array([outside] * FIRST_ROWS)
+        self._row_of: dict[Draft, int] = {}
+        self._face_of: dict[Part, IntArray] = {}
         self._known: dict[Drafts, float] = {}
-        self._default = order_row(None, task.plant, task.grid.step_h, task.plant.low_kwh)
         self.start_kwh = self._entry_level(task)
+        self.look_elsewhere(elsewhere)
+
+    def look_elsewhere(self, elsewhere: Sequence[Flows]) -> None:
+        """Take what is assumed on the other months anew, and forget all scores."""
+        flows = list(elsewhere) if len(elsewhere) > 1 else [*elsewhere] * len(self.years)
+        task, known = self.task, dict[int, Pricing]()
+        for each in flows:
+            if id(each) not in known:
+                known[id(each)] = pricing_of(
+                    task.cost, each, task.plant, task.stored_worth, self.steps
+                )
+        self._pricing = [known[id(each)] for each in flows]
+        self._known.clear()
+        self._plain = np.zeros(len(self.years))
+        self._plain = self.costs([self.empty])[0]
 
     def _day_set_of_step(self, task: Task) -> IntArray:
         of_weekday = np.zeros(7, dtype=np.int64)
@@ -103,69 +152,141 @@ class Season:
         """Number of day sets."""
         return len(self.controls.day_sets())
 
+    @property
+    def empty(self) -> Drafts:
+        """No windows."""
+        return ((),) * self.day_sets
+
+    @cached_property
+    def typical_cap_kw(self) -> float:
+        """A cap to start from: the mean of the plan's peaks, or a little above its mean import."""
+        flows = self.task.plan_flows
+        peaks = [
+            float(peak.interval_kw(flows.import_kwh).max())
+            for _, peak in self.task.cost.peaks()
+            if peak.flow == "import_kwh" and np.isin(peak.steps, self.steps).any()
+        ]
+        if peaks:
+            return max(float(np.mean(peaks)), self.controls.power_step_kw)
+        return float(flows.import_kwh[self.steps].mean()) / flows.grid.step_h + 1.0
+
     def mask_of_day_set(self, number: int) -> BoolArray:
         """Return the steps of the whole grid that lie in this season and a day set, shape (T,)."""
         mask = np.zeros(self.task.grid.count, dtype=bool)
         mask[self.steps[self._set == number]] = True
         return mask
 
-    def cost(self, drafts: Drafts) -> float:
-        """Return the cost of windows on this season's steps, with a small sum for each window."""
-        if drafts in self._known:
-            self.work += LOOK_UP_WORK
-        else:
-            self.work += 1.0
-            self._known[drafts] = self._replayed(drafts)
-        return self._known[drafts] + self.min_worth * sum(map(len, drafts))
+    def score(self, drafts: Drafts) -> float:
+        """Return the score of windows; less is better, zero is no windows. [money]"""
+        return float(self.scores([drafts])[0])
 
-    def _replayed(self, drafts: Drafts) -> float:
-        self.replays += 1
-        rows = [self._default]
-        step = self.task.grid.step_minutes
-        faces = np.zeros((self.day_sets, clock_slots(step)), dtype=np.int64)
-        for face, part in zip(faces, drafts, strict=True):
+    def scores(self, many: Sequence[Drafts], limit: float = math.inf) -> FloatArray:
+        """Return the scores of C sets of windows, shape (C,). [money]
+
+        Those that in the first year alone are not near a score below ``limit`` get infinity.
+        """
+        result = np.full(len(many), np.nan)
+        for place, drafts in enumerate(many):
+            if drafts in self._known:
+                result[place] = self._known[drafts]
+                self.work += LOOK_UP_WORK
+        fresh = np.flatnonzero(np.isnan(result))
+        if len(fresh):
+            result[fresh] = self._fresh_scores([many[place] for place in fresh], limit)
+        return result
+
+    def _fresh_scores(self, many: list[Drafts], limit: float) -> FloatArray:
+        windows = np.array([entries_of(drafts) for drafts in many]) * self.min_worth
+        changes = np.zeros((len(many), len(self.years)))
+        changes[:, 0] = self._costs(many, [0])[:, 0] - self._plain[0]
+        near = changes[:, 0] + windows < limit
+        if near.any() and len(self.years) > 1:
+            rest = list(range(1, len(self.years)))
+            chosen = [drafts for drafts, is_near in zip(many, near, strict=True) if is_near]
+            changes[np.ix_(near, rest)] = self._costs(chosen, rest) - self._plain[rest]
+        result = np.where(near, self._joined(changes) + windows, math.inf)
+        for drafts, value in zip(many, result, strict=True):
+            if math.isfinite(value):
+                self._known[drafts] = float(value)
+        return result
+
+    def _joined(self, changes: FloatArray) -> FloatArray:
+        """Return one score of the changes in K years, shape (C, K): mean, and mean of the tail."""
+        worst_first = np.argsort(-changes, axis=1)
+        weight = self._weight[worst_first]
+        before = np.cumsum(weight, axis=1) - weight
+        in_tail = np.clip(TAIL_SHARE - before, 0.0, weight) / TAIL_SHARE
+        tail = (np.take_along_axis(changes, worst_first, axis=1) * in_tail).sum(axis=1)
+        return np.asarray((1 - TAIL_WEIGHT) * (changes @ self._weight) + TAIL_WEIGHT * tail)
+
+    def costs(self, many: Sequence[Drafts]) -> FloatArray:
+        """Return what C sets of windows cost in each of the K years, shape (C, K). [money]"""
+        return self._costs(list(many), list(range(len(self.years))))
+
+    def first_changes(self, many: Sequence[Drafts]) -> FloatArray:
+        """Return what windows change in the first year alone, shape (C,). [money]"""
+        return self._costs(list(many), [0])[:, 0] - self._plain[0]
+
+    def _costs(self, many: list[Drafts], years: list[int]) -> FloatArray:
+        self.work += len(many) * len(years)
+        faces = np.array([self._face(drafts) for drafts in many])
+        result = np.zeros((len(years), len(many)))
+        chunk = max(min(SIDE_BY_SIDE, -(-len(many) * len(years) // WORKERS)), 1)
+        jobs = [
+            (row, year, first, min(first + chunk, len(many)))
+            for row, year in enumerate(years)
+            for first in range(0, len(many), chunk)
+        ]
+
+        def run(job: tuple[int, int, int, int]) -> None:
+            row, year, first, end = job
+            imported, exported = self._room()
+            score_many(
+                self._load[year], self._pv[year], self._table, self._face_of_step,
+                faces[first:end], self._numbers, self.start_kwh, self._pricing[year],
+                imported, exported, result[row, first:end],
+            )  # fmt: skip
+
+        list(_workers().map(run, jobs)) if len(jobs) > 1 else run(jobs[0])
+        return result.T
+
+    def _room(self) -> tuple[FloatArray, FloatArray]:
+        """Return room for imports and exports of this thread's own."""
+        if not hasattr(self._rooms, "pair"):
+            pair = np.zeros((2, SIDE_BY_SIDE, len(self.steps)))
+            self._rooms.pair = (pair[0], pair[1])
+        return self._rooms.pair  # type: ignore[no-any-return]
+
+    def _face(self, drafts: Drafts) -> IntArray:
+        """Return the row of the table that holds at each clock slot of each day set."""
+        return np.concatenate([self._face_of_part(part) for part in drafts])
+
+    def _face_of_part(self, part: Part) -> IntArray:
+        if part not in self._face_of:
+            step = self.task.grid.step_minutes
+            face = np.zeros(self._slots, dtype=np.int64)
             for draft in part:
                 begin, end = draft.begin // step, (draft.begin + draft.length) // step
-                face[begin:end] = len(rows)
-                face[: max(end - len(face), 0)] = len(rows)
-                rows.append(self._row(draft))
-        orders = faces[self._set, self._slot]
-        return float(
-            score(self._load, self._pv, np.array(rows), orders, self._numbers, self.start_kwh,
-                  self._out, self.pricing)
-        )  # fmt: skip
+                face[begin:end] = face[: max(end - len(face), 0)] = self._row(draft)
+            self._face_of[part] = face
+        return self._face_of[part]
 
-    def _row(self, draft: Draft) -> tuple[float, ...]:
-        if draft not in self._rows:
-            window = window_of(draft, self.task.plant, self.controls)
+    def _row(self, draft: Draft) -> int:
+        if draft not in self._row_of:
+            window = window_of(draft, self.task.plant, self.task.controls)
             plant, h = self.task.plant, self.task.grid.step_h
-            self._rows[draft] = order_row(window, plant, h, plant.low_kwh)
-        return self._rows[draft]
+            row = len(self._row_of) + 1
+            if row == len(self._table):
+                self._table = np.concatenate([self._table, self._table])
+            self._table[row] = order_row(window, plant, h, plant.low_kwh)
+            self._row_of[draft] = row
+        return self._row_of[draft]
 
 
-def window_of(draft: Draft, plant: Plant, controls: Controls) -> Window:
-    """Return the window of a draft; a power limit that cannot bind is left out."""
-    whole = draft.length == MINUTES_PER_DAY
-    end = draft.begin + draft.length
-    limits: dict[str, float] = {}
-    if draft.action == "charge":
-        limits = {"until_pct": draft.level_pct, "grid_kw": draft.power_kw}
-    elif draft.action == "cover":
-        limits = {"down_to_pct": draft.level_pct}
-    elif draft.action == "sell":
-        limits = {"down_to_pct": draft.level_pct, "power_kw": draft.power_kw}
-    most = {"charge": plant.charge_kw / plant.to_dc_efficiency, "sell": plant.discharge_kw}
-    if draft.power_kw > most.get(draft.action, 0.0) - controls.power_step_kw:
-        limits.pop("grid_kw", None)
-        limits.pop("power_kw", None)
-    if math.isfinite(draft.cap_kw):
-        limits["import_cap_kw"] = draft.cap_kw
-    return Window(
-        start="00:00" if whole else clock(draft.begin),
-        end="24:00" if whole else clock(end % MINUTES_PER_DAY or MINUTES_PER_DAY),
-        action=draft.action,  # type: ignore[arg-type]
-        **{key: round(value, 6) for key, value in limits.items()},
-    )
+@lru_cache(maxsize=1)
+def _workers() -> ThreadPoolExecutor:
+    """Return the threads that score; compiled code runs in them side by side."""
+    return ThreadPoolExecutor(WORKERS)
 
 
 def multiples_between(step: float, low: float, high: float) -> FloatArray:

@@ -151,6 +151,11 @@ class DaySet(Document):
     days: DaySetName
     windows: list[Window] = []
 
+    @property
+    def weekdays(self) -> tuple[int, ...]:
+        """The weekdays, Monday is 0."""
+        return _weekdays(self.days)
+
     @model_validator(mode="after")
     def _never_overlap(self) -> DaySet:
         taken = np.full(MINUTES_PER_DAY, -1)
@@ -340,11 +345,6 @@ def _refused_in_window(
 
 def _weekdays(name: str) -> tuple[int, ...]:
     return next(sets[name] for sets in DAY_SETS.values() if name in sets)
-
-
-def weekdays_of(day_set: DaySet) -> tuple[int, ...]:
-    """Return the weekdays of a day set, Monday is 0."""
-    return _weekdays(day_set.days)
 
 
 def months_text(months: list[int]) -> str:

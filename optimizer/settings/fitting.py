@@ -1,0 +1,153 @@
+"""Fits windows to plausible years, season by season.
+
+Read next: ``choosing``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from optimizer.billing.cost import LinearCost, Peak
+from optimizer.flows import Flows
+from optimizer.settings.drafts import Drafts, drafts_of, window_of
+from optimizer.settings.replay import replay
+from optimizer.settings.search import Search
+from optimizer.settings.season import Season, Task
+from optimizer.settings.windows import DaySet, SeasonSet, Settings
+from optimizer.settings.years import Recipe, Weather, Year
+from optimizer.timegrid import IntArray
+
+SEED = 20_260_101
+
+RECIPES = (
+    Recipe(0.3, resampled=False),
+    Recipe(0.3),
+    Recipe(0.2, load_factor=1.2, pv_factor=0.85),
+    Recipe(0.2, load_factor=0.85, pv_factor=1.1),
+)
+"""Years that a search minimises over: as metered, other weeks, more load and less sun, and less load."""
+
+MonthGroups = tuple[tuple[int, ...], ...]
+
+
+@dataclass(frozen=True)
+class Fit:
+    """Windows of each group of months, and the seasons that scored them."""
+
+    groups: MonthGroups
+    drafts: tuple[Drafts, ...]
+    seasons: tuple[Season, ...]
+
+    @property
+    def score(self) -> float:
+        """What the windows change about the cost, over all seasons. [money]"""
+        pairs = zip(self.seasons, self.drafts, strict=True)
+        return sum(season.score(drafts) for season, drafts in pairs)
+
+    def settings(self, name: str) -> Settings:
+        """Return the windows as settings."""
+        return settings_of(name, self.groups, self.drafts, self.seasons[0].task)
+
+
+def settings_of(
+    name: str, groups: MonthGroups, drafts: Sequence[Drafts], task: Task
+) -> Settings:
+    """Return drafts of each group of months as settings."""
+    sets = [
+        SeasonSet(
+            months=list(months),
+            day_sets=[
+                DaySet(
+                    days=days,  # type: ignore[arg-type]
+                    windows=[window_of(draft, task.plant, task.controls) for draft in part],
+                )
+                for days, part in zip(task.controls.day_sets(), parts, strict=True)
+            ],
+        )
+        for months, parts in zip(groups, drafts, strict=True)
+    ]
+    floor_pct = round(task.plant.soc_pct(task.plant.low_kwh), 9)
+    return Settings(settings=name, floor_pct=floor_pct, seasons=sets)
+
+
+def years_for(
+    weather: Weather, fold: int | None, recipes: Sequence[Recipe] = RECIPES, seed: int = SEED
+) -> list[Year]:
+    """Return years made of the weeks of a fold, or of all weeks."""
+    luck = np.random.default_rng([seed, 2 if fold is None else fold])
+    return [weather.year(recipe, fold, luck) for recipe in recipes]
+
+
+def fit(
+    task: Task,
+    years: Sequence[Year],
+    groups: MonthGroups,
+    replays: float,
+    starts: Sequence[Settings] = (),
+    seed: int = SEED,
+) -> Fit:
+    """Search windows for each group of months.
+
+    Parameters
+    ----------
+    task : Task
+        Equipment, cost and the plan to start from.
+    years : sequence of Year
+        What the windows are fitted to.
+    groups : tuple of tuples of int
+        Months 1 to 12; at most as many groups as the controls store.
+    replays : float
+        Work allowed, in replays of all seasons in one year.
+    starts : sequence of Settings
+        Windows to start from besides those that the plan suggests.
+    """
+    seasons = tuple(Season(task, months, years, [task.plan_flows]) for months in groups)
+    coupled = couples(task.cost, [season.steps for season in seasons])
+    rounds = 2 if coupled else 1
+    drafts = [season.empty for season in seasons]
+    for turn in range(rounds):
+        for place, season in enumerate(seasons):
+            given = [
+                drafts_of(start, groups[place], task.controls, task.plant) for start in starts
+            ]
+            if turn:
+                season.look_elsewhere(_replays(task, years, groups, drafts))
+                given.append(drafts[place])
+            search = Search(season, replays / rounds, seed + 1000 * place + turn)
+            drafts[place] = search.best(given)
+    return Fit(groups, tuple(drafts), seasons)
+
+
+def _replays(
+    task: Task, years: Sequence[Year], groups: MonthGroups, drafts: Sequence[Drafts]
+) -> list[Flows]:
+    settings = settings_of("so far", groups, drafts, task)
+    return [
+        replay(
+            task.plant, task.grid, year.load_kwh, year.pv_kwh, settings, task.start_kwh
+        ).flows
+        for year in years
+    ]
+
+
+def couples(cost: LinearCost, seasons: Sequence[IntArray]) -> bool:
+    """Tell whether a part of the cost depends on the steps of several seasons."""
+    season_of = np.full(cost.count, -1)
+    for number, steps in enumerate(seasons):
+        season_of[steps] = number
+    touched: list[set[int]] = []
+    for part in cost.parts:
+        if isinstance(part.node, Peak):
+            found = set(season_of[part.node.steps].tolist())
+        else:
+            found = set()
+            for form in part.forms:
+                for steps, _ in form.weights.values():
+                    found |= set(season_of[steps].tolist())
+                for number in form.parts:
+                    found |= touched[number]
+        touched.append(found - {-1})
+    return any(len(found) > 1 for found in touched)

@@ -1,0 +1,167 @@
+"""Plausible years: the metered weeks put together anew, with more or less load and sun.
+
+A year is made of whole weeks, so that load and PV of a day stay together and weekdays stay weekdays;
+each week comes from the same time of the year. Weeks are told apart by turns into two folds: what
+is fitted on the weeks of one fold can be judged on the other, which it has not seen. Prices stay
+where they are on the calendar. Read next: ``season``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+import numpy as np
+
+from optimizer.site.forecast import Forecast
+from optimizer.timegrid import FloatArray, IntArray, TimeGrid, clock_slots
+
+REACH_DAYS = 24
+"""How far from its own time of the year a week may be taken."""
+
+LEAST_WEEKS = 8
+"""Fewer whole weeks than this are not told apart: nothing would be left to judge on."""
+
+DAYS_PER_YEAR = 365.25
+
+
+@dataclass(frozen=True)
+class Year:
+    """Load and PV on the steps of the forecast, shape (T,), and what the year counts. [kWh]"""
+
+    load_kwh: FloatArray
+    pv_kwh: FloatArray
+    weight: float = 1.0
+
+
+@dataclass(frozen=True)
+class Recipe:
+    """How a year is made: its own weeks where they may be used, or others; times factors."""
+
+    weight: float
+    resampled: bool = True
+    load_factor: float = 1.0
+    pv_factor: float = 1.0
+
+
+class Weather:
+    """The metered weeks from which years are put together.
+
+    Parameters
+    ----------
+    forecast : Forecast
+        The forecast; every year is made on its steps.
+    others : sequence of Forecast
+        Other metered years of the same site, in the same steps.
+    keep : callable
+        Tells of a week, by its Monday, whether it may be used; all may without it.
+    """
+
+    def __init__(
+        self,
+        forecast: Forecast,
+        others: Sequence[Forecast] = (),
+        keep: Callable[[date], bool] = lambda _monday: True,
+    ) -> None:
+        self.forecast = forecast
+        self._keep = keep
+        self._is_whole = True
+        self._load, self._pv = [], []
+        self._weeks: list[list[int]] = []
+        self._monday: list[date] = []
+        for source in (forecast, *others):
+            self._take(source)
+        self._place = np.array([_place_in_year(monday) for monday in self._monday])
+        rank = {monday: number for number, monday in enumerate(sorted(set(self._monday)))}
+        self._fold = np.array([rank[monday] % 2 for monday in self._monday], dtype=np.int64)
+        grid = forecast.grid
+        self._mondays = [day - timedelta(days=day.weekday()) for day in grid.dates]
+        self._slot = grid.minute_of_day // grid.step_minutes
+        self._load_of_day = np.array(self._load)
+        self._pv_of_day = np.array(self._pv)
+
+    @property
+    def has_folds(self) -> bool:
+        """Whether there are enough weeks to fit on some and judge on others."""
+        return len(self._weeks) >= LEAST_WEEKS
+
+    def _take(self, source: Forecast) -> None:
+        grid = source.grid
+        load = _by_day(source.load_kwh, grid)
+        pv = _by_day(source.pv_kwh, grid)
+        first = len(self._load)
+        self._load += list(load)
+        self._pv += list(pv)
+        steps = np.bincount(grid.day)
+        whole = steps >= clock_slots(grid.step_minutes) * 0.9
+        for number, day in enumerate(grid.dates[: len(grid.dates) - 6]):
+            if day.weekday() != 0 or not whole[number : number + 7].all():
+                continue
+            if not self._keep(day):
+                self._is_whole = False
+            else:
+                self._weeks.append(list(range(first + number, first + number + 7)))
+                self._monday.append(day)
+
+    def own(self, load_factor: float = 1.0, pv_factor: float = 1.0) -> Year:
+        """Return the forecast itself, times factors."""
+        forecast = self.forecast
+        return Year(forecast.load_kwh * load_factor, forecast.pv_kwh * pv_factor)
+
+    def year(self, recipe: Recipe, fold: int | None, luck: np.random.Generator) -> Year:
+        """Return a year made of the weeks of a fold, or of all weeks."""
+        factors = recipe.load_factor, recipe.pv_factor
+        is_own = fold is None and not recipe.resampled and self._is_whole
+        if is_own or not self.has_folds:
+            own = self.own(*factors)
+            return Year(own.load_kwh, own.pv_kwh, recipe.weight)
+        week_of: dict[date, int] = {}
+        day = np.zeros(len(self._mondays), dtype=np.int64)
+        for number, monday in enumerate(self._mondays):
+            if monday not in week_of:
+                week_of[monday] = self._week_for(monday, fold, recipe, luck)
+            weekday = self.forecast.grid.dates[number].weekday()
+            day[number] = self._weeks[week_of[monday]][weekday]
+        day_of_step = day[self.forecast.grid.day]
+        return Year(
+            self._load_of_day[day_of_step, self._slot] * recipe.load_factor,
+            self._pv_of_day[day_of_step, self._slot] * recipe.pv_factor,
+            recipe.weight,
+        )
+
+    def _week_for(
+        self, monday: date, fold: int | None, recipe: Recipe, luck: np.random.Generator
+    ) -> int:
+        allowed = np.ones(len(self._weeks), dtype=bool) if fold is None else self._fold == fold
+        if not recipe.resampled and monday in self._monday:
+            own = self._monday.index(monday)
+            if allowed[own]:
+                return own
+        apart = np.abs(self._place - _place_in_year(monday))
+        apart = np.minimum(apart, DAYS_PER_YEAR - apart)
+        near = np.flatnonzero(allowed & (apart <= REACH_DAYS))
+        if not len(near):
+            near = np.flatnonzero(allowed)
+            near = near[[apart[near].argmin()]]
+        return int(near[luck.integers(len(near))])
+
+
+def _place_in_year(monday: date) -> float:
+    """Return the day of the year of a week's Thursday."""
+    return float((monday + timedelta(days=3)).timetuple().tm_yday)
+
+
+def _by_day(values: FloatArray, grid: TimeGrid) -> FloatArray:
+    """Return values by day and clock slot, shape (D, slots).
+
+    Where clocks go forward the missing slots take the value before; where they go back the first
+    of the two counts.
+    """
+    slot: IntArray = grid.minute_of_day // grid.step_minutes
+    table = np.full((len(grid.dates), clock_slots(grid.step_minutes)), np.nan)
+    table[grid.day[::-1], slot[::-1]] = values[::-1]
+    for column in range(1, table.shape[1]):
+        gap = np.isnan(table[:, column])
+        table[gap, column] = table[gap, column - 1]
+    return np.nan_to_num(table)
