@@ -35,21 +35,26 @@ from optimizer.planning.model import Problem
 from optimizer.planning.plan import Plan, make_plan
 from optimizer.report.account import Account
 from optimizer.report.files import write_file
-from optimizer.settings.reasons import Course, Prices, reasons_for, without_idle_windows
+from optimizer.settings.choosing import EFFORTS, Found, find_settings, groupings_for
+from optimizer.settings.reasons import Course, Prices, reasons_for
 from optimizer.settings.season import Task
-from optimizer.settings.fitting import *
 from optimizer.settings.windows import Settings, no_windows, read_settings
+from optimizer.settings.years import Weather
 from optimizer.site.history import NO_HISTORY, History
-from optimizer.site.readers.found import Found, Request
+from optimizer.site.readers.found import Found as Readings
+from optimizer.site.readers.found import Request
 from optimizer.site.readers.meter_csv import read_meter
 from optimizer.site.readers.outside import read_any, refuse_same_file, tidy_csv
 from optimizer.site.remarks import remarks
 from optimizer.site.scenario import SCENARIO_FILE, Scenario, read_scenario
 from optimizer.timegrid import calendar_months
 from optimizer.valuation.outcome import Judge, Outcome, cases_of
+from optimizer.valuation.sureness import Sureness, sureness_of
 
 Progress = Callable[[str], None]
 DEFAULT_TIME_LIMIT_S = 600.0
+PLANNING_S = {"quick": 0.0, "normal": 120.0, "thorough": 600.0}
+"""Most seconds for planning weeks that the windows were not fitted to, by effort."""
 
 
 @dataclass(frozen=True)
@@ -69,6 +74,11 @@ class Brief:
             scenario.forecast.pv_kwh, scenario.start_kwh,
         )  # fmt: skip
 
+    @property
+    def weather(self) -> Weather:
+        """The metered weeks, from which plausible years are made."""
+        return Weather(self.scenario.forecast, self.scenario.other_years)
+
 
 def read_brief(path: Path) -> Brief:
     """Read a scenario folder and its tariff."""
@@ -82,16 +92,26 @@ def read_brief(path: Path) -> Brief:
 
 
 def plan_scenario(
-    path: Path, *, time_limit_s: float = DEFAULT_TIME_LIMIT_S, progress: Progress
+    path: Path,
+    *,
+    effort: str = "normal",
+    in_use_path: Path | None = None,
+    time_limit_s: float = DEFAULT_TIME_LIMIT_S,
+    progress: Progress,
 ) -> Account:
     """Do the main job: from a scenario to settings, and what they are worth."""
     progress("reading the scenario and its tariff")
     brief = read_brief(path)
+    in_use = read_settings(in_use_path, brief.scenario.controls) if in_use_path else None
     plan = cheapest_plan(brief, time_limit_s, progress)
     progress("looking for windows that keep the saving")
-    settings = windows_for(brief, plan, progress)
+    found = windows_for(brief, plan, effort, in_use, progress)
+    progress("replaying the windows on weeks that they were not fitted to")
+    sureness = sureness_of(
+        found, brief.weather, plan.problem, brief.cost, brief.course, PLANNING_S[effort], progress
+    )
     progress("replaying the windows and adding up the bills")
-    return account_of(brief, plan, settings)
+    return account_of(brief, plan, found.settings, found, sureness, in_use)
 
 
 def replay_settings(
@@ -127,52 +147,60 @@ def cheapest_plan(brief: Brief, time_limit_s: float, progress: Progress) -> Plan
     return make_plan(problem, brief.cost, time_limit_s=time_limit_s, progress=progress)
 
 
-def windows_for(brief: Brief, plan: Plan, progress: Progress) -> Settings:
-    """Find the few windows that cost least when replayed; none if none are better."""
+def windows_for(
+    brief: Brief, plan: Plan, effort: str, in_use: Settings | None, progress: Progress
+) -> Found:
+    """Find the few windows that cost least in plausible years; none if none are better."""
     scenario, course, judge = brief.scenario, brief.course, Judge(brief.cost, plan)
     plain = no_windows(course.plant.soc_pct(course.plant.low_kwh))
-    plain_cost = judge.cost_of(course.run(plain))
     task = Task(
         plant=course.plant,
         controls=scenario.controls,
         grid=course.grid,
-        load_kwh=course.load_kwh,
-        pv_kwh=course.pv_kwh,
         cost=plan.problem.cost,
         plan_flows=plan.flows,
         plan_stored_kwh=plan.stored_kwh,
+        prices=prices_of(plan),
         start_kwh=course.start_kwh,
         stored_worth=judge.end_worth,
-        can_save=plain_cost - plan.cost,
+        can_save=judge.cost_of(course.run(plain)) - plan.cost,
     )
     seasons = brief.tariff.season_of_months(course.grid)
-    groups = month_groups(seasons, course.grid.months, scenario.controls.season_sets)
-    found = find_settings(
-        task,
-        scenario.name,
-        groups,
-        lambda done: progress(f"windows for {done} of {len(groups)} seasons"),
+    groupings = groupings_for(seasons, course.grid.months, scenario.controls.season_sets)
+    starts = [] if in_use is None else [in_use]
+    return find_settings(
+        task, brief.weather, scenario.name, groupings, EFFORTS[effort], starts, progress
     )
-    settings = without_idle_windows(found.settings, course, judge.cost_of)
-    return settings if judge.cost_of(course.run(settings)) < plain_cost else plain
 
 
-def account_of(brief: Brief, plan: Plan, settings: Settings) -> Account:
-    """Replay the settings and the equipment without them, and put the bills side by side."""
-    course, judge = brief.course, Judge(brief.cost, plan)
+def prices_of(plan: Plan) -> Prices:
+    """Return the money per kWh of import, export and stored energy at the plan."""
     cost = plan.problem.cost
-    prices = Prices(
+    return Prices(
         cost.marginal("import_kwh", plan.flows),
         -cost.marginal("export_kwh", plan.flows),
         plan.prices.stored,
     )
-    cases = cases_of(course, settings, judge)
+
+
+def account_of(
+    brief: Brief,
+    plan: Plan,
+    settings: Settings,
+    found: Found | None = None,
+    sureness: Sureness | None = None,
+    in_use: Settings | None = None,
+) -> Account:
+    """Replay the settings and the equipment without them, and put the bills side by side."""
+    course, judge = brief.course, Judge(brief.cost, plan)
+    prices = prices_of(plan)
+    cases = cases_of(course, settings, judge, in_use)
     reasons = reasons_for(settings, course, judge.cost_of, prices, brief.tariff.currency)
     outcome = Outcome(cases, settings, tuple(reasons))
-    return Account(brief.scenario, brief.tariff, brief.cost, plan, outcome, prices)
+    return Account(brief.scenario, brief.tariff, brief.cost, plan, outcome, prices, found, sureness)
 
 
-def read_outside(path: Path, request: Request, out: Path | None) -> Found:
+def read_outside(path: Path, request: Request, out: Path | None) -> Readings:
     """Read meter data or prices as they were handed out; write one point as a tidy CSV."""
     if out is not None:
         refuse_same_file(path, out)

@@ -9,10 +9,12 @@ from dataclasses import dataclass
 
 from optimizer.billing.tariff import Tariff, TariffCost
 from optimizer.planning.plan import GOOD_ENOUGH, Plan
+from optimizer.settings.choosing import Found
 from optimizer.settings.reasons import Prices
 from optimizer.site.scenario import Scenario
 from optimizer.units import MONEY_TOLERANCE, money
 from optimizer.valuation.outcome import Outcome
+from optimizer.valuation.sureness import Sureness
 
 
 @dataclass(frozen=True)
@@ -25,6 +27,8 @@ class Account:
     plan: Plan
     outcome: Outcome
     prices: Prices
+    found: Found | None = None
+    sureness: Sureness | None = None
 
     @property
     def currency(self) -> str:

@@ -1,13 +1,15 @@
 """Reads windows off the average day of a plan: first guesses for the search.
 
 For each clock slot of a season and day set, the plan's mean flows say what it mostly does there,
-and its shadow prices what would be worth doing. Runs of slots with the same action become windows; the most moving ones are kept.
+and its shadow prices what would be worth doing. Runs of slots with the same action become windows;
+the most moving ones are kept.
 Read next: ``search``.
 """
 
 from __future__ import annotations
 
 import math
+
 import numpy as np
 
 from optimizer.flows import Flows

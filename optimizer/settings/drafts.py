@@ -115,7 +115,9 @@ def draft_of(window: Window, plant: Plant) -> Draft:
     )
 
 
-def drafts_of(settings: Settings, months: Sequence[int], controls: Controls, plant: Plant) -> Drafts:
+def drafts_of(
+    settings: Settings, months: Sequence[int], controls: Controls, plant: Plant
+) -> Drafts:
     """Return the windows that settings hold in most of some months, as drafts of each day set.
 
     A day set that the settings divide otherwise takes the windows of its first weekday.

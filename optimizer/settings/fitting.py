@@ -5,7 +5,7 @@ Read next: ``choosing``.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -52,9 +52,7 @@ class Fit:
         return settings_of(name, self.groups, self.drafts, self.seasons[0].task)
 
 
-def settings_of(
-    name: str, groups: MonthGroups, drafts: Sequence[Drafts], task: Task
-) -> Settings:
+def settings_of(name: str, groups: MonthGroups, drafts: Sequence[Drafts], task: Task) -> Settings:
     """Return drafts of each group of months as settings."""
     sets = [
         SeasonSet(
@@ -110,9 +108,7 @@ def fit(
     drafts = [season.empty for season in seasons]
     for turn in range(rounds):
         for place, season in enumerate(seasons):
-            given = [
-                drafts_of(start, groups[place], task.controls, task.plant) for start in starts
-            ]
+            given = [drafts_of(start, groups[place], task.controls, task.plant) for start in starts]
             if turn:
                 season.look_elsewhere(_replays(task, years, groups, drafts))
                 given.append(drafts[place])
@@ -126,9 +122,7 @@ def _replays(
 ) -> list[Flows]:
     settings = settings_of("so far", groups, drafts, task)
     return [
-        replay(
-            task.plant, task.grid, year.load_kwh, year.pv_kwh, settings, task.start_kwh
-        ).flows
+        replay(task.plant, task.grid, year.load_kwh, year.pv_kwh, settings, task.start_kwh).flows
         for year in years
     ]
 

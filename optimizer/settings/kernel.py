@@ -207,7 +207,7 @@ def beyond_limit(x: Terms, to_limit: float, n: Numbers) -> float:
 
 
 @njit(cache=True, inline="always")  # type: ignore[untyped-decorator]
-def move(  # noqa: C901, PLR0912, PLR0913 - in the order of the module's list
+def move(  # noqa: C901, PLR0912, PLR0913, PLR0915 - in the order of the module's list
     action: int, target: float, floor: float, grid: float, power: float, cap: float,
     x: Terms, stored: float, resting: bool, n: Numbers,
 ) -> tuple[float, float]:  # fmt: skip

@@ -89,9 +89,7 @@ def replay(
     orders = orders_of(settings, plant, grid)
     out = np.zeros((OVERLOAD + 1, grid.count))
     numbers = Numbers.of(plant, grid.step_h)
-    step_through(
-        load_kwh, pv_kwh, grid.day, orders.table, orders.of_step, numbers, start_kwh, out
-    )
+    step_through(load_kwh, pv_kwh, grid.day, orders.table, orders.of_step, numbers, start_kwh, out)
     flows = Flows(
         grid, out[IMPORT], out[EXPORT], out[CHARGED], out[DISCHARGED], out[PV_USED], load_kwh,
         out[LOSS],
@@ -123,7 +121,7 @@ def orders_of(settings: Settings, plant: Plant, grid: TimeGrid) -> Orders:
     for season in settings.seasons:
         in_season = np.isin(grid.month, season.months)
         for day_set in season.day_sets:
-            inside = in_season & np.isin(grid.weekday(day_set))
+            inside = in_season & np.isin(grid.weekday, day_set.weekdays)
             face = np.zeros(clock_slots(grid.step_minutes), dtype=np.int64)
             for window in day_set.windows:
                 face[window.minutes()[:: grid.step_minutes]] = len(rows)

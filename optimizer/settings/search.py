@@ -126,6 +126,9 @@ class Search:
         """Return the first batch's best neighbour that is better, and its score."""
         season = self.season
         neighbours = [*dict.fromkeys(changes(drafts, groups, season))]
+        if not adds:
+            most = entries_of(drafts)
+            neighbours = [other for other in neighbours if entries_of(other) <= most]
         neighbours = [neighbours[place] for place in self.luck.permutation(len(neighbours))]
         added = additions(drafts, groups, season, self.candidates) if adds else iter(())
         limit = score + NEAR * abs(score)

@@ -192,7 +192,7 @@ class Season:
                 self.work += LOOK_UP_WORK
         fresh = np.flatnonzero(np.isnan(result))
         if len(fresh):
-            result[fresh] = self._fresh_scores([many[place] for place in fresh], limit)
+            result[fresh] = self._fresh_scores([many[int(place)] for place in fresh], limit)
         return result
 
     def _fresh_scores(self, many: list[Drafts], limit: float) -> FloatArray:
@@ -203,7 +203,7 @@ class Season:
         if near.any() and len(self.years) > 1:
             rest = list(range(1, len(self.years)))
             chosen = [drafts for drafts, is_near in zip(many, near, strict=True) if is_near]
-            changes[np.ix_(near, rest)] = self._costs(chosen, rest) - self._plain[rest]
+            changes[near, 1:] = self._costs(chosen, rest) - self._plain[1:]
         result = np.where(near, self._joined(changes) + windows, math.inf)
         for drafts, value in zip(many, result, strict=True):
             if math.isfinite(value):
@@ -223,9 +223,18 @@ class Season:
         """Return what C sets of windows cost in each of the K years, shape (C, K). [money]"""
         return self._costs(list(many), list(range(len(self.years))))
 
+    def mean_change(self, drafts: Drafts) -> float:
+        """Return what windows change in the mean over the years; no sum for windows. [money]"""
+        return float((self.costs([drafts])[0] - self._plain) @ self._weight)
+
+    @property
+    def plain_cost(self) -> float:
+        """Mean cost of no windows over the years. [money]"""
+        return float(self._plain @ self._weight)
+
     def first_changes(self, many: Sequence[Drafts]) -> FloatArray:
         """Return what windows change in the first year alone, shape (C,). [money]"""
-        return self._costs(list(many), [0])[:, 0] - self._plain[0]
+        return np.asarray(self._costs(list(many), [0])[:, 0] - self._plain[0])
 
     def _costs(self, many: list[Drafts], years: list[int]) -> FloatArray:
         self.work += len(many) * len(years)

@@ -28,11 +28,15 @@ DAYS_PER_YEAR = 365.25
 
 @dataclass(frozen=True)
 class Year:
-    """Load and PV on the steps of the forecast, shape (T,), and what the year counts. [kWh]"""
+    """Load and PV on the steps of the forecast, shape (T,), and what the year counts. [kWh]
+
+    ``metered_on`` says for each day of the grid on which day its load and PV were metered.
+    """
 
     load_kwh: FloatArray
     pv_kwh: FloatArray
-    weight: float = 1.0
+    weight: float
+    metered_on: tuple[date, ...]
 
 
 @dataclass(frozen=True)
@@ -67,7 +71,8 @@ class Weather:
         self.forecast = forecast
         self._keep = keep
         self._is_whole = True
-        self._load, self._pv = [], []
+        self._load, self._pv = list[FloatArray](), list[FloatArray]()
+        self._date: list[date] = []
         self._weeks: list[list[int]] = []
         self._monday: list[date] = []
         for source in (forecast, *others):
@@ -93,6 +98,7 @@ class Weather:
         first = len(self._load)
         self._load += list(load)
         self._pv += list(pv)
+        self._date += grid.dates
         steps = np.bincount(grid.day)
         whole = steps >= clock_slots(grid.step_minutes) * 0.9
         for number, day in enumerate(grid.dates[: len(grid.dates) - 6]):
@@ -104,30 +110,27 @@ class Weather:
                 self._weeks.append(list(range(first + number, first + number + 7)))
                 self._monday.append(day)
 
-    def own(self, load_factor: float = 1.0, pv_factor: float = 1.0) -> Year:
-        """Return the forecast itself, times factors."""
-        forecast = self.forecast
-        return Year(forecast.load_kwh * load_factor, forecast.pv_kwh * pv_factor)
-
     def year(self, recipe: Recipe, fold: int | None, luck: np.random.Generator) -> Year:
         """Return a year made of the weeks of a fold, or of all weeks."""
-        factors = recipe.load_factor, recipe.pv_factor
+        grid = self.forecast.grid
         is_own = fold is None and not recipe.resampled and self._is_whole
         if is_own or not self.has_folds:
-            own = self.own(*factors)
-            return Year(own.load_kwh, own.pv_kwh, recipe.weight)
+            load_kwh = self.forecast.load_kwh * recipe.load_factor
+            pv_kwh = self.forecast.pv_kwh * recipe.pv_factor
+            return Year(load_kwh, pv_kwh, recipe.weight, tuple(grid.dates))
         week_of: dict[date, int] = {}
         day = np.zeros(len(self._mondays), dtype=np.int64)
         for number, monday in enumerate(self._mondays):
             if monday not in week_of:
                 week_of[monday] = self._week_for(monday, fold, recipe, luck)
-            weekday = self.forecast.grid.dates[number].weekday()
+            weekday = grid.dates[number].weekday()
             day[number] = self._weeks[week_of[monday]][weekday]
-        day_of_step = day[self.forecast.grid.day]
+        day_of_step = day[grid.day]
         return Year(
             self._load_of_day[day_of_step, self._slot] * recipe.load_factor,
             self._pv_of_day[day_of_step, self._slot] * recipe.pv_factor,
             recipe.weight,
+            tuple(self._date[number] for number in day),
         )
 
     def _week_for(
@@ -164,4 +167,4 @@ def _by_day(values: FloatArray, grid: TimeGrid) -> FloatArray:
     for column in range(1, table.shape[1]):
         gap = np.isnan(table[:, column])
         table[gap, column] = table[gap, column - 1]
-    return np.nan_to_num(table)
+    return np.asarray(np.nan_to_num(table))

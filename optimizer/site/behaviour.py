@@ -53,3 +53,7 @@ class Behaviour(Document):
                 f"pv_order is [{', '.join(order)}], which no equipment follows | Give one of: {known}."
             )
         return order
+
+
+AS_STATED = Behaviour()
+"""The behaviour that the README states."""

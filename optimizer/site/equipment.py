@@ -12,7 +12,7 @@ from typing import Literal
 from pydantic import Field, model_validator
 
 from optimizer.documents import Document
-from optimizer.site.behaviour import Behaviour
+from optimizer.site.behaviour import AS_STATED, Behaviour
 
 MAX_HOURS_TO_FILL = 200
 """No battery for a building is this slow; one that seems so has its capacity in Wh."""
@@ -138,7 +138,7 @@ class Plant:
     export_limit_kw: float
     may_charge_from_grid: bool
     may_export_stored: bool
-    behaviour: Behaviour = Behaviour()
+    behaviour: Behaviour = AS_STATED
 
     @classmethod
     def of(
@@ -149,7 +149,7 @@ class Plant:
         connection: Connection,
         permissions: Permissions,
         reserve_pct: float,
-        behaviour: Behaviour = Behaviour(),  # noqa: B008 - frozen
+        behaviour: Behaviour = AS_STATED,
     ) -> Plant:
         """Return the plant of the described equipment."""
         low = max(battery.floor_pct, reserve_pct) / 100
@@ -188,7 +188,7 @@ class Plant:
         return replace(
             self,
             low_kwh=0.0, high_kwh=0.0, charge_kw=0.0, discharge_kw=0.0, cycles_per_day=None,
-            behaviour=Behaviour(),
+            behaviour=AS_STATED,
         )  # fmt: skip
 
     def kept_per_step(self, step_h: float) -> float:

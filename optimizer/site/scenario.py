@@ -68,6 +68,7 @@ class ScenarioFile(Document):
     invented: bool = False
     zone: str
     forecast: str
+    other_years: list[str] = []
     tariff: str
     battery: Battery
     inverter: Inverter
@@ -121,6 +122,7 @@ class Scenario:
     source: Source
     plant: Plant
     forecast: Forecast
+    other_years: tuple[Forecast, ...]
     periods: BillingPeriods
 
     @property
@@ -158,9 +160,26 @@ def read_scenario(path: Path) -> Scenario:
         file.behaviour,
     )  # fmt: skip
     forecast = read_forecast(file_path.parent / file.forecast, file.zone, plant)
+    others = tuple(
+        _other_year(name, file_path.parent, file, forecast, plant) for name in file.other_years
+    )
     if file.read_dates is None:
         periods = calendar_months(forecast.grid)
     else:
         where = source.where(("read_dates",))
         periods = meter_read_periods(forecast.grid, file.read_dates, where)
-    return Scenario(file.scenario, file_path.parent, file, source, plant, forecast, periods)
+    return Scenario(file.scenario, file_path.parent, file, source, plant, forecast, others, periods)
+
+
+def _other_year(
+    name: str, folder: Path, file: ScenarioFile, forecast: Forecast, plant: Plant
+) -> Forecast:
+    other = read_forecast(folder / name, file.zone, plant)
+    if other.grid.step_minutes != forecast.grid.step_minutes:
+        raise ScenarioError(
+            f"the other year has steps of {other.grid.step_minutes} min, the forecast of"
+            f" {forecast.grid.step_minutes} min",
+            where=str(folder / name),
+            mend="Bring both to the same steps.",
+        )
+    return other

@@ -23,10 +23,11 @@ LABELS = {
     "neither": "neither PV nor battery",
     "no_battery": "PV without battery",
     "no_windows": "battery, no windows",
+    "in_use": "battery, windows in use",
     "windows": "battery, our windows",
     "plan": "cheapest possible plan",
 }
-"""The five cases in the order in which they are shown."""
+"""The cases in the order in which they are shown; windows in use only where they are given."""
 
 NOTHING_TO_SAVE = 0.01
 """Below this much money between no windows and the plan, a kept share says nothing."""
@@ -128,18 +129,23 @@ class Outcome:
         return self.saved / self.can_save if self.can_save > NOTHING_TO_SAVE else None
 
 
-def cases_of(course: Course, settings: Settings, judge: Judge) -> dict[str, Case]:
-    """Run the site in the five ways and return the cases in the order of ``LABELS``."""
+def cases_of(
+    course: Course, settings: Settings, judge: Judge, in_use: Settings | None = None
+) -> dict[str, Case]:
+    """Run the site in each way and return the cases in the order of ``LABELS``."""
     plant = course.plant
     bare = plant.without_battery()
     floor_pct = plant.soc_pct(plant.low_kwh)
     plain = no_windows(floor_pct)
     without = Course(bare, course.grid, course.load_kwh, course.pv_kwh, 0.0)
     dark = Course(bare, course.grid, course.load_kwh, 0 * course.pv_kwh, 0.0)
-    return {
+    cases = {
         "neither": judge.of_replay("neither", dark.run(plain), bare),
         "no_battery": judge.of_replay("no_battery", without.run(plain), bare),
         "no_windows": judge.of_replay("no_windows", course.run(plain), plant),
         "windows": judge.of_replay("windows", course.run(settings), plant),
         "plan": judge.of_plan(),
     }
+    if in_use is not None:
+        cases["in_use"] = judge.of_replay("in_use", course.run(in_use), plant)
+    return {key: cases[key] for key in LABELS if key in cases}

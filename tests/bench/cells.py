@@ -76,9 +76,7 @@ SITES = {
     "composite b": Site(
         "home_composite_b_2013_30min", "Australia/Sydney", 30, 10, 4, 5, "dc", 15, 5
     ),
-    "office": Site(
-        "office_2019_15min", "America/Los_Angeles", 15, 200, 80, 80, "ac", 150, 80, 1
-    ),
+    "office": Site("office_2019_15min", "America/Los_Angeles", 15, 200, 80, 80, "ac", 150, 80, 1),
 }
 TARIFFS = ("two_rates", "evening_export", "peak_demand", "any_time_demand")
 DYNAMIC_SITES = ("heat pump and car", "small PV")

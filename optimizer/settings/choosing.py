@@ -1,0 +1,337 @@
+"""Chooses season groups, number of windows and margins on days that were not fitted.
+
+Windows are first fitted to every other week and judged on the weeks between, and the other way
+round. What does well there decides how the windows that are handed out are fitted to all weeks:
+with which groups of months, how many windows, and how much margin on caps and levels.
+Read next: ``reasons``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from optimizer.settings.drafts import Draft, Drafts, entries_of
+from optimizer.settings.fitting import (
+    Fit,
+    MonthGroups,
+    fit,
+    settings_of,
+    years_for,
+)
+from optimizer.settings.moves import rounded_to
+from optimizer.settings.search import Search
+from optimizer.settings.season import Season, Task
+from optimizer.settings.windows import Settings, no_windows
+from optimizer.settings.years import Weather
+
+WORTHWHILE_SHARE = 0.02
+"""Fewer windows are recommended while they give up at most this share of the expected saving."""
+
+EARNED_SHARE = 0.02
+"""Other groups of months than the tariff's own must save this share more on unseen days."""
+
+MARGINS = ((1.0, 0.0), (1.05, 0.0), (1.1, 0.0), (1.2, 0.0), (1.35, 0.0), (1.0, 5.0), (1.1, 5.0),
+           (1.0, 10.0), (1.2, 10.0))  # fmt: skip
+"""What caps are multiplied by, and by how many per cent points levels to charge to are raised."""
+
+REFINING_REPLAYS = 600
+"""Work allowed to settle the windows that are left after one was dropped, in replays."""
+
+NOT_WORTH_IT_SHARE = 0.001
+"""Below this share of the cost, what windows save on unseen days is taken for nothing."""
+
+
+@dataclass(frozen=True)
+class Effort:
+    """How much work a search may do, in replays of a year.
+
+    ``fold_replays`` for each group of months on each half of the weeks, ``replays`` for the windows
+    that are handed out.
+    """
+
+    fold_replays: float
+    replays: float
+
+
+EFFORTS = {
+    "quick": Effort(1_500, 5_000),
+    "normal": Effort(4_000, 24_000),
+    "thorough": Effort(20_000, 160_000),
+}
+
+
+@dataclass(frozen=True)
+class Size:
+    """Windows of one number of entries.
+
+    ``seen`` and ``unseen`` are what they save in the mean over the years that they were fitted to,
+    and over years of weeks that such windows were not fitted to. [money]
+    """
+
+    entries: int
+    settings: Settings
+    seen: float
+    unseen: float | None
+
+
+@dataclass(frozen=True)
+class Found:
+    """What the search found.
+
+    ``sizes`` is the curve of simplicity, fewest windows first, ``recommended`` a place on it.
+    ``fitted_on`` holds the settings that were fitted to the weeks of either fold, for judging on
+    the weeks of the other; empty where there are too few weeks.
+    """
+
+    sizes: tuple[Size, ...]
+    recommended: int
+    groups: MonthGroups
+    fitted_on: tuple[Settings, ...]
+    replays: int
+
+    @property
+    def settings(self) -> Settings:
+        """The recommended settings."""
+        return self.sizes[self.recommended].settings
+
+
+@dataclass(frozen=True)
+class _Trial:
+    """Windows fitted to the weeks of one fold, by size, and the seasons of the other's weeks."""
+
+    fitted: Fit
+    by_size: dict[int, tuple[Drafts, ...]]
+    judges: tuple[Season, ...]
+
+    def at(self, entries: int) -> tuple[Drafts, ...]:
+        """Return the largest windows of at most some entries."""
+        return self.by_size[max(size for size in self.by_size if size <= entries)]
+
+    def judged(self, drafts: Sequence[Drafts]) -> float:
+        """Return the score of windows on the unseen weeks. [money]"""
+        pairs = zip(self.judges, drafts, strict=True)
+        return sum(judge.score(part) for judge, part in pairs)
+
+    def change(self, drafts: Sequence[Drafts]) -> float:
+        """Return what windows change in the mean over the unseen years. [money]"""
+        pairs = zip(self.judges, drafts, strict=True)
+        return sum(judge.mean_change(part) for judge, part in pairs)
+
+
+def find_settings(
+    task: Task,
+    weather: Weather,
+    name: str,
+    groupings: Sequence[MonthGroups],
+    effort: Effort,
+    starts: Sequence[Settings] = (),
+    progress: Callable[[str], None] = lambda _done: None,
+) -> Found:
+    """Find the windows to hand out, and how many of them are worth their trouble.
+
+    Parameters
+    ----------
+    task : Task
+        Equipment, cost and the plan to start from.
+    weather : Weather
+        The weeks from which plausible years are made.
+    name : str
+        What the settings are called.
+    groupings : sequence of groups of months
+        The tariff's own seasons first; others are taken only if they earn it on unseen weeks.
+    effort : Effort
+        Work allowed. The same effort gives the same settings.
+    starts : sequence of Settings
+        Settings to start from, such as those in use.
+    progress : callable
+        Is told what is being done.
+    """
+    replays = 0.0
+    groups, trials, margin = groupings[0], list[_Trial](), (1.0, 0.0)
+    if weather.has_folds:
+        best = np.inf
+        for number, grouping in enumerate(groupings):
+            progress(
+                f"fitting windows to every other week, {number + 1} of {len(groupings)} ways"
+                " to group the months"
+            )
+            tried = [_trial(task, weather, grouping, effort, fold, starts) for fold in (0, 1)]
+            replays += sum(_work(trial) for trial in tried)
+            judged = sum(min(trial.judged(d) for d in trial.by_size.values()) for trial in tried)
+            if judged < best - EARNED_SHARE * abs(best if np.isfinite(best) else 0.0):
+                groups, trials, best = grouping, tried, judged
+        margin = _best_margin(trials)
+    progress("fitting windows to all weeks")
+    years = years_for(weather, None)
+    again = [*starts, *(trial.fitted.settings("start") for trial in trials)]
+    final = fit(task, years, groups, effort.replays, again)
+    by_size = _sizes(final, task.controls)
+    replays += sum(season.work for season in final.seasons)
+    entries = _entries_worth_it(trials, by_size, final)
+    sizes = tuple(
+        Size(
+            size,
+            settings_of(name, groups, _widened(drafts, margin, final.seasons), task)
+            if size
+            else no_windows(round(task.plant.soc_pct(task.plant.low_kwh), 9)),
+            -_change(final.seasons, drafts),
+            _unseen(trials, size, margin),
+        )
+        for size, drafts in sorted(by_size.items())
+    )
+    place = max(i for i, size in enumerate(sizes) if size.entries <= entries)
+    fitted_on = tuple(
+        settings_of(
+            name, groups, _widened(trial.at(sizes[place].entries), margin, trial.judges), task
+        )
+        for trial in trials
+    )
+    return Found(sizes, place, groups, fitted_on, int(replays))
+
+
+def groupings_for(
+    season_of_month: Sequence[str], months: Sequence[int], most: int
+) -> list[MonthGroups]:
+    """Return groups of months to try: the tariff's own first, then other contiguous ones.
+
+    Parameters
+    ----------
+    season_of_month : sequence of str
+        The tariff's season of each of the twelve months.
+    months : sequence of int
+        The months that the forecast holds, rising.
+    most : int
+        How many groups the controls store.
+    """
+    sunny = dict.fromkeys(range(4, 10), "sunny")
+    quarter = {month: str((month % 12) // 3) for month in range(1, 13)}
+    ways = [
+        _grouped(months, lambda month: season_of_month[month - 1]),
+        _grouped(months, lambda month: sunny.get(month, "")),
+        _grouped(months, lambda _month: ""),
+        _grouped(months, lambda month: quarter[month]),
+        _grouped(months, lambda month: season_of_month[month - 1] + sunny.get(month, "")),
+    ]
+    if len(ways[0]) == 1:
+        ways = [ways[1], ways[0], *ways[2:]]
+    return [way for way in dict.fromkeys(ways) if len(way) <= most]
+
+
+def _grouped(months: Sequence[int], name_of: Callable[[int], str]) -> MonthGroups:
+    names = dict.fromkeys(name_of(month) for month in months)
+    return tuple(tuple(m for m in months if name_of(m) == name) for name in names)
+
+
+def _trial(
+    task: Task, weather: Weather, groups: MonthGroups, effort: Effort, fold: int,
+    starts: Sequence[Settings],
+) -> _Trial:  # fmt: skip
+    fitted = fit(task, years_for(weather, fold), groups, effort.fold_replays, starts)
+    unseen = years_for(weather, 1 - fold)
+    judges = tuple(Season(task, months, unseen, [task.plan_flows]) for months in groups)
+    return _Trial(fitted, _sizes(fitted, task.controls), judges)
+
+
+def _work(trial: _Trial) -> float:
+    return sum(season.work for season in (*trial.fitted.seasons, *trial.judges))
+
+
+def _sizes(fitted: Fit, controls: object) -> dict[int, tuple[Drafts, ...]]:
+    """Drop one window after another, the least useful first; return the best of each size.
+
+    Sizes that save no more than a smaller one are left out.
+    """
+    current = list(fitted.drafts)
+    chain = {sum(map(entries_of, current)): tuple(current)}
+    while any(map(entries_of, current)):
+        _, place, fewer = min(
+            (season.score(fewer) - season.score(drafts), place, fewer)
+            for place, (season, drafts) in enumerate(zip(fitted.seasons, current, strict=True))
+            for fewer in _with_one_dropped(drafts)
+        )
+        season = fitted.seasons[place]
+        current[place] = Search(season, REFINING_REPLAYS, place).improved(fewer)
+        chain[sum(map(entries_of, current))] = tuple(current)
+    kept, least = {}, np.inf
+    for size, drafts in sorted(chain.items()):
+        change = _change(fitted.seasons, drafts)
+        if change < least:
+            kept[size], least = drafts, change
+    return kept
+
+
+def _with_one_dropped(drafts: Drafts) -> list[Drafts]:
+    return [
+        (*drafts[:number], part[:place] + part[place + 1 :], *drafts[number + 1 :])
+        for number, part in enumerate(drafts)
+        for place in range(len(part))
+    ]
+
+
+def _change(seasons: Sequence[Season], drafts: Sequence[Drafts]) -> float:
+    pairs = zip(seasons, drafts, strict=True)
+    return sum(season.mean_change(part) for season, part in pairs)
+
+
+def _entries_worth_it(
+    trials: Sequence[_Trial], by_size: dict[int, tuple[Drafts, ...]], final: Fit
+) -> int:
+    """Return the fewest entries that save nearly as much as any on unseen weeks; zero if none do."""
+    if trials:
+        most = max(max(trial.by_size) for trial in trials)
+        change = {
+            size: sum(trial.change(trial.at(size)) for trial in trials) / len(trials)
+            for size in range(most + 1)
+        }
+    else:
+        change = {size: _change(final.seasons, drafts) for size, drafts in by_size.items()}
+    best = min(change.values())
+    plain = abs(float(np.mean([season.plain_cost for season in final.seasons])))
+    if best >= -NOT_WORTH_IT_SHARE * plain:
+        return 0
+    return min(size for size, value in change.items() if value <= best * (1 - WORTHWHILE_SHARE))
+
+
+def _best_margin(trials: Sequence[_Trial]) -> tuple[float, float]:
+    """Return the margin with which windows fitted to some weeks do best on the others."""
+
+    def judged(margin: tuple[float, float]) -> float:
+        return sum(
+            trial.judged(_widened(trial.fitted.drafts, margin, trial.judges)) for trial in trials
+        )
+
+    return min(MARGINS, key=judged)
+
+
+def _widened(
+    drafts: Sequence[Drafts], margin: tuple[float, float], seasons: Sequence[Season]
+) -> tuple[Drafts, ...]:
+    """Return windows with their caps multiplied, and their levels to charge to raised."""
+    return tuple(
+        tuple(tuple(_wide(draft, margin, season) for draft in part) for part in parts)
+        for parts, season in zip(drafts, seasons, strict=True)
+    )
+
+
+def _wide(draft: Draft, margin: tuple[float, float], season: Season) -> Draft:
+    factor, raised = margin
+    if np.isfinite(draft.cap_kw) and factor != 1.0:
+        cap = rounded_to(draft.cap_kw * factor, season.controls.power_step_kw)
+        draft = draft._replace(cap_kw=cap)
+    if draft.action == "charge" and raised:
+        levels = season.levels
+        wanted = min(draft.level_pct + raised, float(levels[-1]))
+        nearest = float(levels[np.abs(levels - wanted).argmin()])
+        draft = draft._replace(level_pct=max(nearest, draft.level_pct))
+    return draft
+
+
+def _unseen(trials: Sequence[_Trial], size: int, margin: tuple[float, float]) -> float | None:
+    """Return what windows of a size save in the mean over the weeks not fitted to."""
+    if not trials:
+        return None
+    saved = [-trial.change(_widened(trial.at(size), margin, trial.judges)) for trial in trials]
+    return float(np.mean(saved))
