@@ -36,9 +36,10 @@ from optimizer.planning.plan import Plan, make_plan
 from optimizer.report.account import Account
 from optimizer.report.files import write_file
 from optimizer.settings.reasons import Course, Prices, reasons_for, without_idle_windows
+from optimizer.settings.refusals import read_settings
 from optimizer.settings.search import find_settings, month_groups
 from optimizer.settings.season import Task
-from optimizer.settings.windows import Settings, no_windows, read_settings
+from optimizer.settings.windows import Settings, no_windows
 from optimizer.site.history import NO_HISTORY, History
 from optimizer.site.readers.found import Found, Request
 from optimizer.site.readers.meter_csv import read_meter

@@ -22,7 +22,7 @@ import pytest
 
 from optimizer.documents import MAX_BYTES
 from optimizer.errors import InputError, ScenarioError, SeveralInputErrors, TariffError
-from optimizer.settings.windows import read_settings
+from optimizer.settings.refusals import read_settings
 from optimizer.site.scenario import read_scenario
 from optimizer.study import read_brief
 

@@ -17,10 +17,11 @@ from optimizer.billing.cost import linear_cost
 from optimizer.planning.plan import Plan, make_plan
 from optimizer.settings import search
 from optimizer.settings import season as season_module
+from optimizer.settings.refusals import refusals
 from optimizer.settings.replay import replay
 from optimizer.settings.search import Found, find_settings, month_groups
 from optimizer.settings.season import Task
-from optimizer.settings.windows import Settings, no_windows, refusals
+from optimizer.settings.windows import Settings, no_windows
 from optimizer.site.controls import Controls
 from optimizer.site.equipment import Plant
 from optimizer.timegrid import TimeGrid
