@@ -13,7 +13,7 @@ from typing import Literal, TypeVar
 import numpy as np
 from pydantic import Field, ValidationInfo, field_validator, model_validator
 
-from optimizer.calendar import MONTH_NAMES, minutes_between, span_text
+from optimizer.calendar import DAY_NAMES, MONTH_NAMES, minutes_between, span_text
 from optimizer.documents import Document
 from optimizer.site.controls import DAY_SETS, Action
 from optimizer.timegrid import BoolArray
@@ -136,7 +136,10 @@ _ACTION_WORDS = {
 }
 
 ItemT = TypeVar("ItemT")
-DaySetName = Literal["every day", "weekdays", "weekends"]
+DaySetName = Literal[
+    "every day", "weekdays", "weekends", "Mondays", "Tuesdays", "Wednesdays", "Thursdays", "Fridays",
+    "Saturdays", "Sundays",
+]  # fmt: skip
 
 
 class DaySet(Document):
@@ -175,17 +178,27 @@ class SeasonSet(Document):
                 f"the months {self.months} are not each one of 1 to 12, once"
                 " | List each month once, e.g. [6, 7, 8, 9]."
             )
-        weekdays = [day for part in self.day_sets for day in _weekdays(part.days)]
+        weekdays = [day for part in self.day_sets for day in weekdays_of(part)]
         if sorted(weekdays) != list(range(7)):
             raise ValueError(
-                f"the day sets {[part.days for part in self.day_sets]} do not hold each weekday once"
-                " | Give 'every day', or 'weekdays' and 'weekends'."
+                f"the day sets {[part.days for part in self.day_sets]} do not hold each weekday once:"
+                f" {_not_once(weekdays)} | Give 'every day', or 'weekdays' and 'weekends', or"
+                " 'weekdays', 'Saturdays' and 'Sundays', or the seven from 'Mondays' to 'Sundays'; a"
+                " day set may have no windows. | day_sets"
             )
         return self
 
     def name(self) -> str:
         """Return the months as people say them: ``June–September``."""
         return months_text(self.months)
+
+
+def _not_once(weekdays: list[int]) -> str:
+    names = [name.capitalize() for name in DAY_NAMES]
+    absent = [name for day, name in enumerate(names) if day not in weekdays]
+    double = [name for day, name in enumerate(names) if weekdays.count(day) > 1]
+    told = [f"{', '.join(absent)} in none"] if absent else []
+    return "; ".join([*told, f"{', '.join(double)} in more than one"] if double else told)
 
 
 class Settings(Document):
@@ -260,13 +273,9 @@ def no_windows(floor_pct: float) -> Settings:
     return Settings(settings="no windows", floor_pct=floor_pct)
 
 
-def _weekdays(name: str) -> tuple[int, ...]:
-    return next(sets[name] for sets in DAY_SETS.values() if name in sets)
-
-
 def weekdays_of(day_set: DaySet) -> tuple[int, ...]:
     """Return the weekdays of a day set, Monday is 0."""
-    return _weekdays(day_set.days)
+    return next(sets[day_set.days] for sets in DAY_SETS.values() if day_set.days in sets)
 
 
 def months_text(months: list[int]) -> str:

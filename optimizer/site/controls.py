@@ -9,16 +9,22 @@ from typing import Annotated, Literal
 
 from pydantic import Field, field_validator
 
+from optimizer.calendar import DAY_NAMES
 from optimizer.documents import Document
 
 Action = Literal["charge", "hold", "cover", "sell"]
-DayTypes = Literal["every_day", "weekday_weekend"]
+DayTypes = Literal["every_day", "weekday_weekend", "weekday_saturday_sunday", "each_day"]
 
 DAY_SETS: dict[DayTypes, dict[str, tuple[int, ...]]] = {
     "every_day": {"every day": tuple(range(7))},
     "weekday_weekend": {"weekdays": tuple(range(5)), "weekends": (5, 6)},
+    "weekday_saturday_sunday": {"weekdays": tuple(range(5)), "Saturdays": (5,), "Sundays": (6,)},
+    "each_day": {f"{name.capitalize()}s": (number,) for number, name in enumerate(DAY_NAMES)},
 }
-"""Names of the day sets and the weekdays (Monday is 0) in each. Equipment knows no holidays."""
+"""Names of the day sets and the weekdays (Monday is 0) in each. Equipment knows no holidays.
+
+A name means the same days wherever it stands.
+"""
 
 
 class Controls(Document):

@@ -22,7 +22,7 @@ from optimizer.settings.replay import replay
 from optimizer.settings.search import Found, find_settings, month_groups
 from optimizer.settings.season import Task
 from optimizer.settings.windows import Settings, no_windows
-from optimizer.site.controls import Controls
+from optimizer.site.controls import DAY_SETS, Controls
 from optimizer.site.equipment import Plant
 from optimizer.timegrid import TimeGrid
 from optimizer.units import MINUTES_PER_DAY
@@ -135,6 +135,8 @@ CONTROLS: dict[str, dict[str, Any]] = {
     "coarse": {"soc_step_pct": 50.0, "power_step_kw": 3.0, "import_cap": True},
     "fine clock": {"minutes": 10, "import_cap": True},
     "odd steps": {"soc_step_pct": 12.5, "power_step_kw": 0.35, "minutes": 15, "import_cap": True},
+    "three day sets": {"day_types": "weekday_saturday_sunday", "windows_per_day": 2},
+    "each day": {"day_types": "each_day", "windows_per_day": 2, "minutes": 15},
     "none": {"windows_per_day": 0},
 }  # fmt: skip
 GRIDS = {"5 min": FIVES, "15 min": QUARTERS, "30 min": HALF_HOURS, "60 min": HOURS}
@@ -198,7 +200,7 @@ def random_controls(draw: Callable[..., Any]) -> Controls:
     extra = draw(st.sets(st.sampled_from(["charge", "hold", "sell"])))
     return Controls(
         windows_per_day=draw(st.integers(0, 6)),
-        day_types=draw(st.sampled_from(["every_day", "weekday_weekend"])),
+        day_types=draw(st.sampled_from(sorted(DAY_SETS))),
         season_sets=draw(st.integers(1, 4)),
         minutes=draw(st.sampled_from([5, 10, 15, 30, 60])),
         actions=sorted(extra | {"cover"}),
