@@ -81,7 +81,7 @@ def drafts_of_plan(
         if name not in controls.actions:
             strength[number] = -1
     label = np.where(strength.max(axis=0) > 0, strength.argmax(axis=0), -1)
-    runs = _runs(label)
+    runs = _runs(label, over_midnight=controls.over_midnight)
     runs.sort(key=lambda run: -sum(strength[label[run[0]], s] for s in run))
     drafts = [
         Draft(
@@ -96,10 +96,13 @@ def drafts_of_plan(
     return sorted(drafts)
 
 
-def _runs(label: np.ndarray) -> list[list[int]]:
-    """Return the runs of equal labels around the clock, those without a label left out."""
+def _runs(label: np.ndarray, *, over_midnight: bool) -> list[list[int]]:
+    """Return the runs of equal labels around the clock, those without a label left out.
+
+    Unless runs may go over midnight, the day's first slot begins a new one.
+    """
     count = len(label)
-    change = [s for s in range(count) if label[s] != label[s - 1]]
+    change = [s for s in range(count) if label[s] != label[s - 1] or (s == 0 and not over_midnight)]
     if not change:
         return [list(range(count))] if label[0] >= 0 else []
     runs = []

@@ -25,7 +25,7 @@ def changes(drafts: Drafts, season: Season) -> Iterator[Drafts]:
             yield with_part(drafts, number, others)
             for changed in _variants(draft, season):
                 joined = tuple(sorted((*others, changed)))
-                if not overlap(joined):
+                if is_allowed(changed, season) and not overlap(joined):
                     yield with_part(drafts, number, joined)
 
 
@@ -115,7 +115,8 @@ def candidates_for(season: Season) -> Iterator[Draft]:
                 begins = (0,) if length == MINUTES_PER_DAY else range(0, MINUTES_PER_DAY, stride)
                 for begin in begins:
                     draft = _new(begin, length, action, season)._replace(cap_kw=cap)
-                    yield fitted(draft, season)
+                    if is_allowed(draft, season):
+                        yield fitted(draft, season)
 
 
 def _new(begin: int, length: int, action: str, season: Season) -> Draft:
@@ -145,6 +146,11 @@ def fitted(draft: Draft, season: Season) -> Draft:
     level = float(levels[np.abs(levels - draft.level_pct).argmin()])
     power = rounded_to(draft.power_kw, season.controls.power_step_kw, up=False)
     return draft._replace(level_pct=0.0 if draft.action == "hold" else level, power_kw=power)
+
+
+def is_allowed(draft: Draft, season: Season) -> bool:
+    """Tell whether the controls store a window at these times."""
+    return season.controls.over_midnight or draft.begin + draft.length <= MINUTES_PER_DAY
 
 
 def with_part(drafts: Drafts, number: int, part: tuple[Draft, ...]) -> Drafts:

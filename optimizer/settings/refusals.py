@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from pathlib import Path
+from typing import NamedTuple
 
 from optimizer.documents import Location, Source, read_document
 from optimizer.errors import SettingsError, raise_findings
@@ -16,6 +17,14 @@ from optimizer.units import read_clock
 
 STEP_TOLERANCE = 1e-6
 """A value this near to a multiple of a step is one."""
+
+
+class _Refusal(NamedTuple):
+    """One thing that is refused: where it stands, what it is, and how to mend it."""
+
+    where: Location
+    what: str
+    mend: str = "Change the setting, or 'controls' in the scenario if the equipment can do it."
 
 
 def read_settings(path: Path, controls: Controls) -> Settings:
@@ -35,49 +44,45 @@ def refusals(settings: Settings, controls: Controls, source: Source) -> list[Set
     """Return why the controls refuse the settings; empty if they accept them."""
     return [
         SettingsError(
-            f"the controls refuse this: {what}",
-            where=source.where(where),
-            mend="Change the setting, or 'controls' in the scenario if the equipment can do it.",
+            f"the controls refuse this: {refused.what}",
+            where=source.where(refused.where),
+            mend=refused.mend,
         )
-        for where, what in _refused(settings, controls)
+        for refused in _refused(settings, controls)
     ]
 
 
-def _refused(settings: Settings, controls: Controls) -> Iterator[tuple[Location, str]]:
+def _refused(settings: Settings, controls: Controls) -> Iterator[_Refusal]:
     if len(settings.seasons) > controls.season_sets:
         sets = f"{len(settings.seasons)} season sets; the controls store {controls.season_sets}"
-        yield ("seasons",), f"there are {sets}"
+        yield _Refusal(("seasons",), f"there are {sets}")
     for s, season in enumerate(settings.seasons):
         for d, day_set in enumerate(season.day_sets):
             where = ("seasons", s, "day_sets", d)
             if day_set.days not in controls.day_sets():
-                yield (
-                    (*where, "days"),
-                    f"the day set {day_set.days!r} is none of {', '.join(controls.day_sets())}",
-                )
+                known = ", ".join(controls.day_sets())
+                what = f"the day set {day_set.days!r} is none of {known}"
+                yield _Refusal((*where, "days"), what)
             if len(day_set.windows) > controls.windows_per_day:
-                yield (
-                    (*where, "windows"),
+                what = (
                     f"{len(day_set.windows)} windows stand for {day_set.days}; the controls store"
-                    f" {controls.windows_per_day}",
+                    f" {controls.windows_per_day}"
                 )
+                yield _Refusal((*where, "windows"), what)
             for w, window in enumerate(day_set.windows):
-                for key, what in _refused_in_window(window, controls, settings.floor_pct):
-                    yield (*where, "windows", w, key), what
+                for refused in _refused_in_window(window, controls, settings.floor_pct):
+                    yield refused._replace(where=(*where, "windows", w, *refused.where))
 
 
-def _refused_in_window(
-    window: Window, controls: Controls, floor_pct: float
-) -> Iterator[tuple[str, str]]:
+def _refused_in_window(window: Window, controls: Controls, floor_pct: float) -> Iterator[_Refusal]:
     if window.action not in controls.actions:
-        yield "action", f"the action {window.action!r} is none of {', '.join(controls.actions)}"
-    for name in ("start", "end"):
-        time = getattr(window, name)
-        if read_clock(time) % controls.minutes:
-            yield name, f"{name} is {time}, no multiple of {controls.minutes} min"
+        what = f"the action {window.action!r} is none of {', '.join(controls.actions)}"
+        yield _Refusal(("action",), what)
+    yield from _refused_times(window, controls)
     cap = window.import_cap_kw
     if cap is not None and not controls.import_cap:
-        yield "import_cap_kw", f"import_cap_kw is {cap:g} kW, but the equipment has no import cap"
+        what = f"import_cap_kw is {cap:g} kW, but the equipment has no import cap"
+        yield _Refusal(("import_cap_kw",), what)
     levels = dict.fromkeys(("until_pct", "down_to_pct"), controls.soc_step_pct)
     powers = dict.fromkeys(("grid_kw", "power_kw", "import_cap_kw"), controls.power_step_kw)
     for name, step in (levels | powers).items():
@@ -85,6 +90,21 @@ def _refused_in_window(
         if value is None:
             continue
         if abs(value / step - round(value / step)) > STEP_TOLERANCE:
-            yield name, f"{name} is {value:g}, no multiple of {step:g}"
+            yield _Refusal((name,), f"{name} is {value:g}, no multiple of {step:g}")
         if name in levels and value < floor_pct - STEP_TOLERANCE:
-            yield name, f"{name} is {value:g} %, below the floor of {floor_pct:g} %"
+            what = f"{name} is {value:g} %, below the floor of {floor_pct:g} %"
+            yield _Refusal((name,), what)
+
+
+def _refused_times(window: Window, controls: Controls) -> Iterator[_Refusal]:
+    for name in ("start", "end"):
+        time = getattr(window, name)
+        if read_clock(time) % controls.minutes:
+            yield _Refusal((name,), f"{name} is {time}, no multiple of {controls.minutes} min")
+    if window.is_over_midnight and not controls.over_midnight:
+        yield _Refusal(
+            ("end",),
+            f"the window {window.span()} runs over midnight",
+            "Split it in two at 24:00, or change controls.over_midnight in the scenario if the"
+            " equipment can do it.",
+        )

@@ -94,6 +94,11 @@ class Window(Document):
         """Whether the window never ends."""
         return (self.begin, self.finish) == (0, MINUTES_PER_DAY)
 
+    @property
+    def is_over_midnight(self) -> bool:
+        """Whether the window holds time of two days; one that ends at midnight does not."""
+        return 0 < self.finish <= self.begin
+
     def minutes(self) -> BoolArray:
         """Return the minutes of the day inside, shape (1440,)."""
         return minutes_between(self.begin, self.finish)

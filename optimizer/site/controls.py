@@ -31,13 +31,15 @@ class Controls(Document):
     """What settings the equipment accepts.
 
     ``windows_per_day`` counts per day set and season. ``import_cap`` tells whether a window may
-    carry a limit of the import, ``minutes`` the granularity of starts and ends.
+    carry a limit of the import, ``over_midnight`` whether it may begin on one day and end on the
+    next, ``minutes`` the granularity of starts and ends.
     """
 
     windows_per_day: int = Field(default=4, ge=0, le=12)
     day_types: DayTypes = "weekday_weekend"
     season_sets: int = Field(default=2, ge=1, le=12)
     minutes: Literal[5, 10, 15, 30, 60] = 30
+    over_midnight: bool = True
     actions: Annotated[list[Action], Field(min_length=1)] = ["charge", "hold", "cover", "sell"]
     import_cap: bool = False
     power_step_kw: float = Field(default=0.1, gt=0)

@@ -62,6 +62,7 @@ controls:
   day_types: every_day
   minutes: 30
   actions: [charge, hold, cover]
+  over_midnight: false
 """
 
 TARIFF = """\

@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import get_args
 
 import numpy as np
 import pytest
 
 from optimizer.calendar import DAY_NAMES
+from optimizer.documents import Source
+from optimizer.settings.refusals import refusals
 from optimizer.settings.replay import orders_of
 from optimizer.settings.windows import DaySet, DaySetName, SeasonSet, Settings, Window
-from optimizer.site.controls import DAY_SETS
+from optimizer.site.controls import DAY_SETS, Controls
 from tests.builders import local_grid, simple_plant
 
+SOURCE = Source(Path("settings.yaml"), {})
 EVERY_MONTH = list(range(1, 13))
 
 
@@ -51,3 +55,23 @@ def test_a_window_of_one_day_holds_on_that_day_alone(chosen, place):
     first = 24 * place
     inside = [first + 3, first + 4, first + 7 * 24 + 3, first + 7 * 24 + 4]
     assert list(np.flatnonzero(orders.of_step)) == inside
+
+
+@pytest.mark.parametrize(
+    ("start", "end", "is_over"),
+    [
+        ("22:00", "06:00", True),
+        ("00:30", "00:15", True),
+        ("22:00", "24:00", False),
+        ("22:00", "00:00", False),
+        ("00:00", "24:00", False),
+        ("05:00", "09:00", False),
+    ],
+)
+def test_a_window_runs_over_midnight_if_it_holds_time_of_two_days(start, end, is_over):
+    window = Window(start=start, end=end, action="hold")
+    controls = Controls(over_midnight=False, day_types="every_day", minutes=5)
+
+    assert window.is_over_midnight == is_over
+    settings = settings_of(DaySet(days="every day", windows=[window]))
+    assert len(refusals(settings, controls, SOURCE)) == is_over

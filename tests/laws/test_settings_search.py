@@ -120,6 +120,7 @@ def check_accepted(settings: Settings, controls: Controls) -> None:
                 assert window.action in controls.actions
                 assert window.begin % controls.minutes == window.finish % controls.minutes == 0
                 assert controls.import_cap or window.import_cap_kw is None
+                assert controls.over_midnight or window.begin < (window.finish or MINUTES_PER_DAY)
 
 
 CONTROLS: dict[str, dict[str, Any]] = {
@@ -137,6 +138,7 @@ CONTROLS: dict[str, dict[str, Any]] = {
     "odd steps": {"soc_step_pct": 12.5, "power_step_kw": 0.35, "minutes": 15, "import_cap": True},
     "three day sets": {"day_types": "weekday_saturday_sunday", "windows_per_day": 2},
     "each day": {"day_types": "each_day", "windows_per_day": 2, "minutes": 15},
+    "days that end": {"over_midnight": False, "import_cap": True},
     "none": {"windows_per_day": 0},
 }  # fmt: skip
 GRIDS = {"5 min": FIVES, "15 min": QUARTERS, "30 min": HALF_HOURS, "60 min": HOURS}
@@ -203,6 +205,7 @@ def random_controls(draw: Callable[..., Any]) -> Controls:
         day_types=draw(st.sampled_from(sorted(DAY_SETS))),
         season_sets=draw(st.integers(1, 4)),
         minutes=draw(st.sampled_from([5, 10, 15, 30, 60])),
+        over_midnight=draw(st.booleans()),
         actions=sorted(extra | {"cover"}),
         import_cap=draw(st.booleans()),
         power_step_kw=draw(floats(0.05, 4)),
@@ -294,6 +297,18 @@ def test_a_search_saves_money_where_night_energy_is_cheap(find: Callable[..., Fo
     best = plan.cost + STORED_WORTH * plan.start_kwh
     kept = (without - cost_of_settings(plan.problem, cost, found)) / (without - best)
     assert 0.3 < kept <= 1.0
+
+
+def test_a_cheap_night_is_used_by_two_windows_where_none_may_run_over_midnight(
+    find: Callable[..., Found],
+) -> None:
+    plan, cost = site(AC_PLANT, HALF_HOURS, "two rates")
+    controls = Controls(over_midnight=False, day_types="every_day")
+    found = find(task_of(AC_PLANT, HALF_HOURS, "two rates", controls)).settings
+    without = cost_of_settings(plan.problem, cost, no_windows(found.floor_pct))
+    best = plan.cost + STORED_WORTH * plan.start_kwh
+    check_accepted(found, controls)
+    assert (without - cost_of_settings(plan.problem, cost, found)) / (without - best) > 0.3
 
 
 def test_settings_are_searched_month_by_month_as_the_tariff_groups_them() -> None:
