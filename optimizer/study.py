@@ -105,7 +105,7 @@ def replay_settings(
     """Say what given settings would cost, measured against the cheapest plan."""
     progress("reading the scenario, its tariff and the settings")
     brief = read_brief(path)
-    settings = read_settings(settings_path, brief.scenario.controls)
+    settings = read_settings(settings_path, brief.scenario.controls, brief.scenario.plant)
     plan = cheapest_plan(brief, time_limit_s, progress)
     progress("replaying the settings and adding up the bills")
     return account_of(brief, plan, settings)
@@ -168,7 +168,9 @@ def account_of(brief: Brief, plan: Plan, settings: Settings) -> Account:
         plan.prices.stored,
     )
     cases = cases_of(course, settings, judge)
-    reasons = reasons_for(settings, course, judge.cost_of, prices, brief.tariff.currency)
+    reasons = reasons_for(
+        settings, course, judge.cost_of, prices, brief.tariff.currency, brief.scenario.whole_kw
+    )
     outcome = Outcome(cases, settings, tuple(reasons))
     return Account(brief.scenario, brief.tariff, brief.cost, plan, outcome, prices)
 

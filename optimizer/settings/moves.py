@@ -61,7 +61,7 @@ def _levels_of(action: str, season: Season) -> FloatArray:
 
 
 def _power_variants(draft: Draft, season: Season) -> Iterator[Draft]:
-    step = season.controls.power_step_kw
+    step = season.power_step_kw
     plant = season.task.plant
     if draft.action in {"charge", "sell"}:
         most = plant.charge_kw if draft.action == "charge" else plant.discharge_kw
@@ -77,7 +77,7 @@ def _power_variants(draft: Draft, season: Season) -> Iterator[Draft]:
         yield draft._replace(cap_kw=math.inf)
         base = draft.cap_kw if math.isfinite(draft.cap_kw) else _typical_cap(season)
         for factor in (0.6, 0.8, 0.9, 0.95, 1.0, 1.05, 1.1, 1.3, 1.7):
-            cap = rounded_to(base * factor, step)
+            cap = rounded_to(base * factor, season.controls.power_step_kw)
             if cap != draft.cap_kw:
                 yield draft._replace(cap_kw=cap)
 
@@ -144,7 +144,7 @@ def fitted(draft: Draft, season: Season) -> Draft:
     """Return a draft whose level and powers are ones that the controls accept."""
     levels = _levels_of(draft.action, season)
     level = float(levels[np.abs(levels - draft.level_pct).argmin()])
-    power = rounded_to(draft.power_kw, season.controls.power_step_kw, up=False)
+    power = rounded_to(draft.power_kw, season.power_step_kw, up=False)
     return draft._replace(level_pct=0.0 if draft.action == "hold" else level, power_kw=power)
 
 

@@ -13,6 +13,7 @@ from optimizer.documents import Location, Source, read_document
 from optimizer.errors import SettingsError, raise_findings
 from optimizer.settings.windows import Settings, Window
 from optimizer.site.controls import Controls
+from optimizer.site.equipment import Plant
 from optimizer.units import read_clock
 
 STEP_TOLERANCE = 1e-6
@@ -27,8 +28,20 @@ class _Refusal(NamedTuple):
     mend: str = "Change the setting, or 'controls' in the scenario if the equipment can do it."
 
 
-def read_settings(path: Path, controls: Controls) -> Settings:
+def read_settings(path: Path, controls: Controls, plant: Plant) -> Settings:
     """Read a settings file and hold it against the controls.
+
+    Parameters
+    ----------
+    path : Path
+        The YAML file.
+    controls, plant
+        What the equipment stores, and the equipment; its AC limit is 100 % of power.
+
+    Returns
+    -------
+    Settings
+        Settings that can be typed in.
 
     Raises
     ------
@@ -36,11 +49,13 @@ def read_settings(path: Path, controls: Controls) -> Settings:
         If it cannot be read, windows overlap, or the controls refuse them.
     """
     settings, source = read_document(path, Settings, SettingsError)
-    raise_findings(refusals(settings, controls, source))
+    raise_findings(refusals(settings, controls, plant, source))
     return settings
 
 
-def refusals(settings: Settings, controls: Controls, source: Source) -> list[SettingsError]:
+def refusals(
+    settings: Settings, controls: Controls, plant: Plant, source: Source
+) -> list[SettingsError]:
     """Return why the controls refuse the settings; empty if they accept them."""
     return [
         SettingsError(
@@ -48,11 +63,11 @@ def refusals(settings: Settings, controls: Controls, source: Source) -> list[Set
             where=source.where(refused.where),
             mend=refused.mend,
         )
-        for refused in _refused(settings, controls)
+        for refused in _refused(settings, controls, plant)
     ]
 
 
-def _refused(settings: Settings, controls: Controls) -> Iterator[_Refusal]:
+def _refused(settings: Settings, controls: Controls, plant: Plant) -> Iterator[_Refusal]:
     if len(settings.seasons) > controls.season_sets:
         sets = f"{len(settings.seasons)} season sets; the controls store {controls.season_sets}"
         yield _Refusal(("seasons",), f"there are {sets}")
@@ -70,11 +85,16 @@ def _refused(settings: Settings, controls: Controls) -> Iterator[_Refusal]:
                 )
                 yield _Refusal((*where, "windows"), what)
             for w, window in enumerate(day_set.windows):
-                for refused in _refused_in_window(window, controls, settings.floor_pct):
+                refused_here = [
+                    *_refused_in_window(window, controls),
+                    *_refused_levels(window, controls, settings.floor_pct),
+                    *_refused_powers(window, controls, plant.ac_limit_kw),
+                ]
+                for refused in refused_here:
                     yield refused._replace(where=(*where, "windows", w, *refused.where))
 
 
-def _refused_in_window(window: Window, controls: Controls, floor_pct: float) -> Iterator[_Refusal]:
+def _refused_in_window(window: Window, controls: Controls) -> Iterator[_Refusal]:
     if window.action not in controls.actions:
         what = f"the action {window.action!r} is none of {', '.join(controls.actions)}"
         yield _Refusal(("action",), what)
@@ -83,17 +103,6 @@ def _refused_in_window(window: Window, controls: Controls, floor_pct: float) -> 
     if cap is not None and not controls.import_cap:
         what = f"import_cap_kw is {cap:g} kW, but the equipment has no import cap"
         yield _Refusal(("import_cap_kw",), what)
-    levels = dict.fromkeys(("until_pct", "down_to_pct"), controls.soc_step_pct)
-    powers = dict.fromkeys(("grid_kw", "power_kw", "import_cap_kw"), controls.power_step_kw)
-    for name, step in (levels | powers).items():
-        value = getattr(window, name)
-        if value is None:
-            continue
-        if abs(value / step - round(value / step)) > STEP_TOLERANCE:
-            yield _Refusal((name,), f"{name} is {value:g}, no multiple of {step:g}")
-        if name in levels and value < floor_pct - STEP_TOLERANCE:
-            what = f"{name} is {value:g} %, below the floor of {floor_pct:g} %"
-            yield _Refusal((name,), what)
 
 
 def _refused_times(window: Window, controls: Controls) -> Iterator[_Refusal]:
@@ -108,3 +117,48 @@ def _refused_times(window: Window, controls: Controls) -> Iterator[_Refusal]:
             "Split it in two at 24:00, or change controls.over_midnight in the scenario if the"
             " equipment can do it.",
         )
+
+
+def _refused_levels(window: Window, controls: Controls, floor_pct: float) -> Iterator[_Refusal]:
+    step = controls.soc_step_pct
+    for name in ("until_pct", "down_to_pct"):
+        value = getattr(window, name)
+        if value is None:
+            continue
+        if not _is_multiple(value, step):
+            yield _Refusal((name,), f"{name} is {value:g} %, no multiple of {step:g} %")
+        if value < floor_pct - STEP_TOLERANCE:
+            what = f"{name} is {value:g} %, below the floor of {floor_pct:g} %"
+            yield _Refusal((name,), what)
+
+
+def _refused_powers(window: Window, controls: Controls, ac_limit_kw: float) -> Iterator[_Refusal]:
+    for name in ("grid_kw", "power_kw", "import_cap_kw"):
+        value = getattr(window, name)
+        if value is None:
+            continue
+        if controls.power_step_pct is not None and name != "import_cap_kw":
+            what = _not_in_per_cent(value, controls.power_step_pct, ac_limit_kw)
+        else:
+            step = controls.power_step_kw
+            what = "" if _is_multiple(value, step) else f"no multiple of {step:g} kW"
+        if what:
+            yield _Refusal((name,), f"{name} is {value:g} kW, {what}")
+
+
+def _not_in_per_cent(power_kw: float, step_pct: float, whole_kw: float) -> str:
+    """Return why a power cannot be typed in as per cent of the inverter's; empty if it can."""
+    pct = 100 * power_kw / whole_kw
+    if pct > 100 + STEP_TOLERANCE:
+        return f"above the inverter's {whole_kw:g} kW, which are 100 %"
+    if _is_multiple(pct, step_pct):
+        return ""
+    near_pct = max(round(pct / step_pct), 1) * step_pct
+    return (
+        f"{pct:.4g} % of the inverter's {whole_kw:g} kW, no multiple of {step_pct:g} %;"
+        f" {near_pct:g} % is {near_pct / 100 * whole_kw:.9g} kW"
+    )
+
+
+def _is_multiple(value: float, step: float) -> bool:
+    return abs(value / step - round(value / step)) <= STEP_TOLERANCE

@@ -69,6 +69,7 @@ class Season:
             task.plant.soc_pct(task.plant.low_kwh),
             task.plant.soc_pct(task.plant.high_kwh),
         )
+        self.power_step_kw = task.controls.power_step_of(task.plant.ac_limit_kw)
         self.min_worth = (
             MIN_WORTH_SHARE * max(task.can_save, 0.0) * len(self.steps) / task.grid.count
         )
@@ -155,7 +156,8 @@ def window_of(draft: Draft, plant: Plant, controls: Controls) -> Window:
     elif draft.action == "sell":
         limits = {"down_to_pct": draft.level_pct, "power_kw": draft.power_kw}
     most = {"charge": plant.charge_kw / plant.to_dc_efficiency, "sell": plant.discharge_kw}
-    if draft.power_kw > most.get(draft.action, 0.0) - controls.power_step_kw:
+    most_kw = min(most.get(draft.action, 0.0), plant.ac_limit_kw)
+    if draft.power_kw > max(most_kw - controls.power_step_of(plant.ac_limit_kw), 0.0):
         limits.pop("grid_kw", None)
         limits.pop("power_kw", None)
     if math.isfinite(draft.cap_kw):
@@ -164,7 +166,7 @@ def window_of(draft: Draft, plant: Plant, controls: Controls) -> Window:
         start="00:00" if whole else clock(draft.begin),
         end="24:00" if whole else clock(end % MINUTES_PER_DAY or MINUTES_PER_DAY),
         action=draft.action,  # type: ignore[arg-type]
-        **{key: round(value, 6) for key, value in limits.items()},
+        **{key: round(value, 9) for key, value in limits.items()},
     )
 
 

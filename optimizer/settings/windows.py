@@ -103,9 +103,12 @@ class Window(Document):
         """Return the minutes of the day inside, shape (1440,)."""
         return minutes_between(self.begin, self.finish)
 
-    def words(self) -> str:
-        """Return what is done, as a person reads it aloud."""
-        parts = [_ACTION_WORDS[self.action](self)]
+    def words(self, whole_kw: float | None = None) -> str:
+        """Return what is done, as a person reads it aloud.
+
+        ``whole_kw`` is the power that is 100 %, where the equipment takes per cent. [kW]
+        """
+        parts = [_ACTION_WORDS[self.action](self, whole_kw)]
         if self.import_cap_kw is not None:
             parts.append(f"import at most {number(self.import_cap_kw)} kW")
         return ", ".join(parts)
@@ -115,28 +118,34 @@ class Window(Document):
         return span_text(self.begin, self.finish)
 
 
-def _charge_words(window: Window) -> str:
+def power_text(power_kw: float, whole_kw: float | None) -> str:
+    """Return a power as it is typed in: ``2 kW``, or ``40 % (2 kW)`` if 5 kW are 100 %."""
+    kw = f"{number(power_kw, 2)} kW"
+    return kw if whole_kw is None else f"{number(100 * power_kw / whole_kw, 2)} % ({kw})"
+
+
+def _charge_words(window: Window, whole_kw: float | None) -> str:
     until = f"charge to {number(window.until_pct)} %" if window.until_pct is not None else "charge"
     if window.grid_kw is None:
         return until
     if window.grid_kw == 0:
         return f"{until}, from PV only"
-    return f"{until}, at most {number(window.grid_kw, 2)} kW from the grid"
+    return f"{until}, at most {power_text(window.grid_kw, whole_kw)} from the grid"
 
 
 def _down_to(window: Window) -> str:
     return f", down to {number(window.down_to_pct)} %" if window.down_to_pct is not None else ""
 
 
-def _sell_words(window: Window) -> str:
-    power = f" at {number(window.power_kw, 2)} kW" if window.power_kw is not None else ""
+def _sell_words(window: Window, whole_kw: float | None) -> str:
+    power = "" if window.power_kw is None else f" at {power_text(window.power_kw, whole_kw)}"
     return f"sell{power}{_down_to(window)}"
 
 
 _ACTION_WORDS = {
     "charge": _charge_words,
-    "hold": lambda _window: "hold what is stored",
-    "cover": lambda window: f"cover the building from the battery{_down_to(window)}",
+    "hold": lambda _window, _whole_kw: "hold what is stored",
+    "cover": lambda window, _whole_kw: f"cover the building from the battery{_down_to(window)}",
     "sell": _sell_words,
 }
 
@@ -252,12 +261,15 @@ class Settings(Document):
         changed = season.model_copy(update={"day_sets": day_sets})
         return self.model_copy(update={"seasons": _replaced(self.seasons, place.season, changed)})
 
-    def sentence(self, place: WindowPlace) -> str:
-        """Return a window as one sentence: ``weekdays 05:00–09:00, June–September: charge …``."""
+    def sentence(self, place: WindowPlace, whole_kw: float | None = None) -> str:
+        """Return a window as one sentence: ``weekdays 05:00–09:00, June–September: charge …``.
+
+        ``whole_kw`` is the power that is 100 %, where the equipment takes per cent. [kW]
+        """
         season = self.seasons[place.season]
         window = self.window(place)
         days = season.day_sets[place.day_set].days
-        return f"{days} {window.span()}, {season.name()}: {window.words()}"
+        return f"{days} {window.span()}, {season.name()}: {window.words(whole_kw)}"
 
     def entries(self) -> int:
         """Return how many windows a person has to type in."""

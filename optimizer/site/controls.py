@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
-from pydantic import Field, field_validator
+from pydantic import Field, ValidationInfo, field_validator
 
 from optimizer.calendar import DAY_NAMES
 from optimizer.documents import Document
@@ -32,7 +32,9 @@ class Controls(Document):
 
     ``windows_per_day`` counts per day set and season. ``import_cap`` tells whether a window may
     carry a limit of the import, ``over_midnight`` whether it may begin on one day and end on the
-    next, ``minutes`` the granularity of starts and ends.
+    next, ``minutes`` the granularity of starts and ends, ``power_step_kw`` that of powers. Equipment
+    that takes the powers of charging and selling in per cent of the inverter's AC limit has
+    ``power_step_pct`` instead; import caps stay in kW.
     """
 
     windows_per_day: int = Field(default=4, ge=0, le=12)
@@ -43,14 +45,15 @@ class Controls(Document):
     actions: Annotated[list[Action], Field(min_length=1)] = ["charge", "hold", "cover", "sell"]
     import_cap: bool = False
     power_step_kw: float = Field(default=0.1, gt=0)
+    power_step_pct: float | None = Field(default=None, ge=0.1, le=100)
     soc_step_pct: float = Field(default=5, gt=0, le=50)
 
-    @field_validator("soc_step_pct", mode="after")
+    @field_validator("soc_step_pct", "power_step_pct", mode="after")
     @classmethod
-    def _divides_the_whole(cls, step: float) -> float:
-        if abs(100 / step - round(100 / step)) > 1e-9:
+    def _divides_the_whole(cls, step: float | None, info: ValidationInfo) -> float | None:
+        if step is not None and abs(100 / step - round(100 / step)) > 1e-9:
             raise ValueError(
-                f"soc_step_pct is {step:g}, which does not divide 100 %"
+                f"{info.field_name} is {step:g}, which does not divide 100 %"
                 " | Give a step such as 1, 2, 5, 10 or 25."
             )
         return step
@@ -58,3 +61,19 @@ class Controls(Document):
     def day_sets(self) -> dict[str, tuple[int, ...]]:
         """Return the weekdays of each day set that can have windows of its own."""
         return DAY_SETS[self.day_types]
+
+    def power_step_of(self, ac_limit_kw: float) -> float:
+        """Return the granularity of charging and selling powers. [kW]
+
+        Parameters
+        ----------
+        ac_limit_kw : float
+            The inverter's limit on its AC side, which is 100 % where powers are in per cent. [kW]
+        """
+        if self.power_step_pct is None:
+            return self.power_step_kw
+        return self.power_step_pct / 100 * ac_limit_kw
+
+    def whole_kw_of(self, ac_limit_kw: float) -> float | None:
+        """Return the power that is 100 %; None where powers are typed in kW. [kW]"""
+        return None if self.power_step_pct is None else ac_limit_kw

@@ -63,6 +63,7 @@ controls:
   minutes: 30
   actions: [charge, hold, cover]
   over_midnight: false
+  power_step_pct: 10
 """
 
 TARIFF = """\
@@ -184,7 +185,7 @@ def good(tmp_path: Path) -> Path:
 def read_all(folder: Path) -> None:
     """Read everything in a scenario folder through the public functions."""
     brief = read_brief(folder)
-    read_settings(folder / "settings.yaml", brief.scenario.controls)
+    read_settings(folder / "settings.yaml", brief.scenario.controls, brief.scenario.plant)
 
 
 def findings_of(failure: InputError) -> tuple[InputError, ...]:

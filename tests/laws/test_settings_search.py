@@ -108,8 +108,8 @@ def check_no_overlap(settings: Settings) -> None:
             assert taken.max(initial=0) <= 1
 
 
-def check_accepted(settings: Settings, controls: Controls) -> None:
-    assert refusals(settings, controls, SOURCE) == []
+def check_accepted(settings: Settings, controls: Controls, plant: Plant = AC_PLANT) -> None:
+    assert refusals(settings, controls, plant, SOURCE) == []
     check_no_overlap(settings)
     assert len(settings.seasons) <= controls.season_sets
     for season in settings.seasons:
@@ -118,6 +118,13 @@ def check_accepted(settings: Settings, controls: Controls) -> None:
             assert len(part.windows) <= controls.windows_per_day
             for window in part.windows:
                 assert window.action in controls.actions
+                if controls.power_step_pct is not None:
+                    pct = 100 * (window.grid_kw or window.power_kw or 0.0) / plant.ac_limit_kw
+                    assert pct <= 100 + 1e-6
+                    assert (
+                        abs(pct - round(pct / controls.power_step_pct) * controls.power_step_pct)
+                        < 1e-5
+                    )
                 assert window.begin % controls.minutes == window.finish % controls.minutes == 0
                 assert controls.import_cap or window.import_cap_kw is None
                 assert controls.over_midnight or window.begin < (window.finish or MINUTES_PER_DAY)
@@ -138,6 +145,8 @@ CONTROLS: dict[str, dict[str, Any]] = {
     "odd steps": {"soc_step_pct": 12.5, "power_step_kw": 0.35, "minutes": 15, "import_cap": True},
     "three day sets": {"day_types": "weekday_saturday_sunday", "windows_per_day": 2},
     "each day": {"day_types": "each_day", "windows_per_day": 2, "minutes": 15},
+    "per cent of power": {"power_step_pct": 1.0, "soc_step_pct": 1.0, "import_cap": True},
+    "thirds of power": {"power_step_pct": 100 / 3, "power_step_kw": 0.25, "import_cap": True},
     "days that end": {"over_midnight": False, "import_cap": True},
     "none": {"windows_per_day": 0},
 }  # fmt: skip
@@ -169,7 +178,7 @@ def test_found_windows_never_cost_more_than_none_on_the_days_they_were_found_on(
         cost_of_settings(plan.problem, cost, settings)
         for settings in (found, no_windows(found.floor_pct))
     )
-    check_accepted(found, controls)
+    check_accepted(found, controls, plant)
     assert with_windows <= without + 1e-9
     planned = plan.cost + STORED_WORTH * plan.start_kwh
     assert planned <= with_windows + 1e-5
@@ -209,6 +218,7 @@ def random_controls(draw: Callable[..., Any]) -> Controls:
         actions=sorted(extra | {"cover"}),
         import_cap=draw(st.booleans()),
         power_step_kw=draw(floats(0.05, 4)),
+        power_step_pct=draw(st.none() | st.integers(1, 1000).map(lambda parts: 100 / parts)),
         soc_step_pct=100 / draw(st.integers(2, 100)),
     )
 
@@ -235,7 +245,7 @@ def test_whatever_the_controls_are_they_accept_what_is_found(
     grid = grid_for(tariff, grid)
     found = searched(controls, plant, grid, tariff, 120)
     plan, cost = site(plant, grid, tariff)
-    check_accepted(found.settings, controls)
+    check_accepted(found.settings, controls, plant)
     with_windows, without = (
         cost_of_settings(plan.problem, cost, settings)
         for settings in (found.settings, no_windows(found.settings.floor_pct))
@@ -311,6 +321,20 @@ def test_a_cheap_night_is_used_by_two_windows_where_none_may_run_over_midnight(
     assert (without - cost_of_settings(plan.problem, cost, found)) / (without - best) > 0.3
 
 
+def test_monthly_sets_of_many_windows_in_five_minutes_are_found_on_a_forecast_of_hours(
+    find: Callable[..., Found],
+) -> None:
+    """Starts fall on the steps of the forecast, between which nothing is known."""
+    rich = {"windows_per_day": 8, "season_sets": 12, "minutes": 5, "day_types": "each_day"}
+    controls = Controls(**rich, soc_step_pct=1.0)
+    found = find(task_of(AC_PLANT, HOURS, "two rates", controls), [[6], [7]]).settings
+    check_accepted(found, controls)
+    windows = [found.window(place) for place in found.places()]
+    assert len(found.seasons) == 2
+    assert windows
+    assert all(window.begin % 60 == window.finish % 60 == 0 for window in windows)
+
+
 def test_settings_are_searched_month_by_month_as_the_tariff_groups_them() -> None:
     summer = ["winter"] * 5 + ["summer"] * 4 + ["winter"] * 3
     every = list(range(1, 13))
@@ -360,7 +384,7 @@ def test_no_level_below_the_floor_is_found_where_the_steps_are_coarse(
 ) -> None:
     controls = Controls(soc_step_pct=step_pct, import_cap=True)
     task = task_of(NARROW, HOURS, tariff, controls)
-    check_accepted(find(task).settings, controls)
+    check_accepted(find(task).settings, controls, NARROW)
 
 
 def test_a_demand_charge_on_every_day_is_lowered_by_windows_in_both_day_sets(
