@@ -63,7 +63,7 @@ def _levels_of(action: str, season: Season) -> FloatArray:
 def _power_variants(draft: Draft, season: Season) -> Iterator[Draft]:
     step = season.power_step_kw
     plant = season.task.plant
-    if draft.action in {"charge", "sell"}:
+    if draft.action == "sell" or (draft.action == "charge" and plant.may_charge_from_grid):
         most = plant.charge_kw if draft.action == "charge" else plant.discharge_kw
         for factor in (0.5, 0.7, 0.9, 1.1, 1.4, 2.0):
             power = rounded_to(draft.power_kw * factor, step)
@@ -145,6 +145,8 @@ def fitted(draft: Draft, season: Season) -> Draft:
     levels = _levels_of(draft.action, season)
     level = float(levels[np.abs(levels - draft.level_pct).argmin()])
     power = rounded_to(draft.power_kw, season.power_step_kw, up=False)
+    if draft.action == "charge" and not season.task.plant.may_charge_from_grid:
+        power = 0.0
     return draft._replace(level_pct=0.0 if draft.action == "hold" else level, power_kw=power)
 
 

@@ -88,7 +88,7 @@ def _refused(settings: Settings, controls: Controls, plant: Plant) -> Iterator[_
                 refused_here = [
                     *_refused_in_window(window, controls),
                     *_refused_levels(window, controls, settings.floor_pct),
-                    *_refused_powers(window, controls, plant.ac_limit_kw),
+                    *_refused_powers(window, controls, plant),
                 ]
                 for refused in refused_here:
                     yield refused._replace(where=(*where, "windows", w, *refused.where))
@@ -132,13 +132,19 @@ def _refused_levels(window: Window, controls: Controls, floor_pct: float) -> Ite
             yield _Refusal((name,), what)
 
 
-def _refused_powers(window: Window, controls: Controls, ac_limit_kw: float) -> Iterator[_Refusal]:
+def _refused_powers(window: Window, controls: Controls, plant: Plant) -> Iterator[_Refusal]:
+    if window.grid_kw and not plant.may_charge_from_grid:
+        yield _Refusal(
+            ("grid_kw",),
+            f"grid_kw is {window.grid_kw:g} kW, but the grid may not charge the battery",
+            "Write grid_kw: 0, or change permissions.charge_from_grid in the scenario if it may.",
+        )
     for name in ("grid_kw", "power_kw", "import_cap_kw"):
         value = getattr(window, name)
         if value is None:
             continue
         if controls.power_step_pct is not None and name != "import_cap_kw":
-            what = _not_in_per_cent(value, controls.power_step_pct, ac_limit_kw)
+            what = _not_in_per_cent(value, controls.power_step_pct, plant.ac_limit_kw)
         else:
             step = controls.power_step_kw
             what = "" if _is_multiple(value, step) else f"no multiple of {step:g} kW"

@@ -160,6 +160,8 @@ def window_of(draft: Draft, plant: Plant, controls: Controls) -> Window:
     if draft.power_kw > max(most_kw - controls.power_step_of(plant.ac_limit_kw), 0.0):
         limits.pop("grid_kw", None)
         limits.pop("power_kw", None)
+    if draft.action == "charge" and not plant.may_charge_from_grid:
+        limits["grid_kw"] = 0.0
     if math.isfinite(draft.cap_kw):
         limits["import_cap_kw"] = draft.cap_kw
     return Window(

@@ -57,6 +57,8 @@ pv:
   coupling: dc
 connection:
   import_limit_kw: 15
+permissions:
+  charge_from_grid: false
 controls:
   windows_per_day: 2
   day_types: every_day

@@ -14,7 +14,7 @@ from optimizer.settings.refusals import refusals
 from optimizer.settings.replay import orders_of
 from optimizer.settings.windows import DaySet, DaySetName, SeasonSet, Settings, Window, WindowPlace
 from optimizer.site.controls import DAY_SETS, Controls
-from optimizer.site.equipment import Inverter, Plant
+from optimizer.site.equipment import Inverter, Permissions, Plant
 from tests.builders import local_grid, simple_plant
 
 SOURCE = Source(Path("settings.yaml"), {})
@@ -156,6 +156,25 @@ def test_powers_in_kw_are_multiples_of_their_step(value, step, refused):
     controls = Controls(day_types="every_day", power_step_kw=step)
     words = [f"the controls refuse this: grid_kw is {value} kW, no multiple of {step} kW"]
     assert told(every_day(CHARGE | {"grid_kw": value}), controls) == (words if refused else [])
+
+
+@pytest.mark.parametrize(("grid_kw", "count"), [(2.0, 1), (0.0, 0), (None, 0)])
+def test_a_grid_power_is_refused_where_the_grid_may_not_charge_the_battery(grid_kw, count):
+    plant = simple_plant(10, 5, permissions=Permissions(charge_from_grid=False))
+    settings = every_day(CHARGE | ({} if grid_kw is None else {"grid_kw": grid_kw}))
+
+    assert len(told(settings, Controls(day_types="every_day"), plant)) == count
+    assert told(settings, Controls(day_types="every_day"), PLANT) == []
+
+
+@pytest.mark.parametrize("action", ["charge", "hold", "sell"])
+def test_equipment_refuses_what_it_cannot_do(action):
+    actions = [known for known in ("charge", "hold", "cover", "sell") if known != action]
+    controls = Controls(day_types="every_day", actions=actions)
+
+    (what,) = told(every_day({"start": "01:00", "end": "05:00", "action": action}), controls)
+
+    assert f"the action {action!r} is none of {', '.join(actions)}" in what
 
 
 def test_poor_equipment_takes_whole_hours_and_rich_equipment_five_minutes_and_single_per_cents():

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from optimizer.billing.bill import bill_flows
 from optimizer.billing.cost import linear_cost
 from optimizer.planning.plan import Plan, make_plan
-from optimizer.settings import search
+from optimizer.settings import moves, search
 from optimizer.settings import season as season_module
 from optimizer.settings.refusals import refusals
 from optimizer.settings.replay import replay
@@ -53,6 +53,7 @@ QUARTERS = grid_of(96 * 7, 15)
 FIVES = grid_of(288 * 3, 5)
 NEEDS_INTEGERS = {"negative prices", "everything"}
 NARROW = replace(AC_PLANT, low_kwh=5.5, high_kwh=9.5)  # 55 to 95 %
+NO_GRID = replace(AC_PLANT, may_charge_from_grid=False)
 SMALL = replace(AC_PLANT, low_kwh=2.3, high_kwh=8.1, charge_kw=2.2, discharge_kw=1.7)
 
 
@@ -235,7 +236,7 @@ def searched(controls: Controls, plant: Plant, grid: TimeGrid, tariff: str, repl
 @law(40)
 @given(
     random_controls(),
-    st.sampled_from([AC_PLANT, DC_PLANT, SMALL]),
+    st.sampled_from([AC_PLANT, DC_PLANT, SMALL, NO_GRID]),
     st.sampled_from([HALF_HOURS, HOURS]),
     st.sampled_from(sorted(TARIFFS)),
 )
@@ -333,6 +334,23 @@ def test_monthly_sets_of_many_windows_in_five_minutes_are_found_on_a_forecast_of
     assert len(found.seasons) == 2
     assert windows
     assert all(window.begin % 60 == window.finish % 60 == 0 for window in windows)
+
+
+@pytest.mark.parametrize("plant", [NO_GRID, replace(NO_GRID, pv_on_dc_side=True)], ids=["ac", "dc"])
+def test_no_grid_power_is_tried_where_the_grid_may_not_charge_the_battery(
+    plant: Plant, find: Callable[..., Found]
+) -> None:
+    task = task_of(plant, HALF_HOURS, "sell above buy", Controls())
+    season = season_module.Season(task, range(1, 13))
+    charging = [draft for draft in moves.candidates_for(season) if draft.action == "charge"]
+    assert charging
+    assert all(draft.power_kw == 0 for draft in charging)
+    changed = [draft for one in moves.changes(((charging[0],), ()), season) for draft in one[0]]
+    assert all(draft.power_kw == 0 for draft in changed if draft.action == "charge")
+    found = find(task).settings
+    check_accepted(found, task.controls, plant)
+    windows = [found.window(place) for place in found.places()]
+    assert all(window.grid_kw == 0 for window in windows if window.action == "charge")
 
 
 def test_settings_are_searched_month_by_month_as_the_tariff_groups_them() -> None:
