@@ -71,6 +71,12 @@ def _refused(settings: Settings, controls: Controls, plant: Plant) -> Iterator[_
     if len(settings.seasons) > controls.season_sets:
         sets = f"{len(settings.seasons)} season sets; the controls store {controls.season_sets}"
         yield _Refusal(("seasons",), f"there are {sets}")
+    if controls.most_entries is not None and settings.entries() > controls.most_entries:
+        what = (
+            f"there are {settings.entries()} windows over all seasons and day sets; the controls"
+            f" store {controls.most_entries}"
+        )
+        yield _Refusal(("seasons",), what)
     for s, season in enumerate(settings.seasons):
         for d, day_set in enumerate(season.day_sets):
             where = ("seasons", s, "day_sets", d)

@@ -30,7 +30,8 @@ A name means the same days wherever it stands.
 class Controls(Document):
     """What settings the equipment accepts.
 
-    ``windows_per_day`` counts per day set and season. ``import_cap`` tells whether a window may
+    ``windows_per_day`` counts per day set and season, ``most_entries`` all windows of all seasons and
+    day sets together, for equipment with one list. ``import_cap`` tells whether a window may
     carry a limit of the import, ``over_midnight`` whether it may begin on one day and end on the
     next, ``minutes`` the granularity of starts and ends, ``power_step_kw`` that of powers. Equipment
     that takes the powers of charging and selling in per cent of the inverter's AC limit has
@@ -38,6 +39,7 @@ class Controls(Document):
     """
 
     windows_per_day: int = Field(default=4, ge=0, le=12)
+    most_entries: int | None = Field(default=None, ge=0)
     day_types: DayTypes = "weekday_weekend"
     season_sets: int = Field(default=2, ge=1, le=12)
     minutes: Literal[5, 10, 15, 30, 60] = 30

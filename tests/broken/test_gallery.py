@@ -61,6 +61,7 @@ permissions:
   charge_from_grid: false
 controls:
   windows_per_day: 2
+  most_entries: 3
   day_types: every_day
   minutes: 30
   actions: [charge, hold, cover]

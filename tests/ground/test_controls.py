@@ -189,6 +189,19 @@ def test_poor_equipment_takes_whole_hours_and_rich_equipment_five_minutes_and_si
     ]
 
 
+@pytest.mark.parametrize(("most", "count"), [(3, 1), (4, 0), (None, 0)])
+def test_one_list_for_all_holds_the_windows_of_all_seasons_and_day_sets(most, count):
+    window = Window(start="01:00", end="05:00", action="hold")
+    parts = [DaySet(days=days, windows=[window]) for days in ("weekdays", "weekends")]
+    halves = [SeasonSet(months=m, day_sets=parts) for m in ([4, 5, 6], [7, 8, 9])]
+    settings = Settings(settings="list", floor_pct=0.0, seasons=halves)
+
+    found = told(settings, Controls(most_entries=most))
+
+    words = "there are 4 windows over all seasons and day sets; the controls store 3"
+    assert found == [f"the controls refuse this: {words}"] * count
+
+
 def test_eight_windows_of_twelve_monthly_sets_on_seven_days_are_accepted_by_the_richest_equipment():
     starts = [f"{3 * number:02d}:05" for number in range(8)]
     windows = [Window(start=s, end=f"{s[:2]}:55", action="hold") for s in starts]
