@@ -30,12 +30,22 @@ A name means the same days wherever it stands.
 class Controls(Document):
     """What settings the equipment accepts.
 
-    ``windows_per_day`` counts per day set and season, ``most_entries`` all windows of all seasons and
-    day sets together, for equipment with one list. ``import_cap`` tells whether a window may
-    carry a limit of the import, ``over_midnight`` whether it may begin on one day and end on the
-    next, ``minutes`` the granularity of starts and ends, ``power_step_kw`` that of powers. Equipment
-    that takes the powers of charging and selling in per cent of the inverter's AC limit has
-    ``power_step_pct`` instead; import caps stay in kW.
+    ===================  ======================================================================
+    key                  what it tells
+    ===================  ======================================================================
+    ``windows_per_day``  most windows of one day set in one season
+    ``most_entries``     most windows of all seasons and day sets, for equipment with one list
+    ``day_types``        which days can have windows of their own
+    ``season_sets``      how many sets of months are stored
+    ``minutes``          granularity of starts and ends [min]
+    ``over_midnight``    whether a window may begin on one day and end on the next
+    ``actions``          what a window can do
+    ``import_cap``       whether a window may carry a limit of the import
+    ``power_step_kw``    granularity of powers [kW]
+    ``power_step_pct``   the same of charging and selling powers, where the equipment takes them in
+                         per cent of the inverter's AC limit; import caps stay in kW [%]
+    ``soc_step_pct``     granularity of states of charge [%]
+    ===================  ======================================================================
     """
 
     windows_per_day: int = Field(default=4, ge=0, le=12)
