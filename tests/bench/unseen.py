@@ -28,7 +28,8 @@ from optimizer.settings.choosing import EFFORTS, find_settings, groupings_for
 from optimizer.settings.fitting import fit
 from optimizer.settings.reasons import Course, Prices
 from optimizer.settings.season import Task
-from optimizer.settings.windows import Settings, no_windows, read_settings
+from optimizer.settings.refusals import read_settings
+from optimizer.settings.windows import Settings, no_windows
 from optimizer.settings.years import Recipe, Weather, Year
 from tests.bench.cells import Cell, cells
 
@@ -56,7 +57,9 @@ def half_of(cell: Cell, turn: int, plans: Path | None) -> Half:
     planned = _planned(cell, problem, turn, plans)
     flows, stored, worth = planned["flows"], planned["stored"], planned["worth"]
     prices = Prices(
-        problem.cost.marginal("import_kwh", flows), -problem.cost.marginal("export_kwh", flows), worth
+        problem.cost.marginal("import_kwh", flows),
+        -problem.cost.marginal("export_kwh", flows),
+        worth,
     )
     course = course_of(cell, year)
     plain = cost_of(cell, course, no_windows(floor_of(cell)))
@@ -141,7 +144,7 @@ def measured(cell: Cell, effort: str, plans: Path | None, rivals: Path | None) -
         "sizes": [(size.entries, saved(size.settings, course)) for size in found.sizes],
     }  # fmt: skip
     if rivals and (rivals / f"{cell.name}.yaml").exists():
-        rival = read_settings(rivals / f"{cell.name}.yaml", controls)
+        rival = read_settings(rivals / f"{cell.name}.yaml", controls, train.task.plant)
         row |= {"rival": saved(rival, course), "rival_hard": saved(rival, hard)}
     return row
 
