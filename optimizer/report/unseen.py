@@ -32,8 +32,8 @@ def how_judged(account: Account) -> str:
     if not account.outcome.settings.entries():
         return f"The equipment as it comes was run through {years} made of the metered weeks."
     return (
-        "Such windows were fitted to every other week and run through the weeks between, which they"
-        f" had not seen: {years}."
+        f"Such windows were fitted to every other week, and run through {years} made of the weeks"
+        " between, which they had not seen."
     )
 
 
