@@ -177,7 +177,9 @@ def draw_curve(
         ax.set_xlabel("windows to enter")
         ax.set_ylabel(f"saved over no windows, {currency}")
         ax.margins(x=0.08, y=0.12)
-        figure.legend(loc="outside upper left", ncols=3, columnspacing=1.2, handlelength=1.6, frameon=False)
+        figure.legend(
+            loc="outside upper left", ncols=3, columnspacing=1.2, handlelength=1.6, frameon=False
+        )
         return _svg(figure)
 
 

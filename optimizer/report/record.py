@@ -16,7 +16,7 @@ import optimizer
 from optimizer.billing.bill import Bill, BillLine
 from optimizer.billing.reconcile import Reconciled
 from optimizer.billing.worked import WorkedResult
-from optimizer.report.account import Account
+from optimizer.report.account import Account, ProofLine
 from optimizer.settings.windows import Settings
 from optimizer.valuation.outcome import Case
 from optimizer.valuation.sureness import Sureness
@@ -69,7 +69,7 @@ def plan_record(account: Account) -> dict[str, Any]:
         "unseen": _unseen(account.sureness),
         "curve": _curve(account),
         "change_from_in_use": _change(account),
-        "proof": None if account.proof is None else vars(account.proof),
+        "proof": _proof(account.proof),
         "settings": settings_record(outcome.settings),
         "windows": [
             {"sentence": r.sentence, "saves": r.saves, "reason": r.why} for r in outcome.reasons
@@ -134,6 +134,16 @@ def _curve(account: Account) -> list[dict[str, Any]]:
         for place, size in enumerate(account.curve)
         if account.found is not None
     ]
+
+
+def _proof(proof: ProofLine | None) -> dict[str, Any] | None:
+    if proof is None:
+        return None
+    return {
+        "gap": proof.gap_money,
+        "gap_share_frac": proof.gap_share,
+        "is_exact": proof.is_exact,
+    }
 
 
 def _change(account: Account) -> dict[str, Any] | None:
