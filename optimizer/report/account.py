@@ -89,8 +89,8 @@ class Account:
             return "as given."
         if len(found.sizes) == 1:
             return "none were found that save anything over the equipment as it comes."
-        weeks = "they were not fitted to" if found.fitted_on else "they were fitted to"
-        return f"to enter none is best, for on weeks that {weeks} windows save next to nothing."
+        weeks = "not fitted to" if found.fitted_on else "fitted to"
+        return f"entering none is best, for windows save next to nothing on weeks that they were {weeks}."
 
     @property
     def on_changing(self) -> str:
