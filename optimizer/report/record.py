@@ -208,10 +208,11 @@ def settings_record(settings: Settings) -> dict[str, Any]:
 
 def settings_yaml(account: Account, settings: Settings) -> str:
     """Return settings as a file that a person can read aloud, each window said in words."""
+    whole_kw = account.scenario.whole_kw
     head = [
         f"# Settings for {account.scenario.name} on tariff {account.tariff.name}.",
         f"# Found on the forecast from {account.span}.",
-        *(f"#   {settings.sentence(place)}" for place in settings.places()),
+        *(f"#   {settings.sentence(place, whole_kw)}" for place in settings.places()),
         "# At all other times the battery covers the building down to the floor.",
     ]
     yaml = YAML()

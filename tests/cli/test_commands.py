@@ -20,7 +20,7 @@ from optimizer.billing.tariff import shipped_folder
 from optimizer.cli import Effort, app
 from optimizer.errors import DisagreementError
 from optimizer.settings.choosing import EFFORTS
-from optimizer.settings.windows import read_settings
+from optimizer.settings.refusals import read_settings
 from optimizer.site.scenario import read_scenario
 from optimizer.study import PLANNING_S
 
@@ -72,7 +72,7 @@ def test_each_size_has_a_complete_file_with_fewer_entries_than_the_next(
     planned: tuple[Path, str], fortnight: Path
 ) -> None:
     out, _ = planned
-    controls = read_scenario(fortnight).controls
+    scenario = read_scenario(fortnight)
     record = json.loads((out / "plan.json").read_text(encoding="utf-8"))
     entries = [size["entries"] for size in record["curve"]]
     files = {path.name: path for path in (out / "settings_by_size").iterdir()}
@@ -80,7 +80,8 @@ def test_each_size_has_a_complete_file_with_fewer_entries_than_the_next(
     assert entries[0] == 0
     assert entries == sorted(set(entries))
     for count in entries:
-        assert read_settings(files[f"{count}_windows.yaml"], controls).entries() == count
+        file = files[f"{count}_windows.yaml"]
+        assert read_settings(file, scenario.controls, scenario.plant).entries() == count
     (chosen,) = [size["entries"] for size in record["curve"] if size["handed_out"]]
     text = files[f"{chosen}_windows.yaml"].read_text(encoding="utf-8")
     assert text == (out / "settings.yaml").read_text(encoding="utf-8")
