@@ -6,7 +6,7 @@ Each name leads to the folder that tells more. There is no arithmetic here.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from optimizer.billing.bill import Bill, bill_flows
@@ -50,7 +50,7 @@ from optimizer.site.remarks import remarks
 from optimizer.site.scenario import SCENARIO_FILE, Scenario, read_scenario
 from optimizer.timegrid import calendar_months
 from optimizer.valuation.outcome import Judge, Outcome, cases_of
-from optimizer.valuation.sureness import Sureness, sureness_of
+from optimizer.valuation.sureness import sureness_of
 
 Progress = Callable[[str], None]
 DEFAULT_TIME_LIMIT_S = 600.0
@@ -97,6 +97,8 @@ def plan_scenario(
     *,
     effort: str = "normal",
     in_use_path: Path | None = None,
+    most_windows: int | None = None,
+    with_curve: bool = True,
     time_limit_s: float = DEFAULT_TIME_LIMIT_S,
     progress: Progress,
 ) -> Account:
@@ -111,12 +113,14 @@ def plan_scenario(
     plan = cheapest_plan(brief, time_limit_s, progress)
     progress("looking for windows that keep the saving")
     found = windows_for(brief, plan, effort, in_use, progress)
+    found = found if most_windows is None else found.at_most(most_windows)
     progress("replaying the windows on weeks that they were not fitted to")
     sureness = sureness_of(
         found, brief.weather, plan.problem, brief.cost, brief.course, PLANNING_S[effort], progress
     )
     progress("replaying the windows and adding up the bills")
-    return account_of(brief, plan, found.settings, found, sureness, in_use)
+    account = account_of(brief, plan, found.settings, in_use)
+    return replace(account, found=found, sureness=sureness, effort=effort, with_curve=with_curve)
 
 
 def replay_settings(
@@ -189,12 +193,7 @@ def prices_of(plan: Plan) -> Prices:
 
 
 def account_of(
-    brief: Brief,
-    plan: Plan,
-    settings: Settings,
-    found: Found | None = None,
-    sureness: Sureness | None = None,
-    in_use: Settings | None = None,
+    brief: Brief, plan: Plan, settings: Settings, in_use: Settings | None = None
 ) -> Account:
     """Replay the settings and the equipment without them, and put the bills side by side."""
     course, judge = brief.course, Judge(brief.cost, plan)
@@ -204,7 +203,7 @@ def account_of(
         settings, course, judge.cost_of, prices, brief.tariff.currency, brief.scenario.whole_kw
     )
     outcome = Outcome(cases, settings, tuple(reasons))
-    return Account(brief.scenario, brief.tariff, brief.cost, plan, outcome, prices, found, sureness)
+    return Account(brief.scenario, brief.tariff, brief.cost, plan, outcome, prices)
 
 
 def read_outside(path: Path, request: Request, out: Path | None) -> Readings:
