@@ -58,9 +58,9 @@ class Effort:
 
 
 EFFORTS = {
-    "quick": Effort(1_500, 5_000),
-    "normal": Effort(4_000, 24_000),
-    "thorough": Effort(20_000, 160_000),
+    "quick": Effort(2_000, 6_000),
+    "normal": Effort(5_000, 48_000),
+    "thorough": Effort(25_000, 240_000),
 }
 
 

@@ -48,7 +48,16 @@ SAMPLED_CHANGES, SAMPLED_ADDITIONS = 192, 16
 """How many neighbours are looked at after a shake, of those changed and of windows to add."""
 
 PATIENCE = 6
-"""Shakes without success before the search goes back to the best."""
+"""Shakes without success before the search goes back to one of the best."""
+
+STALE = 80
+"""Shakes without success before the search ends early."""
+
+ELITE = 4
+"""How many of the best windows are kept to go back to."""
+
+ALLOWED = 0.01
+"""How much worse a step may be at first, as a share of what the windows save."""
 
 
 class Search:
@@ -89,8 +98,8 @@ class Search:
         found += [*self._read_off_the_plan(free), *starts]
         found = sorted(set(found), key=season.score)[:4]
         found = [self._descended(guess, free, share=0.6) for guess in found]
-        best = min([season.empty, *starts, *found], key=season.score)
-        return self._shaken_on(best)
+        found = sorted({season.empty, *starts, *found}, key=season.score)
+        return self._shaken_on(found[:ELITE])
 
     def _softly_found(self, starts: Sequence[Drafts]) -> list[Drafts]:
         """Return windows found where each highest power is a mean over the highest days."""
@@ -205,26 +214,40 @@ class Search:
                 return batch[least], float(scores[least])
         return None
 
-    def _shaken_on(self, best: Drafts) -> Drafts:
-        """Shake and descend until the work allowed is done."""
+    def _shaken_on(self, elite: list[Drafts]) -> Drafts:
+        """Shake and descend until the work allowed is done; go back to one of the best if stuck.
+
+        ``elite`` holds some of the best windows, the best first; day sets of one are also tried
+        with day sets of another.
+        """
         season, groups = self.season, apart(self.season)
-        current, failures = best, 0
-        while not self.is_over:
+        current, failures, stale = elite[0], 0, 0
+        while not self.is_over and stale < STALE:
             found = self._descended(self._shaken(current), groups, samples=True)
-            if season.score(found) < season.score(best) - 1e-9:
+            found = self._mixed(found, elite)
+            if season.score(found) < season.score(elite[0]) - 1e-9:
                 found = self._descended(found, groups)
             left = (self.end - season.work) / (self.end - self.began)
-            allowed = 0.01 * abs(season.score(best)) * max(left, 0.0)
-            if season.score(found) < season.score(best) - 1e-9:
-                best = current = found
-                failures = 0
-            elif season.score(found) < season.score(current) + allowed and failures < PATIENCE:
+            allowed = ALLOWED * abs(season.score(elite[0])) * max(left, 0.0)
+            if season.score(found) < season.score(current) + allowed:
                 current = found
-                failures += 1
-            else:
-                current = best if failures >= PATIENCE else current
-                failures = 0 if failures >= PATIENCE else failures + 1
-        return best
+            is_better = season.score(found) < season.score(elite[0]) - 1e-9
+            failures, stale = (0, 0) if is_better else (failures + 1, stale + 1)
+            elite = sorted({*elite, found}, key=season.score)[:ELITE]
+            if failures >= PATIENCE:
+                current, failures = elite[int(self.luck.integers(len(elite)))], 0
+        return elite[0]
+
+    def _mixed(self, drafts: Drafts, elite: Sequence[Drafts]) -> Drafts:
+        """Return the best of some windows and those with a day set taken from one of the elite."""
+        many = [
+            (*drafts[:number], other[number], *drafts[number + 1 :])
+            for other in elite
+            for number in range(len(drafts))
+            if len(drafts) > 1
+        ]
+        many = [drafts, *dict.fromkeys(many)]
+        return many[int(self.season.scores(many).argmin())]
 
     def _shaken(self, drafts: Drafts) -> Drafts:
         """Return the drafts after a few random changes or additions."""
