@@ -36,11 +36,14 @@ from optimizer.planning.plan import Plan, make_plan
 from optimizer.report.account import Account
 from optimizer.report.files import write_file
 from optimizer.settings.choosing import EFFORTS, Found, find_settings, groupings_for
+from optimizer.settings.fitting import MonthGroups
 from optimizer.settings.reasons import Course, Prices, reasons_for
 from optimizer.settings.refusals import read_settings
+from optimizer.settings.richer import Richer, enriched, what_richer_would_bring
 from optimizer.settings.season import Task
 from optimizer.settings.windows import Settings, no_windows
 from optimizer.settings.years import Weather
+from optimizer.site.controls import Controls
 from optimizer.site.history import NO_HISTORY, History
 from optimizer.site.readers.found import Found as Readings
 from optimizer.site.readers.found import Request
@@ -80,6 +83,12 @@ class Brief:
         """The metered weeks, from which plausible years are made."""
         return Weather(self.scenario.forecast, self.scenario.other_years)
 
+    def groupings(self, controls: Controls) -> list[MonthGroups]:
+        """Return the groups of months to try, the tariff's own seasons first."""
+        grid = self.scenario.forecast.grid
+        seasons = self.tariff.season_of_months(grid)
+        return groupings_for(seasons, grid.months, controls.season_sets)
+
 
 def read_brief(path: Path) -> Brief:
     """Read a scenario folder and its tariff."""
@@ -112,15 +121,19 @@ def plan_scenario(
     )
     plan = cheapest_plan(brief, time_limit_s, progress)
     progress("looking for windows that keep the saving")
-    found = windows_for(brief, plan, effort, in_use, progress)
+    task = task_of(brief, plan)
+    found = windows_for(brief, task, effort, in_use, progress)
     found = found if most_windows is None else found.at_most(most_windows)
     progress("replaying the windows on weeks that they were not fitted to")
     sureness = sureness_of(
         found, brief.weather, plan.problem, brief.cost, brief.course, PLANNING_S[effort], progress
     )
+    richer = None if effort == "quick" else richer_for(brief, task, found, progress)
     progress("replaying the windows and adding up the bills")
     account = account_of(brief, plan, found.settings, in_use)
-    return replace(account, found=found, sureness=sureness, effort=effort, with_curve=with_curve)
+    return replace(
+        account, found=found, sureness=sureness, richer=richer, effort=effort, with_curve=with_curve
+    )
 
 
 def replay_settings(
@@ -156,15 +169,13 @@ def cheapest_plan(brief: Brief, time_limit_s: float, progress: Progress) -> Plan
     return make_plan(problem, brief.cost, time_limit_s=time_limit_s, progress=progress)
 
 
-def windows_for(
-    brief: Brief, plan: Plan, effort: str, in_use: Settings | None, progress: Progress
-) -> Found:
-    """Find the few windows that cost least in plausible years; none if none are better."""
-    scenario, course, judge = brief.scenario, brief.course, Judge(brief.cost, plan)
+def task_of(brief: Brief, plan: Plan) -> Task:
+    """Return what windows are searched for: equipment, cost, and the plan to start from."""
+    course, judge = brief.course, Judge(brief.cost, plan)
     plain = no_windows(course.plant.soc_pct(course.plant.low_kwh))
-    task = Task(
+    return Task(
         plant=course.plant,
-        controls=scenario.controls,
+        controls=brief.scenario.controls,
         grid=course.grid,
         cost=plan.problem.cost,
         plan_flows=plan.flows,
@@ -174,12 +185,24 @@ def windows_for(
         stored_worth=judge.end_worth,
         can_save=judge.cost_of(course.run(plain)) - plan.cost,
     )
-    seasons = brief.tariff.season_of_months(course.grid)
-    groupings = groupings_for(seasons, course.grid.months, scenario.controls.season_sets)
+
+
+def windows_for(
+    brief: Brief, task: Task, effort: str, in_use: Settings | None, progress: Progress
+) -> Found:
+    """Find the few windows that cost least in plausible years; none if none are better."""
     starts = [] if in_use is None else [in_use]
+    groupings = brief.groupings(task.controls)
     return find_settings(
-        task, brief.weather, scenario.name, groupings, EFFORTS[effort], starts, progress
+        task, brief.weather, brief.scenario.name, groupings, EFFORTS[effort], starts, progress
     )
+
+
+def richer_for(brief: Brief, task: Task, found: Found, progress: Progress) -> Richer | None:
+    """Return what richer controls would save more, if that is much."""
+    progress("asking what richer controls would bring")
+    groupings = brief.groupings(enriched(task.controls))
+    return what_richer_would_bring(task, brief.weather, found, groupings)
 
 
 def prices_of(plan: Plan) -> Prices:

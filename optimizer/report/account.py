@@ -11,6 +11,7 @@ from optimizer.billing.tariff import Tariff, TariffCost
 from optimizer.planning.plan import GOOD_ENOUGH, Plan
 from optimizer.settings.choosing import Found, Size
 from optimizer.settings.reasons import Prices
+from optimizer.settings.richer import Richer
 from optimizer.site.scenario import Scenario
 from optimizer.units import MONEY_TOLERANCE, money, percent
 from optimizer.valuation.outcome import Outcome
@@ -57,6 +58,7 @@ class Account:
     effort: str | None = None
     with_curve: bool = True
     proof: ProofLine | None = None
+    richer: Richer | None = None
 
     @property
     def currency(self) -> str:
@@ -142,6 +144,12 @@ class Account:
                 f"At {proof.integer_steps} steps the linear program alone would import and export,"
                 " or charge and discharge, at once; integers keep it to one way there. The plan is"
                 f" proven best{_to_within(proof.gap)}."
+            )
+        if self.richer is not None:
+            notes.append(
+                f"The controls are what holds the saving back: with {', '.join(self.richer.lacking)},"
+                f" windows would save about {money(self.richer.saves_more, self.currency)} more over"
+                " such a forecast, on weeks that they were not fitted to."
             )
         for case in self.outcome.cases.values():
             if case.overload_kwh:

@@ -74,6 +74,9 @@ def plan_record(account: Account) -> dict[str, Any]:
         "windows": [
             {"sentence": r.sentence, "saves": r.saves, "reason": r.why} for r in outcome.reasons
         ],
+        "richer_controls": None
+        if account.richer is None
+        else {"lacking": list(account.richer.lacking), "saves_more": account.richer.saves_more},
         "shadow_worth": account.plan.prices.limits,
         "bill_of_windows": bill_record(outcome.cases["windows"].bill),
         "bill_of_plan": bill_record(outcome.cases["plan"].bill),

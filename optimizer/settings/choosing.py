@@ -41,6 +41,9 @@ MARGINS = ((1.0, 0.0), (1.05, 0.0), (1.1, 0.0), (1.2, 0.0), (1.35, 0.0), (1.0, 5
 REFINING_REPLAYS = 600
 """Work allowed to settle the windows that are left after one was dropped, in replays."""
 
+LEAST_GAIN = 0.01
+"""A size stands on the curve only if it saves this much more than the smaller one. [money]"""
+
 NOT_WORTH_IT_SHARE = 0.001
 """Below this share of the cost, what windows save on unseen days is taken for nothing."""
 
@@ -267,11 +270,11 @@ def _sizes(fitted: Fit, controls: Controls) -> dict[int, tuple[Drafts, ...]]:
         season = fitted.seasons[place]
         current[place] = Search(season, REFINING_REPLAYS, place).improved(fewer)
         chain[sum(map(entries_of, current))] = tuple(current)
-    kept, least = {}, np.inf
+    kept, least = {0: tuple(season.empty for season in fitted.seasons)}, 0.0
     most = controls.most_entries
     for size, drafts in sorted(chain.items()):
         change = _change(fitted.seasons, drafts)
-        if change < least and (most is None or size <= most):
+        if change < least - LEAST_GAIN and (most is None or size <= most):
             kept[size], least = drafts, change
     return kept
 
