@@ -12,7 +12,7 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
-from optimizer.settings.drafts import Draft, Drafts, Part, full_power_kw
+from optimizer.settings.drafts import Draft, Drafts, Part, full_power_kw, overlap
 from optimizer.settings.season import Season
 from optimizer.timegrid import FloatArray
 from optimizer.units import MINUTES_PER_DAY
@@ -180,19 +180,26 @@ def additions(
 ) -> Iterator[Drafts]:
     """Yield the drafts with one more window in a group, or in all groups at once.
 
-    A demand charge that counts every day is lowered only by caps on all of them.
+    Windows that stand in the way are dropped. A demand charge that counts every day is lowered only
+    by caps on all of them.
     """
     if len(groups) > 1:
         for added in candidates:
-            new = tuple(tuple(sorted((*part, added))) for part in drafts)
+            new = tuple(_pushed_in(part, added) for part in drafts)
             if all(season.accepts(part) for part in new):
                 yield new
     for group in groups:
         part = drafts[group[0]]
         for added in candidates:
-            joined = tuple(sorted((*part, added)))
+            joined = _pushed_in(part, added)
             if season.accepts(joined):
                 yield with_group(drafts, group, joined)
+
+
+def _pushed_in(part: Part, added: Draft) -> Part:
+    """Return a part with one more window, without those that overlap it."""
+    kept = [draft for draft in part if not overlap(sorted((draft, added)))]
+    return tuple(sorted([*kept, added]))
 
 
 def candidates_for(season: Season) -> list[Draft]:
@@ -211,9 +218,20 @@ def candidates_for(season: Season) -> list[Draft]:
                 begins = (0,) if length == MINUTES_PER_DAY else range(0, MINUTES_PER_DAY, stride)
                 for begin in begins:
                     draft = new_draft(begin, max(length, season.minutes), action, season)
+                    draft = draft._replace(cap_kw=cap)
                     if season.accepts((draft,)):
-                        found[draft._replace(cap_kw=cap)] = None
+                        found |= dict.fromkeys(_at_usual_levels(draft, season))
     return list(found)
+
+
+def _at_usual_levels(draft: Draft, season: Season) -> list[Draft]:
+    """Return a window at a few of the levels that its action can have."""
+    if draft.action not in {"charge", "cover"}:
+        return [draft]
+    levels = _levels_of(draft.action, season)
+    places = {round(share * (len(levels) - 1)) for share in (0.3, 0.6)}
+    others = [draft._replace(level_pct=float(levels[place])) for place in sorted(places)]
+    return [draft, *others]
 
 
 def new_draft(begin: int, length: int, action: str, season: Season) -> Draft:

@@ -44,7 +44,10 @@ SOFT_DAYS = (8, 3)
 SOFT_SHARE = 0.3
 """How much of the work goes into that."""
 
-SAMPLED_CHANGES, SAMPLED_ADDITIONS = 192, 16
+PROMISING = 240
+"""How many of the windows to add are looked at in a descent: those that save most by themselves."""
+
+SAMPLED_CHANGES, SAMPLED_ADDITIONS = 64, 24
 """How many neighbours are looked at after a shake, of those changed and of windows to add."""
 
 PATIENCE = 6
@@ -53,10 +56,10 @@ PATIENCE = 6
 STALE = 80
 """Shakes without success before the search ends early."""
 
-ELITE = 4
+ELITE = 6
 """How many of the best windows are kept to go back to."""
 
-ALLOWED = 0.01
+ALLOWED = 0.03
 """How much worse a step may be at first, as a share of what the windows save."""
 
 
@@ -78,6 +81,7 @@ class Search:
         self.end = season.work + replays
         self.luck = np.random.default_rng(seed)
         self.candidates = candidates_for(season) if season.controls.windows_per_day else []
+        self.promising = self.candidates
         self.began = season.work
 
     @property
@@ -144,6 +148,7 @@ class Search:
         alone = [((draft,),) * self.season.day_sets for draft in self.candidates]
         order = np.argsort(self.season.first_changes(alone), kind="stable")
         self.candidates = [self.candidates[place] for place in order]
+        self.promising = self.candidates[:PROMISING]
 
     def _read_off_the_plan(self, groups: Groups) -> list[Drafts]:
         """Return the windows of the plan's average day, and those that its prices ask for."""
@@ -198,11 +203,11 @@ class Search:
             most = entries_of(drafts)
             neighbours = [other for other in neighbours if entries_of(other) <= most]
         neighbours = [neighbours[place] for place in self.luck.permutation(len(neighbours))]
-        candidates = self.candidates
+        candidates = self.promising
         if samples:
             neighbours = neighbours[:SAMPLED_CHANGES]
-            chosen = self.luck.integers(len(candidates), size=SAMPLED_ADDITIONS)
-            candidates = [candidates[place] for place in chosen]
+            chosen = self.luck.integers(len(self.candidates), size=SAMPLED_ADDITIONS)
+            candidates = [self.candidates[place] for place in chosen]
         added = additions(drafts, groups, season, candidates) if adds else iter(())
         limit = score + NEAR * abs(score)
         for batch in _batches(chain(neighbours, added)):
