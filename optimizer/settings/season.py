@@ -275,7 +275,7 @@ class Season:
             step = self.task.grid.step_minutes
             face = np.zeros(self._slots, dtype=np.int64)
             for draft in part:
-                begin, end = draft.begin // step, (draft.begin + draft.length) // step
+                begin, end = -(-draft.begin // step), -(-(draft.begin + draft.length) // step)
                 face[begin:end] = face[: max(end - len(face), 0)] = self._row(draft)
             self._face_of[part] = face
         return self._face_of[part]
