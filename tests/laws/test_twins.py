@@ -792,5 +792,7 @@ def test_a_fault_planted_in_the_score_shows_against_the_bill(
     for name in ("parts_of_the_bill", "score_many", "step_through"):
         monkeypatch.setattr(kernel_module, name, getattr(kernel_module, name).py_func)
     plant(monkeypatch, *SCORE_FAULTS[fault])
-    actual = scored(site, STEPS, 2.0, pricing=pricing_module.pricing_of, scorer=kernel_module.score_many)
+    actual = scored(
+        site, STEPS, 2.0, pricing=pricing_module.pricing_of, scorer=kernel_module.score_many
+    )
     assert abs(actual - expected) > 1e-3
