@@ -163,7 +163,8 @@ def _by_day(values: FloatArray, grid: TimeGrid) -> FloatArray:
     """
     slot: IntArray = grid.minute_of_day // grid.step_minutes
     table = np.full((len(grid.dates), clock_slots(grid.step_minutes)), np.nan)
-    table[grid.day[::-1], slot[::-1]] = values[::-1]
+    _, first = np.unique(grid.day * table.shape[1] + slot, return_index=True)
+    table[grid.day[first], slot[first]] = values[first]
     for column in range(1, table.shape[1]):
         gap = np.isnan(table[:, column])
         table[gap, column] = table[gap, column - 1]
