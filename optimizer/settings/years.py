@@ -24,6 +24,8 @@ LEAST_WEEKS = 8
 """Fewer whole weeks than this are not told apart: nothing would be left to judge on."""
 
 DAYS_PER_YEAR = 365.25
+WHOLE = 1 - 1e-9
+"""A day of which more than this share is metered is whole; there are days of 23 and 25 hours."""
 
 
 @dataclass(frozen=True)
@@ -99,8 +101,7 @@ class Weather:
         self._load += list(load)
         self._pv += list(pv)
         self._date += grid.dates
-        steps = np.bincount(grid.day)
-        whole = steps >= clock_slots(grid.step_minutes) * 0.9
+        whole = np.bincount(grid.day, weights=grid.day_share) > WHOLE
         for number, day in enumerate(grid.dates[: len(grid.dates) - 6]):
             if day.weekday() != 0 or not whole[number : number + 7].all():
                 continue

@@ -218,6 +218,15 @@ def test_a_week_that_was_begun_or_cut_off_is_not_used() -> None:
     assert MID_WEEK.dates[-1] > last
 
 
+@pytest.mark.parametrize("begin", ["2025-06-02T01:00", "2025-06-02T02:00"])
+def test_a_week_that_lacks_its_first_hour_is_not_used_either(begin: str) -> None:
+    """It would have no load in the hours before; the code of a date is never zero."""
+    grid = local_grid(begin, DUBLIN, 24 * 7 * 12)
+    years = [year_of(Weather(coded(grid)), RESAMPLED, None, seed) for seed in range(20)]
+    assert all(year.load_kwh.min() > 0 for year in years)
+    assert date(2025, 6, 2) not in {day for year in years for day in year.metered_on}
+
+
 @pytest.mark.parametrize("weeks", [1, LEAST_WEEKS - 1, LEAST_WEEKS, LEAST_WEEKS + 4])
 def test_a_short_forecast_has_no_folds_and_stays_as_it_is(weeks: int) -> None:
     grid = local_grid("2025-06-02T00:00", DUBLIN, 24 * 7 * weeks)  # a Monday
@@ -290,6 +299,7 @@ def test_any_forecast_gives_years_of_whole_weeks(
     weather = Weather(coded(grid))
     year = year_of(weather, Recipe(1.0, resampled=resampled), fold)
     assert np.isfinite(year.load_kwh).all()
+    assert year.load_kwh.min() > 0
     assert len(year.load_kwh) == len(year.pv_kwh) == grid.count
     assert len(year.metered_on) == len(grid.dates)
     if weather.has_folds:
