@@ -37,8 +37,9 @@ from optimizer.report.account import Account
 from optimizer.report.files import write_file
 from optimizer.settings.choosing import EFFORTS, Found, find_settings, groupings_for
 from optimizer.settings.reasons import Course, Prices, reasons_for
+from optimizer.settings.refusals import read_settings
 from optimizer.settings.season import Task
-from optimizer.settings.windows import Settings, no_windows, read_settings
+from optimizer.settings.windows import Settings, no_windows
 from optimizer.settings.years import Weather
 from optimizer.site.history import NO_HISTORY, History
 from optimizer.site.readers.found import Found as Readings
@@ -102,7 +103,11 @@ def plan_scenario(
     """Do the main job: from a scenario to settings, and what they are worth."""
     progress("reading the scenario and its tariff")
     brief = read_brief(path)
-    in_use = read_settings(in_use_path, brief.scenario.controls) if in_use_path else None
+    in_use = (
+        read_settings(in_use_path, brief.scenario.controls, brief.scenario.plant)
+        if in_use_path
+        else None
+    )
     plan = cheapest_plan(brief, time_limit_s, progress)
     progress("looking for windows that keep the saving")
     found = windows_for(brief, plan, effort, in_use, progress)
@@ -124,7 +129,7 @@ def replay_settings(
     """Say what given settings would cost, measured against the cheapest plan."""
     progress("reading the scenario, its tariff and the settings")
     brief = read_brief(path)
-    settings = read_settings(settings_path, brief.scenario.controls)
+    settings = read_settings(settings_path, brief.scenario.controls, brief.scenario.plant)
     plan = cheapest_plan(brief, time_limit_s, progress)
     progress("replaying the settings and adding up the bills")
     return account_of(brief, plan, settings)
@@ -195,7 +200,9 @@ def account_of(
     course, judge = brief.course, Judge(brief.cost, plan)
     prices = prices_of(plan)
     cases = cases_of(course, settings, judge, in_use)
-    reasons = reasons_for(settings, course, judge.cost_of, prices, brief.tariff.currency)
+    reasons = reasons_for(
+        settings, course, judge.cost_of, prices, brief.tariff.currency, brief.scenario.whole_kw
+    )
     outcome = Outcome(cases, settings, tuple(reasons))
     return Account(brief.scenario, brief.tariff, brief.cost, plan, outcome, prices, found, sureness)
 

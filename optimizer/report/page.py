@@ -10,7 +10,7 @@ from markupsafe import Markup
 
 from optimizer.report.account import Account
 from optimizer.report.figures import DayPrices, draw_bills, draw_season
-from optimizer.settings.windows import SeasonSet, Window, months_text
+from optimizer.settings.windows import SeasonSet, Window, months_text, power_text
 from optimizer.units import money, number, percent, price
 from optimizer.valuation.typical_day import TypicalDay, mean_by_clock, typical_day
 
@@ -35,18 +35,24 @@ def report_html(account: Account) -> str:
         outcome=account.outcome,
         settings=account.outcome.settings,
         cases=list(account.outcome.cases.values()),
-        card=[_card_season(season) for season in account.outcome.settings.seasons],
+        card=[
+            _card_season(season, account.scenario.whole_kw)
+            for season in account.outcome.settings.seasons
+        ],
         bills_figure=_bills_figure(account),
         seasons=[_season_figure(account, months) for months in _shown_months(account)],
         charges=_charges(account),
     )
 
 
-def _card_season(season: SeasonSet) -> dict[str, Any]:
+def _card_season(season: SeasonSet, whole_kw: float | None) -> dict[str, Any]:
     return {
         "name": season.name(),
         "day_sets": [
-            {"days": part.days, "rows": [_card_row(window) for window in _by_clock(part.windows)]}
+            {
+                "days": part.days,
+                "rows": [_card_row(window, whole_kw) for window in _by_clock(part.windows)],
+            }
             for part in season.day_sets
         ],
     }
@@ -56,7 +62,7 @@ def _by_clock(windows: list[Window]) -> list[Window]:
     return sorted(windows, key=lambda window: window.begin)
 
 
-def _card_row(window: Window) -> dict[str, str]:
+def _card_row(window: Window, whole_kw: float | None) -> dict[str, str]:
     level = window.until_pct if window.action == "charge" else window.down_to_pct
     power = window.grid_kw if window.action == "charge" else window.power_kw
     words = {"charge": "until", "cover": "down to", "sell": "down to", "hold": ""}[window.action]
@@ -65,15 +71,15 @@ def _card_row(window: Window) -> dict[str, str]:
         "to": window.end,
         "action": window.action,
         "level": f"{words} {number(level)} %" if level is not None else "–",
-        "power": _power(window.action, power),
+        "power": _power(window.action, power, whole_kw),
         "cap": f"{number(window.import_cap_kw, 2)} kW" if window.import_cap_kw is not None else "–",
     }
 
 
-def _power(action: str, power_kw: float | None) -> str:
+def _power(action: str, power_kw: float | None, whole_kw: float | None) -> str:
     if power_kw is None:
         return "full" if action in {"charge", "sell"} else "–"
-    return f"{number(power_kw, 2)} kW" if power_kw else "PV only"
+    return power_text(power_kw, whole_kw) if power_kw else "PV only"
 
 
 def _bills_figure(account: Account) -> Markup:

@@ -68,7 +68,7 @@ def drafts_of_plan(
     for number, name in enumerate(NAMES):
         if name not in controls.actions:
             strength[number] = -1
-    return _drafts_of(strength, soc, plant, minutes, controls.windows_per_day)
+    return _drafts_of(strength, soc, plant, minutes, controls)
 
 
 def drafts_of_prices(
@@ -111,15 +111,15 @@ def drafts_of_prices(
         if name not in controls.actions:
             strength[number] = -1
     soc = mean(stored_kwh) / plant.capacity_kwh * 100
-    return _drafts_of(strength, soc, plant, minutes, controls.windows_per_day)
+    return _drafts_of(strength, soc, plant, minutes, controls)
 
 
 def _drafts_of(
-    strength: FloatArray, soc: FloatArray, plant: Plant, minutes: int, most: int
+    strength: FloatArray, soc: FloatArray, plant: Plant, minutes: int, controls: Controls
 ) -> list[Draft]:
     """Return the strongest runs of clock slots in which one action is the strongest."""
     label = np.where(strength.max(axis=0) > 0, strength.argmax(axis=0), -1)
-    runs = _runs(label)
+    runs = _runs(label, over_midnight=controls.over_midnight)
     runs.sort(key=lambda run: -sum(strength[label[run[0]], s] for s in run))
     drafts = [
         Draft(
@@ -129,15 +129,18 @@ def _drafts_of(
             level_pct=_level(NAMES[label[run[0]]], soc, run, plant),
             power_kw=full_power_kw(NAMES[label[run[0]]], plant),
         )
-        for run in runs[:most]
+        for run in runs[: controls.windows_per_day]
     ]
     return sorted(drafts)
 
 
-def _runs(label: np.ndarray) -> list[list[int]]:
-    """Return the runs of equal labels around the clock, those without a label left out."""
+def _runs(label: np.ndarray, *, over_midnight: bool) -> list[list[int]]:
+    """Return the runs of equal labels around the clock, those without a label left out.
+
+    Unless runs may go over midnight, the day's first slot begins a new one.
+    """
     count = len(label)
-    change = [s for s in range(count) if label[s] != label[s - 1]]
+    change = [s for s in range(count) if label[s] != label[s - 1] or (s == 0 and not over_midnight)]
     if not change:
         return [list(range(count))] if label[0] >= 0 else []
     runs = []

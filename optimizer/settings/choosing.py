@@ -26,6 +26,7 @@ from optimizer.settings.search import Search
 from optimizer.settings.season import Season, Task
 from optimizer.settings.windows import Settings, no_windows
 from optimizer.settings.years import Weather
+from optimizer.site.controls import Controls
 
 WORTHWHILE_SHARE = 0.02
 """Fewer windows are recommended while they give up at most this share of the expected saving."""
@@ -239,7 +240,7 @@ def _work(trial: _Trial) -> float:
     return sum(season.work for season in (*trial.fitted.seasons, *trial.judges))
 
 
-def _sizes(fitted: Fit, controls: object) -> dict[int, tuple[Drafts, ...]]:
+def _sizes(fitted: Fit, controls: Controls) -> dict[int, tuple[Drafts, ...]]:
     """Drop one window after another, the least useful first; return the best of each size.
 
     Sizes that save no more than a smaller one are left out.
@@ -256,9 +257,10 @@ def _sizes(fitted: Fit, controls: object) -> dict[int, tuple[Drafts, ...]]:
         current[place] = Search(season, REFINING_REPLAYS, place).improved(fewer)
         chain[sum(map(entries_of, current))] = tuple(current)
     kept, least = {}, np.inf
+    most = controls.most_entries
     for size, drafts in sorted(chain.items()):
         change = _change(fitted.seasons, drafts)
-        if change < least:
+        if change < least and (most is None or size <= most):
             kept[size], least = drafts, change
     return kept
 
@@ -300,7 +302,8 @@ def _best_margin(trials: Sequence[_Trial]) -> tuple[float, float]:
 
     def judged(margin: tuple[float, float]) -> float:
         return sum(
-            trial.judged(_widened(trial.fitted.drafts, margin, trial.judges)) for trial in trials
+            trial.judged(_widened(trial.at(max(trial.by_size)), margin, trial.judges))
+            for trial in trials
         )
 
     return min(MARGINS, key=judged)

@@ -43,11 +43,6 @@ def entries_of(drafts: Drafts) -> int:
     return sum(map(len, drafts))
 
 
-def with_part(drafts: Drafts, number: int, part: Part) -> Drafts:
-    """Return the drafts with the windows of one day set replaced."""
-    return (*drafts[:number], part, *drafts[number + 1 :])
-
-
 def overlap(part: Sequence[Draft]) -> bool:
     """Tell whether windows, sorted by their begin, overlap around the clock."""
     for draft, following in pairwise(part):
@@ -56,11 +51,6 @@ def overlap(part: Sequence[Draft]) -> bool:
     if len(part) < 2:
         return False
     return part[-1].begin + part[-1].length - MINUTES_PER_DAY > part[0].begin
-
-
-def is_tidy(drafts: Drafts) -> bool:
-    """Tell whether no windows overlap."""
-    return not any(overlap(part) for part in drafts)
 
 
 def window_of(draft: Draft, plant: Plant, controls: Controls) -> Window:
@@ -74,24 +64,27 @@ def window_of(draft: Draft, plant: Plant, controls: Controls) -> Window:
         limits = {"down_to_pct": draft.level_pct}
     elif draft.action == "sell":
         limits = {"down_to_pct": draft.level_pct, "power_kw": draft.power_kw}
-    if draft.power_kw > full_power_kw(draft.action, plant) - controls.power_step_kw:
+    step_kw = controls.power_step_of(plant.ac_limit_kw)
+    if draft.power_kw > max(full_power_kw(draft.action, plant) - step_kw, 0.0):
         limits.pop("grid_kw", None)
         limits.pop("power_kw", None)
+    if draft.action == "charge" and not plant.may_charge_from_grid:
+        limits["grid_kw"] = 0.0
     if math.isfinite(draft.cap_kw):
         limits["import_cap_kw"] = draft.cap_kw
     return Window(
         start="00:00" if whole else clock(draft.begin),
         end="24:00" if whole else clock(end % MINUTES_PER_DAY or MINUTES_PER_DAY),
         action=draft.action,  # type: ignore[arg-type]
-        **{key: round(value, 6) for key, value in limits.items()},
+        **{key: round(value, 9) for key, value in limits.items()},
     )
 
 
 def full_power_kw(action: str, plant: Plant) -> float:
     """Return the power of an action above which a limit does not bind. [kW]"""
     if action == "charge":
-        return plant.charge_kw / plant.to_dc_efficiency
-    return plant.discharge_kw if action == "sell" else 0.0
+        return min(plant.charge_kw / plant.to_dc_efficiency, plant.ac_limit_kw)
+    return min(plant.discharge_kw, plant.ac_limit_kw) if action == "sell" else 0.0
 
 
 def draft_of(window: Window, plant: Plant) -> Draft:

@@ -192,7 +192,8 @@ def from_pv(x: Terms, room: float, n: Numbers) -> float:
         all_pv = x.pv if n.pv_on_dc else min(x.pv, n.ac) * n.eta_dc
         return max(min(all_pv, room), 0.0)
     beyond = beyond_limit(x, x.need + n.export_limit / n.eta_ac, n)
-    return max(min(beyond, x.surplus, room), 0.0)
+    stored: float = max(min(beyond, x.surplus, room), 0.0)
+    return stored
 
 
 @njit(cache=True, inline="always")  # type: ignore[untyped-decorator]

@@ -12,7 +12,7 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
-from optimizer.settings.drafts import Draft, Drafts, Part, full_power_kw, overlap
+from optimizer.settings.drafts import Draft, Drafts, Part, full_power_kw
 from optimizer.settings.season import Season
 from optimizer.timegrid import FloatArray
 from optimizer.units import MINUTES_PER_DAY
@@ -50,7 +50,7 @@ def changes(drafts: Drafts, groups: Groups, season: Season) -> Iterator[Drafts]:
             yield with_group(drafts, group, others)
             for changed in variants(draft, season):
                 joined = tuple(sorted((*others, changed)))
-                if not overlap(joined):
+                if season.accepts(joined):
                     yield with_group(drafts, group, joined)
             yield from _edges_moved(drafts, group, place, season)
         for other in groups:
@@ -79,7 +79,7 @@ def _edges_moved(
             ]
             kept = [other for other in part if other not in {draft, following}]
             joined = tuple(sorted((*kept, *moved)))
-            if not overlap(joined):
+            if season.accepts(joined):
                 yield with_group(drafts, group, joined)
 
 
@@ -90,7 +90,7 @@ def _twins_changed(drafts: Drafts, season: Season) -> Iterator[Drafts]:
             continue
         for changed in (*variants(draft, season), None):
             new = tuple(_exchanged(part, draft, changed) for part in drafts)
-            if not any(overlap(part) for part in new):
+            if all(season.accepts(part) for part in new):
                 yield new
 
 
@@ -146,7 +146,9 @@ def _levels_of(action: str, season: Season) -> FloatArray:
 def _power_variants(draft: Draft, season: Season) -> Iterator[Draft]:
     if draft.action not in {"charge", "sell"}:
         return
-    step = season.controls.power_step_kw
+    if draft.action == "charge" and not season.task.plant.may_charge_from_grid:
+        return
+    step = season.power_step_kw
     most = full_power_kw(draft.action, season.task.plant)
     for factor in POWER_FACTORS:
         power = rounded_to(draft.power_kw * factor, step)
@@ -180,19 +182,16 @@ def additions(
 
     A demand charge that counts every day is lowered only by caps on all of them.
     """
-    most = season.controls.windows_per_day
-    if len(groups) > 1 and all(len(part) < most for part in drafts):
+    if len(groups) > 1:
         for added in candidates:
             new = tuple(tuple(sorted((*part, added))) for part in drafts)
-            if not any(overlap(part) for part in new):
+            if all(season.accepts(part) for part in new):
                 yield new
     for group in groups:
         part = drafts[group[0]]
-        if len(part) >= most:
-            continue
         for added in candidates:
             joined = tuple(sorted((*part, added)))
-            if not overlap(joined):
+            if season.accepts(joined):
                 yield with_group(drafts, group, joined)
 
 
@@ -212,7 +211,8 @@ def candidates_for(season: Season) -> list[Draft]:
                 begins = (0,) if length == MINUTES_PER_DAY else range(0, MINUTES_PER_DAY, stride)
                 for begin in begins:
                     draft = new_draft(begin, max(length, season.minutes), action, season)
-                    found[draft._replace(cap_kw=cap)] = None
+                    if season.accepts((draft,)):
+                        found[draft._replace(cap_kw=cap)] = None
     return list(found)
 
 
@@ -221,19 +221,25 @@ def new_draft(begin: int, length: int, action: str, season: Season) -> Draft:
     levels = _levels_of(action, season)
     middle = levels[len(levels) // 3]
     level = {"charge": levels[-1], "cover": middle, "sell": levels[0], "hold": 0.0}[action]
-    return Draft(begin, length, action, float(level), full_power_kw(action, season.task.plant))
+    plant = season.task.plant
+    power = full_power_kw(action, plant)
+    if action == "charge" and not plant.may_charge_from_grid:
+        power = 0.0
+    return Draft(begin, length, action, float(level), power)
 
 
 def fitted(draft: Draft, season: Season) -> Draft:
     """Return a draft whose times, level and powers are ones that the controls accept."""
-    step = season.controls.power_step_kw
+    step, cap_step = season.power_step_kw, season.controls.power_step_kw
     begin = round(draft.begin / season.minutes) * season.minutes % MINUTES_PER_DAY
     length = round(draft.length / season.minutes) * season.minutes
     levels = _levels_of(draft.action, season)
     level = float(levels[np.abs(levels - draft.level_pct).argmin()])
     most = full_power_kw(draft.action, season.task.plant)
     power = most if draft.power_kw > most - step else rounded_to(draft.power_kw, step, up=False)
-    if draft.action == "charge" and draft.power_kw <= 0:
+    if draft.action == "charge" and (
+        draft.power_kw <= 0 or not season.task.plant.may_charge_from_grid
+    ):
         power = 0.0
     cap = draft.cap_kw if season.controls.import_cap else math.inf
     return Draft(
@@ -242,7 +248,7 @@ def fitted(draft: Draft, season: Season) -> Draft:
         draft.action,
         0.0 if draft.action == "hold" else level,
         power,
-        rounded_to(cap, step) if math.isfinite(cap) else cap,
+        rounded_to(cap, cap_step) if math.isfinite(cap) else cap,
     )
 
 
@@ -252,7 +258,7 @@ def fitted_part(part: Sequence[Draft], season: Season) -> Part:
     for draft in part:
         if draft.action in season.controls.actions:
             joined = sorted([*kept, fitted(draft, season)])
-            if len(joined) <= season.controls.windows_per_day and not overlap(joined):
+            if season.accepts(joined):
                 kept = joined
     return tuple(kept)
 

@@ -71,8 +71,12 @@ def reasons_for(
     cost_of: Callable[[Replay], float],
     prices: Prices,
     currency: str,
+    whole_kw: float | None = None,
 ) -> list[Reason]:
-    """Return the reason of each window, in reading order."""
+    """Return the reason of each window, in reading order.
+
+    ``whole_kw`` is the power that is 100 %, where the equipment takes per cent. [kW]
+    """
     whole = course.run(settings)
     cost = cost_of(whole)
     reasons = []
@@ -82,7 +86,7 @@ def reasons_for(
         season = np.isin(course.grid.month, settings.seasons[place.season].months)
         why = _why(settings.window(place), whole, prices, inside, season)
         text = f"saves {money(saves, currency)}: {why}"
-        reasons.append(Reason(place, settings.sentence(place), saves, text))
+        reasons.append(Reason(place, settings.sentence(place, whole_kw), saves, text))
     return reasons
 
 

@@ -14,7 +14,7 @@ from itertools import chain, islice
 import numpy as np
 
 from optimizer.settings.average_day import drafts_of_plan, drafts_of_prices
-from optimizer.settings.drafts import Drafts, entries_of, is_tidy
+from optimizer.settings.drafts import Drafts, entries_of
 from optimizer.settings.moves import (
     Groups,
     additions,
@@ -108,7 +108,7 @@ class Search:
             for number in group:
                 by_flows[number] = fitted_part(flows, season)
                 by_prices[number] = fitted_part(prices, season)
-        return [drafts for drafts in (tuple(by_flows), tuple(by_prices)) if is_tidy(drafts)]
+        return [tuple(by_flows), tuple(by_prices)]
 
     def _descended(
         self, drafts: Drafts, groups: Groups, *, adds: bool = True, share: float = 1.0

@@ -20,7 +20,7 @@ import numpy as np
 
 from optimizer.billing.cost import LinearCost
 from optimizer.flows import Flows
-from optimizer.settings.drafts import Draft, Drafts, Part, entries_of, window_of
+from optimizer.settings.drafts import Draft, Drafts, Part, entries_of, overlap, window_of
 from optimizer.settings.kernel import Numbers, Pricing, score_many
 from optimizer.settings.pricing import pricing_of
 from optimizer.settings.reasons import Prices
@@ -29,6 +29,7 @@ from optimizer.settings.years import Year
 from optimizer.site.controls import Controls
 from optimizer.site.equipment import Plant
 from optimizer.timegrid import BoolArray, FloatArray, IntArray, TimeGrid, clock_slots
+from optimizer.units import MINUTES_PER_DAY
 
 MIN_WORTH_SHARE = 0.005
 """A window must save at least this share of what the plan could save in its season."""
@@ -99,6 +100,7 @@ class Season:
             task.plant.soc_pct(task.plant.low_kwh),
             task.plant.soc_pct(task.plant.high_kwh),
         )
+        self.power_step_kw = task.controls.power_step_of(task.plant.ac_limit_kw)
         self.min_worth = (
             MIN_WORTH_SHARE * max(task.can_save, 0.0) * len(self.steps) / task.grid.count
         )
@@ -151,6 +153,14 @@ class Season:
     def day_sets(self) -> int:
         """Number of day sets."""
         return len(self.controls.day_sets())
+
+    def accepts(self, part: Sequence[Draft]) -> bool:
+        """Tell whether the controls store these windows, sorted by their begin, for a day set."""
+        if len(part) > self.controls.windows_per_day or overlap(part):
+            return False
+        return self.controls.over_midnight or all(
+            draft.begin + draft.length <= MINUTES_PER_DAY for draft in part
+        )
 
     @property
     def empty(self) -> Drafts:

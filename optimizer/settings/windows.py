@@ -2,28 +2,22 @@
 
 A window is part of the day on which one action holds. Outside windows the equipment covers the
 building's net load from the battery down to the floor. Windows of one day set never overlap; one
-that ends at or before its start runs over midnight. Read next: ``replay``.
+that ends at or before its start runs over midnight. Read next: ``refusals``.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Literal, TypeVar
 
 import numpy as np
 from pydantic import Field, ValidationInfo, field_validator, model_validator
 
-from optimizer.calendar import MONTH_NAMES, minutes_between, span_text
-from optimizer.documents import Document, Location, Source, read_document
-from optimizer.errors import SettingsError, raise_findings
-from optimizer.site.controls import DAY_SETS, Action, Controls
+from optimizer.calendar import DAY_NAMES, MONTH_NAMES, minutes_between, span_text
+from optimizer.documents import Document
+from optimizer.site.controls import DAY_SETS, Action
 from optimizer.timegrid import BoolArray
 from optimizer.units import MINUTES_PER_DAY, clock, number, read_clock
-
-STEP_TOLERANCE = 1e-6
-"""A value this near to a multiple of a step is one."""
 
 LIMITS_OF_ACTION: dict[str, tuple[str, ...]] = {
     "charge": ("until_pct", "grid_kw", "import_cap_kw"),
@@ -100,13 +94,21 @@ class Window(Document):
         """Whether the window never ends."""
         return (self.begin, self.finish) == (0, MINUTES_PER_DAY)
 
+    @property
+    def is_over_midnight(self) -> bool:
+        """Whether the window holds time of two days; one that ends at midnight does not."""
+        return 0 < self.finish <= self.begin
+
     def minutes(self) -> BoolArray:
         """Return the minutes of the day inside, shape (1440,)."""
         return minutes_between(self.begin, self.finish)
 
-    def words(self) -> str:
-        """Return what is done, as a person reads it aloud."""
-        parts = [_ACTION_WORDS[self.action](self)]
+    def words(self, whole_kw: float | None = None) -> str:
+        """Return what is done, as a person reads it aloud.
+
+        ``whole_kw`` is the power that is 100 %, where the equipment takes per cent. [kW]
+        """
+        parts = [_ACTION_WORDS[self.action](self, whole_kw)]
         if self.import_cap_kw is not None:
             parts.append(f"import at most {number(self.import_cap_kw)} kW")
         return ", ".join(parts)
@@ -116,33 +118,42 @@ class Window(Document):
         return span_text(self.begin, self.finish)
 
 
-def _charge_words(window: Window) -> str:
+def power_text(power_kw: float, whole_kw: float | None) -> str:
+    """Return a power as it is typed in: ``2 kW``, or ``40 % (2 kW)`` if 5 kW are 100 %."""
+    kw = f"{number(power_kw, 2)} kW"
+    return kw if whole_kw is None else f"{number(100 * power_kw / whole_kw, 2)} % ({kw})"
+
+
+def _charge_words(window: Window, whole_kw: float | None) -> str:
     until = f"charge to {number(window.until_pct)} %" if window.until_pct is not None else "charge"
     if window.grid_kw is None:
         return until
     if window.grid_kw == 0:
         return f"{until}, from PV only"
-    return f"{until}, at most {number(window.grid_kw, 2)} kW from the grid"
+    return f"{until}, at most {power_text(window.grid_kw, whole_kw)} from the grid"
 
 
 def _down_to(window: Window) -> str:
     return f", down to {number(window.down_to_pct)} %" if window.down_to_pct is not None else ""
 
 
-def _sell_words(window: Window) -> str:
-    power = f" at {number(window.power_kw, 2)} kW" if window.power_kw is not None else ""
+def _sell_words(window: Window, whole_kw: float | None) -> str:
+    power = "" if window.power_kw is None else f" at {power_text(window.power_kw, whole_kw)}"
     return f"sell{power}{_down_to(window)}"
 
 
 _ACTION_WORDS = {
     "charge": _charge_words,
-    "hold": lambda _window: "hold what is stored",
-    "cover": lambda window: f"cover the building from the battery{_down_to(window)}",
+    "hold": lambda _window, _whole_kw: "hold what is stored",
+    "cover": lambda window, _whole_kw: f"cover the building from the battery{_down_to(window)}",
     "sell": _sell_words,
 }
 
 ItemT = TypeVar("ItemT")
-DaySetName = Literal["every day", "weekdays", "weekends"]
+DaySetName = Literal[
+    "every day", "weekdays", "weekends", "Mondays", "Tuesdays", "Wednesdays", "Thursdays", "Fridays",
+    "Saturdays", "Sundays",
+]  # fmt: skip
 
 
 class DaySet(Document):
@@ -154,7 +165,7 @@ class DaySet(Document):
     @property
     def weekdays(self) -> tuple[int, ...]:
         """The weekdays, Monday is 0."""
-        return _weekdays(self.days)
+        return next(sets[self.days] for sets in DAY_SETS.values() if self.days in sets)
 
     @model_validator(mode="after")
     def _never_overlap(self) -> DaySet:
@@ -186,17 +197,27 @@ class SeasonSet(Document):
                 f"the months {self.months} are not each one of 1 to 12, once"
                 " | List each month once, e.g. [6, 7, 8, 9]."
             )
-        weekdays = [day for part in self.day_sets for day in _weekdays(part.days)]
+        weekdays = [day for part in self.day_sets for day in part.weekdays]
         if sorted(weekdays) != list(range(7)):
             raise ValueError(
-                f"the day sets {[part.days for part in self.day_sets]} do not hold each weekday once"
-                " | Give 'every day', or 'weekdays' and 'weekends'."
+                f"the day sets {[part.days for part in self.day_sets]} do not hold each weekday once:"
+                f" {_not_once(weekdays)} | Give 'every day', or 'weekdays' and 'weekends', or"
+                " 'weekdays', 'Saturdays' and 'Sundays', or the seven from 'Mondays' to 'Sundays'; a"
+                " day set may have no windows. | day_sets"
             )
         return self
 
     def name(self) -> str:
         """Return the months as people say them: ``June–September``."""
         return months_text(self.months)
+
+
+def _not_once(weekdays: list[int]) -> str:
+    names = [name.capitalize() for name in DAY_NAMES]
+    absent = [name for day, name in enumerate(names) if day not in weekdays]
+    double = [name for day, name in enumerate(names) if weekdays.count(day) > 1]
+    told = [f"{', '.join(absent)} in none"] if absent else []
+    return "; ".join([*told, f"{', '.join(double)} in more than one"] if double else told)
 
 
 class Settings(Document):
@@ -245,12 +266,15 @@ class Settings(Document):
         changed = season.model_copy(update={"day_sets": day_sets})
         return self.model_copy(update={"seasons": _replaced(self.seasons, place.season, changed)})
 
-    def sentence(self, place: WindowPlace) -> str:
-        """Return a window as one sentence: ``weekdays 05:00–09:00, June–September: charge …``."""
+    def sentence(self, place: WindowPlace, whole_kw: float | None = None) -> str:
+        """Return a window as one sentence: ``weekdays 05:00–09:00, June–September: charge …``.
+
+        ``whole_kw`` is the power that is 100 %, where the equipment takes per cent. [kW]
+        """
         season = self.seasons[place.season]
         window = self.window(place)
         days = season.day_sets[place.day_set].days
-        return f"{days} {window.span()}, {season.name()}: {window.words()}"
+        return f"{days} {window.span()}, {season.name()}: {window.words(whole_kw)}"
 
     def entries(self) -> int:
         """Return how many windows a person has to type in."""
@@ -269,82 +293,6 @@ class WindowPlace:
 def no_windows(floor_pct: float) -> Settings:
     """Return the equipment as it comes: it covers the net load down to its floor."""
     return Settings(settings="no windows", floor_pct=floor_pct)
-
-
-def read_settings(path: Path, controls: Controls) -> Settings:
-    """Read a settings file and hold it against the controls.
-
-    Raises
-    ------
-    SettingsError
-        If it cannot be read, windows overlap, or the controls refuse them.
-    """
-    settings, source = read_document(path, Settings, SettingsError)
-    raise_findings(refusals(settings, controls, source))
-    return settings
-
-
-def refusals(settings: Settings, controls: Controls, source: Source) -> list[SettingsError]:
-    """Return why the controls refuse the settings; empty if they accept them."""
-    return [
-        SettingsError(
-            f"the controls refuse this: {what}",
-            where=source.where(where),
-            mend="Change the setting, or 'controls' in the scenario if the equipment can do it.",
-        )
-        for where, what in _refused(settings, controls)
-    ]
-
-
-def _refused(settings: Settings, controls: Controls) -> Iterator[tuple[Location, str]]:
-    if len(settings.seasons) > controls.season_sets:
-        sets = f"{len(settings.seasons)} season sets; the controls store {controls.season_sets}"
-        yield ("seasons",), f"there are {sets}"
-    for s, season in enumerate(settings.seasons):
-        for d, day_set in enumerate(season.day_sets):
-            where = ("seasons", s, "day_sets", d)
-            if day_set.days not in controls.day_sets():
-                yield (
-                    (*where, "days"),
-                    f"the day set {day_set.days!r} is none of {', '.join(controls.day_sets())}",
-                )
-            if len(day_set.windows) > controls.windows_per_day:
-                yield (
-                    (*where, "windows"),
-                    f"{len(day_set.windows)} windows stand for {day_set.days}; the controls store"
-                    f" {controls.windows_per_day}",
-                )
-            for w, window in enumerate(day_set.windows):
-                for key, what in _refused_in_window(window, controls, settings.floor_pct):
-                    yield (*where, "windows", w, key), what
-
-
-def _refused_in_window(
-    window: Window, controls: Controls, floor_pct: float
-) -> Iterator[tuple[str, str]]:
-    if window.action not in controls.actions:
-        yield "action", f"the action {window.action!r} is none of {', '.join(controls.actions)}"
-    for name in ("start", "end"):
-        time = getattr(window, name)
-        if read_clock(time) % controls.minutes:
-            yield name, f"{name} is {time}, no multiple of {controls.minutes} min"
-    cap = window.import_cap_kw
-    if cap is not None and not controls.import_cap:
-        yield "import_cap_kw", f"import_cap_kw is {cap:g} kW, but the equipment has no import cap"
-    levels = dict.fromkeys(("until_pct", "down_to_pct"), controls.soc_step_pct)
-    powers = dict.fromkeys(("grid_kw", "power_kw", "import_cap_kw"), controls.power_step_kw)
-    for name, step in (levels | powers).items():
-        value = getattr(window, name)
-        if value is None:
-            continue
-        if abs(value / step - round(value / step)) > STEP_TOLERANCE:
-            yield name, f"{name} is {value:g}, no multiple of {step:g}"
-        if name in levels and value < floor_pct - STEP_TOLERANCE:
-            yield name, f"{name} is {value:g} %, below the floor of {floor_pct:g} %"
-
-
-def _weekdays(name: str) -> tuple[int, ...]:
-    return next(sets[name] for sets in DAY_SETS.values() if name in sets)
 
 
 def months_text(months: list[int]) -> str:

@@ -131,6 +131,11 @@ class Scenario:
         return self.file.controls
 
     @property
+    def whole_kw(self) -> float | None:
+        """Power that is 100 % where the equipment takes per cent; None where it takes kW. [kW]"""
+        return self.controls.whole_kw_of(self.plant.ac_limit_kw)
+
+    @property
     def start_kwh(self) -> float:
         """Stored energy at the start; the lowest allowed level where none is given. [kWh]"""
         pct = self.file.state.start_pct

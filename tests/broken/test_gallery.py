@@ -22,7 +22,7 @@ import pytest
 
 from optimizer.documents import MAX_BYTES
 from optimizer.errors import InputError, ScenarioError, SeveralInputErrors, TariffError
-from optimizer.settings.windows import read_settings
+from optimizer.settings.refusals import read_settings
 from optimizer.site.scenario import read_scenario
 from optimizer.study import read_brief
 
@@ -57,11 +57,16 @@ pv:
   coupling: dc
 connection:
   import_limit_kw: 15
+permissions:
+  charge_from_grid: false
 controls:
   windows_per_day: 2
+  most_entries: 3
   day_types: every_day
   minutes: 30
   actions: [charge, hold, cover]
+  over_midnight: false
+  power_step_pct: 10
 """
 
 TARIFF = """\
@@ -183,7 +188,7 @@ def good(tmp_path: Path) -> Path:
 def read_all(folder: Path) -> None:
     """Read everything in a scenario folder through the public functions."""
     brief = read_brief(folder)
-    read_settings(folder / "settings.yaml", brief.scenario.controls)
+    read_settings(folder / "settings.yaml", brief.scenario.controls, brief.scenario.plant)
 
 
 def findings_of(failure: InputError) -> tuple[InputError, ...]:

@@ -15,13 +15,14 @@ from hypothesis import strategies as st
 from optimizer.billing.bill import bill_flows
 from optimizer.billing.cost import linear_cost
 from optimizer.planning.plan import Plan, make_plan
-from optimizer.settings import search
+from optimizer.settings import moves, search
 from optimizer.settings import season as season_module
+from optimizer.settings.refusals import refusals
 from optimizer.settings.replay import replay
 from optimizer.settings.search import Found, find_settings, month_groups
 from optimizer.settings.season import Task
-from optimizer.settings.windows import Settings, no_windows, refusals
-from optimizer.site.controls import Controls
+from optimizer.settings.windows import Settings, no_windows
+from optimizer.site.controls import DAY_SETS, Controls
 from optimizer.site.equipment import Plant
 from optimizer.timegrid import TimeGrid
 from optimizer.units import MINUTES_PER_DAY
@@ -52,6 +53,7 @@ QUARTERS = grid_of(96 * 7, 15)
 FIVES = grid_of(288 * 3, 5)
 NEEDS_INTEGERS = {"negative prices", "everything"}
 NARROW = replace(AC_PLANT, low_kwh=5.5, high_kwh=9.5)  # 55 to 95 %
+NO_GRID = replace(AC_PLANT, may_charge_from_grid=False)
 SMALL = replace(AC_PLANT, low_kwh=2.3, high_kwh=8.1, charge_kw=2.2, discharge_kw=1.7)
 
 
@@ -107,8 +109,8 @@ def check_no_overlap(settings: Settings) -> None:
             assert taken.max(initial=0) <= 1
 
 
-def check_accepted(settings: Settings, controls: Controls) -> None:
-    assert refusals(settings, controls, SOURCE) == []
+def check_accepted(settings: Settings, controls: Controls, plant: Plant = AC_PLANT) -> None:
+    assert refusals(settings, controls, plant, SOURCE) == []
     check_no_overlap(settings)
     assert len(settings.seasons) <= controls.season_sets
     for season in settings.seasons:
@@ -117,8 +119,16 @@ def check_accepted(settings: Settings, controls: Controls) -> None:
             assert len(part.windows) <= controls.windows_per_day
             for window in part.windows:
                 assert window.action in controls.actions
+                if controls.power_step_pct is not None:
+                    pct = 100 * (window.grid_kw or window.power_kw or 0.0) / plant.ac_limit_kw
+                    assert pct <= 100 + 1e-6
+                    assert (
+                        abs(pct - round(pct / controls.power_step_pct) * controls.power_step_pct)
+                        < 1e-5
+                    )
                 assert window.begin % controls.minutes == window.finish % controls.minutes == 0
                 assert controls.import_cap or window.import_cap_kw is None
+                assert controls.over_midnight or window.begin < (window.finish or MINUTES_PER_DAY)
 
 
 CONTROLS: dict[str, dict[str, Any]] = {
@@ -134,6 +144,11 @@ CONTROLS: dict[str, dict[str, Any]] = {
     "coarse": {"soc_step_pct": 50.0, "power_step_kw": 3.0, "import_cap": True},
     "fine clock": {"minutes": 10, "import_cap": True},
     "odd steps": {"soc_step_pct": 12.5, "power_step_kw": 0.35, "minutes": 15, "import_cap": True},
+    "three day sets": {"day_types": "weekday_saturday_sunday", "windows_per_day": 2},
+    "each day": {"day_types": "each_day", "windows_per_day": 2, "minutes": 15},
+    "per cent of power": {"power_step_pct": 1.0, "soc_step_pct": 1.0, "import_cap": True},
+    "thirds of power": {"power_step_pct": 100 / 3, "power_step_kw": 0.25, "import_cap": True},
+    "days that end": {"over_midnight": False, "import_cap": True},
     "none": {"windows_per_day": 0},
 }  # fmt: skip
 GRIDS = {"5 min": FIVES, "15 min": QUARTERS, "30 min": HALF_HOURS, "60 min": HOURS}
@@ -164,7 +179,7 @@ def test_found_windows_never_cost_more_than_none_on_the_days_they_were_found_on(
         cost_of_settings(plan.problem, cost, settings)
         for settings in (found, no_windows(found.floor_pct))
     )
-    check_accepted(found, controls)
+    check_accepted(found, controls, plant)
     assert with_windows <= without + 1e-9
     planned = plan.cost + STORED_WORTH * plan.start_kwh
     assert planned <= with_windows + 1e-5
@@ -197,12 +212,14 @@ def random_controls(draw: Callable[..., Any]) -> Controls:
     extra = draw(st.sets(st.sampled_from(["charge", "hold", "sell"])))
     return Controls(
         windows_per_day=draw(st.integers(0, 6)),
-        day_types=draw(st.sampled_from(["every_day", "weekday_weekend"])),
+        day_types=draw(st.sampled_from(sorted(DAY_SETS))),
         season_sets=draw(st.integers(1, 4)),
         minutes=draw(st.sampled_from([5, 10, 15, 30, 60])),
+        over_midnight=draw(st.booleans()),
         actions=sorted(extra | {"cover"}),
         import_cap=draw(st.booleans()),
         power_step_kw=draw(floats(0.05, 4)),
+        power_step_pct=draw(st.none() | st.integers(1, 1000).map(lambda parts: 100 / parts)),
         soc_step_pct=100 / draw(st.integers(2, 100)),
     )
 
@@ -219,7 +236,7 @@ def searched(controls: Controls, plant: Plant, grid: TimeGrid, tariff: str, repl
 @law(40)
 @given(
     random_controls(),
-    st.sampled_from([AC_PLANT, DC_PLANT, SMALL]),
+    st.sampled_from([AC_PLANT, DC_PLANT, SMALL, NO_GRID]),
     st.sampled_from([HALF_HOURS, HOURS]),
     st.sampled_from(sorted(TARIFFS)),
 )
@@ -229,7 +246,7 @@ def test_whatever_the_controls_are_they_accept_what_is_found(
     grid = grid_for(tariff, grid)
     found = searched(controls, plant, grid, tariff, 120)
     plan, cost = site(plant, grid, tariff)
-    check_accepted(found.settings, controls)
+    check_accepted(found.settings, controls, plant)
     with_windows, without = (
         cost_of_settings(plan.problem, cost, settings)
         for settings in (found.settings, no_windows(found.settings.floor_pct))
@@ -293,6 +310,49 @@ def test_a_search_saves_money_where_night_energy_is_cheap(find: Callable[..., Fo
     assert 0.3 < kept <= 1.0
 
 
+def test_a_cheap_night_is_used_by_two_windows_where_none_may_run_over_midnight(
+    find: Callable[..., Found],
+) -> None:
+    plan, cost = site(AC_PLANT, HALF_HOURS, "two rates")
+    controls = Controls(over_midnight=False, day_types="every_day")
+    found = find(task_of(AC_PLANT, HALF_HOURS, "two rates", controls)).settings
+    without = cost_of_settings(plan.problem, cost, no_windows(found.floor_pct))
+    best = plan.cost + STORED_WORTH * plan.start_kwh
+    check_accepted(found, controls)
+    assert (without - cost_of_settings(plan.problem, cost, found)) / (without - best) > 0.3
+
+
+def test_monthly_sets_of_many_windows_in_five_minutes_are_found_on_a_forecast_of_hours(
+    find: Callable[..., Found],
+) -> None:
+    """Starts fall on the steps of the forecast, between which nothing is known."""
+    rich = {"windows_per_day": 8, "season_sets": 12, "minutes": 5, "day_types": "each_day"}
+    controls = Controls(**rich, soc_step_pct=1.0)
+    found = find(task_of(AC_PLANT, HOURS, "two rates", controls), [[6], [7]]).settings
+    check_accepted(found, controls)
+    windows = [found.window(place) for place in found.places()]
+    assert len(found.seasons) == 2
+    assert windows
+    assert all(window.begin % 60 == window.finish % 60 == 0 for window in windows)
+
+
+@pytest.mark.parametrize("plant", [NO_GRID, replace(NO_GRID, pv_on_dc_side=True)], ids=["ac", "dc"])
+def test_no_grid_power_is_tried_where_the_grid_may_not_charge_the_battery(
+    plant: Plant, find: Callable[..., Found]
+) -> None:
+    task = task_of(plant, HALF_HOURS, "sell above buy", Controls())
+    season = season_module.Season(task, range(1, 13))
+    charging = [draft for draft in moves.candidates_for(season) if draft.action == "charge"]
+    assert charging
+    assert all(draft.power_kw == 0 for draft in charging)
+    changed = [draft for one in moves.changes(((charging[0],), ()), season) for draft in one[0]]
+    assert all(draft.power_kw == 0 for draft in changed if draft.action == "charge")
+    found = find(task).settings
+    check_accepted(found, task.controls, plant)
+    windows = [found.window(place) for place in found.places()]
+    assert all(window.grid_kw == 0 for window in windows if window.action == "charge")
+
+
 def test_settings_are_searched_month_by_month_as_the_tariff_groups_them() -> None:
     summer = ["winter"] * 5 + ["summer"] * 4 + ["winter"] * 3
     every = list(range(1, 13))
@@ -342,7 +402,7 @@ def test_no_level_below_the_floor_is_found_where_the_steps_are_coarse(
 ) -> None:
     controls = Controls(soc_step_pct=step_pct, import_cap=True)
     task = task_of(NARROW, HOURS, tariff, controls)
-    check_accepted(find(task).settings, controls)
+    check_accepted(find(task).settings, controls, NARROW)
 
 
 def test_a_demand_charge_on_every_day_is_lowered_by_windows_in_both_day_sets(

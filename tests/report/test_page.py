@@ -17,6 +17,7 @@ from optimizer.report.page import report_html
 from optimizer.report.record import plan_json
 from optimizer.report.text import bills_text
 from optimizer.settings import search
+from optimizer.settings.windows import DaySet, SeasonSet, Window
 from optimizer.study import plan_scenario
 from optimizer.units import money
 
@@ -73,6 +74,21 @@ def test_the_page_shows_every_bill_and_every_window(account: Account, page_file:
         assert money(case.bill.total) in html
     for reason in account.outcome.reasons:
         assert reason.sentence in html
+
+
+def test_the_card_says_per_cent_where_the_equipment_takes_them(account: Account) -> None:
+    limit_kw = account.scenario.plant.ac_limit_kw
+    window = Window(start="01:00", end="05:00", action="charge", grid_kw=0.4 * limit_kw)
+    day_set = DaySet(days="every day", windows=[window])
+    settings = account.outcome.settings.model_copy(
+        update={"seasons": [SeasonSet(months=[4, 5], day_sets=[day_set])]}
+    )
+    controls = account.scenario.controls.model_copy(update={"power_step_pct": 10.0})
+    file = account.scenario.file.model_copy(update={"controls": controls})
+    scenario = replace(account.scenario, file=file)
+    outcome = replace(account.outcome, settings=settings)
+    assert "<td>40 % (" in report_html(replace(account, scenario=scenario, outcome=outcome))
+    assert "<td>40 % (" not in report_html(replace(account, outcome=outcome))
 
 
 def test_the_page_has_a_figure_and_a_table_for_each_season(

@@ -1,0 +1,176 @@
+"""What the controls refuse: settings that cannot be typed into the equipment.
+
+Read next: ``replay``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import NamedTuple
+
+from optimizer.documents import Location, Source, read_document
+from optimizer.errors import SettingsError, raise_findings
+from optimizer.settings.windows import Settings, Window
+from optimizer.site.controls import Controls
+from optimizer.site.equipment import Plant
+from optimizer.units import read_clock
+
+STEP_TOLERANCE = 1e-6
+"""A value this near to a multiple of a step is one."""
+
+
+class _Refusal(NamedTuple):
+    """One thing that is refused: where it stands, what it is, and how to mend it."""
+
+    where: Location
+    what: str
+    mend: str = "Change the setting, or 'controls' in the scenario if the equipment can do it."
+
+
+def read_settings(path: Path, controls: Controls, plant: Plant) -> Settings:
+    """Read a settings file and hold it against the controls.
+
+    Parameters
+    ----------
+    path : Path
+        The YAML file.
+    controls, plant
+        What the equipment stores, and the equipment; its AC limit is 100 % of power.
+
+    Returns
+    -------
+    Settings
+        Settings that can be typed in.
+
+    Raises
+    ------
+    SettingsError
+        If it cannot be read, windows overlap, or the controls refuse them.
+    """
+    settings, source = read_document(path, Settings, SettingsError)
+    raise_findings(refusals(settings, controls, plant, source))
+    return settings
+
+
+def refusals(
+    settings: Settings, controls: Controls, plant: Plant, source: Source
+) -> list[SettingsError]:
+    """Return why the controls refuse the settings; empty if they accept them."""
+    return [
+        SettingsError(
+            f"the controls refuse this: {refused.what}",
+            where=source.where(refused.where),
+            mend=refused.mend,
+        )
+        for refused in _refused(settings, controls, plant)
+    ]
+
+
+def _refused(settings: Settings, controls: Controls, plant: Plant) -> Iterator[_Refusal]:
+    if len(settings.seasons) > controls.season_sets:
+        sets = f"{len(settings.seasons)} season sets; the controls store {controls.season_sets}"
+        yield _Refusal(("seasons",), f"there are {sets}")
+    if controls.most_entries is not None and settings.entries() > controls.most_entries:
+        what = (
+            f"there are {settings.entries()} windows over all seasons and day sets; the controls"
+            f" store {controls.most_entries}"
+        )
+        yield _Refusal(("seasons",), what)
+    for s, season in enumerate(settings.seasons):
+        for d, day_set in enumerate(season.day_sets):
+            where = ("seasons", s, "day_sets", d)
+            if day_set.days not in controls.day_sets():
+                known = ", ".join(controls.day_sets())
+                what = f"the day set {day_set.days!r} is none of {known}"
+                yield _Refusal((*where, "days"), what)
+            if len(day_set.windows) > controls.windows_per_day:
+                what = (
+                    f"{len(day_set.windows)} windows stand for {day_set.days}; the controls store"
+                    f" {controls.windows_per_day}"
+                )
+                yield _Refusal((*where, "windows"), what)
+            for w, window in enumerate(day_set.windows):
+                refused_here = [
+                    *_refused_in_window(window, controls),
+                    *_refused_levels(window, controls, settings.floor_pct),
+                    *_refused_powers(window, controls, plant),
+                ]
+                for refused in refused_here:
+                    yield refused._replace(where=(*where, "windows", w, *refused.where))
+
+
+def _refused_in_window(window: Window, controls: Controls) -> Iterator[_Refusal]:
+    if window.action not in controls.actions:
+        what = f"the action {window.action!r} is none of {', '.join(controls.actions)}"
+        yield _Refusal(("action",), what)
+    yield from _refused_times(window, controls)
+    cap = window.import_cap_kw
+    if cap is not None and not controls.import_cap:
+        what = f"import_cap_kw is {cap:g} kW, but the equipment has no import cap"
+        yield _Refusal(("import_cap_kw",), what)
+
+
+def _refused_times(window: Window, controls: Controls) -> Iterator[_Refusal]:
+    for name in ("start", "end"):
+        time = getattr(window, name)
+        if read_clock(time) % controls.minutes:
+            yield _Refusal((name,), f"{name} is {time}, no multiple of {controls.minutes} min")
+    if window.is_over_midnight and not controls.over_midnight:
+        yield _Refusal(
+            ("end",),
+            f"the window {window.span()} runs over midnight",
+            "Split it in two at 24:00, or change controls.over_midnight in the scenario if the"
+            " equipment can do it.",
+        )
+
+
+def _refused_levels(window: Window, controls: Controls, floor_pct: float) -> Iterator[_Refusal]:
+    step = controls.soc_step_pct
+    for name in ("until_pct", "down_to_pct"):
+        value = getattr(window, name)
+        if value is None:
+            continue
+        if not _is_multiple(value, step):
+            yield _Refusal((name,), f"{name} is {value:g} %, no multiple of {step:g} %")
+        if value < floor_pct - STEP_TOLERANCE:
+            what = f"{name} is {value:g} %, below the floor of {floor_pct:g} %"
+            yield _Refusal((name,), what)
+
+
+def _refused_powers(window: Window, controls: Controls, plant: Plant) -> Iterator[_Refusal]:
+    if window.grid_kw and not plant.may_charge_from_grid:
+        yield _Refusal(
+            ("grid_kw",),
+            f"grid_kw is {window.grid_kw:g} kW, but the grid may not charge the battery",
+            "Write grid_kw: 0, or change permissions.charge_from_grid in the scenario if it may.",
+        )
+    for name in ("grid_kw", "power_kw", "import_cap_kw"):
+        value = getattr(window, name)
+        if value is None:
+            continue
+        if controls.power_step_pct is not None and name != "import_cap_kw":
+            what = _not_in_per_cent(value, controls.power_step_pct, plant.ac_limit_kw)
+        else:
+            step = controls.power_step_kw
+            what = "" if _is_multiple(value, step) else f"no multiple of {step:g} kW"
+        if what:
+            yield _Refusal((name,), f"{name} is {value:g} kW, {what}")
+
+
+def _not_in_per_cent(power_kw: float, step_pct: float, whole_kw: float) -> str:
+    """Return why a power cannot be typed in as per cent of the inverter's; empty if it can."""
+    pct = 100 * power_kw / whole_kw
+    if pct > 100 + STEP_TOLERANCE:
+        return f"above the inverter's {whole_kw:g} kW, which are 100 %"
+    if _is_multiple(pct, step_pct):
+        return ""
+    near_pct = max(round(pct / step_pct), 1) * step_pct
+    return (
+        f"{pct:.4g} % of the inverter's {whole_kw:g} kW, no multiple of {step_pct:g} %;"
+        f" {near_pct:g} % is {near_pct / 100 * whole_kw:.9g} kW"
+    )
+
+
+def _is_multiple(value: float, step: float) -> bool:
+    return abs(value / step - round(value / step)) <= STEP_TOLERANCE
