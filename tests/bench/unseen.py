@@ -27,8 +27,8 @@ from optimizer.planning.plan import make_plan
 from optimizer.settings.choosing import EFFORTS, find_settings, groupings_for
 from optimizer.settings.fitting import fit
 from optimizer.settings.reasons import Course, Prices
-from optimizer.settings.season import Task
 from optimizer.settings.refusals import read_settings
+from optimizer.settings.season import Task
 from optimizer.settings.windows import Settings, no_windows
 from optimizer.settings.years import Recipe, Weather, Year
 from tests.bench.cells import Cell, cells
