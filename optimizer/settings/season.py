@@ -227,7 +227,8 @@ class Season:
         before = np.cumsum(weight, axis=1) - weight
         in_tail = np.clip(TAIL_SHARE - before, 0.0, weight) / TAIL_SHARE
         tail = (np.take_along_axis(changes, worst_first, axis=1) * in_tail).sum(axis=1)
-        return np.asarray((1 - TAIL_WEIGHT) * (changes @ self._weight) + TAIL_WEIGHT * tail)
+        mean = (changes * self._weight).sum(axis=1)  # "@" rounds otherwise for one than for many
+        return np.asarray((1 - TAIL_WEIGHT) * mean + TAIL_WEIGHT * tail)
 
     def costs(self, many: Sequence[Drafts]) -> FloatArray:
         """Return what C sets of windows cost in each of the K years, shape (C, K). [money]"""
