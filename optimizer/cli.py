@@ -33,6 +33,8 @@ INTERRUPTED = Interrupted(
     "interrupted; nothing was written", where="the command line", mend="Run it again."
 )
 
+Effort = Literal["quick", "normal", "thorough"]
+
 FIRST_DEMO = "1_two_rates"
 
 ScenarioArgument = Annotated[
@@ -51,6 +53,22 @@ DebugOption = Annotated[bool, typer.Option("--debug", help="Show the traceback o
 def plan(
     scenario: ScenarioArgument = None,
     out: OutOption = Path("out"),
+    effort: Annotated[
+        Effort, typer.Option("--effort", help="How long to search; the same gives the same.")
+    ] = "normal",
+    in_use: Annotated[
+        Path | None,
+        typer.Option("--in-use", help="Settings typed in today: a start, and a bill beside ours."),
+    ] = None,
+    windows: Annotated[
+        int | None,
+        typer.Option(
+            "--windows", min=0, help="Hand out at most so many windows, not the number recommended."
+        ),
+    ] = None,
+    no_curve: Annotated[
+        bool, typer.Option("--no-curve", help="Leave out what other numbers of windows save.")
+    ] = False,
     as_json: JsonOption = False,
     time_limit: TimeOption = 600.0,
     debug: DebugOption = False,
@@ -60,7 +78,15 @@ def plan(
         from optimizer.report.files import write_outcome
         from optimizer.study import plan_scenario
 
-        account = plan_scenario(_folder(scenario), time_limit_s=time_limit, progress=progress)
+        account = plan_scenario(
+            _folder(scenario),
+            effort=effort,
+            in_use_path=in_use,
+            most_windows=windows,
+            with_curve=not no_curve,
+            time_limit_s=time_limit,
+            progress=progress,
+        )
         progress("drawing the report")
         files = write_outcome(account, out)
         progress("done")

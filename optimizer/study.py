@@ -6,7 +6,7 @@ Each name leads to the folder that tells more. There is no arithmetic here.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from optimizer.billing.bill import Bill, bill_flows
@@ -36,11 +36,14 @@ from optimizer.planning.plan import Plan, make_plan
 from optimizer.report.account import Account
 from optimizer.report.files import write_file
 from optimizer.settings.choosing import EFFORTS, Found, find_settings, groupings_for
+from optimizer.settings.fitting import MonthGroups
 from optimizer.settings.reasons import Course, Prices, reasons_for
 from optimizer.settings.refusals import read_settings
+from optimizer.settings.richer import Richer, enriched, what_richer_would_bring
 from optimizer.settings.season import Task
 from optimizer.settings.windows import Settings, no_windows
 from optimizer.settings.years import Weather
+from optimizer.site.controls import Controls
 from optimizer.site.history import NO_HISTORY, History
 from optimizer.site.readers.found import Found as Readings
 from optimizer.site.readers.found import Request
@@ -50,7 +53,7 @@ from optimizer.site.remarks import remarks
 from optimizer.site.scenario import SCENARIO_FILE, Scenario, read_scenario
 from optimizer.timegrid import calendar_months
 from optimizer.valuation.outcome import Judge, Outcome, cases_of
-from optimizer.valuation.sureness import Sureness, sureness_of
+from optimizer.valuation.sureness import sureness_of
 
 Progress = Callable[[str], None]
 DEFAULT_TIME_LIMIT_S = 600.0
@@ -80,6 +83,12 @@ class Brief:
         """The metered weeks, from which plausible years are made."""
         return Weather(self.scenario.forecast, self.scenario.other_years)
 
+    def groupings(self, controls: Controls) -> list[MonthGroups]:
+        """Return the groups of months to try, the tariff's own seasons first."""
+        grid = self.scenario.forecast.grid
+        seasons = self.tariff.season_of_months(grid)
+        return groupings_for(seasons, grid.months, controls.season_sets)
+
 
 def read_brief(path: Path) -> Brief:
     """Read a scenario folder and its tariff."""
@@ -97,6 +106,8 @@ def plan_scenario(
     *,
     effort: str = "normal",
     in_use_path: Path | None = None,
+    most_windows: int | None = None,
+    with_curve: bool = True,
     time_limit_s: float = DEFAULT_TIME_LIMIT_S,
     progress: Progress,
 ) -> Account:
@@ -110,13 +121,19 @@ def plan_scenario(
     )
     plan = cheapest_plan(brief, time_limit_s, progress)
     progress("looking for windows that keep the saving")
-    found = windows_for(brief, plan, effort, in_use, progress)
+    task = task_of(brief, plan)
+    found = windows_for(brief, task, effort, in_use, progress)
+    found = found if most_windows is None else found.at_most(most_windows)
     progress("replaying the windows on weeks that they were not fitted to")
     sureness = sureness_of(
         found, brief.weather, plan.problem, brief.cost, brief.course, PLANNING_S[effort], progress
     )
+    richer = None if effort == "quick" else richer_for(brief, task, found, progress)
     progress("replaying the windows and adding up the bills")
-    return account_of(brief, plan, found.settings, found, sureness, in_use)
+    account = account_of(brief, plan, found.settings, in_use)
+    return replace(
+        account, found=found, sureness=sureness, richer=richer, effort=effort, with_curve=with_curve
+    )
 
 
 def replay_settings(
@@ -152,15 +169,13 @@ def cheapest_plan(brief: Brief, time_limit_s: float, progress: Progress) -> Plan
     return make_plan(problem, brief.cost, time_limit_s=time_limit_s, progress=progress)
 
 
-def windows_for(
-    brief: Brief, plan: Plan, effort: str, in_use: Settings | None, progress: Progress
-) -> Found:
-    """Find the few windows that cost least in plausible years; none if none are better."""
-    scenario, course, judge = brief.scenario, brief.course, Judge(brief.cost, plan)
+def task_of(brief: Brief, plan: Plan) -> Task:
+    """Return what windows are searched for: equipment, cost, and the plan to start from."""
+    course, judge = brief.course, Judge(brief.cost, plan)
     plain = no_windows(course.plant.soc_pct(course.plant.low_kwh))
-    task = Task(
+    return Task(
         plant=course.plant,
-        controls=scenario.controls,
+        controls=brief.scenario.controls,
         grid=course.grid,
         cost=plan.problem.cost,
         plan_flows=plan.flows,
@@ -170,12 +185,24 @@ def windows_for(
         stored_worth=judge.end_worth,
         can_save=judge.cost_of(course.run(plain)) - plan.cost,
     )
-    seasons = brief.tariff.season_of_months(course.grid)
-    groupings = groupings_for(seasons, course.grid.months, scenario.controls.season_sets)
+
+
+def windows_for(
+    brief: Brief, task: Task, effort: str, in_use: Settings | None, progress: Progress
+) -> Found:
+    """Find the few windows that cost least in plausible years; none if none are better."""
     starts = [] if in_use is None else [in_use]
+    groupings = brief.groupings(task.controls)
     return find_settings(
-        task, brief.weather, scenario.name, groupings, EFFORTS[effort], starts, progress
+        task, brief.weather, brief.scenario.name, groupings, EFFORTS[effort], starts, progress
     )
+
+
+def richer_for(brief: Brief, task: Task, found: Found, progress: Progress) -> Richer | None:
+    """Return what richer controls would save more, if that is much."""
+    progress("asking what richer controls would bring")
+    groupings = brief.groupings(enriched(task.controls))
+    return what_richer_would_bring(task, brief.weather, found, groupings)
 
 
 def prices_of(plan: Plan) -> Prices:
@@ -189,12 +216,7 @@ def prices_of(plan: Plan) -> Prices:
 
 
 def account_of(
-    brief: Brief,
-    plan: Plan,
-    settings: Settings,
-    found: Found | None = None,
-    sureness: Sureness | None = None,
-    in_use: Settings | None = None,
+    brief: Brief, plan: Plan, settings: Settings, in_use: Settings | None = None
 ) -> Account:
     """Replay the settings and the equipment without them, and put the bills side by side."""
     course, judge = brief.course, Judge(brief.cost, plan)
@@ -204,7 +226,7 @@ def account_of(
         settings, course, judge.cost_of, prices, brief.tariff.currency, brief.scenario.whole_kw
     )
     outcome = Outcome(cases, settings, tuple(reasons))
-    return Account(brief.scenario, brief.tariff, brief.cost, plan, outcome, prices, found, sureness)
+    return Account(brief.scenario, brief.tariff, brief.cost, plan, outcome, prices)
 
 
 def read_outside(path: Path, request: Request, out: Path | None) -> Readings:

@@ -9,17 +9,43 @@ from dataclasses import dataclass
 
 from optimizer.billing.tariff import Tariff, TariffCost
 from optimizer.planning.plan import GOOD_ENOUGH, Plan
-from optimizer.settings.choosing import Found
+from optimizer.settings.choosing import Found, Size
 from optimizer.settings.reasons import Prices
+from optimizer.settings.richer import Richer
 from optimizer.site.scenario import Scenario
-from optimizer.units import MONEY_TOLERANCE, money
+from optimizer.units import MONEY_TOLERANCE, money, percent
 from optimizer.valuation.outcome import Outcome
 from optimizer.valuation.sureness import Sureness
 
 
 @dataclass(frozen=True)
+class ProofLine:
+    """How much more any settings of this kind could save, and its share of the possible saving.
+
+    ``is_exact`` tells that these are proven best.
+    """
+
+    gap_money: float
+    gap_share: float
+    is_exact: bool
+
+    def sentence(self, currency: str) -> str:
+        """Return what is proven."""
+        if self.is_exact:
+            return "Proof: no settings of this kind save more than these."
+        return (
+            f"Proof: no settings of this kind save more than {money(self.gap_money, currency)} beyond"
+            f" these ({percent(self.gap_share, 1)} of what the cheapest plan saves)."
+        )
+
+
+@dataclass(frozen=True)
 class Account:
-    """A scenario, its tariff, the plan, and what the settings come to."""
+    """A scenario, its tariff, the plan, and what the settings come to.
+
+    ``found``, ``sureness`` and ``effort`` are there if the settings were searched for, ``proof`` if
+    it was asked for; ``with_curve`` tells whether other numbers of windows are shown and written.
+    """
 
     scenario: Scenario
     tariff: Tariff
@@ -29,6 +55,10 @@ class Account:
     prices: Prices
     found: Found | None = None
     sureness: Sureness | None = None
+    effort: str | None = None
+    with_curve: bool = True
+    proof: ProofLine | None = None
+    richer: Richer | None = None
 
     @property
     def currency(self) -> str:
@@ -45,6 +75,45 @@ class Account:
         """First and last day of the forecast."""
         dates = self.scenario.forecast.grid.dates
         return f"{dates[0]} to {dates[-1]}"
+
+    @property
+    def curve(self) -> tuple[Size, ...]:
+        """The sizes to show and to write, fewest windows first; none if none are wanted."""
+        return self.found.sizes if self.found is not None and self.with_curve else ()
+
+    @property
+    def why_no_windows(self) -> str:
+        """Why there is nothing to enter; empty if there are windows."""
+        found = self.found
+        if self.outcome.settings.entries():
+            return ""
+        if found is None or found.chosen != found.recommended:
+            return "as given."
+        if len(found.sizes) == 1:
+            return "none were found that save anything over the equipment as it comes."
+        weeks = "not fitted to" if found.fitted_on else "fitted to"
+        return f"entering none is best, for windows save next to nothing on weeks that they were {weeks}."
+
+    @property
+    def on_changing(self) -> str:
+        """Whether to change from the windows in use to ours; empty if none are in use."""
+        saved = self.outcome.saved_by_change
+        if saved is None:
+            return ""
+        if self.outcome.is_change_worth_it:
+            return (
+                "On this forecast, changing from the windows in use to ours saves"
+                f" {money(saved, self.currency)}."
+            )
+        if saved < 0:
+            return (
+                "Keep the windows in use: on this forecast they cost"
+                f" {money(-saved, self.currency)} less than ours."
+            )
+        return (
+            "Keeping the windows in use is fine: on this forecast, changing to ours saves only"
+            f" {money(saved, self.currency)}."
+        )
 
     @property
     def cheaper_than_plan(self) -> str:
@@ -75,6 +144,12 @@ class Account:
                 f"At {proof.integer_steps} steps the linear program alone would import and export,"
                 " or charge and discharge, at once; integers keep it to one way there. The plan is"
                 f" proven best{_to_within(proof.gap)}."
+            )
+        if self.richer is not None:
+            notes.append(
+                f"The controls are what holds the saving back: with {', '.join(self.richer.lacking)},"
+                f" windows would save about {money(self.richer.saves_more, self.currency)} more over"
+                " such a forecast, on weeks that they were not fitted to."
             )
         for case in self.outcome.cases.values():
             if case.overload_kwh:

@@ -7,7 +7,7 @@ Colours are the eight of Okabe and Ito, which people with any colour vision can 
 from __future__ import annotations
 
 import io
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import matplotlib as mpl
@@ -131,7 +131,7 @@ def _shade(ax: Axes, season: SeasonSet | None) -> None:
 def draw_bills(totals: Mapping[str, float], currency: str) -> str:
     """Return the bills as horizontal bars, the first on top."""
     with mpl.rc_context(STYLE):
-        figure = Figure(figsize=(9.6, 2.6), layout="constrained")
+        figure = Figure(figsize=(6.4, 2.3), layout="constrained")
         ax = figure.subplots()
         names = list(totals)
         colours = {"battery, our windows": GREEN, "cheapest possible plan": SKY}
@@ -146,6 +146,40 @@ def draw_bills(totals: Mapping[str, float], currency: str) -> str:
             )  # fmt: skip
         ax.margins(x=0.15)
         ax.set_xlabel(f"bill, {currency}")
+        return _svg(figure)
+
+
+def draw_curve(
+    entries: Sequence[int],
+    seen: Sequence[float],
+    unseen: Sequence[float],
+    recommended: int,
+    currency: str,
+) -> str:
+    """Return what each number of windows saves, on weeks fitted to and on weeks not seen.
+
+    ``unseen`` is empty where no weeks were kept back; ``recommended`` is a place in the sequences.
+    """
+    with mpl.rc_context(STYLE):
+        figure = Figure(figsize=(4.8, 3.0), layout="constrained")
+        ax = figure.subplots()
+        ax.axvline(
+            entries[recommended], color="#BBBBBB", linewidth=6, alpha=0.6, zorder=0,
+            label="recommended",
+        )  # fmt: skip
+        ax.plot(
+            entries, seen, color=ORANGE, linestyle="--", marker="s", markersize=5,
+            label="weeks fitted to",
+        )  # fmt: skip
+        if unseen:
+            ax.plot(entries, unseen, color=BLUE, marker="o", label="weeks not fitted to")
+        ax.set_xticks(entries)
+        ax.set_xlabel("windows to enter")
+        ax.set_ylabel(f"saved over no windows, {currency}")
+        ax.margins(x=0.08, y=0.12)
+        figure.legend(
+            loc="outside upper left", ncols=3, columnspacing=1.2, handlelength=1.6, frameon=False
+        )
         return _svg(figure)
 
 

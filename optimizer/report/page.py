@@ -9,7 +9,15 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from optimizer.report.account import Account
-from optimizer.report.figures import DayPrices, draw_bills, draw_season
+from optimizer.report.figures import DayPrices, draw_bills, draw_curve, draw_season
+from optimizer.report.unseen import (
+    SPREAD_HEADING,
+    about_the_curve,
+    after_the_spread,
+    curve_rows,
+    how_judged,
+    spread_rows,
+)
 from optimizer.settings.windows import SeasonSet, Window, months_text, power_text
 from optimizer.units import money, number, percent, price
 from optimizer.valuation.typical_day import TypicalDay, mean_by_clock, typical_day
@@ -42,6 +50,10 @@ def report_html(account: Account) -> str:
         bills_figure=_bills_figure(account),
         seasons=[_season_figure(account, months) for months in _shown_months(account)],
         charges=_charges(account),
+        sureness=_sureness(account),
+        curve=curve_rows(account),
+        curve_figure=_curve_figure(account),
+        about_the_curve=about_the_curve(account),
     )
 
 
@@ -85,6 +97,31 @@ def _power(action: str, power_kw: float | None, whole_kw: float | None) -> str:
 def _bills_figure(account: Account) -> Markup:
     totals = {case.label: case.bill.total for case in account.outcome.cases.values()}
     return Markup(draw_bills(totals, account.currency))
+
+
+def _sureness(account: Account) -> dict[str, Any]:
+    sureness = account.sureness
+    return {
+        "how": how_judged(account),
+        "heading": SPREAD_HEADING,
+        "rows": [] if sureness is None else spread_rows(account, sureness),
+        "after": [] if sureness is None else after_the_spread(account, sureness),
+    }
+
+
+def _curve_figure(account: Account) -> Markup:
+    if account.found is None or not curve_rows(account):
+        return Markup()
+    sizes = account.curve
+    return Markup(
+        draw_curve(
+            [size.entries for size in sizes],
+            [size.seen for size in sizes],
+            [size.unseen for size in sizes if size.unseen is not None],
+            account.found.recommended,
+            account.currency,
+        )
+    )
 
 
 def _shown_months(account: Account) -> list[list[int]]:

@@ -16,9 +16,10 @@ import optimizer
 from optimizer.billing.bill import Bill, BillLine
 from optimizer.billing.reconcile import Reconciled
 from optimizer.billing.worked import WorkedResult
-from optimizer.report.account import Account
+from optimizer.report.account import Account, ProofLine
 from optimizer.settings.windows import Settings
 from optimizer.valuation.outcome import Case
+from optimizer.valuation.sureness import Sureness
 
 
 def plan_json(account: Account) -> str:
@@ -29,7 +30,11 @@ def plan_json(account: Account) -> str:
 def plan_record(account: Account) -> dict[str, Any]:
     """Return all money figures, the kept share and the status as plain data.
 
-    Units stand in the keys; money is in ``currency``.
+    Units stand in the keys; money is in ``currency``. ``unseen`` tells what such windows came to in
+    ``years`` plausible years made of weeks that they were not fitted to: one year in ten is at or
+    below ``p10``, half at ``p50``, nine in ten at ``p90``; ``highest_at`` is the metered begin of the
+    step with the worst month's highest import. ``curve`` holds the settings of each number of
+    windows, and what they save in the mean on weeks that they were fitted to and not fitted to.
     """
     grid = account.scenario.forecast.grid
     proof = account.plan.proof
@@ -60,10 +65,18 @@ def plan_record(account: Account) -> dict[str, Any]:
         "can_save": outcome.can_save,
         "saved": outcome.saved,
         "kept_share_frac": None if account.cheaper_than_plan else outcome.kept_share,
+        "effort": account.effort,
+        "unseen": _unseen(account.sureness),
+        "curve": _curve(account),
+        "change_from_in_use": _change(account),
+        "proof": _proof(account.proof),
         "settings": settings_record(outcome.settings),
         "windows": [
             {"sentence": r.sentence, "saves": r.saves, "reason": r.why} for r in outcome.reasons
         ],
+        "richer_controls": None
+        if account.richer is None
+        else {"lacking": list(account.richer.lacking), "saves_more": account.richer.saves_more},
         "shadow_worth": account.plan.prices.limits,
         "bill_of_windows": bill_record(outcome.cases["windows"].bill),
         "bill_of_plan": bill_record(outcome.cases["plan"].bill),
@@ -90,6 +103,57 @@ def _case(case: Case) -> dict[str, Any]:
         "overload_kwh": case.overload_kwh,
         "days_beyond_cycles": case.days_beyond_cycles,
     }
+
+
+def _unseen(sureness: Sureness | None) -> dict[str, Any] | None:
+    if sureness is None:
+        return None
+    worst = sureness.worst
+    return {
+        "kept_share_frac": None if sureness.kept_share is None else vars(sureness.kept_share),
+        "bill": vars(sureness.bill),
+        "saved": vars(sureness.saved),
+        "worst_month": {
+            "month": worst.month,
+            "saved": worst.saved,
+            "highest_at": worst.highest.isoformat(timespec="minutes"),
+            "highest_kw": worst.highest_kw,
+            "step_minutes": worst.step_minutes,
+        },
+        "years": sureness.years,
+    }
+
+
+def _curve(account: Account) -> list[dict[str, Any]]:
+    return [
+        {
+            "entries": size.entries,
+            "saved_seen": size.seen,
+            "saved_unseen": size.unseen,
+            "recommended": place == account.found.recommended,
+            "handed_out": place == account.found.chosen,
+            "settings": settings_record(size.settings),
+        }
+        for place, size in enumerate(account.curve)
+        if account.found is not None
+    ]
+
+
+def _proof(proof: ProofLine | None) -> dict[str, Any] | None:
+    if proof is None:
+        return None
+    return {
+        "gap": proof.gap_money,
+        "gap_share_frac": proof.gap_share,
+        "is_exact": proof.is_exact,
+    }
+
+
+def _change(account: Account) -> dict[str, Any] | None:
+    saved = account.outcome.saved_by_change
+    if saved is None:
+        return None
+    return {"saved": saved, "is_worth_it": account.outcome.is_change_worth_it}
 
 
 def bill_record(bill: Bill, *, with_why: bool = False) -> dict[str, Any]:
@@ -145,13 +209,13 @@ def settings_record(settings: Settings) -> dict[str, Any]:
     return settings.model_dump(exclude_none=True)
 
 
-def settings_yaml(account: Account) -> str:
-    """Return the settings as a file that a person can read aloud, each window said in words."""
-    settings = account.outcome.settings
+def settings_yaml(account: Account, settings: Settings) -> str:
+    """Return settings as a file that a person can read aloud, each window said in words."""
+    whole_kw = account.scenario.whole_kw
     head = [
         f"# Settings for {account.scenario.name} on tariff {account.tariff.name}.",
         f"# Found on the forecast from {account.span}.",
-        *(f"#   {reason.sentence}" for reason in account.outcome.reasons),
+        *(f"#   {settings.sentence(place, whole_kw)}" for place in settings.places()),
         "# At all other times the battery covers the building down to the floor.",
     ]
     yaml = YAML()

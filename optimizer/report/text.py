@@ -10,16 +10,24 @@ from optimizer.billing.explain import MONEY
 from optimizer.billing.reconcile import Compared, Reconciled
 from optimizer.billing.worked import WorkedResult
 from optimizer.report.account import Account
+from optimizer.report.unseen import (
+    SPREAD_HEADING,
+    about_the_curve,
+    after_the_spread,
+    curve_rows,
+    how_judged,
+    spread_rows,
+)
 from optimizer.units import money, number, percent, price
 
 WIDTH = 96
 
 
 def summary(account: Account) -> str:
-    """Return settings, bills, reasons, notes and cautions as text."""
+    """Return settings, bills, how sure they are, other sizes, notes and cautions as text."""
     parts = [
-        _head(account), settings_text(account), bills_text(account), _notes(account),
-        _cautions(account),
+        _head(account), settings_text(account), bills_text(account), sureness_text(account),
+        curve_text(account), _notes(account), _cautions(account),
     ]  # fmt: skip
     return "\n\n".join(part for part in parts if part)
 
@@ -37,11 +45,13 @@ def settings_text(account: Account) -> str:
     """Return what to type in, with one line of reason for each window."""
     settings = account.outcome.settings
     lines = ["SETTINGS TO ENTER", f"  floor: {number(settings.floor_pct)} % state of charge"]
-    if not account.outcome.reasons:
+    if account.why_no_windows:
         return "\n".join([
             *lines,
-            "  no windows: none was found that beats the equipment as it comes, which covers the",
-            "  building's load from the battery and stores PV surplus first",
+            _filled(
+                f"no windows: {account.why_no_windows} The battery then covers the building, down to"
+                " the floor, and PV surplus is stored first."
+            ),
         ])  # fmt: skip
     for reason in account.outcome.reasons:
         lines += [f"  {reason.sentence}", f"      {reason.why}"]
@@ -50,7 +60,7 @@ def settings_text(account: Account) -> str:
 
 
 def bills_text(account: Account) -> str:
-    """Return the five bills side by side and the kept share."""
+    """Return the bills side by side, the kept share, and whether to change what is in use."""
     outcome = account.outcome
     cases = outcome.cases.values()
     has_wear = outcome.costs_differ_from_bills
@@ -66,6 +76,10 @@ def bills_text(account: Account) -> str:
     if has_wear:
         lines.append("  * bill, plus wear of the battery, less the worth of what is left in it")
     lines += ["", *_kept(account)]
+    if account.on_changing:
+        lines.append(_filled(account.on_changing))
+    if account.proof is not None:
+        lines.append(_filled(account.proof.sentence(account.currency)))
     return "\n".join(lines)
 
 
@@ -83,8 +97,38 @@ def _kept(account: Account) -> list[str]:
         f" plan, which knows",
         f"  all weather beforehand, would save {money(outcome.can_save, account.currency)}."
         f" Kept share: {percent(share)}.",
-        "  Found and measured on the same forecast; in another year expect a smaller share.",
     ]
+
+
+def sureness_text(account: Account) -> str:
+    """Return what such windows came to on weeks that they were not fitted to."""
+    lines = ["HOW SURE THIS IS", _filled(how_judged(account))]
+    if account.sureness is not None:
+        rows = spread_rows(account, account.sureness)
+        lines.append(_spread_line("at most, in", SPREAD_HEADING))
+        lines += [_spread_line(name, values) for name, *values in rows]
+        lines += [_filled(line) for line in after_the_spread(account, account.sureness)]
+    return "\n".join(lines)
+
+
+def _spread_line(name: str, values: Sequence[str]) -> str:
+    return f"  {name:34}" + "".join(f"{value:>14}" for value in values)
+
+
+def curve_text(account: Account) -> str:
+    """Return what fewer and more windows save, and which number is recommended."""
+    rows = curve_rows(account)
+    if not rows:
+        return ""
+    lines = [
+        f"HOW MANY WINDOWS TO ENTER, {account.currency}",
+        f"  {'windows':>9}{'saved on weeks':>22}{'saved on weeks':>22}",
+        f"  {'to enter':>9}{'they were fitted to':>22}{'not fitted to':>22}",
+    ]
+    for row in rows:
+        line = f"  {row.entries:>9}{row.seen:>22}{row.unseen:>22}   {row.mark}"
+        lines.append(line.rstrip())
+    return "\n".join([*lines, _filled(about_the_curve(account))])
 
 
 def _notes(account: Account) -> str:
@@ -98,11 +142,19 @@ def _cautions(account: Account) -> str:
 def _listed(title: str, items: list[str]) -> str:
     if not items:
         return ""
-    lines = [
-        textwrap.fill(item, WIDTH, initial_indent="  - ", subsequent_indent="    ")
-        for item in items
-    ]
-    return "\n".join([title, *lines])
+    return "\n".join([title, *(_filled(item, "- ") for item in items)])
+
+
+def _filled(text: str, bullet: str = "") -> str:
+    """Return a sentence on indented lines, those after a bullet's first set in under it."""
+    begin = f"  {bullet}"
+    return textwrap.fill(
+        text,
+        WIDTH,
+        initial_indent=begin,
+        subsequent_indent=" " * len(begin),
+        break_on_hyphens=False,
+    )
 
 
 def bill_text(bill: Bill, title: str, *, with_why: bool = False) -> str:

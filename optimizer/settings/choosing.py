@@ -9,7 +9,7 @@ Read next: ``reasons``.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -41,6 +41,9 @@ MARGINS = ((1.0, 0.0), (1.05, 0.0), (1.1, 0.0), (1.2, 0.0), (1.35, 0.0), (1.0, 5
 REFINING_REPLAYS = 600
 """Work allowed to settle the windows that are left after one was dropped, in replays."""
 
+LEAST_GAIN = 0.01
+"""A size stands on the curve only if it saves this much more than the smaller one. [money]"""
+
 NOT_WORTH_IT_SHARE = 0.001
 """Below this share of the cost, what windows save on unseen days is taken for nothing."""
 
@@ -58,9 +61,9 @@ class Effort:
 
 
 EFFORTS = {
-    "quick": Effort(1_500, 5_000),
-    "normal": Effort(4_000, 24_000),
-    "thorough": Effort(20_000, 160_000),
+    "quick": Effort(2_000, 6_000),
+    "normal": Effort(5_000, 48_000),
+    "thorough": Effort(25_000, 240_000),
 }
 
 
@@ -69,34 +72,45 @@ class Size:
     """Windows of one number of entries.
 
     ``seen`` and ``unseen`` are what they save in the mean over the years that they were fitted to,
-    and over years of weeks that such windows were not fitted to. [money]
+    and over years of weeks that such windows were not fitted to. [money] ``fitted_on`` holds such
+    windows fitted to the weeks of either fold, for judging on the weeks of the other; empty where
+    there are too few weeks.
     """
 
     entries: int
     settings: Settings
     seen: float
     unseen: float | None
+    fitted_on: tuple[Settings, ...]
 
 
 @dataclass(frozen=True)
 class Found:
     """What the search found.
 
-    ``sizes`` is the curve of simplicity, fewest windows first, ``recommended`` a place on it.
-    ``fitted_on`` holds the settings that were fitted to the weeks of either fold, for judging on
-    the weeks of the other; empty where there are too few weeks.
+    ``sizes`` is the curve of simplicity, fewest windows first; ``recommended`` and ``chosen`` are
+    places on it: the size that is best, and the one that is handed out.
     """
 
     sizes: tuple[Size, ...]
     recommended: int
+    chosen: int
     groups: MonthGroups
-    fitted_on: tuple[Settings, ...]
     replays: int
 
     @property
     def settings(self) -> Settings:
-        """The recommended settings."""
-        return self.sizes[self.recommended].settings
+        """The settings to hand out."""
+        return self.sizes[self.chosen].settings
+
+    @property
+    def fitted_on(self) -> tuple[Settings, ...]:
+        """Windows of the size handed out, fitted to the weeks of either fold."""
+        return self.sizes[self.chosen].fitted_on
+
+    def at_most(self, entries: int) -> Found:
+        """Return the same, with the largest size of at most some entries to hand out."""
+        return replace(self, chosen=_largest(self.sizes, entries))
 
 
 @dataclass(frozen=True)
@@ -178,19 +192,19 @@ def find_settings(
             settings_of(name, groups, _widened(drafts, margin, final.seasons), task)
             if size
             else no_windows(round(task.plant.soc_pct(task.plant.low_kwh), 9)),
-            -_change(final.seasons, drafts),
+            0.0 - _change(final.seasons, drafts),
             _unseen(trials, size, margin),
+            _fitted_on(trials, size, margin, name, groups),
         )
         for size, drafts in sorted(by_size.items())
     )
-    place = max(i for i, size in enumerate(sizes) if size.entries <= entries)
-    fitted_on = tuple(
-        settings_of(
-            name, groups, _widened(trial.at(sizes[place].entries), margin, trial.judges), task
-        )
-        for trial in trials
-    )
-    return Found(sizes, place, groups, fitted_on, int(replays))
+    place = _largest(sizes, entries)
+    return Found(sizes, place, place, groups, int(replays))
+
+
+def _largest(sizes: Sequence[Size], entries: int) -> int:
+    """Return the place of the largest size of at most some entries."""
+    return max(place for place, size in enumerate(sizes) if size.entries <= entries)
 
 
 def groupings_for(
@@ -256,11 +270,11 @@ def _sizes(fitted: Fit, controls: Controls) -> dict[int, tuple[Drafts, ...]]:
         season = fitted.seasons[place]
         current[place] = Search(season, REFINING_REPLAYS, place).improved(fewer)
         chain[sum(map(entries_of, current))] = tuple(current)
-    kept, least = {}, np.inf
+    kept, least = {0: tuple(season.empty for season in fitted.seasons)}, 0.0
     most = controls.most_entries
     for size, drafts in sorted(chain.items()):
         change = _change(fitted.seasons, drafts)
-        if change < least and (most is None or size <= most):
+        if change < least - LEAST_GAIN and (most is None or size <= most):
             kept[size], least = drafts, change
     return kept
 
@@ -338,3 +352,15 @@ def _unseen(trials: Sequence[_Trial], size: int, margin: tuple[float, float]) ->
         return None
     saved = [-trial.change(_widened(trial.at(size), margin, trial.judges)) for trial in trials]
     return float(np.mean(saved))
+
+
+def _fitted_on(
+    trials: Sequence[_Trial], size: int, margin: tuple[float, float], name: str, groups: MonthGroups
+) -> tuple[Settings, ...]:
+    """Return windows of a size as they were fitted to the weeks of either fold."""
+    return tuple(
+        settings_of(
+            name, groups, _widened(trial.at(size), margin, trial.judges), trial.judges[0].task
+        )
+        for trial in trials
+    )

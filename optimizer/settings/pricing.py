@@ -54,6 +54,37 @@ def pricing_of(
     )
 
 
+def softened(pricing: Pricing, days: int) -> Pricing:
+    """Return the pricing with each highest power replaced by the mean over the highest days.
+
+    The highest power of a month hangs on one interval: most small changes of windows do nothing to
+    it. The mean of the highest daily peaks shows the search which way to go.
+    """
+    day_of_interval = np.zeros(len(pricing.interval_share), dtype=np.int64)
+    day_of_interval[pricing.peak_interval] = pricing.day[pricing.peak_step]
+    group = pricing.interval_group.copy()
+    reached, first, highest = list[float](), [0], pricing.peak_highest.copy()
+    for peak in range(len(highest)):
+        begin, end = pricing.peak_first_group[peak : peak + 2]
+        inside = (pricing.interval_group >= begin) & (pricing.interval_group < end)
+        if highest[peak] > 1 or not inside.any():
+            group[inside] += len(reached) - begin
+            reached += list(pricing.group_reached[begin:end])
+        else:
+            dates, group_of_date = np.unique(day_of_interval[inside], return_inverse=True)
+            group[inside] = len(reached) + group_of_date
+            lowest = float(pricing.group_reached[begin:end].max())
+            reached += [lowest] * len(dates)
+            highest[peak] = min(days, len(dates))
+        first.append(len(reached))
+    return pricing._replace(
+        interval_group=group,
+        group_reached=np.array(reached, dtype=np.float64),
+        peak_first_group=np.array(first, dtype=np.int64),
+        peak_highest=highest,
+    )
+
+
 @dataclass
 class _Entries:
     """Entries of rows, one row after another."""

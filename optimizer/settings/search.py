@@ -22,9 +22,12 @@ from optimizer.settings.moves import (
     candidates_for,
     changes,
     fitted_part,
+    new_draft,
+    rounded_to,
     together,
 )
 from optimizer.settings.season import Season
+from optimizer.units import MINUTES_PER_DAY
 
 ADD_CHANCE = 0.4
 """How often a shake adds a window instead of changing one."""
@@ -38,8 +41,26 @@ The same on every machine, whatever its workers, so that the same windows are fo
 NEAR = 0.02
 """How much worse, as a share of what the windows save, the first year alone may look."""
 
+SOFT_DAYS = (8, 3)
+"""A month's highest power is first taken for the mean over its so many highest days."""
+
+SOFT_SHARE = 0.3
+"""How much of the work goes into that."""
+
+SAMPLED_CHANGES, SAMPLED_ADDITIONS = 192, 16
+"""How many neighbours are looked at after a shake, of those changed and of windows to add."""
+
 PATIENCE = 6
-"""Shakes without success before the search goes back to the best."""
+"""Shakes without success before the search goes back to one of the best."""
+
+STALE = 80
+"""Shakes without success before the search ends early."""
+
+ELITE = 4
+"""How many of the best windows are kept to go back to."""
+
+ALLOWED = 0.01
+"""How much worse a step may be at first, as a share of what the windows save."""
 
 
 class Search:
@@ -73,18 +94,49 @@ class Search:
         if not len(season.steps) or not self.candidates:
             return season.empty
         self._rank_candidates()
-        joint = together(season)
-        guesses = [season.empty, *self._read_off_the_plan(joint)]
-        found = [self._descended(guess, joint, share=0.25) for guess in guesses]
-        if season.day_sets > 1:
-            free = apart(season)
-            found += [*self._read_off_the_plan(free), *starts]
-            found = sorted(set(found), key=season.score)[:3]
-            found = [self._descended(guess, free, share=0.5) for guess in found]
-        else:
-            found += [self._descended(guess, joint, share=0.5) for guess in starts]
-        best = min([season.empty, *starts, *found], key=season.score)
-        return self._shaken_on(best)
+        starts = [*starts, *self._softly_found(starts)]
+        joint, free = together(season), apart(season)
+        guesses = [season.empty, *self._read_off_the_plan(joint), *self._capped()]
+        found = [self._descended(guess, joint, share=0.3) for guess in guesses]
+        found += [*self._read_off_the_plan(free), *starts]
+        found = sorted(set(found), key=season.score)[:4]
+        found = [self._descended(guess, free, share=0.6) for guess in found]
+        found = sorted({season.empty, *starts, *found}, key=season.score)
+        return self._shaken_on(found[:ELITE])
+
+    def _softly_found(self, starts: Sequence[Drafts]) -> list[Drafts]:
+        """Return windows found where each highest power is a mean over the highest days."""
+        season = self.season
+        if season.soft_days or not season.has_peaks:
+            return []
+        work = SOFT_SHARE * (self.end - self.began) / len(SOFT_DAYS)
+        found: list[Drafts] = []
+        for days in SOFT_DAYS:
+            soft = Search(season.soft(days), work, days)
+            found.append(soft.best([*starts, *found]))
+            season.work += soft.season.work
+        return found
+
+    def _capped(self) -> list[Drafts]:
+        """Return the best of one window that caps the import all day, at several heights."""
+        season = self.season
+        if not season.controls.import_cap or not season.has_peaks:
+            return []
+        step = season.controls.power_step_kw
+        whole = [
+            new_draft(0, MINUTES_PER_DAY, action, season)
+            for action in season.controls.actions
+            if action in {"charge", "cover"}
+        ]
+        capped = dict.fromkeys(
+            draft._replace(level_pct=level, cap_kw=rounded_to(season.typical_cap_kw * factor, step))
+            for draft in whole
+            for level in (draft.level_pct, float(season.levels[len(season.levels) // 2]))
+            for factor in (0.5, 0.65, 0.8, 0.9, 1.0, 1.1, 1.25, 1.5, 2.0)
+        )
+        many = [((draft,),) * season.day_sets for draft in capped]
+        order = np.argsort(season.scores(many), kind="stable")
+        return [many[int(place)] for place in order[:2]]
 
     def improved(self, drafts: Drafts) -> Drafts:
         """Return the end of a descent from some windows without adding any."""
@@ -114,17 +166,33 @@ class Search:
         return [tuple(by_flows), tuple(by_prices)]
 
     def _descended(
-        self, drafts: Drafts, groups: Groups, *, adds: bool = True, share: float = 1.0
+        self,
+        drafts: Drafts,
+        groups: Groups,
+        *,
+        adds: bool = True,
+        share: float = 1.0,
+        samples: bool = False,
     ) -> Drafts:
-        """Take better neighbours until there is none, or until a share of the work is done."""
+        """Take better neighbours until there is none, or until a share of the work is done.
+
+        With ``samples``, only some of the neighbours are looked at.
+        """
         end = min(self.end, self.began + share * (self.end - self.began))
         best, score = drafts, self.season.score(drafts)
-        while better := self._better(best, score, groups, adds=adds, end=end):
+        while better := self._better(best, score, groups, adds=adds, end=end, samples=samples):
             best, score = better
         return best
 
     def _better(
-        self, drafts: Drafts, score: float, groups: Groups, *, adds: bool, end: float
+        self,
+        drafts: Drafts,
+        score: float,
+        groups: Groups,
+        *,
+        adds: bool,
+        end: float,
+        samples: bool,
     ) -> tuple[Drafts, float] | None:
         """Return the first batch's best neighbour that is better, and its score."""
         season = self.season
@@ -133,7 +201,12 @@ class Search:
             most = entries_of(drafts)
             neighbours = [other for other in neighbours if entries_of(other) <= most]
         neighbours = [neighbours[place] for place in self.luck.permutation(len(neighbours))]
-        added = additions(drafts, groups, season, self.candidates) if adds else iter(())
+        candidates = self.candidates
+        if samples:
+            neighbours = neighbours[:SAMPLED_CHANGES]
+            chosen = self.luck.integers(len(candidates), size=SAMPLED_ADDITIONS)
+            candidates = [candidates[place] for place in chosen]
+        added = additions(drafts, groups, season, candidates) if adds else iter(())
         limit = score + NEAR * abs(score)
         for batch in _batches(chain(neighbours, added)):
             if season.work >= end:
@@ -144,24 +217,40 @@ class Search:
                 return batch[least], float(scores[least])
         return None
 
-    def _shaken_on(self, best: Drafts) -> Drafts:
-        """Shake and descend until the work allowed is done."""
+    def _shaken_on(self, elite: list[Drafts]) -> Drafts:
+        """Shake and descend until the work allowed is done; go back to one of the best if stuck.
+
+        ``elite`` holds some of the best windows, the best first; day sets of one are also tried
+        with day sets of another.
+        """
         season, groups = self.season, apart(self.season)
-        current, failures = best, 0
-        while not self.is_over:
-            found = self._descended(self._shaken(current), groups)
+        current, failures, stale = elite[0], 0, 0
+        while not self.is_over and stale < STALE:
+            found = self._descended(self._shaken(current), groups, samples=True)
+            found = self._mixed(found, elite)
+            if season.score(found) < season.score(elite[0]) - 1e-9:
+                found = self._descended(found, groups)
             left = (self.end - season.work) / (self.end - self.began)
-            allowed = 0.01 * abs(season.score(best)) * max(left, 0.0)
-            if season.score(found) < season.score(best) - 1e-9:
-                best = current = found
-                failures = 0
-            elif season.score(found) < season.score(current) + allowed and failures < PATIENCE:
+            allowed = ALLOWED * abs(season.score(elite[0])) * max(left, 0.0)
+            if season.score(found) < season.score(current) + allowed:
                 current = found
-                failures += 1
-            else:
-                current = best if failures >= PATIENCE else current
-                failures = 0 if failures >= PATIENCE else failures + 1
-        return best
+            is_better = season.score(found) < season.score(elite[0]) - 1e-9
+            failures, stale = (0, 0) if is_better else (failures + 1, stale + 1)
+            elite = sorted({*elite, found}, key=season.score)[:ELITE]
+            if failures >= PATIENCE:
+                current, failures = elite[int(self.luck.integers(len(elite)))], 0
+        return elite[0]
+
+    def _mixed(self, drafts: Drafts, elite: Sequence[Drafts]) -> Drafts:
+        """Return the best of some windows and those with a day set taken from one of the elite."""
+        many = [
+            (*drafts[:number], other[number], *drafts[number + 1 :])
+            for other in elite
+            for number in range(len(drafts))
+            if len(drafts) > 1
+        ]
+        many = [drafts, *dict.fromkeys(many)]
+        return many[int(self.season.scores(many).argmin())]
 
     def _shaken(self, drafts: Drafts) -> Drafts:
         """Return the drafts after a few random changes or additions."""

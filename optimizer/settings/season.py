@@ -22,7 +22,7 @@ from optimizer.billing.cost import LinearCost
 from optimizer.flows import Flows
 from optimizer.settings.drafts import Draft, Drafts, Part, entries_of, overlap, window_of
 from optimizer.settings.kernel import Numbers, Pricing, score_many
-from optimizer.settings.pricing import pricing_of
+from optimizer.settings.pricing import pricing_of, softened
 from optimizer.settings.reasons import Prices
 from optimizer.settings.replay import order_row
 from optimizer.settings.years import Year
@@ -83,12 +83,20 @@ class Season:
         K plausible years.
     elsewhere : sequence of Flows
         What is assumed on the other months, of each year or once for all.
+    soft_days : int
+        If not zero, each highest power is replaced by the mean over so many highest days.
     """
 
     def __init__(
-        self, task: Task, months: Sequence[int], years: Sequence[Year], elsewhere: Sequence[Flows]
+        self,
+        task: Task,
+        months: Sequence[int],
+        years: Sequence[Year],
+        elsewhere: Sequence[Flows],
+        soft_days: int = 0,
     ) -> None:
         self.task = task
+        self.soft_days = soft_days
         self.controls = task.controls
         self.months = list(months)
         self.years = list(years)
@@ -131,9 +139,9 @@ class Season:
         task, known = self.task, dict[int, Pricing]()
         for each in flows:
             if id(each) not in known:
-                known[id(each)] = pricing_of(
-                    task.cost, each, task.plant, task.stored_worth, self.steps
-                )
+                pricing = pricing_of(task.cost, each, task.plant, task.stored_worth, self.steps)
+                known[id(each)] = softened(pricing, self.soft_days) if self.soft_days else pricing
+        self.elsewhere = list(elsewhere)
         self._pricing = [known[id(each)] for each in flows]
         self._known.clear()
         self._plain = np.zeros(len(self.years))
@@ -179,6 +187,15 @@ class Season:
         if peaks:
             return max(float(np.mean(peaks)), self.controls.power_step_kw)
         return float(flows.import_kwh[self.steps].mean()) / flows.grid.step_h + 1.0
+
+    def soft(self, days: int) -> Season:
+        """Return the season with each highest power replaced by the mean over the highest days."""
+        return Season(self.task, self.months, self.years, self.elsewhere, days)
+
+    @property
+    def has_peaks(self) -> bool:
+        """Whether some of the cost hangs on the highest power."""
+        return any(len(pricing.peak_highest) for pricing in self._pricing)
 
     def mask_of_day_set(self, number: int) -> BoolArray:
         """Return the steps of the whole grid that lie in this season and a day set, shape (T,)."""

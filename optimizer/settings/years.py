@@ -15,7 +15,7 @@ from datetime import date, timedelta
 import numpy as np
 
 from optimizer.site.forecast import Forecast
-from optimizer.timegrid import FloatArray, IntArray, TimeGrid, clock_slots
+from optimizer.timegrid import BoolArray, FloatArray, IntArray, TimeGrid, clock_slots
 
 REACH_DAYS = 24
 """How far from its own time of the year a week may be taken."""
@@ -138,17 +138,31 @@ class Weather:
         self, monday: date, fold: int | None, recipe: Recipe, luck: np.random.Generator
     ) -> int:
         allowed = np.ones(len(self._weeks), dtype=bool) if fold is None else self._fold == fold
-        if not recipe.resampled and monday in self._monday:
-            own = self._monday.index(monday)
-            if allowed[own]:
-                return own
         apart = np.abs(self._place - _place_in_year(monday))
         apart = np.minimum(apart, DAYS_PER_YEAR - apart)
+        if not recipe.resampled:
+            return self._nearest(monday, allowed, apart)
         near = np.flatnonzero(allowed & (apart <= REACH_DAYS))
         if not len(near):
             near = np.flatnonzero(allowed)
             near = near[[apart[near].argmin()]]
         return int(near[luck.integers(len(near))])
+
+    def _nearest(self, monday: date, allowed: BoolArray, apart: FloatArray) -> int:
+        """Return a week itself, or else the nearest allowed one, of the same month if there is one.
+
+        A bad day then counts in the month in which it was metered, and hardly in any other.
+        """
+        if monday in self._monday and allowed[own := self._monday.index(monday)]:
+            return own
+        other_month = np.array([_month(each) != _month(monday) for each in self._monday])
+        far = np.where(allowed, apart + other_month * REACH_DAYS, np.inf)
+        return int(far.argmin())
+
+
+def _month(monday: date) -> int:
+    """Return the month in which most of a week lies."""
+    return (monday + timedelta(days=3)).month
 
 
 def _place_in_year(monday: date) -> float:

@@ -29,6 +29,9 @@ LABELS = {
 }
 """The cases in the order in which they are shown; windows in use only where they are given."""
 
+CHANGE_SHARE = 0.01
+"""Settings in use are worth changing from this share of the possible saving on."""
+
 NOTHING_TO_SAVE = 0.01
 """Below this much money between no windows and the plan, a kept share says nothing."""
 
@@ -122,6 +125,18 @@ class Outcome:
         """Whether wear, or energy left at the end, matters beside the possible saving."""
         aside = max(abs(case.cost - case.bill.total) for case in self.cases.values())
         return aside > 0.01 * abs(self.can_save) + NOTHING_TO_SAVE
+
+    @property
+    def saved_by_change(self) -> float | None:
+        """Money between the windows in use and ours; None if none are in use."""
+        in_use = self.cases.get("in_use")
+        return None if in_use is None else in_use.cost - self.cases["windows"].cost
+
+    @property
+    def is_change_worth_it(self) -> bool:
+        """Whether ours save enough over the windows in use to be entered."""
+        least = max(CHANGE_SHARE * self.can_save, NOTHING_TO_SAVE)
+        return self.saved_by_change is not None and self.saved_by_change >= least
 
     @property
     def kept_share(self) -> float | None:

@@ -11,16 +11,21 @@ import subprocess
 import sys
 import time
 from pathlib import Path
+from typing import get_args
 
 import pytest
 from typer.testing import CliRunner
 
 from optimizer.billing.tariff import shipped_folder
-from optimizer.cli import app
+from optimizer.cli import Effort, app
 from optimizer.errors import DisagreementError
+from optimizer.settings.choosing import EFFORTS
+from optimizer.settings.refusals import read_settings
+from optimizer.site.scenario import read_scenario
+from optimizer.study import PLANNING_S
 
 DEMO = shipped_folder("scenarios") / "1_two_rates"
-RESULTS = {"plan.json", "flows.csv", "settings.yaml", "report.html"}
+RESULTS = {"plan.json", "flows.csv", "settings.yaml", "report.html", "settings_by_size"}
 
 
 @pytest.fixture(scope="module")
@@ -51,7 +56,7 @@ def changed(fortnight: Path, tmp_path: Path, before: str, after: str) -> Path:
     return folder
 
 
-def test_plan_writes_its_four_files_and_nothing_else(planned: tuple[Path, str]) -> None:
+def test_plan_writes_its_files_and_nothing_else(planned: tuple[Path, str]) -> None:
     assert {path.name for path in planned[0].iterdir()} == RESULTS
 
 
@@ -61,6 +66,89 @@ def test_the_five_bills_and_the_settings_are_printed(planned: tuple[Path, str]) 
         "battery, our windows", "cheapest possible plan", "BEFORE YOU ENTER THEM",
     ):  # fmt: skip
         assert words in planned[1]
+
+
+def test_each_size_has_a_complete_file_with_fewer_entries_than_the_next(
+    planned: tuple[Path, str], fortnight: Path
+) -> None:
+    out, _ = planned
+    scenario = read_scenario(fortnight)
+    record = json.loads((out / "plan.json").read_text(encoding="utf-8"))
+    entries = [size["entries"] for size in record["curve"]]
+    files = {path.name: path for path in (out / "settings_by_size").iterdir()}
+    assert set(files) == {f"{count}_windows.yaml" for count in entries}
+    assert entries[0] == 0
+    assert entries == sorted(set(entries))
+    for count in entries:
+        file = files[f"{count}_windows.yaml"]
+        assert read_settings(file, scenario.controls, scenario.plant).entries() == count
+    (chosen,) = [size["entries"] for size in record["curve"] if size["handed_out"]]
+    text = files[f"{chosen}_windows.yaml"].read_text(encoding="utf-8")
+    assert text == (out / "settings.yaml").read_text(encoding="utf-8")
+
+
+def test_dropping_the_curve_changes_nothing_in_the_settings(
+    planned: tuple[Path, str], fortnight: Path, tmp_path: Path
+) -> None:
+    out = Path(shutil.copytree(planned[0], tmp_path / "out"))
+    done = CliRunner().invoke(app, ["plan", str(fortnight), "--no-curve", "--out", str(out)])
+    assert done.exit_code == 0, done.output
+    assert {path.name for path in out.iterdir()} == RESULTS - {"settings_by_size"}
+    for name in ("settings.yaml", "flows.csv"):
+        assert (out / name).read_bytes() == (planned[0] / name).read_bytes()
+    full, less = (json.loads((each / "plan.json").read_text("utf-8")) for each in (planned[0], out))
+    assert less["curve"] == []
+    assert less["cases"] == full["cases"]
+
+
+def test_fewer_windows_are_handed_out_on_request(fortnight: Path, tmp_path: Path) -> None:
+    asked = ["plan", str(fortnight), "--windows", "1", "--out", str(tmp_path), "--json"]
+    done = CliRunner().invoke(app, asked)
+    assert done.exit_code == 0, done.output
+    record = json.loads(done.stdout)
+    assert len(record["windows"]) <= 1
+    (size,) = [size for size in record["curve"] if size["handed_out"]]
+    assert size["settings"] == record["settings"]
+
+
+def test_settings_in_use_stand_among_the_bills_as_replayed(
+    planned: tuple[Path, str], fortnight: Path, tmp_path: Path
+) -> None:
+    in_use = planned[0] / "settings_by_size" / "1_windows.yaml"
+    replayed = ["replay", str(fortnight), "--settings", str(in_use), "--json"]
+    cases = json.loads(CliRunner().invoke(app, replayed).stdout)["cases"]
+    expected = next(case["cost"] for case in cases if case["case"] == "windows")
+    asked = ["plan", str(fortnight), "--in-use", str(in_use), "--out", str(tmp_path), "--json"]
+    done = CliRunner().invoke(app, asked)
+    assert done.exit_code == 0, done.output
+    record = json.loads(done.stdout)
+    cost = {case["case"]: case["cost"] for case in record["cases"]}
+    assert cost["in_use"] == pytest.approx(expected)
+    change = record["change_from_in_use"]
+    assert change["saved"] == pytest.approx(cost["in_use"] - cost["windows"])
+    assert change["is_worth_it"] == (change["saved"] >= 0.01 * record["can_save"])
+
+
+def test_settings_in_use_that_are_not_there_are_told(fortnight: Path, tmp_path: Path) -> None:
+    asked = ["plan", str(fortnight), "--in-use", "nowhere.yaml", "--out", str(tmp_path / "out")]
+    done = CliRunner().invoke(app, asked)
+    assert done.exit_code == 2
+    assert "nowhere.yaml" in done.stderr
+    assert not (tmp_path / "out").exists()
+
+
+def test_only_known_efforts_are_taken() -> None:
+    done = CliRunner().invoke(app, ["plan", "--effort", "fast"])
+    assert done.exit_code == 2
+    assert "'quick', 'normal', 'thorough'" in " ".join(re.sub("[│\n]", " ", done.output).split())
+    assert set(get_args(Effort)) == set(EFFORTS) == set(PLANNING_S)
+
+
+def test_a_forecast_too_short_to_keep_weeks_back_is_told(planned: tuple[Path, str]) -> None:
+    assert "too few whole weeks" in " ".join(planned[1].split())
+    record = json.loads((planned[0] / "plan.json").read_text(encoding="utf-8"))
+    assert record["unseen"] is None
+    assert record["effort"] == "normal"
 
 
 def test_the_kept_share_is_what_the_written_costs_say(planned: tuple[Path, str]) -> None:

@@ -114,19 +114,32 @@ def test_what_a_size_saves_where_it_was_fitted_is_what_its_replays_save(tariff: 
 
 
 @every_site
-def test_what_the_recommended_size_saves_on_unseen_weeks_is_what_replays_save_there(
-    tariff: str,
-) -> None:
+def test_what_a_size_saves_on_unseen_weeks_is_what_replays_save_there(tariff: str) -> None:
     """Fitted to one fold, run through the other, both ways; the mean of the two."""
     found = chosen(tariff)
     plan, cost = site(AC_PLANT, TEN_WEEKS, tariff)
-    assert len(found.fitted_on) == 2
-    saved = []
-    for fold, settings in enumerate(found.fitted_on):
-        check_accepted(settings, CONTROLS)
-        years = years_for(weather_of(plan), 1 - fold)
-        saved.append(weighted(saved_by_year(plan, cost, settings, years), years))
-    assert found.sizes[found.recommended].unseen == pytest.approx(np.mean(saved), abs=1e-6)
+    years = [years_for(weather_of(plan), 1 - fold) for fold in (0, 1)]
+    for size in found.sizes:
+        assert len(size.fitted_on) == 2
+        saved = []
+        for fold, settings in enumerate(size.fitted_on):
+            check_accepted(settings, CONTROLS)
+            assert settings.entries() <= size.entries
+            by_year = saved_by_year(plan, cost, settings, years[fold])
+            saved.append(weighted(by_year, years[fold]))
+        assert size.unseen == pytest.approx(np.mean(saved), abs=1e-6)
+    assert found.fitted_on == found.sizes[found.chosen].fitted_on
+
+
+def test_the_size_handed_out_is_the_recommended_one_or_the_largest_that_was_asked_for() -> None:
+    found = chosen("sell above buy")
+    assert found.chosen == found.recommended
+    entries = [size.entries for size in found.sizes]
+    for most in range(entries[-1] + 3):
+        fewer = found.at_most(most)
+        assert fewer.settings.entries() == max(each for each in entries if each <= most)
+        assert fewer.sizes == found.sizes
+        assert fewer.recommended == found.recommended
 
 
 @every_site

@@ -132,6 +132,24 @@ def test_a_metered_year_of_a_fold_keeps_its_own_weeks_where_they_are(
     assert 0.4 * len(grid.dates) - 14 <= len(own) <= 0.6 * len(grid.dates)
 
 
+@pytest.mark.parametrize("fold", [0, 1])
+def test_a_metered_year_of_a_fold_takes_the_week_before_or_after_where_its_own_may_not_be_used(
+    fold: int,
+) -> None:
+    """Of the same month, by the Thursday, as every month has weeks of both folds."""
+    year = year_of(Weather(coded(YEAR_GRID)), METERED, fold)
+    thursdays = {
+        (monday_of(day) + timedelta(days=3), monday_of(source) + timedelta(days=3))
+        for day, source in zip(YEAR_GRID.dates, year.metered_on, strict=True)
+    }
+    whole = {(day, source) for day, source in thursdays if 2 < day.timetuple().tm_yday < 363}
+    assert {abs((day - source).days) for day, source in whole} == {0, 7}
+    assert all(day.month == source.month for day, source in whole)
+    assert len(whole) >= 50
+    again = year_of(Weather(coded(YEAR_GRID)), METERED, fold, seed=9)
+    np.testing.assert_array_equal(again.load_kwh, year.load_kwh)  # there is no luck in it
+
+
 def test_the_year_as_metered_is_the_forecast_itself() -> None:
     """Not put together from weeks: the days that clocks change and the ends stay as they are."""
     for grid in GRIDS.values():
@@ -160,16 +178,18 @@ def test_the_reach_goes_over_the_new_year() -> None:
 
 
 def test_where_no_week_is_near_the_nearest_is_taken() -> None:
-    """Ten weeks from March on, and others of August: a week of May has only its own year's."""
-    spring = local_grid("2025-03-03T00:00", DUBLIN, 24 * 7 * 10)
-    weather = Weather(coded(spring), keep=lambda monday: monday.month != 5)
-    year = year_of(weather, RESAMPLED, 0, 3)
-    allowed = sorted({monday_of(day) for day in year.metered_on})
-    last = monday_of(spring.dates[-1])
-    assert last.month == 5
-    near = min(abs((monday - last).days) for monday in allowed)
-    assert near <= 14 or monday_of(year.metered_on[-1]) == allowed[-1]
-    assert not any(monday_of(day).month == 5 for day in year.metered_on)
+    """Of weeks of January and February alone, the last is nearest to July, the first to September.
+
+    Thursdays are days 9 to 58 of the year. From day 198 it is 140 days back to the last; from day
+    261 it is 113 on to the first, over the new year, and 203 back to the last.
+    """
+    weather = Weather(coded(YEAR_GRID), keep=lambda monday: monday.month <= 2)
+    for recipe in (RESAMPLED, METERED):
+        year = year_of(weather, recipe, None)
+        assert max(year.metered_on) == date(2025, 3, 2)
+        of_day = dict(zip(YEAR_GRID.dates, year.metered_on, strict=True))
+        assert of_day[date(2025, 7, 14)] == date(2025, 2, 24)
+        assert of_day[date(2025, 9, 15)] == date(2025, 1, 6)
 
 
 def test_on_the_days_that_clocks_change_every_step_gets_an_hour_of_its_own_day() -> None:

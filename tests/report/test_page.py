@@ -12,34 +12,31 @@ from pathlib import Path
 import pytest
 
 from optimizer.billing.tariff import shipped_folder
-from optimizer.report.account import Account
+from optimizer.report.account import Account, ProofLine
 from optimizer.report.page import report_html
 from optimizer.report.record import plan_json
-from optimizer.report.text import bills_text
-from optimizer.settings import search
-from optimizer.settings.windows import DaySet, SeasonSet, Window
+from optimizer.report.text import bills_text, curve_text, settings_text, summary, sureness_text
+from optimizer.settings.windows import DaySet, SeasonSet, Window, no_windows
 from optimizer.study import plan_scenario
-from optimizer.units import money
+from optimizer.units import money, percent
+from optimizer.valuation.sureness import Spread
 
 A4_WIDTH_PX, A4_HEIGHT_PX = 794, 1123  # 210 mm × 297 mm at 96 px per inch (CSS)
+PHONE_WIDTH_PX = 390
+TOO_WIDE = "document.documentElement.scrollWidth > window.innerWidth + 1"
 PRINT_MARGIN_PX = 2 * 38  # browsers print with about 1 cm on either side
 
 
 @pytest.fixture(scope="module", params=["1_two_rates", "2_peak_demand"])
 def account(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Account:
-    """A plan of eight weeks around the change of season, with a quick search."""
+    """A plan of ten weeks around the change of season, with a quick search."""
     folder = tmp_path_factory.mktemp("site")
     source = shipped_folder("scenarios") / request.param
     shutil.copy(source / "scenario.yaml", folder)
     lines = (source / "forecast.csv").read_text(encoding="utf-8").splitlines()
-    spring = [line for line in lines[3:] if "2026-04-01" <= line[:10] < "2026-05-27"]
+    spring = [line for line in lines[3:] if "2026-04-01" <= line[:10] < "2026-06-10"]
     (folder / "forecast.csv").write_text("\n".join([*lines[:3], *spring]), encoding="utf-8")
-    before = search.STEP_BUDGET
-    search.STEP_BUDGET = 3_000_000
-    try:
-        return plan_scenario(folder, progress=lambda _text: None)
-    finally:
-        search.STEP_BUDGET = before
+    return plan_scenario(folder, effort="quick", progress=lambda _text: None)
 
 
 @pytest.fixture(scope="module")
@@ -91,6 +88,114 @@ def test_the_card_says_per_cent_where_the_equipment_takes_them(account: Account)
     assert "<td>40 % (" not in report_html(replace(account, outcome=outcome))
 
 
+def test_text_and_page_say_what_came_of_unseen_weeks(account: Account, page_file: Path) -> None:
+    sureness = account.sureness
+    assert sureness is not None
+    shared = replace(account, sureness=replace(sureness, kept_share=Spread(0.31, 0.42, 0.53)))
+    for said in (sureness_text(shared), report_html(shared)):
+        for spread in (sureness.bill, sureness.saved):
+            for value in (spread.p10, spread.p50, spread.p90):
+                assert money(value) in said
+        for share in (0.31, 0.42, 0.53):
+            assert percent(share) in said
+        words = " ".join(said.split())
+        assert f"{sureness.worst.highest_kw:.2f} kW" in words
+        assert f"{sureness.worst.highest:%Y-%m-%d from %H:%M}" in words
+        assert "No kept share" not in words
+    for said in (sureness_text(account), page_file.read_text(encoding="utf-8")):
+        assert "No kept share" in " ".join(said.split())  # a quick search makes no plan of them
+
+
+def test_a_month_in_which_windows_lose_is_told_as_a_loss(account: Account) -> None:
+    assert account.sureness is not None
+    worst = replace(account.sureness.worst, saved=-7.25)
+    lossy = replace(account, sureness=replace(account.sureness, worst=worst))
+    assert f"lose 7.25 {account.currency}" in " ".join(sureness_text(lossy).split())
+
+
+def test_without_weeks_kept_back_text_and_page_say_so(account: Account) -> None:
+    short = replace(account, sureness=None)
+    for said in (sureness_text(short), report_html(short)):
+        assert "too few whole weeks" in " ".join(said.split())
+    replayed = replace(account, sureness=None, found=None)
+    for said in (sureness_text(replayed), report_html(replayed)):
+        assert "this forecast alone" in " ".join(said.split())
+
+
+def test_the_curve_stands_in_text_page_and_record_with_one_recommended(account: Account) -> None:
+    assert account.found is not None
+    assert len(account.found.sizes) > 1
+    text, html, record = curve_text(account), report_html(account), json.loads(plan_json(account))
+    for size, row in zip(account.found.sizes, record["curve"], strict=True):
+        assert f"{size.entries:>9}{money(size.seen):>22}{money(size.unseen or 0.0):>22}" in text
+        assert money(size.seen) in html
+        assert (row["entries"], row["saved_unseen"]) == (size.entries, size.unseen)
+    assert text.count("recommended") == html.count("<td>recommended</td>") == 1
+    assert [row["recommended"] for row in record["curve"]].count(True) == 1
+
+
+def test_another_size_than_the_recommended_is_marked_as_handed_out(account: Account) -> None:
+    assert account.found is not None
+    asked = replace(account, found=account.found.at_most(account.found.settings.entries() - 1))
+    assert asked.found is not None
+    assert asked.found.settings.entries() < account.found.settings.entries()
+    assert "handed out" not in curve_text(account)
+    assert "handed out" in curve_text(asked)
+
+
+def test_without_the_curve_nothing_else_changes(account: Account) -> None:
+    bare = replace(account, with_curve=False)
+    full, less = json.loads(plan_json(account)), json.loads(plan_json(bare))
+    assert less.pop("curve") == []
+    full.pop("curve")
+    assert less == full
+    assert summary(bare) == summary(account).replace(curve_text(account) + "\n\n", "")
+    assert "How many windows" not in report_html(bare)
+
+
+def test_that_no_windows_are_best_is_said_with_its_reason(account: Account) -> None:
+    assert account.found is not None
+    outcome = replace(account.outcome, settings=no_windows(10), reasons=())
+    none = replace(account, outcome=outcome, found=replace(account.found, recommended=0, chosen=0))
+    assert "entering none is best" in " ".join(settings_text(none).split())
+    assert "entering none is best" in report_html(none)
+    assert "saved over" not in sureness_text(none)
+    nothing_found = replace(none, found=replace(none.found, sizes=account.found.sizes[:1]))
+    assert "none were found" in settings_text(nothing_found)
+    asked = replace(none, found=account.found.at_most(0))
+    assert "no windows: as given." in settings_text(asked)
+
+
+@pytest.mark.parametrize(
+    ("share", "words"),
+    [(0.5, "saves"), (0.005, "Keeping the windows in use is fine"), (-0.2, "Keep the windows")],
+)
+def test_whether_to_change_settings_in_use_is_said(
+    account: Account, share: float, words: str
+) -> None:
+    """Ours are worth entering from one per cent of the possible saving on."""
+    ours = account.outcome.cases["windows"]
+    gain = share * account.outcome.can_save
+    in_use = replace(ours, key="in_use", wear=ours.wear + gain)
+    outcome = replace(account.outcome, cases=account.outcome.cases | {"in_use": in_use})
+    changed = replace(account, outcome=outcome)
+    assert outcome.is_change_worth_it == (share >= 0.01)
+    for said in (bills_text(changed), report_html(changed)):
+        assert words in said
+        assert money(abs(gain), account.currency) in " ".join(said.split())
+    assert json.loads(plan_json(changed))["change_from_in_use"]["saved"] == pytest.approx(gain)
+    assert "in use" not in bills_text(account)
+
+
+def test_a_proof_is_one_sentence_in_text_and_page(account: Account) -> None:
+    near = replace(account, proof=ProofLine(gap_money=3.5, gap_share=0.021, is_exact=False))
+    for said in (bills_text(near), report_html(near)):
+        assert f"more than 3.50 {account.currency} beyond these (2.1 %" in " ".join(said.split())
+    best = replace(account, proof=ProofLine(gap_money=0.0, gap_share=0.0, is_exact=True))
+    assert "Proof: no settings of this kind save more than these." in bills_text(best)
+    assert "Proof:" not in bills_text(account)
+
+
 def test_the_page_has_a_figure_and_a_table_for_each_season(
     account: Account, page_file: Path
 ) -> None:
@@ -129,10 +234,14 @@ def test_the_page_opens_offline_and_its_card_fits_one_printed_page(page_file: Pa
         page.goto(page_file.as_uri())
         first = page.evaluate("document.body.firstElementChild.className")
         height = page.evaluate("document.querySelector('.card').getBoundingClientRect().height")
-        wide = page.evaluate("document.documentElement.scrollWidth > window.innerWidth + 1")
+        wide = page.evaluate(TOO_WIDE)
+        page.emulate_media(media="screen")
+        page.set_viewport_size({"width": PHONE_WIDTH_PX, "height": 800})
+        too_wide_for_a_phone = page.evaluate(TOO_WIDE)
         browser.close()
     assert requests == [page_file.as_uri()]
     assert not errors
     assert first == "card"
     assert height <= A4_HEIGHT_PX - PRINT_MARGIN_PX
     assert not wide
+    assert not too_wide_for_a_phone

@@ -1,0 +1,113 @@
+"""Says how sure the saving is, and what fewer windows would save; text and page share the words.
+
+Read next: ``text``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from optimizer.report.account import Account
+from optimizer.settings.years import LEAST_WEEKS
+from optimizer.units import money, number, percent
+from optimizer.valuation.sureness import Spread, Sureness, WorstMonth
+
+WHOLE_YEAR_DAYS = 360
+"""A forecast of at least so many days is called a year."""
+
+SPREAD_HEADING = ("one in ten", "half of them", "nine in ten")
+
+
+def how_judged(account: Account) -> str:
+    """Return on what the windows were judged, and why that is all if they could not be."""
+    if account.found is None:
+        return "Measured on this forecast alone; another year will differ."
+    if account.sureness is None:
+        return (
+            "Found and measured on the same forecast, which has too few whole weeks to keep some"
+            f" back ({LEAST_WEEKS} are needed); in another year expect them to save less."
+        )
+    years = f"{account.sureness.years} plausible {_years(account)}"
+    if not account.outcome.settings.entries():
+        return f"The equipment as it comes was run through {years} made of the metered weeks."
+    return (
+        f"Such windows were fitted to every other week, and run through {years} made of the weeks"
+        " between, which they had not seen."
+    )
+
+
+def _years(account: Account) -> str:
+    days = account.scenario.forecast.grid.days
+    return "years" if days >= WHOLE_YEAR_DAYS else f"stretches of {number(days, 0)} days"
+
+
+def spread_rows(account: Account, sureness: Sureness) -> list[tuple[str, str, str, str]]:
+    """Return what is spread, and what it stays at or below in one of ten, half and nine of ten."""
+    bill = _row(f"bill, {account.currency}", sureness.bill, money)
+    if not account.outcome.settings.entries():
+        return [bill]
+    rows = [bill, _row(f"saved over no windows, {account.currency}", sureness.saved, money)]
+    if sureness.kept_share is not None:
+        rows.append(_row("kept share", sureness.kept_share, percent))
+    return rows
+
+
+def _row(name: str, spread: Spread, said: Callable[[float], str]) -> tuple[str, str, str, str]:
+    return (name, said(spread.p10), said(spread.p50), said(spread.p90))
+
+
+def after_the_spread(account: Account, sureness: Sureness) -> list[str]:
+    """Return why no kept share is told if none is, and what the worst month was."""
+    if not account.outcome.settings.entries():
+        return []
+    missing = (
+        "No kept share is told: either no cheapest plan of these weeks was made (--effort quick, or"
+        " no time left), or it saves nothing over no windows."
+    )
+    lines = [missing] if sureness.kept_share is None else []
+    return [*lines, _worst_month(sureness.worst, account.currency)]
+
+
+def _worst_month(worst: WorstMonth, currency: str) -> str:
+    verb = "save" if worst.saved >= 0 else "lose"
+    return (
+        f"Worst month: {worst.month}, in which they {verb} {money(abs(worst.saved), currency)}. Its"
+        f" highest import was {worst.highest_kw:.2f} kW, as metered on"
+        f" {worst.highest:%Y-%m-%d from %H:%M} for {worst.step_minutes} min."
+    )
+
+
+@dataclass(frozen=True)
+class CurveRow:
+    """One number of windows as it is shown."""
+
+    entries: int
+    seen: str
+    unseen: str
+    mark: str
+
+
+def curve_rows(account: Account) -> list[CurveRow]:
+    """Return what each number of windows saves; empty if there is nothing to choose between."""
+    found = account.found
+    if found is None or len(account.curve) < 2:
+        return []
+    marks = {found.chosen: "handed out"} | {found.recommended: "recommended"}
+    return [
+        CurveRow(
+            size.entries,
+            money(size.seen),
+            "–" if size.unseen is None else money(size.unseen),
+            marks.get(place, ""),
+        )
+        for place, size in enumerate(account.curve)
+    ]
+
+
+def about_the_curve(account: Account) -> str:
+    """Return what the sums of the curve are, and how to get another size."""
+    return (
+        f"Saved over no windows in the mean of plausible {_years(account)}. Another size: --windows"
+        " and the number; the folder settings_by_size holds each."
+    )

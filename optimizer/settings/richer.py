@@ -1,0 +1,87 @@
+"""Tells what richer controls would bring, where the ones there are leave much on the table."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from optimizer.settings.choosing import EFFORTS, Found, find_settings
+from optimizer.settings.fitting import MonthGroups
+from optimizer.settings.season import Task
+from optimizer.settings.years import Weather
+from optimizer.site.controls import Action, Controls
+
+POOR_SHARE = 0.1
+"""Richer controls are told of if they save at least this share of the possible saving more."""
+
+RICH_WINDOWS, RICH_SEASONS = 4, 2
+
+
+@dataclass(frozen=True)
+class Richer:
+    """What is lacking, in words, and what having it would save more, on weeks not fitted to."""
+
+    lacking: tuple[str, ...]
+    saves_more: float
+
+
+def what_richer_would_bring(
+    task: Task, weather: Weather, found: Found, groupings: Sequence[MonthGroups]
+) -> Richer | None:
+    """Return what richer controls would save more; None if nothing is lacking, or little gained.
+
+    Parameters
+    ----------
+    task : Task
+        What was searched for.
+    weather : Weather
+        The weeks; without folds nothing is told.
+    found : Found
+        What the search found with the controls as they are.
+    groupings : sequence of groups of months
+        Those that richer controls would store, the tariff's own first.
+    """
+    lacking = lacks(task.controls, has_peaks=any(task.cost.peaks()), sells=task.plant.may_export_stored,
+                    buys=task.plant.may_charge_from_grid)  # fmt: skip
+    if not lacking or not weather.has_folds or task.can_save <= 0:
+        return None
+    rich = find_settings(
+        replace(task, controls=enriched(task.controls)), weather, "richer", groupings,
+        EFFORTS["quick"],
+    )  # fmt: skip
+    more = (rich.sizes[rich.recommended].unseen or 0.0) - (
+        found.sizes[found.recommended].unseen or 0.0
+    )
+    return Richer(tuple(lacking), more) if more >= POOR_SHARE * task.can_save else None
+
+
+def lacks(controls: Controls, *, has_peaks: bool, sells: bool, buys: bool) -> list[str]:
+    """Return what the controls lack that could matter for a tariff and a plant."""
+    wanted: list[tuple[Action, bool]] = [("charge", buys), ("hold", True), ("sell", sells)]
+    missing = [f"the action '{action}'" for action, matters in wanted
+               if matters and action not in controls.actions]  # fmt: skip
+    if controls.windows_per_day < RICH_WINDOWS:
+        missing.insert(0, f"{RICH_WINDOWS} windows a day")
+    if controls.season_sets < RICH_SEASONS:
+        missing.append(f"{RICH_SEASONS} season sets")
+    if controls.day_types == "every_day":
+        missing.append("windows of their own for weekends")
+    if has_peaks and not controls.import_cap:
+        missing.append("import caps")
+    return missing
+
+
+def enriched(controls: Controls) -> Controls:
+    """Return the controls with all that they may lack."""
+    return controls.model_copy(
+        update={
+            "windows_per_day": max(controls.windows_per_day, RICH_WINDOWS),
+            "most_entries": None,
+            "season_sets": max(controls.season_sets, RICH_SEASONS),
+            "day_types": "weekday_weekend"
+            if controls.day_types == "every_day"
+            else controls.day_types,
+            "actions": ["charge", "hold", "cover", "sell"],
+            "import_cap": True,
+        }
+    )
