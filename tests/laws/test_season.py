@@ -13,12 +13,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from optimizer.billing.cost import linear_cost
 from optimizer.flows import Flows
 from optimizer.planning.plan import Plan, make_plan
 from optimizer.settings import moves
 from optimizer.settings import season as season_module
+from optimizer.settings.choosing import Effort
 from optimizer.settings.drafts import Draft, Drafts, entries_of
 from optimizer.settings.fitting import settings_of, years_for
+from optimizer.settings.kernel import parts_of_the_bill
+from optimizer.settings.pricing import pricing_of, softened
 from optimizer.settings.season import Season
 from optimizer.settings.windows import Settings
 from optimizer.settings.years import Year
@@ -35,6 +39,7 @@ from tests.laws.cases import (
     grid_of,
     law,
     problem_of,
+    random_meter,
     weather,
 )
 from tests.laws.sites import (
@@ -44,6 +49,7 @@ from tests.laws.sites import (
     THREE_DAYS,
     cost_of_settings,
     fixed_cost,
+    found_for,
     season_of,
     site,
     task_for,
@@ -251,27 +257,69 @@ def test_scores_do_not_depend_on_the_number_of_workers(
 
 OTHER_MACHINE = """
 import os
-os.cpu_count = lambda: {cores}
+os.cpu_count = lambda: 1
 from optimizer.settings import season
-assert season.WORKERS == min({cores}, 4)
-from optimizer.site.controls import Controls
-from tests.laws.cases import AC_PLANT
-from tests.laws.sites import HOURS, Effort, found_for
-found = found_for(AC_PLANT, HOURS, "two rates", Controls(), effort=Effort(0, 1500))
-print([(size.settings.model_dump_json(), size.seen) for size in found.sizes], found.replays)
+assert season.WORKERS == 1
+from tests.laws.test_season import words_of_a_search
+print(words_of_a_search())
 """
 
 
-def test_machines_of_one_core_and_of_many_find_the_same_windows() -> None:
-    said = [
-        subprocess.run(
-            [sys.executable, "-W", "error", "-c", OTHER_MACHINE.format(cores=cores)],
-            check=True, capture_output=True, text=True, env=os.environ | {"PYTHONPATH": "."},
-        ).stdout
-        for cores in (1, 2, 8)
-    ]  # fmt: skip
-    assert "charge" in said[0]
-    assert said[0] == said[1] == said[2]
+def words_of_a_search() -> str:
+    found = found_for(AC_PLANT, HOURS, "two rates", Controls(), effort=Effort(0, 1500))
+    sizes = [(size.settings.model_dump_json(), size.seen) for size in found.sizes]
+    return f"{sizes} {found.replays}"
+
+
+def test_a_machine_of_one_core_finds_the_same_windows_as_this_one(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(season_module, "WORKERS", 4)
+    other = subprocess.run(
+        [sys.executable, "-c", OTHER_MACHINE], check=True, capture_output=True, text=True,
+        env=os.environ | {"PYTHONPATH": "."},
+    )  # fmt: skip
+    assert "charge" in other.stdout
+    assert other.stdout.strip() == words_of_a_search()
+
+
+# --- softer peaks -----------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("days", [1, 3, 8, 40])
+def test_a_soft_season_counts_the_mean_of_the_highest_days_for_each_highest_power(
+    days: int,
+) -> None:
+    """Hourly import of a fortnight over the end of June, at 3 money for each kW of a month's peak."""
+    grid = grid_of(24 * 14, 60, "2025-06-23")
+    linear = linear_cost(cost_of([DEMAND], grid).total, grid.count)
+    energy = random_meter(grid, 3).import_kwh
+    meter = Flows.of_meter(grid, energy, 0 * energy)
+    pricing = pricing_of(linear, meter, AC_PLANT, 0.0, np.arange(grid.count))
+    soft = softened(pricing, days)
+    expected = 0.0
+    for month in (6, 7):
+        daily = [
+            energy[grid.day == number].max()
+            for number, day in enumerate(grid.dates) if day.month == month
+        ]  # fmt: skip
+        expected += 3.0 * float(np.mean(sorted(daily, reverse=True)[:days]))
+    assert parts_of_the_bill(energy, 0 * energy, soft) == pytest.approx(expected)
+    if days == 1:
+        assert expected == pytest.approx(linear.value(meter))
+
+
+def test_softer_peaks_leave_means_of_several_peaks_and_costs_without_peaks_alone() -> None:
+    grid = grid_of(24 * 14, 60, "2025-06-23")
+    energy = random_meter(grid, 3).import_kwh
+    meter = Flows.of_meter(grid, energy, 0 * energy)
+    for charges in ([FLAT], [DEMAND | {"highest": 3, "one_per": "day"}]):
+        linear = linear_cost(cost_of(charges, grid).total, grid.count)
+        pricing = pricing_of(linear, meter, AC_PLANT, 0.0, np.arange(grid.count))
+        whole, soft = (
+            parts_of_the_bill(energy, 0 * energy, p) for p in (pricing, softened(pricing, 5))
+        )
+        assert soft == pytest.approx(whole)
 
 
 @law(30)
