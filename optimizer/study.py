@@ -223,7 +223,7 @@ def account_of(
     prices = prices_of(plan)
     cases = cases_of(course, settings, judge, in_use)
     reasons = reasons_for(
-        settings, course, judge.cost_of, prices, brief.tariff.currency, brief.scenario.whole_kw
+        settings, course, judge.costs_of, prices, brief.tariff.currency, brief.scenario.whole_kw
     )
     outcome = Outcome(cases, settings, tuple(reasons))
     return Account(brief.scenario, brief.tariff, brief.cost, plan, outcome, prices)

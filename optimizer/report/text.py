@@ -54,7 +54,10 @@ def settings_text(account: Account) -> str:
             ),
         ])  # fmt: skip
     for reason in account.outcome.reasons:
-        lines += [f"  {reason.sentence}", f"      {reason.why}"]
+        why = textwrap.fill(
+            reason.why, WIDTH, initial_indent="      ", subsequent_indent="        "
+        )
+        lines += [f"  {reason.sentence}", why]
     lines.append("  all other times: cover the building from the battery, down to the floor")
     return "\n".join(lines)
 

@@ -17,6 +17,9 @@ from optimizer.site.equipment import Plant
 from optimizer.timegrid import BoolArray, FloatArray, TimeGrid
 from optimizer.units import money, price
 
+TOLD_SHARE = 0.05
+"""Charges that a window moves less than this share of the most moved one are not told."""
+
 
 @dataclass(frozen=True)
 class Prices:
@@ -52,42 +55,41 @@ class Course:
         return replay(self.plant, self.grid, self.load_kwh, self.pv_kwh, settings, self.start_kwh)
 
 
-def without_idle_windows(
-    settings: Settings, course: Course, cost_of: Callable[[Replay], float]
-) -> Settings:
-    """Drop, one after another, windows that save nothing on the whole course."""
-    cost = cost_of(course.run(settings))
-    for place in reversed(settings.places()):
-        fewer = settings.without(place)
-        fewer_cost = cost_of(course.run(fewer))
-        if fewer_cost <= cost + 1e-9:
-            settings, cost = fewer, fewer_cost
-    return settings
-
-
 def reasons_for(
     settings: Settings,
     course: Course,
-    cost_of: Callable[[Replay], float],
+    costs_of: Callable[[Replay], dict[str, float]],
     prices: Prices,
     currency: str,
     whole_kw: float | None = None,
 ) -> list[Reason]:
     """Return the reason of each window, in reading order.
 
+    ``costs_of`` tells what a replay costs, by charge of the tariff and what comes beside it.
     ``whole_kw`` is the power that is 100 %, where the equipment takes per cent. [kW]
     """
     whole = course.run(settings)
-    cost = cost_of(whole)
+    costs = costs_of(whole)
     reasons = []
     for place in settings.places():
-        saves = cost_of(course.run(settings.without(place))) - cost
+        without = costs_of(course.run(settings.without(place)))
+        change = {name: without.get(name, 0.0) - costs.get(name, 0.0) for name in without | costs}
+        saves = sum(change.values())
         inside = _steps_of(settings, place, course.grid)
         season = np.isin(course.grid.month, settings.seasons[place.season].months)
         why = _why(settings.window(place), whole, prices, inside, season)
-        text = f"saves {money(saves, currency)}: {why}"
+        text = f"saves {money(saves, currency)}{_by_charge(change)}: {why}"
         reasons.append(Reason(place, settings.sentence(place, whole_kw), saves, text))
     return reasons
+
+
+def _by_charge(change: dict[str, float]) -> str:
+    """Return on which charges a window saves, the most moving first; empty if on one alone."""
+    moved = sorted(change.items(), key=lambda pair: -abs(pair[1]))
+    told = [(name, saved) for name, saved in moved if abs(saved) >= TOLD_SHARE * abs(moved[0][1])]
+    if len(told) < 2:
+        return ""
+    return f" ({', '.join(f'{name} {money(saved)}' for name, saved in told[:3])})"
 
 
 def _steps_of(settings: Settings, place: WindowPlace, grid: TimeGrid) -> BoolArray:

@@ -97,6 +97,12 @@ class Judge:
         plan = self.plan
         return Case("plan", plan.flows, plan.stored_kwh, plan.bill, plan.wear, 0.0)
 
+    def costs_of(self, run: Replay) -> dict[str, float]:
+        """Return what a replay of the plan's own plant costs, by charge and what comes beside."""
+        case = self.of_replay("windows", run, self.plan.problem.plant)
+        beside = {"wear": case.wear, "left in the battery": -case.left_worth}
+        return case.bill.by_charge() | beside
+
     def cost_of(self, run: Replay) -> float:
         """Return the cost of a replay of the plan's own plant."""
         return self.of_replay("windows", run, self.plan.problem.plant).cost

@@ -55,7 +55,8 @@ class Spread:
 class WorstMonth:
     """The unseen month in which the windows save least.
 
-    ``highest`` is the metered time of the step of highest import, ``highest_kw`` its mean power.
+    ``highest`` is the metered time of the step of highest import, ``highest_kw`` its mean power;
+    where the tariff has a demand charge, of the steps that it counts.
     """
 
     month: str
@@ -128,7 +129,7 @@ def sureness_of(
         kept,
         Spread.of([judged.bill for judged in every]),
         Spread.of([judged.saved for judged in every]),
-        min((judged.worst(cost) for judged in metered), key=lambda month: month.saved),
+        min((judged.worst(problem, cost) for judged in metered), key=lambda month: month.saved),
         len(every),
     )
 
@@ -157,13 +158,17 @@ class _Judged:
     def saved(self) -> float:
         return sum(self.without.values()) - self.bill
 
-    def worst(self, cost: TariffCost) -> WorstMonth:
+    def worst(self, problem: Problem, cost: TariffCost) -> WorstMonth:
         """Return the month in which the windows save least."""
         grid, periods = self.windows.flows.grid, cost.periods
         names = [period.label for period in periods.periods]
         saved = [self.without[name] - self.with_windows[name] for name in names]
         least = int(np.argmin(saved))
         inside = periods.of_step == least
+        counted = np.zeros(grid.count, dtype=bool)
+        for _, peak in problem.cost.peaks():
+            counted[peak.steps] |= peak.flow == "import_kwh"
+        inside &= counted if (inside & counted).any() else True
         imported = np.where(inside, self.windows.flows.import_kwh, -1.0)
         step = int(imported.argmax())
         stamp = grid.local[step].to_pydatetime()

