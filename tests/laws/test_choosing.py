@@ -17,6 +17,7 @@ from optimizer.billing.cost import linear_cost
 from optimizer.report.record import settings_record
 from optimizer.settings import choosing
 from optimizer.settings.choosing import (
+    EARNED_SHARE,
     MARGINS,
     WORTHWHILE_SHARE,
     Effort,
@@ -394,8 +395,9 @@ def test_groups_hold_each_month_once_and_are_no_more_than_the_controls_store(
 
 
 def test_other_months_than_the_tariffs_own_must_earn_it(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Both ways save the same on unseen weeks but for one per cent; the tariff's own is kept."""
-    worth = {SUMMER: -100.0, BY_MONTH: -101.0}
+    """Just below the share that is asked for more, the tariff's own is kept; just above, not."""
+    asked = 100.0 * (1 + EARNED_SHARE)
+    worth = {SUMMER: -100.0, BY_MONTH: 0.5 - asked}
     real = choosing._trial
 
     def trial(task: Any, weather: Any, groups: Any, *more: Any) -> Any:
@@ -414,7 +416,7 @@ def test_other_months_than_the_tariffs_own_must_earn_it(monkeypatch: pytest.Monk
         return find_settings(task, weather_of(plan), "found", ways, Effort(1, 1)).groups
 
     assert groups_found() == SUMMER
-    worth[BY_MONTH] = -103.0
+    worth[BY_MONTH] = -0.5 - asked
     assert groups_found() == BY_MONTH
 
 
