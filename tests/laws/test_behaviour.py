@@ -234,21 +234,21 @@ def test_a_charge_window_that_holds_the_whole_day_begins_again_at_midnight() -> 
 
 
 def test_a_charge_window_over_midnight_does_not_begin_again_at_midnight() -> None:
-    """It charges 22 to 24 h after a day of covering, and from midnight on has ended already."""
+    """Reached by 22:00, it has ended until the next evening, though the level falls below 60 %."""
     window = settings_with(
-        {"start": "22:00", "end": "06:00", "action": "charge", "until_pct": 60.0}
+        {"start": "20:00", "end": "06:00", "action": "charge", "until_pct": 60.0}
     )
-    done = run(battery(), [0.25] * 54, [0.0] * 54, window, start=5.0, at_target="ends")
+    done = run(battery(), [0.25] * 49, [0.0] * 49, window, start=5.0, at_target="ends")
     stored = done.stored_kwh
     assert stored[0] == pytest.approx(6.0)  # begins within the window
-    assert stored[21] == pytest.approx(6.0 - 21 * 0.25)
-    assert stored[22:24] == pytest.approx([4.75, 6.0])
-    assert stored[24:46] == pytest.approx(6.0 - 0.25 * np.arange(1, 23))
-    assert stored[46:50] == pytest.approx([4.5, 6.0, 5.75, 5.5])  # the next evening it begins again
+    assert stored[19] == pytest.approx(6.0 - 19 * 0.25)
+    assert stored[20:22] == pytest.approx([5.25, 6.0])
+    assert stored[22:44] == pytest.approx(6.0 - 0.25 * np.arange(1, 23))
+    assert stored[44:49] == pytest.approx([4.5, 6.0, 5.75, 5.5, 5.25])  # the next evening, again
 
 
 def test_a_window_that_both_day_sets_hold_goes_on_from_friday_to_saturday() -> None:
-    night = Window(start="22:00", end="06:00", action="charge", until_pct=60.0)
+    night = Window(start="20:00", end="06:00", action="charge", until_pct=60.0)
     day_sets = [DaySet(days=days, windows=[night]) for days in ("weekdays", "weekends")]
     twice = Settings(settings="twice", floor_pct=0.0,
                      seasons=[SeasonSet(months=YEAR, day_sets=day_sets)])  # fmt: skip
@@ -367,9 +367,12 @@ def test_charging_less_than_the_running_loss_does_not_lower_the_level(coupling: 
 def test_the_running_loss_takes_no_level_below_the_lowest_nor_short_of_the_highest(
     coupling: str,
 ) -> None:
-    """1.2 kWh give 0.7; 0.4 kWh give nothing; 9 kWh take 1.5 to be full, and then no more."""
+    """1.2 kWh give 0.7, also under a cap; 0.4 kWh give nothing; 9 kWh take 1.5 to be full, and then no more."""
     down = run(battery(coupling), [2.0, 2.0], [0.0, 0.0], start=1.2, running_loss_kw=0.5)
     check(down, discharge=[0.7, 0.0], stored=[0.0, 0.0])
+    capped = all_day("hold", import_cap_kw=1.0)
+    spent = run(battery(coupling), [2.0, 2.0], [0.0, 0.0], capped, start=1.2, running_loss_kw=0.5)
+    check(spent, discharge=[0.7, 0.0], stored=[0.0, 0.0], **{"import": [1.3, 2.0]})
     stuck = run(battery(coupling), [2.0], [0.0], start=0.4, running_loss_kw=0.5)
     check(stuck, discharge=[0.0], stored=[0.4])
     up = run(battery(coupling), [0.0, 0.0], [3.0, 3.0], start=9.0, running_loss_kw=0.5)
