@@ -301,10 +301,9 @@ def _entries_worth_it(
 ) -> int:
     """Return the fewest entries that save nearly as much as any on unseen weeks; zero if none do."""
     if trials:
-        most = max(max(trial.by_size) for trial in trials)
         change = {
             size: sum(trial.change(trial.at(size)) for trial in trials) / len(trials)
-            for size in range(most + 1)
+            for size in by_size
         }
     else:
         change = {size: _change(final.seasons, drafts) for size, drafts in by_size.items()}

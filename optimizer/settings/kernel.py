@@ -208,12 +208,21 @@ def beyond_limit(x: Terms, to_limit: float, n: Numbers) -> float:
 
 
 @njit(cache=True, inline="always")  # type: ignore[untyped-decorator]
+def charge_to(level: float, stored: float, n: Numbers) -> float:
+    """Return what must be charged to reach a level, the loss of running included."""
+    missing = max(level - stored, 0.0)
+    if missing > REACHED_KWH:
+        missing += n.running_loss
+    return missing / n.eta_charge
+
+
+@njit(cache=True, inline="always")  # type: ignore[untyped-decorator]
 def move(  # noqa: C901, PLR0912, PLR0913, PLR0915 - in the order of the module's list
     action: int, target: float, floor: float, grid: float, power: float, cap: float,
     x: Terms, stored: float, resting: bool, n: Numbers,
 ) -> tuple[float, float]:  # fmt: skip
     """Return what is charged and what is discharged in a step, at the battery's terminals."""
-    room = min(n.charge, max(n.high - stored, 0.0) / n.eta_charge)
+    room = min(n.charge, charge_to(n.high, stored, n))
     usable = 0.0 if resting else max(stored - floor - n.running_loss, 0.0)
     above_floor = min(n.discharge, usable * n.eta_discharge)
     charge = 0.0
@@ -229,10 +238,12 @@ def move(  # noqa: C901, PLR0912, PLR0913, PLR0915 - in the order of the module'
             charge = max(min(beyond_limit(x, to_limit, n), x.surplus, room), 0.0)
     else:
         charge = from_pv(x, room, n)
+        if charge < n.least:
+            charge = 0.0
         if action == CHARGE and stored < target:
             if not n.may_charge_from_grid:
                 grid = 0.0
-            want = min(room, (target - stored) / n.eta_charge)
+            want = min(room, charge_to(target, stored, n))
             if n.pv_on_dc:
                 filled = min(want, x.pv + min(grid, n.ac) * n.eta_dc)
             else:
@@ -240,10 +251,6 @@ def move(  # noqa: C901, PLR0912, PLR0913, PLR0915 - in the order of the module'
             charge = max(charge, filled)
         elif action == COVER and charge == 0.0:
             discharge = max(min(x.need, above_floor, x.most_out), 0.0)
-    if charge < n.least:
-        charge = 0.0
-    if discharge < n.least:
-        discharge = 0.0
 
     # Import above the cap first reduces charging; then the battery meets it.
     allowed = min(cap, n.import_limit)
@@ -260,7 +267,7 @@ def move(  # noqa: C901, PLR0912, PLR0913, PLR0915 - in the order of the module'
         if charge == 0.0 and need_at_cap > discharge and n.cap_uses_battery:
             above_low = max(stored - n.low - n.running_loss, 0.0) * n.eta_discharge
             discharge = max(discharge, min(need_at_cap, n.discharge, above_low, x.most_out))
-    return charge, discharge
+    return (charge if charge >= n.least else 0.0), (discharge if discharge >= n.least else 0.0)
 
 
 @njit(cache=True, inline="always")  # type: ignore[untyped-decorator]
@@ -305,13 +312,13 @@ def step_through(
     for t in range(len(load_kwh)):
         row = of_step[t]
         x = terms_of(load_kwh[t], pv_kwh[t], n)
-        stored = n.low + n.kept * (stored - n.low)
         if n.ends_at_target:
-            ended = ended_row(ended, row, stored, table, t > 0 and day[t] != day[t - 1])
+            ended = ended_row(ended, row, stored, table, t > 0 and day[t] != day[t - 1], n)
             if row == ended:
                 row = 0
         floor = table[row, FLOOR]
         resting = is_resting(resting, stored, floor, n)
+        stored = n.low + n.kept * (stored - n.low)
         charge, discharge = move(
             int(table[row, ACTION]), table[row, TARGET], floor, table[row, GRID],
             table[row, POWER], table[row, CAP], x, stored, resting, n,
@@ -342,23 +349,30 @@ def step_through(
 
 @njit(cache=True, inline="always")  # type: ignore[untyped-decorator]
 def is_resting(resting: bool, stored: float, floor: float, n: Numbers) -> bool:
-    """Tell whether the battery rests at its floor until its level has risen again."""
+    """Tell whether the battery rests at its floor until its level has risen again.
+
+    A full battery rests no longer, even if there is no room to rise by so much.
+    """
     if stored <= floor + REACHED_KWH:
         return n.restart > 0.0
-    return resting and stored < floor + n.restart - REACHED_KWH
+    return resting and stored < min(floor + n.restart, n.high) - REACHED_KWH
 
 
 @njit(cache=True, inline="always")  # type: ignore[untyped-decorator]
-def ended_row(ended: int, row: int, stored: float, table: FloatArray, new_day: bool) -> int:
+def ended_row(
+    ended: int, row: int, stored: float, table: FloatArray, new_day: bool, n: Numbers
+) -> int:
     """Return the row of the charge window that has ended early, or −1.
 
-    A window that holds the whole day begins again at midnight.
+    A level that so little is missing to that the battery rests is reached. A window that holds the
+    whole day begins again at midnight.
     """
     if row != ended or (new_day and table[row, WHOLE_DAY] > 0.0):
         ended = -1
-    if table[row, ACTION] == CHARGE and row > 0 and stored >= table[row, TARGET] - REACHED_KWH:
-        return row
-    return ended
+    if table[row, ACTION] != CHARGE or row == 0:
+        return ended
+    missing = charge_to(table[row, TARGET], stored, n)
+    return row if missing <= REACHED_KWH or missing < n.least else ended
 
 
 @njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
@@ -398,14 +412,14 @@ def score_many(  # noqa: C901, PLR0912, PLR0913, PLR0915 - one loop over steps, 
         face = face_of_step[t]
         for i in range(many):
             row = faces[i, face]
-            level = n.low + n.kept * (stored[i] - n.low)
             if n.ends_at_target:
-                ended[i] = ended_row(ended[i], row, level, table, new_day)
+                ended[i] = ended_row(ended[i], row, stored[i], table, new_day, n)
                 if row == ended[i]:
                     row = 0
             floor = table[row, FLOOR]
             if n.restart > 0.0:
-                resting[i] = is_resting(resting[i], level, floor, n)
+                resting[i] = is_resting(resting[i], stored[i], floor, n)
+            level = n.low + n.kept * (stored[i] - n.low)
             charge, discharge = move(
                 int(table[row, ACTION]), table[row, TARGET], floor, table[row, GRID],
                 table[row, POWER], table[row, CAP], x, level, resting[i], n,

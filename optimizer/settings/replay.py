@@ -113,9 +113,14 @@ def _days_beyond_cycles(plant: Plant, grid: TimeGrid, discharge_kwh: FloatArray)
 
 
 def orders_of(settings: Settings, plant: Plant, grid: TimeGrid) -> Orders:
-    """Return what the settings order in each step; a step obeys the window at its beginning."""
+    """Return what the settings order in each step; a step obeys the window at its beginning.
+
+    Equal windows of several day sets share a row: one that runs over midnight goes on from Friday
+    to Saturday.
+    """
     floor_kwh = plant.level_kwh(settings.floor_pct)
     rows = [order_row(None, plant, grid.step_h, floor_kwh)]
+    row_of: dict[tuple[float, ...], int] = {}
     of_step = np.zeros(grid.count, dtype=np.int64)
     slot = grid.minute_of_day // grid.step_minutes
     for season in settings.seasons:
@@ -124,8 +129,11 @@ def orders_of(settings: Settings, plant: Plant, grid: TimeGrid) -> Orders:
             inside = in_season & np.isin(grid.weekday, day_set.weekdays)
             face = np.zeros(clock_slots(grid.step_minutes), dtype=np.int64)
             for window in day_set.windows:
-                face[window.minutes()[:: grid.step_minutes]] = len(rows)
-                rows.append(order_row(window, plant, grid.step_h, floor_kwh))
+                row = order_row(window, plant, grid.step_h, floor_kwh)
+                number = row_of.setdefault((window.begin, window.finish, *row), len(rows))
+                if number == len(rows):
+                    rows.append(row)
+                face[window.minutes()[:: grid.step_minutes]] = number
             of_step[inside] = face[slot[inside]]
     return Orders(np.array(rows), of_step)
 

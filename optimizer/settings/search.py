@@ -26,14 +26,17 @@ from optimizer.settings.moves import (
     rounded_to,
     together,
 )
-from optimizer.settings.season import SIDE_BY_SIDE, WORKERS, Season
+from optimizer.settings.season import Season
 from optimizer.units import MINUTES_PER_DAY
 
 ADD_CHANCE = 0.4
 """How often a shake adds a window instead of changing one."""
 
-BATCH = SIDE_BY_SIDE * WORKERS
-"""Sets of windows that are scored at once; the best of them is taken if it is better."""
+BATCH = 32
+"""Sets of windows that are scored at once; the best of them is taken if it is better.
+
+The same on every machine, whatever its workers, so that the same windows are found.
+"""
 
 NEAR = 0.02
 """How much worse, as a share of what the windows save, the first year alone may look."""

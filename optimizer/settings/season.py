@@ -244,7 +244,8 @@ class Season:
         before = np.cumsum(weight, axis=1) - weight
         in_tail = np.clip(TAIL_SHARE - before, 0.0, weight) / TAIL_SHARE
         tail = (np.take_along_axis(changes, worst_first, axis=1) * in_tail).sum(axis=1)
-        return np.asarray((1 - TAIL_WEIGHT) * (changes @ self._weight) + TAIL_WEIGHT * tail)
+        mean = (changes * self._weight).sum(axis=1)  # "@" rounds otherwise for one than for many
+        return np.asarray((1 - TAIL_WEIGHT) * mean + TAIL_WEIGHT * tail)
 
     def costs(self, many: Sequence[Drafts]) -> FloatArray:
         """Return what C sets of windows cost in each of the K years, shape (C, K). [money]"""
@@ -302,7 +303,7 @@ class Season:
             step = self.task.grid.step_minutes
             face = np.zeros(self._slots, dtype=np.int64)
             for draft in part:
-                begin, end = draft.begin // step, (draft.begin + draft.length) // step
+                begin, end = -(-draft.begin // step), -(-(draft.begin + draft.length) // step)
                 face[begin:end] = face[: max(end - len(face), 0)] = self._row(draft)
             self._face_of[part] = face
         return self._face_of[part]

@@ -24,6 +24,8 @@ LEAST_WEEKS = 8
 """Fewer whole weeks than this are not told apart: nothing would be left to judge on."""
 
 DAYS_PER_YEAR = 365.25
+WHOLE = 1 - 1e-9
+"""A day of which more than this share is metered is whole; there are days of 23 and 25 hours."""
 
 
 @dataclass(frozen=True)
@@ -99,8 +101,7 @@ class Weather:
         self._load += list(load)
         self._pv += list(pv)
         self._date += grid.dates
-        steps = np.bincount(grid.day)
-        whole = steps >= clock_slots(grid.step_minutes) * 0.9
+        whole = np.bincount(grid.day, weights=grid.day_share) > WHOLE
         for number, day in enumerate(grid.dates[: len(grid.dates) - 6]):
             if day.weekday() != 0 or not whole[number : number + 7].all():
                 continue
@@ -177,7 +178,8 @@ def _by_day(values: FloatArray, grid: TimeGrid) -> FloatArray:
     """
     slot: IntArray = grid.minute_of_day // grid.step_minutes
     table = np.full((len(grid.dates), clock_slots(grid.step_minutes)), np.nan)
-    table[grid.day[::-1], slot[::-1]] = values[::-1]
+    _, first = np.unique(grid.day * table.shape[1] + slot, return_index=True)
+    table[grid.day[first], slot[first]] = values[first]
     for column in range(1, table.shape[1]):
         gap = np.isnan(table[:, column])
         table[gap, column] = table[gap, column - 1]

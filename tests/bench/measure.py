@@ -9,6 +9,7 @@ machines are shared and noisy.
 from __future__ import annotations
 
 import argparse
+import math
 import os
 import resource
 import statistics
@@ -33,9 +34,15 @@ from optimizer.planning.matrix import Matrix, compile_model, templates
 from optimizer.planning.model import Limits, Problem, build_model
 from optimizer.planning.plan import make_plan
 from optimizer.planning.solver import solve
+from optimizer.settings import season as season_module
+from optimizer.settings.drafts import Draft
 from optimizer.settings.kernel import OVERLOAD, Numbers, step_through
+from optimizer.settings.reasons import Prices
 from optimizer.settings.replay import orders_of
+from optimizer.settings.season import Season, Task
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window
+from optimizer.settings.years import Year
+from optimizer.site.controls import Controls
 from optimizer.site.equipment import (
     Battery,
     Connection,
@@ -212,12 +219,57 @@ def measure_replay(rounds: int) -> None:
     out = np.zeros((OVERLOAD + 1, problem.grid.count))
 
     def run() -> None:
-        step_through(problem.load_kwh, problem.pv_kwh, orders.table, orders.of_step, numbers,
-                     problem.plant.low_kwh, out)  # fmt: skip
+        step_through(problem.load_kwh, problem.pv_kwh, problem.grid.day, orders.table,
+                     orders.of_step, numbers, problem.plant.low_kwh, out)  # fmt: skip
 
     run()
     times = [timed(lambda: [run() for _ in range(100)]) / 100 for _ in range(rounds)]
     print(f"replay of a year of hours: {1000 * statistics.median(times):.3f} ms")
+
+
+SCORING_BAR_MS = 0.1
+"""A year of hours is to be scored in this processor time, many sets of windows side by side."""
+
+BUSY = 2.0
+"""Above the bar times this, measuring fails; what lies between may be a busy machine."""
+
+
+def measure_scoring(rounds: int) -> None:
+    """Score a year of hours under twelve demand charges with many sets of windows at once."""
+    problem = year(60)
+    grid, plant = problem.grid, problem.plant
+    meter = Flows.of_meter(grid, problem.load_kwh, 0 * problem.load_kwh)
+    none = np.zeros(grid.count)
+    task = Task(plant, Controls(import_cap=True), grid, problem.cost, meter, none + plant.low_kwh,
+                Prices(none, none, none), plant.low_kwh, 0.1, 100.0)  # fmt: skip
+    metered = Year(problem.load_kwh, problem.pv_kwh, 1.0, tuple(grid.dates))
+    season = Season(task, range(1, 13), [metered], [meter])
+    many = [
+        ((Draft(begin, 300, "charge", 80.0, 3.0), Draft(1020, 180, "sell", 20.0, 4.0, cap)),) * 2
+        for begin in range(0, 480, 30)
+        for cap in (math.inf, 1.5, 2.0, 3.0)
+    ]
+    season.costs(many)
+    all_workers, best = season_module.WORKERS, math.inf
+    for workers in dict.fromkeys((1, all_workers)):
+        season_module.WORKERS = workers
+        season_module._workers.cache_clear()
+        walls, processors = [], []
+        for _ in range(10 * rounds):
+            begun = time.process_time()
+            walls.append(1000 * timed(lambda: season.costs(many)) / len(many))
+            processors.append(1000 * (time.process_time() - begun) / len(many))
+        best = min(best, *processors)
+        print(
+            f"score of a year of hours, {len(many)} at once, {workers} threads:"
+            f" {statistics.median(walls):.3f} ms, of the processor {statistics.median(processors):.3f}"
+            f" ms (least {min(processors):.3f} ms)"
+        )
+    if best > BUSY * SCORING_BAR_MS:
+        raise SystemExit(f"a score takes {best:.3f} ms, far above the bar of {SCORING_BAR_MS} ms")
+    print(f"the bar of {SCORING_BAR_MS} ms is {'held' if best <= SCORING_BAR_MS else 'missed'}")
+    season_module.WORKERS = all_workers
+    season_module._workers.cache_clear()
 
 
 def measure_demo(rounds: int) -> None:
@@ -252,6 +304,7 @@ def main() -> None:
     compare_netting_with_none(15, max(1, rounds // 3))
     measure_bill(rounds)
     measure_replay(rounds)
+    measure_scoring(rounds)
     measure_demo(max(1, rounds // 2))
     peak_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     print(f"peak memory of this process: {peak_mb:.0f} MB")

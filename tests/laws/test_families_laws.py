@@ -19,7 +19,7 @@ from optimizer.billing.bill import bill_flows
 from optimizer.billing.cost import LinearCost, Peak, linear_cost
 from optimizer.billing.tariff import TariffCost
 from optimizer.flows import Flows
-from optimizer.settings.kernel import DISCHARGED, EXPORT, IMPORT, OVERLOAD, parts_of_the_bill
+from optimizer.settings.kernel import parts_of_the_bill
 from optimizer.settings.pricing import pricing_of
 from optimizer.timegrid import FloatArray, TimeGrid
 from tests.laws.cases import AC_PLANT, cost_of, grid_of, law, random_flows, random_meter
@@ -98,11 +98,9 @@ def season_score(cost: LinearCost, outside: Flows, inside: Flows, here: np.ndarr
     """Return what the kernel makes of a season's flows, apart from wear and what is left."""
     steps = np.flatnonzero(here).astype(np.int64)
     pricing = pricing_of(cost, outside, AC_PLANT, 0.0, steps)
-    out = np.zeros((OVERLOAD + 1, len(steps)))
-    out[IMPORT], out[EXPORT] = inside.import_kwh[steps], inside.export_kwh[steps]
-    assert not out[DISCHARGED].any()
-    linear = float(pricing.buy @ out[IMPORT] - pricing.sell @ out[EXPORT])
-    return linear + float(parts_of_the_bill(out, pricing))
+    imported, exported = inside.import_kwh[steps], inside.export_kwh[steps]
+    linear = float(pricing.buy @ imported - pricing.sell @ exported)
+    return linear + float(parts_of_the_bill(imported, exported, pricing))
 
 
 def check_season(

@@ -77,11 +77,14 @@ def inverter_kwh(plant: Plant, flows: Flows) -> tuple[FloatArray, FloatArray]:
 
 
 def check_balance(plant: Plant, flows: Flows, slack: float) -> None:
-    """What comes to the AC side leaves it, and the losses are what the inverter loses."""
+    """What comes to the AC side leaves it, and the losses are what the inverter loses and draws."""
+    standby = plant.behaviour.standby_kw * flows.grid.step_h
     from_dc, to_dc = inverter_kwh(plant, flows)
     on_ac = 0.0 if plant.pv_on_dc_side else flows.pv_used_kwh
-    gap = flows.import_kwh + on_ac + from_dc - flows.export_kwh - flows.load_kwh - to_dc
-    loss = (1 / plant.to_ac_efficiency - 1) * from_dc + (1 - plant.to_dc_efficiency) * to_dc
+    gap = flows.import_kwh + on_ac + from_dc - flows.export_kwh - flows.load_kwh - to_dc - standby
+    loss = (
+        (1 / plant.to_ac_efficiency - 1) * from_dc + (1 - plant.to_dc_efficiency) * to_dc + standby
+    )
     assert np.abs(gap).max() <= slack
     assert np.abs(flows.balance_kwh()).max() <= slack
     assert np.abs(flows.loss_kwh - loss).max() <= slack
@@ -92,10 +95,13 @@ def check_stored(
 ) -> None:
     """The battery stays within its levels and holds what was put in and not taken out."""
     kept = (1 - plant.standing_loss_per_day) ** (flows.grid.step_h / 24)
+    running_loss = plant.behaviour.running_loss_kw * flows.grid.step_h
     level = start
     for step in range(flows.grid.count):
         put_in = plant.charge_efficiency * flows.charge_kwh[step]
         taken = flows.discharge_kwh[step] / plant.discharge_efficiency
+        put_in = max(put_in - running_loss, 0.0)
+        taken += running_loss * (taken > 0)
         level = plant.low_kwh + kept * (level - plant.low_kwh) + put_in - taken
         assert stored[step] == pytest.approx(level, abs=slack)
         level = stored[step]
@@ -262,7 +268,8 @@ def test_compiled_and_plain_replays_are_the_same_to_the_last_bit(case: Case) -> 
     numbers = Numbers.of(case.plant, case.grid.step_h)
     compiled, plain = np.zeros((2, OVERLOAD + 1, case.grid.count))
     for run, out in ((step_through, compiled), (step_through.py_func, plain)):
-        run(case.load_kwh, case.pv_kwh, orders.table, orders.of_step, numbers, case.start_kwh, out)
+        run(case.load_kwh, case.pv_kwh, case.grid.day, orders.table, orders.of_step, numbers,
+            case.start_kwh, out)  # fmt: skip
     np.testing.assert_array_equal(compiled, plain)
 
 

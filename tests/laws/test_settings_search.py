@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import replace
-from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -12,123 +11,69 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from optimizer.billing.bill import bill_flows
-from optimizer.billing.cost import linear_cost
-from optimizer.planning.plan import Plan, make_plan
-from optimizer.settings import moves, search
+from optimizer.planning.plan import make_plan
+from optimizer.settings import choosing, moves, search
 from optimizer.settings import season as season_module
-from optimizer.settings.refusals import refusals
+from optimizer.settings.choosing import Effort, Found, find_settings
+from optimizer.settings.drafts import entries_of
+from optimizer.settings.fitting import years_for
 from optimizer.settings.replay import replay
-from optimizer.settings.search import Found, find_settings, month_groups
-from optimizer.settings.season import Task
-from optimizer.settings.windows import Settings, no_windows
+from optimizer.settings.search import Search
+from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window
 from optimizer.site.controls import DAY_SETS, Controls
 from optimizer.site.equipment import Plant
 from optimizer.timegrid import TimeGrid
-from optimizer.units import MINUTES_PER_DAY
 from tests.laws.cases import (
     AC_PLANT,
     DC_PLANT,
     DEMAND,
     FLAT,
-    SOURCE,
     TARIFFS,
     cost_of,
     floats,
     grid_of,
     law,
-    named_cost,
     problem_of,
-    weather,
+)
+from tests.laws.sites import (
+    ALL_MONTHS,
+    FIVES,
+    HALF_HOURS,
+    HOURS,
+    LITTLE,
+    QUARTERS,
+    check_accepted,
+    check_no_overlap,
+    found_for,
+    grid_for,
+    saved_by_year,
+    season_of,
+    site,
+    task_for,
+    weather_of,
+    weighted,
 )
 
-REPLAYS = 400
-"""Replays for a search in these tests; enough for a descent and a few restarts."""
-
-STORED_WORTH = 0.12
-HOURS = grid_of(24 * 8, 60, "2025-06-26")  # five days of June, three of July
-THREE_DAYS = grid_of(72, 60, "2025-06-29")  # two of June, one of July; quick to plan with integers
-HALF_HOURS = grid_of(48 * 7, 30)
-QUARTERS = grid_of(96 * 7, 15)
-FIVES = grid_of(288 * 3, 5)
-NEEDS_INTEGERS = {"negative prices", "everything"}
 NARROW = replace(AC_PLANT, low_kwh=5.5, high_kwh=9.5)  # 55 to 95 %
 NO_GRID = replace(AC_PLANT, may_charge_from_grid=False)
 SMALL = replace(AC_PLANT, low_kwh=2.3, high_kwh=8.1, charge_kw=2.2, discharge_kw=1.7)
 
 
-def grid_for(tariff: str, grid: TimeGrid = HALF_HOURS) -> TimeGrid:
-    """Return the grid, or a short one where the plan takes long to prove."""
-    return THREE_DAYS if tariff in NEEDS_INTEGERS else grid
+@pytest.fixture(autouse=True, scope="module")
+def little_refining() -> Iterator[None]:
+    """Settle what is left after a window was dropped with little work."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(choosing, "REFINING_REPLAYS", 60)
+        yield
 
 
-@lru_cache(maxsize=64)
-def site(plant: Plant, grid: TimeGrid, tariff: str) -> tuple[Plan, Any]:
-    load, pv = weather(grid, 12)
-    cost = named_cost(tariff, grid)
-    problem = problem_of(plant, grid, load, pv, cost, leftover_per_kwh=STORED_WORTH)
-    return make_plan(problem, cost), cost
-
-
-def task_of(plant: Plant, grid: TimeGrid, tariff: str, controls: Controls) -> Task:
+def check_saves(found: Found, plant: Plant, grid: TimeGrid, tariff: str) -> None:
+    """Hold that the settings cost no more than none, in the mean of the years of the search."""
     plan, cost = site(plant, grid, tariff)
-    problem = plan.problem
-    none = cost_of_settings(problem, cost, no_windows(0.0))
-    saved = none - (plan.cost + STORED_WORTH * plan.start_kwh)
-    return Task(plant, controls, grid, problem.load_kwh, problem.pv_kwh, problem.cost, plan.flows,
-                plan.stored_kwh, plan.start_kwh, STORED_WORTH, saved)  # fmt: skip
-
-
-def cost_of_settings(problem: Any, cost: Any, settings: Settings) -> float:
-    """Return bill and wear of a replay, less the worth of what it added to the battery."""
-    plant, start = problem.plant, problem.start_kwh
-    run = replay(plant, problem.grid, problem.load_kwh, problem.pv_kwh, settings, start)
-    wear = plant.wear_per_kwh * float(run.flows.discharge_kwh.sum())
-    return (
-        bill_flows(cost, run.flows).total + wear - STORED_WORTH * float(run.stored_kwh[-1] - start)
-    )
-
-
-@pytest.fixture
-def find(monkeypatch: pytest.MonkeyPatch) -> Callable[..., Found]:
-    def found(task: Task, groups: list[list[int]] | None = None, replays: int = REPLAYS) -> Found:
-        monkeypatch.setattr(search, "STEP_BUDGET", replays * task.grid.count)
-        return find_settings(task, "found", groups or [list(range(1, 13))])
-
-    return found
-
-
-def check_no_overlap(settings: Settings) -> None:
-    for season in settings.seasons:
-        for day_set in season.day_sets:
-            taken = np.zeros(MINUTES_PER_DAY, dtype=int)
-            for window in day_set.windows:
-                begin, end = window.begin, window.finish
-                end = end if end > begin else end + MINUTES_PER_DAY
-                np.add.at(taken, np.arange(begin, end) % MINUTES_PER_DAY, 1)
-            assert taken.max(initial=0) <= 1
-
-
-def check_accepted(settings: Settings, controls: Controls, plant: Plant = AC_PLANT) -> None:
-    assert refusals(settings, controls, plant, SOURCE) == []
-    check_no_overlap(settings)
-    assert len(settings.seasons) <= controls.season_sets
-    for season in settings.seasons:
-        assert tuple(part.days for part in season.day_sets) == tuple(controls.day_sets())
-        for part in season.day_sets:
-            assert len(part.windows) <= controls.windows_per_day
-            for window in part.windows:
-                assert window.action in controls.actions
-                if controls.power_step_pct is not None:
-                    pct = 100 * (window.grid_kw or window.power_kw or 0.0) / plant.ac_limit_kw
-                    assert pct <= 100 + 1e-6
-                    assert (
-                        abs(pct - round(pct / controls.power_step_pct) * controls.power_step_pct)
-                        < 1e-5
-                    )
-                assert window.begin % controls.minutes == window.finish % controls.minutes == 0
-                assert controls.import_cap or window.import_cap_kw is None
-                assert controls.over_midnight or window.begin < (window.finish or MINUTES_PER_DAY)
+    years = years_for(weather_of(plan), None)
+    saved = weighted(saved_by_year(plan, cost, found.settings, years), years)
+    assert saved >= -1e-9
+    assert saved == pytest.approx(found.sizes[found.recommended].seen, abs=1e-6)
 
 
 CONTROLS: dict[str, dict[str, Any]] = {
@@ -156,54 +101,43 @@ GRIDS = {"5 min": FIVES, "15 min": QUARTERS, "30 min": HALF_HOURS, "60 min": HOU
 
 @pytest.mark.parametrize("step", GRIDS)
 @pytest.mark.parametrize("name", CONTROLS)
-def test_the_controls_accept_what_is_found_for_them(
-    name: str, step: str, find: Callable[..., Found]
-) -> None:
+def test_the_controls_accept_what_is_found_for_them(name: str, step: str) -> None:
     controls = Controls(**CONTROLS[name])
-    grid = GRIDS[step]
     tariff = "demand" if controls.import_cap else "sell above buy"
-    task = task_of(AC_PLANT, grid, tariff, controls)
-    check_accepted(find(task, replays=150 if step == "5 min" else REPLAYS).settings, controls)
+    effort = Effort(0, 600) if step == "5 min" else LITTLE
+    found = found_for(AC_PLANT, GRIDS[step], tariff, controls, effort=effort)
+    for size in found.sizes:
+        check_accepted(size.settings, controls)
 
 
 @pytest.mark.parametrize("tariff", TARIFFS)
 @pytest.mark.parametrize("plant", [AC_PLANT, DC_PLANT, SMALL], ids=["ac", "dc", "small"])
-def test_found_windows_never_cost_more_than_none_on_the_days_they_were_found_on(
-    plant: Plant, tariff: str, find: Callable[..., Found]
+def test_found_windows_never_cost_more_than_none_in_the_years_they_were_found_on(
+    plant: Plant, tariff: str
 ) -> None:
-    controls = Controls(import_cap=True)
-    task = task_of(plant, grid_for(tariff), tariff, controls)
-    plan, cost = site(plant, grid_for(tariff), tariff)
-    found = find(task).settings
-    with_windows, without = (
-        cost_of_settings(plan.problem, cost, settings)
-        for settings in (found, no_windows(found.floor_pct))
-    )
-    check_accepted(found, controls, plant)
-    assert with_windows <= without + 1e-9
-    planned = plan.cost + STORED_WORTH * plan.start_kwh
-    assert planned <= with_windows + 1e-5
-    if found.entries():
-        assert (
-            with_windows
-            < without - found.entries() * 0.9 * season_module.MIN_WORTH_SHARE * task.can_save
-        )
+    controls, grid = Controls(import_cap=True), grid_for(tariff)
+    found = found_for(plant, grid, tariff, controls)
+    check_saves(found, plant, grid, tariff)
+    plan, cost = site(plant, grid, tariff)
+    can_save = task_for(plan, cost, controls).can_save
+    metered = saved_by_year(plan, cost, found.settings, years_for(weather_of(plan), None)[:1])
+    assert metered[0] <= can_save + 1e-5  # the plan is the cheapest of all
+    if found.settings.entries():
+        check_accepted(found.settings, controls, plant)
+        assert found.sizes[found.recommended].seen > 0
 
 
 @pytest.mark.parametrize("tariff", TARIFFS)
-def test_windows_found_for_two_seasons_cost_no_more_than_none(
-    tariff: str, find: Callable[..., Found]
-) -> None:
-    """Each season is searched by itself, from where the plan enters it."""
-    task = task_of(AC_PLANT, grid_for(tariff, HOURS), tariff, Controls())
-    plan, cost = site(AC_PLANT, grid_for(tariff, HOURS), tariff)
-    found = find(task, [[6], [7]]).settings
-    assert [season.months for season in found.seasons] == [[6], [7]]
-    with_windows, without = (
-        cost_of_settings(plan.problem, cost, settings)
-        for settings in (found, no_windows(found.floor_pct))
-    )
-    assert with_windows <= without + 1e-9
+def test_windows_found_for_two_seasons_cost_no_more_than_none(tariff: str) -> None:
+    """Each season is searched by itself, and again where one bears on the other."""
+    grid = grid_for(tariff, HOURS)
+    found = found_for(AC_PLANT, grid, tariff, Controls(), [((6,), (7,))])
+    seasons = found.sizes[-1].settings.seasons
+    assert [season.months for season in seasons] in ([[6], [7]], [])
+    assert bool(seasons) == (found.sizes[-1].entries > 0)
+    plan, cost = site(AC_PLANT, grid, tariff)
+    saved = saved_by_year(plan, cost, found.settings, years_for(weather_of(plan), None))
+    assert saved @ [0.3, 0.3, 0.2, 0.2] >= -1e-9
 
 
 @st.composite
@@ -224,15 +158,6 @@ def random_controls(draw: Callable[..., Any]) -> Controls:
     )
 
 
-def searched(controls: Controls, plant: Plant, grid: TimeGrid, tariff: str, replays: int) -> Found:
-    before = search.STEP_BUDGET
-    search.STEP_BUDGET = replays * grid.count
-    try:
-        return find_settings(task_of(plant, grid, tariff, controls), "found", [[6, 7]])
-    finally:
-        search.STEP_BUDGET = before
-
-
 @law(40)
 @given(
     random_controls(),
@@ -244,14 +169,10 @@ def test_whatever_the_controls_are_they_accept_what_is_found(
     controls: Controls, plant: Plant, grid: TimeGrid, tariff: str
 ) -> None:
     grid = grid_for(tariff, grid)
-    found = searched(controls, plant, grid, tariff, 120)
-    plan, cost = site(plant, grid, tariff)
-    check_accepted(found.settings, controls, plant)
-    with_windows, without = (
-        cost_of_settings(plan.problem, cost, settings)
-        for settings in (found.settings, no_windows(found.settings.floor_pct))
-    )
-    assert with_windows <= without + 1e-9
+    found = found_for(plant, grid, tariff, controls, effort=Effort(0, 400))
+    for size in found.sizes[1:]:
+        check_accepted(size.settings, controls, plant)
+    check_saves(found, plant, grid, tariff)
 
 
 @law(40)
@@ -269,105 +190,135 @@ def test_there_is_a_level_that_can_be_typed_in_however_little_room_the_battery_h
 
 
 @pytest.mark.parametrize("name", ["usual", "rich"])
-def test_the_same_search_finds_the_same_windows_again(
-    name: str, find: Callable[..., Found]
-) -> None:
-    task = task_of(AC_PLANT, HALF_HOURS, "demand", Controls(**CONTROLS[name]))
-    first, second = find(task), find(task)
+def test_the_same_search_finds_the_same_windows_again(name: str) -> None:
+    first, second = (
+        found_for(AC_PLANT, HALF_HOURS, "demand", Controls(**CONTROLS[name])) for _ in range(2)
+    )
     assert first == second
     assert first.settings.entries() > 0
     assert first.replays > 100
 
 
-def test_a_search_stops_when_its_budget_is_used_up(find: Callable[..., Found]) -> None:
-    task = task_of(AC_PLANT, HALF_HOURS, "demand", Controls())
-    assert find(task, replays=50).replays <= 52
-    assert find(task, replays=50).replays < find(task, replays=300).replays <= 302
+def search_on(tariff: str, replays: float, seed: int = 1, **controls: Any) -> Search:
+    plan, cost = site(AC_PLANT, HALF_HOURS, tariff)
+    season = season_of(task_for(plan, cost, Controls(**controls)), plan)
+    return Search(season, replays, seed)
 
 
-def test_a_longer_search_never_finds_worse_windows(find: Callable[..., Found]) -> None:
-    task = task_of(AC_PLANT, HALF_HOURS, "demand", Controls())
-    plan, cost = site(AC_PLANT, HALF_HOURS, "demand")
+def test_a_search_stops_when_its_work_is_done() -> None:
+    """A search, and each of those for softer peaks before it, may go over its end by one batch.
 
-    def counted(settings: Settings) -> float:
-        season = season_module.Season(task, range(1, 13))
-        return (
-            cost_of_settings(plan.problem, cost, settings) + season.min_worth * settings.entries()
-        )
-
-    costs = [counted(find(task, replays=n).settings) for n in (60, 200, 600)]
-    assert costs[0] >= costs[1] - 1e-9
-    assert costs[1] >= costs[2] - 1e-9
-    assert costs[2] < costs[0]
-
-
-def test_a_search_saves_money_where_night_energy_is_cheap(find: Callable[..., Found]) -> None:
-    plan, cost = site(AC_PLANT, HALF_HOURS, "two rates")
-    found = find(task_of(AC_PLANT, HALF_HOURS, "two rates", Controls())).settings
-    without = cost_of_settings(plan.problem, cost, no_windows(found.floor_pct))
-    best = plan.cost + STORED_WORTH * plan.start_kwh
-    kept = (without - cost_of_settings(plan.problem, cost, found)) / (without - best)
-    assert 0.3 < kept <= 1.0
+    It also ranks the windows to add, and scores starts and windows that cap the whole day.
+    """
+    done = []
+    for replays in (50, 2000, 6000):
+        looked = search_on("demand", replays)
+        before = looked.season.work
+        looked.best()
+        done.append(looked.season.work - before)
+        once = len(looked.candidates) + len(looked.season.years) * (search.BATCH + 12)
+        searches = 1 + len(search.SOFT_DAYS)
+        assert done[-1] <= replays + searches * once
+    assert done[0] < done[1] < done[2]
 
 
-def test_a_cheap_night_is_used_by_two_windows_where_none_may_run_over_midnight(
-    find: Callable[..., Found],
+def test_a_search_that_may_work_more_finds_no_worse_windows_here() -> None:
+    scores = []
+    for replays in (500, 2000, 8000):
+        looked = search_on("demand", replays, import_cap=True)
+        scores.append(looked.season.score(looked.best()))
+    assert scores[0] >= scores[1] >= scores[2]
+    assert scores[2] < scores[0]
+
+
+@law(25)
+@given(st.integers(0, 10**6), st.sampled_from(["two rates", "demand", "sell above buy"]))
+def test_a_search_returns_nothing_worse_than_its_starts_or_no_windows(
+    seed: int, tariff: str
 ) -> None:
+    looked = search_on(tariff, 200, seed, import_cap=True)
+    season = looked.season
+    start = shaken(looked, seed)
+    known = season.score(start)
+    best = looked.best([start])
+    assert season.score(best) <= min(known, 0.0)
+    assert all(season.accepts(part) for part in best)
+
+
+def shaken(looked: Search, seed: int) -> Any:
+    """Return windows that the controls accept, put together by chance."""
+    luck, season = np.random.default_rng(seed), looked.season
+    drafts = season.empty
+    for _ in range(5):
+        added = [looked.candidates[int(luck.integers(len(looked.candidates)))]]
+        choices = list(moves.additions(drafts, moves.apart(season), season, added))
+        drafts = choices[int(luck.integers(len(choices)))] if choices else drafts
+    assert entries_of(drafts)
+    return drafts
+
+
+def test_settling_what_is_left_adds_no_window_and_is_never_worse() -> None:
+    for seed in range(6):
+        looked = search_on("demand", 1e9, seed, import_cap=True)
+        start = shaken(looked, seed)
+        looked.end = looked.season.work + 500
+        settled = looked.improved(start)
+        assert entries_of(settled) <= entries_of(start)
+        assert looked.season.score(settled) <= looked.season.score(start)
+
+
+def kept_share(found: Found) -> float:
+    """Return the share of the possible saving that is kept on the metered days."""
     plan, cost = site(AC_PLANT, HALF_HOURS, "two rates")
+    metered = years_for(weather_of(plan), None)[:1]
+    can_save = task_for(plan, cost, Controls()).can_save
+    return float(saved_by_year(plan, cost, found.settings, metered)[0]) / can_save
+
+
+def test_a_search_saves_money_where_night_energy_is_cheap() -> None:
+    assert 0.3 < kept_share(found_for(AC_PLANT, HALF_HOURS, "two rates", Controls())) <= 1.0
+
+
+def test_a_cheap_night_is_used_by_two_windows_where_none_may_run_over_midnight() -> None:
     controls = Controls(over_midnight=False, day_types="every_day")
-    found = find(task_of(AC_PLANT, HALF_HOURS, "two rates", controls)).settings
-    without = cost_of_settings(plan.problem, cost, no_windows(found.floor_pct))
-    best = plan.cost + STORED_WORTH * plan.start_kwh
-    check_accepted(found, controls)
-    assert (without - cost_of_settings(plan.problem, cost, found)) / (without - best) > 0.3
+    found = found_for(AC_PLANT, HALF_HOURS, "two rates", controls)
+    check_accepted(found.settings, controls)
+    assert kept_share(found) > 0.3
 
 
-def test_monthly_sets_of_many_windows_in_five_minutes_are_found_on_a_forecast_of_hours(
-    find: Callable[..., Found],
-) -> None:
+def test_monthly_sets_of_many_windows_in_five_minutes_are_found_on_a_forecast_of_hours() -> None:
     """Starts fall on the steps of the forecast, between which nothing is known."""
     rich = {"windows_per_day": 8, "season_sets": 12, "minutes": 5, "day_types": "each_day"}
     controls = Controls(**rich, soc_step_pct=1.0)
-    found = find(task_of(AC_PLANT, HOURS, "two rates", controls), [[6], [7]]).settings
-    check_accepted(found, controls)
-    windows = [found.window(place) for place in found.places()]
-    assert len(found.seasons) == 2
+    found = found_for(AC_PLANT, HOURS, "two rates", controls, [((6,), (7,))])
+    check_accepted(found.settings, controls)
+    windows = [found.settings.window(place) for place in found.settings.places()]
+    assert len(found.settings.seasons) == 2
     assert windows
     assert all(window.begin % 60 == window.finish % 60 == 0 for window in windows)
 
 
 @pytest.mark.parametrize("plant", [NO_GRID, replace(NO_GRID, pv_on_dc_side=True)], ids=["ac", "dc"])
-def test_no_grid_power_is_tried_where_the_grid_may_not_charge_the_battery(
-    plant: Plant, find: Callable[..., Found]
-) -> None:
-    task = task_of(plant, HALF_HOURS, "sell above buy", Controls())
-    season = season_module.Season(task, range(1, 13))
+def test_no_grid_power_is_tried_where_the_grid_may_not_charge_the_battery(plant: Plant) -> None:
+    plan, cost = site(plant, HALF_HOURS, "sell above buy")
+    task = task_for(plan, cost, Controls())
+    season = season_of(task, plan)
     charging = [draft for draft in moves.candidates_for(season) if draft.action == "charge"]
     assert charging
     assert all(draft.power_kw == 0 for draft in charging)
-    changed = [draft for one in moves.changes(((charging[0],), ()), season) for draft in one[0]]
+    both = moves.together(season)
+    changed = [
+        draft for one in moves.changes(((charging[0],),) * 2, both, season) for draft in one[0]
+    ]
+    assert changed
     assert all(draft.power_kw == 0 for draft in changed if draft.action == "charge")
-    found = find(task).settings
+    found = found_for(plant, HALF_HOURS, "sell above buy", Controls()).settings
     check_accepted(found, task.controls, plant)
     windows = [found.window(place) for place in found.places()]
     assert all(window.grid_kw == 0 for window in windows if window.action == "charge")
 
 
-def test_settings_are_searched_month_by_month_as_the_tariff_groups_them() -> None:
-    summer = ["winter"] * 5 + ["summer"] * 4 + ["winter"] * 3
-    every = list(range(1, 13))
-    assert month_groups(summer, every, 2) == [[1, 2, 3, 4, 5, 10, 11, 12], [6, 7, 8, 9]]
-    assert month_groups(summer, every, 1) == [every]
-    assert month_groups([""] * 12, [3, 4], 4) == [[3, 4]]
-    for most in range(1, 5):
-        groups = month_groups([""] * 12, every, most)
-        assert sorted(month for group in groups for month in group) == every
-        assert len(groups) <= most
-
-
 def test_the_checks_of_this_file_refuse_what_they_should() -> None:
-    from optimizer.settings.windows import DaySet, SeasonSet, Window
-
     def settings_of(*windows: Window) -> Settings:
         day_set = DaySet.model_construct(days="every day", windows=list(windows))
         season = SeasonSet.model_construct(months=[6], day_sets=[day_set])
@@ -385,41 +336,27 @@ def test_the_checks_of_this_file_refuse_what_they_should() -> None:
     check_accepted(settings_of(early), controls)
 
 
-def test_the_cost_used_here_is_the_one_that_the_search_lowers() -> None:
-    """Bill and wear less what was added: for no windows it is the search's own first figure."""
-    task = task_of(DC_PLANT, THREE_DAYS, "everything", Controls())
-    plan, cost = site(DC_PLANT, THREE_DAYS, "everything")
-    own = season_module.Season(task, range(1, 13)).cost(((), ()))
-    fixed = linear_cost(cost.total, THREE_DAYS.count).constant
-    expected = cost_of_settings(plan.problem, cost, no_windows(0.0)) - fixed
-    assert own == pytest.approx(expected)
-
-
 @pytest.mark.parametrize("step_pct", [50.0, 25.0, 20.0])
 @pytest.mark.parametrize("tariff", ["two rates", "demand", "sell above buy"])
 def test_no_level_below_the_floor_is_found_where_the_steps_are_coarse(
-    step_pct: float, tariff: str, find: Callable[..., Found]
+    step_pct: float, tariff: str
 ) -> None:
     controls = Controls(soc_step_pct=step_pct, import_cap=True)
-    task = task_of(NARROW, HOURS, tariff, controls)
-    check_accepted(find(task).settings, controls, NARROW)
+    found = found_for(NARROW, HOURS, tariff, controls)
+    for size in found.sizes[1:]:
+        check_accepted(size.settings, controls, NARROW)
+    assert found.sizes[0].settings.floor_pct == 55.0
 
 
-def test_a_demand_charge_on_every_day_is_lowered_by_windows_in_both_day_sets(
-    find: Callable[..., Found],
-) -> None:
+def test_a_demand_charge_on_every_day_is_lowered_by_windows_in_both_day_sets() -> None:
     """A cap on weekdays alone saves nothing while weekends set the peak, and the other way round."""
     days = grid_of(24 * 9, start="2025-06-06T00:00")  # a Friday
     load = np.where(days.minute_of_day // 60 == 18, 4.0, 0.5)  # each evening an hour of 4 kW
     cost = cost_of([FLAT, DEMAND | {"per_kw": 20.0}], days)
-    problem = problem_of(AC_PLANT, days, load, 0 * load, cost)
-    plan = make_plan(problem, cost)
+    plan = make_plan(problem_of(AC_PLANT, days, load, 0 * load, cost), cost)
     controls = Controls(day_types="weekday_weekend", import_cap=True)
-    task = Task(
-        AC_PLANT, controls, days, load, 0 * load, problem.cost, plan.flows, plan.stored_kwh,
-        AC_PLANT.low_kwh, 0.0, 40.0,
-    )  # fmt: skip
-    found = find(task, replays=2500).settings
+    task = task_for(plan, cost, controls, worth=0.0)
+    found = find_settings(task, weather_of(plan), "found", [ALL_MONTHS], Effort(0, 8000)).settings
     (season,) = found.seasons
     assert all(day_set.windows for day_set in season.day_sets)
     run = replay(AC_PLANT, days, load, 0 * load, found, AC_PLANT.low_kwh)

@@ -11,7 +11,7 @@ import inspect
 import textwrap
 import typing
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any
 
@@ -48,12 +48,11 @@ from optimizer.planning.matrix import compile_model, templates
 from optimizer.planning.model import Limits, Problem, build_model
 from optimizer.planning.plan import make_plan
 from optimizer.planning.solver import solve, solve_with_fixed_integers
-from optimizer.settings.kernel import OVERLOAD, OVERLOAD_COST, Numbers, score
+from optimizer.settings.kernel import OVERLOAD_COST, Numbers, score_many
 from optimizer.settings.pricing import _Writer
 from optimizer.settings.replay import Replay, orders_of, replay
-from optimizer.settings.season import Task
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window
-from optimizer.site.controls import Controls
+from optimizer.site.equipment import Plant
 from optimizer.timegrid import FloatArray, IntArray, TimeGrid, interval_of_step
 from tests.laws.cases import (
     AC_PLANT,
@@ -507,37 +506,39 @@ SETTINGS = Settings(
 LEFTOVER = 0.11
 
 
-def task_of(plant: Any, grid: TimeGrid, cost: TariffCost, load: FloatArray, pv: FloatArray) -> Task:
-    flows = random_flows(grid, 0)
-    linear = linear_cost(cost.total, grid.count)
-    return Task(plant, Controls(), grid, load, pv, linear, flows, 0 * load, plant.low_kwh,
-                LEFTOVER, 1.0)  # fmt: skip
+@dataclass(frozen=True)
+class Scored:
+    """A site whose settings are scored; what lies outside the scored steps is a random meter."""
+
+    plant: Plant
+    grid: TimeGrid
+    cost: LinearCost
+    load_kwh: FloatArray
+    pv_kwh: FloatArray
+
+
+def site_of(plant: Plant, cost: TariffCost, load: FloatArray, pv: FloatArray) -> Scored:
+    return Scored(plant, GRID, linear_cost(cost.total, GRID.count), load, pv)
 
 
 def scored(
-    task: Task,
+    site: Scored,
     steps: IntArray,
     start_kwh: float,
     pricing: Any = pricing_module.pricing_of,
-    scorer: Any = score,
+    scorer: Any = score_many,
 ) -> float:
-    """Return the compiled score of the settings on some steps of the task."""
-    orders = orders_of(SETTINGS, task.plant, task.grid)
-    out = np.zeros((OVERLOAD + 1, len(steps)))
-    numbers = Numbers.of(task.plant, task.grid.step_h)
-    load, pv = np.ascontiguousarray(task.load_kwh[steps]), np.ascontiguousarray(task.pv_kwh[steps])
-    return float(
-        scorer(
-            load,
-            pv,
-            orders.table,
-            orders.of_step[steps],
-            numbers,
-            start_kwh,
-            out,
-            pricing(task.cost, task.plan_flows, task.plant, task.stored_worth, steps),
-        )
-    )
+    """Return the compiled score of the settings on some steps of the site."""
+    orders = orders_of(SETTINGS, site.plant, site.grid)
+    load, pv = np.ascontiguousarray(site.load_kwh[steps]), np.ascontiguousarray(site.pv_kwh[steps])
+    priced = pricing(site.cost, random_flows(site.grid, 0), site.plant, LEFTOVER, steps)
+    imported, exported = np.zeros((2, 1, len(steps)))
+    cost = np.zeros(1)
+    scorer(
+        load, pv, orders.table, np.arange(len(steps)), orders.of_step[steps][None, :],
+        Numbers.of(site.plant, site.grid.step_h), start_kwh, priced, imported, exported, cost,
+    )  # fmt: skip
+    return float(cost[0])
 
 
 def depends_on_flows(cost: LinearCost, part: Part) -> bool:
@@ -566,9 +567,9 @@ def test_the_compiled_score_of_a_replay_is_its_bill_with_wear_less_what_is_left(
 ) -> None:
     cost = compiled(name)
     load, pv = weather(GRID, 8)
-    task = task_of(plant, GRID, cost, load, pv)
+    site = site_of(plant, cost, load, pv)
     run = replay(plant, GRID, load, pv, SETTINGS, plant.low_kwh)
-    assert scored(task, STEPS, plant.low_kwh) == pytest.approx(cost_of_replay(run, cost, plant))
+    assert scored(site, STEPS, plant.low_kwh) == pytest.approx(cost_of_replay(run, cost, plant))
 
 
 def test_the_scores_of_two_months_add_up_to_the_score_of_both(
@@ -576,13 +577,13 @@ def test_the_scores_of_two_months_add_up_to_the_score_of_both(
 ) -> None:
     cost = compiled("energy and demand, all together")
     load, pv = weather(GRID, 8)
-    task = task_of(AC_PLANT, GRID, cost, load, pv)
+    site = site_of(AC_PLANT, cost, load, pv)
     run = replay(AC_PLANT, GRID, load, pv, SETTINGS, 2.0)
     june, july = np.flatnonzero(GRID.month == 6), np.flatnonzero(GRID.month == 7)
-    parts = scored(task, june, 2.0) + scored(task, july, float(run.stored_kwh[june[-1]]))
+    parts = scored(site, june, 2.0) + scored(site, july, float(run.stored_kwh[june[-1]]))
     assert len(june)
     assert len(july)
-    assert parts == pytest.approx(scored(task, STEPS, 2.0))
+    assert parts == pytest.approx(scored(site, STEPS, 2.0))
 
 
 def test_the_score_counts_overload_and_discharge_beyond_the_cycles_on_top_of_the_bill(
@@ -597,7 +598,7 @@ def test_the_score_counts_overload_and_discharge_beyond_the_cycles_on_top_of_the
     assert run.overload_kwh > 0
     assert run.days_beyond_cycles == (day_kwh > 0.2 * plant.capacity_kwh).sum() > 0
     fines = OVERLOAD_COST * run.overload_kwh + 10.0 * beyond_kwh
-    actual = scored(task_of(plant, GRID, cost, load, pv), STEPS, 2.0)
+    actual = scored(site_of(plant, cost, load, pv), STEPS, 2.0)
     assert actual == pytest.approx(cost_of_replay(run, cost, plant) + fines)
 
 
@@ -756,11 +757,16 @@ SCORE_FAULTS: dict[str, Fault] = {
     "earlier parts left out": (_Writer, "_write_form", "list(varying.values())", "[0.0] * len(varying)"),
     "the edges left out": (_Writer, "write", "part.node.edges if isinstance(part.node, Choice) else ()",
                            "(1e9,) * (isinstance(part.node, Choice) * 2)"),
-    "export not credited": (kernel_module, "score", "- c.sell[t] * out[EXPORT, t]", ""),
-    "the wear of charging": (kernel_module, "score", "c.wear * out[DISCHARGED, t]", "c.wear * out[0, t]"),
-    "the start counted as earned": (kernel_module, "score", "out[STORED, steps - 1] - start_kwh",
-                                    "out[STORED, steps - 1]"),
-    "parts forgotten": (kernel_module, "score", "total += parts_of_the_bill(out, c)", "pass"),
+    "export not credited": (kernel_module, "score_many", "sell * net", "0.0"),
+    "import for export": (kernel_module, "score_many", "buy * net", "sell * net"),
+    "the wear of charging": (kernel_module, "score_many", "c.wear * discharge", "c.wear * charge"),
+    "the start counted as earned": (kernel_module, "score_many", "(stored[i] - start_kwh)", "stored[i]"),
+    "parts forgotten": (kernel_module, "score_many", "cost[i] += parts_of_the_bill(imported[i], exported[i], c)",
+                        "pass"),
+    "import not noted for the parts": (kernel_module, "score_many", "max(-net, 0.0)", "0.0"),
+    "export not noted for the parts": (kernel_module, "score_many", "max(net, 0.0)", "0.0"),
+    "the level forgotten": (kernel_module, "score_many", "stored[i] = after(level,", "stored[i] = after(start_kwh,"),
+    "windows of another step": (kernel_module, "score_many", "face_of_step[t]", "face_of_step[t - 1]"),
     "export forgotten in a part": (kernel_module, "parts_of_the_bill", "c.export_weight[i] *", "0 *"),
     "the smallest form for the largest": (kernel_module, "parts_of_the_bill", "x > value[p]", "x < value[p]"),
     "the lowest groups for the highest": (kernel_module, "parts_of_the_bill",
@@ -780,11 +786,13 @@ def test_a_fault_planted_in_the_score_shows_against_the_bill(
     ]  # fmt: skip
     cost = cost_of(charges, GRID, peak_so_far_kw={"demand": 6.2})
     load, pv = weather(GRID, 8)
-    task = task_of(AC_PLANT, GRID, cost, load, pv)
+    site = site_of(AC_PLANT, cost, load, pv)
     expected = cost_of_replay(replay(AC_PLANT, GRID, load, pv, SETTINGS, 2.0), cost, AC_PLANT)
-    assert scored(task, STEPS, 2.0) == pytest.approx(expected)
-    for name in ("parts_of_the_bill", "score", "step_through"):
+    assert scored(site, STEPS, 2.0) == pytest.approx(expected)
+    for name in ("parts_of_the_bill", "score_many", "step_through"):
         monkeypatch.setattr(kernel_module, name, getattr(kernel_module, name).py_func)
     plant(monkeypatch, *SCORE_FAULTS[fault])
-    actual = scored(task, STEPS, 2.0, pricing=pricing_module.pricing_of, scorer=kernel_module.score)
+    actual = scored(
+        site, STEPS, 2.0, pricing=pricing_module.pricing_of, scorer=kernel_module.score_many
+    )
     assert abs(actual - expected) > 1e-3
