@@ -46,10 +46,11 @@ MOST_ORDERS = 600
 LEAST_CELLS = 144
 """Cells of stored energy; some more are taken if the levels of windows then lie on nodes."""
 
-LEAF = 4000
+LEAF = 200_000
 """So few settings are priced one by one."""
 
 AT_ONCE = 256
+HEAP = 8192
 """Replays that are run side by side."""
 
 CELL_WORK = 0.6
@@ -331,6 +332,7 @@ class _Node:
     price: FloatArray
     tangent: _Tangent
     bound: float = -math.inf
+    base: float = -math.inf
     labels: IntArray | None = None
     strays: FloatArray | None = None
 
@@ -366,6 +368,7 @@ class _Tree:
         self.step_of_clock = minute // grid.step_minutes
         self.work = 0.0
         self.replays = 0
+        self.raced = 0
         self.nodes = 0
         self.best: Drafts = ((),) * self.day_sets
         self.cost = math.inf
@@ -464,7 +467,8 @@ class _Tree:
         if no_bound:
             if self.settings * len(self.load) > self.most_work:
                 return self._proof(self.floor_bound, no_bound)
-            self._price_all(root)
+            for heap in self._listed(np.zeros(root.shape), math.inf, int(self.settings)) or ():
+                self._try_labels(heap)
             return self._proof(self.cost, "")
         return self._searched(root)
 
@@ -523,24 +527,30 @@ class _Tree:
             exact, "" if exact else why,
         )  # fmt: skip
 
-    def _price_all(self, may: BoolArray) -> None:
-        """Price every setting of a set, one by one."""
+    def _listed(
+        self, costs: FloatArray, limit: float, most_listed: int
+    ) -> Iterator[IntArray] | None:
+        """Return all labels that cost less than a limit, in heaps of (C, F); None if too many."""
         most = self.ground.controls.windows_per_day
-        found = []
-        for clock in may.reshape(self.day_sets, self.slots, -1):
-            count = int(inner.windows_count(np.ascontiguousarray(clock), most))
-            out = np.zeros((count, self.slots), dtype=np.int64)
-            assert inner.windows_all(np.ascontiguousarray(clock), most, out) == count
-            found.append(out)
+        parts = [np.ascontiguousarray(c) for c in costs.reshape(self.day_sets, self.slots, -1)]
+        through = np.zeros(parts[0].shape)
+        labels = np.zeros(self.slots, dtype=np.int64)
+        least = [inner.windows_least(c, most, 0.0, labels, through) for c in parts]
+        found, paid = [], []
+        for c, own in zip(parts, least, strict=True):
+            room = min(most_listed, int(inner.windows_count(c < inner.CLOSED, most)))
+            out, cost = np.zeros((room, self.slots), dtype=np.int64), np.zeros(room)
+            budget = limit - (sum(least) - own)
+            count = inner.windows_below(c, most, self.ground.per_window, budget, out, cost)
+            if count < 0:
+                return None
+            rising = np.argsort(cost[:count], kind="stable")
+            found.append(out[:count][rising])
+            paid.append(cost[:count][rising])
         if len(found) == 1:
-            for first in range(0, len(found[0]), 4096):
-                self._try_labels(found[0][first : first + 4096])
-            return
-        for weekday in found[0]:
-            both = np.concatenate(
-                [np.broadcast_to(weekday, found[1].shape), found[1]], axis=1
-            )
-            self._try_labels(np.ascontiguousarray(both))
+            return (found[0][first : first + HEAP] for first in range(0, len(found[0]), HEAP))
+        fits = np.searchsorted(paid[1], limit - paid[0])
+        return _pairs(found[0], found[1], fits) if fits.sum() <= most_listed else None
 
     def _searched(self, may: BoolArray) -> Proof:
         """Split the set of all settings until nothing in any part can be better than the best."""
@@ -552,6 +562,8 @@ class _Tree:
         level = self.rows.low + self.rows.cell * np.arange(self.rows.nodes)
         self.value[steps] = -self.ground.leftover * (level - self.ground.start_kwh)
         self.most_import = np.full(steps, np.inf)
+        days = self.ground.grid.day[self.ground.steps]
+        self.stops = np.flatnonzero(np.diff(days, prepend=-1)).astype(np.int64)
         elsewhere = self.ground.elsewhere
         here = self.ground.steps
         tangent = self._tangent_at(elsewhere.import_kwh[here], elsewhere.export_kwh[here])
@@ -562,34 +574,24 @@ class _Tree:
         open_nodes: list[tuple[float, int, _Node]] = []
         closed = math.inf
         number = 0
-        if root.bound < self.cost - self.good_enough:
-            heapq.heappush(open_nodes, (root.bound, number, root))
-        else:
-            closed = root.bound
-        while open_nodes and self.work < self.most_work:
-            bound, _, node = heapq.heappop(open_nodes)
-            if bound >= self.cost - self.good_enough:
-                heapq.heappush(open_nodes, (bound, -1, node))
+        waiting = [root]
+        while waiting:
+            for child in waiting:
+                closed = min(closed, self._settled(child))
+                if not self._is_settled:
+                    number += 1
+                    heapq.heappush(open_nodes, (child.bound, number, child))
+            waiting = []
+            if not open_nodes or self.work >= self.most_work:
                 break
+            bound, _, node = heapq.heappop(open_nodes)
             self.progress(self.cost, min(bound, closed))
+            if bound >= self.cost - self.good_enough:
+                closed = min(closed, bound)
+                break
             for part in self._parts(node):
-                if not part.any(axis=1).all():
-                    continue
-                count = self._count(part)
-                if count == 0:
-                    continue
-                if count <= LEAF:
-                    self._price_all(part)
-                    continue
-                child = self._bounded(replace(node, may=part), ROUNDS)
-                if child.bound >= self.cost - self.good_enough:
-                    closed = min(closed, child.bound)
-                    continue
-                if self._count(child.may) <= LEAF:
-                    self._price_all(child.may)
-                    continue
-                number += 1
-                heapq.heappush(open_nodes, (child.bound, number, child))
+                if self._count(part) > 0:
+                    waiting.append(self._bounded(replace(node, may=part), ROUNDS))
         bound = min([closed, *(entry[0] for entry in open_nodes)])
         return self._proof(bound, "")
 
@@ -652,6 +654,59 @@ class _Tree:
         if DEBUG: print('forced', rows.between(self.value[0], ground.start_kwh)+tangent.amount, self.cost)
         return price * SCALE
 
+    def _settled(self, node: _Node) -> float:
+        """Return below what cost a node has no settings but the best, −∞ if that is not known."""
+        self._is_settled = True
+        limit = self.cost - self.good_enough
+        if node.bound >= limit:
+            return node.bound
+        costs = np.zeros(node.may.shape)
+        inner.label_costs(self.rows.row_of, self.face_of_step, node.may, node.price, costs)
+        heaps = None if self.work >= self.most_work else self._listed(costs, limit - node.base, LEAF)
+        if heaps is None:
+            self._is_settled = False
+            return math.inf
+        self._sweep(node)
+        stops = np.append(self.stops, len(self.load))
+        owed = np.zeros((len(stops), *node.may.shape))
+        inner.owed_after(
+            self.rows.row_of, self.face_of_step, node.price, self.stops, owed[:-1]
+        )
+        for heap in heaps:
+            self._race(node, heap, stops, owed)
+        return limit
+
+    def _race(self, node: _Node, faces: IntArray, stops: IntArray, owed: FloatArray) -> None:
+        """Price those labels that no bound rules out on the way."""
+        rows, ground = self.rows, self.ground
+        is_left = np.zeros(len(faces), dtype=bool)
+        slack = ROUNDING * (abs(self.cost) + abs(node.base) + abs(node.tangent.amount))
+        done = inner.race(
+            self.load, self.pv, self.table, self.face_of_step, faces, self.numbers,
+            ground.start_kwh, *self._rates(node.tangent), ground.plant.wear_per_kwh, self.value,
+            rows.low, rows.cell, stops, owed,
+            self.cost - self.good_enough - node.tangent.amount + slack, is_left,
+        )  # fmt: skip
+        self.raced += len(faces)
+        self.work += done + len(faces) * faces.shape[1] / 4
+        if is_left.any():
+            self._try_labels(faces[is_left])
+
+    def _rates(self, tangent: _Tangent) -> tuple[FloatArray, FloatArray]:
+        return self.pricing.buy + tangent.per_import, self.pricing.sell - tangent.per_export
+
+    def _sweep(self, node: _Node) -> float:
+        """Work out the costs to come under a node's prices; return that at the beginning."""
+        rows = self.rows
+        may_row = np.zeros(rows.first[-1], dtype=bool)
+        inner.possible_rows(rows.row_of, self.face_of_step, node.may, may_row)
+        visited = inner.sweep(
+            rows.first, rows.at, rows.net, rows.extra, rows.bend_at, rows.bend_net, rows.bend_extra,
+            may_row, node.price, *self._rates(node.tangent), self.most_import, self.value,
+        )  # fmt: skip
+        self.work += visited * rows.nodes * CELL_WORK
+        return rows.between(self.value[0], self.ground.start_kwh)
+
     def _parts(self, node: _Node) -> Iterator[BoolArray]:
         """Yield the two halves of a set, split at the face where the battery strays most."""
         assert node.labels is not None
@@ -664,9 +719,12 @@ class _Tree:
             values = self.words[here, word]
             if (values != values[0]).any():
                 break
-        split = self.words[here, word] == self.words[own, word]
-        if split.all() or not split.any():
-            split = here == here[0]
+        if word == 0:
+            split = values == self.words[own, 0]
+        else:
+            split = values <= np.median(values)
+            if split.all():
+                split = values < values.max()
         for keep in (split, ~split):
             may = node.may.copy()
             may[face] = False
@@ -737,10 +795,10 @@ class _Tree:
                 stuck = 0 if gained > 0.001 * (self.cost - bound) else stuck + 0.5
                 best_bound = bound
                 strays = np.bincount(self.face_of_step, weights=astray, minlength=faces)
-                best = _Node(may, price.copy(), tangent, bound, labels.copy(), strays)
+                best = _Node(may, price.copy(), tangent, bound, bound - label_cost, labels.copy(), strays)
             else:
                 stuck += 1
-            if DEBUG and k % 20 == 0:
+            if DEBUG > 1 and k % 20 == 0:
                 print(k, round(bound, 4), round(best_bound, 4), round(self.cost, 4), astray.sum(), may.sum(), stride)
             if best_bound >= self.cost - self.good_enough or self.work >= self.most_work:
                 break
@@ -763,13 +821,30 @@ class _Tree:
         return replace(best, may=may, bound=max(best_bound, node.bound))
 
 
-ROOT_ROUNDS = 400
-ROUNDS = 40
-DEBUG = False
-SCALE = 1.0
-PATIENCE = 5
-FALL = 0.5
+ROOT_ROUNDS = 300
+ROUNDS = 15
+DEBUG = 0
+SCALE = 0.2
+PATIENCE = 10
+FALL = 0.7
 FIRST = 1.0
+
+
+def _pairs(first: IntArray, second: IntArray, fits: IntArray) -> Iterator[IntArray]:
+    """Yield each of the first labels with as many of the second as fit, in heaps."""
+    waiting: list[IntArray] = []
+    size = 0
+    for labels, count in zip(first, fits, strict=True):
+        both = np.empty((count, 2 * first.shape[1]), dtype=np.int64)
+        both[:, : first.shape[1]] = labels
+        both[:, first.shape[1] :] = second[:count]
+        waiting.append(both)
+        size += int(count)
+        if size >= HEAP:
+            yield np.concatenate(waiting)
+            waiting, size = [], 0
+    if size:
+        yield np.concatenate(waiting)
 
 
 def _no_window(plant: Plant) -> tuple[float, ...]:

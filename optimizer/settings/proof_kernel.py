@@ -373,22 +373,7 @@ def windows_least(  # noqa: C901, PLR0912, PLR0915 - forward, backward, and arou
     for head in range(orders):
         if costs[0, head] >= CLOSED or (head > 0 and most < 1):
             continue
-        # behind[s, w, o]: at s the label is o, and w windows may begin after s
-        for w in range(most + 1):
-            for order in range(orders):
-                owed = 1 if head > 0 and order != head else 0
-                behind[slots - 1, w, order] = CLOSED if owed > w else owed * per_window
-        for s in range(slots - 2, -1, -1):
-            for w in range(most + 1):
-                anew = CLOSED
-                if w > 0:
-                    for order in range(1, orders):
-                        anew = min(anew, costs[s + 1, order] + behind[s + 1, w - 1, order])
-                    anew += per_window
-                none = costs[s + 1, 0] + behind[s + 1, w, 0]
-                for order in range(orders):
-                    on = costs[s + 1, order] + behind[s + 1, w, order]
-                    behind[s, w, order] = min(on, none, anew)
+        _behind(costs, most, per_window, head, behind)
         total = costs[0, head] + behind[0, most, head]
         ahead[:] = CLOSED
         ahead[0, 0, head] = costs[0, head]
@@ -466,43 +451,78 @@ def windows_count(may: BoolArray, most: int) -> float:
 
 
 @njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
-def windows_all(may: BoolArray, most: int, out: IntArray) -> int:  # noqa: C901 - one stack
-    """Write all labels around the clock with at most ``most`` windows to ``out``, shape (N, L).
+def windows_below(  # noqa: C901, PLR0912, PLR0913 - one stack for each label of the first slot
+    costs: FloatArray, most: int, per_window: float, limit: float, out: IntArray,
+    out_cost: FloatArray,
+) -> int:  # fmt: skip
+    """Write all labels around the clock that cost less than ``limit`` to ``out``, shape (N, L).
 
-    Returns how many there are; −1 if more than N.
+    What they cost goes to ``out_cost``, shape (N,). Returns how many there are; −1 if more than N.
     """
-    slots, orders = may.shape
+    slots, orders = costs.shape
+    behind = np.zeros((slots, most + 1, orders))
     label = np.full(slots, -1)
     begun = np.zeros(slots, dtype=np.int64)
+    spent = np.zeros(slots)
     count = 0
-    s = 0
-    while s >= 0:
-        label[s] += 1
-        while label[s] < orders and not may[s, label[s]]:
+    for head in range(orders):
+        if costs[0, head] >= CLOSED or (head > 0 and most < 1):
+            continue
+        _behind(costs, most, per_window, head, behind)
+        if costs[0, head] + behind[0, most, head] >= limit:
+            continue
+        label[0], spent[0] = head, costs[0, head]
+        s = 1
+        while s > 0:
+            if s == slots:
+                if count == len(out):
+                    return -1
+                out[count] = label
+                out_cost[count] = spent[s - 1] + behind[s - 1, most - begun[s - 1], label[s - 1]]
+                count += 1
+                s -= 1
+                continue
             label[s] += 1
-        if label[s] >= orders:
-            label[s] = -1
-            s -= 1
-            continue
-        if s == 0:
-            begun[0] = 0
-        else:
-            is_new = label[s] > 0 and label[s] != label[s - 1]
-            begun[s] = begun[s - 1] + (1 if is_new else 0)
-        if begun[s] > most:
-            continue
-        if s < slots - 1:
-            s += 1
-            continue
-        owed = 1 if label[0] > 0 and label[s] != label[0] else 0
-        if most < 1 and label[0] > 0:
-            continue
-        if begun[s] + owed <= most:
-            if count == len(out):
-                return -1
-            out[count] = label
-            count += 1
+            if label[s] == orders:
+                label[s] = -1
+                s -= 1
+                continue
+            order = label[s]
+            is_new = 1 if order > 0 and order != label[s - 1] else 0
+            begun[s] = begun[s - 1] + is_new
+            if begun[s] > most or costs[s, order] >= CLOSED:
+                continue
+            spent[s] = spent[s - 1] + costs[s, order] + is_new * per_window
+            if spent[s] + behind[s, most - begun[s], order] < limit:
+                s += 1
     return count
+
+
+@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+def _behind(
+    costs: FloatArray, most: int, per_window: float, head: int, behind: FloatArray
+) -> None:
+    """Write the least cost of the slots after each, shape (L, W + 1, O).
+
+    Of slot s, label o and w: with label o in slot s and at most w windows that begin after it, where
+    the first slot bears the label ``head``.
+    """
+    slots, orders = costs.shape
+    for w in range(most + 1):
+        for order in range(orders):
+            owed = 1 if head > 0 and order != head else 0
+            behind[slots - 1, w, order] = CLOSED if owed > w else owed * per_window
+    for s in range(slots - 2, -1, -1):
+        for w in range(most + 1):
+            anew = CLOSED
+            if w > 0:
+                for order in range(1, orders):
+                    anew = min(anew, costs[s + 1, order] + behind[s + 1, w - 1, order])
+                anew += per_window
+            none = costs[s + 1, 0] + behind[s + 1, w, 0]
+            for order in range(orders):
+                on = costs[s + 1, order] + behind[s + 1, w, order]
+                behind[s, w, order] = min(on, none, anew)
 
 
 @njit(cache=True)  # type: ignore[untyped-decorator]
@@ -569,3 +589,81 @@ def slope_of_parts(  # noqa: C901, PLR0912, PLR0915 - forward through the parts,
     for i in range(len(c.peak_step)):
         per_import[c.peak_step[i]] += of_interval[c.peak_interval[i]]
     return total
+
+
+@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+def race(  # noqa: PLR0913 - what a replay and a bound depend on
+    load_kwh: FloatArray, pv_kwh: FloatArray, table: FloatArray, face_of_step: IntArray,
+    faces: IntArray, n: Numbers, start_kwh: float, buy: FloatArray, sell: FloatArray, wear: float,
+    value: FloatArray, low: float, cell: float, stops: IntArray, owed: FloatArray, limit: float,
+    is_left: BoolArray,
+) -> int:  # fmt: skip
+    """Tell which labels may still cost less than ``limit``; return how many steps were replayed.
+
+    Labels are replayed side by side. At each of ``stops``, shape (K,), what a replay has cost so far,
+    the bound ``value`` of what is to come, and what its labels are still owed there, ``owed`` of
+    shape (K, F, O), are held against the limit. ``faces`` has shape (C, F), ``is_left`` (C,).
+    """
+    nodes = value.shape[1]
+    count = len(faces)
+    stored = np.full(count, start_kwh)
+    spent = np.zeros(count)
+    running = np.arange(count)
+    left = count
+    done = 0
+    for k in range(len(stops)):
+        begin = stops[k]
+        kept = 0
+        for i in range(left):
+            c = running[i]
+            place = min(max((stored[c] - low) / cell, 0.0), nodes - 1.0)
+            j = min(int(place), nodes - 2)
+            bound = spent[c] + value[begin, j] + (place - j) * (value[begin, j + 1] - value[begin, j])
+            for face in range(faces.shape[1]):
+                bound += owed[k, face, faces[c, face]]
+            if bound < limit:
+                running[kept] = c
+                kept += 1
+        left = kept
+        if left == 0:
+            break
+        end = stops[k + 1] if k + 1 < len(stops) else len(load_kwh)
+        if k + 1 == len(stops):
+            break
+        done += (end - begin) * left
+        for t in range(begin, end):
+            x = terms_of(load_kwh[t], pv_kwh[t], n)
+            bought, sold = buy[t], sell[t]
+            face = face_of_step[t]
+            for i in range(left):
+                c = running[i]
+                row = faces[c, face]
+                level = n.low + n.kept * (stored[c] - n.low)
+                charge, discharge = move(
+                    int(table[row, ACTION]), table[row, TARGET], table[row, FLOOR],
+                    table[row, GRID], table[row, POWER], table[row, CAP], x, level, False, n,
+                )  # fmt: skip
+                net = net_export(x, charge, discharge, n)
+                stored[c] = after(level, charge, discharge, n)
+                spent[c] += wear * discharge - (bought if net < 0.0 else sold) * net
+                if -net > n.import_limit:
+                    spent[c] += OVERLOAD_COST * (-net - n.import_limit)
+    is_left[:] = False
+    for i in range(left):
+        is_left[running[i]] = True
+    return done
+
+
+@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+def owed_after(
+    row_of: IntArray, face_of_step: IntArray, price: FloatArray, stops: IntArray, owed: FloatArray
+) -> None:
+    """Write what labels are owed from each stop on, (K, F, O): less the prices of their rows."""
+    owed[:] = 0.0
+    k = len(stops) - 1
+    for t in range(len(row_of) - 1, -1, -1):
+        for order in range(row_of.shape[1]):
+            owed[k, face_of_step[t], order] -= price[row_of[t, order]]
+        if t == stops[k] and k > 0:
+            owed[k - 1] = owed[k]
+            k -= 1
