@@ -29,7 +29,17 @@ from optimizer.billing.cost import LinearCost
 from optimizer.flows import Flows
 from optimizer.settings import proof_kernel as inner
 from optimizer.settings.average_day import Draft
-from optimizer.settings.kernel import ACTION_CODE, COVER, Numbers, score_many
+from optimizer.settings.kernel import (
+    ACTION_CODE,
+    COVER,
+    EXPORT,
+    IMPORT,
+    OVERLOAD,
+    PART_PEAK,
+    Numbers,
+    score_many,
+    step_through,
+)
 from optimizer.settings.pricing import pricing_of
 from optimizer.site.behaviour import PV_ORDERS
 from optimizer.site.controls import Controls
@@ -425,6 +435,15 @@ class _Tree:
         self.best_labels = found
         return found
 
+    def _flows_of(self, labels: IntArray) -> tuple[FloatArray, FloatArray]:
+        """Return import and export of labels, shape (S,) each."""
+        out = np.zeros((OVERLOAD + 1, len(self.load)))
+        step_through(
+            self.load, self.pv, self.pricing.day, self.table, labels[self.face_of_step],
+            self.numbers, self.ground.start_kwh, out,
+        )  # fmt: skip
+        return out[IMPORT].copy(), out[EXPORT].copy()
+
     def _window_counts(self, faces: IntArray) -> IntArray:
         clock = faces.reshape(len(faces), -1, self.slots)
         begins = (clock != np.roll(clock, 1, axis=2)) & (clock > 0)
@@ -458,7 +477,7 @@ class _Tree:
         for drafts in [((),) * self.day_sets, *incumbents]:
             self._try_drafts(drafts)
         why = self._too_rich()
-        if why or not len(self.load):
+        if why or not len(self.load) or self.work >= self.most_work:
             return self._proof(min(self.floor_bound, self.cost), why)
         self._list_orders()
         root = np.ones((self.day_sets * self.slots, len(self.table)), dtype=bool)
@@ -569,6 +588,9 @@ class _Tree:
         tangent = self._tangent_at(elsewhere.import_kwh[here], elsewhere.export_kwh[here])
         self._descend()
         if DEBUG: print('descended', self.cost, self.replays, self.settings, self.rows.first[-1]/steps)
+        if MIX:
+            own = self._flows_of(self.best_labels)
+            tangent = tangent.mixed(self._tangent_at(*own), MIX)
         price = self._first_prices(tangent)
         root = self._bounded(_Node(may, price, tangent), ROOT_ROUNDS)
         open_nodes: list[tuple[float, int, _Node]] = []
@@ -666,6 +688,7 @@ class _Tree:
         if heaps is None:
             self._is_settled = False
             return math.inf
+        peak = self._peak(node)
         self._sweep(node)
         stops = np.append(self.stops, len(self.load))
         owed = np.zeros((len(stops), *node.may.shape))
@@ -673,24 +696,53 @@ class _Tree:
             self.rows.row_of, self.face_of_step, node.price, self.stops, owed[:-1]
         )
         for heap in heaps:
-            self._race(node, heap, stops, owed)
+            self._race(node, heap, stops, owed, peak)
         return limit
 
-    def _race(self, node: _Node, faces: IntArray, stops: IntArray, owed: FloatArray) -> None:
+    def _peak(self, node: _Node) -> inner.OnePeak:
+        """Return the one peak that is charged, with the costs to come apart from it."""
+        c, steps = self.pricing, len(self.load)
+        interval, share = np.full(steps, -1), np.zeros(steps)
+        past, value = np.zeros(len(self.stops) + 1), np.zeros((1, 1))
+        is_one = len(c.part_kind) == 1 and c.part_kind[0] == PART_PEAK and c.peak_highest[0] == 1
+        is_one &= len(np.unique(c.peak_step)) == len(c.peak_step)
+        if not is_one:
+            return inner.OnePeak(0.0, 0.0, 0.0, interval, share, past, value)
+        interval[c.peak_step] = c.peak_interval
+        share[c.peak_step] = c.interval_share[c.peak_interval]
+        _, first = np.unique(c.peak_interval, return_index=True)
+        begins = c.peak_step[first]
+        weight = node.tangent.per_import[begins] / share[begins]
+        for k, stop in enumerate([*self.stops, steps]):
+            past[k] = weight[begins < stop].sum()
+        self._sweep(replace(node, tangent=self._tangent_of_none()))
+        return inner.OnePeak(
+            float(c.part_factor[0]), float(c.group_reached.max()), node.tangent.amount, interval,
+            share, past, self.value.copy(),
+        )  # fmt: skip
+
+    def _race(
+        self, node: _Node, faces: IntArray, stops: IntArray, owed: FloatArray, peak: inner.OnePeak
+    ) -> None:
         """Price those labels that no bound rules out on the way."""
         rows, ground = self.rows, self.ground
         is_left = np.zeros(len(faces), dtype=bool)
+        tangent = self._tangent_of_none() if peak.rate else node.tangent
         slack = ROUNDING * (abs(self.cost) + abs(node.base) + abs(node.tangent.amount))
         done = inner.race(
             self.load, self.pv, self.table, self.face_of_step, faces, self.numbers,
-            ground.start_kwh, *self._rates(node.tangent), ground.plant.wear_per_kwh, self.value,
+            ground.start_kwh, *self._rates(tangent), ground.plant.wear_per_kwh, self.value,
             rows.low, rows.cell, stops, owed,
-            self.cost - self.good_enough - node.tangent.amount + slack, is_left,
+            self.cost - self.good_enough - node.tangent.amount + slack, peak, is_left,
         )  # fmt: skip
         self.raced += len(faces)
         self.work += done + len(faces) * faces.shape[1] / 4
         if is_left.any():
             self._try_labels(faces[is_left])
+
+    def _tangent_of_none(self) -> _Tangent:
+        none = np.zeros(len(self.load))
+        return _Tangent(0.0, none, none)
 
     def _rates(self, tangent: _Tangent) -> tuple[FloatArray, FloatArray]:
         return self.pricing.buy + tangent.per_import, self.pricing.sell - tangent.per_export
@@ -816,7 +868,7 @@ class _Tree:
             price[chosen[astray]] += step
             price[liked[astray]] -= step
             if len(self.pricing.part_kind):
-                share = stride * 0.1
+                share = stride * TSH
                 tangent = tangent.mixed(self._tangent_at(imported, exported), share)
         return replace(best, may=may, bound=max(best_bound, node.bound))
 
@@ -824,6 +876,8 @@ class _Tree:
 ROOT_ROUNDS = 300
 ROUNDS = 15
 DEBUG = 0
+MIX = 0.0
+TSH = 0.1
 SCALE = 0.2
 PATIENCE = 10
 FALL = 0.7

@@ -21,6 +21,8 @@ labels cost least. Read next: ``proof``.
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 from optimizer.settings.kernel import (
     ACTION,
     CAP,
@@ -591,19 +593,43 @@ def slope_of_parts(  # noqa: C901, PLR0912, PLR0915 - forward through the parts,
     return total
 
 
+class OnePeak(NamedTuple):
+    """The one peak that is charged, or a rate of zero. [money per kW]
+
+    ``interval`` and ``share``, shape (S,), give each step's demand interval, −1 for none, and what
+    a kWh in it adds to its power; ``past``, shape (K,), what a tangent's prices of the intervals
+    before each stop add up to. ``value`` is like that of ``sweep``, without a price of the peak,
+    ``amount`` the tangent's, ``reached`` the power that is charged at least.
+    """
+
+    rate: float
+    reached: float
+    amount: float
+    interval: IntArray
+    share: FloatArray
+    past: FloatArray
+    value: FloatArray
+
+
 @njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
 def race(  # noqa: PLR0913 - what a replay and a bound depend on
     load_kwh: FloatArray, pv_kwh: FloatArray, table: FloatArray, face_of_step: IntArray,
     faces: IntArray, n: Numbers, start_kwh: float, buy: FloatArray, sell: FloatArray, wear: float,
     value: FloatArray, low: float, cell: float, stops: IntArray, owed: FloatArray, limit: float,
-    is_left: BoolArray,
+    peak: OnePeak, is_left: BoolArray,
 ) -> int:  # fmt: skip
     """Tell which labels may still cost less than ``limit``; return how many steps were replayed.
 
     Labels are replayed side by side. At each of ``stops``, shape (K,), what a replay has cost so far,
     the bound ``value`` of what is to come, and what its labels are still owed there, ``owed`` of
     shape (K, F, O), are held against the limit. ``faces`` has shape (C, F), ``is_left`` (C,).
+
+    Where one peak is charged, the highest so far tells more than the tangent's prices of the past:
+    it is charged at all that those prices add up to, or at the full rate if nothing is to come.
     """
+    charges_peak = peak.rate > 0.0
+    highest = np.zeros(len(faces))
+    inside = np.zeros(len(faces))
     nodes = value.shape[1]
     count = len(faces)
     stored = np.full(count, start_kwh)
@@ -618,7 +644,15 @@ def race(  # noqa: PLR0913 - what a replay and a bound depend on
             c = running[i]
             place = min(max((stored[c] - low) / cell, 0.0), nodes - 1.0)
             j = min(int(place), nodes - 2)
-            bound = spent[c] + value[begin, j] + (place - j) * (value[begin, j + 1] - value[begin, j])
+            later = value[begin]
+            bound = later[j] + (place - j) * (later[j + 1] - later[j])
+            if charges_peak:
+                bound += peak.past[k] * highest[c]
+                later = peak.value[begin]
+                other = later[j] + (place - j) * (later[j + 1] - later[j])
+                other += peak.rate * max(highest[c], peak.reached) - peak.amount
+                bound = max(bound, other)
+            bound += spent[c]
             for face in range(faces.shape[1]):
                 bound += owed[k, face, faces[c, face]]
             if bound < limit:
@@ -635,6 +669,8 @@ def race(  # noqa: PLR0913 - what a replay and a bound depend on
             x = terms_of(load_kwh[t], pv_kwh[t], n)
             bought, sold = buy[t], sell[t]
             face = face_of_step[t]
+            counts = charges_peak and peak.interval[t] >= 0
+            is_new = counts and (t == 0 or peak.interval[t] != peak.interval[t - 1])
             for i in range(left):
                 c = running[i]
                 row = faces[c, face]
@@ -648,6 +684,9 @@ def race(  # noqa: PLR0913 - what a replay and a bound depend on
                 spent[c] += wear * discharge - (bought if net < 0.0 else sold) * net
                 if -net > n.import_limit:
                     spent[c] += OVERLOAD_COST * (-net - n.import_limit)
+                if counts:
+                    inside[c] = max(-net, 0.0) + (0.0 if is_new else inside[c])
+                    highest[c] = max(highest[c], inside[c] * peak.share[t])
     is_left[:] = False
     for i in range(left):
         is_left[running[i]] = True
