@@ -571,8 +571,9 @@ class _Tree:
         fits = np.searchsorted(paid[1], limit - paid[0])
         return _pairs(found[0], found[1], fits) if fits.sum() <= most_listed else None
 
-    def _searched(self, may: BoolArray) -> Proof:
-        """Split the set of all settings until nothing in any part can be better than the best."""
+    def prepare(self) -> None:
+        """List the orders and write down what each does in each step."""
+        self._list_orders()
         self.rows = _rows(self.ground, self.table, self.numbers)
         self.work += self.rows.row_of.size * self.rows.nodes
         steps = len(self.load)
@@ -583,6 +584,10 @@ class _Tree:
         self.most_import = np.full(steps, np.inf)
         days = self.ground.grid.day[self.ground.steps]
         self.stops = np.flatnonzero(np.diff(days, prepend=-1)).astype(np.int64)
+
+    def _searched(self, may: BoolArray) -> Proof:
+        """Split the set of all settings until nothing in any part can be better than the best."""
+        self.prepare()
         elsewhere = self.ground.elsewhere
         here = self.ground.steps
         tangent = self._tangent_at(elsewhere.import_kwh[here], elsewhere.export_kwh[here])
