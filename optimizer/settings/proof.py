@@ -592,7 +592,8 @@ class _Tree:
         here = self.ground.steps
         tangent = self._tangent_at(elsewhere.import_kwh[here], elsewhere.export_kwh[here])
         self._descend()
-        if DEBUG: print('descended', self.cost, self.replays, self.settings, self.rows.first[-1]/steps)
+        if DEBUG:
+            print("descended", self.cost, self.replays, self.settings, self.rows.first[-1] / steps)
         if MIX:
             own = self._flows_of(self.best_labels)
             tangent = tangent.mixed(self._tangent_at(*own), MIX)
@@ -627,7 +628,11 @@ class _Tree:
         labels: IntArray | None = self.best_labels
         while labels is not None:
             known = {labels.tobytes()}
-            tried = [face for face in self._near(labels) if not (face.tobytes() in known or known.add(face.tobytes()))]
+            tried = [
+                face
+                for face in self._near(labels)
+                if not (face.tobytes() in known or known.add(face.tobytes()))
+            ]
             labels = self._try_labels(np.array(tried)) if tried else None
 
     def _near(self, labels: IntArray) -> Iterator[IntArray]:
@@ -645,7 +650,9 @@ class _Tree:
                     earlier[np.arange(s - shift, s) % self.slots] = clock[s]
                     changed += [later, earlier]
             for order in range(orders):
-                for s, e in zip(edges, edges[1:] + [edges[0] + self.slots] if edges else [], strict=True):
+                for s, e in zip(
+                    edges, edges[1:] + [edges[0] + self.slots] if edges else [], strict=True
+                ):
                     other = clock.copy()
                     other[np.arange(s, e) % self.slots] = order
                     changed.append(other)
@@ -678,7 +685,10 @@ class _Tree:
             ground.plant.wear_per_kwh, self.value, self.numbers, rows.low, rows.cell,
             ground.start_kwh, kept, price,
         )  # fmt: skip
-        if DEBUG: print('forced', rows.between(self.value[0], ground.start_kwh)+tangent.amount, self.cost)
+        if DEBUG:
+            print(
+                "forced", rows.between(self.value[0], ground.start_kwh) + tangent.amount, self.cost
+            )
         return price * SCALE
 
     def _settled(self, node: _Node) -> float:
@@ -689,7 +699,9 @@ class _Tree:
             return node.bound
         costs = np.zeros(node.may.shape)
         inner.label_costs(self.rows.row_of, self.face_of_step, node.may, node.price, costs)
-        heaps = None if self.work >= self.most_work else self._listed(costs, limit - node.base, LEAF)
+        heaps = (
+            None if self.work >= self.most_work else self._listed(costs, limit - node.base, LEAF)
+        )
         if heaps is None:
             self._is_settled = False
             return math.inf
@@ -697,9 +709,7 @@ class _Tree:
         self._sweep(node)
         stops = np.append(self.stops, len(self.load))
         owed = np.zeros((len(stops), *node.may.shape))
-        inner.owed_after(
-            self.rows.row_of, self.face_of_step, node.price, self.stops, owed[:-1]
-        )
+        inner.owed_after(self.rows.row_of, self.face_of_step, node.price, self.stops, owed[:-1])
         for heap in heaps:
             self._race(node, heap, stops, owed, peak)
         return limit
@@ -852,11 +862,21 @@ class _Tree:
                 stuck = 0 if gained > 0.001 * (self.cost - bound) else stuck + 0.5
                 best_bound = bound
                 strays = np.bincount(self.face_of_step, weights=astray, minlength=faces)
-                best = _Node(may, price.copy(), tangent, bound, bound - label_cost, labels.copy(), strays)
+                best = _Node(
+                    may, price.copy(), tangent, bound, bound - label_cost, labels.copy(), strays
+                )
             else:
                 stuck += 1
             if DEBUG > 1 and k % 20 == 0:
-                print(k, round(bound, 4), round(best_bound, 4), round(self.cost, 4), astray.sum(), may.sum(), stride)
+                print(
+                    k,
+                    round(bound, 4),
+                    round(best_bound, 4),
+                    round(self.cost, 4),
+                    astray.sum(),
+                    may.sum(),
+                    stride,
+                )
             if best_bound >= self.cost - self.good_enough or self.work >= self.most_work:
                 break
             if not may.any(axis=1).all():

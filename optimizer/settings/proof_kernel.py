@@ -69,7 +69,12 @@ def _moved(  # noqa: PLR0913 - what a step depends on
         int(order[ACTION]), order[TARGET], order[FLOOR], order[GRID], order[POWER], order[CAP],
         x, level, False, n,
     )  # fmt: skip
-    return charge, discharge, net_export(x, charge, discharge, n), after(level, charge, discharge, n)
+    return (
+        charge,
+        discharge,
+        net_export(x, charge, discharge, n),
+        after(level, charge, discharge, n),
+    )
 
 
 @njit(cache=True, inline="always")  # type: ignore[untyped-decorator]
@@ -501,9 +506,7 @@ def windows_below(  # noqa: C901, PLR0912, PLR0913 - one stack for each label of
 
 
 @njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
-def _behind(
-    costs: FloatArray, most: int, per_window: float, head: int, behind: FloatArray
-) -> None:
+def _behind(costs: FloatArray, most: int, per_window: float, head: int, behind: FloatArray) -> None:
     """Write the least cost of the slots after each, shape (L, W + 1, O).
 
     Of slot s, label o and w: with label o in slot s and at most w windows that begin after it, where

@@ -26,7 +26,16 @@ from optimizer.site.controls import Controls
 from optimizer.site.equipment import Plant
 from optimizer.timegrid import TimeGrid
 from optimizer.units import MINUTES_PER_DAY, clock
-from tests.laws.cases import AC_PLANT, DC_PLANT, grid_of, law, named_cost, plants, problem_of, weather
+from tests.laws.cases import (
+    AC_PLANT,
+    DC_PLANT,
+    grid_of,
+    law,
+    named_cost,
+    plants,
+    problem_of,
+    weather,
+)
 
 WORTH = 0.12
 COARSE: dict[str, Any] = {"soc_step_pct": 50.0, "power_step_kw": 2.5, "day_types": "every_day"}
