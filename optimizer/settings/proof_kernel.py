@@ -59,7 +59,7 @@ CLOSED = 1e15
 
 
 @njit(cache=True, inline="always")  # type: ignore[untyped-decorator]
-def _moved(  # noqa: PLR0913 - what a step depends on
+def _moved(
     level: float, order: FloatArray, load: float, pv: float, n: Numbers
 ) -> tuple[float, float, float, float]:
     """Return charge, discharge, export less import, and the level after a step."""
@@ -179,7 +179,7 @@ def rows_of_step(  # noqa: C901, PLR0912, PLR0913, PLR0915 - one loop over order
 
 
 @njit(cache=True)  # type: ignore[untyped-decorator]
-def _same(  # noqa: PLR0913 - the arrays of a row
+def _same(
     a: int, b: int, at: FloatArray, net: FloatArray, extra: FloatArray, bend_at: FloatArray,
     bend_net: FloatArray, bend_extra: FloatArray,
 ) -> bool:  # fmt: skip
@@ -197,16 +197,16 @@ def _same(  # noqa: PLR0913 - the arrays of a row
 
 
 @njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
-def sweep(  # noqa: C901, PLR0912, PLR0913 - one loop over steps, one over rows, one over cells
+def sweep(  # noqa: C901, PLR0913, PLR0915 - one loop over steps, one over rows, one over cells
     first: IntArray, at: FloatArray, net: FloatArray, extra: FloatArray, bend_at: FloatArray,
     bend_net: FloatArray, bend_extra: FloatArray, may: BoolArray, price: FloatArray,
-    buy: FloatArray, sell: FloatArray, most_import: FloatArray, value: FloatArray,
+    buy: FloatArray, sell: FloatArray, value: FloatArray,
 ) -> int:  # fmt: skip
     """Write a bound of the cost to come to ``value``, shape (S + 1, J + 1); return rows visited.
 
     The last row of ``value`` is given. The rows of step t are those from ``first[t]`` to before
     ``first[t + 1]``; ``may`` tells which are still possible, ``price`` what is added to the cost of
-    each. Import above ``most_import``, shape (S,), is not possible.
+    each.
     """
     nodes = value.shape[1]
     to_come = np.zeros(nodes)
@@ -215,7 +215,7 @@ def sweep(  # noqa: C901, PLR0912, PLR0913 - one loop over steps, one over rows,
     for t in range(len(first) - 2, -1, -1):
         later, now = value[t + 1], value[t]
         now[:] = CLOSED
-        bought, sold, limit = buy[t], sell[t], most_import[t] + 1e-9
+        bought, sold = buy[t], sell[t]
         dearest = max(abs(bought), abs(sold))
         for r in range(first[t], first[t + 1]):
             if not may[r]:
@@ -254,9 +254,7 @@ def sweep(  # noqa: C901, PLR0912, PLR0913 - one loop over steps, one over rows,
                             k += 1
                         below += steepest * bend
                     below += dearest * bend_net[r, j] + bend_extra[r, j]
-                is_closed = -net_r[min(j + 1, nodes - 1)] > limit
-                if not is_closed:
-                    now[j] = min(now[j], ends[j] - max(before, below))
+                now[j] = min(now[j], ends[j] - max(before, below))
                 before = below
     return visited
 
@@ -265,7 +263,7 @@ def sweep(  # noqa: C901, PLR0912, PLR0913 - one loop over steps, one over rows,
 def follow(  # noqa: PLR0913 - what a step depends on
     load_kwh: FloatArray, pv_kwh: FloatArray, table: FloatArray, order_of_row: IntArray,
     first: IntArray, may: BoolArray, price: FloatArray, buy: FloatArray, sell: FloatArray,
-    most_import: FloatArray, wear: float, value: FloatArray, n: Numbers, low: float, cell: float,
+    wear: float, value: FloatArray, n: Numbers, low: float, cell: float,
     start_kwh: float, liked: IntArray, chosen: IntArray, imported: FloatArray, exported: FloatArray,
 ) -> None:  # fmt: skip
     """Go forward along the rows that ``sweep`` found cheapest, with the equipment's own arithmetic.
@@ -289,8 +287,6 @@ def follow(  # noqa: PLR0913 - what a step depends on
             cost += price[r] + wear * discharge - (buy[t] if net < 0.0 else sell[t]) * net
             if -net > n.import_limit:
                 cost += OVERLOAD_COST * (-net - n.import_limit)
-            if -net > most_import[t] + 1e-9:
-                cost += CLOSED / 10
             if r == liked[t]:
                 cost -= 1e-9
             if cost < least:
@@ -361,7 +357,7 @@ def label_costs(
 
 
 @njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
-def windows_least(  # noqa: C901, PLR0912, PLR0915 - forward, backward, and around midnight
+def windows_least(  # noqa: C901, PLR0912 - forward, backward, and around midnight
     costs: FloatArray, most: int, per_window: float, labels: IntArray, through: FloatArray
 ) -> float:
     """Return the least cost of labels around the clock with at most ``most`` windows.
@@ -425,7 +421,7 @@ def windows_least(  # noqa: C901, PLR0912, PLR0915 - forward, backward, and arou
 
 
 @njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
-def windows_count(may: BoolArray, most: int) -> float:
+def windows_count(may: BoolArray, most: int) -> float:  # noqa: C901 - over slots and windows
     """Return how many labels around the clock have at most ``most`` windows; ``may`` is (L, O)."""
     slots, orders = may.shape
     total = 0.0
@@ -458,7 +454,7 @@ def windows_count(may: BoolArray, most: int) -> float:
 
 
 @njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
-def windows_below(  # noqa: C901, PLR0912, PLR0913 - one stack for each label of the first slot
+def windows_below(
     costs: FloatArray, most: int, per_window: float, limit: float, out: IntArray,
     out_cost: FloatArray,
 ) -> int:  # fmt: skip
@@ -615,7 +611,7 @@ class OnePeak(NamedTuple):
 
 
 @njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
-def race(  # noqa: PLR0913 - what a replay and a bound depend on
+def race(  # noqa: C901, PLR0913, PLR0915 - one loop over stops, one over steps
     load_kwh: FloatArray, pv_kwh: FloatArray, table: FloatArray, face_of_step: IntArray,
     faces: IntArray, n: Numbers, start_kwh: float, buy: FloatArray, sell: FloatArray, wear: float,
     value: FloatArray, low: float, cell: float, stops: IntArray, owed: FloatArray, limit: float,

@@ -26,7 +26,8 @@ from optimizer.planning.model import Problem
 from optimizer.planning.plan import Plan, make_plan
 from optimizer.settings.kernel import parts_of_the_bill
 from optimizer.settings.pricing import pricing_of
-from optimizer.settings.proof import Drafts, Ground, prove
+from optimizer.settings.proof import prove
+from optimizer.settings.proof_labels import Drafts, Ground
 from optimizer.site.controls import Controls
 from optimizer.site.history import NO_HISTORY
 from optimizer.site.scenario import Scenario, read_scenario

@@ -15,10 +15,12 @@ from hypothesis import strategies as st
 
 from optimizer.flows import Flows
 from optimizer.planning.plan import make_plan
-from optimizer.settings import proof, proof_kernel
+from optimizer.settings import proof, proof_kernel, proof_orders
 from optimizer.settings.average_day import Draft
 from optimizer.settings.kernel import OVERLOAD_COST
-from optimizer.settings.proof import Drafts, Ground, orders_of_controls, prove
+from optimizer.settings.proof import prove
+from optimizer.settings.proof_labels import Drafts, Ground
+from optimizer.settings.proof_orders import orders_of_controls
 from optimizer.settings.replay import replay
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window
 from optimizer.site.behaviour import PV_ORDERS, Behaviour
@@ -137,10 +139,10 @@ def test_the_best_of_all_settings_is_found_where_they_can_be_listed(
     """Six slots, one window: each labelling is replayed and billed here, one by one."""
     controls = Controls(windows_per_day=1, actions=["charge", "sell"], **COARSE)
     ground = ground_of(PLANTS[plant], grid_of(48), tariff, controls)
-    orders = list(orders_of_controls(controls, ground.plant, 1.0, float(ground.load_kwh.max())))
+    orders = list(orders_of_controls(controls, ground.plant, float(ground.load_kwh.max())))
     every = [(drafts_of(c, orders, 240),) for c in clocks(6, len(orders) + 1, 1)]
     least = min(cost_by_replay(drafts, ground) for drafts in every)
-    monkeypatch.setattr(proof, "LEAF", 5)
+    monkeypatch.setattr(proof, "LEAF", 5 * 48)
     monkeypatch.setattr(proof, "ROOT_ROUNDS", 5)
 
     found = prove(ground, [], most_work=10**9, slot_minutes=240)
@@ -162,10 +164,10 @@ def test_two_day_sets_and_two_windows_are_searched_as_well(
     )  # fmt: skip
     plant = replace(AC_PLANT, may_charge_from_grid=True)
     ground = ground_of(plant, grid_of(96, start="2025-06-06"), tariff, controls)  # from Friday on
-    orders = list(orders_of_controls(controls, plant, 1.0, float(ground.load_kwh.max())))
+    orders = list(orders_of_controls(controls, plant, float(ground.load_kwh.max())))
     listed = [drafts_of(c, orders, 480) for c in clocks(3, len(orders) + 1, 2)]
     least = min(cost_by_replay(pair, ground) for pair in product(listed, listed))
-    monkeypatch.setattr(proof, "LEAF", 50)
+    monkeypatch.setattr(proof, "LEAF", 50 * 96)
     monkeypatch.setattr(proof, "ROOT_ROUNDS", 20)
 
     found = prove(ground, [], most_work=10**9, slot_minutes=480)
@@ -188,19 +190,20 @@ def test_no_order_in_any_step_gets_below_the_bound_from_few_cells(
     plant = replace(plant, behaviour=habits)
     ground = ground_of(plant, grid_of(48, 30), tariff, controls, seed, start)
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(proof, "LEAST_CELLS", 7)
+        patch.setattr(proof_orders, "LEAST_CELLS", 7)
         tree = proof._Tree(ground, None, 10**12, 0.0, -math.inf, lambda _cost, _bound: None)
-        tree.prepare()
+        tree.list_orders()
+        assert tree.prepare()
     luck = np.random.default_rng(seed)
     faces = luck.integers(len(tree.table), size=(200, 48))
     faces[:100] = luck.permuted(faces[:100, :1] * np.ones((1, 48), dtype=np.int64), axis=0)
     each_step = np.arange(48)
-    tangent = tree._tangent_at(np.abs(luck.normal(size=48)), np.abs(luck.normal(size=48)))
+    tangent = tree.tangent_at(np.abs(luck.normal(size=48)), np.abs(luck.normal(size=48)))
     may = np.ones((48, len(tree.table)), dtype=bool)
-    node = proof._Node(may, np.zeros(int(tree.rows.first[-1])), tangent)
+    node = proof._Node(may, np.zeros(tree.rows.count), tangent)
 
-    bound = tree._sweep(node) + tangent.amount
-    cost = tree._score(tree.table, each_step, faces)
+    bound = tree.swept(node) + tangent.amount
+    cost = tree.score(tree.table, each_step, faces)
 
     assert bound <= cost.min() + 1e-6 * max(1.0, abs(bound))
 
@@ -214,11 +217,11 @@ def test_random_settings_never_cost_less_than_a_bound_after_little_work(
     plant = replace(plant, behaviour=habits, cycles_per_day=None)  # a bill knows no cycles
     ground = ground_of(plant, grid_of(72), tariff, controls, seed)
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(proof, "LEAF", 200)
+        patch.setattr(proof, "LEAF", 200 * 72)
         patch.setattr(proof, "ROOT_ROUNDS", 20)
-        patch.setattr(proof, "LEAST_CELLS", 20)
+        patch.setattr(proof_orders, "LEAST_CELLS", 20)
         found = prove(ground, [], most_work=2 * 10**6)
-    orders = list(orders_of_controls(controls, ground.plant, 1.0, float(ground.load_kwh.max())))
+    orders = list(orders_of_controls(controls, ground.plant, float(ground.load_kwh.max())))
     luck = np.random.default_rng(seed)
     for _ in range(20):
         edges = np.sort(luck.choice(24, 4, replace=False))
