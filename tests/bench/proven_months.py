@@ -1,4 +1,4 @@
-"""Proves the best settings of single months of real sites; see DEVELOPERS.md for figures.
+"""Proves the best settings of single months of real sites.
 
     python tests/bench/proven_months.py FOLDER [--only WORDS] [--most-work 6e9]
 
