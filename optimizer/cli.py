@@ -69,6 +69,9 @@ def plan(
     no_curve: Annotated[
         bool, typer.Option("--no-curve", help="Leave out what other numbers of windows save.")
     ] = False,
+    no_proof: Annotated[
+        bool, typer.Option("--no-proof", help="Leave out how much more any windows could save.")
+    ] = False,
     as_json: JsonOption = False,
     time_limit: TimeOption = 600.0,
     debug: DebugOption = False,
@@ -84,6 +87,7 @@ def plan(
             in_use_path=in_use,
             most_windows=windows,
             with_curve=not no_curve,
+            with_proof=not no_proof,
             time_limit_s=time_limit,
             progress=progress,
         )

@@ -33,10 +33,11 @@ from optimizer.documents import read_document
 from optimizer.errors import TariffError
 from optimizer.planning.model import Problem
 from optimizer.planning.plan import Plan, make_plan
-from optimizer.report.account import Account
+from optimizer.report.account import Account, ProofLine
 from optimizer.report.files import write_file
 from optimizer.settings.choosing import EFFORTS, Found, find_settings, groupings_for
 from optimizer.settings.fitting import MonthGroups
+from optimizer.settings.proven import gap_of
 from optimizer.settings.reasons import Course, Prices, reasons_for
 from optimizer.settings.refusals import read_settings
 from optimizer.settings.richer import Richer, enriched, what_richer_would_bring
@@ -52,11 +53,14 @@ from optimizer.site.readers.outside import read_any, refuse_same_file, tidy_csv
 from optimizer.site.remarks import remarks
 from optimizer.site.scenario import SCENARIO_FILE, Scenario, read_scenario
 from optimizer.timegrid import calendar_months
-from optimizer.valuation.outcome import Judge, Outcome, cases_of
+from optimizer.valuation.outcome import NOTHING_TO_SAVE, Judge, Outcome, cases_of
 from optimizer.valuation.sureness import sureness_of
 
 Progress = Callable[[str], None]
 DEFAULT_TIME_LIMIT_S = 600.0
+PROOF_STEPS = {"quick": 2e8, "normal": 1e9, "thorough": 2e10}
+"""Work allowed for the proof, in replayed steps, by effort."""
+
 PLANNING_S = {"quick": 0.0, "normal": 120.0, "thorough": 600.0}
 """Most seconds for planning weeks that the windows were not fitted to, by effort."""
 
@@ -108,6 +112,7 @@ def plan_scenario(
     in_use_path: Path | None = None,
     most_windows: int | None = None,
     with_curve: bool = True,
+    with_proof: bool = True,
     time_limit_s: float = DEFAULT_TIME_LIMIT_S,
     progress: Progress,
 ) -> Account:
@@ -131,9 +136,13 @@ def plan_scenario(
     richer = None if effort == "quick" else richer_for(brief, task, found, progress)
     progress("replaying the windows and adding up the bills")
     account = account_of(brief, plan, found.settings, in_use)
+    proof = None
+    if with_proof:
+        proof = proof_of(brief, task, found, account.outcome, PROOF_STEPS[effort], progress)
     return replace(
-        account, found=found, sureness=sureness, richer=richer, effort=effort, with_curve=with_curve
-    )
+        account, found=found, sureness=sureness, richer=richer, effort=effort,
+        with_curve=with_curve, proof=proof,
+    )  # fmt: skip
 
 
 def replay_settings(
@@ -203,6 +212,20 @@ def richer_for(brief: Brief, task: Task, found: Found, progress: Progress) -> Ri
     progress("asking what richer controls would bring")
     groupings = brief.groupings(enriched(task.controls))
     return what_richer_would_bring(task, brief.weather, found, groupings)
+
+
+def proof_of(
+    brief: Brief, task: Task, found: Found, outcome: Outcome, most_work: float, progress: Progress
+) -> ProofLine | None:
+    """Return how much more any settings that the controls accept could save on the forecast."""
+    if outcome.can_save <= NOTHING_TO_SAVE:
+        return None
+    progress("proving how much more any such windows could save")
+    gap = gap_of(
+        found.settings, task, brief.scenario.forecast, found.groups,
+        outcome.can_save - outcome.saved, most_work,
+    )  # fmt: skip
+    return ProofLine(gap.money, gap.money / outcome.can_save, gap.is_exact)
 
 
 def prices_of(plan: Plan) -> Prices:

@@ -32,10 +32,13 @@ class ProofLine:
     def sentence(self, currency: str) -> str:
         """Return what is proven."""
         if self.is_exact:
-            return "Proof: no settings of this kind save more than these."
+            return (
+                "Proof: on this forecast no settings that the controls accept save more than these."
+            )
         return (
-            f"Proof: no settings of this kind save more than {money(self.gap_money, currency)} beyond"
-            f" these ({percent(self.gap_share, 1)} of what the cheapest plan saves)."
+            "Proof: on this forecast no settings that the controls accept save more than"
+            f" {money(self.gap_money, currency)} beyond these ({percent(self.gap_share, 1)} of what the"
+            " cheapest plan saves)."
         )
 
 

@@ -187,13 +187,13 @@ def find_settings(
     years = years_for(weather, None)
     again = [*starts, *(trial.fitted.settings("start") for trial in trials)]
     final = fit(task, years, groups, effort.replays, again)
-    by_size = _sizes(final, task.controls)
+    by_size = _sizes(final, task.controls, margin)
     replays += sum(season.work for season in final.seasons)
     entries = _entries_worth_it(trials, by_size, final)
     sizes = tuple(
         Size(
             size,
-            settings_of(name, groups, _widened(drafts, margin, final.seasons), task)
+            settings_of(name, groups, drafts, task)
             if size
             else no_windows(round(task.plant.soc_pct(task.plant.low_kwh), 9)),
             0.0 - _change(final.seasons, drafts),
@@ -258,10 +258,12 @@ def _work(trial: _Trial) -> float:
     return sum(season.work for season in (*trial.fitted.seasons, *trial.judges))
 
 
-def _sizes(fitted: Fit, controls: Controls) -> dict[int, tuple[Drafts, ...]]:
+def _sizes(
+    fitted: Fit, controls: Controls, margin: tuple[float, float] = (1.0, 0.0)
+) -> dict[int, tuple[Drafts, ...]]:
     """Drop one window after another, the least useful first; return the best of each size.
 
-    Sizes that save no more than a smaller one are left out.
+    Each bears the margin. Sizes that save no more than a smaller one are left out.
     """
     current = list(fitted.drafts)
     chain = {sum(map(entries_of, current)): tuple(current)}
@@ -276,7 +278,8 @@ def _sizes(fitted: Fit, controls: Controls) -> dict[int, tuple[Drafts, ...]]:
         chain[sum(map(entries_of, current))] = tuple(current)
     kept, least = {0: tuple(season.empty for season in fitted.seasons)}, 0.0
     most = controls.most_entries
-    for size, drafts in sorted(chain.items()):
+    for size, narrow in sorted(chain.items()):
+        drafts = _widened(narrow, margin, fitted.seasons)
         change = _change(fitted.seasons, drafts)
         if change < least - LEAST_GAIN and (most is None or size <= most):
             kept[size], least = drafts, change

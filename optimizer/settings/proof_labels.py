@@ -14,7 +14,7 @@ import numpy as np
 from optimizer.billing.cost import LinearCost
 from optimizer.errors import InputError
 from optimizer.flows import Flows
-from optimizer.settings.average_day import Draft
+from optimizer.settings.drafts import Draft
 from optimizer.settings.kernel import ACTION_CODE, Numbers, score_many
 from optimizer.settings.pricing import pricing_of
 from optimizer.settings.proof_orders import no_window, order_of, orders_of_controls

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from optimizer.settings import proof_kernel as inner
-from optimizer.settings.average_day import Draft
+from optimizer.settings.drafts import Draft
 from optimizer.settings.kernel import ACTION_CODE, COVER, Numbers
 from optimizer.site.behaviour import PV_ORDERS
 from optimizer.site.controls import Controls
@@ -45,8 +45,9 @@ def orders_of_controls(controls: Controls, plant: Plant, most_load_kw: float) ->
     above = [float(pct) for pct in multiples if low - 1e-6 <= pct < high - 1e-9]
     until, down_to = [*above, high], sorted({low, *above})
     most_in = plant.charge_kw / plant.to_dc_efficiency
-    powers_in = [0.0, *_below(most_in, controls.power_step_kw), most_in]
-    powers_out = [*_below(plant.discharge_kw, controls.power_step_kw), plant.discharge_kw]
+    step_kw = controls.power_step_of(plant.ac_limit_kw)
+    powers_in = [0.0, *_below(most_in, step_kw), most_in]
+    powers_out = [*_below(plant.discharge_kw, step_kw), plant.discharge_kw]
     caps = [math.inf]
     if controls.import_cap:
         caps += [0.0, *_below(most_load_kw + most_in, controls.power_step_kw)]
@@ -68,7 +69,7 @@ def orders_of_controls(controls: Controls, plant: Plant, most_load_kw: float) ->
 def count_of_orders(controls: Controls, plant: Plant, most_load_kw: float) -> float:
     """Return about how many orders the controls accept, without listing them."""
     levels = 100 / controls.soc_step_pct + 1
-    powers = plant.charge_kw / controls.power_step_kw + 2
+    powers = plant.charge_kw / controls.power_step_of(plant.ac_limit_kw) + 2
     caps = 1 + controls.import_cap * (most_load_kw + plant.charge_kw) / controls.power_step_kw
     each = {"hold": 1.0, "charge": levels * powers, "sell": levels * powers, "cover": levels}
     return caps * sum(each[action] for action in controls.actions)

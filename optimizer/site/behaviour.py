@@ -26,8 +26,8 @@ class Behaviour(Document):
     """What equipment does where makers differ.
 
     ``pv_order`` says where PV goes first outside charge windows. ``cap_uses_battery`` tells whether
-    the battery helps to keep import below a cap after charging has been reduced, or charging is only
-    reduced. ``at_target`` says what a charge window does once its state of charge is reached: it
+    the battery helps to keep import below a cap, or below the connection's limit, after charging has
+    been reduced, or charging is only reduced. ``at_target`` says what a charge window does once its state of charge is reached: it
     ``keeps`` the battery so until it is over, or it ``ends`` early and the battery covers the building
     until the window begins again. ``floor_restart_pct`` is by how much the state of charge must rise
     above a floor that was reached before the battery discharges again. ``standby_kw`` is what the

@@ -131,7 +131,6 @@ def test_what_a_size_saves_where_it_was_fitted_is_what_its_replays_save(tariff: 
     check_seen(found, tariff)
 
 
-@pytest.mark.xfail(reason="the curve tells what windows save without the margin that they bear")
 def test_what_a_size_with_margins_saves_where_it_was_fitted_is_what_its_replays_save() -> None:
     check_seen(found_for(AC_PLANT, TEN_WEEKS, "two rates", CONTROLS, [SUMMER], EFFORT), "two rates")
 
