@@ -56,7 +56,7 @@ SAMPLED_CHANGES, SAMPLED_ADDITIONS = 64, 24
 PATIENCE = 6
 """Shakes without success before the search goes back to one of the best."""
 
-STALE = 80
+STALE = 400
 """Shakes without success before the search ends early."""
 
 ELITE = 6
