@@ -29,7 +29,8 @@ class Behaviour(Document):
     the battery helps to keep import below a cap, or below the connection's limit, after charging has
     been reduced, or charging is only reduced. ``at_target`` says what a charge window does once its
     state of charge is reached: it ``keeps`` the battery so until it is over, or it ``ends`` early and
-    the battery covers the building until the window begins again. ``floor_restart_pct`` is by how much the state of charge must rise
+    the battery covers the building until the window begins again. ``floor_restart_pct`` is by how
+    much the state of charge must rise
     above a floor that was reached before the battery discharges again. ``standby_kw`` is what the
     inverter draws at all times, ``running_loss_kw`` what the battery loses beyond its efficiency
     whenever it charges or discharges; the two make small powers inefficient. Below

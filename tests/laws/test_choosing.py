@@ -166,17 +166,17 @@ def test_the_size_handed_out_is_the_recommended_one_or_the_largest_that_was_aske
 
 @every_site
 @pytest.mark.usefixtures("without_margins")
-def test_the_recommended_size_is_the_smallest_that_saves_nearly_as_much_as_any_on_unseen_weeks(
+def test_the_recommended_size_is_the_smallest_that_saves_nearly_as_much_as_any(
     tariff: str,
 ) -> None:
     """Sizes are judged before margins; where none is taken the curve tells what was judged."""
     found = found_for(AC_PLANT, TEN_WEEKS, tariff, CONTROLS, [SUMMER, BY_MONTH], EFFORT)
-    unseen = [size.unseen or 0.0 for size in found.sizes]
-    assert unseen[0] == pytest.approx(0.0, abs=1e-9)
-    enough = (1 - WORTHWHILE_SHARE) * max(unseen)
+    assert found.sizes[0].unseen == pytest.approx(0.0, abs=1e-9)
+    expected = [(size.seen + (size.unseen or 0.0)) / 2 for size in found.sizes]
+    enough = (1 - WORTHWHILE_SHARE) * max(expected)
     assert found.settings.entries() > 0
     assert found.recommended == next(
-        place for place, value in enumerate(unseen) if value >= enough
+        place for place, value in enumerate(expected) if value >= enough
     )  # fmt: skip
 
 
@@ -189,7 +189,10 @@ def trial_of(changes: dict[int, float]) -> Any:
     )
 
 
-FINAL: Any = SimpleNamespace(seasons=(SimpleNamespace(plain_cost=1000.0),))
+FINAL: Any = SimpleNamespace(
+    seasons=(SimpleNamespace(plain_cost=1000.0, mean_change=lambda change: change),)
+)
+"""Stands for a fit whose windows are told by what they change on the weeks fitted to."""
 
 
 @pytest.mark.parametrize(
@@ -207,14 +210,26 @@ FINAL: Any = SimpleNamespace(seasons=(SimpleNamespace(plain_cost=1000.0),))
 def test_the_fewest_windows_are_worth_it_that_save_nearly_as_much(
     changes: list[dict[int, float]], expected: int
 ) -> None:
+    """What is seen is here what is unseen."""
     trials = [trial_of(each) for each in changes]
-    by_size: Any = dict.fromkeys(range(6))
+    by_size: Any = {
+        size: (float(np.mean([trial.change(trial.at(size)) for trial in trials])),)
+        for size in range(6)
+    }
     assert choosing._entries_worth_it(trials, by_size, FINAL) == expected
+
+
+def test_weeks_fitted_to_count_as_much_as_weeks_that_were_not() -> None:
+    """One window: (100 + 100) / 2; four: (140 + 80) / 2 = 110."""
+    trials = [trial_of({0: 0.0, 1: -100.0, 4: -80.0})]
+    by_size: Any = {0: (0.0,), 1: (-100.0,), 4: (-140.0,)}
+    assert choosing._entries_worth_it(trials, by_size, FINAL) == 4
 
 
 def test_only_sizes_that_can_be_handed_out_are_judged() -> None:
     """Windows of the folds first save with three entries; those handed out come in twos and fives."""
-    trials, by_size = [trial_of({0: 0.0, 3: -100.0})], dict.fromkeys((0, 2, 5), ())
+    trials = [trial_of({0: 0.0, 3: -100.0})]
+    by_size: Any = {0: (0.0,), 2: (0.0,), 5: (-100.0,)}
     assert choosing._entries_worth_it(trials, by_size, FINAL) == 5
 
 
