@@ -47,6 +47,9 @@ SOFT_DAYS = (8, 3)
 SOFT_SHARE = 0.3
 """How much of the work goes into that."""
 
+RANKING_SHARE, LEAST_CANDIDATES = 0.08, 80
+"""How much of the work may go into trying the windows to add one by one, but at least so many."""
+
 PROMISING = 240
 """How many of the windows to add are looked at in a descent: those that save most by themselves."""
 
@@ -147,7 +150,11 @@ class Search:
         return self._descended(drafts, apart(self.season), adds=False)
 
     def _rank_candidates(self) -> None:
-        """Put the windows that save most by themselves in front."""
+        """Put the windows that save most by themselves in front; of too many, keep some by lot."""
+        most = max(LEAST_CANDIDATES, int(RANKING_SHARE * (self.end - self.began)))
+        if len(self.candidates) > most:
+            chosen = np.sort(self.luck.permutation(len(self.candidates))[:most])
+            self.candidates = [self.candidates[place] for place in chosen]
         alone = [((draft,),) * self.season.day_sets for draft in self.candidates]
         order = np.argsort(self.season.first_changes(alone), kind="stable")
         self.candidates = [self.candidates[place] for place in order]

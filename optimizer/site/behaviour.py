@@ -30,8 +30,7 @@ class Behaviour(Document):
     been reduced, or charging is only reduced. ``at_target`` says what a charge window does once its
     state of charge is reached: it ``keeps`` the battery so until it is over, or it ``ends`` early and
     the battery covers the building until the window begins again. ``floor_restart_pct`` is by how
-    much the state of charge must rise
-    above a floor that was reached before the battery discharges again. ``standby_kw`` is what the
+    much the state of charge must rise above a floor that was reached before it discharges again. ``standby_kw`` is what the
     inverter draws at all times, ``running_loss_kw`` what the battery loses beyond its efficiency
     whenever it charges or discharges; the two make small powers inefficient. Below
     ``least_power_kw`` the battery rests.

@@ -91,7 +91,9 @@ def test_dropping_the_curve_changes_nothing_in_the_settings(
     planned: tuple[Path, str], fortnight: Path, tmp_path: Path
 ) -> None:
     out = Path(shutil.copytree(planned[0], tmp_path / "out"))
-    done = CliRunner().invoke(app, ["plan", str(fortnight), "--no-curve", "--out", str(out)])
+    done = CliRunner().invoke(
+        app, ["plan", str(fortnight), "--no-curve", "--no-proof", "--out", str(out)]
+    )
     assert done.exit_code == 0, done.output
     assert {path.name for path in out.iterdir()} == RESULTS - {"settings_by_size"}
     for name in ("settings.yaml", "flows.csv"):

@@ -192,8 +192,11 @@ def test_a_proof_is_one_sentence_in_text_and_page(account: Account) -> None:
     for said in (bills_text(near), report_html(near)):
         assert f"more than 3.50 {account.currency} beyond these (2.1 %" in " ".join(said.split())
     best = replace(account, proof=ProofLine(gap_money=0.0, gap_share=0.0, is_exact=True))
-    assert "Proof: no settings of this kind save more than these." in bills_text(best)
-    assert "Proof:" not in bills_text(account)
+    assert (
+        "Proof: on this forecast no settings that the controls accept save more than these."
+        in bills_text(best)
+    )
+    assert "Proof:" not in bills_text(replace(account, proof=None))
 
 
 def test_the_page_has_a_figure_and_a_table_for_each_season(
