@@ -138,7 +138,7 @@ def plan_scenario(
     account = account_of(brief, plan, found.settings, in_use)
     proof = None
     if with_proof:
-        proof = proof_of(brief, task, found, account.outcome, PROOF_STEPS[effort], progress)
+        proof = proof_of(brief, plan, task, found, account.outcome, PROOF_STEPS[effort], progress)
     return replace(
         account, found=found, sureness=sureness, richer=richer, effort=effort,
         with_curve=with_curve, proof=proof,
@@ -215,7 +215,13 @@ def richer_for(brief: Brief, task: Task, found: Found, progress: Progress) -> Ri
 
 
 def proof_of(
-    brief: Brief, task: Task, found: Found, outcome: Outcome, most_work: float, progress: Progress
+    brief: Brief,
+    plan: Plan,
+    task: Task,
+    found: Found,
+    outcome: Outcome,
+    most_work: float,
+    progress: Progress,
 ) -> ProofLine | None:
     """Return how much more any settings that the controls accept could save on the forecast."""
     if outcome.can_save <= NOTHING_TO_SAVE:
@@ -223,9 +229,9 @@ def proof_of(
     progress("proving how much more any such windows could save")
     gap = gap_of(
         found.settings, task, brief.scenario.forecast, found.groups,
-        outcome.can_save - outcome.saved, most_work,
+        outcome.can_save - outcome.saved + plan.open_cost, most_work,
     )  # fmt: skip
-    return ProofLine(gap.money, gap.money / outcome.can_save, gap.is_exact)
+    return ProofLine(gap, gap / outcome.can_save)
 
 
 def prices_of(plan: Plan) -> Prices:

@@ -107,6 +107,11 @@ class Plan:
     prices: ShadowPrices
     proof: Proof
 
+    @property
+    def open_cost(self) -> float:
+        """How much less than ``cost`` a better plan could cost, by the proof; 0 if there is none."""
+        return self.proof.gap * abs(self.proof.objective)
+
 
 def make_plan(
     problem: Problem,

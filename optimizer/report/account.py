@@ -17,17 +17,24 @@ from optimizer.units import MONEY_TOLERANCE, money, percent
 from optimizer.valuation.outcome import Outcome
 from optimizer.valuation.sureness import Sureness
 
+SMALLEST_TOLD = 0.005
+"""Money below this is told as 0.00."""
+
 
 @dataclass(frozen=True)
 class ProofLine:
     """How much more any settings of this kind could save, and its share of the possible saving.
 
-    ``is_exact`` tells that these are proven best.
+    A gap of less than the smallest money that is told means that these are proven best.
     """
 
     gap_money: float
     gap_share: float
-    is_exact: bool
+
+    @property
+    def is_exact(self) -> bool:
+        """Whether nothing is left that could be told in money."""
+        return self.gap_money < SMALLEST_TOLD
 
     def sentence(self, currency: str) -> str:
         """Return what is proven."""

@@ -136,8 +136,7 @@ class _Trial:
 
     def change(self, drafts: Sequence[Drafts]) -> float:
         """Return what windows change in the mean over the unseen years. [money]"""
-        pairs = zip(self.judges, drafts, strict=True)
-        return sum(judge.mean_change(part) for judge, part in pairs)
+        return _change(self.judges, drafts)
 
 
 def find_settings(
@@ -315,7 +314,7 @@ def _entries_worth_it(
             size: sum(trial.change(trial.at(size)) for trial in trials) / len(trials)
             for size in by_size
         }
-    plain = abs(float(np.mean([season.plain_cost for season in final.seasons])))
+    plain = abs(sum(season.plain_cost for season in final.seasons))
     if min(unseen.values()) >= -NOT_WORTH_IT_SHARE * plain:
         return 0
     change = {size: (seen[size] + unseen[size]) / 2 for size in by_size}

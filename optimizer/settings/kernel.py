@@ -449,6 +449,21 @@ def score_many(  # noqa: C901, PLR0912, PLR0913, PLR0915 - one loop over steps, 
             cost[i] += parts_of_the_bill(imported[i], exported[i], c)
 
 
+@njit(cache=True, inline="always")  # type: ignore[untyped-decorator]
+def form_value(
+    f: int, imported: FloatArray, exported: FloatArray, value: FloatArray, c: Pricing
+) -> float:
+    """Return what a form comes to, given the values of the parts before it."""
+    x: float = c.form_constant[f]
+    for i in range(c.form_first_import[f], c.form_first_import[f + 1]):
+        x += c.import_weight[i] * imported[c.import_step[i]]
+    for i in range(c.form_first_export[f], c.form_first_export[f + 1]):
+        x += c.export_weight[i] * exported[c.export_step[i]]
+    for i in range(c.form_first_part[f], c.form_first_part[f + 1]):
+        x += c.form_part_factor[i] * value[c.form_part[i]]
+    return x
+
+
 @njit(cache=True)  # type: ignore[untyped-decorator]
 def parts_of_the_bill(imported: FloatArray, exported: FloatArray, c: Pricing) -> float:  # noqa: C901, PLR0912 - in order
     """Return what the parts of the bill that are not linear come to."""
@@ -474,13 +489,7 @@ def parts_of_the_bill(imported: FloatArray, exported: FloatArray, c: Pricing) ->
             for f in range(c.part_first_form[p], c.part_first_form[p + 1]):
                 if chosen >= 0 and f != chosen:
                     continue
-                x = c.form_constant[f]
-                for i in range(c.form_first_import[f], c.form_first_import[f + 1]):
-                    x += c.import_weight[i] * imported[c.import_step[i]]
-                for i in range(c.form_first_export[f], c.form_first_export[f + 1]):
-                    x += c.export_weight[i] * exported[c.export_step[i]]
-                for i in range(c.form_first_part[f], c.form_first_part[f + 1]):
-                    x += c.form_part_factor[i] * value[c.form_part[i]]
+                x = form_value(f, imported, exported, value, c)
                 if c.part_kind[p] == PART_CHOICE and f == c.part_first_form[p]:
                     chosen = f + 1
                     for e in range(c.part_first_edge[p], c.part_first_edge[p + 1]):

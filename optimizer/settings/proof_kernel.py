@@ -35,6 +35,7 @@ from optimizer.settings.kernel import (
     Numbers,
     Pricing,
     after,
+    form_value,
     move,
     net_export,
     terms_of,
@@ -527,7 +528,7 @@ def _behind(costs: FloatArray, most: int, per_window: float, head: int, behind: 
 
 
 @njit(cache=True)  # type: ignore[untyped-decorator]
-def slope_of_parts(  # noqa: C901, PLR0912, PLR0915 - forward through the parts, and back
+def slope_of_parts(  # noqa: C901, PLR0912 - forward through the parts, and back
     imported: FloatArray, exported: FloatArray, c: Pricing, per_import: FloatArray,
     per_export: FloatArray,
 ) -> float:  # fmt: skip
@@ -556,13 +557,7 @@ def slope_of_parts(  # noqa: C901, PLR0912, PLR0915 - forward through the parts,
             value[p] = np.mean(rising[len(rising) - c.peak_highest[k] :])
         else:
             for f in range(c.part_first_form[p], c.part_first_form[p + 1]):
-                x = c.form_constant[f]
-                for i in range(c.form_first_import[f], c.form_first_import[f + 1]):
-                    x += c.import_weight[i] * imported[c.import_step[i]]
-                for i in range(c.form_first_export[f], c.form_first_export[f + 1]):
-                    x += c.export_weight[i] * exported[c.export_step[i]]
-                for i in range(c.form_first_part[f], c.form_first_part[f + 1]):
-                    x += c.form_part_factor[i] * value[c.form_part[i]]
+                x = form_value(f, imported, exported, value, c)
                 if f == c.part_first_form[p] or x > value[p]:
                     value[p] = x
                     form_of[p] = f

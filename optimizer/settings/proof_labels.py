@@ -14,7 +14,7 @@ import numpy as np
 from optimizer.billing.cost import LinearCost
 from optimizer.errors import InputError
 from optimizer.flows import Flows
-from optimizer.settings.drafts import Draft
+from optimizer.settings.drafts import Draft, Drafts
 from optimizer.settings.kernel import ACTION_CODE, Numbers, score_many
 from optimizer.settings.pricing import pricing_of
 from optimizer.settings.proof_orders import no_window, order_of, orders_of_controls
@@ -22,9 +22,6 @@ from optimizer.site.controls import Controls
 from optimizer.site.equipment import Plant
 from optimizer.timegrid import FloatArray, IntArray, TimeGrid, clock_slots
 from optimizer.units import MINUTES_PER_DAY
-
-Drafts = tuple[tuple[Draft, ...], ...]
-"""For each day set its windows, in order of time."""
 
 AT_ONCE = 256
 """Replays that are priced together."""

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from optimizer.settings import proof_kernel as inner
-from optimizer.settings.drafts import Draft
+from optimizer.settings.drafts import Draft, full_power_kw
 from optimizer.settings.kernel import ACTION_CODE, COVER, Numbers
 from optimizer.site.behaviour import PV_ORDERS
 from optimizer.site.controls import Controls
@@ -44,7 +44,7 @@ def orders_of_controls(controls: Controls, plant: Plant, most_load_kw: float) ->
     multiples = np.arange(0, 100 + 1e-9, controls.soc_step_pct)
     above = [float(pct) for pct in multiples if low - 1e-6 <= pct < high - 1e-9]
     until, down_to = [*above, high], sorted({low, *above})
-    most_in = plant.charge_kw / plant.to_dc_efficiency
+    most_in = full_power_kw("charge", plant)
     step_kw = controls.power_step_of(plant.ac_limit_kw)
     powers_in = [0.0, *_below(most_in, step_kw), most_in]
     powers_out = [*_below(plant.discharge_kw, step_kw), plant.discharge_kw]
@@ -83,7 +83,7 @@ def _below(most: float, step: float) -> list[float]:
 def order_of(draft: Draft, plant: Plant, step_h: float) -> tuple[float, ...]:
     """Return a draft as the kernel reads it, in the columns that it names. [kWh]"""
     level = plant.level_kwh(draft.level_pct)
-    most_in = plant.charge_kw / plant.to_dc_efficiency
+    most_in = full_power_kw("charge", plant)
     return (
         float(ACTION_CODE[draft.action]),
         level if draft.action == "charge" else plant.high_kwh,

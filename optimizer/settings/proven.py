@@ -6,8 +6,6 @@ plan's flows there, and the season begins at the plan's level.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from optimizer.settings.drafts import drafts_of
@@ -22,14 +20,6 @@ GOOD_ENOUGH_SHARE = 0.005
 """A gap of this share of the possible saving needs no closing."""
 
 
-@dataclass(frozen=True)
-class Gap:
-    """What settings of this kind could save beyond some settings, at most. [money]"""
-
-    money: float
-    is_exact: bool
-
-
 def gap_of(
     settings: Settings,
     task: Task,
@@ -37,8 +27,8 @@ def gap_of(
     groups: MonthGroups,
     beyond_by_plan: float,
     most_work: float,
-) -> Gap:
-    """Return how much more any settings could save on the forecast.
+) -> float:
+    """Return how much more any settings could save on the forecast, at most. [money]
 
     Parameters
     ----------
@@ -58,8 +48,8 @@ def gap_of(
     grid = task.grid
     steps_of = [np.flatnonzero(np.isin(grid.month, months)).astype(np.int64) for months in groups]
     if couples(task.cost, steps_of):
-        return Gap(max(beyond_by_plan, 0.0), is_exact=False)
-    gap, is_exact = 0.0, True
+        return max(beyond_by_plan, 0.0)
+    gap = 0.0
     for months, steps in zip(groups, steps_of, strict=True):
         first = int(steps[0])
         ground = Ground(
@@ -84,5 +74,4 @@ def gap_of(
             good_enough=GOOD_ENOUGH_SHARE * max(task.can_save, 0.0) * share,
         )
         gap += max(only - found.bound, 0.0)
-        is_exact &= found.is_exact and found.cost >= only - GOOD_ENOUGH_SHARE * share
-    return Gap(max(min(gap, beyond_by_plan), 0.0), is_exact)
+    return max(min(gap, beyond_by_plan), 0.0)

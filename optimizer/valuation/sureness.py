@@ -14,16 +14,18 @@ from datetime import datetime
 
 import numpy as np
 
-from optimizer.billing.bill import bill_flows
+from optimizer.billing.bill import Bill, bill_flows
 from optimizer.billing.tariff import TariffCost
 from optimizer.errors import SolveError
+from optimizer.flows import Flows
 from optimizer.planning.model import Problem
-from optimizer.planning.plan import make_plan
+from optimizer.planning.plan import GOOD_ENOUGH, make_plan
 from optimizer.settings.choosing import Found
 from optimizer.settings.reasons import Course
 from optimizer.settings.replay import Replay
 from optimizer.settings.windows import Settings, no_windows
 from optimizer.settings.years import Recipe, Weather, Year
+from optimizer.site.equipment import Plant
 from optimizer.timegrid import FloatArray
 from optimizer.valuation.outcome import NOTHING_TO_SAVE
 
@@ -71,7 +73,8 @@ class Sureness:
     """What windows come to on weeks that they were not fitted to.
 
     ``kept_share`` is of the possible saving of these weeks, None where no plan was made or nothing
-    can be saved. ``saved`` is against no windows. ``years`` counts the years of the bill's spread.
+    can be saved. ``saved`` is against no windows, wear counted. ``years`` counts the years of the
+    bill's spread.
     """
 
     kept_share: Spread | None
@@ -136,10 +139,11 @@ def sureness_of(
 
 @dataclass(frozen=True)
 class _Judged:
-    """One unseen year: its replays with and without windows, and their bills by period."""
+    """One unseen year: its replay with windows, and what it costs by period with and without."""
 
     year: Year
     windows: Replay
+    bill: float
     with_windows: dict[str, float]
     without: dict[str, float]
 
@@ -147,16 +151,15 @@ class _Judged:
     def of(cls, year: Year, settings: Settings, course: Course, cost: TariffCost) -> _Judged:
         there = replace(course, load_kwh=year.load_kwh, pv_kwh=year.pv_kwh)
         run, bare = there.run(settings), there.run(no_windows(settings.floor_pct))
-        with_windows, without = (bill_flows(cost, each.flows).by_period() for each in (run, bare))
-        return cls(year, run, with_windows, without)
-
-    @property
-    def bill(self) -> float:
-        return sum(self.with_windows.values())
+        bill = bill_flows(cost, run.flows)
+        return cls(
+            year, run, bill.total, _by_period(bill, run.flows, course.plant, cost),
+            _by_period(bill_flows(cost, bare.flows), bare.flows, course.plant, cost),
+        )  # fmt: skip
 
     @property
     def saved(self) -> float:
-        return sum(self.without.values()) - self.bill
+        return sum(self.without.values()) - sum(self.with_windows.values())
 
     def worst(self, problem: Problem, cost: TariffCost) -> WorstMonth:
         """Return the month in which the windows save least."""
@@ -178,6 +181,19 @@ class _Judged:
         return WorstMonth(names[least], saved[least], metered, highest_kw, grid.step_minutes)
 
 
+def _by_period(bill: Bill, flows: Flows, plant: Plant, cost: TariffCost) -> dict[str, float]:
+    """Return bill and wear of each billing period."""
+    periods = cost.periods
+    discharged = np.bincount(
+        periods.of_step, weights=flows.discharge_kwh, minlength=len(periods.periods)
+    )
+    amounts = bill.by_period()
+    return {
+        period.label: amounts[period.label] + plant.wear_per_kwh * float(kwh)
+        for period, kwh in zip(periods.periods, discharged, strict=True)
+    }
+
+
 def _kept_share(
     metered: Sequence[_Judged], problem: Problem, cost: TariffCost, time_limit_s: float
 ) -> Spread | None:
@@ -189,7 +205,9 @@ def _kept_share(
             plan = make_plan(there, cost, time_limit_s=time_limit_s / len(metered))
         except SolveError:
             return None
-        months = plan.bill.by_period()
+        if plan.proof.gap > GOOD_ENOUGH:
+            return None
+        months = _by_period(plan.bill, plan.flows, problem.plant, cost)
         can_save.append([judged.without[month] - months[month] for month in months])
         saved.append([judged.without[month] - judged.with_windows[month] for month in months])
     possible, kept = np.array(can_save), np.array(saved)

@@ -24,11 +24,12 @@ from optimizer.billing.tariff import compile_cost, find_tariff, read_tariff
 from optimizer.planning.model import Problem
 from optimizer.planning.plan import Plan, make_plan
 from optimizer.settings.choosing import EFFORTS
+from optimizer.settings.drafts import Drafts
 from optimizer.settings.fitting import SEED
 from optimizer.settings.kernel import parts_of_the_bill
 from optimizer.settings.pricing import pricing_of
 from optimizer.settings.proof import prove
-from optimizer.settings.proof_labels import Drafts, Ground
+from optimizer.settings.proof_labels import Ground
 from optimizer.settings.reasons import Prices
 from optimizer.settings.search import Search as LocalSearch
 from optimizer.settings.season import Season, Task

@@ -767,7 +767,7 @@ SCORE_FAULTS: dict[str, Fault] = {
     "export not noted for the parts": (kernel_module, "score_many", "max(net, 0.0)", "0.0"),
     "the level forgotten": (kernel_module, "score_many", "stored[i] = after(level,", "stored[i] = after(start_kwh,"),
     "windows of another step": (kernel_module, "score_many", "face_of_step[t]", "face_of_step[t - 1]"),
-    "export forgotten in a part": (kernel_module, "parts_of_the_bill", "c.export_weight[i] *", "0 *"),
+    "export forgotten in a part": (kernel_module, "form_value", "c.export_weight[i] *", "0 *"),
     "the smallest form for the largest": (kernel_module, "parts_of_the_bill", "x > value[p]", "x < value[p]"),
     "the lowest groups for the highest": (kernel_module, "parts_of_the_bill",
                                           "rising[len(rising) - c.peak_highest[k] :]",

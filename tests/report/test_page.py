@@ -188,10 +188,10 @@ def test_whether_to_change_settings_in_use_is_said(
 
 
 def test_a_proof_is_one_sentence_in_text_and_page(account: Account) -> None:
-    near = replace(account, proof=ProofLine(gap_money=3.5, gap_share=0.021, is_exact=False))
+    near = replace(account, proof=ProofLine(gap_money=3.5, gap_share=0.021))
     for said in (bills_text(near), report_html(near)):
         assert f"more than 3.50 {account.currency} beyond these (2.1 %" in " ".join(said.split())
-    best = replace(account, proof=ProofLine(gap_money=0.0, gap_share=0.0, is_exact=True))
+    best = replace(account, proof=ProofLine(gap_money=0.0, gap_share=0.0))
     assert (
         "Proof: on this forecast no settings that the controls accept save more than these."
         in bills_text(best)
