@@ -31,6 +31,7 @@ from optimizer.billing.worked import (
 )
 from optimizer.documents import read_document
 from optimizer.errors import TariffError
+from optimizer.planning.linear import LinearSolver
 from optimizer.planning.plan import Plan, make_plan
 from optimizer.planning.problem import Problem
 from optimizer.report.account import Account, ProofLine
@@ -124,15 +125,17 @@ def plan_scenario(
         if in_use_path
         else None
     )
-    plan = cheapest_plan(brief, time_limit_s, progress)
+    solver = LinearSolver()
+    plan = cheapest_plan(brief, time_limit_s, progress, solver)
     progress("looking for windows that keep the saving")
     task = task_of(brief, plan)
     found = windows_for(brief, task, effort, in_use, progress)
     found = found if most_windows is None else found.at_most(most_windows)
     progress("replaying the windows on weeks that they were not fitted to")
     sureness = sureness_of(
-        found, brief.weather, plan.problem, brief.cost, brief.course, PLANNING_S[effort], progress
-    )
+        found, brief.weather, plan.problem, brief.cost, brief.course, PLANNING_S[effort], progress,
+        solver,
+    )  # fmt: skip
     richer = None if effort == "quick" else richer_for(brief, task, found, progress)
     progress("replaying the windows and adding up the bills")
     account = account_of(brief, plan, found.settings, in_use)
@@ -161,7 +164,9 @@ def replay_settings(
     return account_of(brief, plan, settings)
 
 
-def cheapest_plan(brief: Brief, time_limit_s: float, progress: Progress) -> Plan:
+def cheapest_plan(
+    brief: Brief, time_limit_s: float, progress: Progress, solver: LinearSolver | None = None
+) -> Plan:
     """Find the cheapest operation by linear programming."""
     scenario, grid = brief.scenario, brief.scenario.forecast.grid
     progress(f"planning {grid.count:,} steps of {grid.step_minutes} min by linear programming")
@@ -175,7 +180,9 @@ def cheapest_plan(brief: Brief, time_limit_s: float, progress: Progress) -> Plan
         scenario.end_kwh,
         scenario.file.state.leftover_per_kwh,
     )
-    return make_plan(problem, brief.cost, time_limit_s=time_limit_s, progress=progress)
+    return make_plan(
+        problem, brief.cost, time_limit_s=time_limit_s, progress=progress, solver=solver
+    )
 
 
 def task_of(brief: Brief, plan: Plan) -> Task:

@@ -15,7 +15,7 @@ from optimizer.planning.problem import Problem
 LEAST_PIECE_DAYS = 20.0
 """Shorter pieces than this are not worth a cut."""
 
-LONG_SPAN_DAYS = 100.0
+LONG_SPAN_DAYS = 70.0
 """A part of the cost that reaches over more than this does not keep a piece whole."""
 
 
