@@ -20,6 +20,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
@@ -62,6 +63,12 @@ class _Kept:
     compact: Compact
     instance: Instance
     solved: int = 0
+
+    @cached_property
+    def tie(self) -> FloatArray:
+        """The tie price on the small program's columns."""
+        price: FloatArray = self.compact.spread.T @ tie_price(self.matrix)
+        return price
 
 
 class LinearSolver:
@@ -109,7 +116,8 @@ class LinearSolver:
         compact = Compact.of(matrix)
         program = compact.program(matrix)
         kept = _Kept(matrix, compact, Instance(program, presolve=False))
-        start = joined_basis(program, matrix.edges, seconds_left(), self._workers)
+        tied = replace(program, cost=program.cost + TIE_PRICE * kept.tie)
+        start = joined_basis(tied, matrix.edges, seconds_left(), self._workers)
         if start is not None:
             kept.instance.start_from(start)
         found = _solve_in(kept, matrix, program, seconds_left, near=start is not None)
@@ -161,8 +169,7 @@ def _solve_in(
     kept: _Kept, matrix: Matrix, program: Matrix, seconds_left: Clock, near: bool
 ) -> Solution:
     """Solve in the three runs told above and return the whole program's solution."""
-    instance, compact = kept.instance, kept.compact
-    tie = compact.spread.T @ tie_price(matrix)
+    instance, compact, tie = kept.instance, kept.compact, kept.tie
     instance.cost(program.cost + TIE_PRICE * tie, program.offset)
     iterations = instance.run(seconds_left(), near=near)
     instance.cost(program.cost, program.offset)

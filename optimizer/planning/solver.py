@@ -297,19 +297,14 @@ def _loaded(matrix: Matrix) -> highspy.Highs:
     highs.HandleUserInterrupt = True
     for option, setting in OPTIONS.items():
         _must(highs.setOptionValue(option, setting), f"set {option}")
-    lp = highspy.HighsLp()
-    lp.num_col_, lp.num_row_ = len(matrix.cost), len(matrix.row_low)
-    lp.col_cost_, lp.offset_ = matrix.cost, matrix.offset
-    lp.col_lower_, lp.col_upper_ = matrix.low, matrix.high
-    lp.row_lower_, lp.row_upper_ = matrix.row_low, matrix.row_high
-    lp.a_matrix_.format_ = highspy.MatrixFormat.kColwise
-    lp.a_matrix_.start_ = matrix.table.indptr.astype(np.int32)
-    lp.a_matrix_.index_ = matrix.table.indices.astype(np.int32)
-    lp.a_matrix_.value_ = matrix.table.data
-    if matrix.is_integer.any():
-        kinds = [highspy.HighsVarType.kContinuous, highspy.HighsVarType.kInteger]
-        lp.integrality_ = [kinds[int(whole)] for whole in matrix.is_integer]
-    _must(highs.passModel(lp), "pass the model")
+    table, whole = matrix.table, matrix.is_integer.astype(np.int32)
+    passed = highs.passModel(
+        len(matrix.cost), len(matrix.row_low), table.nnz,
+        int(highspy.MatrixFormat.kColwise), int(highspy.ObjSense.kMinimize), matrix.offset,
+        matrix.cost, matrix.low, matrix.high, matrix.row_low, matrix.row_high,
+        table.indptr.astype(np.int32), table.indices.astype(np.int32), table.data, whole,
+    )  # fmt: skip
+    _must(passed, "pass the model")
     return highs
 
 

@@ -2,6 +2,8 @@
 
     python tests/bench/measure.py [--rounds 7] [--once]
 
+The plan itself is measured by ``fast_plan.py``.
+
 The series are invented with a fixed seed. Runs are interleaved and medians are shown, because
 machines are shared and noisy.
 """
@@ -22,7 +24,6 @@ from dataclasses import replace
 from datetime import UTC, date, datetime
 from pathlib import Path
 
-import highspy
 import numpy as np
 
 from optimizer.billing.bill import bill_flows
@@ -30,11 +31,8 @@ from optimizer.billing.cost import FlowSum, LinearCost, Peak, Scale, Sum, linear
 from optimizer.billing.tariff import Tariff, TariffCost, TariffFile, compile_cost
 from optimizer.documents import Source
 from optimizer.flows import Flows
-from optimizer.planning.matrix import Matrix, compile_model, templates
-from optimizer.planning.model import build_model
 from optimizer.planning.plan import make_plan
-from optimizer.planning.problem import Limits, Problem
-from optimizer.planning.solver import solve
+from optimizer.planning.problem import Problem
 from optimizer.settings import season as season_module
 from optimizer.settings.drafts import Draft
 from optimizer.settings.kernel import OVERLOAD, Numbers, step_through
@@ -87,53 +85,10 @@ def tariff(grid: TimeGrid) -> LinearCost:
     return linear_cost(Sum(tuple(terms)), grid.count)
 
 
-def by_model(problem: Problem) -> float:
-    """Pyomo model, hand-over and solve, as a plan does it."""
-    with templates():
-        model = build_model(problem, Limits.of(problem), {})
-    return solve(compile_model(model), 600).objective
-
-
-def raw(matrix: Matrix) -> float:
-    """The same arrays given to HiGHS, and nothing else."""
-    highs = highspy.Highs()
-    highs.setOptionValue("output_flag", False)
-    highs.setOptionValue("threads", 1)
-    lp = highspy.HighsLp()
-    lp.num_col_, lp.num_row_ = len(matrix.cost), len(matrix.row_low)
-    lp.col_cost_, lp.col_lower_, lp.col_upper_ = matrix.cost, matrix.low, matrix.high
-    lp.row_lower_, lp.row_upper_ = matrix.row_low, matrix.row_high
-    lp.a_matrix_.format_ = highspy.MatrixFormat.kColwise
-    lp.a_matrix_.start_ = matrix.starts.astype(np.int32)
-    lp.a_matrix_.index_ = matrix.indices.astype(np.int32)
-    lp.a_matrix_.value_ = matrix.values
-    highs.passModel(lp)
-    highs.run()
-    return highs.getInfo().objective_function_value
-
-
 def timed(work: Callable[[], object]) -> float:
     begun = time.perf_counter()
     work()
     return time.perf_counter() - begun
-
-
-def compare_model_with_raw(step_minutes: int, rounds: int) -> None:
-    problem = year(step_minutes)
-    with templates():
-        matrix = compile_model(build_model(problem, Limits.of(problem), {}))
-    if not np.isclose(by_model(problem), raw(matrix), rtol=1e-9):
-        raise SystemExit("the two ways give different optima")
-    ours, theirs = [], []
-    for _ in range(rounds):
-        ours.append(timed(lambda: by_model(problem)))
-        theirs.append(timed(lambda: raw(matrix)))
-    a, b = statistics.median(ours), statistics.median(theirs)
-    ratio = statistics.median(x / y for x, y in zip(ours, theirs, strict=True))
-    print(
-        f"year of {step_minutes}-min steps, 12 demand charges: model + hand-over + solve {a:.2f} s,"
-        f" raw HiGHS {b:.2f} s, ratio {ratio:.2f} (median of {rounds})"
-    )
 
 
 RATES = [
@@ -299,8 +254,6 @@ def main() -> None:
     options.add_argument("--once", action="store_true", help="one round, only to see that it runs")
     rounds = 1 if (given := options.parse_args()).once else given.rounds
     print(f"{os.cpu_count()} cores")
-    compare_model_with_raw(60, rounds)
-    compare_model_with_raw(15, max(1, rounds // 3))
     compare_netting_with_none(60, rounds)
     compare_netting_with_none(15, max(1, rounds // 3))
     measure_bill(rounds)

@@ -63,7 +63,7 @@ TARIFFS: dict[str, list[dict[str, Any]]] = {
     "net energy of the year": [NET, DEMAND],
     "a bank": [FLAT, CREDIT | {"per_kwh": 0.25}, BANK],
 }
-MONTHS = grid_of(24 * 61, 60, "2025-06-01")
+MONTHS = grid_of(24 * 80, 60, "2025-06-01")
 PLANTS = {
     "ac": AC_PLANT,
     "dc": DC_PLANT,
