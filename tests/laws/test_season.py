@@ -18,7 +18,7 @@ from optimizer.flows import Flows
 from optimizer.planning.plan import Plan, make_plan
 from optimizer.settings import moves
 from optimizer.settings import season as season_module
-from optimizer.settings.choosing import Effort
+from optimizer.settings.choosing import Effort, Found
 from optimizer.settings.drafts import Draft, Drafts, entries_of
 from optimizer.settings.fitting import settings_of, years_for
 from optimizer.settings.kernel import parts_of_the_bill
@@ -266,7 +266,11 @@ print(words_of_a_search())
 
 
 def words_of_a_search() -> str:
-    found = found_for(AC_PLANT, HOURS, "two rates", Controls(), effort=Effort(0, 1500))
+    return words_of(found_for(AC_PLANT, HOURS, "two rates", Controls(), effort=Effort(0, 1500)))
+
+
+def words_of(found: Found) -> str:
+    """Return all windows and what they save, to the last digit, and the work that was done."""
     sizes = [(size.settings.model_dump_json(), size.seen) for size in found.sizes]
     return f"{sizes} {found.replays}"
 
@@ -281,6 +285,29 @@ def test_a_machine_of_one_core_finds_the_same_windows_as_this_one(
     )  # fmt: skip
     assert "charge" in other.stdout
     assert other.stdout.strip() == words_of_a_search()
+
+
+TIED = """
+from optimizer.settings.choosing import Effort, Found
+from optimizer.site.controls import Controls
+from tests.laws.test_season import words_of
+from tests.laws.cases import AC_PLANT
+from tests.laws.sites import HOURS, found_for
+print(words_of(found_for(AC_PLANT, HOURS, "demand", Controls(import_cap=True), effort=Effort(0, 4000))))
+"""
+
+
+def test_every_process_finds_the_same_windows_where_many_cost_the_same() -> None:
+    """Texts hash otherwise in each process, so that sets are run through in another order."""
+    found = {
+        subprocess.run(
+            [sys.executable, "-c", TIED], check=True, capture_output=True, text=True,
+            env=os.environ | {"PYTHONPATH": ".", "PYTHONHASHSEED": seed},
+        ).stdout
+        for seed in ("1", "2")
+    }  # fmt: skip
+    assert len(found) == 1
+    assert "import_cap_kw" in found.pop()
 
 
 # --- softer peaks -----------------------------------------------------------------------------
