@@ -21,10 +21,11 @@ import numpy as np
 from optimizer.billing.cost import LinearCost
 from optimizer.flows import Flows
 from optimizer.settings.drafts import Draft, Drafts, Part, entries_of, overlap, window_of
-from optimizer.settings.kernel import Numbers, Pricing, score_many
+from optimizer.settings.kernel import Numbers, Pricing
 from optimizer.settings.pricing import pricing_of, softened
 from optimizer.settings.reasons import Prices
 from optimizer.settings.replay import order_row
+from optimizer.settings.score_kernel import LANES, score_many
 from optimizer.settings.years import Year
 from optimizer.site.controls import Controls
 from optimizer.site.equipment import Plant
@@ -39,9 +40,6 @@ TAIL_SHARE = 1 / 3
 
 TAIL_WEIGHT = 0.3
 """How much the mean over the tail counts in a score; the rest is the mean over all years."""
-
-SIDE_BY_SIDE = 16
-"""Sets of windows that one call runs through the steps together."""
 
 LOOK_UP_WORK = 0.02
 """Work of meeting windows that were scored before, in replays."""
@@ -268,7 +266,7 @@ class Season:
         self.work += len(many) * len(years)
         faces = np.array([self._face(drafts) for drafts in many])
         result = np.zeros((len(years), len(many)))
-        chunk = max(min(SIDE_BY_SIDE, -(-len(many) * len(years) // WORKERS)), 1)
+        chunk = max(min(LANES, -(-len(many) * len(years) // WORKERS)), 1)
         jobs = [
             (row, year, first, min(first + chunk, len(many)))
             for row, year in enumerate(years)
@@ -290,7 +288,7 @@ class Season:
     def _room(self) -> tuple[FloatArray, FloatArray]:
         """Return room for imports and exports of this thread's own."""
         if not hasattr(self._rooms, "pair"):
-            pair = np.zeros((2, SIDE_BY_SIDE, len(self.steps)))
+            pair = np.zeros((2, len(self.steps), LANES))
             self._rooms.pair = (pair[0], pair[1])
         return self._rooms.pair  # type: ignore[no-any-return]
 

@@ -21,8 +21,8 @@ from optimizer.settings import season as season_module
 from optimizer.settings.choosing import Effort, Found
 from optimizer.settings.drafts import Draft, Drafts, entries_of
 from optimizer.settings.fitting import settings_of, years_for
-from optimizer.settings.kernel import parts_of_the_bill
 from optimizer.settings.pricing import pricing_of, softened
+from optimizer.settings.score_kernel import parts_of_the_bill
 from optimizer.settings.season import Season
 from optimizer.settings.windows import Settings
 from optimizer.settings.years import Year
