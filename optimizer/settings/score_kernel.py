@@ -76,12 +76,12 @@ def write_order(order: FloatArray, lane: int, row: FloatArray, n: Numbers) -> No
 def move_lanes(  # noqa: PLR0913, PLR0915 - in the order of ``kernel.move``
     order: FloatArray, lanes: FloatArray, live: int, x: Terms, pv_first: float,
     pv_when_selling: float, to_limit: float, buy: float, sell: float, wear: float, n: Numbers,
-    imported: FloatArray, exported: FloatArray, on_dc: bool, capped: bool,
+    imported: FloatArray, exported: FloatArray, capped: bool,
 ) -> None:  # fmt: skip
     """Take all lanes through one step.
 
-    The last two are written out where this is used, so that the compiler leaves out what they leave
-    out: PV on the DC side, and whether a limit of import could bind.
+    ``capped``, whether a limit of import could bind, is written out where this is used, so that the
+    compiler leaves out what it leaves out.
     """
     most_through = n.ac / n.eta_ac
     for i in range(live):
@@ -101,7 +101,7 @@ def move_lanes(  # noqa: PLR0913, PLR0915 - in the order of ``kernel.move``
         missing = max(order[UP_TO, i] - stored, 0.0)
         missing = missing + n.running_loss if missing > REACHED_KWH else missing
         want = min(room, missing / n.eta_charge)
-        if on_dc:
+        if n.pv_on_dc:
             filled = min(want, x.pv + order[BOUGHT, i])
         else:
             filled = min(min(want / n.eta_dc, x.pv + order[BOUGHT, i]), n.ac) * n.eta_dc
@@ -113,7 +113,7 @@ def move_lanes(  # noqa: PLR0913, PLR0915 - in the order of ``kernel.move``
 
         if capped:
             allowed = order[ALLOWED, i]
-            if on_dc:
+            if n.pv_on_dc:
                 past_building = x.pv + (allowed - x.load) * n.eta_dc
                 left_over = x.pv - min((x.load - allowed) / n.eta_ac, most_through)
                 most_in = left_over if x.load > allowed else past_building
@@ -128,7 +128,7 @@ def move_lanes(  # noqa: PLR0913, PLR0915 - in the order of ``kernel.move``
         charge = charge if charge >= n.least else 0.0
         discharge = discharge if discharge >= n.least else 0.0
 
-        if on_dc:
+        if n.pv_on_dc:
             through = x.pv + discharge - charge
             outward = n.eta_ac * min(through, most_through) - x.load
             inward = through / n.eta_dc - x.load
@@ -172,14 +172,15 @@ def score_many(  # noqa: C901, PLR0912, PLR0913, PLR0915 - what a step asks for,
     """
     many, count = faces.shape
     live = -(-many // VECTOR) * VECTOR
+    lanes = np.zeros((STATES, LANES))
+    for i in range(live):
+        lanes[STORED, i] = start_kwh
     orders = np.zeros((count, ORDERS, LANES))
     least_allowed = np.full(count, np.inf)
     for face in range(count):
         for i in range(live):
             write_order(orders[face], i, table[faces[min(i, many - 1), face]], n)
             least_allowed[face] = min(least_allowed[face], orders[face, ALLOWED, i])
-    lanes = np.zeros((STATES, LANES))
-    lanes[STORED] = start_kwh
     ended = np.full(LANES, -1)
     of_now = np.zeros((ORDERS, LANES))
     has_parts = len(c.part_kind) > 0
@@ -216,18 +217,12 @@ def score_many(  # noqa: C901, PLR0912, PLR0913, PLR0915 - what a step asks for,
         most_in = through_building * n.eta_dc + (x.pv if n.pv_on_dc else 0.0)
         capped = x.load > least or x.need > least / n.eta_ac or most_in < n.charge
         imports, exports = imported[t * has_parts], exported[t * notes_export]
-        if n.pv_on_dc and capped:
+        if capped:
             move_lanes(order, lanes, live, x, pv_first, pv_when_selling, to_limit, c.buy[t],
-                       c.sell[t], c.wear, n, imports, exports, True, True)  # fmt: skip
-        elif n.pv_on_dc:
-            move_lanes(order, lanes, live, x, pv_first, pv_when_selling, to_limit, c.buy[t],
-                       c.sell[t], c.wear, n, imports, exports, True, False)  # fmt: skip
-        elif capped:
-            move_lanes(order, lanes, live, x, pv_first, pv_when_selling, to_limit, c.buy[t],
-                       c.sell[t], c.wear, n, imports, exports, False, True)  # fmt: skip
+                       c.sell[t], c.wear, n, imports, exports, True)  # fmt: skip
         else:
             move_lanes(order, lanes, live, x, pv_first, pv_when_selling, to_limit, c.buy[t],
-                       c.sell[t], c.wear, n, imports, exports, False, False)  # fmt: skip
+                       c.sell[t], c.wear, n, imports, exports, False)  # fmt: skip
         if counts_cycles:
             for i in range(live):
                 used = (0.0 if new_day else lanes[USED, i]) + lanes[GIVEN, i]
@@ -238,7 +233,8 @@ def score_many(  # noqa: C901, PLR0912, PLR0913, PLR0915 - what a step asks for,
         lanes[COST, i] -= c.leftover * (lanes[STORED, i] - start_kwh)
     if has_parts:
         add_parts_of_the_bill(imported, exported, lanes[COST, :live], c)
-    cost[:] = lanes[COST, :many]
+    for i in range(many):
+        cost[i] = lanes[COST, i]
 
 
 @njit(cache=True)  # type: ignore[untyped-decorator]
@@ -268,14 +264,12 @@ def add_parts_of_the_bill(  # noqa: C901, PLR0912 - in order
             k = c.part_peak[p]
             first, end = c.peak_first_group[k], c.peak_first_group[k + 1]
             if c.peak_highest[k] == 1:
-                value[p] = group[first]
-                for g in range(first + 1, end):
+                for g in range(first, end):
                     for i in range(live):
-                        value[p, i] = max(value[p, i], group[g, i])
+                        value[p, i] = max(value[p, i], group[g, i]) if g > first else group[g, i]
             else:
                 for i in range(live):
-                    rising = np.sort(group[first:end, i].copy())
-                    value[p, i] = np.mean(rising[len(rising) - c.peak_highest[k] :])
+                    value[p, i] = mean_of_highest(group, first, end, i, c.peak_highest[k])
         else:
             begin = c.part_first_form[p]
             for f in range(begin, c.part_first_form[p + 1]):
@@ -284,7 +278,8 @@ def add_parts_of_the_bill(  # noqa: C901, PLR0912 - in order
                     for i in range(live):
                         value[p, i] = x[i] if f == begin else max(value[p, i], x[i])
                 elif f == begin:
-                    chosen[:] = f + 1
+                    for i in range(live):
+                        chosen[i] = f + 1
                     for e in range(c.part_first_edge[p], c.part_first_edge[p + 1]):
                         for i in range(live):
                             chosen[i] += x[i] + EDGE_SLACK >= c.edges[e]
@@ -293,7 +288,25 @@ def add_parts_of_the_bill(  # noqa: C901, PLR0912 - in order
                         value[p, i] = x[i] if f == chosen[i] else value[p, i]
         for i in range(live):
             added[i] += c.part_factor[p] * value[p, i]
-    total += added
+    for i in range(live):
+        total[i] += added[i]
+
+
+@njit(cache=True, error_model="numpy")  # type: ignore[untyped-decorator]
+def mean_of_highest(group: FloatArray, first: int, end: int, lane: int, count: int) -> float:
+    """Return the mean of a lane's ``count`` highest values from row ``first`` up to ``end``."""
+    rising = np.full(count, -np.inf)
+    for g in range(first, end):
+        if group[g, lane] > rising[0]:
+            place = 0
+            while place + 1 < count and rising[place + 1] < group[g, lane]:
+                rising[place] = rising[place + 1]
+                place += 1
+            rising[place] = group[g, lane]
+    total = 0.0
+    for place in range(count):
+        total += rising[place]
+    return total / count
 
 
 @njit(cache=True, error_model="numpy")  # type: ignore[untyped-decorator]
@@ -301,13 +314,15 @@ def highest_powers(imported: FloatArray, live: int, c: Pricing) -> FloatArray:
     """Return the highest power of each group of demand intervals, shape (G, lanes)."""
     group = np.empty((len(c.group_reached), live))
     for g in range(len(group)):
-        group[g] = c.group_reached[g]
+        for i in range(live):
+            group[g, i] = c.group_reached[g]
     power = np.zeros(live)
     pairs = len(c.peak_step)
     for k in range(pairs):
         t, interval = c.peak_step[k], c.peak_interval[k]
         if k == 0 or interval != c.peak_interval[k - 1]:
-            power[:] = c.interval_elsewhere[interval]
+            for i in range(live):
+                power[i] = c.interval_elsewhere[interval]
         for i in range(live):
             power[i] += imported[t, i]
         if k == pairs - 1 or interval != c.peak_interval[k + 1]:
@@ -327,7 +342,8 @@ def write_form(
     c: Pricing,
 ) -> None:
     """Write to ``x``, shape (lanes,), what a form comes to, given the values of the parts before."""
-    x[:] = c.form_constant[f]
+    for i in range(len(x)):
+        x[i] = c.form_constant[f]
     for k in range(c.form_first_import[f], c.form_first_import[f + 1]):
         t, weight = c.import_step[k], c.import_weight[k]
         for i in range(len(x)):

@@ -771,11 +771,9 @@ SCORE_FAULTS: dict[str, Fault] = {
     "windows of another step": (score_module, "score_many", "face_of_step[t]", "face_of_step[t - 1]"),
     "export forgotten in a part": (score_module, "write_form", "weight * exported", "0 * exported"),
     "the smallest form for the largest": (score_module, "add_parts_of_the_bill", "max(value[p, i], x[i])", "min(value[p, i], x[i])"),
-    "the lowest groups for the highest": (score_module, "add_parts_of_the_bill",
-                                          "rising[len(rising) - c.peak_highest[k] :]",
-                                          "rising[: c.peak_highest[k]]"),
+    "the lowest groups for the highest": (score_module, "mean_of_highest", "group[g, lane] > rising[0]", "g == first"),
     "the last step of an interval for all": (score_module, "highest_powers", "power[i] += ", "power[i] = "),
-    "a form that was not chosen": (score_module, "add_parts_of_the_bill", "chosen[:] = f + 1", "chosen[:] = f + 2"),
+    "a form that was not chosen": (score_module, "add_parts_of_the_bill", "chosen[i] = f + 1", "chosen[i] = f + 2"),
 }  # fmt: skip
 
 
