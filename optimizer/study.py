@@ -31,8 +31,8 @@ from optimizer.billing.worked import (
 )
 from optimizer.documents import read_document
 from optimizer.errors import TariffError
-from optimizer.planning.model import Problem
 from optimizer.planning.plan import Plan, make_plan
+from optimizer.planning.problem import Problem
 from optimizer.report.account import Account, ProofLine
 from optimizer.report.files import write_file
 from optimizer.settings.choosing import EFFORTS, Found, find_settings, groupings_for

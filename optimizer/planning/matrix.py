@@ -1,27 +1,27 @@
-"""Turns the Pyomo model into arrays for the solver, one constraint family at a time.
+"""The equations of ``model`` as arrays, written by whole families of columns and rows.
 
-Pyomo can call a rule once, with a symbol for the index, instead of once for each step. The one
-expression that comes back is evaluated here with numpy for all steps together, which takes a tenth
-of the time. Templates are no public interface of Pyomo: the version is pinned, and a test holds
-these arrays against Pyomo's ordinary path. Read next: ``solver``.
+A general modelling layer calls a rule for every step; here numpy writes all steps of a family at
+once. Columns and rows bear the names and the order of the Pyomo model, and a test holds every
+coefficient, limit and price against it. Read next: ``compact``, which makes the arrays smaller.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
-from dataclasses import dataclass
-from typing import Any
+from dataclasses import dataclass, field, replace
 
 import numpy as np
-import pyomo.environ as pyo
-from pyomo.common.gc_manager import PauseGC
-from pyomo.core.base import constraint as pyomo_constraint
-from pyomo.core.base import objective as pyomo_objective
-from pyomo.core.base.var import ScalarVar
-from pyomo.core.expr import numeric_expr, relational_expr
-from pyomo.core.expr.template_expr import IndexTemplate, TemplateSumExpression
+import scipy.sparse as sparse
+from numpy.typing import ArrayLike
 
+from optimizer.planning.cost_rows import CostRows
+from optimizer.planning.problem import (
+    FLOW_VARIABLES,
+    OPPOSITES,
+    Limits,
+    OneWay,
+    Problem,
+    rows_of,
+)
 from optimizer.timegrid import FloatArray, IntArray
 
 
@@ -36,6 +36,11 @@ class Family:
     def span(self) -> slice:
         """The family's places in the arrays."""
         return slice(self.start, self.start + self.count)
+
+    @property
+    def places(self) -> IntArray:
+        """The same as numbers, shape (count,)."""
+        return np.arange(self.start, self.start + self.count)
 
 
 @dataclass(frozen=True)
@@ -58,200 +63,214 @@ class Matrix:
     columns: dict[str, Family]
     rows: dict[str, Family]
 
+    @property
+    def table(self) -> sparse.csc_array:
+        """The coefficients as a sparse table of SciPy, sharing the arrays."""
+        shape = len(self.row_low), len(self.cost)
+        return sparse.csc_array((self.values, self.indices, self.starts), shape=shape)
 
-@contextmanager
-def templates() -> Iterator[None]:
-    """Let Pyomo call each rule once, with symbolic indices, and pause garbage collection."""
-    modules = (
-        (pyomo_constraint, "TEMPLATIZE_CONSTRAINTS"),
-        (pyomo_objective, "TEMPLATIZE_OBJECTIVES"),
-    )
-    before = [getattr(module, flag) for module, flag in modules]
-    try:
-        for module, flag in modules:
-            setattr(module, flag, True)
-        with PauseGC():
-            yield
-    finally:
-        for (module, flag), value in zip(modules, before, strict=True):
-            setattr(module, flag, value)
+    def has_coefficients_of(self, other: Matrix) -> bool:
+        """Whether the two differ in costs and limits only."""
+        return (
+            self.columns == other.columns
+            and self.rows == other.rows
+            and np.array_equal(self.starts, other.starts)
+            and np.array_equal(self.indices, other.indices)
+            and np.array_equal(self.values, other.values)
+        )
 
-
-def compile_model(m: pyo.ConcreteModel) -> Matrix:
-    """Return the arrays of a model that was built under ``templates()``."""
-    columns, low, high, is_integer = _compile_variables(m)
-    compiler = _Compiler(columns)
-    rows: dict[str, Family] = {}
-    entries, bounds, count = [], [], 0
-    for constraint in m.component_objects(pyo.Constraint):
-        size = len(constraint)
-        body, row_low, row_high = compiler.constraint(constraint, size)
-        rows[constraint.local_name] = Family(count, size)
-        entries += [(r + count, c, v) for r, c, v in body.entries(size)]
-        bounds.append((row_low, row_high))
-        count += size
-    objective = next(iter(m.component_objects(pyo.Objective)))
-    cost, offset = compiler.objective(objective, len(low))
-    starts, indices, values = _by_columns(entries, len(low))
-    return Matrix(
-        cost, offset, low, high, is_integer,
-        np.concatenate([b[0] for b in bounds]), np.concatenate([b[1] for b in bounds]),
-        starts, indices, values, columns, rows,
-    )  # fmt: skip
+    def with_table(self, table: sparse.csc_array) -> Matrix:
+        """Return the same program with other coefficients."""
+        return replace(self, starts=table.indptr, indices=table.indices, values=table.data)
 
 
-def _compile_variables(
-    m: pyo.ConcreteModel,
-) -> tuple[dict[str, Family], FloatArray, FloatArray, IntArray]:
-    columns: dict[str, Family] = {}
-    low: list[float | None] = []
-    high: list[float | None] = []
-    is_integer: list[bool] = []
-    for variable in m.component_objects(pyo.Var):
-        columns[variable.local_name] = Family(len(low), len(variable))
-        entries = list(variable.values())
-        low += [entry.lower for entry in entries]
-        high += [entry.upper for entry in entries]
-        is_integer += [bool(entries) and entries[0].is_integer()] * len(entries)
-    lows = np.nan_to_num(np.array(low, dtype=float), nan=-np.inf, neginf=-np.inf)
-    highs = np.nan_to_num(np.array(high, dtype=float), nan=np.inf, posinf=np.inf)
-    return columns, lows, highs, np.array(is_integer, dtype=np.int64)
-
-
-def _by_columns(
-    entries: list[tuple[IntArray, IntArray, FloatArray]], column_count: int
-) -> tuple[IntArray, IntArray, FloatArray]:
-    row = np.concatenate([e[0] for e in entries])
-    column = np.concatenate([e[1] for e in entries])
-    value = np.concatenate([e[2] for e in entries])
-    keep = value != 0
-    row, column, value = row[keep], column[keep], value[keep]
-    order = np.argsort(column, kind="stable")
-    counts = np.bincount(column, minlength=column_count)
-    starts = np.concatenate([[0], np.cumsum(counts)])
-    return starts, row[order], value[order]
+def matrix_of(problem: Problem, limits: Limits, one_way: OneWay) -> Matrix:
+    """Return the arrays of a problem; parameters as for ``model.build_model``."""
+    rows = rows_of(problem.cost, limits)
+    writer = _Writer()
+    _declare_columns(writer, problem, limits, rows, one_way)
+    _balance_both_buses(writer, problem)
+    _carry_stored_energy(writer, problem)
+    _obey_permissions(writer, problem)
+    _limit_cycles(writer, problem)
+    for name, family in rows.families.items():
+        writer.rows(name, -np.inf, family.high)
+        for kind, (row, place, share) in family.entries.items():
+            writer.put_at(row, kind, place, share)
+    for pair, steps in one_way.items():
+        _run_one_way(writer, pair, steps, limits)
+    return writer.matrix()
 
 
 @dataclass
-class _Linear:
-    """constant + Σ coefficient × column, for N indices at once; scalars stand for N equal values.
+class _Writer:
+    """Columns and rows in the making; ``put`` writes into the rows declared last."""
 
-    Arrays have shape (N, 1), or (N, places) where a sum runs over places.
-    """
+    columns: dict[str, Family] = field(default_factory=dict)
+    row_families: dict[str, Family] = field(default_factory=dict)
+    cost: list[FloatArray] = field(default_factory=list)
+    low: list[FloatArray] = field(default_factory=list)
+    high: list[FloatArray] = field(default_factory=list)
+    is_integer: list[IntArray] = field(default_factory=list)
+    row_low: list[FloatArray] = field(default_factory=list)
+    row_high: list[FloatArray] = field(default_factory=list)
+    entry_rows: list[IntArray] = field(default_factory=list)
+    entry_columns: list[IntArray] = field(default_factory=list)
+    entry_values: list[FloatArray] = field(default_factory=list)
 
-    constant: Any
-    terms: list[tuple[Any, Any]]
+    def column(
+        self,
+        name: str,
+        count: int,
+        *,
+        cost: ArrayLike = 0.0,
+        low: ArrayLike = 0.0,
+        high: ArrayLike = np.inf,
+        whole: bool = False,
+    ) -> None:
+        """Append a family of columns."""
+        self.columns[name] = Family(_end(self.columns), count)
+        for kept, values in ((self.cost, cost), (self.low, low), (self.high, high)):
+            kept.append(np.broadcast_to(np.asarray(values, dtype=float), (count,)))
+        self.is_integer.append(np.full(count, int(whole)))
 
-    def scaled(self, factor: Any) -> _Linear:
-        return _Linear(self.constant * factor, [(col, coef * factor) for col, coef in self.terms])
+    def rows(self, name: str, low: ArrayLike, high: FloatArray) -> None:
+        """Append a family of rows."""
+        self.row_families[name] = Family(_end(self.row_families), len(high))
+        self.row_low.append(np.broadcast_to(np.asarray(low, dtype=float), high.shape))
+        self.row_high.append(high)
 
-    def entries(self, size: int) -> list[tuple[IntArray, IntArray, FloatArray]]:
-        found = []
-        for column, coefficient in self.terms:
-            shape = np.broadcast_shapes((size, 1), np.shape(column), np.shape(coefficient))
-            row = np.broadcast_to(np.arange(size)[:, None], shape)
-            column = np.broadcast_to(column, shape)
-            coefficient = np.broadcast_to(np.asarray(coefficient, float), shape)
-            found.append((row.ravel(), column.ravel(), coefficient.ravel()))
-        return found
+    def put(self, column: str, value: ArrayLike, place: IntArray | None = None) -> None:
+        """Write one entry into each row: of the column of the same number, or at ``place``."""
+        count = next(reversed(self.row_families.values())).count
+        at = np.arange(count) if place is None else place
+        self.put_at(np.arange(count), column, at, value)
 
+    def put_at(self, row: IntArray, column: str, place: IntArray, value: ArrayLike) -> None:
+        """Write entries at rows counted from the family's first."""
+        self.entry_rows.append(row + next(reversed(self.row_families.values())).start)
+        self.entry_columns.append(place + self.columns[column].start)
+        self.entry_values.append(np.broadcast_to(np.asarray(value, dtype=float), row.shape))
 
-class _Compiler:
-    """Evaluates template expressions for all indices of a family together."""
-
-    def __init__(self, columns: dict[str, Family]) -> None:
-        self._columns = columns
-        self._index: dict[int, Any] = {}  # by id(): index symbols cannot be hashed
-
-    def constraint(self, constraint: Any, size: int) -> tuple[_Linear, FloatArray, FloatArray]:
-        """Return the body without its constant, and the limits moved to the other side."""
-        relation, symbols = next(iter(constraint.values())).template_expr()
-        self._index = {id(symbol): np.arange(size)[:, None] for symbol in symbols}
-        parts = [self._read(part) for part in relation.args]
-        if isinstance(relation, relational_expr.RangedExpression):
-            lower, body, upper = parts
-        elif isinstance(relation, relational_expr.EqualityExpression):
-            body = _added(parts[0], parts[1].scaled(-1))
-            lower = upper = _Linear(0.0, [])
-        else:
-            body = _added(parts[0], parts[1].scaled(-1))
-            lower, upper = _Linear(-np.inf, []), _Linear(0.0, [])
-        row_low = np.broadcast_to(lower.constant - body.constant, (size, 1)).ravel().astype(float)
-        row_high = np.broadcast_to(upper.constant - body.constant, (size, 1)).ravel().astype(float)
-        return body, row_low, row_high
-
-    def objective(self, objective: Any, column_count: int) -> tuple[FloatArray, float]:
-        """Return the cost of each column and the constant."""
-        self._index = {}
-        total = self._read(objective.template_expr()[0])
-        cost = np.zeros(column_count)
-        for column, coefficient in total.terms:
-            column = np.atleast_1d(column)
-            np.add.at(cost, column, np.broadcast_to(coefficient, column.shape))
-        return cost, float(np.sum(total.constant))
-
-    def _read(self, node: Any) -> _Linear:
-        if isinstance(node, (int, float, np.number)):
-            return _Linear(float(node), [])
-        for kind, reader in self._readers():
-            if isinstance(node, kind):
-                return reader(node)
-        raise NotImplementedError(f"no reading for {type(node).__name__} in a rule of the model")
-
-    def _readers(self) -> list[tuple[Any, Callable[[Any], _Linear]]]:
-        return [
-            (IndexTemplate, lambda node: _Linear(self._index[id(node)], [])),
-            (TemplateSumExpression, self._template_sum),
-            (numeric_expr.SumExpression, self._sum),
-            (numeric_expr.NegationExpression, lambda node: self._read(node.args[0]).scaled(-1)),
-            (numeric_expr.DivisionExpression, self._quotient),
-            (numeric_expr.ProductExpression, self._product),
-            (numeric_expr.NumericExpression, self._item),
-            (ScalarVar, lambda node: _Linear(0.0, [(self._columns[node.local_name].start, 1.0)])),
-        ]
-
-    def _sum(self, node: Any) -> _Linear:
-        return _added(*(self._read(part) for part in node.args))
-
-    def _product(self, node: Any) -> _Linear:
-        left, right = (self._read(part) for part in node.args)
-        if left.terms and right.terms:
-            raise NotImplementedError(f"a product of variables is not linear: {node}")
-        return right.scaled(left.constant) if right.terms else left.scaled(right.constant)
-
-    def _quotient(self, node: Any) -> _Linear:
-        above, below = (self._read(part) for part in node.args)
-        return above.scaled(1 / below.constant)
-
-    def _item(self, node: Any) -> _Linear:
-        """Return ``component[index]``: data as a constant, a variable as a term."""
-        component, *indices = node.args
-        place = tuple(np.asarray(self._read(index).constant) for index in indices)
-        if isinstance(component, pyo.Var):
-            family = self._columns[component.local_name]
-            return _Linear(0.0, [(place[0].astype(np.int64) + family.start, 1.0)])
-        return _Linear(component.array[tuple(p.astype(np.int64) for p in place)], [])
-
-    def _template_sum(self, node: Any) -> _Linear:
-        """Return Σ over one index set, for all rows together: the set lies along the last axis."""
-        (symbol,) = (symbol for group in node.template_iters() for symbol in group)
-        size = len(symbol._set)
-        outer = self._index
-        self._index = outer | {id(symbol): np.arange(size)}
-        part = self._read(node._local_args_[0])
-        self._index = outer
-
-        def spread(values: Any) -> np.ndarray:
-            return np.broadcast_to(values, np.broadcast_shapes(np.shape(values), (size,)))
-
-        constant = np.sum(spread(part.constant), axis=-1, keepdims=bool(outer))
-        return _Linear(constant, [(spread(column), factor) for column, factor in part.terms])
+    def matrix(self) -> Matrix:
+        """Return all arrays."""
+        shape = _end(self.row_families), _end(self.columns)
+        places = np.concatenate(self.entry_rows), np.concatenate(self.entry_columns)
+        table = sparse.csc_array((np.concatenate(self.entry_values), places), shape=shape)
+        table.eliminate_zeros()
+        return Matrix(
+            np.concatenate(self.cost), 0.0, np.concatenate(self.low), np.concatenate(self.high),
+            np.concatenate(self.is_integer),
+            np.concatenate(self.row_low), np.concatenate(self.row_high),
+            table.indptr, table.indices, table.data, self.columns, self.row_families,
+        )  # fmt: skip
 
 
-def _added(*parts: _Linear) -> _Linear:
-    constant: Any = 0.0
-    terms: list[tuple[Any, Any]] = []
-    for part in parts:
-        constant = constant + part.constant
-        terms += part.terms
-    return _Linear(constant, terms)
+def _end(families: dict[str, Family]) -> int:
+    last = next(reversed(families.values()), Family(0, 0))
+    return last.start + last.count
+
+
+def _declare_columns(
+    writer: _Writer, problem: Problem, limits: Limits, rows: CostRows, one_way: OneWay
+) -> None:
+    """(9) and (0): the limits and the price of every variable."""
+    count, plant = problem.grid.count, problem.plant
+    price = {
+        "import_": problem.cost.weight("import_kwh"),
+        "export_": problem.cost.weight("export_kwh"),
+        "discharge": plant.wear_per_kwh,
+    }
+    for name in FLOW_VARIABLES:
+        writer.column(name, count, cost=price.get(name, 0.0), high=getattr(limits, name))
+    low, high = np.full(count, plant.low_kwh), np.full(count, plant.high_kwh)
+    worth = np.zeros(count)
+    if problem.end_kwh is None:
+        worth[-1] = problem.leftover_per_kwh
+    else:
+        low[-1] = high[-1] = problem.end_kwh
+    writer.column("stored", count, cost=-worth, low=low, high=high)
+    start = problem.start_kwh
+    levels = (plant.low_kwh, plant.high_kwh) if start is None else (start, start)
+    writer.column(
+        "start", 1, cost=problem.start_price_per_kwh or 0.0, low=levels[0], high=levels[1]
+    )
+    writer.column("part", len(rows.low), cost=rows.cost, low=rows.low)
+    writer.column("which", len(rows.which), high=1.0, whole=True)
+    for pair, steps in one_way.items():
+        writer.column(f"way{pair}", len(steps), high=1.0, whole=True)
+
+
+def _balance_both_buses(writer: _Writer, problem: Problem) -> None:
+    """(1) and (2): what enters a bus leaves it."""
+    plant, nothing = problem.plant, np.zeros(problem.grid.count)
+    writer.rows("ac_bus", problem.load_kwh, problem.load_kwh)
+    writer.put("import_", 1.0)
+    writer.put("pv_used", 0.0 if plant.pv_on_dc_side else 1.0)
+    writer.put("to_ac", plant.to_ac_efficiency)
+    writer.put("export_", -1.0)
+    writer.put("to_dc", -1.0)
+    if plant.pv_on_dc_side:
+        writer.rows("dc_bus", nothing, nothing)
+        writer.put("pv_used", 1.0)
+        writer.put("discharge", 1.0)
+        writer.put("to_dc", plant.to_dc_efficiency)
+        writer.put("charge", -1.0)
+        writer.put("to_ac", -1.0)
+        return
+    writer.rows("out_of_battery", nothing, nothing)
+    writer.put("discharge", 1.0)
+    writer.put("to_ac", -1.0)
+    writer.rows("into_battery", nothing, nothing)
+    writer.put("to_dc", plant.to_dc_efficiency)
+    writer.put("charge", -1.0)
+
+
+def _carry_stored_energy(writer: _Writer, problem: Problem) -> None:
+    """(3): the battery keeps what it does not lose; before the first step it holds the start."""
+    plant, count = problem.plant, problem.grid.count
+    kept = plant.kept_per_step(problem.grid.step_h)
+    settled = np.full(count, (1 - kept) * plant.low_kwh)
+    step = np.arange(count)
+    writer.rows("battery", settled, settled)
+    writer.put("stored", 1.0)
+    writer.put_at(step[1:], "stored", step[:-1], -kept)
+    writer.put_at(step[:1], *(("stored", step[-1:]) if problem.is_cyclic else ("start", step[:1])),
+                  -kept)  # fmt: skip
+    writer.put("charge", -plant.charge_efficiency)
+    writer.put("discharge", 1 / plant.discharge_efficiency)
+
+
+def _obey_permissions(writer: _Writer, problem: Problem) -> None:
+    """(4) and (5): no charging from the grid, no export of stored energy."""
+    plant, nothing = problem.plant, np.zeros(problem.grid.count)
+    if not plant.may_charge_from_grid and not plant.pv_on_dc_side:
+        writer.rows("no_grid_charge", -np.inf, nothing)
+        writer.put("to_dc", 1.0)
+        writer.put("pv_used", -1.0)
+    if not plant.may_export_stored:
+        writer.rows("no_stored_export", -np.inf, nothing)
+        writer.put("export_", 1.0)
+        writer.put("pv_used", -plant.to_ac_efficiency if plant.pv_on_dc_side else -1.0)
+
+
+def _limit_cycles(writer: _Writer, problem: Problem) -> None:
+    """(6): the discharge of a day stays within the cycles allowed."""
+    plant, day = problem.plant, problem.grid.day
+    if plant.cycles_per_day is None:
+        return
+    allowed = plant.cycles_per_day * plant.capacity_kwh
+    writer.rows("cycles", -np.inf, np.full(int(day[-1]) + 1, allowed))
+    writer.put_at(day, "discharge", np.arange(problem.grid.count), 1.0)
+
+
+def _run_one_way(writer: _Writer, pair: int, steps: IntArray, limits: Limits) -> None:
+    """(8): first ≤ limit·way and second ≤ limit·(1 − way), way in {0, 1}."""
+    first, second = OPPOSITES[pair]
+    most_first, most_second = (getattr(limits, name)[steps] for name in OPPOSITES[pair])
+    writer.rows(f"way{pair}_{first}", -np.inf, np.zeros(len(steps)))
+    writer.put(first, 1.0, steps)
+    writer.put(f"way{pair}", -most_first)
+    writer.rows(f"way{pair}_{second}", -np.inf, most_second)
+    writer.put(second, 1.0, steps)
+    writer.put(f"way{pair}", most_second)

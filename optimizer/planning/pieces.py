@@ -27,15 +27,12 @@ from optimizer.billing.cost import Form, LinearCost, Part, Peak
 from optimizer.errors import Infeasible, StoppedEarly
 from optimizer.flows import FlowName, Flows
 from optimizer.planning.cost_rows import COLUMN_OF_FLOW, CostRows
-from optimizer.planning.matrix import Matrix, compile_model, templates
-from optimizer.planning.model import OPPOSITES, Limits, Problem, build_model, rows_of
+from optimizer.planning.matrix import Matrix, matrix_of
+from optimizer.planning.problem import OPPOSITES, Limits, OneWay, Problem, rows_of
 from optimizer.planning.solver import Solution, solve, solve_with_fixed_integers
 from optimizer.timegrid import BoolArray, FloatArray, IntArray
 
 MAX_ROUNDS = 8
-
-OneWay = Mapping[int, IntArray]
-"""For each pair of opposite flows, by its number, the steps that need a binary."""
 
 
 @dataclass(frozen=True)
@@ -51,13 +48,6 @@ class Pieced:
         """Distance of the plan's cost to the bound, as a share of its cost."""
         cost = self.solution.objective
         return max(cost - self.bound, 0.0) / max(abs(cost), 1.0)
-
-
-def solve_matrix(problem: Problem, limits: Limits, one_way: OneWay) -> Matrix:
-    """Return the arrays of a problem."""
-    with templates():
-        model = build_model(problem, limits, one_way)
-    return compile_model(model)
 
 
 def solve_in_pieces(
@@ -107,7 +97,7 @@ def solve_in_pieces(
         if chosen.signature in tried:
             break
         tried.add(chosen.signature)
-        matrix = solve_matrix(problem, fixed_directions(limits, one_way, chosen.ways), {})
+        matrix = matrix_of(problem, fixed_directions(limits, one_way, chosen.ways), {})
         try:
             prices = solve_with_choices(matrix, chosen.which, seconds_left())
         except Infeasible:
@@ -265,7 +255,7 @@ def _solve_pieces(
             for pair, steps in one_way.items()
         }
         local = {p: one_way[p][places] - first for p, places in inside.items() if len(places)}
-        part = solve_matrix(piece, _slice(limits, first, end), local)
+        part = matrix_of(piece, _slice(limits, first, end), local)
         solution = solve(part, seconds_left())
         total += solution.objective - solution.gap * abs(solution.objective)
         for pair in local:

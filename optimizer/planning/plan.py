@@ -25,16 +25,15 @@ from optimizer.errors import (
     TariffError,
 )
 from optimizer.flows import Flows
-from optimizer.planning.matrix import Matrix
-from optimizer.planning.model import OPPOSITES, Limits, Problem, rows_of
+from optimizer.planning.matrix import Matrix, matrix_of
 from optimizer.planning.pieces import (
     Pieced,
     choices_at,
     fixed_directions,
     solve_in_pieces,
-    solve_matrix,
     solve_with_choices,
 )
+from optimizer.planning.problem import OPPOSITES, Limits, Problem, rows_of
 from optimizer.planning.solver import Solution, least_clash, solve, solve_with_fixed_integers
 from optimizer.timegrid import FloatArray, IntArray
 from optimizer.units import ENERGY_TOLERANCE_KWH, MONEY_TOLERANCE, MONEY_TOLERANCE_RELATIVE
@@ -163,7 +162,7 @@ def make_plan(
         if answer is None or _both_ways(answer):
             answer = _solved(problem, limits, seconds_left)
     except Infeasible:
-        raise _explained(problem, solve_matrix(problem, limits, {})) from None
+        raise _explained(problem, matrix_of(problem, limits, {})) from None
     one_way: dict[int, IntArray] = {}
     rounds = 1
     if _both_ways(answer):
@@ -190,7 +189,7 @@ def make_plan(
 
 def _solved(problem: Problem, limits: Limits, seconds_left: Callable[[], float]) -> Pieced:
     """Solve, with the tariff's integers where it has some; import and export netted out."""
-    matrix = solve_matrix(problem, limits, {})
+    matrix = matrix_of(problem, limits, {})
     if not matrix.is_integer.any():
         solution = solve(matrix, seconds_left())
         return _netted(problem, Pieced(matrix, solution, solution.objective))
@@ -263,7 +262,7 @@ def _with_guessed_sides(
     flows = Flows.of_meter(problem.grid, np.maximum(net, 0), np.maximum(-net, 0))
     simple = cost.taken_at(flows)
     easier = replace(problem, cost=simple)
-    matrix = solve_matrix(easier, limits, {})
+    matrix = matrix_of(easier, limits, {})
     solution = solve(matrix, seconds_left())
     answer = _netted(easier, Pieced(matrix, solution, solution.objective))
     flows = _flows(problem, answer)
@@ -307,7 +306,7 @@ def _priced(problem: Problem, one_way: dict[int, IntArray], answer: Pieced) -> P
     for pair, steps in one_way.items():
         first, second = OPPOSITES[pair]
         ways[pair] = value[columns[first].span][steps] >= value[columns[second].span][steps]
-    matrix = solve_matrix(problem, fixed_directions(Limits.of(problem), one_way, ways), {})
+    matrix = matrix_of(problem, fixed_directions(Limits.of(problem), one_way, ways), {})
     try:
         solution = solve_with_choices(matrix, value[columns["which"].span], PRICING_SECONDS)
     except SolveError:  # the plan stands without; its own duals are the next best prices
@@ -339,7 +338,7 @@ def _with_integers(
     pieced = solve_in_pieces(problem, limits, one_way, before, GOOD_ENOUGH, seconds_left)
     if pieced is not None and pieced.gap <= GOOD_ENOUGH:
         return pieced
-    matrix = solve_matrix(problem, limits, one_way)
+    matrix = matrix_of(problem, limits, one_way)
     try:
         whole = solve(matrix, seconds_left())
     except StoppedEarly:

@@ -18,8 +18,8 @@ from optimizer.billing.bill import Bill, bill_flows
 from optimizer.billing.tariff import TariffCost
 from optimizer.errors import SolveError
 from optimizer.flows import Flows
-from optimizer.planning.model import Problem
 from optimizer.planning.plan import GOOD_ENOUGH, make_plan
+from optimizer.planning.problem import Problem
 from optimizer.settings.choosing import Found
 from optimizer.settings.reasons import Course
 from optimizer.settings.replay import Replay

@@ -31,8 +31,9 @@ from optimizer.billing.tariff import Tariff, TariffCost, TariffFile, compile_cos
 from optimizer.documents import Source
 from optimizer.flows import Flows
 from optimizer.planning.matrix import Matrix, compile_model, templates
-from optimizer.planning.model import Limits, Problem, build_model
+from optimizer.planning.model import build_model
 from optimizer.planning.plan import make_plan
+from optimizer.planning.problem import Limits, Problem
 from optimizer.planning.solver import solve
 from optimizer.settings import season as season_module
 from optimizer.settings.drafts import Draft

@@ -21,8 +21,8 @@ import numpy as np
 
 from optimizer.billing.cost import linear_cost
 from optimizer.billing.tariff import compile_cost, find_tariff, read_tariff
-from optimizer.planning.model import Problem
 from optimizer.planning.plan import Plan, make_plan
+from optimizer.planning.problem import Problem
 from optimizer.settings.choosing import EFFORTS
 from optimizer.settings.drafts import Drafts
 from optimizer.settings.fitting import SEED

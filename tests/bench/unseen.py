@@ -22,8 +22,8 @@ import numpy as np
 
 from optimizer.billing.bill import bill_flows
 from optimizer.billing.cost import linear_cost
-from optimizer.planning.model import Problem
 from optimizer.planning.plan import make_plan
+from optimizer.planning.problem import Problem
 from optimizer.settings.choosing import EFFORTS, find_settings, groupings_for
 from optimizer.settings.fitting import fit
 from optimizer.settings.reasons import Course, Prices

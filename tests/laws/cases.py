@@ -18,7 +18,7 @@ from optimizer.billing.cost import linear_cost
 from optimizer.billing.tariff import Tariff, TariffCost, TariffFile, compile_cost
 from optimizer.documents import Source
 from optimizer.flows import Flows
-from optimizer.planning.model import Problem
+from optimizer.planning.problem import Problem
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window
 from optimizer.site.equipment import UNLIMITED_KW, Plant
 from optimizer.site.history import History

@@ -1,4 +1,4 @@
-"""The arrays the solver gets are Pyomo's own, and every failure is told in the site's terms."""
+"""The arrays the solver gets are those of the printed equations, as Pyomo reads them, and every failure is told in the site's terms."""
 
 from __future__ import annotations
 
@@ -11,7 +11,6 @@ import highspy
 import numpy as np
 import pyomo.environ as pyo
 import pytest
-from pyomo.core.base import constraint as pyomo_constraint
 from pyomo.repn import generate_standard_repn
 
 from optimizer.errors import (
@@ -23,9 +22,10 @@ from optimizer.errors import (
     Unbounded,
 )
 from optimizer.planning import solver
-from optimizer.planning.matrix import Matrix, compile_model, templates
-from optimizer.planning.model import FLOW_VARIABLES, Limits, Problem, build_model
+from optimizer.planning.matrix import Matrix, matrix_of
+from optimizer.planning.model import build_model
 from optimizer.planning.plan import make_plan
+from optimizer.planning.problem import FLOW_VARIABLES, Limits, Problem
 from optimizer.planning.solver import FAILURES, failure_of, solve
 from optimizer.site.equipment import UNLIMITED_KW, Plant
 from optimizer.timegrid import IntArray
@@ -87,9 +87,8 @@ def ordinary_model(name: str) -> pyo.ConcreteModel:
 
 
 def compiled(name: str) -> Matrix:
-    with templates():
-        model = ordinary_model(name)
-    return compile_model(model)
+    problem, one_way = PROBLEMS[name]
+    return matrix_of(problem, Limits.of(problem), one_way)
 
 
 def ordinary_columns(model: pyo.ConcreteModel) -> tuple[dict[int, int], list[Any]]:
@@ -117,7 +116,7 @@ def dense(matrix: Matrix) -> np.ndarray:
 
 
 @pytest.mark.parametrize("name", PROBLEMS)
-def test_rows_by_template_are_the_rows_that_pyomo_writes_itself(name: str) -> None:
+def test_rows_are_those_of_the_printed_equations(name: str) -> None:
     matrix, model = compiled(name), ordinary_model(name)
     column_of, entries = ordinary_columns(model)
     rows, lows, highs, families = [], [], [], {}
@@ -136,7 +135,7 @@ def test_rows_by_template_are_the_rows_that_pyomo_writes_itself(name: str) -> No
 
 
 @pytest.mark.parametrize("name", PROBLEMS)
-def test_columns_by_template_have_pyomos_limits_kinds_and_costs(name: str) -> None:
+def test_columns_have_the_limits_kinds_and_costs_of_the_printed_equations(name: str) -> None:
     matrix, model = compiled(name), ordinary_model(name)
     column_of, entries = ordinary_columns(model)
     variables = list(model.component_objects(pyo.Var))
@@ -158,6 +157,8 @@ def test_the_table_of_problems_meets_every_family_of_rows_and_columns() -> None:
     assert rows >= {
         "ac_bus",
         "dc_bus",
+        "out_of_battery",
+        "into_battery",
         "battery",
         "no_grid_charge",
         "no_stored_export",
@@ -173,33 +174,6 @@ def test_a_cyclic_plan_of_a_single_step_is_refused_before_it_reaches_the_solver(
     """The only step would also be the step before itself: two entries in one place."""
     with pytest.raises(InputError, match="at least two steps"):
         problem_for(AC_PLANT, "flat", grid_of(1), start_kwh=None)
-
-
-def test_templates_are_switched_off_again_even_after_an_error() -> None:
-    before = pyomo_constraint.TEMPLATIZE_CONSTRAINTS
-    seen = []
-
-    def failing() -> None:
-        with templates():
-            seen.append(pyomo_constraint.TEMPLATIZE_CONSTRAINTS)
-            raise ZeroDivisionError
-
-    with pytest.raises(ZeroDivisionError):
-        failing()
-    assert seen == [True]
-    assert before is False
-    assert pyomo_constraint.TEMPLATIZE_CONSTRAINTS is before
-
-
-def test_a_rule_that_is_not_linear_is_refused() -> None:
-    with templates():
-        model = pyo.ConcreteModel()
-        model.t = pyo.RangeSet(0, 2)
-        model.x = pyo.Var(model.t, bounds=(0, 1))
-        model.c = pyo.Constraint(model.t, rule=lambda m, t: m.x[t] * m.x[t] <= 1)
-        model.cost = pyo.Objective(rule=lambda m: sum(m.x[t] for t in m.t))
-    with pytest.raises(NotImplementedError, match="not linear"):
-        compile_model(model)
 
 
 # --- failures of the solver -------------------------------------------------------------------

@@ -12,14 +12,14 @@ import pytest
 from optimizer.billing.cost import linear_cost
 from optimizer.planning import pieces as pieces_module
 from optimizer.planning import plan as plan_module
-from optimizer.planning.model import Limits, Problem, rows_of
+from optimizer.planning.matrix import matrix_of
 from optimizer.planning.pieces import (
     Pieced,
     cut_of,
     solve_in_pieces,
-    solve_matrix,
     solve_with_choices,
 )
+from optimizer.planning.problem import Limits, Problem, rows_of
 from optimizer.planning.solver import solve
 from tests.laws.cases import AC_PLANT, CREDIT, DC_PLANT, DEMAND, FLAT, cost_of, grid_of, weather
 from tests.laws.test_twins import plant
@@ -75,7 +75,7 @@ def relaxed_problem(charges: list[dict[str, Any]], plant: Any, seed: int) -> tup
     problem = Problem(
         GRID, plant, load, pv, linear_cost(cost.total, GRID.count), plant.low_kwh, None, 0.1
     )
-    matrix = solve_matrix(problem, Limits.of(problem), {})
+    matrix = matrix_of(problem, Limits.of(problem), {})
     relaxed = replace(matrix, is_integer=0 * matrix.is_integer)
     solution = solve(relaxed, 60)
     return problem, Pieced(relaxed, solution, solution.objective)
@@ -89,7 +89,7 @@ def evenings(charges: list[dict[str, Any]]) -> dict[int, Any]:
 
 
 def whole_cost(problem: Problem, limits: Limits, one_way: dict[int, Any]) -> float:
-    return solve(solve_matrix(problem, limits, one_way), 120).objective
+    return solve(matrix_of(problem, limits, one_way), 120).objective
 
 
 @pytest.mark.parametrize("plant", [AC_PLANT, DC_PLANT], ids=["ac", "dc"])
@@ -129,7 +129,7 @@ def test_the_choices_of_the_pieces_make_a_plan_near_the_whole(name: str) -> None
 def test_wrong_choices_only_overstate_a_plan_and_are_put_right(name: str) -> None:
     problem, guess = relaxed_problem(CASES[name], AC_PLANT, 1)
     limits = Limits.of(problem)
-    matrix = solve_matrix(problem, limits, {})
+    matrix = matrix_of(problem, limits, {})
     which = rows_of(problem.cost, limits).which
     luck = np.random.default_rng(3)
     wrong = np.zeros(len(which))

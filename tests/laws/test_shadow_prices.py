@@ -14,9 +14,9 @@ import numpy as np
 import pytest
 
 from optimizer.billing.tariff import TariffCost
-from optimizer.planning.matrix import Matrix, compile_model, templates
-from optimizer.planning.model import Limits, Problem, build_model
+from optimizer.planning.matrix import Matrix, matrix_of
 from optimizer.planning.plan import Plan, make_plan
+from optimizer.planning.problem import Limits, Problem
 from optimizer.planning.solver import solve
 from tests.laws.cases import (
     AC_PLANT,
@@ -152,9 +152,7 @@ def test_a_stored_price_is_what_a_little_more_stored_energy_saves(
 ) -> None:
     case = site(coupling, tariff, plant)
     plan = case.plan()
-    with templates():
-        model = build_model(case.problem, Limits.of(case.problem), {})
-    matrix = compile_model(model)
+    matrix = matrix_of(case.problem, Limits.of(case.problem), {})
     here = solve(matrix, 60).objective
     same = 0
     for step in range(0, GRID.count - 1, 3):

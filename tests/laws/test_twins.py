@@ -44,9 +44,9 @@ from optimizer.billing.cost import (
 )
 from optimizer.billing.tariff import Charge, TariffCost
 from optimizer.errors import DisagreementError, OptimizerError
-from optimizer.planning.matrix import compile_model, templates
-from optimizer.planning.model import Limits, Problem, build_model
+from optimizer.planning.matrix import matrix_of
 from optimizer.planning.plan import make_plan
+from optimizer.planning.problem import Limits, Problem
 from optimizer.planning.solver import solve, solve_with_fixed_integers
 from optimizer.settings.kernel import OVERLOAD_COST, Numbers
 from optimizer.settings.pricing import _Writer
@@ -429,9 +429,7 @@ def pinned_objective(cost: LinearCost, grid: TimeGrid, seed: int) -> tuple[float
     meter = random_meter(grid, seed)
     plant = AC_PLANT.without_battery()
     problem = Problem(grid, plant, meter.load_kwh, meter.pv_used_kwh, cost, 0.0, 0.0)
-    with templates():
-        model = build_model(problem, Limits.of(problem), {})
-    matrix = compile_model(model)
+    matrix = matrix_of(problem, Limits.of(problem), {})
     low, high = matrix.low.copy(), matrix.high.copy()
     for column, values in (("import_", meter.import_kwh), ("export_", meter.export_kwh)):
         low[matrix.columns[column].span] = high[matrix.columns[column].span] = values

@@ -17,8 +17,8 @@ from scipy.sparse import bmat, coo_array, diags_array, eye_array
 
 from optimizer.billing.cost import linear_cost
 from optimizer.billing.tariff import compile_cost
-from optimizer.planning.model import Problem
 from optimizer.planning.plan import make_plan
+from optimizer.planning.problem import Problem
 from optimizer.site.equipment import Connection, Inverter, Permissions
 from optimizer.timegrid import calendar_months
 from tests.builders import best_plan, local_grid, simple_plant, tariff_of

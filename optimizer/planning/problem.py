@@ -1,0 +1,142 @@
+"""What is to be planned, and the limits within which every flow keeps.
+
+Read next: ``model``, the equations as printed, and ``matrix``, the same as arrays.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from optimizer.billing.cost import LinearCost
+from optimizer.errors import DisagreementError, InputError
+from optimizer.planning.cost_rows import COLUMN_OF_FLOW, CostRows, cost_rows
+from optimizer.site.equipment import Plant
+from optimizer.timegrid import FloatArray, IntArray, TimeGrid
+
+OPPOSITES = (("import_", "export_"), ("charge", "discharge"), ("to_ac", "to_dc"))
+"""Flows that no equipment runs in both directions at once."""
+
+NATURAL_SLACK_KW = 0.1
+"""How far natural limits stand off; see ``Limits``."""
+
+OneWay = Mapping[int, IntArray]
+"""For each pair of ``OPPOSITES``, by its number, the steps that need a binary."""
+
+FLOW_VARIABLES = ("import_", "export_", "pv_used", "charge", "discharge", "to_ac", "to_dc")
+
+
+@dataclass(frozen=True)
+class Problem:
+    """What is to be planned: a plant, load and PV, a cost, and the ends of the horizon.
+
+    ``load_kwh`` and ``pv_kwh`` have shape (T,). ``end_kwh`` None leaves the end free, each kWh left
+    being worth ``leftover_per_kwh``. ``start_kwh`` None lets the plan choose its start: one to which
+    it returns, or, if ``start_price_per_kwh`` is given, any, each kWh being bought at that price.
+    """
+
+    grid: TimeGrid
+    plant: Plant
+    load_kwh: FloatArray
+    pv_kwh: FloatArray
+    cost: LinearCost
+    start_kwh: float | None
+    end_kwh: float | None
+    leftover_per_kwh: float = 0.0
+    start_price_per_kwh: float | None = None
+
+    def __post_init__(self) -> None:
+        """Refuse a horizon that is its own past, and levels that the battery cannot have."""
+        low, high = self.plant.low_kwh, self.plant.high_kwh
+        for name, level in (("start", self.start_kwh), ("end", self.end_kwh)):
+            if level is not None and not low - 1e-6 <= level <= high + 1e-6:
+                raise InputError(
+                    f"the {name} of {level:g} kWh lies outside the battery's {low:g} to {high:g} kWh",
+                    where=f"state.{name}_pct",
+                    mend="Put it between the lowest level in use and the ceiling.",
+                )
+        if self.is_cyclic and self.grid.count < 2:
+            raise InputError(
+                "a plan that returns to its start needs at least two steps, not 1",
+                where=f"step {self.grid.label(0)}",
+                mend="Plan a longer forecast, or give the start.",
+            )
+
+    @property
+    def is_cyclic(self) -> bool:
+        """Whether the battery must end as it began, wherever that is."""
+        return self.start_kwh is None and self.start_price_per_kwh is None
+
+
+@dataclass(frozen=True)
+class Limits:
+    """The largest energy that each flow can have in each step, shapes (T,). [kWh]
+
+    A meter that counts net flow never imports more than load and charging need, nor exports more
+    than PV and battery can give beyond the load; so every variable is limited even where the
+    connection is not, and nothing is unbounded. For shadow prices these natural limits stand a little
+    off what can happen, so that they never bind and the prices fall on limits that people can change;
+    for integers they stand tight, which keeps the relaxation close.
+    """
+
+    import_: FloatArray
+    export_: FloatArray
+    pv_used: FloatArray
+    charge: FloatArray
+    discharge: FloatArray
+    to_ac: FloatArray
+    to_dc: FloatArray
+
+    @classmethod
+    def of(cls, problem: Problem, natural_slack_kw: float = NATURAL_SLACK_KW) -> Limits:
+        """Return the limits that equipment, connection and physics set."""
+        plant, h = problem.plant, problem.grid.step_h
+        every = np.ones(problem.grid.count)
+        off = natural_slack_kw * h
+        charge, discharge = plant.charge_kw * h, plant.discharge_kw * h
+        pv = available_pv(plant, problem.pv_kwh, h)
+        pv_on_dc, pv_on_ac = (pv, 0 * pv) if plant.pv_on_dc_side else (0 * pv, pv)
+        ac_limit = plant.ac_limit_kw * h
+        to_ac = np.minimum(ac_limit / plant.to_ac_efficiency, pv_on_dc + discharge + off)
+        to_dc = min(ac_limit, charge / plant.to_dc_efficiency + off) * every
+        if plant.pv_on_dc_side and not plant.may_charge_from_grid:
+            to_dc = 0 * every
+        surplus = pv_on_ac + plant.to_ac_efficiency * to_ac - problem.load_kwh
+        return cls(
+            import_=np.minimum(plant.import_limit_kw * h, problem.load_kwh + to_dc + off),
+            export_=np.where(surplus > 0, np.minimum(plant.export_limit_kw * h, surplus + off), 0),
+            pv_used=pv,
+            charge=np.minimum(charge, pv_on_dc + plant.to_dc_efficiency * to_dc + off),
+            discharge=discharge * every,
+            to_ac=to_ac,
+            to_dc=to_dc,
+        )
+
+
+def available_pv(plant: Plant, pv_kwh: FloatArray, step_h: float) -> FloatArray:
+    """Return the PV energy that reaches its bus, cut at an own AC inverter's limit, shape (T,)."""
+    if plant.pv_on_dc_side:
+        return pv_kwh
+    return np.minimum(pv_kwh, plant.pv_ac_limit_kw * step_h)
+
+
+def rows_of(cost: LinearCost, limits: Limits) -> CostRows:
+    """Return the columns and rows that a cost needs, where flows keep within limits.
+
+    Raises
+    ------
+    DisagreementError
+        If it prices another flow than import and export: such a plan would be silently wrong.
+    """
+    forms = [cost.total, *(form for part in cost.parts for form in part.forms)]
+    priced = {flow for form in forms for flow in form.weights}
+    for flow in sorted(priced | {peak.flow for _, peak in cost.peaks()}):
+        if flow not in COLUMN_OF_FLOW:
+            raise DisagreementError(
+                f"the cost prices {flow}; a plan prices import and export only",
+                where="the tariff's cost",
+                mend="This is a fault of the program: please report it with the scenario.",
+            )
+    return cost_rows(cost, {"import_kwh": limits.import_, "export_kwh": limits.export_})
