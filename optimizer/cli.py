@@ -144,9 +144,9 @@ def bill(
         if paid is not None:
             _reconcile(meter, tariff, zone, paid, as_json=as_json)
             return
+        from optimizer.paperwork import bill_meter
         from optimizer.report.record import bill_record
         from optimizer.report.text import bill_text
-        from optimizer.study import bill_meter
 
         itemised, notes = bill_meter(meter, tariff, zone, history)
         if as_json:
@@ -158,9 +158,9 @@ def bill(
 
 
 def _reconcile(meter: Path, tariff: str, zone: str, paid: Path, *, as_json: bool) -> None:
+    from optimizer.paperwork import reconcile_bill
     from optimizer.report.record import reconciled_record
     from optimizer.report.text import reconciled_text
-    from optimizer.study import reconcile_bill
 
     compared, notes = reconcile_bill(meter, tariff, zone, paid)
     if as_json:
@@ -197,9 +197,9 @@ def read(
 ) -> None:
     """Bring meter data or prices, as they were handed out, into the form that the others read."""
     with _errors_told(debug=debug), _progress() as progress:
+        from optimizer.paperwork import read_outside
         from optimizer.report.reading import next_step, reading_record, reading_text
         from optimizer.site.readers.found import Request
-        from optimizer.study import read_outside
 
         request = Request(zone, point, fill, dates, stamps)
         progress(f"reading {file}")
@@ -223,7 +223,7 @@ def check(
 ) -> None:
     """Tell what is wrong or odd in a scenario; of a tariff, also whether its worked bills come out."""
     with _errors_told(debug=debug):
-        from optimizer.study import check_scenario, check_tariff, tariff_named
+        from optimizer.paperwork import check_scenario, check_tariff, tariff_named
 
         if what is not None and (tariff := tariff_named(what)) is not None:
             from optimizer.report.record import worked_record
