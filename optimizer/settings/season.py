@@ -9,17 +9,16 @@ Read next: ``moves``.
 from __future__ import annotations
 
 import math
-import os
 import threading
 from collections.abc import Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from functools import cached_property, lru_cache
+from functools import cached_property, partial
 
 import numpy as np
 
 from optimizer.billing.cost import LinearCost
 from optimizer.flows import Flows
+from optimizer.settings import workers
 from optimizer.settings.drafts import Draft, Drafts, Part, entries_of, overlap, window_of
 from optimizer.settings.kernel import Numbers, Pricing
 from optimizer.settings.pricing import pricing_of, softened
@@ -45,7 +44,6 @@ LOOK_UP_WORK = 0.02
 """Work of meeting windows that were scored before, in replays."""
 
 FIRST_ROWS = 64
-WORKERS = min(os.cpu_count() or 1, 4)
 
 
 @dataclass(frozen=True)
@@ -266,15 +264,16 @@ class Season:
         self.work += len(many) * len(years)
         faces = np.array([self._face(drafts) for drafts in many])
         result = np.zeros((len(years), len(many)))
-        chunk = max(min(LANES, -(-len(many) * len(years) // WORKERS)), 1)
+        alone = workers.is_worker()
+        each = -(-len(many) * len(years) // (1 if alone else workers.WORKERS))
+        chunk = max(min(LANES, each), 1)
         jobs = [
             (row, year, first, min(first + chunk, len(many)))
             for row, year in enumerate(years)
             for first in range(0, len(many), chunk)
         ]
 
-        def run(job: tuple[int, int, int, int]) -> None:
-            row, year, first, end = job
+        def run(row: int, year: int, first: int, end: int) -> None:
             imported, exported = self._room()
             score_many(
                 self._load[year], self._pv[year], self._table, self._face_of_step,
@@ -282,7 +281,7 @@ class Season:
                 imported, exported, result[row, first:end],
             )  # fmt: skip
 
-        list(_workers().map(run, jobs)) if len(jobs) > 1 else run(jobs[0])
+        workers.side_by_side([partial(run, *job) for job in jobs])
         return result.T
 
     def _room(self) -> tuple[FloatArray, FloatArray]:
@@ -316,12 +315,6 @@ class Season:
             self._table[row] = order_row(window, plant, h, plant.low_kwh)
             self._row_of[draft] = row
         return self._row_of[draft]
-
-
-@lru_cache(maxsize=1)
-def _workers() -> ThreadPoolExecutor:
-    """Return the threads that score; compiled code runs in them side by side."""
-    return ThreadPoolExecutor(WORKERS)
 
 
 def multiples_between(step: float, low: float, high: float) -> FloatArray:

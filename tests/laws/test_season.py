@@ -18,6 +18,7 @@ from optimizer.flows import Flows
 from optimizer.planning.plan import Plan, make_plan
 from optimizer.settings import moves
 from optimizer.settings import season as season_module
+from optimizer.settings import workers as workers_module
 from optimizer.settings.choosing import Effort, Found
 from optimizer.settings.drafts import Draft, Drafts, entries_of
 from optimizer.settings.fitting import settings_of, years_for
@@ -246,20 +247,20 @@ def test_scores_do_not_depend_on_the_number_of_workers(
 ) -> None:
     many = some_drafts(season_with([0.3, 0.7]), 4, 60)
     expected = season_with([0.3, 0.7]).scores(many)
-    monkeypatch.setattr(season_module, "WORKERS", workers)
-    season_module._workers.cache_clear()
+    monkeypatch.setattr(workers_module, "WORKERS", workers)
+    workers_module.workers.cache_clear()
     try:
         np.testing.assert_array_equal(season_with([0.3, 0.7]).scores(many), expected)
     finally:
-        season_module._workers().shutdown()
-        season_module._workers.cache_clear()
+        workers_module.workers().shutdown()
+        workers_module.workers.cache_clear()
 
 
 OTHER_MACHINE = """
 import os
 os.cpu_count = lambda: 1
-from optimizer.settings import season
-assert season.WORKERS == 1
+from optimizer.settings import workers
+assert workers.WORKERS == 1
 from tests.laws.test_season import words_of_a_search
 print(words_of_a_search())
 """
@@ -278,7 +279,8 @@ def words_of(found: Found) -> str:
 def test_a_machine_of_one_core_finds_the_same_windows_as_this_one(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    monkeypatch.setattr(season_module, "WORKERS", 4)
+    monkeypatch.setattr(workers_module, "WORKERS", 4)
+    workers_module.workers.cache_clear()
     other = subprocess.run(
         [sys.executable, "-c", OTHER_MACHINE], check=True, capture_output=True, text=True,
         env=os.environ | {"PYTHONPATH": "."},
