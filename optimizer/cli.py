@@ -5,6 +5,7 @@ Heavy parts are imported inside the commands, so that help and mistakes answer a
 
 from __future__ import annotations
 
+import gc
 import json
 import os
 import sys
@@ -78,7 +79,6 @@ def plan(
 ) -> None:
     """Find the windows to enter, and show what they save."""
     with _errors_told(debug=debug), _progress() as progress:
-        from optimizer.report.files import write_outcome
         from optimizer.study import plan_scenario
 
         account = plan_scenario(
@@ -91,6 +91,8 @@ def plan(
             time_limit_s=time_limit,
             progress=progress,
         )
+        from optimizer.report.files import write_outcome
+
         progress("drawing the report")
         files = write_outcome(account, out)
         progress("done")
@@ -306,4 +308,8 @@ def _errors_told(*, debug: bool) -> Iterator[None]:
 
 def main() -> None:
     """Run the command line."""
-    app()
+    try:
+        app()
+    finally:
+        # Otherwise half a second goes into looking through all that is about to vanish anyway.
+        gc.freeze()

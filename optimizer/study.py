@@ -5,9 +5,13 @@ Each name leads to the folder that tells more. There is no arithmetic here.
 
 from __future__ import annotations
 
+import importlib
 from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
+
+import numpy as np
 
 from optimizer.billing.cost import linear_cost
 from optimizer.paperwork import Brief, read_brief
@@ -15,13 +19,14 @@ from optimizer.planning.plan import Plan, make_plan
 from optimizer.planning.problem import Problem
 from optimizer.report.account import Account, ProofLine
 from optimizer.settings.choosing import EFFORTS, Found, find_settings, groupings_for
-from optimizer.settings.fitting import MonthGroups
+from optimizer.settings.fitting import MonthGroups, years_for
 from optimizer.settings.proven import gap_of
 from optimizer.settings.reasons import Course, Prices, reasons_for
 from optimizer.settings.refusals import read_settings
 from optimizer.settings.richer import Richer, enriched, what_richer_would_bring
-from optimizer.settings.season import Task
+from optimizer.settings.season import Season, Task
 from optimizer.settings.windows import Settings, no_windows
+from optimizer.settings.workers import ahead, both
 from optimizer.settings.years import Weather
 from optimizer.site.controls import Controls
 from optimizer.valuation.outcome import NOTHING_TO_SAVE, Judge, Outcome, cases_of
@@ -76,22 +81,20 @@ def plan_scenario(
         if in_use_path
         else None
     )
+    ahead(partial(make_ready, brief))
     plan = cheapest_plan(brief, time_limit_s, progress)
     progress("looking for windows that keep the saving")
     task = task_of(brief, plan)
     found = windows_for(brief, task, effort, in_use, progress)
     found = found if most_windows is None else found.at_most(most_windows)
     progress("replaying the windows on weeks that they were not fitted to")
-    sureness = sureness_of(
-        found,
-        weather_of(brief),
-        plan.problem,
-        brief.cost,
-        course_of(brief),
-        PLANNING_S[effort],
-        progress,
-    )
-    richer = None if effort == "quick" else richer_for(brief, task, found, progress)
+    sureness, richer = both(
+        lambda: sureness_of(
+            found, weather_of(brief), plan.problem, brief.cost, course_of(brief),
+            PLANNING_S[effort], progress,
+        ),
+        lambda: None if effort == "quick" else richer_for(brief, task, found, progress),
+    )  # fmt: skip
     progress("replaying the windows and adding up the bills")
     account = account_of(brief, plan, found.settings, in_use)
     proof = None
@@ -134,6 +137,23 @@ def cheapest_plan(brief: Brief, time_limit_s: float, progress: Progress) -> Plan
         scenario.file.state.leftover_per_kwh,
     )
     return make_plan(problem, brief.cost, time_limit_s=time_limit_s, progress=progress)
+
+
+def make_ready(brief: Brief) -> None:
+    """Load what comes after the plan: the compiled replay and score, and what draws the report.
+
+    The solver leaves a processor free for it. Windows are searched for nowhere here: one replay and
+    one score of no windows are made, so that each is loaded for data of just these types.
+    """
+    course = course_of(brief)
+    run = course.run(no_windows(course.plant.soc_pct(course.plant.low_kwh)))
+    count = course.grid.count
+    task = Task(
+        course.plant, brief.scenario.controls, course.grid, linear_cost(brief.cost.total, count),
+        run.flows, run.stored_kwh, Prices(*np.zeros((3, count))), course.start_kwh, 0.0, 0.0,
+    )  # fmt: skip
+    Season(task, course.grid.months[:1], years_for(weather_of(brief), None)[:1], [run.flows])
+    importlib.import_module("optimizer.report.files")
 
 
 def task_of(brief: Brief, plan: Plan) -> Task:

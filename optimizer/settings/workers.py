@@ -11,11 +11,12 @@ import threading
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from functools import lru_cache
-from typing import TypeVar
+from typing import TypeVar, cast
 
 WORKERS = min(os.cpu_count() or 1, 4)
 
 Result = TypeVar("Result")
+Other = TypeVar("Other")
 
 _here = threading.local()
 
@@ -40,6 +41,21 @@ def side_by_side(jobs: Sequence[Callable[[], Result]]) -> list[Result]:
 
     running = [workers().submit(run, job) for job in jobs]
     return [each.result() for each in running]
+
+
+def both(one: Callable[[], Result], other: Callable[[], Other]) -> tuple[Result, Other]:
+    """Return the results of two jobs that run at the same time."""
+    first, second = side_by_side([one, other])
+    return cast("Result", first), cast("Other", second)
+
+
+def ahead(job: Callable[[], object]) -> None:
+    """Begin a job that only makes ready what is needed later, and do not wait for it.
+
+    Its result and its errors are dropped: who needs what it could not make ready meets them again.
+    """
+    if WORKERS > 1:
+        workers().submit(job)
 
 
 @lru_cache(maxsize=1)
