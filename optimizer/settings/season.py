@@ -124,6 +124,7 @@ class Season:
         outside = order_row(None, task.plant, task.grid.step_h, task.plant.low_kwh)
         self._table = np.array([outside] * FIRST_ROWS)
         self._row_of: dict[Draft, int] = {}
+        self._order_of: dict[tuple[object, ...], tuple[float, ...]] = {}
         self._face_of: dict[Part, IntArray] = {}
         self._known: dict[Drafts, float] = {}
         self.start_kwh = self._entry_level(task)
@@ -262,7 +263,7 @@ class Season:
 
     def _costs(self, many: list[Drafts], years: list[int]) -> FloatArray:
         self.work += len(many) * len(years)
-        faces = np.array([self._face(drafts) for drafts in many])
+        faces = self._faces(many)
         result = np.zeros((len(years), len(many)))
         alone = workers.is_worker()
         each = -(-len(many) * len(years) // (1 if alone else workers.WORKERS))
@@ -291,30 +292,43 @@ class Season:
             self._rooms.pair = (pair[0], pair[1])
         return self._rooms.pair  # type: ignore[no-any-return]
 
-    def _face(self, drafts: Drafts) -> IntArray:
-        """Return the row of the table that holds at each clock slot of each day set."""
-        return np.concatenate([self._face_of_part(part) for part in drafts])
+    def _faces(self, many: Sequence[Drafts]) -> IntArray:
+        """Return the row of the table that holds at each clock slot of each day set, shape (C, F)."""
+        faces = np.empty((len(many), self.day_sets, self._slots), dtype=np.int64)
+        for face, drafts in zip(faces, many, strict=True):
+            for number, part in enumerate(drafts):
+                face[number] = self._face_of_part(part)
+        return faces.reshape(len(many), -1)
 
     def _face_of_part(self, part: Part) -> IntArray:
-        if part not in self._face_of:
+        face = self._face_of.get(part)
+        if face is None:
             step = self.task.grid.step_minutes
             face = np.zeros(self._slots, dtype=np.int64)
             for draft in part:
                 begin, end = -(-draft.begin // step), -(-(draft.begin + draft.length) // step)
                 face[begin:end] = face[: max(end - len(face), 0)] = self._row(draft)
             self._face_of[part] = face
-        return self._face_of[part]
+        return face
 
     def _row(self, draft: Draft) -> int:
-        if draft not in self._row_of:
-            window = window_of(draft, self.task.plant, self.task.controls)
-            plant, h = self.task.plant, self.task.grid.step_h
+        row = self._row_of.get(draft)
+        if row is None:
             row = len(self._row_of) + 1
             if row == len(self._table):
                 self._table = np.concatenate([self._table, self._table])
-            self._table[row] = order_row(window, plant, h, plant.low_kwh)
+            self._table[row] = self._order(draft)
             self._row_of[draft] = row
-        return self._row_of[draft]
+        return row
+
+    def _order(self, draft: Draft) -> tuple[float, ...]:
+        """Return a draft's row; those that differ only in their times have the same."""
+        plant, h = self.task.plant, self.task.grid.step_h
+        key = (*draft[2:], draft.length == MINUTES_PER_DAY)
+        if key not in self._order_of:
+            window = window_of(draft, plant, self.task.controls)
+            self._order_of[key] = order_row(window, plant, h, plant.low_kwh)
+        return self._order_of[key]
 
 
 def multiples_between(step: float, low: float, high: float) -> FloatArray:
