@@ -15,28 +15,15 @@ code. Read next: ``score_kernel``.
 
 from __future__ import annotations
 
-import hashlib
-import os
-from pathlib import Path
 from typing import NamedTuple
 
+from optimizer.billing.cost import EDGE_SLACK
+from optimizer.settings.compiled_cache import keep_compiled_code
 from optimizer.site.behaviour import PV_ORDERS
 from optimizer.site.equipment import Plant
 from optimizer.timegrid import FloatArray, IntArray
 
-
-def _compiled_cache() -> None:
-    """Let compiled code be kept in the user's cache folder, in a place of this version's own.
-
-    Numba's cache does not notice changes in functions that are imported from other files.
-    """
-    base = os.environ.get("XDG_CACHE_HOME") or str(Path.home() / ".cache")
-    kernels = sorted(Path(__file__).parent.glob("*kernel.py"))
-    version = hashlib.sha256(b"".join(file.read_bytes() for file in kernels)).hexdigest()[:12]
-    os.environ.setdefault("NUMBA_CACHE_DIR", str(Path(base) / "tariffwright" / version))
-
-
-_compiled_cache()
+keep_compiled_code(EDGE_SLACK)
 
 from numba import njit  # noqa: E402 - numba reads the cache folder when it is imported
 
