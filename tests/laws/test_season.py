@@ -47,6 +47,7 @@ from tests.laws.sites import (
     ALL_MONTHS,
     HALF_HOURS,
     HOURS,
+    TEN_WEEKS,
     THREE_DAYS,
     cost_of_settings,
     fixed_cost,
@@ -267,7 +268,11 @@ print(words_of_a_search())
 
 
 def words_of_a_search() -> str:
-    return words_of(found_for(AC_PLANT, HOURS, "two rates", Controls(), effort=Effort(0, 1500)))
+    """Return what one season finds whose scores are shared out, and folds and seasons side by side."""
+    alone = found_for(AC_PLANT, HOURS, "two rates", Controls(), effort=Effort(0, 1500))
+    months = [((6,), (7, 8)), ((6, 7, 8),)]
+    apart = found_for(AC_PLANT, TEN_WEEKS, "demand", Controls(), months, Effort(150, 400))
+    return words_of(alone) + words_of(apart)
 
 
 def words_of(found: Found) -> str:
