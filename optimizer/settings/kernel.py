@@ -18,7 +18,7 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from optimizer.billing.cost import EDGE_SLACK
-from optimizer.settings.compiled_cache import keep_compiled_code
+from optimizer.settings.compiled_code import keep_compiled_code
 from optimizer.site.behaviour import PV_ORDERS
 from optimizer.site.equipment import Plant
 from optimizer.timegrid import FloatArray, IntArray

@@ -10,8 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from optimizer.settings import compiled_cache
-from optimizer.settings.compiled_cache import UNUSED_DAYS, keep_compiled_code
+from optimizer.settings import compiled_code
+from optimizer.settings.compiled_code import UNUSED_DAYS, keep_compiled_code
 
 WHERE = """
 import os
@@ -57,7 +57,7 @@ def test_each_version_has_a_place_of_its_own(
     monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "cache"))
     found = []
     for file, constant in (("a", 1.0), ("a", 2.0), ("b", 1.0), ("a", 1.0)):
-        monkeypatch.setattr(compiled_cache, "__file__", str(tmp_path / file / "compiled_cache.py"))
+        monkeypatch.setattr(compiled_code, "__file__", str(tmp_path / file / "compiled_code.py"))
         (tmp_path / file).mkdir(exist_ok=True)
         (tmp_path / file / "some_kernel.py").write_text(file, encoding="utf-8")
         monkeypatch.delenv("NUMBA_CACHE_DIR", raising=False)
