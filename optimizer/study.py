@@ -15,6 +15,7 @@ import numpy as np
 
 from optimizer.billing.cost import linear_cost
 from optimizer.paperwork import Brief, read_brief
+from optimizer.planning.linear import LinearSolver
 from optimizer.planning.plan import Plan, make_plan
 from optimizer.planning.problem import Problem
 from optimizer.report.account import Account, ProofLine
@@ -81,8 +82,9 @@ def plan_scenario(
         if in_use_path
         else None
     )
+    solver = LinearSolver()
     ahead(partial(make_ready, brief))
-    plan = cheapest_plan(brief, time_limit_s, progress)
+    plan = cheapest_plan(brief, time_limit_s, progress, solver)
     progress("looking for windows that keep the saving")
     task = task_of(brief, plan)
     found = windows_for(brief, task, effort, in_use, progress)
@@ -91,7 +93,7 @@ def plan_scenario(
     sureness, richer = both(
         lambda: sureness_of(
             found, weather_of(brief), plan.problem, brief.cost, course_of(brief),
-            PLANNING_S[effort], progress,
+            PLANNING_S[effort], progress, solver,
         ),
         lambda: None if effort == "quick" else richer_for(brief, task, found, progress),
     )  # fmt: skip
@@ -122,7 +124,9 @@ def replay_settings(
     return account_of(brief, plan, settings)
 
 
-def cheapest_plan(brief: Brief, time_limit_s: float, progress: Progress) -> Plan:
+def cheapest_plan(
+    brief: Brief, time_limit_s: float, progress: Progress, solver: LinearSolver | None = None
+) -> Plan:
     """Find the cheapest operation by linear programming."""
     scenario, grid = brief.scenario, brief.scenario.forecast.grid
     progress(f"planning {grid.count:,} steps of {grid.step_minutes} min by linear programming")
@@ -136,7 +140,9 @@ def cheapest_plan(brief: Brief, time_limit_s: float, progress: Progress) -> Plan
         scenario.end_kwh,
         scenario.file.state.leftover_per_kwh,
     )
-    return make_plan(problem, brief.cost, time_limit_s=time_limit_s, progress=progress)
+    return make_plan(
+        problem, brief.cost, time_limit_s=time_limit_s, progress=progress, solver=solver
+    )
 
 
 def make_ready(brief: Brief) -> None:

@@ -22,6 +22,7 @@ from optimizer.planning.problem import (
     Problem,
     rows_of,
 )
+from optimizer.planning.spans import edges_of
 from optimizer.timegrid import FloatArray, IntArray
 
 
@@ -45,9 +46,10 @@ class Family:
 
 @dataclass(frozen=True)
 class Matrix:
-    """min cost·x + offset, row_low ≤ A·x ≤ row_high, low ≤ x ≤ high; A by columns (CSC).
+    """min cost·x + offset, row_low ≤ table·x ≤ row_high, low ≤ x ≤ high.
 
-    ``columns`` and ``rows`` name the families of the model's variables and constraints.
+    ``columns`` and ``rows`` name the families of the model's variables and constraints. ``edges``
+    are the steps at which its horizon may be cut into months.
     """
 
     cost: FloatArray
@@ -57,31 +59,21 @@ class Matrix:
     is_integer: IntArray
     row_low: FloatArray
     row_high: FloatArray
-    starts: IntArray
-    indices: IntArray
-    values: FloatArray
+    table: sparse.csc_array
     columns: dict[str, Family]
     rows: dict[str, Family]
-
-    @property
-    def table(self) -> sparse.csc_array:
-        """The coefficients as a sparse table of SciPy, sharing the arrays."""
-        shape = len(self.row_low), len(self.cost)
-        return sparse.csc_array((self.values, self.indices, self.starts), shape=shape)
+    step_h: float = 1.0
+    edges: tuple[int, ...] = (0,)
 
     def has_coefficients_of(self, other: Matrix) -> bool:
         """Whether the two differ in costs and limits only."""
         return (
             self.columns == other.columns
             and self.rows == other.rows
-            and np.array_equal(self.starts, other.starts)
-            and np.array_equal(self.indices, other.indices)
-            and np.array_equal(self.values, other.values)
+            and np.array_equal(self.table.indptr, other.table.indptr)
+            and np.array_equal(self.table.indices, other.table.indices)
+            and np.array_equal(self.table.data, other.table.data)
         )
-
-    def with_table(self, table: sparse.csc_array) -> Matrix:
-        """Return the same program with other coefficients."""
-        return replace(self, starts=table.indptr, indices=table.indices, values=table.data)
 
 
 def matrix_of(problem: Problem, limits: Limits, one_way: OneWay) -> Matrix:
@@ -99,7 +91,7 @@ def matrix_of(problem: Problem, limits: Limits, one_way: OneWay) -> Matrix:
             writer.put_at(row, kind, place, share)
     for pair, steps in one_way.items():
         _run_one_way(writer, pair, steps, limits)
-    return writer.matrix()
+    return replace(writer.matrix(), step_h=problem.grid.step_h, edges=edges_of(problem))
 
 
 @dataclass
@@ -162,7 +154,7 @@ class _Writer:
             np.concatenate(self.cost), 0.0, np.concatenate(self.low), np.concatenate(self.high),
             np.concatenate(self.is_integer),
             np.concatenate(self.row_low), np.concatenate(self.row_high),
-            table.indptr, table.indices, table.data, self.columns, self.row_families,
+            table, self.columns, self.row_families,
         )  # fmt: skip
 
 
@@ -176,7 +168,7 @@ def _declare_columns(
 ) -> None:
     """(9) and (0): the limits and the price of every variable."""
     count, plant = problem.grid.count, problem.plant
-    price = {
+    price: dict[str, ArrayLike] = {
         "import_": problem.cost.weight("import_kwh"),
         "export_": problem.cost.weight("export_kwh"),
         "discharge": plant.wear_per_kwh,

@@ -18,18 +18,20 @@ Programming Study 2 (1974).
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from optimizer.billing.cost import Form, LinearCost, Part, Peak
+from optimizer.billing.cost import Form, LinearCost, Peak
 from optimizer.errors import Infeasible, StoppedEarly
 from optimizer.flows import FlowName, Flows
 from optimizer.planning.cost_rows import COLUMN_OF_FLOW, CostRows
+from optimizer.planning.linear import solve_with_fixed_integers
 from optimizer.planning.matrix import Matrix, matrix_of
 from optimizer.planning.problem import OPPOSITES, Limits, OneWay, Problem, rows_of
-from optimizer.planning.solver import Solution, solve, solve_with_fixed_integers
+from optimizer.planning.solver import Solution, solve
+from optimizer.planning.spans import clusters_of, span_of
 from optimizer.timegrid import BoolArray, FloatArray, IntArray
 
 MAX_ROUNDS = 8
@@ -144,8 +146,8 @@ class Cut:
 def cut_of(problem: Problem, one_way: OneWay) -> Cut | None:
     """Return where to cut; None if all integers hang together."""
     parts, count = problem.cost.parts, problem.grid.count
-    clusters = _clusters(parts)
-    spans = [_span(parts, members, count) for members in clusters]
+    clusters = clusters_of(parts)
+    spans = [span_of(parts, members, count) for members in clusters]
     whole = [
         span for span, members in zip(spans, clusters, strict=True)
         if any(parts[number].needs_integers for number in members) and span[0] < span[1]
@@ -162,39 +164,6 @@ def cut_of(problem: Problem, one_way: OneWay) -> Cut | None:
         if first == last:
             piece_of_part[members] = first
     return Cut(starts, piece_of_part)
-
-
-def _clusters(parts: Sequence[Part]) -> list[list[int]]:
-    """Return the parts in clusters that refer to each other."""
-    cluster = list(range(len(parts)))
-
-    def root(number: int) -> int:
-        while cluster[number] != number:
-            number = cluster[number]
-        return number
-
-    for number, part in enumerate(parts):
-        for form in part.forms:
-            for earlier in form.parts:
-                cluster[root(number)] = root(earlier)
-    members: dict[int, list[int]] = {}
-    for number in range(len(parts)):
-        members.setdefault(root(number), []).append(number)
-    return list(members.values())
-
-
-def _span(parts: Sequence[Part], members: Sequence[int], count: int) -> tuple[int, int]:
-    """Return the first step of a cluster and the one after its last."""
-    low, high = count, 0
-    for number in members:
-        part = parts[number]
-        steps = [steps for form in part.forms for steps, _ in form.weights.values()]
-        if isinstance(part.node, Peak):
-            steps.append(part.node.steps)
-        for found in steps:
-            if len(found):
-                low, high = min(low, int(found.min())), max(high, int(found.max()) + 1)
-    return low, high
 
 
 def _noon_edges(problem: Problem, one_way: OneWay) -> set[int]:

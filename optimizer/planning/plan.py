@@ -25,6 +25,7 @@ from optimizer.errors import (
     TariffError,
 )
 from optimizer.flows import Flows
+from optimizer.planning.linear import LinearSolver, solve_with_fixed_integers
 from optimizer.planning.matrix import Matrix, matrix_of
 from optimizer.planning.pieces import (
     Pieced,
@@ -34,7 +35,7 @@ from optimizer.planning.pieces import (
     solve_with_choices,
 )
 from optimizer.planning.problem import OPPOSITES, Limits, Problem, rows_of
-from optimizer.planning.solver import Solution, least_clash, solve, solve_with_fixed_integers
+from optimizer.planning.solver import Solution, least_clash, solve
 from optimizer.timegrid import FloatArray, IntArray
 from optimizer.units import ENERGY_TOLERANCE_KWH, MONEY_TOLERANCE, MONEY_TOLERANCE_RELATIVE
 
@@ -118,6 +119,7 @@ def make_plan(
     *,
     time_limit_s: float = 600.0,
     progress: Progress = lambda _text: None,
+    solver: LinearSolver | None = None,
 ) -> Plan:
     """Find the cheapest operation and prove it.
 
@@ -131,6 +133,8 @@ def make_plan(
         Time allowed for all solves. [s]
     progress : callable
         Is told what goes on.
+    solver : LinearSolver, optional
+        One that planned a similar problem before is several times faster; the plan is the same.
 
     Returns
     -------
@@ -151,6 +155,7 @@ def make_plan(
     begun = time.monotonic()
     _refuse_earning_peaks(problem, tariff_cost)
     limits = Limits.of(problem)
+    linear = solver or LinearSolver()
 
     def seconds_left() -> float:
         return max(time_limit_s - (time.monotonic() - begun), 0.01)
@@ -158,16 +163,16 @@ def make_plan(
     if not problem.cost.is_convex:
         progress("the tariff is not convex: choosing between its steps and blocks")
     try:
-        answer = _with_guessed_sides(problem, limits, seconds_left)
+        answer = _with_guessed_sides(problem, limits, linear, seconds_left)
         if answer is None or _both_ways(answer):
-            answer = _solved(problem, limits, seconds_left)
+            answer = _solved(problem, limits, linear, seconds_left)
     except Infeasible:
         raise _explained(problem, matrix_of(problem, limits, {})) from None
     one_way: dict[int, IntArray] = {}
     rounds = 1
     if _both_ways(answer):
         limits = Limits.of(problem, natural_slack_kw=0.0)
-        answer = _solved(problem, limits, seconds_left)
+        answer = _solved(problem, limits, linear, seconds_left)
     while both := _both_ways(answer):
         if rounds == MAX_ROUNDS:
             raise StoppedEarly(
@@ -187,14 +192,16 @@ def make_plan(
     return _plan(problem, tariff_cost, answer, priced, steps, rounds, seconds)
 
 
-def _solved(problem: Problem, limits: Limits, seconds_left: Callable[[], float]) -> Pieced:
-    """Solve, with the tariff's integers where it has some; import and export netted out."""
+def _solved(
+    problem: Problem, limits: Limits, linear: LinearSolver, seconds_left: Callable[[], float]
+) -> Pieced:
+    """Solve, with the tariff's integers where it has some."""
     matrix = matrix_of(problem, limits, {})
     if not matrix.is_integer.any():
-        solution = solve(matrix, seconds_left())
-        return _netted(problem, Pieced(matrix, solution, solution.objective))
+        solution = linear.solve(matrix, seconds_left)
+        return Pieced(matrix, solution, solution.objective)
     relaxed = replace(matrix, is_integer=0 * matrix.is_integer)
-    solution = solve(relaxed, seconds_left())
+    solution = linear.solve(relaxed, seconds_left)
     guess = Pieced(relaxed, solution, solution.objective)
     first = _with_choices_of(problem, limits, matrix, guess)
     try:
@@ -205,7 +212,7 @@ def _solved(problem: Problem, limits: Limits, seconds_left: Callable[[], float])
         answer = first
     if first is not None and first.solution.objective < answer.solution.objective:
         answer = replace(first, bound=answer.bound)
-    return _netted(problem, answer)
+    return answer
 
 
 def _with_choices_of(
@@ -246,7 +253,7 @@ def _settled(problem: Problem, limits: Limits, answer: Pieced) -> Pieced:
 
 
 def _with_guessed_sides(
-    problem: Problem, limits: Limits, seconds_left: Callable[[], float]
+    problem: Problem, limits: Limits, linear: LinearSolver, seconds_left: Callable[[], float]
 ) -> Pieced | None:
     """Solve with one side of each wide kink, and see whether it was the right one.
 
@@ -263,8 +270,8 @@ def _with_guessed_sides(
     simple = cost.taken_at(flows)
     easier = replace(problem, cost=simple)
     matrix = matrix_of(easier, limits, {})
-    solution = solve(matrix, seconds_left())
-    answer = _netted(easier, Pieced(matrix, solution, solution.objective))
+    solution = linear.solve(matrix, seconds_left)
+    answer = Pieced(matrix, solution, solution.objective)
     flows = _flows(problem, answer)
     exact = cost.value(flows)
     if abs(exact - simple.value(flows)) > max(
@@ -273,30 +280,6 @@ def _with_guessed_sides(
         return None
     objective = answer.solution.objective + simple.constant - cost.constant
     return replace(answer, solution=replace(answer.solution, objective=objective), bound=objective)
-
-
-def _netted(problem: Problem, answer: Pieced) -> Pieced:
-    """Take import and export that run at once off each other, where that costs nothing.
-
-    Where both have the same price, as under net metering, an optimum may hold any amount of both.
-    """
-    span, other = (answer.matrix.columns[name].span for name in OPPOSITES[0])
-    value = answer.solution.value.copy()
-    both = np.minimum(value[span], value[other])
-    if not (both > BOTH_WAYS_KWH).any():
-        return answer
-    flows = _flows(problem, answer)
-    buy = problem.cost.marginal("import_kwh", flows)
-    free = both * (buy + problem.cost.marginal("export_kwh", flows) >= -1e-12)
-    value[span] -= free
-    value[other] -= free
-    netted = replace(answer, solution=replace(answer.solution, value=value))
-    before, after = (problem.cost.value(_flows(problem, a)) for a in (answer, netted))
-    if after > before + MONEY_TOLERANCE_RELATIVE * abs(before):
-        return answer
-    # At an optimum nothing is saved; a plan that ran out of time may still become cheaper.
-    objective = answer.solution.objective + min(after - before, 0.0)
-    return replace(netted, solution=replace(netted.solution, objective=objective))
 
 
 def _priced(problem: Problem, one_way: dict[int, IntArray], answer: Pieced) -> Pieced:

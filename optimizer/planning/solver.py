@@ -2,7 +2,7 @@
 
 HiGHS runs its serial dual simplex with one thread; on these problems the other methods are slower.
 Every return code is looked at, and *why it stopped* is kept apart from *how good the answer is*.
-Read next: ``plan``.
+Read next: ``linear``.
 """
 
 from __future__ import annotations
@@ -11,11 +11,13 @@ import contextlib
 import os
 import sys
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
 import highspy
 import numpy as np
+import scipy.sparse as sparse
 
 from optimizer.errors import (
     Infeasible,
@@ -69,36 +71,9 @@ def solve(matrix: Matrix, time_limit_s: float) -> Solution:
     Infeasible, Unbounded, StoppedEarly
         As the solver says; without an explanation in the site's terms, which ``plan`` adds.
     """
-    highs = _loaded(matrix)
-    _must(highs.setOptionValue("time_limit", float(time_limit_s)), "set the time limit")
-    _run(highs)
-    status = highs.getModelStatus()
-    has_integers = bool(matrix.is_integer.any())
-    info = highs.getInfo()
-    if status != highspy.HighsModelStatus.kOptimal:
-        feasible = info.primal_solution_status == highspy.SolutionStatus.kSolutionStatusFeasible
-        if not (has_integers and feasible and status == highspy.HighsModelStatus.kTimeLimit):
-            raise failure_of(status)
-    solution = highs.getSolution()
-    return Solution(
-        value=np.array(solution.col_value),
-        objective=info.objective_function_value,
-        row_price=np.array(solution.row_dual) if solution.dual_valid else np.zeros(0),
-        column_price=np.array(solution.col_dual) if solution.dual_valid else np.zeros(0),
-        iterations=info.simplex_iteration_count,
-        gap=info.mip_gap if has_integers else 0.0,
-    )
-
-
-def solve_with_fixed_integers(
-    matrix: Matrix, values: FloatArray, time_limit_s: float = 600.0
-) -> Solution:
-    """Solve the LP that is left once the integer columns keep the given values."""
-    whole = matrix.is_integer.astype(bool)
-    low, high = matrix.low.copy(), matrix.high.copy()
-    low[whole] = high[whole] = np.round(values[whole])
-    fixed = replace(matrix, low=low, high=high, is_integer=0 * matrix.is_integer)
-    return solve(fixed, time_limit_s)
+    instance = Instance(matrix)
+    instance.run(time_limit_s)
+    return instance.solution()
 
 
 def least_clash(matrix: Matrix, relaxed_rows: IntArray) -> FloatArray:
@@ -116,15 +91,15 @@ def least_clash(matrix: Matrix, relaxed_rows: IntArray) -> FloatArray:
     """
     count = len(relaxed_rows)
     width = len(matrix.cost)
+    ones = np.ones(count), (relaxed_rows, np.arange(count))
+    given_way = sparse.csc_array(ones, shape=(len(matrix.row_low), count))
     elastic = replace(
         matrix,
         cost=np.concatenate([np.zeros(width), np.ones(2 * count)]),
         low=np.concatenate([matrix.low, np.zeros(2 * count)]),
         high=np.concatenate([matrix.high, np.full(2 * count, np.inf)]),
         is_integer=np.zeros(width + 2 * count, dtype=np.int64),
-        starts=np.concatenate([matrix.starts, matrix.starts[-1] + np.arange(1, 2 * count + 1)]),
-        indices=np.concatenate([matrix.indices, relaxed_rows, relaxed_rows]),
-        values=np.concatenate([matrix.values, np.ones(count), -np.ones(count)]),
+        table=sparse.hstack([matrix.table, given_way, -given_way], format="csc"),
     )
     given = solve(elastic, time_limit_s=600).value[width:]
     return given[:count] - given[count:]
@@ -166,9 +141,160 @@ def failure_of(status: highspy.HighsModelStatus) -> SolveError:
     )
 
 
+@dataclass(frozen=True)
+class Basis:
+    """Where each column and row stands: basic, or at which limit; the solver's numbers."""
+
+    columns: IntArray
+    rows: IntArray
+
+
+@dataclass(frozen=True)
+class Bounds:
+    """The least and the largest value of each column, and of each row."""
+
+    columns: tuple[FloatArray, FloatArray]
+    rows: tuple[FloatArray, FloatArray]
+
+
+STATUSES = [highspy.HighsBasisStatus(number) for number in range(5)]
+BASIC = int(highspy.HighsBasisStatus.kBasic)
+AT_LOW = int(highspy.HighsBasisStatus.kLower)
+
+
+class Instance:
+    """The solver with a program in it, which can be changed and solved again from where it stood.
+
+    Only costs and limits can be changed; with other coefficients it takes a new instance.
+    """
+
+    def __init__(self, matrix: Matrix, *, presolve: bool = True) -> None:
+        self._has_integers = bool(matrix.is_integer.any())
+        self._bounds = Bounds((matrix.low, matrix.high), (matrix.row_low, matrix.row_high))
+        self._highs = _loaded(matrix)
+        self._set("presolve", "choose" if presolve else "off")
+
+    def _set(self, option: str, value: float | str) -> None:
+        _must(self._highs.setOptionValue(option, value), f"set {option}")
+
+    def cost(self, cost: FloatArray, offset: float = 0.0) -> None:
+        """Set the price of each column."""
+        every = np.arange(len(cost), dtype=np.int32)
+        _must(self._highs.changeColsCost(len(every), every, cost), "change the costs")
+        _must(self._highs.changeObjectiveOffset(offset), "change the constant")
+
+    def bounds(self, bounds: Bounds) -> None:
+        """Set the limits of columns and rows; only those that differ are handed over."""
+        for (low, high), (old_low, old_high), change in (
+            (bounds.columns, self._bounds.columns, self._highs.changeColsBounds),
+            (bounds.rows, self._bounds.rows, self._highs.changeRowsBounds),
+        ):
+            other = np.flatnonzero((low != old_low) | (high != old_high)).astype(np.int32)
+            _must(change(len(other), other, low[other], high[other]), "change limits")
+        self._bounds = bounds
+
+    def start_from(self, basis: Basis) -> None:
+        """Start from a basis; one that is not quite a basis of this program is completed."""
+        given = highspy.HighsBasis()
+        given.col_status = [STATUSES[number] for number in basis.columns.tolist()]
+        given.row_status = [STATUSES[number] for number in basis.rows.tolist()]
+        given.valid = given.alien = True
+        _must(self._highs.setBasis(given), "start from a basis")
+
+    def basis(self) -> Basis:
+        """Return where columns and rows stand."""
+        found = self._highs.getBasis()
+        columns = np.array([int(status) for status in found.col_status])
+        return Basis(columns, np.array([int(status) for status in found.row_status]))
+
+    def run(self, time_limit_s: float, *, primal: bool = False, near: bool = False) -> int:
+        """Solve and return the number of iterations; parameters and errors as for ``solve``.
+
+        Starts from the last basis if there is one. ``primal`` takes the primal simplex method, for
+        a start that keeps all limits. ``near`` says that the start is close to the optimum: the
+        costs are then not shaken, as they are against cycling, for that takes the start away from it.
+        """
+        highs = self._highs
+        self._set("time_limit", highs.getRunTime() + time_limit_s)  # the solver counts all its runs
+        self._set("simplex_strategy", 4 if primal else 1)
+        self._set("dual_simplex_cost_perturbation_multiplier", 0.0 if near else 1.0)
+        _run(highs)
+        status, info = highs.getModelStatus(), highs.getInfo()
+        if status != highspy.HighsModelStatus.kOptimal:
+            feasible = info.primal_solution_status == highspy.SolutionStatus.kSolutionStatusFeasible
+            stopped = status == highspy.HighsModelStatus.kTimeLimit
+            if not (self._has_integers and feasible and stopped):
+                raise failure_of(status)
+        return max(int(info.simplex_iteration_count), 0)
+
+    def solution(self) -> Solution:
+        """Return what the last run found."""
+        solution, info = self._highs.getSolution(), self._highs.getInfo()
+        return Solution(
+            value=np.array(solution.col_value),
+            objective=info.objective_function_value,
+            row_price=np.array(solution.row_dual) if solution.dual_valid else np.zeros(0),
+            column_price=np.array(solution.col_dual) if solution.dual_valid else np.zeros(0),
+            iterations=max(info.simplex_iteration_count, 0),
+            gap=info.mip_gap if self._has_integers else 0.0,
+        )
+
+    def cancel(self) -> None:
+        """Make a run in another thread stop soon."""
+        self._highs.cancelSolve()
+
+    def run_here(self, time_limit_s: float) -> Basis:
+        """Solve in this thread, without watching for an interrupt, and return the basis."""
+        highs = self._highs
+        self._set("time_limit", float(time_limit_s))
+        _must(highs.run(), "solve")
+        if highs.getModelStatus() != highspy.HighsModelStatus.kOptimal:
+            raise failure_of(highs.getModelStatus())
+        return self.basis()
+
+
+def run_side_by_side(
+    programs: Sequence[Matrix], seconds: float, workers: int | None = None
+) -> list[Basis]:
+    """Solve linear programs on several processors at once and return their bases.
+
+    Raises
+    ------
+    Infeasible, Unbounded, StoppedEarly
+        As the first program that has no optimum says.
+    """
+    running: list[Instance] = []
+
+    def run(program: Matrix) -> Basis:
+        instance = Instance(program, presolve=False)
+        running.append(instance)
+        basis = instance.run_here(seconds)
+        running.remove(instance)
+        return basis
+
+    with ThreadPoolExecutor(workers or processors()) as pool:
+        try:
+            return list(pool.map(run, programs))
+        except BaseException as failure:
+            pool.shutdown(wait=False, cancel_futures=True)
+            for instance in running:
+                instance.cancel()
+            if isinstance(failure, KeyboardInterrupt):
+                raise FAILURES["kInterrupt"]() from None
+            raise
+
+
+def processors() -> int:
+    """Return how many processors this process may use."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
+
+
 def _loaded(matrix: Matrix) -> highspy.Highs:
     with _solver_banner_silenced():
         highs = highspy.Highs()
+    highs.HandleUserInterrupt = True
     for option, setting in OPTIONS.items():
         _must(highs.setOptionValue(option, setting), f"set {option}")
     lp = highspy.HighsLp()
@@ -177,9 +303,9 @@ def _loaded(matrix: Matrix) -> highspy.Highs:
     lp.col_lower_, lp.col_upper_ = matrix.low, matrix.high
     lp.row_lower_, lp.row_upper_ = matrix.row_low, matrix.row_high
     lp.a_matrix_.format_ = highspy.MatrixFormat.kColwise
-    lp.a_matrix_.start_ = matrix.starts.astype(np.int32)
-    lp.a_matrix_.index_ = matrix.indices.astype(np.int32)
-    lp.a_matrix_.value_ = matrix.values
+    lp.a_matrix_.start_ = matrix.table.indptr.astype(np.int32)
+    lp.a_matrix_.index_ = matrix.table.indices.astype(np.int32)
+    lp.a_matrix_.value_ = matrix.table.data
     if matrix.is_integer.any():
         kinds = [highspy.HighsVarType.kContinuous, highspy.HighsVarType.kInteger]
         lp.integrality_ = [kinds[int(whole)] for whole in matrix.is_integer]
@@ -190,7 +316,6 @@ def _loaded(matrix: Matrix) -> highspy.Highs:
 def _run(highs: highspy.Highs) -> None:
     """Run to the end in a thread of its own, so that Ctrl-C stops it at once and cleanly."""
     outcome: list[highspy.HighsStatus] = []
-    highs.HandleUserInterrupt = True
     worker = threading.Thread(target=lambda: outcome.append(highs.run()))
     worker.start()
     try:
@@ -211,20 +336,25 @@ def _must(status: highspy.HighsStatus, what: str) -> None:
         )
 
 
+_STANDARD_OUTPUT = threading.Lock()
+"""Two threads must not turn standard output aside at once: one would restore the other's nowhere."""
+
+
 @contextlib.contextmanager
 def _solver_banner_silenced() -> Iterator[None]:
     """Keep HiGHS 1.16's two lines of greeting off standard output, where JSON may go."""
-    sys.stdout.flush()
-    kept = os.dup(1)
-    nowhere = os.open(os.devnull, os.O_WRONLY)
-    try:
-        os.dup2(nowhere, 1)
-        yield
-    finally:
-        _flush_c_output()
-        os.dup2(kept, 1)
-        os.close(kept)
-        os.close(nowhere)
+    with _STANDARD_OUTPUT:
+        sys.stdout.flush()
+        kept = os.dup(1)
+        nowhere = os.open(os.devnull, os.O_WRONLY)
+        try:
+            os.dup2(nowhere, 1)
+            yield
+        finally:
+            _flush_c_output()
+            os.dup2(kept, 1)
+            os.close(kept)
+            os.close(nowhere)
 
 
 def _flush_c_output() -> None:

@@ -18,6 +18,7 @@ from optimizer.billing.bill import Bill, bill_flows
 from optimizer.billing.tariff import TariffCost
 from optimizer.errors import SolveError
 from optimizer.flows import Flows
+from optimizer.planning.linear import LinearSolver
 from optimizer.planning.plan import GOOD_ENOUGH, make_plan
 from optimizer.planning.problem import Problem
 from optimizer.settings.choosing import Found
@@ -92,6 +93,7 @@ def sureness_of(
     course: Course,
     time_limit_s: float,
     progress: Callable[[str], None],
+    solver: LinearSolver | None = None,
 ) -> Sureness | None:
     """Return how sure the saving is; None if the forecast is too short to judge on unseen weeks.
 
@@ -111,6 +113,8 @@ def sureness_of(
         Most seconds for the two plans together; zero makes none.
     progress : callable
         Is told what is being done.
+    solver : LinearSolver, optional
+        The one that planned the forecast, which plans other weeks faster.
     """
     if not found.fitted_on:
         return None
@@ -126,7 +130,7 @@ def sureness_of(
     kept = None
     if time_limit_s > 0:
         progress("planning the weeks that the windows were not fitted to")
-        kept = _kept_share(metered, problem, cost, time_limit_s)
+        kept = _kept_share(metered, problem, cost, time_limit_s, solver)
     every = [*metered, *others]
     return Sureness(
         kept,
@@ -195,14 +199,19 @@ def _by_period(bill: Bill, flows: Flows, plant: Plant, cost: TariffCost) -> dict
 
 
 def _kept_share(
-    metered: Sequence[_Judged], problem: Problem, cost: TariffCost, time_limit_s: float
+    metered: Sequence[_Judged],
+    problem: Problem,
+    cost: TariffCost,
+    time_limit_s: float,
+    solver: LinearSolver | None,
 ) -> Spread | None:
     """Return the spread of the kept share over years of months drawn from the unseen ones."""
     can_save, saved = [], []
     for judged in metered:
         there = replace(problem, load_kwh=judged.year.load_kwh, pv_kwh=judged.year.pv_kwh)
         try:
-            plan = make_plan(there, cost, time_limit_s=time_limit_s / len(metered))
+            allowed = time_limit_s / len(metered)
+            plan = make_plan(there, cost, time_limit_s=allowed, solver=solver)
         except SolveError:
             return None
         if plan.proof.gap > GOOD_ENOUGH:

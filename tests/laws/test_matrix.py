@@ -107,12 +107,8 @@ def row_of(body: Any, column_of: dict[int, int], count: int) -> tuple[np.ndarray
 
 
 def dense(matrix: Matrix) -> np.ndarray:
-    table = np.zeros((len(matrix.row_low), len(matrix.cost)))
-    for column in range(len(matrix.cost)):
-        part = slice(matrix.starts[column], matrix.starts[column + 1])
-        assert len(set(matrix.indices[part])) == part.stop - part.start, "an entry stands twice"
-        table[matrix.indices[part], column] = matrix.values[part]
-    return table
+    assert matrix.table.has_canonical_format, "an entry stands twice"
+    return matrix.table.toarray()
 
 
 @pytest.mark.parametrize("name", PROBLEMS)

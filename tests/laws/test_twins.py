@@ -44,10 +44,11 @@ from optimizer.billing.cost import (
 )
 from optimizer.billing.tariff import Charge, TariffCost
 from optimizer.errors import DisagreementError, OptimizerError
+from optimizer.planning.linear import solve_with_fixed_integers
 from optimizer.planning.matrix import matrix_of
 from optimizer.planning.plan import make_plan
 from optimizer.planning.problem import Limits, Problem
-from optimizer.planning.solver import solve, solve_with_fixed_integers
+from optimizer.planning.solver import solve
 from optimizer.settings.kernel import OVERLOAD_COST, Numbers
 from optimizer.settings.pricing import _Writer
 from optimizer.settings.replay import Replay, orders_of, replay

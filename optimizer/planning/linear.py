@@ -1,0 +1,260 @@
+"""Solves the linear program: small, in months, to the one plan that ties leave, and checks it.
+
+1. Flows that follow from others are substituted out (``compact``).
+2. A long horizon starts from the joined bases of its months (``months``); a program whose
+   coefficients were solved before starts where that one ended.
+3. Of plans that cost the same one is chosen. With equal prices over hours there are many, and which
+   of them the simplex method meets depends on its start. So each solution is found in three runs:
+   the cost plus a tiny price, the cost itself, and last the tie price alone over all plans that cost
+   the least. The first makes the others short; the second makes the cost exact; the third leaves
+   one plan, whatever the start, the order of columns, or the number of processors.
+4. The answer is checked without the solver: limits kept, and the shadow prices prove the cost.
+
+The tie price prefers, in this order of weight: PV used, less import, less through the battery, less
+stored; and storing later to storing earlier. To tell any two plans apart the price of stored energy
+differs from step to step by the multiples of the golden ratio, which never repeat.
+Read next: ``plan``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from optimizer.errors import DisagreementError
+from optimizer.planning.compact import Compact
+from optimizer.planning.matrix import Matrix
+from optimizer.planning.months import joined_basis
+from optimizer.planning.solver import Bounds, Instance, Solution, solve
+from optimizer.timegrid import FloatArray
+from optimizer.units import MONEY_TOLERANCE, MONEY_TOLERANCE_RELATIVE
+
+TIE_PRICE = 1e-6
+"""What one unit of the tie price counts beside the cost in the first run. [money/kWh]"""
+
+TIE_WEIGHTS = {"pv_used": -1.0, "import_": 1.0, "discharge": 1.0, "to_dc": 1.0}
+"""The tie price of a kWh; that of a kWh stored for an hour lies between 0.5 and 1.5."""
+
+GOLDEN = (5**0.5 - 1) / 2
+
+NO_PRICE = 1e-7
+"""A shadow price below this is none: the solver works to as much. [money/kWh]"""
+
+LIMIT_TOLERANCE = 1e-6
+"""A limit may be missed by this, as the solver may. [kWh]"""
+
+CHECK_EVERY = 25
+"""One in so many warm solutions is found a second time from nothing."""
+
+KEPT_PROGRAMS = 2
+"""How many compiled programs are kept, with the solver that last solved them."""
+
+Clock = Callable[[], float]
+
+
+@dataclass
+class _Kept:
+    """A compiled program, the solver in which it stands, and how often it was solved there."""
+
+    matrix: Matrix
+    compact: Compact
+    instance: Instance
+    solved: int = 0
+
+
+class LinearSolver:
+    """Solves linear programs; where only costs and limits changed, from the last solution on.
+
+    Sizes of battery and inverter, loads, PV, prices and limits of the connection are costs and
+    limits; efficiencies, permissions, the grid, and the structure of the tariff are coefficients,
+    and a program with others is compiled anew. The plan is the same either way.
+    """
+
+    def __init__(self, workers: int | None = None) -> None:
+        self._workers = workers
+        self._kept: list[_Kept] = []
+
+    def solve(self, matrix: Matrix, seconds_left: Clock) -> Solution:
+        """Return the optimum that the tie price chooses.
+
+        Parameters
+        ----------
+        matrix : Matrix
+            A linear program; integer columns are taken as they are limited.
+        seconds_left : callable
+            Time that is left. [s]
+
+        Raises
+        ------
+        Infeasible, Unbounded, StoppedEarly
+            As the solver says.
+        DisagreementError
+            If neither way of solving gives an answer whose shadow prices prove it.
+        """
+        for kept in self._kept:
+            if matrix.has_coefficients_of(kept.matrix):
+                kept.solved += 1
+                if kept.solved % CHECK_EVERY == 0:
+                    return self._checked_anew(kept, matrix, seconds_left)
+                found = _solve_again(kept, matrix, seconds_left)
+                if is_proven(matrix, found):
+                    return found
+                self._kept.remove(kept)
+                break
+        return self._solve_anew(matrix, seconds_left)
+
+    def _solve_anew(self, matrix: Matrix, seconds_left: Clock) -> Solution:
+        compact = Compact.of(matrix)
+        program = compact.program(matrix)
+        kept = _Kept(matrix, compact, Instance(program, presolve=False))
+        start = joined_basis(program, matrix.edges, seconds_left(), self._workers)
+        if start is not None:
+            kept.instance.start_from(start)
+        found = _solve_in(kept, matrix, program, seconds_left, near=start is not None)
+        if not is_proven(matrix, found):
+            return _solved_plainly(matrix, seconds_left)
+        self._kept = [kept, *self._kept][:KEPT_PROGRAMS]
+        return found
+
+    def _checked_anew(self, kept: _Kept, matrix: Matrix, seconds_left: Clock) -> Solution:
+        """Solve from nothing what could be solved warm, and see that both cost the same."""
+        warm = _solve_again(kept, matrix, seconds_left)
+        self._kept.remove(kept)
+        cold = self._solve_anew(matrix, seconds_left)
+        if is_proven(matrix, warm) and abs(warm.objective - cold.objective) > _allowed(
+            matrix, cold
+        ):
+            raise DisagreementError(
+                f"solved again the plan costs {warm.objective:.6f}, from nothing"
+                f" {cold.objective:.6f}",
+                where="the plan",
+                mend="This is a fault of the program: please report it with the scenario.",
+            )
+        return cold
+
+
+def solve_linear(matrix: Matrix, seconds: float) -> Solution:
+    """Solve one linear program from nothing; see ``LinearSolver``."""
+    return LinearSolver().solve(matrix, lambda: seconds)
+
+
+def solve_with_fixed_integers(
+    matrix: Matrix, values: FloatArray, time_limit_s: float = 600.0
+) -> Solution:
+    """Solve the linear program that is left once the integer columns keep the given values."""
+    whole = matrix.is_integer.astype(bool)
+    low, high = matrix.low.copy(), matrix.high.copy()
+    low[whole] = high[whole] = np.round(values[whole])
+    fixed = replace(matrix, low=low, high=high, is_integer=0 * matrix.is_integer)
+    return solve_linear(fixed, time_limit_s)
+
+
+def _solve_again(kept: _Kept, matrix: Matrix, seconds_left: Clock) -> Solution:
+    program = kept.compact.program(matrix)
+    kept.instance.bounds(Bounds((program.low, program.high), (program.row_low, program.row_high)))
+    return _solve_in(kept, matrix, program, seconds_left, near=True)
+
+
+def _solve_in(
+    kept: _Kept, matrix: Matrix, program: Matrix, seconds_left: Clock, near: bool
+) -> Solution:
+    """Solve in the three runs told above and return the whole program's solution."""
+    instance, compact = kept.instance, kept.compact
+    tie = compact.spread.T @ tie_price(matrix)
+    instance.cost(program.cost + TIE_PRICE * tie, program.offset)
+    iterations = instance.run(seconds_left(), near=near)
+    instance.cost(program.cost, program.offset)
+    iterations += instance.run(seconds_left(), primal=True)
+    cheapest = instance.solution()
+    instance.bounds(_only_cheapest(program, cheapest))
+    instance.cost(tie)
+    iterations += instance.run(seconds_left(), primal=True)
+    chosen = instance.solution().value
+    found = compact.whole(matrix, replace(cheapest, value=chosen, iterations=iterations))
+    return replace(found, objective=_sum(matrix.cost, found.value) + matrix.offset)
+
+
+def tie_price(matrix: Matrix) -> FloatArray:
+    """Return the price that chooses between plans of equal cost, shape (columns,). [1/kWh]"""
+    price = np.zeros(len(matrix.cost))
+    for name, weight in TIE_WEIGHTS.items():
+        price[matrix.columns[name].span] = weight
+    stored = matrix.columns["stored"]
+    differing = 0.5 + np.modf(GOLDEN * np.arange(stored.count))[0]
+    price[stored.span] = matrix.step_h * differing
+    return price
+
+
+def _only_cheapest(program: Matrix, solution: Solution) -> Bounds:
+    """Return limits within which every plan costs the least.
+
+    A plan costs the least if, and only if, it keeps to each limit that has a price in one proof of
+    the least cost (complementary slackness).
+    """
+    return Bounds(
+        _held(program.low, program.high, solution.column_price),
+        _held(program.row_low, program.row_high, solution.row_price),
+    )
+
+
+def _held(low: FloatArray, high: FloatArray, price: FloatArray) -> tuple[FloatArray, FloatArray]:
+    at_low = (price > NO_PRICE) & np.isfinite(low)
+    at_high = (price < -NO_PRICE) & np.isfinite(high)
+    return np.where(at_high, high, low), np.where(at_low, low, high)
+
+
+# --- is it true ------------------------------------------------------------------------------
+
+
+def _solved_plainly(matrix: Matrix, seconds_left: Clock) -> Solution:
+    """Solve the whole program with all that the solver does by itself; ties are left as they fall."""
+    found = solve(matrix, seconds_left())
+    if not is_proven(matrix, found):
+        raise DisagreementError(
+            "the solver's answer breaks a limit or is not the cheapest by its own shadow prices",
+            where="the plan",
+            mend="Look for values of very different size in the scenario and the tariff.",
+        )
+    return found
+
+
+def is_proven(matrix: Matrix, solution: Solution) -> bool:
+    """Whether a solution keeps all limits and its shadow prices give a bound as high as its cost."""
+    used = matrix.table @ solution.value
+    missed = max(
+        _missed(matrix.low, solution.value, matrix.high),
+        _missed(matrix.row_low, used, matrix.row_high),
+    )
+    if missed > LIMIT_TOLERANCE:
+        return False
+    cost = _sum(matrix.cost, solution.value) + matrix.offset
+    reduced = matrix.cost - matrix.table.T @ solution.row_price
+    bound = (
+        matrix.offset
+        + _least(solution.row_price, matrix.row_low, matrix.row_high)
+        + _least(reduced, matrix.low, matrix.high)
+    )
+    return abs(cost - bound) <= _allowed(matrix, solution)
+
+
+def _missed(low: FloatArray, value: FloatArray, high: FloatArray) -> float:
+    return float(max((low - value).max(initial=0.0), (value - high).max(initial=0.0)))
+
+
+def _least(price: FloatArray, low: FloatArray, high: FloatArray) -> float:
+    """Return the least of Σ price·x within limits; prices that are none count nothing."""
+    limit = np.where(price > 0, low, high)
+    counted = np.isfinite(limit) | (np.abs(price) > NO_PRICE)
+    return _sum(price[counted], limit[counted])
+
+
+def _allowed(matrix: Matrix, solution: Solution) -> float:
+    scale = _sum(np.abs(matrix.cost), np.abs(solution.value))
+    return max(MONEY_TOLERANCE, MONEY_TOLERANCE_RELATIVE * scale)
+
+
+def _sum(price: FloatArray, amount: FloatArray) -> float:
+    """Return Σ price·amount; a library's product may wait for processors that others use."""
+    return float((price * amount).sum())
