@@ -5,6 +5,7 @@ Heavy parts are imported inside the commands, so that help and mistakes answer a
 
 from __future__ import annotations
 
+import gc
 import json
 import os
 import sys
@@ -78,7 +79,6 @@ def plan(
 ) -> None:
     """Find the windows to enter, and show what they save."""
     with _errors_told(debug=debug), _progress() as progress:
-        from optimizer.report.files import write_outcome
         from optimizer.study import plan_scenario
 
         account = plan_scenario(
@@ -91,6 +91,8 @@ def plan(
             time_limit_s=time_limit,
             progress=progress,
         )
+        from optimizer.report.files import write_outcome
+
         progress("drawing the report")
         files = write_outcome(account, out)
         progress("done")
@@ -144,9 +146,9 @@ def bill(
         if paid is not None:
             _reconcile(meter, tariff, zone, paid, as_json=as_json)
             return
+        from optimizer.paperwork import bill_meter
         from optimizer.report.record import bill_record
         from optimizer.report.text import bill_text
-        from optimizer.study import bill_meter
 
         itemised, notes = bill_meter(meter, tariff, zone, history)
         if as_json:
@@ -158,9 +160,9 @@ def bill(
 
 
 def _reconcile(meter: Path, tariff: str, zone: str, paid: Path, *, as_json: bool) -> None:
+    from optimizer.paperwork import reconcile_bill
     from optimizer.report.record import reconciled_record
     from optimizer.report.text import reconciled_text
-    from optimizer.study import reconcile_bill
 
     compared, notes = reconcile_bill(meter, tariff, zone, paid)
     if as_json:
@@ -197,9 +199,9 @@ def read(
 ) -> None:
     """Bring meter data or prices, as they were handed out, into the form that the others read."""
     with _errors_told(debug=debug), _progress() as progress:
+        from optimizer.paperwork import read_outside
         from optimizer.report.reading import next_step, reading_record, reading_text
         from optimizer.site.readers.found import Request
-        from optimizer.study import read_outside
 
         request = Request(zone, point, fill, dates, stamps)
         progress(f"reading {file}")
@@ -223,7 +225,7 @@ def check(
 ) -> None:
     """Tell what is wrong or odd in a scenario; of a tariff, also whether its worked bills come out."""
     with _errors_told(debug=debug):
-        from optimizer.study import check_scenario, check_tariff, tariff_named
+        from optimizer.paperwork import check_scenario, check_tariff, tariff_named
 
         if what is not None and (tariff := tariff_named(what)) is not None:
             from optimizer.report.record import worked_record
@@ -306,4 +308,8 @@ def _errors_told(*, debug: bool) -> Iterator[None]:
 
 def main() -> None:
     """Run the command line."""
-    app()
+    try:
+        app()
+    finally:
+        # Otherwise half a second goes into looking through all that is about to vanish anyway.
+        gc.freeze()

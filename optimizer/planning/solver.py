@@ -239,10 +239,6 @@ class Instance:
             gap=info.mip_gap if self._has_integers else 0.0,
         )
 
-    def cancel(self) -> None:
-        """Make a run in another thread stop soon."""
-        self._highs.cancelSolve()
-
     def run_here(self, time_limit_s: float) -> Basis:
         """Solve in this thread, without watching for an interrupt, and return the basis."""
         highs = self._highs
@@ -294,7 +290,9 @@ def processors() -> int:
 def _loaded(matrix: Matrix) -> highspy.Highs:
     with _solver_banner_silenced():
         highs = highspy.Highs()
-    highs.HandleUserInterrupt = True
+    # The solver asks for an interrupt at every turn, through the interpreter, and waits for it while
+    # another thread computes; a linear program takes seconds and is rather left to itself.
+    highs.HandleUserInterrupt = bool(matrix.is_integer.any())
     for option, setting in OPTIONS.items():
         _must(highs.setOptionValue(option, setting), f"set {option}")
     table, whole = matrix.table, matrix.is_integer.astype(np.int32)
@@ -309,15 +307,19 @@ def _loaded(matrix: Matrix) -> highspy.Highs:
 
 
 def _run(highs: highspy.Highs) -> None:
-    """Run to the end in a thread of its own, so that Ctrl-C stops it at once and cleanly."""
+    """Run to the end in a thread of its own, so that Ctrl-C is heard at once.
+
+    A run with integers is then stopped; one without goes on unheard until it or the process ends.
+    """
     outcome: list[highspy.HighsStatus] = []
-    worker = threading.Thread(target=lambda: outcome.append(highs.run()))
+    worker = threading.Thread(target=lambda: outcome.append(highs.run()), daemon=True)
     worker.start()
     try:
         worker.join()
     except KeyboardInterrupt:
-        highs.cancelSolve()
-        worker.join()
+        if highs.HandleUserInterrupt:
+            highs.cancelSolve()
+            worker.join()
         raise FAILURES["kInterrupt"]() from None
     _must(outcome[0] if outcome else highspy.HighsStatus.kError, "solve")
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import io
 import json
 from collections.abc import Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -16,10 +16,12 @@ import optimizer
 from optimizer.billing.bill import Bill, BillLine
 from optimizer.billing.reconcile import Reconciled
 from optimizer.billing.worked import WorkedResult
-from optimizer.report.account import Account, ProofLine
 from optimizer.settings.windows import Settings
-from optimizer.valuation.outcome import Case
-from optimizer.valuation.sureness import Sureness
+
+if TYPE_CHECKING:
+    from optimizer.report.account import Account, ProofLine
+    from optimizer.valuation.outcome import Case
+    from optimizer.valuation.sureness import Sureness
 
 
 def plan_json(account: Account) -> str:

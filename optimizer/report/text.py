@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 from optimizer.billing.bill import Bill
 from optimizer.billing.explain import MONEY
 from optimizer.billing.reconcile import Compared, Reconciled
 from optimizer.billing.worked import WorkedResult
-from optimizer.report.account import Account
 from optimizer.report.unseen import (
     SPREAD_HEADING,
     about_the_curve,
@@ -19,6 +19,9 @@ from optimizer.report.unseen import (
     spread_rows,
 )
 from optimizer.units import money, number, percent, price
+
+if TYPE_CHECKING:
+    from optimizer.report.account import Account
 
 WIDTH = 96
 

@@ -7,11 +7,14 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-from optimizer.report.account import Account
 from optimizer.settings.years import LEAST_WEEKS
 from optimizer.units import money, number, percent
-from optimizer.valuation.sureness import Spread, Sureness, WorstMonth
+
+if TYPE_CHECKING:
+    from optimizer.report.account import Account
+    from optimizer.valuation.sureness import Spread, Sureness, WorstMonth
 
 WHOLE_YEAR_DAYS = 360
 """A forecast of at least so many days is called a year."""

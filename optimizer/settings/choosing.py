@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
@@ -25,6 +26,7 @@ from optimizer.settings.moves import rounded_to
 from optimizer.settings.search import Search
 from optimizer.settings.season import Season, Task
 from optimizer.settings.windows import Settings, no_windows
+from optimizer.settings.workers import side_by_side
 from optimizer.settings.years import Weather
 from optimizer.site.controls import Controls
 
@@ -170,13 +172,17 @@ def find_settings(
     replays = 0.0
     groups, trials, margin = groupings[0], list[_Trial](), (1.0, 0.0)
     if weather.has_folds:
+        progress(
+            "fitting windows to every other week, with the months grouped in"
+            f" {len(groupings)} {'ways' if len(groupings) > 1 else 'way'}"
+        )
+        every = side_by_side([
+            partial(_trial, task, weather, grouping, effort, fold, starts)
+            for grouping in groupings
+            for fold in (0, 1)
+        ])  # fmt: skip
         best = np.inf
-        for number, grouping in enumerate(groupings):
-            progress(
-                f"fitting windows to every other week, {number + 1} of {len(groupings)} ways"
-                " to group the months"
-            )
-            tried = [_trial(task, weather, grouping, effort, fold, starts) for fold in (0, 1)]
+        for grouping, *tried in zip(groupings, every[::2], every[1::2], strict=True):
             replays += sum(_work(trial) for trial in tried)
             judged = sum(min(trial.judged(d) for d in trial.by_size.values()) for trial in tried)
             if judged < best - EARNED_SHARE * abs(best if np.isfinite(best) else 0.0):

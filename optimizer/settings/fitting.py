@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 
@@ -17,6 +18,7 @@ from optimizer.settings.replay import replay
 from optimizer.settings.search import Search
 from optimizer.settings.season import Season, Task
 from optimizer.settings.windows import DaySet, SeasonSet, Settings
+from optimizer.settings.workers import side_by_side
 from optimizer.settings.years import Recipe, Weather, Year
 from optimizer.timegrid import IntArray
 
@@ -105,15 +107,17 @@ def fit(
     seasons = tuple(Season(task, months, years, [task.plan_flows]) for months in groups)
     coupled = couples(task.cost, [season.steps for season in seasons])
     rounds = 2 if coupled else 1
-    drafts = [season.empty for season in seasons]
-    for turn in range(rounds):
+
+    def searched(place: int, turn: int, *more: Drafts) -> Drafts:
+        given = [drafts_of(start, groups[place], task.controls, task.plant) for start in starts]
+        search = Search(seasons[place], replays / rounds, seed + 1000 * place + turn)
+        return search.best([*given, *more])
+
+    drafts = side_by_side([partial(searched, place, 0) for place in range(len(seasons))])
+    if coupled:
         for place, season in enumerate(seasons):
-            given = [drafts_of(start, groups[place], task.controls, task.plant) for start in starts]
-            if turn:
-                season.look_elsewhere(_replays(task, years, groups, drafts))
-                given.append(drafts[place])
-            search = Search(season, replays / rounds, seed + 1000 * place + turn)
-            drafts[place] = search.best(given)
+            season.look_elsewhere(_replays(task, years, groups, drafts))
+            drafts[place] = searched(place, 1, drafts[place])
     return Fit(groups, tuple(drafts), seasons)
 
 

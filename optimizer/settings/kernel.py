@@ -8,39 +8,23 @@ What the equipment does in a step, in this order (where makers differ, ``site.be
 4. Import above the window's cap, or above the connection's limit, first reduces charging; then the
    battery meets it, down to the lowest level allowed. What is still too much is overload.
 
-``step_through`` writes one replay down; ``score_many`` only adds up what many sets of windows cost,
-and runs them side by side through the steps, so that the processor works on one while another
-waits. All are plain Python underneath (``step_through.py_func``), which the tests hold against the
-compiled code. Read next: ``replay``.
+``step_through`` writes one replay down; ``score_kernel`` only adds up what many sets of windows cost.
+All are plain Python underneath (``step_through.py_func``), which the tests hold against the compiled
+code. Read next: ``score_kernel``.
 """
 
 from __future__ import annotations
 
-import hashlib
-import os
-from pathlib import Path
 from typing import NamedTuple
 
 from optimizer.billing.cost import EDGE_SLACK
+from optimizer.settings.compiled_code import keep_compiled_code
 from optimizer.site.behaviour import PV_ORDERS
 from optimizer.site.equipment import Plant
 from optimizer.timegrid import FloatArray, IntArray
 
+keep_compiled_code(EDGE_SLACK)
 
-def _compiled_cache() -> None:
-    """Let compiled code be kept in the user's cache folder, in a place of this version's own.
-
-    Numba's cache does not notice changes in functions that are imported from other files.
-    """
-    base = os.environ.get("XDG_CACHE_HOME") or str(Path.home() / ".cache")
-    kernels = sorted(Path(__file__).parent.glob("*kernel.py"))
-    version = hashlib.sha256(b"".join(file.read_bytes() for file in kernels)).hexdigest()[:12]
-    os.environ.setdefault("NUMBA_CACHE_DIR", str(Path(base) / "tariffwright" / version))
-
-
-_compiled_cache()
-
-import numpy as np  # noqa: E402
 from numba import njit  # noqa: E402 - numba reads the cache folder when it is imported
 
 CHARGE, HOLD, COVER, SELL = range(4)
@@ -375,80 +359,6 @@ def ended_row(
     return row if missing <= REACHED_KWH or missing < n.least else ended
 
 
-@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
-def score_many(  # noqa: C901, PLR0912, PLR0913, PLR0915 - one loop over steps, one over windows
-    load_kwh: FloatArray,
-    pv_kwh: FloatArray,
-    table: FloatArray,
-    face_of_step: IntArray,
-    faces: IntArray,
-    n: Numbers,
-    start_kwh: float,
-    c: Pricing,
-    imported: FloatArray,
-    exported: FloatArray,
-    cost: FloatArray,
-) -> None:
-    """Write the cost of replays to ``cost``: energy, parts of the bill, wear, less what is left.
-
-    ``faces`` has shape (C, F): for each of C sets of windows and each clock slot of each day set the
-    row of ``table`` that holds; ``face_of_step``, shape (T,), says which of the F holds in a step.
-    ``imported`` and ``exported``, shape (C, T), are room to work in.
-    """
-    many = len(faces)
-    steps = len(load_kwh)
-    stored = np.full(many, start_kwh)
-    used = np.zeros(many)
-    resting = np.zeros(many, dtype=np.bool_)
-    ended = np.full(many, -1)
-    has_parts = len(c.part_kind) > 0
-    notes_export = len(c.export_step) > 0
-    counts_cycles = np.isfinite(c.day_discharge)
-    cost[:] = 0.0
-    for t in range(steps):
-        x = terms_of(load_kwh[t], pv_kwh[t], n)
-        new_day = t > 0 and c.day[t] != c.day[t - 1]
-        buy, sell = c.buy[t], c.sell[t]
-        face = face_of_step[t]
-        for i in range(many):
-            row = faces[i, face]
-            if n.ends_at_target:
-                ended[i] = ended_row(ended[i], row, stored[i], table, new_day, n)
-                if row == ended[i]:
-                    row = 0
-            floor = table[row, FLOOR]
-            if n.restart > 0.0:
-                resting[i] = is_resting(resting[i], stored[i], floor, n)
-            level = n.low + n.kept * (stored[i] - n.low)
-            charge, discharge = move(
-                int(table[row, ACTION]), table[row, TARGET], floor, table[row, GRID],
-                table[row, POWER], table[row, CAP], x, level, resting[i], n,
-            )  # fmt: skip
-            net = net_export(x, charge, discharge, n)
-            stored[i] = after(level, charge, discharge, n)
-            if net < 0.0:
-                cost[i] -= buy * net
-                if -net > n.import_limit:
-                    cost[i] += OVERLOAD_COST * (-net - n.import_limit)
-            else:
-                cost[i] -= sell * net
-            if has_parts:
-                imported[i, t] = max(-net, 0.0)
-            if notes_export:
-                exported[i, t] = max(net, 0.0)
-            cost[i] += c.wear * discharge
-            if counts_cycles:
-                if new_day:
-                    used[i] = 0.0
-                used[i] += discharge
-                beyond = min(max(used[i] - c.day_discharge, 0.0), discharge)
-                cost[i] += BEYOND_CYCLES_COST * beyond
-    for i in range(many):
-        cost[i] -= c.leftover * (stored[i] - start_kwh)
-        if has_parts:
-            cost[i] += parts_of_the_bill(imported[i], exported[i], c)
-
-
 @njit(cache=True, inline="always")  # type: ignore[untyped-decorator]
 def form_value(
     f: int, imported: FloatArray, exported: FloatArray, value: FloatArray, c: Pricing
@@ -462,40 +372,3 @@ def form_value(
     for i in range(c.form_first_part[f], c.form_first_part[f + 1]):
         x += c.form_part_factor[i] * value[c.form_part[i]]
     return x
-
-
-@njit(cache=True)  # type: ignore[untyped-decorator]
-def parts_of_the_bill(imported: FloatArray, exported: FloatArray, c: Pricing) -> float:  # noqa: C901, PLR0912 - in order
-    """Return what the parts of the bill that are not linear come to."""
-    group = c.group_reached.copy()
-    power = c.interval_elsewhere.copy()
-    for i in range(len(c.peak_step)):
-        power[c.peak_interval[i]] += imported[c.peak_step[i]]
-    for i in range(len(power)):
-        group[c.interval_group[i]] = max(group[c.interval_group[i]], power[i] * c.interval_share[i])
-    value = np.zeros(len(c.part_kind))
-    total = 0.0
-    for p in range(len(value)):
-        if c.part_kind[p] == PART_PEAK:
-            k = c.part_peak[p]
-            first, end = c.peak_first_group[k], c.peak_first_group[k + 1]
-            if c.peak_highest[k] == 1:
-                value[p] = np.max(group[first:end])
-            else:
-                rising = np.sort(group[first:end])
-                value[p] = np.mean(rising[len(rising) - c.peak_highest[k] :])
-        else:
-            chosen = -1
-            for f in range(c.part_first_form[p], c.part_first_form[p + 1]):
-                if chosen >= 0 and f != chosen:
-                    continue
-                x = form_value(f, imported, exported, value, c)
-                if c.part_kind[p] == PART_CHOICE and f == c.part_first_form[p]:
-                    chosen = f + 1
-                    for e in range(c.part_first_edge[p], c.part_first_edge[p + 1]):
-                        if x + EDGE_SLACK >= c.edges[e]:
-                            chosen += 1
-                elif f == c.part_first_form[p] or f == chosen or x > value[p]:
-                    value[p] = x
-        total += c.part_factor[p] * value[p]
-    return total

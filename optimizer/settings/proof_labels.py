@@ -15,16 +15,14 @@ from optimizer.billing.cost import LinearCost
 from optimizer.errors import InputError
 from optimizer.flows import Flows
 from optimizer.settings.drafts import Draft, Drafts
-from optimizer.settings.kernel import ACTION_CODE, Numbers, score_many
+from optimizer.settings.kernel import ACTION_CODE, Numbers
 from optimizer.settings.pricing import pricing_of
 from optimizer.settings.proof_orders import no_window, order_of, orders_of_controls
+from optimizer.settings.score_kernel import LANES, score_many
 from optimizer.site.controls import Controls
 from optimizer.site.equipment import Plant
 from optimizer.timegrid import FloatArray, IntArray, TimeGrid, clock_slots
 from optimizer.units import MINUTES_PER_DAY
-
-AT_ONCE = 256
-"""Replays that are priced together."""
 
 
 @dataclass(frozen=True)
@@ -126,9 +124,9 @@ class Labels:
     def score(self, table: FloatArray, face_of_step: IntArray, faces: IntArray) -> FloatArray:
         """Return what labels cost, shape (C,); ``faces`` is (C, F)."""
         cost = np.zeros(len(faces))
-        room = np.zeros((2, min(AT_ONCE, len(faces)), len(self.load)))
-        for first in range(0, len(faces), AT_ONCE):
-            part = slice(first, first + AT_ONCE)
+        room = np.zeros((2, len(self.load), LANES))
+        for first in range(0, len(faces), LANES):
+            part = slice(first, first + LANES)
             score_many(
                 self.load, self.pv, table, face_of_step, faces[part], self.numbers,
                 self.ground.start_kwh, self.pricing, room[0], room[1], cost[part],

@@ -106,9 +106,9 @@ class Search:
         guesses = [season.empty, *self._read_off_the_plan(joint), *self._capped()]
         found = [self._descended(guess, joint, share=0.3) for guess in guesses]
         found += [*self._read_off_the_plan(free), *starts]
-        found = sorted(set(found), key=season.score)[:4]
+        found = _best_first(found, season)[:4]
         found = [self._descended(guess, free, share=0.6) for guess in found]
-        found = sorted({season.empty, *starts, *found}, key=season.score)
+        found = _best_first([season.empty, *starts, *found], season)
         return self._shaken_on(found[:ELITE])
 
     def _softly_found(self, starts: Sequence[Drafts]) -> list[Drafts]:
@@ -248,7 +248,7 @@ class Search:
                 current = found
             is_better = season.score(found) < season.score(elite[0]) - 1e-9
             failures, stale = (0, 0) if is_better else (failures + 1, stale + 1)
-            elite = sorted({*elite, found}, key=season.score)[:ELITE]
+            elite = _best_first([*elite, found], season)[:ELITE]
             if failures >= PATIENCE:
                 current, failures = elite[int(self.luck.integers(len(elite)))], 0
         return elite[0]
@@ -276,6 +276,14 @@ class Search:
             if choices:
                 drafts = choices[int(luck.integers(len(choices)))]
         return drafts
+
+
+def _best_first(many: Iterable[Drafts], season: Season) -> list[Drafts]:
+    """Return each of many drafts once, by their scores; of equal scores, in the order given.
+
+    A set would hand them out in another order in every process, and ties are common.
+    """
+    return sorted(dict.fromkeys(many), key=season.score)
 
 
 def _batches(many: Iterable[Drafts]) -> Iterator[list[Drafts]]:

@@ -9,22 +9,22 @@ Read next: ``moves``.
 from __future__ import annotations
 
 import math
-import os
 import threading
 from collections.abc import Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from functools import cached_property, lru_cache
+from functools import cached_property, partial
 
 import numpy as np
 
 from optimizer.billing.cost import LinearCost
 from optimizer.flows import Flows
+from optimizer.settings import workers
 from optimizer.settings.drafts import Draft, Drafts, Part, entries_of, overlap, window_of
-from optimizer.settings.kernel import Numbers, Pricing, score_many
+from optimizer.settings.kernel import Numbers, Pricing
 from optimizer.settings.pricing import pricing_of, softened
 from optimizer.settings.reasons import Prices
 from optimizer.settings.replay import order_row
+from optimizer.settings.score_kernel import LANES, score_many
 from optimizer.settings.years import Year
 from optimizer.site.controls import Controls
 from optimizer.site.equipment import Plant
@@ -40,14 +40,10 @@ TAIL_SHARE = 1 / 3
 TAIL_WEIGHT = 0.3
 """How much the mean over the tail counts in a score; the rest is the mean over all years."""
 
-SIDE_BY_SIDE = 16
-"""Sets of windows that one call runs through the steps together."""
-
 LOOK_UP_WORK = 0.02
 """Work of meeting windows that were scored before, in replays."""
 
 FIRST_ROWS = 64
-WORKERS = min(os.cpu_count() or 1, 4)
 
 
 @dataclass(frozen=True)
@@ -128,6 +124,7 @@ class Season:
         outside = order_row(None, task.plant, task.grid.step_h, task.plant.low_kwh)
         self._table = np.array([outside] * FIRST_ROWS)
         self._row_of: dict[Draft, int] = {}
+        self._order_of: dict[tuple[object, ...], tuple[float, ...]] = {}
         self._face_of: dict[Part, IntArray] = {}
         self._known: dict[Drafts, float] = {}
         self.start_kwh = self._entry_level(task)
@@ -266,17 +263,18 @@ class Season:
 
     def _costs(self, many: list[Drafts], years: list[int]) -> FloatArray:
         self.work += len(many) * len(years)
-        faces = np.array([self._face(drafts) for drafts in many])
+        faces = self._faces(many)
         result = np.zeros((len(years), len(many)))
-        chunk = max(min(SIDE_BY_SIDE, -(-len(many) * len(years) // WORKERS)), 1)
+        alone = workers.is_worker()
+        each = -(-len(many) * len(years) // (1 if alone else workers.WORKERS))
+        chunk = max(min(LANES, each), 1)
         jobs = [
             (row, year, first, min(first + chunk, len(many)))
             for row, year in enumerate(years)
             for first in range(0, len(many), chunk)
         ]
 
-        def run(job: tuple[int, int, int, int]) -> None:
-            row, year, first, end = job
+        def run(row: int, year: int, first: int, end: int) -> None:
             imported, exported = self._room()
             score_many(
                 self._load[year], self._pv[year], self._table, self._face_of_step,
@@ -284,46 +282,53 @@ class Season:
                 imported, exported, result[row, first:end],
             )  # fmt: skip
 
-        list(_workers().map(run, jobs)) if len(jobs) > 1 else run(jobs[0])
+        workers.side_by_side([partial(run, *job) for job in jobs])
         return result.T
 
     def _room(self) -> tuple[FloatArray, FloatArray]:
         """Return room for imports and exports of this thread's own."""
         if not hasattr(self._rooms, "pair"):
-            pair = np.zeros((2, SIDE_BY_SIDE, len(self.steps)))
+            pair = np.zeros((2, len(self.steps), LANES))
             self._rooms.pair = (pair[0], pair[1])
         return self._rooms.pair  # type: ignore[no-any-return]
 
-    def _face(self, drafts: Drafts) -> IntArray:
-        """Return the row of the table that holds at each clock slot of each day set."""
-        return np.concatenate([self._face_of_part(part) for part in drafts])
+    def _faces(self, many: Sequence[Drafts]) -> IntArray:
+        """Return the row of the table that holds at each clock slot of each day set, shape (C, F)."""
+        faces = np.empty((len(many), self.day_sets, self._slots), dtype=np.int64)
+        for face, drafts in zip(faces, many, strict=True):
+            for number, part in enumerate(drafts):
+                face[number] = self._face_of_part(part)
+        return faces.reshape(len(many), -1)
 
     def _face_of_part(self, part: Part) -> IntArray:
-        if part not in self._face_of:
+        face = self._face_of.get(part)
+        if face is None:
             step = self.task.grid.step_minutes
             face = np.zeros(self._slots, dtype=np.int64)
             for draft in part:
                 begin, end = -(-draft.begin // step), -(-(draft.begin + draft.length) // step)
                 face[begin:end] = face[: max(end - len(face), 0)] = self._row(draft)
             self._face_of[part] = face
-        return self._face_of[part]
+        return face
 
     def _row(self, draft: Draft) -> int:
-        if draft not in self._row_of:
-            window = window_of(draft, self.task.plant, self.task.controls)
-            plant, h = self.task.plant, self.task.grid.step_h
+        row = self._row_of.get(draft)
+        if row is None:
             row = len(self._row_of) + 1
             if row == len(self._table):
                 self._table = np.concatenate([self._table, self._table])
-            self._table[row] = order_row(window, plant, h, plant.low_kwh)
+            self._table[row] = self._order(draft)
             self._row_of[draft] = row
-        return self._row_of[draft]
+        return row
 
-
-@lru_cache(maxsize=1)
-def _workers() -> ThreadPoolExecutor:
-    """Return the threads that score; compiled code runs in them side by side."""
-    return ThreadPoolExecutor(WORKERS)
+    def _order(self, draft: Draft) -> tuple[float, ...]:
+        """Return a draft's row; those that differ only in their times have the same."""
+        plant, h = self.task.plant, self.task.grid.step_h
+        key = (*draft[2:], draft.length == MINUTES_PER_DAY)
+        if key not in self._order_of:
+            window = window_of(draft, plant, self.task.controls)
+            self._order_of[key] = order_row(window, plant, h, plant.low_kwh)
+        return self._order_of[key]
 
 
 def multiples_between(step: float, low: float, high: float) -> FloatArray:

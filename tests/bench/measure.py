@@ -33,7 +33,7 @@ from optimizer.documents import Source
 from optimizer.flows import Flows
 from optimizer.planning.plan import make_plan
 from optimizer.planning.problem import Problem
-from optimizer.settings import season as season_module
+from optimizer.settings import workers as workers_module
 from optimizer.settings.drafts import Draft
 from optimizer.settings.kernel import OVERLOAD, Numbers, step_through
 from optimizer.settings.reasons import Prices
@@ -206,10 +206,10 @@ def measure_scoring(rounds: int) -> None:
         for cap in (math.inf, 1.5, 2.0, 3.0)
     ]
     season.costs(many)
-    all_workers, best = season_module.WORKERS, math.inf
+    all_workers, best = workers_module.WORKERS, math.inf
     for workers in dict.fromkeys((1, all_workers)):
-        season_module.WORKERS = workers
-        season_module._workers.cache_clear()
+        workers_module.WORKERS = workers
+        workers_module.workers.cache_clear()
         walls, processors = [], []
         for _ in range(10 * rounds):
             begun = time.process_time()
@@ -224,8 +224,8 @@ def measure_scoring(rounds: int) -> None:
     if best > BUSY * SCORING_BAR_MS:
         raise SystemExit(f"a score takes {best:.3f} ms, far above the bar of {SCORING_BAR_MS} ms")
     print(f"the bar of {SCORING_BAR_MS} ms is {'held' if best <= SCORING_BAR_MS else 'missed'}")
-    season_module.WORKERS = all_workers
-    season_module._workers.cache_clear()
+    workers_module.WORKERS = all_workers
+    workers_module.workers.cache_clear()
 
 
 def measure_demo(rounds: int) -> None:

@@ -20,6 +20,7 @@ from typing import Any
 
 import numpy as np
 
+from optimizer import study
 from optimizer.billing.bill import bill_flows
 from optimizer.billing.cost import linear_cost
 from optimizer.planning.plan import make_plan
@@ -99,7 +100,9 @@ def _planned(cell: Cell, problem: Problem, turn: int, plans: Path | None) -> dic
 def course_of(cell: Cell, year: Year, factors: tuple[float, float] = (1.0, 1.0)) -> Course:
     """Return a cell's year to run settings through."""
     load, pv = factors
-    return replace(cell.brief.course, load_kwh=year.load_kwh * load, pv_kwh=year.pv_kwh * pv)
+    return replace(
+        study.course_of(cell.brief), load_kwh=year.load_kwh * load, pv_kwh=year.pv_kwh * pv
+    )
 
 
 def cost_of(cell: Cell, course: Course, settings: Settings) -> float:

@@ -22,9 +22,9 @@ import pytest
 
 from optimizer.documents import MAX_BYTES
 from optimizer.errors import InputError, ScenarioError, SeveralInputErrors, TariffError
+from optimizer.paperwork import read_brief
 from optimizer.settings.refusals import read_settings
 from optimizer.site.scenario import read_scenario
-from optimizer.study import read_brief
 
 HERE = Path(__file__).parent
 

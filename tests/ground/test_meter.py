@@ -9,10 +9,10 @@ from pathlib import Path
 import pytest
 
 from optimizer.errors import SeriesError
+from optimizer.paperwork import bill_meter
 from optimizer.site.readers.meter_csv import read_meter
 from optimizer.site.remarks import remarks
 from optimizer.site.scenario import read_scenario
-from optimizer.study import bill_meter
 
 TARIFF = """\
 tariff: Sedge Fen

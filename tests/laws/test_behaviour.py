@@ -24,11 +24,11 @@ from optimizer.settings.kernel import (
     OVERLOAD,
     OVERLOAD_COST,
     Numbers,
-    score_many,
     step_through,
 )
 from optimizer.settings.pricing import pricing_of
 from optimizer.settings.replay import Replay, orders_of, replay
+from optimizer.settings.score_kernel import LANES, score_many
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window
 from optimizer.site.behaviour import PV_ORDERS, Behaviour
 from optimizer.site.equipment import Connection, Inverter, Plant
@@ -515,7 +515,7 @@ def scores(case: Case, many: list[Settings]) -> FloatArray:
     priced = pricing_of(linear, random_meter(case.grid, 0), case.plant, LEFTOVER, steps)
     table, faces = tables_joined(case, many)
     result = np.zeros(len(many))
-    room = np.zeros((2, len(many), case.grid.count))
+    room = np.zeros((2, case.grid.count, LANES))
     score_many(
         case.load_kwh, case.pv_kwh, table, steps, faces,
         Numbers.of(case.plant, case.grid.step_h), case.start_kwh, priced, room[0], room[1], result,

@@ -289,9 +289,9 @@ def test_progress_is_told_in_words() -> None:
     find_settings(
         task, weather_of(plan), "found", [SUMMER, BY_MONTH], Effort(1, 1), (), said.append
     )
-    assert len(said) == 3
-    assert "2 of 2" in said[1]
-    assert "all weeks" in said[2]
+    assert len(said) == 2
+    assert "2 ways" in said[0]
+    assert "all weeks" in said[1]
 
 
 # --- margins ----------------------------------------------------------------------------------

@@ -19,8 +19,8 @@ from optimizer.billing.bill import bill_flows
 from optimizer.billing.cost import LinearCost, Peak, linear_cost
 from optimizer.billing.tariff import TariffCost
 from optimizer.flows import Flows
-from optimizer.settings.kernel import parts_of_the_bill
 from optimizer.settings.pricing import pricing_of
+from optimizer.settings.score_kernel import parts_of_the_bill
 from optimizer.timegrid import FloatArray, TimeGrid
 from tests.laws.cases import AC_PLANT, cost_of, grid_of, law, random_flows, random_meter
 

@@ -18,11 +18,12 @@ from optimizer.flows import Flows
 from optimizer.planning.plan import Plan, make_plan
 from optimizer.settings import moves
 from optimizer.settings import season as season_module
-from optimizer.settings.choosing import Effort
+from optimizer.settings import workers as workers_module
+from optimizer.settings.choosing import Effort, Found
 from optimizer.settings.drafts import Draft, Drafts, entries_of
 from optimizer.settings.fitting import settings_of, years_for
-from optimizer.settings.kernel import parts_of_the_bill
 from optimizer.settings.pricing import pricing_of, softened
+from optimizer.settings.score_kernel import parts_of_the_bill
 from optimizer.settings.season import Season
 from optimizer.settings.windows import Settings
 from optimizer.settings.years import Year
@@ -46,6 +47,7 @@ from tests.laws.sites import (
     ALL_MONTHS,
     HALF_HOURS,
     HOURS,
+    TEN_WEEKS,
     THREE_DAYS,
     cost_of_settings,
     fixed_cost,
@@ -246,27 +248,35 @@ def test_scores_do_not_depend_on_the_number_of_workers(
 ) -> None:
     many = some_drafts(season_with([0.3, 0.7]), 4, 60)
     expected = season_with([0.3, 0.7]).scores(many)
-    monkeypatch.setattr(season_module, "WORKERS", workers)
-    season_module._workers.cache_clear()
+    monkeypatch.setattr(workers_module, "WORKERS", workers)
+    workers_module.workers.cache_clear()
     try:
         np.testing.assert_array_equal(season_with([0.3, 0.7]).scores(many), expected)
     finally:
-        season_module._workers().shutdown()
-        season_module._workers.cache_clear()
+        workers_module.workers().shutdown()
+        workers_module.workers.cache_clear()
 
 
 OTHER_MACHINE = """
 import os
 os.cpu_count = lambda: 1
-from optimizer.settings import season
-assert season.WORKERS == 1
+from optimizer.settings import workers
+assert workers.WORKERS == 1
 from tests.laws.test_season import words_of_a_search
 print(words_of_a_search())
 """
 
 
 def words_of_a_search() -> str:
-    found = found_for(AC_PLANT, HOURS, "two rates", Controls(), effort=Effort(0, 1500))
+    """Return what one season finds whose scores are shared out, and folds and seasons side by side."""
+    alone = found_for(AC_PLANT, HOURS, "two rates", Controls(), effort=Effort(0, 1500))
+    months = [((6,), (7, 8)), ((6, 7, 8),)]
+    apart = found_for(AC_PLANT, TEN_WEEKS, "demand", Controls(), months, Effort(150, 400))
+    return words_of(alone) + words_of(apart)
+
+
+def words_of(found: Found) -> str:
+    """Return all windows and what they save, to the last digit, and the work that was done."""
     sizes = [(size.settings.model_dump_json(), size.seen) for size in found.sizes]
     return f"{sizes} {found.replays}"
 
@@ -274,13 +284,37 @@ def words_of_a_search() -> str:
 def test_a_machine_of_one_core_finds_the_same_windows_as_this_one(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    monkeypatch.setattr(season_module, "WORKERS", 4)
+    monkeypatch.setattr(workers_module, "WORKERS", 4)
+    workers_module.workers.cache_clear()
     other = subprocess.run(
         [sys.executable, "-c", OTHER_MACHINE], check=True, capture_output=True, text=True,
         env=os.environ | {"PYTHONPATH": "."},
     )  # fmt: skip
     assert "charge" in other.stdout
     assert other.stdout.strip() == words_of_a_search()
+
+
+TIED = """
+from optimizer.settings.choosing import Effort, Found
+from optimizer.site.controls import Controls
+from tests.laws.test_season import words_of
+from tests.laws.cases import AC_PLANT
+from tests.laws.sites import HOURS, found_for
+print(words_of(found_for(AC_PLANT, HOURS, "demand", Controls(import_cap=True), effort=Effort(0, 4000))))
+"""
+
+
+def test_every_process_finds_the_same_windows_where_many_cost_the_same() -> None:
+    """Texts hash otherwise in each process, so that sets are run through in another order."""
+    found = {
+        subprocess.run(
+            [sys.executable, "-c", TIED], check=True, capture_output=True, text=True,
+            env=os.environ | {"PYTHONPATH": ".", "PYTHONHASHSEED": seed},
+        ).stdout
+        for seed in ("1", "2")
+    }  # fmt: skip
+    assert len(found) == 1
+    assert "import_cap_kw" in found.pop()
 
 
 # --- softer peaks -----------------------------------------------------------------------------

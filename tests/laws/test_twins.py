@@ -19,8 +19,8 @@ import numpy as np
 import pytest
 
 import optimizer.billing.cost as cost_module
-import optimizer.settings.kernel as kernel_module
 import optimizer.settings.pricing as pricing_module
+import optimizer.settings.score_kernel as score_module
 from optimizer.billing.bill import bill_flows
 from optimizer.billing.cost import (
     ZERO,
@@ -49,9 +49,10 @@ from optimizer.planning.matrix import matrix_of
 from optimizer.planning.plan import make_plan
 from optimizer.planning.problem import Limits, Problem
 from optimizer.planning.solver import solve
-from optimizer.settings.kernel import OVERLOAD_COST, Numbers, score_many
+from optimizer.settings.kernel import OVERLOAD_COST, Numbers
 from optimizer.settings.pricing import _Writer
 from optimizer.settings.replay import Replay, orders_of, replay
+from optimizer.settings.score_kernel import LANES, score_many
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window
 from optimizer.site.equipment import Plant
 from optimizer.timegrid import FloatArray, IntArray, TimeGrid, interval_of_step
@@ -531,7 +532,7 @@ def scored(
     orders = orders_of(SETTINGS, site.plant, site.grid)
     load, pv = np.ascontiguousarray(site.load_kwh[steps]), np.ascontiguousarray(site.pv_kwh[steps])
     priced = pricing(site.cost, random_flows(site.grid, 0), site.plant, LEFTOVER, steps)
-    imported, exported = np.zeros((2, 1, len(steps)))
+    imported, exported = np.zeros((2, len(steps), LANES))
     cost = np.zeros(1)
     scorer(
         load, pv, orders.table, np.arange(len(steps)), orders.of_step[steps][None, :],
@@ -756,21 +757,22 @@ SCORE_FAULTS: dict[str, Fault] = {
     "earlier parts left out": (_Writer, "_write_form", "list(varying.values())", "[0.0] * len(varying)"),
     "the edges left out": (_Writer, "write", "part.node.edges if isinstance(part.node, Choice) else ()",
                            "(1e9,) * (isinstance(part.node, Choice) * 2)"),
-    "export not credited": (kernel_module, "score_many", "sell * net", "0.0"),
-    "import for export": (kernel_module, "score_many", "buy * net", "sell * net"),
-    "the wear of charging": (kernel_module, "score_many", "c.wear * discharge", "c.wear * charge"),
-    "the start counted as earned": (kernel_module, "score_many", "(stored[i] - start_kwh)", "stored[i]"),
-    "parts forgotten": (kernel_module, "score_many", "cost[i] += parts_of_the_bill(imported[i], exported[i], c)",
-                        "pass"),
-    "import not noted for the parts": (kernel_module, "score_many", "max(-net, 0.0)", "0.0"),
-    "export not noted for the parts": (kernel_module, "score_many", "max(net, 0.0)", "0.0"),
-    "the level forgotten": (kernel_module, "score_many", "stored[i] = after(level,", "stored[i] = after(start_kwh,"),
-    "windows of another step": (kernel_module, "score_many", "face_of_step[t]", "face_of_step[t - 1]"),
-    "export forgotten in a part": (kernel_module, "form_value", "c.export_weight[i] *", "0 *"),
-    "the smallest form for the largest": (kernel_module, "parts_of_the_bill", "x > value[p]", "x < value[p]"),
-    "the lowest groups for the highest": (kernel_module, "parts_of_the_bill",
-                                          "rising[len(rising) - c.peak_highest[k] :]",
-                                          "rising[: c.peak_highest[k]]"),
+    "export not credited": (score_module, "move_lanes", "else sell) * net", "else 0.0) * net"),
+    "import for export": (score_module, "move_lanes", "(buy if net", "(sell if net"),
+    "the wear of charging": (score_module, "move_lanes", "wear * discharge", "wear * charge"),
+    "the level forgotten": (score_module, "move_lanes", "(lanes[STORED, i] - n.low)", "(n.high - n.low)"),
+    "import not noted for the parts": (score_module, "move_lanes", "max(-net, 0.0)", "0.0"),
+    "export not noted for the parts": (score_module, "move_lanes", "max(net, 0.0)", "0.0"),
+    "the start counted as earned": (score_module, "score_many", "(lanes[STORED, i] - start_kwh)",
+                                    "lanes[STORED, i]"),
+    "parts forgotten": (score_module, "score_many",
+                        "add_parts_of_the_bill(imported, exported, lanes[COST, :live], c)", "pass"),
+    "windows of another step": (score_module, "score_many", "face_of_step[t]", "face_of_step[t - 1]"),
+    "export forgotten in a part": (score_module, "write_form", "weight * exported", "0 * exported"),
+    "the smallest form for the largest": (score_module, "add_parts_of_the_bill", "max(value[p, i], x[i])", "min(value[p, i], x[i])"),
+    "the lowest groups for the highest": (score_module, "mean_of_highest", "group[g, lane] > rising[0]", "g == first"),
+    "the last step of an interval for all": (score_module, "highest_powers", "power[i] += ", "power[i] = "),
+    "a form that was not chosen": (score_module, "add_parts_of_the_bill", "chosen[i] = f + 1", "chosen[i] = f + 2"),
 }  # fmt: skip
 
 
@@ -788,10 +790,16 @@ def test_a_fault_planted_in_the_score_shows_against_the_bill(
     site = site_of(AC_PLANT, cost, load, pv)
     expected = cost_of_replay(replay(AC_PLANT, GRID, load, pv, SETTINGS, 2.0), cost, AC_PLANT)
     assert scored(site, STEPS, 2.0) == pytest.approx(expected)
-    for name in ("parts_of_the_bill", "score_many", "step_through"):
-        monkeypatch.setattr(kernel_module, name, getattr(kernel_module, name).py_func)
+    for name in (
+        "score_many",
+        "move_lanes",
+        "add_parts_of_the_bill",
+        "highest_powers",
+        "write_form",
+    ):
+        monkeypatch.setattr(score_module, name, getattr(score_module, name).py_func)
     plant(monkeypatch, *SCORE_FAULTS[fault])
     actual = scored(
-        site, STEPS, 2.0, pricing=pricing_module.pricing_of, scorer=kernel_module.score_many
+        site, STEPS, 2.0, pricing=pricing_module.pricing_of, scorer=score_module.score_many
     )
     assert abs(actual - expected) > 1e-3

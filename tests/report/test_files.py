@@ -7,8 +7,8 @@ from pathlib import Path
 import pytest
 
 from optimizer.errors import InputError
-from optimizer.report import files
-from optimizer.report.files import write_all
+from optimizer.report import writing
+from optimizer.report.writing import write_all
 
 STALE = "part/*_b.txt"
 
@@ -61,7 +61,7 @@ def test_an_interrupt_between_two_moves_leaves_all_as_it_was(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     write_all({"a.txt": "old", "b.txt": "old", "part/1_b.txt": "old"}, tmp_path)
-    before, replace, moves = tree(tmp_path), files.os.replace, list[object]()
+    before, replace, moves = tree(tmp_path), writing.os.replace, list[object]()
 
     def interrupted(origin: Path, goal: Path) -> None:
         moves.append(origin)
@@ -69,7 +69,7 @@ def test_an_interrupt_between_two_moves_leaves_all_as_it_was(
             raise KeyboardInterrupt
         replace(origin, goal)
 
-    monkeypatch.setattr(files.os, "replace", interrupted)
+    monkeypatch.setattr(writing.os, "replace", interrupted)
     with pytest.raises(KeyboardInterrupt):
         write_all({"a.txt": "new", "b.txt": "new"}, tmp_path, STALE)
     assert len(moves) > 5

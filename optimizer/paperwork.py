@@ -1,0 +1,124 @@
+"""The part of the story that needs no plan: what is read, checked and billed.
+
+It knows neither the solver nor the search, so that its commands answer at once. Read next: ``study``.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from optimizer.billing.bill import Bill, bill_flows
+from optimizer.billing.reconcile import Reconciled, read_paid_bill, reconcile
+from optimizer.billing.tariff import (
+    BILLS_SUFFIX,
+    Tariff,
+    TariffCost,
+    compile_cost,
+    find_tariff,
+    is_tariff_text,
+    read_tariff,
+    refuse_unknown_history,
+    shipped_tariffs,
+)
+from optimizer.billing.worked import (
+    WorkedResult,
+    bills_beside,
+    check_worked_bill,
+    read_worked_bills,
+)
+from optimizer.documents import read_document
+from optimizer.errors import TariffError
+from optimizer.report.writing import write_file
+from optimizer.site.history import NO_HISTORY, History
+from optimizer.site.readers.found import Found, Request
+from optimizer.site.readers.meter_csv import read_meter
+from optimizer.site.readers.outside import read_any, refuse_same_file, tidy_csv
+from optimizer.site.remarks import remarks
+from optimizer.site.scenario import SCENARIO_FILE, Scenario, read_scenario
+from optimizer.timegrid import calendar_months
+
+
+@dataclass(frozen=True)
+class Brief:
+    """A scenario with its tariff, compiled: all that is known before anything is planned."""
+
+    scenario: Scenario
+    tariff: Tariff
+    cost: TariffCost
+
+
+def read_brief(path: Path) -> Brief:
+    """Read a scenario folder and its tariff."""
+    scenario = read_scenario(path)
+    where = scenario.source.where(("tariff",))
+    tariff = read_tariff(find_tariff(scenario.file.tariff, scenario.folder, where))
+    state = scenario.file.state
+    refuse_unknown_history(tariff, state, lambda key: scenario.source.where(("state", key)))
+    cost = compile_cost(tariff, scenario.forecast.grid, scenario.periods, state)
+    return Brief(scenario, tariff, cost)
+
+
+def read_outside(path: Path, request: Request, out: Path | None) -> Found:
+    """Read meter data or prices as they were handed out; write one point as a tidy CSV."""
+    if out is not None:
+        refuse_same_file(path, out)
+    found = read_any(path, request)
+    if out is not None:
+        write_file(tidy_csv(found.chosen(request.point)), out)
+    return found
+
+
+def bill_meter(
+    path: Path, tariff_name: str, zone: str, history_path: Path | None = None
+) -> tuple[Bill, list[str]]:
+    """Bill meter data alone, by calendar months."""
+    flows, notes = read_meter(path, zone)
+    tariff = read_tariff(find_tariff(tariff_name, Path(), "--tariff"))
+    history = NO_HISTORY
+    if history_path is not None:
+        history, source = read_document(history_path, History, TariffError)
+        refuse_unknown_history(tariff, history, lambda key: source.where((key,)))
+    cost = compile_cost(tariff, flows.grid, calendar_months(flows.grid), history)
+    return bill_flows(cost, flows), [*notes, *cost.notes]
+
+
+def reconcile_bill(
+    path: Path, tariff_name: str, zone: str, paid_path: Path
+) -> tuple[Reconciled, list[str]]:
+    """Compare a bill that was paid with ours from meter data alone."""
+    flows, notes = read_meter(path, zone)
+    tariff = read_tariff(find_tariff(tariff_name, Path(), "--tariff"))
+    paid, source = read_paid_bill(paid_path)
+    refuse_unknown_history(tariff, paid, lambda key: source.where((key,)))
+    compared = reconcile(tariff, flows, paid, str(source.path))
+    return compared, [*notes, *compared.notes]
+
+
+def check_scenario(path: Path) -> list[str]:
+    """Read all that a scenario names and return what is odd in it."""
+    brief = read_brief(path)
+    return [*brief.scenario.forecast.notes, *brief.cost.notes, *remarks(brief.scenario)]
+
+
+def tariff_named(what: Path) -> Path | None:
+    """Return the tariff file that is meant, or None if a scenario is."""
+    if what.is_dir() or what.name == SCENARIO_FILE:
+        return None
+    if what.name.endswith(BILLS_SUFFIX):
+        return what.with_name(what.name.removesuffix(BILLS_SUFFIX) + ".yaml")
+    if what.is_file():
+        return what if is_tariff_text(what.read_text(encoding="utf-8", errors="replace")) else None
+    return shipped_tariffs().get(str(what))
+
+
+def check_tariff(path: Path) -> list[WorkedResult]:
+    """Read a tariff and work out the bills that stand beside it; none if there are none."""
+    tariff = read_tariff(path)
+    beside = bills_beside(path)
+    if not beside.is_file():
+        return []
+    return [
+        WorkedResult(worked.entry.shows, tuple(check_worked_bill(tariff, worked)))
+        for worked in read_worked_bills(beside)
+    ]
