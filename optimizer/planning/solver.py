@@ -259,25 +259,17 @@ def run_side_by_side(
     Infeasible, Unbounded, StoppedEarly
         As the first program that has no optimum says.
     """
-    running: list[Instance] = []
 
     def run(program: Matrix) -> Basis:
-        instance = Instance(program, presolve=False)
-        running.append(instance)
-        basis = instance.run_here(seconds)
-        running.remove(instance)
-        return basis
+        return Instance(program, presolve=False).run_here(seconds)
 
-    with ThreadPoolExecutor(workers or processors()) as pool:
-        try:
-            return list(pool.map(run, programs))
-        except BaseException as failure:
-            pool.shutdown(wait=False, cancel_futures=True)
-            for instance in running:
-                instance.cancel()
-            if isinstance(failure, KeyboardInterrupt):
-                raise FAILURES["kInterrupt"]() from None
-            raise
+    pool = ThreadPoolExecutor(workers or processors())
+    try:
+        return list(pool.map(run, programs))
+    except KeyboardInterrupt:
+        raise FAILURES["kInterrupt"]() from None
+    finally:
+        pool.shutdown(wait=False, cancel_futures=True)
 
 
 def processors() -> int:
