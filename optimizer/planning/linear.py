@@ -43,10 +43,13 @@ GOLDEN = (5**0.5 - 1) / 2
 NO_PRICE = 1e-7
 """A shadow price below this is none: the solver works to as much. [money/kWh]"""
 
+AT_LIMIT = 1e-9
+"""A value as near as this stands at a limit. [kWh]"""
+
 LIMIT_TOLERANCE = 1e-6
 """A limit may be missed by this, as the solver may. [kWh]"""
 
-CHECK_EVERY = 25
+CHECK_EVERY = 50
 """One in so many warm solutions is found a second time from nothing."""
 
 KEPT_PROGRAMS = 2
@@ -172,14 +175,20 @@ def _solve_in(
     instance, compact, tie = kept.instance, kept.compact, kept.tie
     instance.cost(program.cost + TIE_PRICE * tie, program.offset)
     iterations = instance.run(seconds_left(), near=near)
-    instance.cost(program.cost, program.offset)
-    iterations += instance.run(seconds_left(), primal=True)
-    cheapest = instance.solution()
-    instance.bounds(_only_cheapest(program, cheapest))
-    instance.cost(tie)
-    iterations += instance.run(seconds_left(), primal=True)
-    chosen = instance.solution().value
-    found = compact.whole(matrix, replace(cheapest, value=chosen, iterations=iterations))
+    whole = Bounds((program.low, program.high), (program.row_low, program.row_high))
+    cheapest = instance.solution_priced(program.cost)
+    if not _is_least(program, whole, cheapest):
+        instance.cost(program.cost, program.offset)
+        iterations += instance.run(seconds_left(), primal=True)
+        cheapest = instance.solution()
+    face = _only_cheapest(program, cheapest)
+    chosen = instance.solution_priced(tie)
+    if not _is_least(program, face, chosen):
+        instance.bounds(face)
+        instance.cost(tie)
+        iterations += instance.run(seconds_left(), primal=True)
+        chosen = instance.solution()
+    found = compact.whole(matrix, replace(cheapest, value=chosen.value, iterations=iterations))
     return replace(found, objective=_sum(matrix.cost, found.value) + matrix.offset)
 
 
@@ -192,6 +201,20 @@ def tie_price(matrix: Matrix) -> FloatArray:
     differing = 0.5 + np.modf(GOLDEN * np.arange(stored.count))[0]
     price[stored.span] = matrix.step_h * differing
     return price
+
+
+def _is_least(program: Matrix, bounds: Bounds, found: Solution) -> bool:
+    """Whether values keep to every limit that has a price: then nothing within bounds costs less."""
+    used = program.table @ found.value
+    return _keeps(*bounds.columns, found.value, found.column_price) and _keeps(
+        *bounds.rows, used, found.row_price
+    )
+
+
+def _keeps(low: FloatArray, high: FloatArray, value: FloatArray, price: FloatArray) -> bool:
+    off_low = (price > NO_PRICE) & (value > low + AT_LIMIT)
+    off_high = (price < -NO_PRICE) & (value < high - AT_LIMIT)
+    return not (off_low.any() or off_high.any())
 
 
 def _only_cheapest(program: Matrix, solution: Solution) -> Bounds:

@@ -170,6 +170,7 @@ class Instance:
 
     def __init__(self, matrix: Matrix, *, presolve: bool = True) -> None:
         self._has_integers = bool(matrix.is_integer.any())
+        self._table = matrix.table
         self._bounds = Bounds((matrix.low, matrix.high), (matrix.row_low, matrix.row_high))
         self._highs = _loaded(matrix)
         self._set("presolve", "choose" if presolve else "off")
@@ -238,6 +239,21 @@ class Instance:
             iterations=max(info.simplex_iteration_count, 0),
             gap=info.mip_gap if self._has_integers else 0.0,
         )
+
+    def solution_priced(self, cost: FloatArray) -> Solution:
+        """Return the last run's values with the shadow prices that another cost has at its basis.
+
+        They are an optimum of that cost if they prove it. No run is needed: with the basis B the
+        prices of rows are the solution of B'y = cost of the basic columns.
+        """
+        basic = self._highs.getBasicVariables()[1]
+        of_basic = np.where(basic >= 0, cost[np.maximum(basic, 0)], 0.0)
+        status, row_price = self._highs.getBasisTransposeSolve(of_basic)
+        _must(status, "price the basis")
+        row_price = np.asarray(row_price, dtype=float)
+        value = np.array(self._highs.getSolution().col_value)
+        column_price = cost - self._table.T @ row_price
+        return Solution(value, float((cost * value).sum()), row_price, column_price, 0)
 
     def run_here(self, time_limit_s: float) -> Basis:
         """Solve in this thread, without watching for an interrupt, and return the basis."""

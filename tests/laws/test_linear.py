@@ -361,6 +361,19 @@ def test_a_proof_fails_for_a_broken_limit_a_dearer_plan_and_for_wrong_prices() -
     assert not is_proven(matrix, replace(good, row_price=wrong))
 
 
+def lie_about_values(monkeypatch: pytest.MonkeyPatch, of: Instance | None = None) -> None:
+    """Make one instance of the solver, or all, tell values that are a thousandth too high."""
+    told, told_priced = Instance.solution, Instance.solution_priced
+
+    def bent(self: Instance, found: Solution) -> Solution:
+        return replace(found, value=found.value * 1.001) if of in (None, self) else found
+
+    monkeypatch.setattr(Instance, "solution", lambda self: bent(self, told(self)))
+    monkeypatch.setattr(
+        Instance, "solution_priced", lambda self, cost: bent(self, told_priced(self, cost))
+    )
+
+
 def test_a_wrong_warm_answer_is_found_out_and_solved_from_nothing(
     monkeypatch: pytest.MonkeyPatch, fallbacks: list[Matrix]
 ) -> None:
@@ -370,23 +383,14 @@ def test_a_wrong_warm_answer_is_found_out_and_solved_from_nothing(
     kept = LinearSolver()
     kept.solve(matrix_for(replace(problem, pv_kwh=problem.pv_kwh * 0.8)), lambda: 60.0)
     stood = kept._kept[0].instance
-    honest = Instance.solution
-
-    def lying(self: Instance) -> Solution:
-        found = honest(self)
-        return replace(found, value=found.value * 1.001) if self is stood else found
-
-    monkeypatch.setattr(Instance, "solution", lying)
+    lie_about_values(monkeypatch, of=stood)
     assert_same_plan(matrix, right, kept.solve(matrix, lambda: 60.0))
     assert kept._kept[0].instance is not stood
     assert not fallbacks
 
 
 def test_an_answer_that_no_way_can_prove_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
-    honest = Instance.solution
-    monkeypatch.setattr(
-        Instance, "solution", lambda self: replace(honest(self), value=honest(self).value * 1.001)
-    )
+    lie_about_values(monkeypatch)
     with pytest.raises(DisagreementError, match="breaks a limit or is not the cheapest"):
         solve_linear(matrix_for(problem_for("ac", "demand")), 60)
 

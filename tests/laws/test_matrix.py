@@ -230,7 +230,7 @@ def test_contradicting_limits_are_told_as_infeasible() -> None:
 
 
 def test_no_time_is_told_as_stopped_early() -> None:
-    grid = grid_of(24 * 20)
+    grid = grid_of(24 * 365)
     cost = named_cost("demand", grid)
     problem = problem_of(AC_PLANT, grid, *weather(grid, 3), cost)
     with pytest.raises(StoppedEarly, match="time allowed"):
@@ -253,6 +253,10 @@ def test_an_interrupt_is_told_and_leaves_no_thread(monkeypatch: pytest.MonkeyPat
     with pytest.raises(StoppedEarly, match="interrupted"):
         solve(compiled("all together"), 60)
     assert not calls[0].is_alive()
+    calls.clear()
+    with pytest.raises(StoppedEarly, match="interrupted"):
+        solve(compiled("peaks"), 60)  # without integers; its thread ends with the process
+    assert calls[0].daemon
 
 
 # --- what clashes -------------------------------------------------------------------------------
