@@ -45,7 +45,6 @@ from optimizer.site.equipment import (
 )
 from optimizer.timegrid import BoolArray, FloatArray, TimeGrid, calendar_months, interval_of_step
 from tests.bench.cells import SITES, brief_of
-from tests.bench.measure import measure_demo
 from tests.bench.plain_lp import plain_cost
 
 BARS = {60: 0.8, 15: 0.5}
@@ -57,6 +56,7 @@ WARM_BAR = 10.0
 GROWTH_BAR = 1.3
 VERSIONS = ("1.15.1", "1.16.0")
 HELP_BAR_S = 0.4
+DEMO_BAR_S = 6.0
 TARIFFS = ("two rates", "weekday evenings", "one price", "day-ahead prices")
 
 Column = tuple[FloatArray, FloatArray]
@@ -390,6 +390,29 @@ def measure_help(rounds: int, verdict: Verdict) -> None:
     )
 
 
+def measure_demo(rounds: int, verdict: Verdict) -> None:
+    """Measure `plan` of the first demo from start to finish, with nothing compiled and later."""
+    command = [sys.executable, "-c", "from optimizer.cli import main; main()", "plan"]
+    for name, cache in (("first run, nothing compiled", None), ("later runs", "kept")):
+        times = []
+        with tempfile.TemporaryDirectory() as kept:
+            for number in range(1 if cache is None else rounds + 1):
+                with tempfile.TemporaryDirectory() as folder:
+                    home = kept if cache else folder
+                    environment = os.environ | {"NUMBA_CACHE_DIR": home}
+                    arguments = [*command, "--out", str(Path(folder) / "out")]
+                    took, _ = timed(
+                        lambda a=arguments, e=environment: subprocess.run(
+                            a, check=True, capture_output=True, env=e
+                        )
+                    )
+                    if cache is None or number:
+                        times.append(took)
+        seconds = statistics.median(times)
+        held = f", bar {DEMO_BAR_S:g} {verdict.bar('demo', seconds, DEMO_BAR_S)}" if cache else ""
+        print(f"plan of the first demo, start to finish, {name}: {seconds:.1f} s{held}")
+
+
 def main() -> None:
     options = argparse.ArgumentParser()
     options.add_argument("data", type=Path, nargs="?")
@@ -418,7 +441,7 @@ def main() -> None:
         compare_warm(given.data, 15, 100, 5, verdict)
     compare_versions(given.data, verdict)
     measure_help(rounds, verdict)
-    measure_demo(max(1, rounds // 2))
+    measure_demo(rounds, verdict)
     print(f"missed: {', '.join(verdict.missed) or 'nothing'}")
 
 

@@ -15,9 +15,6 @@ import math
 import os
 import resource
 import statistics
-import subprocess
-import sys
-import tempfile
 import time
 from collections.abc import Callable
 from dataclasses import replace
@@ -228,26 +225,6 @@ def measure_scoring(rounds: int) -> None:
     workers_module.workers.cache_clear()
 
 
-def measure_demo(rounds: int) -> None:
-    command = [sys.executable, "-c", "from optimizer.cli import main; main()", "plan"]
-    for name, cache in (("first run, nothing compiled", None), ("later runs", "kept")):
-        times = []
-        with tempfile.TemporaryDirectory() as kept:
-            for number in range(1 if cache is None else rounds + 1):
-                with tempfile.TemporaryDirectory() as folder:
-                    home = kept if cache else folder
-                    environment = os.environ | {"NUMBA_CACHE_DIR": home}
-                    arguments = [*command, "--out", str(Path(folder) / "out")]
-                    took = timed(
-                        lambda a=arguments, e=environment: subprocess.run(
-                            a, check=True, capture_output=True, env=e
-                        )
-                    )
-                    if cache is None or number:
-                        times.append(took)
-        print(f"plan of the first demo, start to finish, {name}: {statistics.median(times):.1f} s")
-
-
 def main() -> None:
     options = argparse.ArgumentParser()
     options.add_argument("--rounds", type=int, default=7)
@@ -259,7 +236,6 @@ def main() -> None:
     measure_bill(rounds)
     measure_replay(rounds)
     measure_scoring(rounds)
-    measure_demo(max(1, rounds // 2))
     peak_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     print(f"peak memory of this process: {peak_mb:.0f} MB")
 
