@@ -24,7 +24,7 @@ from functools import cached_property
 
 import numpy as np
 
-from optimizer.errors import DisagreementError
+from optimizer.errors import DisagreementError, Interrupted, SolveError
 from optimizer.planning.compact import Compact
 from optimizer.planning.matrix import Matrix
 from optimizer.planning.months import joined_basis
@@ -178,18 +178,27 @@ def _solve_in(
     whole = Bounds((program.low, program.high), (program.row_low, program.row_high))
     cheapest = instance.solution_priced(program.cost)
     if not _is_least(program, whole, cheapest):
-        instance.cost(program.cost, program.offset)
-        iterations += instance.run(seconds_left(), primal=True)
-        cheapest = instance.solution()
+        cheapest = _run_on(instance, program.cost, seconds_left, cheapest)
     face = _only_cheapest(program, cheapest)
     chosen = instance.solution_priced(tie)
     if not _is_least(program, face, chosen):
         instance.bounds(face)
-        instance.cost(tie)
-        iterations += instance.run(seconds_left(), primal=True)
-        chosen = instance.solution()
+        chosen = _run_on(instance, tie, seconds_left, chosen)
+    iterations += cheapest.iterations + chosen.iterations
     found = compact.whole(matrix, replace(cheapest, value=chosen.value, iterations=iterations))
     return replace(found, objective=_sum(matrix.cost, found.value) + matrix.offset)
+
+
+def _run_on(instance: Instance, cost: FloatArray, seconds: Clock, before: Solution) -> Solution:
+    """Lower another cost from where the solver stands; if that comes to no end, keep what was."""
+    instance.cost(cost)
+    try:
+        instance.run(seconds(), primal=True)
+    except Interrupted:
+        raise
+    except SolveError:
+        return before
+    return instance.solution()
 
 
 def tie_price(matrix: Matrix) -> FloatArray:

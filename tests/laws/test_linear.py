@@ -341,6 +341,22 @@ def test_a_real_difference_in_price_far_below_the_tie_price_still_decides() -> N
     assert solution.value[matrix.columns["charge"].span][0] == pytest.approx(2.0)
 
 
+def test_where_ties_cannot_be_settled_in_time_the_cheapest_plan_stands(
+    monkeypatch: pytest.MonkeyPatch, fallbacks: list[Matrix]
+) -> None:
+    run = Instance.run
+
+    def never_ending(self: Instance, seconds: float, **how: bool) -> int:
+        if how.get("primal"):
+            raise StoppedEarly("no end", where="the plan", mend="none")
+        return run(self, seconds, **how)
+
+    matrix = matrix_for(problem_for("without losses", "one price, many ties"))
+    right = solve_linear(matrix, 60)
+    monkeypatch.setattr(Instance, "run", never_ending)
+    assert solve_linear(matrix, 60).objective == pytest.approx(right.objective, rel=1e-9)
+
+
 # --- guards -------------------------------------------------------------------------------------
 
 
