@@ -6,12 +6,13 @@
 3. Of plans that cost the same one is chosen. With equal prices over hours there are many, and which
    of them the simplex method meets depends on its start. So each solution is found in three runs:
    the cost plus a tiny price, the cost itself, and last the tie price alone over all plans that cost
-   the least. The first makes the others short; the second makes the cost exact; the third leaves
-   one plan, whatever the start, the order of columns, or the number of processors.
+   the least. The first makes the others short, mostly so short that its last basis only has to be
+   priced; the second makes the cost exact; the third leaves one plan, whatever the start, the order
+   of columns, or the number of processors.
 4. The answer is checked without the solver: limits kept, and the shadow prices prove the cost.
 
-The tie price prefers, in this order of weight: PV used, less import, less through the battery, less
-stored; and storing later to storing earlier. To tell any two plans apart the price of stored energy
+The tie price prefers PV used to PV curtailed, and less imported, less taken through inverter and
+battery, and less and later stored to more. To tell any two plans apart the price of stored energy
 differs from step to step by the multiples of the golden ratio, which never repeat.
 Read next: ``plan``.
 """
@@ -26,9 +27,9 @@ import numpy as np
 
 from optimizer.errors import DisagreementError, Interrupted, SolveError
 from optimizer.planning.compact import Compact
-from optimizer.planning.matrix import Matrix
+from optimizer.planning.matrix import Bounds, Matrix
 from optimizer.planning.months import joined_basis
-from optimizer.planning.solver import Bounds, Instance, Solution, solve
+from optimizer.planning.solver import Instance, Solution, solve
 from optimizer.timegrid import FloatArray
 from optimizer.units import MONEY_TOLERANCE, MONEY_TOLERANCE_RELATIVE
 
@@ -164,7 +165,7 @@ def solve_with_fixed_integers(
 
 def _solve_again(kept: _Kept, matrix: Matrix, seconds_left: Clock) -> Solution:
     program = kept.compact.program(matrix)
-    kept.instance.bounds(Bounds((program.low, program.high), (program.row_low, program.row_high)))
+    kept.instance.bounds(program.bounds)
     return _solve_in(kept, matrix, program, seconds_left, near=True)
 
 
@@ -175,9 +176,8 @@ def _solve_in(
     instance, compact, tie = kept.instance, kept.compact, kept.tie
     instance.cost(program.cost + TIE_PRICE * tie, program.offset)
     iterations = instance.run(seconds_left(), near=near)
-    whole = Bounds((program.low, program.high), (program.row_low, program.row_high))
     cheapest = instance.solution_priced(program.cost)
-    if not _is_least(program, whole, cheapest):
+    if not _is_least(program, program.bounds, cheapest):
         cheapest = _run_on(instance, program.cost, seconds_left, cheapest)
     face = _only_cheapest(program, cheapest)
     chosen = instance.solution_priced(tie)

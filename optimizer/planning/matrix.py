@@ -45,6 +45,14 @@ class Family:
 
 
 @dataclass(frozen=True)
+class Bounds:
+    """The least and the largest value of each column, and of each row."""
+
+    columns: tuple[FloatArray, FloatArray]
+    rows: tuple[FloatArray, FloatArray]
+
+
+@dataclass(frozen=True)
 class Matrix:
     """min cost·x + offset, row_low ≤ table·x ≤ row_high, low ≤ x ≤ high.
 
@@ -64,6 +72,11 @@ class Matrix:
     rows: dict[str, Family]
     step_h: float = 1.0
     edges: tuple[int, ...] = (0,)
+
+    @property
+    def bounds(self) -> Bounds:
+        """All that can change beside the costs while the coefficients stay."""
+        return Bounds((self.low, self.high), (self.row_low, self.row_high))
 
     def has_coefficients_of(self, other: Matrix) -> bool:
         """Whether the two differ in costs and limits only."""

@@ -27,7 +27,7 @@ from optimizer.errors import (
     StoppedEarly,
     Unbounded,
 )
-from optimizer.planning.matrix import Matrix
+from optimizer.planning.matrix import Bounds, Matrix
 from optimizer.timegrid import FloatArray, IntArray
 
 RELATIVE_GAP = 1e-6
@@ -149,14 +149,6 @@ class Basis:
     rows: IntArray
 
 
-@dataclass(frozen=True)
-class Bounds:
-    """The least and the largest value of each column, and of each row."""
-
-    columns: tuple[FloatArray, FloatArray]
-    rows: tuple[FloatArray, FloatArray]
-
-
 STATUSES = [highspy.HighsBasisStatus(number) for number in range(5)]
 BASIC = int(highspy.HighsBasisStatus.kBasic)
 AT_LOW = int(highspy.HighsBasisStatus.kLower)
@@ -171,7 +163,7 @@ class Instance:
     def __init__(self, matrix: Matrix, *, presolve: bool = True) -> None:
         self._has_integers = bool(matrix.is_integer.any())
         self._table = matrix.table
-        self._bounds = Bounds((matrix.low, matrix.high), (matrix.row_low, matrix.row_high))
+        self._bounds = matrix.bounds
         self._highs = _loaded(matrix)
         self._set("presolve", "choose" if presolve else "off")
 
