@@ -10,6 +10,7 @@ from pathlib import Path
 
 from optimizer.billing.bill import Bill, bill_flows
 from optimizer.billing.reconcile import Reconciled, read_paid_bill, reconcile
+from optimizer.billing.running import with_known_steps
 from optimizer.billing.tariff import (
     BILLS_SUFFIX,
     Tariff,
@@ -36,7 +37,7 @@ from optimizer.site.readers.meter_csv import read_meter
 from optimizer.site.readers.outside import read_any, refuse_same_file, tidy_csv
 from optimizer.site.remarks import remarks
 from optimizer.site.scenario import SCENARIO_FILE, Scenario, read_scenario
-from optimizer.timegrid import calendar_months
+from optimizer.timegrid import calendar_months, joined_grid
 
 
 @dataclass(frozen=True)
@@ -55,8 +56,17 @@ def read_brief(path: Path) -> Brief:
     tariff = read_tariff(find_tariff(scenario.file.tariff, scenario.folder, where))
     state = scenario.file.state
     refuse_unknown_history(tariff, state, lambda key: scenario.source.where(("state", key)))
-    cost = compile_cost(tariff, scenario.forecast.grid, scenario.periods, state)
-    return Brief(scenario, tariff, cost)
+    return Brief(scenario, tariff, cost_for(scenario, tariff))
+
+
+def cost_for(scenario: Scenario, tariff: Tariff) -> TariffCost:
+    """Return a tariff compiled for the forecast's steps, given what was metered before them."""
+    grid, so_far = scenario.forecast.grid, scenario.so_far
+    if so_far is None:
+        return compile_cost(tariff, grid, scenario.periods, scenario.file.state)
+    whole = joined_grid(so_far.grid, grid)
+    cost = compile_cost(tariff, whole, scenario.periods, scenario.file.state)
+    return with_known_steps(cost, so_far, grid)
 
 
 def read_outside(path: Path, request: Request, out: Path | None) -> Found:

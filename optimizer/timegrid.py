@@ -182,6 +182,11 @@ class TimeGrid:
         return TimeGrid(start, self.step_minutes, count, self.zone)
 
 
+def joined_grid(first: TimeGrid, then: TimeGrid) -> TimeGrid:
+    """Return the steps of two grids, of which one begins where the other ends, as one grid."""
+    return TimeGrid(first.start, then.step_minutes, first.count + then.count, then.zone)
+
+
 def hours_of_day(day: date, zone: str) -> float:
     """Return the length of a local day: 24, or 23 and 25 where clocks change. [h]"""
     info = zone_named(zone)

@@ -79,6 +79,10 @@ class Peak:
         all intervals are one group.
     factor : array, optional
         Shape (I,), ≥ 0, by which each interval's power is multiplied.
+    begun_kwh, begun_h : array, optional
+        Shapes (I,), energy and length of the part of each interval that lies before the series.
+    reached_in_group : array, optional
+        Shape (G,), the highest of each group's intervals that lie before the series. [kW]
     """
 
     flow: FlowName
@@ -89,6 +93,9 @@ class Peak:
     highest: int = 1
     group: IntArray | None = None
     factor: FloatArray | None = None
+    begun_kwh: FloatArray | None = None
+    begun_h: FloatArray | None = None
+    reached_in_group: FloatArray | None = None
 
     @cached_property
     def first_of_interval(self) -> IntArray:
@@ -97,8 +104,9 @@ class Peak:
 
     @cached_property
     def hours(self) -> FloatArray:
-        """Length of each interval as far as the grid covers it, shape (I,). [h]"""
-        return np.bincount(self.interval).astype(np.float64) * self.step_h
+        """Length of each interval, with what lies before the series, shape (I,). [h]"""
+        covered = np.bincount(self.interval).astype(np.float64) * self.step_h
+        return covered if self.begun_h is None else covered + self.begun_h
 
     @cached_property
     def groups(self) -> IntArray:
@@ -106,9 +114,21 @@ class Peak:
         return np.zeros(len(self.hours), dtype=np.int64) if self.group is None else self.group
 
     @cached_property
+    def before_kwh(self) -> FloatArray:
+        """Energy of each interval that lies before the series, shape (I,). [kWh]"""
+        return np.zeros(len(self.hours)) if self.begun_kwh is None else self.begun_kwh
+
+    @cached_property
+    def lowest_of_group(self) -> FloatArray:
+        """What each group has reached before the series, shape (G,); zero if nothing. [kW]"""
+        if self.reached_in_group is not None:
+            return self.reached_in_group
+        return np.zeros(int(self.groups[-1]) + 1 if len(self.groups) else 0)
+
+    @cached_property
     def counted(self) -> int:
         """How many groups are averaged, at least 1."""
-        count = (int(self.groups[-1]) + 1 if len(self.groups) else 0) + len(self.reached_kw)
+        count = len(self.lowest_of_group) + len(self.reached_kw)
         return max(min(self.highest, count), 1)
 
     def interval_kw(self, energy_kwh: FloatArray) -> FloatArray:
@@ -116,26 +136,36 @@ class Peak:
         if not len(self.steps):
             return np.zeros(0)
         sums = np.add.reduceat(energy_kwh[self.steps], self.first_of_interval)
-        power = np.asarray(sums, dtype=np.float64) / self.hours
+        power = (np.asarray(sums, dtype=np.float64) + self.before_kwh) / self.hours
         return power if self.factor is None else power * self.factor
 
     def highest_intervals(self, energy_kwh: FloatArray) -> IntArray:
-        """Return the intervals that make the result, highest first, without groups before them."""
+        """Return the intervals that make the result, highest first, without those before them."""
         power = self.interval_kw(energy_kwh)
         order = np.argsort(-power, kind="stable")
         _, first = np.unique(self.groups[order], return_index=True)
         best = order[np.sort(first)]  # the highest interval of each group
-        values = np.concatenate([self.reached_kw, power[best]])
+        before = self.before_series_kw
+        group = self.groups[best]
+        best = np.where(power[best] >= self.lowest_of_group[group], best, -1)
+        own = np.where(best >= 0, power[best], self.lowest_of_group[group])
+        values = np.concatenate([before[: len(self.reached_kw)], own])
         interval = np.concatenate([np.full(len(self.reached_kw), -1), best]).astype(np.int64)
         counted = interval[np.argsort(-values, kind="stable")[: self.counted]]
         return counted[counted >= 0]
+
+    @property
+    def before_series_kw(self) -> FloatArray:
+        """All values from before the series: of whole groups, then of groups that go on. [kW]"""
+        return np.concatenate([self.reached_kw, self.lowest_of_group])
 
     def value(self, energy_kwh: FloatArray) -> float:
         """Return the mean of the highest group values of a flow. [kW]"""
         power = self.interval_kw(energy_kwh)
         if self.group is None and self.highest == 1:
-            return max(float(power.max(initial=0.0)), *self.reached_kw, 0.0)
-        of_group = np.zeros(int(self.groups[-1]) + 1 if len(power) else 0)
+            before = float(self.before_series_kw.max(initial=0.0))
+            return max(float(power.max(initial=0.0)), before)
+        of_group = self.lowest_of_group.copy()
         np.maximum.at(of_group, self.groups, power)
         values = np.sort(np.concatenate([of_group, self.reached_kw]))[::-1]
         return float(values[: self.counted].sum()) / self.counted
@@ -184,9 +214,10 @@ class Sum:
 
 @dataclass(frozen=True, eq=False)
 class Constant:
-    """An amount that no flow changes."""
+    """An amount that no flow changes, and what it is if it is no price."""
 
     amount: float
+    what: str = ""
 
 
 @dataclass(frozen=True, eq=False)

@@ -85,7 +85,7 @@ def because(node: Node, reading: Evaluation, told: Mapping[Node, str] | None = N
         energy = getattr(reading.flows, peak.flow)
         power, grid = peak.interval_kw(energy), reading.flows.grid
         intervals = peak.highest_intervals(energy)
-        if len(intervals) < peak.counted and peak.reached_kw:
+        if len(intervals) < peak.counted and peak.before_series_kw.any():
             said.append("reached before this series")
         said += [f"{number(power[i], 3)} kW {interval_text(peak, i, grid)}" for i in intervals]
     return "; ".join(dict.fromkeys(said))
@@ -113,7 +113,8 @@ def _decisive_peaks(node: Node, reading: Evaluation, told: Mapping[Node, str]) -
 def interval_text(peak: Peak, interval: int, grid: TimeGrid) -> str:
     """Return a demand interval as people read it: ``Tue 14 Jan 2025, 18:15–18:30``."""
     first = int(peak.steps[peak.first_of_interval[interval]])
-    begin = grid.local[first]
+    begun_h = 0.0 if peak.begun_h is None else float(peak.begun_h[interval])
+    begin = grid.local[first] - timedelta(hours=begun_h)
     end = begin + timedelta(hours=float(peak.hours[interval]))
     return f"{day_text(begin)}, {begin:%H:%M}–{end:%H:%M}"
 
@@ -197,7 +198,7 @@ class _Teller:
                     "as metered, from", value, unit, decides, (self.tell(node.planned, unit),)
                 )
             case Constant():
-                return Why("a fixed amount", value, unit, decides)
+                return Why(node.what or "a fixed amount", value, unit, decides)
 
     def _terms(self, node: Sum, unit: str) -> tuple[Why, ...]:
         told = [term for term in node.terms if self._reading.value(term) != 0]
@@ -227,8 +228,8 @@ class _Teller:
             Why(interval_text(node, int(i), self._grid), float(power[i]), "kW")
             for i in node.highest_intervals(energy)
         ]
-        before = sorted(node.reached_kw, reverse=True)[: node.counted - len(inside)]
-        return (*inside, *(Why("before this series", kw, "kW") for kw in before))
+        before = sorted(node.before_series_kw, reverse=True)[: node.counted - len(inside)]
+        return (*inside, *(Why("before this series", float(kw), "kW") for kw in before))
 
 
 def _smaller_of(node: Node) -> tuple[Node, Node] | None:

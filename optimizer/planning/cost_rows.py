@@ -6,8 +6,8 @@ part's forms, all rows in the shape Σ … ≤ bound::
     Tally     part = f
     Largest   f − part ≤ 0 for each f                       not too low
               part − f + most·which ≤ most for each f, Σ which = 1       not too high
-    Peak      kW of an interval − base − over(group) ≤ 0,
-              part = base + Σ over / k, over ≥ 0             not too low: the sum of the k largest
+    Peak      kW of an interval − base − over(group) ≤ 0, what it has from before the series taken
+              off the right-hand side,  part = base + Σ over / k, over ≥ 0             not too low: the sum of the k largest
               part ≤ Σ taken / k, taken ≤ kW of the interval, taken ≤ most·which,
               Σ which ≤ 1 in a group, Σ which ≤ k            not too high
     Choice    Σ which = 1, by < edge or by ≥ edge as which says, and of the chosen option
@@ -257,7 +257,7 @@ class _Writer:
 
     def _peak(self, part: Part, node: Peak) -> _Line:
         highest = node.interval_kw(self._most[node.flow])
-        top = max(float(highest.max(initial=0.0)), *node.reached_kw, 0.0)
+        top = max(float(highest.max(initial=0.0)), float(node.before_series_kw.max(initial=0.0)))
         value = self._mean_of_highest(node, top) if part.from_below else self._column(0.0, top)
         if part.from_above:
             if len(value.part) > 1:
@@ -269,27 +269,30 @@ class _Writer:
     def _mean_of_highest(self, node: Peak, top: float) -> _Line:
         """Write base + Σ over / k, which is at least the mean of the k highest groups."""
         if node.counted == 1:
-            base = self._column(max(node.reached_kw, default=0.0), top)
+            base = self._column(float(node.before_series_kw.max(initial=0.0)), top)
             self._interval_rows(node, base, None)
             return base
         base = self._column(0.0, top)
-        groups = int(node.groups.max(initial=-1)) + 1
+        groups = len(node.lowest_of_group)
         over = np.arange(len(self._low), len(self._low) + groups + len(node.reached_kw))
         for _ in over:
             self._column(0.0, top)
         self._interval_rows(node, base, over[:groups])
-        for place, reached in zip(over[groups:], node.reached_kw, strict=True):
-            excess = _Line(0.0, {}, base.part | {int(place): 1.0}, {}, 0.0, 2 * top)
-            self._at_most(_constant(reached), excess)
+        before = (*node.lowest_of_group, *node.reached_kw)
+        for place, reached in zip(over, before, strict=True):
+            if reached > 0:
+                excess = _Line(0.0, {}, base.part | {int(place): 1.0}, {}, 0.0, 2 * top)
+                self._at_most(_constant(float(reached)), excess)
         shares = {int(place): 1.0 / node.counted for place in over}
         return _Line(0.0, {}, base.part | shares, {}, 0.0, top)
 
     def _interval_rows(self, node: Peak, base: _Line, over: IntArray | None) -> None:
         count = len(node.hours)
-        rows = self._intervals.add(np.zeros(count), self._now)
         factor = np.ones(count) if node.factor is None else node.factor
-        share = (factor / node.hours)[node.interval]
-        self._intervals.put(COLUMN_OF_FLOW[node.flow], rows[node.interval], node.steps, share)
+        share = factor / node.hours
+        rows = self._intervals.add(-share * node.before_kwh, self._now)
+        flow = COLUMN_OF_FLOW[node.flow]
+        self._intervals.put(flow, rows[node.interval], node.steps, share[node.interval])
         place = np.full(count, next(iter(base.part)))
         self._intervals.put("part", rows, place, np.full(count, -1.0))
         if over is not None:
@@ -305,6 +308,7 @@ class _Writer:
             for i in range(len(node.hours))
         ]
         before = [(_constant(kw), -1 - n) for n, kw in enumerate(node.reached_kw)]
+        before += [(_constant(float(kw)), n) for n, kw in enumerate(node.lowest_of_group) if kw > 0]
         for power, group in [*intervals, *before]:
             binary, amount = self._binary(), self._column(0.0, power.high)
             self._at_most(amount, power)
@@ -323,9 +327,11 @@ class _Writer:
 def _mean_power(node: Peak, interval: int, high: float) -> _Line:
     inside = node.interval == interval
     factor = 1.0 if node.factor is None else float(node.factor[interval])
-    weights = np.full(int(inside.sum()), factor / node.hours[interval])
+    share = factor / float(node.hours[interval])
+    weights = np.full(int(inside.sum()), share)
+    begun = share * float(node.before_kwh[interval])
     steps = node.steps[inside]
-    return _Line(0.0, {COLUMN_OF_FLOW[node.flow]: (steps, weights)}, {}, {}, 0.0, high)
+    return _Line(begun, {COLUMN_OF_FLOW[node.flow]: (steps, weights)}, {}, {}, begun, high)
 
 
 def _constant(value: float) -> _Line:

@@ -168,14 +168,13 @@ class _Writer:
         self._constant.append(constant)
 
     def _write_peak(self, node: Peak, here: BoolArray) -> None:
-        groups = int(node.groups[-1]) + 1
         power = node.interval_kw(getattr(self._elsewhere, node.flow))
         inside = np.zeros(len(node.hours), dtype=bool)
         inside[node.interval[here]] = True
-        reached = np.zeros(groups)
+        reached = node.lowest_of_group.copy()
         np.maximum.at(reached, node.groups[~inside], power[~inside])
         first_interval = sum(map(len, self._share))
-        outside = np.zeros(len(node.hours))
+        outside = node.before_kwh.copy()
         energy = getattr(self._elsewhere, node.flow)[node.steps[~here]]
         np.add.at(outside, node.interval[~here], energy)
         self._interval_elsewhere.append(outside * inside)

@@ -5,7 +5,7 @@ Read next: ``billing.cost``.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 from typing import Literal
@@ -14,6 +14,7 @@ from pydantic import Field, field_validator, model_validator
 
 from optimizer.documents import Document, Source, read_document
 from optimizer.errors import ScenarioError
+from optimizer.flows import Flows
 from optimizer.site.behaviour import Behaviour
 from optimizer.site.controls import Controls
 from optimizer.site.equipment import (
@@ -27,7 +28,14 @@ from optimizer.site.equipment import (
 from optimizer.site.forecast import Forecast
 from optimizer.site.history import History
 from optimizer.site.readers.forecast_csv import read_forecast
-from optimizer.timegrid import BillingPeriods, calendar_months, meter_read_periods, zone_named
+from optimizer.site.readers.meter_csv import read_so_far
+from optimizer.timegrid import (
+    BillingPeriods,
+    calendar_months,
+    joined_grid,
+    meter_read_periods,
+    zone_named,
+)
 
 SCENARIO_FILE = "scenario.yaml"
 
@@ -39,12 +47,14 @@ class State(History):
     is left at ``leftover_per_kwh``. What went before and still counts is told by the name of the
     tariff's charge: ``peak_so_far_kw`` the highest demand already reached in a running billing
     month, ``past_peaks_kw`` the demand of earlier months (``2025-03``), for ratchets and means of
-    months, ``banked`` the credit brought forward, in kWh or money.
+    months, ``banked`` the credit brought forward, in kWh or money. ``metered`` names what the meter
+    has counted up to the forecast's first step; from it all of that is known, whatever the charge.
     """
 
     start_pct: float | None = Field(default=None, ge=0, le=100)
     end_pct: float | Literal["same", "free"] = "same"
     leftover_per_kwh: float = Field(default=0, ge=0)
+    metered: str | None = None
 
     @model_validator(mode="after")
     def _leftover_only_if_free(self) -> State:
@@ -114,7 +124,11 @@ class ScenarioFile(Document):
 
 @dataclass(frozen=True)
 class Scenario:
-    """A scenario, read and checked: equipment as numbers, forecast on its grid."""
+    """A scenario, read and checked: equipment as numbers, forecast on its grid.
+
+    ``so_far`` is what the meter has counted up to the forecast's first step, ``periods`` the billing
+    periods of its steps and the forecast's together.
+    """
 
     name: str
     folder: Path
@@ -124,6 +138,7 @@ class Scenario:
     forecast: Forecast
     other_years: tuple[Forecast, ...]
     periods: BillingPeriods
+    so_far: Flows | None = None
 
     @property
     def controls(self) -> Controls:
@@ -168,12 +183,18 @@ def read_scenario(path: Path) -> Scenario:
     others = tuple(
         _other_year(name, file_path.parent, file, forecast, plant) for name in file.other_years
     )
+    so_far, grid = None, forecast.grid
+    if file.state.metered is not None:
+        so_far, notes = read_so_far(file_path.parent / file.state.metered, forecast.grid)
+        forecast = replace(forecast, notes=(*forecast.notes, *notes))
+        grid = joined_grid(so_far.grid, forecast.grid)
     if file.read_dates is None:
-        periods = calendar_months(forecast.grid)
+        periods = calendar_months(grid)
     else:
-        where = source.where(("read_dates",))
-        periods = meter_read_periods(forecast.grid, file.read_dates, where)
-    return Scenario(file.scenario, file_path.parent, file, source, plant, forecast, others, periods)
+        periods = meter_read_periods(grid, file.read_dates, source.where(("read_dates",)))
+    return Scenario(
+        file.scenario, file_path.parent, file, source, plant, forecast, others, periods, so_far
+    )
 
 
 def _other_year(

@@ -624,7 +624,7 @@ Fault = tuple[Any, str, str, str]
 EVALUATE_FAULTS: dict[str, Fault] = {
     "a weight left out": (Evaluation, "_worked_out", "[node.steps] @ node.weights", "[node.steps].sum()"),
     "the lowest interval for the highest": (Peak, "value", "power.max(initial=0.0)", "power.min()"),
-    "the peak already reached forgotten": (Peak, "value", "*self.reached_kw, 0.0)", "0.0)"),
+    "the peak already reached forgotten": (Peak, "value", "initial=0.0)), before)", "initial=0.0)), 0.0)"),
     "a factor left out": (Evaluation, "_worked_out", "node.factor * self", "self"),
     "a term left out": (Evaluation, "_worked_out", "sum(self.value(term) for term in node.terms)",
                         "sum(self.value(term) for term in node.terms[1:])"),

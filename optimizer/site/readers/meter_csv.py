@@ -6,6 +6,7 @@ These are ``export_kwh`` and ``reactive_kvarh`` (lagging). Mean powers of a step
 
 from __future__ import annotations
 
+from datetime import timedelta
 from pathlib import Path
 
 import numpy as np
@@ -22,7 +23,7 @@ from optimizer.site.readers.series import (
     read_table,
     refuse_negative,
 )
-from optimizer.timegrid import zone_named
+from optimizer.timegrid import TimeGrid, zone_named
 
 
 def read_meter(path: Path, zone: str) -> tuple[Flows, list[str]]:
@@ -73,3 +74,38 @@ def read_meter(path: Path, zone: str) -> tuple[Flows, list[str]]:
     imported, exported, reactive = energies
     meter = Flows.of_meter(grid, imported, exported, reactive if reactive_column else None)
     return meter, notes
+
+
+def read_so_far(path: Path, forecast: TimeGrid) -> tuple[Flows, list[str]]:
+    """Read what the meter has counted up to the first step of a forecast.
+
+    Readings from that step on are left out, with a note.
+
+    Raises
+    ------
+    SeriesError
+        If the steps have another length, or the readings end before the forecast begins.
+    """
+    flows, notes = read_meter(path, forecast.zone)
+    grid = flows.grid
+    if grid.step_minutes != forecast.step_minutes:
+        raise SeriesError(
+            f"the meter's steps are {grid.step_minutes} min, the forecast's {forecast.step_minutes}"
+            " min",
+            where=str(path),
+            mend="Bring both to the same steps.",
+        )
+    step = timedelta(minutes=grid.step_minutes)
+    count = int((grid.utc < forecast.utc[0]).sum())
+    if not count or grid.utc[count - 1] + step != forecast.utc[0]:
+        found = f"end with {grid.label(count - 1)}" if count else f"begin with {grid.label(0)}"
+        raise SeriesError(
+            f"the meter's readings {found}, but the forecast begins with {forecast.label(0)}",
+            where=str(path),
+            mend="Give every step up to the forecast's first, and none left out between.",
+        )
+    if count < grid.count:
+        notes.append(f"{path.name}: readings from {forecast.label(0)} on were left out.")
+    known = (flows.import_kwh[:count], flows.export_kwh[:count])
+    reactive = None if flows.reactive_kvarh is None else flows.reactive_kvarh[:count]
+    return Flows.of_meter(grid.part(0, count), *known, reactive), notes
