@@ -28,8 +28,8 @@ from optimizer.settings.richer import Richer, enriched, what_richer_would_bring
 from optimizer.settings.season import Season, Task
 from optimizer.settings.windows import Settings, no_windows
 from optimizer.settings.workers import ahead, both
-from optimizer.settings.years import Weather
 from optimizer.site.controls import Controls
+from optimizer.site.expected.weeks import Weather
 from optimizer.valuation.outcome import NOTHING_TO_SAVE, Judge, Outcome, cases_of
 from optimizer.valuation.sureness import sureness_of
 
@@ -53,7 +53,7 @@ def course_of(brief: Brief) -> Course:
 
 def weather_of(brief: Brief) -> Weather:
     """Return the metered weeks, from which plausible years are made."""
-    return Weather(brief.scenario.forecast, brief.scenario.other_years)
+    return Weather(brief.scenario.forecast, brief.scenario.material)
 
 
 def groupings_of(brief: Brief, controls: Controls) -> list[MonthGroups]:

@@ -6,8 +6,8 @@ part's forms, all rows in the shape Σ … ≤ bound::
     Tally     part = f
     Largest   f − part ≤ 0 for each f                       not too low
               part − f + most·which ≤ most for each f, Σ which = 1       not too high
-    Peak      kW of an interval − base − over(group) ≤ 0, what it has from before the series taken
-              off the right-hand side,  part = base + Σ over / k, over ≥ 0             not too low: the sum of the k largest
+    Peak      kW of an interval − base − over(group) ≤ −(kW that it has from before the series),
+              part = base + Σ over / k, over ≥ 0             not too low: the sum of the k largest
               part ≤ Σ taken / k, taken ≤ kW of the interval, taken ≤ most·which,
               Σ which ≤ 1 in a group, Σ which ≤ k            not too high
     Choice    Σ which = 1, by < edge or by ≥ edge as which says, and of the chosen option

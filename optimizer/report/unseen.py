@@ -9,7 +9,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from optimizer.settings.years import LEAST_WEEKS
+from optimizer.site.expected.weeks import LEAST_WEEKS
 from optimizer.units import money, number, percent
 
 if TYPE_CHECKING:

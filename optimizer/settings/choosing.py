@@ -27,8 +27,8 @@ from optimizer.settings.search import Search
 from optimizer.settings.season import Season, Task
 from optimizer.settings.windows import Settings, no_windows
 from optimizer.settings.workers import side_by_side
-from optimizer.settings.years import Weather
 from optimizer.site.controls import Controls
+from optimizer.site.expected.weeks import Weather
 
 WORTHWHILE_SHARE = 0.02
 """Fewer windows are recommended while they give up at most this share of the expected saving."""

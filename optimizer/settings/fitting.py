@@ -19,7 +19,7 @@ from optimizer.settings.search import Search
 from optimizer.settings.season import Season, Task
 from optimizer.settings.windows import DaySet, SeasonSet, Settings
 from optimizer.settings.workers import side_by_side
-from optimizer.settings.years import Recipe, Weather, Year
+from optimizer.site.expected.weeks import Recipe, Weather, Year
 from optimizer.timegrid import IntArray
 
 SEED = 20_260_101

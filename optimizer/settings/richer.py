@@ -8,8 +8,8 @@ from dataclasses import dataclass, replace
 from optimizer.settings.choosing import EFFORTS, Found, find_settings
 from optimizer.settings.fitting import MonthGroups
 from optimizer.settings.season import Task
-from optimizer.settings.years import Weather
 from optimizer.site.controls import Action, Controls
+from optimizer.site.expected.weeks import Weather
 
 POOR_SHARE = 0.1
 """Richer controls are told of if they save at least this share of the possible saving more."""

@@ -25,9 +25,9 @@ from optimizer.settings.pricing import pricing_of, softened
 from optimizer.settings.reasons import Prices
 from optimizer.settings.replay import order_row
 from optimizer.settings.score_kernel import LANES, score_many
-from optimizer.settings.years import Year
 from optimizer.site.controls import Controls
 from optimizer.site.equipment import Plant
+from optimizer.site.expected.weeks import Year
 from optimizer.timegrid import BoolArray, FloatArray, IntArray, TimeGrid, clock_slots
 from optimizer.units import MINUTES_PER_DAY
 

@@ -25,6 +25,7 @@ from optimizer.site.equipment import (
     Photovoltaic,
     Plant,
 )
+from optimizer.site.expected.weeks import Material
 from optimizer.site.forecast import Forecast
 from optimizer.site.history import History
 from optimizer.site.readers.forecast_csv import read_forecast
@@ -136,7 +137,7 @@ class Scenario:
     source: Source
     plant: Plant
     forecast: Forecast
-    other_years: tuple[Forecast, ...]
+    material: Material
     periods: BillingPeriods
     so_far: Flows | None = None
 
@@ -193,7 +194,15 @@ def read_scenario(path: Path) -> Scenario:
     else:
         periods = meter_read_periods(grid, file.read_dates, source.where(("read_dates",)))
     return Scenario(
-        file.scenario, file_path.parent, file, source, plant, forecast, others, periods, so_far
+        file.scenario,
+        file_path.parent,
+        file,
+        source,
+        plant,
+        forecast,
+        Material((forecast, *others)),
+        periods,
+        so_far,
     )
 
 

@@ -25,8 +25,8 @@ from optimizer.settings.choosing import Found
 from optimizer.settings.reasons import Course
 from optimizer.settings.replay import Replay
 from optimizer.settings.windows import Settings, no_windows
-from optimizer.settings.years import Recipe, Weather, Year
 from optimizer.site.equipment import Plant
+from optimizer.site.expected.weeks import Recipe, Weather, Year
 from optimizer.timegrid import FloatArray
 from optimizer.valuation.outcome import NOTHING_TO_SAVE
 

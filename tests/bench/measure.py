@@ -37,7 +37,6 @@ from optimizer.settings.reasons import Prices
 from optimizer.settings.replay import orders_of
 from optimizer.settings.season import Season, Task
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window
-from optimizer.settings.years import Year
 from optimizer.site.controls import Controls
 from optimizer.site.equipment import (
     Battery,
@@ -47,6 +46,7 @@ from optimizer.site.equipment import (
     Photovoltaic,
     Plant,
 )
+from optimizer.site.expected.weeks import Year
 from optimizer.timegrid import TimeGrid, calendar_months, interval_of_step
 
 

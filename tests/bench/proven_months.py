@@ -33,8 +33,8 @@ from optimizer.settings.reasons import Prices
 from optimizer.settings.score_kernel import parts_of_the_bill
 from optimizer.settings.search import Search as LocalSearch
 from optimizer.settings.season import Season, Task
-from optimizer.settings.years import Year
 from optimizer.site.controls import Controls
+from optimizer.site.expected.weeks import Year
 from optimizer.site.history import NO_HISTORY
 from optimizer.site.scenario import Scenario, read_scenario
 from optimizer.timegrid import calendar_months

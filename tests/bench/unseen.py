@@ -31,7 +31,7 @@ from optimizer.settings.reasons import Course, Prices
 from optimizer.settings.refusals import read_settings
 from optimizer.settings.season import Task
 from optimizer.settings.windows import Settings, no_windows
-from optimizer.settings.years import Recipe, Weather, Year
+from optimizer.site.expected.weeks import Recipe, Weather, Year
 from tests.bench.cells import Cell, cells
 
 AS_METERED = Recipe(1.0, resampled=False)

@@ -17,9 +17,9 @@ from optimizer.settings.refusals import refusals
 from optimizer.settings.replay import replay
 from optimizer.settings.season import Season, Task
 from optimizer.settings.windows import Settings, no_windows
-from optimizer.settings.years import Weather, Year
 from optimizer.site.controls import Controls
 from optimizer.site.equipment import Plant
+from optimizer.site.expected.weeks import Material, Weather, Year
 from optimizer.site.forecast import Forecast
 from optimizer.study import prices_of
 from optimizer.timegrid import FloatArray, TimeGrid
@@ -57,7 +57,8 @@ def site(plant: Plant, grid: TimeGrid, tariff: str) -> tuple[Plan, TariffCost]:
 def weather_of(plan: Plan, others: Sequence[Forecast] = ()) -> Weather:
     """Return the weeks of a planned site."""
     problem = plan.problem
-    return Weather(Forecast(problem.grid, problem.load_kwh, problem.pv_kwh), others)
+    forecast = Forecast(problem.grid, problem.load_kwh, problem.pv_kwh)
+    return Weather(forecast, Material((forecast, *others)))
 
 
 def task_for(plan: Plan, cost: TariffCost, controls: Controls, worth: float = STORED_WORTH) -> Task:

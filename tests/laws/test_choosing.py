@@ -32,8 +32,8 @@ from optimizer.settings.refusals import read_settings
 from optimizer.settings.replay import replay
 from optimizer.settings.season import Task
 from optimizer.settings.windows import no_windows
-from optimizer.settings.years import Recipe, Weather
 from optimizer.site.controls import Controls
+from optimizer.site.expected.weeks import Recipe, Weather
 from optimizer.site.forecast import Forecast
 from optimizer.timegrid import TimeGrid
 from tests.laws.cases import AC_PLANT, DEMAND, FLAT, cost_of, law, problem_of, weather

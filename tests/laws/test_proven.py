@@ -16,8 +16,8 @@ from optimizer.settings.proven import gap_of
 from optimizer.settings.richer import enriched, lacks, what_richer_would_bring
 from optimizer.settings.season import Task
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window, no_windows
-from optimizer.settings.years import Weather
 from optimizer.site.controls import Controls
+from optimizer.site.expected.weeks import Weather
 from optimizer.site.forecast import Forecast
 from tests.laws.cases import AC_PLANT, grid_of
 from tests.laws.sites import site, task_of

@@ -26,9 +26,9 @@ from optimizer.settings.pricing import pricing_of, softened
 from optimizer.settings.score_kernel import parts_of_the_bill
 from optimizer.settings.season import Season
 from optimizer.settings.windows import Settings
-from optimizer.settings.years import Year
 from optimizer.site.behaviour import PV_ORDERS, Behaviour
 from optimizer.site.controls import Controls
+from optimizer.site.expected.weeks import Year
 from optimizer.timegrid import FloatArray
 from tests.laws.cases import (
     AC_PLANT,

@@ -1,9 +1,10 @@
 """Plausible years: the metered weeks put together anew, with more or less load and sun.
 
 A year is made of whole weeks, so that load and PV of a day stay together and weekdays stay weekdays;
-each week comes from the same time of the year. Weeks are told apart by turns into two folds: what
-is fitted on the weeks of one fold can be judged on the other, which it has not seen. Prices stay
-where they are on the calendar. Read next: ``season``.
+each week comes from the same time of the year, or, where none was metered then, from the time at
+which days are as long. Weeks are told apart by turns into two folds: what is fitted on the weeks of
+one fold can be judged on the other, which it has not seen. Prices stay where they are on the
+calendar. Read next: ``build``.
 """
 
 from __future__ import annotations
@@ -14,14 +15,31 @@ from datetime import date, timedelta
 
 import numpy as np
 
+from optimizer.calendar import Holidays
 from optimizer.site.forecast import Forecast
 from optimizer.timegrid import BoolArray, FloatArray, IntArray, TimeGrid, clock_slots
 
 REACH_DAYS = 24
 """How far from its own time of the year a week may be taken."""
 
+MIRROR_DAY = 6.0
+"""Days are as long so many days before this day of the year as after it.
+
+Between the shortest day, which sets the sun, and the coldest weeks, which set the heating (common
+practice, no published source).
+"""
+
+MIRROR_DAYS = 25.0
+"""A week of the other half of the year counts as so much farther away: heat and habits differ."""
+
+BEYOND_REACH_DAYS = 10.0
+"""Where no week lies within reach, those are taken that are this little farther than the nearest."""
+
 LEAST_WEEKS = 8
 """Fewer whole weeks than this are not told apart: nothing would be left to judge on."""
+
+SATURDAY, SUNDAY = 5, 6
+NO_HOLIDAYS = Holidays()
 
 DAYS_PER_YEAR = 365.25
 WHOLE = 1 - 1e-9
@@ -51,6 +69,31 @@ class Recipe:
     pv_factor: float = 1.0
 
 
+@dataclass(frozen=True)
+class Material:
+    """From what years are made.
+
+    Parameters
+    ----------
+    sources : tuple of Forecast
+        Metered (or computed) series of the site in the same steps, the most like the future first.
+    weights : tuple of float
+        How often a week of each is drawn beside those of the others; all alike if empty.
+    holidays : Holidays
+        Days that go like Sundays, in the sources and in what is made.
+    added_kwh : array, optional
+        Shape (T,), load that is added on the steps of the forecast, such as a car. [kWh per step]
+    pv_times : array, optional
+        Shape (T,), by which PV is multiplied on the steps of the forecast.
+    """
+
+    sources: tuple[Forecast, ...]
+    weights: tuple[float, ...] = ()
+    holidays: Holidays = NO_HOLIDAYS
+    added_kwh: FloatArray | None = None
+    pv_times: FloatArray | None = None
+
+
 class Weather:
     """The metered weeks from which years are put together.
 
@@ -58,8 +101,8 @@ class Weather:
     ----------
     forecast : Forecast
         The forecast; every year is made on its steps.
-    others : sequence of Forecast
-        Other metered years of the same site, in the same steps.
+    material : Material, optional
+        From what years are made; from the forecast's own weeks without it.
     keep : callable
         Tells of a week, by its Monday, whether it may be used; all may without it.
     """
@@ -67,18 +110,24 @@ class Weather:
     def __init__(
         self,
         forecast: Forecast,
-        others: Sequence[Forecast] = (),
+        material: Material | None = None,
         keep: Callable[[date], bool] = lambda _monday: True,
     ) -> None:
         self.forecast = forecast
+        self.material = material or Material((forecast,))
         self._keep = keep
+        self._is_material = any(source is forecast for source in self.material.sources)
         self._is_whole = True
         self._load, self._pv = list[FloatArray](), list[FloatArray]()
         self._date: list[date] = []
         self._weeks: list[list[int]] = []
         self._monday: list[date] = []
-        for source in (forecast, *others):
-            self._take(source)
+        self._weight: list[float] = []
+        sources = self.material.sources
+        for source, weight in zip(
+            sources, self.material.weights or [1.0] * len(sources), strict=True
+        ):
+            self._take(source, weight)
         self._place = np.array([_place_in_year(monday) for monday in self._monday])
         rank = {monday: number for number, monday in enumerate(sorted(set(self._monday)))}
         self._fold = np.array([rank[monday] % 2 for monday in self._monday], dtype=np.int64)
@@ -93,7 +142,7 @@ class Weather:
         """Whether there are enough weeks to fit on some and judge on others."""
         return len(self._weeks) >= LEAST_WEEKS
 
-    def _take(self, source: Forecast) -> None:
+    def _take(self, source: Forecast, weight: float) -> None:
         grid = source.grid
         load = _by_day(source.load_kwh, grid)
         pv = _by_day(source.pv_kwh, grid)
@@ -102,34 +151,45 @@ class Weather:
         self._pv += list(pv)
         self._date += grid.dates
         whole = np.bincount(grid.day, weights=grid.day_share) > WHOLE
+        holidays = self.material.holidays.among(grid.dates)
         for number, day in enumerate(grid.dates[: len(grid.dates) - 6]):
             if day.weekday() != 0 or not whole[number : number + 7].all():
                 continue
             if not self._keep(day):
                 self._is_whole = False
             else:
-                self._weeks.append(list(range(first + number, first + number + 7)))
+                days = _without_holidays(grid.dates[number : number + 7], holidays)
+                self._weeks.append([first + number + weekday for weekday in days])
                 self._monday.append(day)
+                self._weight.append(weight)
 
     def year(self, recipe: Recipe, fold: int | None, luck: np.random.Generator) -> Year:
         """Return a year made of the weeks of a fold, or of all weeks."""
         grid = self.forecast.grid
         is_own = fold is None and not recipe.resampled and self._is_whole
-        if is_own or not self.has_folds:
+        if (self._is_material and (is_own or not self.has_folds)) or not self._weeks:
             load_kwh = self.forecast.load_kwh * recipe.load_factor
             pv_kwh = self.forecast.pv_kwh * recipe.pv_factor
             return Year(load_kwh, pv_kwh, recipe.weight, tuple(grid.dates))
         week_of: dict[date, int] = {}
         day = np.zeros(len(self._mondays), dtype=np.int64)
+        holidays = self.material.holidays.among(grid.dates)
         for number, monday in enumerate(self._mondays):
             if monday not in week_of:
                 week_of[monday] = self._week_for(monday, fold, recipe, luck)
-            weekday = grid.dates[number].weekday()
+            day_made = grid.dates[number]
+            weekday = SUNDAY if day_made in holidays else day_made.weekday()
             day[number] = self._weeks[week_of[monday]][weekday]
         day_of_step = day[grid.day]
+        load_kwh = self._load_of_day[day_of_step, self._slot]
+        pv_kwh = self._pv_of_day[day_of_step, self._slot]
+        if self.material.added_kwh is not None:
+            load_kwh = load_kwh + self.material.added_kwh
+        if self.material.pv_times is not None:
+            pv_kwh = pv_kwh * self.material.pv_times
         return Year(
-            self._load_of_day[day_of_step, self._slot] * recipe.load_factor,
-            self._pv_of_day[day_of_step, self._slot] * recipe.pv_factor,
+            load_kwh * recipe.load_factor,
+            pv_kwh * recipe.pv_factor,
             recipe.weight,
             tuple(self._date[number] for number in day),
         )
@@ -137,16 +197,20 @@ class Weather:
     def _week_for(
         self, monday: date, fold: int | None, recipe: Recipe, luck: np.random.Generator
     ) -> int:
-        allowed = np.ones(len(self._weeks), dtype=bool) if fold is None else self._fold == fold
-        apart = np.abs(self._place - _place_in_year(monday))
-        apart = np.minimum(apart, DAYS_PER_YEAR - apart)
+        allowed = self._fold == fold if self.has_folds else np.ones(len(self._weeks), dtype=bool)
+        if fold is None:
+            allowed[:] = True
+        apart = days_apart(self._place, _place_in_year(monday))
         if not recipe.resampled:
             return self._nearest(monday, allowed, apart)
         near = np.flatnonzero(allowed & (apart <= REACH_DAYS))
         if not len(near):
-            near = np.flatnonzero(allowed)
-            near = near[[apart[near].argmin()]]
-        return int(near[luck.integers(len(near))])
+            least = float(apart[allowed].min())
+            near = np.flatnonzero(allowed & (apart <= least + BEYOND_REACH_DAYS))
+        weight = np.array(self._weight)[near]
+        if np.ptp(weight) == 0:
+            return int(near[luck.integers(len(near))])
+        return int(luck.choice(near, p=weight / weight.sum()))
 
     def _nearest(self, monday: date, allowed: BoolArray, apart: FloatArray) -> int:
         """Return a week itself, or else the nearest allowed one, of the same month if there is one.
@@ -158,6 +222,29 @@ class Weather:
         other_month = np.array([_month(each) != _month(monday) for each in self._monday])
         far = np.where(allowed, apart + other_month * REACH_DAYS, np.inf)
         return int(far.argmin())
+
+
+def days_apart(place: FloatArray, other: float) -> FloatArray:
+    """Return how far days of the year are from another, or from the day that is as long. [days]"""
+
+    def around(days: FloatArray) -> FloatArray:
+        days = np.abs(days) % DAYS_PER_YEAR
+        return np.minimum(days, DAYS_PER_YEAR - days)
+
+    mirrored = around(2 * MIRROR_DAY - place - other)
+    return np.minimum(around(place - other), mirrored + MIRROR_DAYS)
+
+
+def _without_holidays(week: Sequence[date], holidays: set[date]) -> list[int]:
+    """Return for each weekday the one to take: of a holiday from Monday to Saturday, a near other."""
+    free = [number for number, day in enumerate(week) if day not in holidays]
+    workdays = [number for number in free if number < SATURDAY]
+    taken = []
+    for number in range(7):
+        others = workdays if number < SATURDAY else free
+        is_kept = number == SUNDAY or number in free or not others
+        taken.append(number if is_kept else min(others, key=lambda other: abs(other - number)))
+    return taken
 
 
 def _month(monday: date) -> int:

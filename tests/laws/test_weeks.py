@@ -14,7 +14,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from optimizer.settings.years import LEAST_WEEKS, REACH_DAYS, Recipe, Weather, Year
+from optimizer.calendar import Holidays
+from optimizer.site.expected.weeks import LEAST_WEEKS, REACH_DAYS, Material, Recipe, Weather, Year
+from optimizer.site.expected.weeks import days_apart as near_days
 from optimizer.site.forecast import Forecast
 from optimizer.timegrid import FloatArray, TimeGrid
 from tests.builders import local_grid
@@ -177,19 +179,22 @@ def test_the_reach_goes_over_the_new_year() -> None:
     assert first == {1, 12}
 
 
-def test_where_no_week_is_near_the_nearest_is_taken() -> None:
-    """Of weeks of January and February alone, the last is nearest to July, the first to September.
+def test_where_no_week_is_near_those_that_are_nearest_are_taken() -> None:
+    """Of weeks of January and February alone, the last are nearest to July and to September.
 
-    Thursdays are days 9 to 58 of the year. From day 198 it is 140 days back to the last; from day
-    261 it is 113 on to the first, over the new year, and 203 back to the last.
+    Thursdays are days 9 to 58 of the year. From day 198 it is 140 days back to the last. Day 261 is
+    as long as day 116, from which it is 58 back to the last, counted as 83; to the first it is 113.
     """
     weather = Weather(coded(YEAR_GRID), keep=lambda monday: monday.month <= 2)
-    for recipe in (RESAMPLED, METERED):
+    for recipe, weeks in (
+        (METERED, [date(2025, 2, 24)]),
+        (RESAMPLED, [date(2025, 2, 17), date(2025, 2, 24)]),
+    ):
         year = year_of(weather, recipe, None)
         assert max(year.metered_on) == date(2025, 3, 2)
         of_day = dict(zip(YEAR_GRID.dates, year.metered_on, strict=True))
-        assert of_day[date(2025, 7, 14)] == date(2025, 2, 24)
-        assert of_day[date(2025, 9, 15)] == date(2025, 1, 6)
+        assert of_day[date(2025, 7, 14)] in weeks
+        assert of_day[date(2025, 9, 15)] in weeks
 
 
 def test_on_the_days_that_clocks_change_every_step_gets_an_hour_of_its_own_day() -> None:
@@ -263,7 +268,7 @@ def test_a_short_forecast_has_no_folds_and_stays_as_it_is(weeks: int) -> None:
 
 def test_other_years_are_taken_from_too() -> None:
     others = [local_grid(f"{year}-01-01T00:00", DUBLIN, 8760) for year in (2022, 2023)]
-    weather = Weather(coded(YEAR_GRID), [coded(grid) for grid in others])
+    weather = Weather(coded(YEAR_GRID), Material((coded(YEAR_GRID), *map(coded, others))))
     for fold in (None, 0, 1):
         year = year_of(weather, RESAMPLED, fold)
         check_weeks(YEAR_GRID, year)
@@ -277,7 +282,7 @@ def test_other_years_are_taken_from_too() -> None:
 
 def test_other_years_that_hold_the_same_weeks_again_do_not_let_a_fold_see_the_other() -> None:
     again = Forecast(YEAR_GRID, coded(YEAR_GRID).load_kwh, coded(YEAR_GRID).pv_kwh)
-    weather = Weather(coded(YEAR_GRID), [again])
+    weather = Weather(coded(YEAR_GRID), Material((coded(YEAR_GRID), again)))
     folds = [
         {day for seed in range(20) for day in set(year_of(weather, RESAMPLED, f, seed).metered_on)}
         for f in (0, 1)
@@ -341,3 +346,75 @@ def check_mondays_alternate(weather: Weather, grid: TimeGrid) -> None:
 
 def both(folds: Iterable[set[date]]) -> set[date]:
     return set().union(*folds)
+
+
+# --- weeks of the other half of the year, weights, holidays, additions -----------------------------
+
+
+@pytest.mark.parametrize(
+    ("place", "other", "days"),
+    [
+        (100.0, 110.0, 10.0),
+        (360.0, 4.0, 9.25),
+        (300.0, 70.0, 25.0 + 7.25),  # by hand: 12 - 300 - 70 = -358, 7.25 days from a whole year
+        (15.0, 362.25, 18.0),  # 18 days directly, 25 at least by way of the mirror
+    ],
+)
+def test_days_are_apart_by_the_calendar_or_by_the_length_of_the_day(
+    place: float, other: float, days: float
+) -> None:
+    assert near_days(np.array([place]), other) == pytest.approx([days])
+
+
+def test_a_season_that_was_never_metered_is_made_of_the_one_with_days_as_long() -> None:
+    spring = local_grid("2025-01-06T00:00", DUBLIN, 24 * 7 * 26)
+    november = local_grid("2025-11-03T00:00", DUBLIN, 24 * 7 * 4)
+    weather = Weather(coded(november), Material((coded(spring),)))
+    drawn = {monday_of(day) for day in metered_day(year_of(weather, RESAMPLED, None).load_kwh)}
+    assert drawn <= {date(2025, month, day) for month, day in (
+        (1, 27), (2, 3), (2, 10), (2, 17), (2, 24), (3, 3), (3, 10), (3, 17))}  # fmt: skip
+    assert len(drawn) > 1
+
+
+def test_recent_years_are_drawn_more_often_by_their_weight() -> None:
+    coming = local_grid("2027-01-04T00:00", DUBLIN, 24 * 7 * 52)
+    old, new = (local_grid(f"{year}-01-01T00:00", DUBLIN, 8760) for year in (2024, 2025))
+    weather = Weather(coded(coming), Material((coded(new), coded(old)), (3.0, 1.0)))
+    drawn = [
+        monday_of(day).year
+        for seed in range(10)
+        for day in metered_day(year_of(weather, RESAMPLED, None, seed).load_kwh)[:: 24 * 7]
+    ]
+    assert drawn.count(2025) / len(drawn) == pytest.approx(0.75, abs=0.06)
+
+
+def test_few_weeks_are_enough_to_make_a_forecast_of_but_not_to_tell_apart() -> None:
+    last = local_grid("2025-12-08T00:00", DUBLIN, 24 * 14)
+    coming = local_grid("2025-12-22T00:00", DUBLIN, 24 * 7)
+    weather = Weather(coded(coming), Material((coded(last),)))
+    assert not weather.has_folds
+    for recipe, fold in ((METERED, None), (RESAMPLED, 0)):
+        assert set(year_of(weather, recipe, fold).metered_on) < set(last.dates)
+
+
+def test_holidays_go_like_sundays_and_do_not_spoil_other_weeks() -> None:
+    """Christmas 2025 is a Thursday, and 2026 a Friday."""
+    last, coming = (local_grid(f"{year}-12-07T00:00", DUBLIN, 24 * 35) for year in (2025, 2026))
+    holidays = Holidays(dates=[date(2025, 12, 25), date(2026, 12, 25)])
+    weather = Weather(coded(coming), Material((coded(last),), holidays=holidays))
+    year = year_of(weather, METERED, None)
+    made = dict(zip(coming.dates, year.metered_on, strict=True))
+    assert made[date(2026, 12, 25)].weekday() == 6
+    assert date(2025, 12, 25) not in made.values()
+    assert made[date(2026, 12, 24)] == date(2025, 12, 24)  # the nearest workday of that week
+
+
+def test_what_is_added_stands_on_the_steps_of_the_forecast() -> None:
+    last, coming = (local_grid(f"{year}-03-03T00:00", DUBLIN, 24 * 70) for year in (2025, 2026))
+    added, times = np.zeros(coming.count), np.ones(coming.count)
+    added[5], times[40] = 7.0, 2.0
+    plain = Weather(coded(coming), Material((coded(last),)))
+    more = Weather(coded(coming), Material((coded(last),), added_kwh=added, pv_times=times))
+    before, after = (year_of(each, RESAMPLED, 0) for each in (plain, more))
+    assert after.load_kwh - before.load_kwh == pytest.approx(added)
+    assert after.pv_kwh / before.pv_kwh == pytest.approx(times)

@@ -1,0 +1,1 @@
+"""What is expected: load and PV of the coming season, made from what people have."""
