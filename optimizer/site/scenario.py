@@ -25,6 +25,8 @@ from optimizer.site.equipment import (
     Photovoltaic,
     Plant,
 )
+from optimizer.site.expected.build import Expected, expected_from
+from optimizer.site.expected.recipe import ForecastRecipe
 from optimizer.site.expected.weeks import Material
 from optimizer.site.forecast import Forecast
 from optimizer.site.history import History
@@ -78,7 +80,7 @@ class ScenarioFile(Document):
     about: str = ""
     invented: bool = False
     zone: str
-    forecast: str
+    forecast: str | ForecastRecipe
     other_years: list[str] = []
     tariff: str
     battery: Battery
@@ -127,8 +129,9 @@ class ScenarioFile(Document):
 class Scenario:
     """A scenario, read and checked: equipment as numbers, forecast on its grid.
 
-    ``so_far`` is what the meter has counted up to the forecast's first step, ``periods`` the billing
-    periods of its steps and the forecast's together.
+    ``expected`` is there if the forecast was made from a recipe. ``so_far`` is what the meter has
+    counted up to the forecast's first step, ``periods`` the billing periods of its steps and the
+    forecast's together.
     """
 
     name: str
@@ -140,6 +143,7 @@ class Scenario:
     material: Material
     periods: BillingPeriods
     so_far: Flows | None = None
+    expected: Expected | None = None
 
     @property
     def controls(self) -> Controls:
@@ -180,30 +184,41 @@ def read_scenario(path: Path) -> Scenario:
         file.battery, file.inverter, file.pv, file.connection, file.permissions, file.reserve_pct,
         file.behaviour,
     )  # fmt: skip
-    forecast = read_forecast(file_path.parent / file.forecast, file.zone, plant)
-    others = tuple(
-        _other_year(name, file_path.parent, file, forecast, plant) for name in file.other_years
-    )
+    folder = file_path.parent
+    expected, forecast = _forecast_of(file, folder, source, plant)
     so_far, grid = None, forecast.grid
     if file.state.metered is not None:
-        so_far, notes = read_so_far(file_path.parent / file.state.metered, forecast.grid)
+        so_far, notes = read_so_far(folder / file.state.metered, forecast.grid)
         forecast = replace(forecast, notes=(*forecast.notes, *notes))
         grid = joined_grid(so_far.grid, forecast.grid)
+    if expected is not None:
+        material = expected.material
+    else:
+        others = (_other_year(name, folder, file, forecast, plant) for name in file.other_years)
+        material = Material((forecast, *others))
     if file.read_dates is None:
         periods = calendar_months(grid)
     else:
         periods = meter_read_periods(grid, file.read_dates, source.where(("read_dates",)))
     return Scenario(
-        file.scenario,
-        file_path.parent,
-        file,
-        source,
-        plant,
-        forecast,
-        Material((forecast, *others)),
-        periods,
-        so_far,
+        file.scenario, folder, file, source, plant, forecast, material, periods, so_far, expected
     )
+
+
+def _forecast_of(
+    file: ScenarioFile, folder: Path, source: Source, plant: Plant
+) -> tuple[Expected | None, Forecast]:
+    """Return the forecast, and what it was made of if it was not read from a CSV."""
+    if not isinstance(file.forecast, ForecastRecipe):
+        return None, read_forecast(folder / file.forecast, file.zone, plant)
+    if file.other_years:
+        raise ScenarioError(
+            "other_years go with a forecast that is read from a CSV",
+            where=source.where(("other_years",)),
+            mend="Name them under forecast.load.meters, beside the others.",
+        )
+    expected = expected_from(file.forecast, folder, file.zone, plant, source)
+    return expected, expected.forecast
 
 
 def _other_year(

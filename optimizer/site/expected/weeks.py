@@ -35,6 +35,9 @@ MIRROR_DAYS = 25.0
 BEYOND_REACH_DAYS = 10.0
 """Where no week lies within reach, those are taken that are this little farther than the nearest."""
 
+AGE_DAYS = 14.0
+"""A week of half the weight counts as so much farther away, where the nearest is wanted."""
+
 LEAST_WEEKS = 8
 """Fewer whole weeks than this are not told apart: nothing would be left to judge on."""
 
@@ -138,6 +141,11 @@ class Weather:
         self._pv_of_day = np.array(self._pv)
 
     @property
+    def has_weeks(self) -> bool:
+        """Whether there is any whole week to make years of."""
+        return bool(self._weeks)
+
+    @property
     def has_folds(self) -> bool:
         """Whether there are enough weeks to fit on some and judge on others."""
         return len(self._weeks) >= LEAST_WEEKS
@@ -220,7 +228,8 @@ class Weather:
         if monday in self._monday and allowed[own := self._monday.index(monday)]:
             return own
         other_month = np.array([_month(each) != _month(monday) for each in self._monday])
-        far = np.where(allowed, apart + other_month * REACH_DAYS, np.inf)
+        older = AGE_DAYS * np.log2(max(self._weight) / np.array(self._weight))
+        far = np.where(allowed, apart + other_month * REACH_DAYS + older, np.inf)
         return int(far.argmin())
 
 

@@ -1,4 +1,9 @@
-"""Reads a forecast: ``time``, ``load_kwh`` or ``load_kw``, ``pv_kwh`` or ``pv_kw``.
+"""Reads a forecast, or what was metered: ``time``, ``load_kwh`` or ``load_kw``, ``pv_kwh`` or ``pv_kw``.
+
+Where the meter stands at the grid, the load is told from ``import_kwh`` and ``export_kwh`` with the PV,
+and with ``charge_kwh`` and ``discharge_kwh`` where a battery was at work (or mean powers, ``_kw``)::
+
+    load = import + PV + discharge − export − charge
 
 Nothing is mended in silence: each repair leaves a note that reaches the report. Missing values are
 filled with the mean of the same clock time on the nearest days before and after, as long as they
@@ -40,10 +45,16 @@ MAX_NIGHT_PV_KW = 0.05
 UNIT_FACTOR = 50
 """A series this many times the plant's size is taken for a wrong unit (Wh for kWh is 1000)."""
 
-KNOWN_COLUMNS = {*TIME_COLUMNS, "load_kwh", "load_kw", "pv_kwh", "pv_kw"}
+MAX_SHORT_SHARE = 0.02
+"""Where a net meter and its PV tell a load below zero, by at most this share of the load."""
+
+NET = ("import", "export", "charge", "discharge")
+KNOWN_COLUMNS = {*TIME_COLUMNS} | {
+    f"{name}_{unit}" for name in ("load", "pv", *NET) for unit in ("kwh", "kw")
+}
 
 
-def read_forecast(path: Path, zone: str, plant: Plant) -> Forecast:
+def read_forecast(path: Path, zone: str, plant: Plant, pv_of: Forecast | None = None) -> Forecast:
     """Read a forecast CSV.
 
     Parameters
@@ -54,6 +65,8 @@ def read_forecast(path: Path, zone: str, plant: Plant) -> Forecast:
         Zone of stamps without an offset, and of the wall clock.
     plant : Plant
         The equipment; its size makes a wrong unit visible.
+    pv_of : Forecast, optional
+        The PV behind a net meter, where it was metered apart.
 
     Returns
     -------
@@ -69,26 +82,121 @@ def read_forecast(path: Path, zone: str, plant: Plant) -> Forecast:
     notes: list[str] = []
     table = read_table(path)
     time_column = needed_column(table, TIME_COLUMNS)
-    load_column = needed_column(table, ("load_kwh", "load_kw"))
-    pv_column = column_named(table, ("pv_kwh", "pv_kw"))
+    is_net = column_named(table, ("load_kwh", "load_kw")) is None and _is_net(table)
+    load_column = needed_column(table, _either("import" if is_net else "load"))
+    names = {"load": load_column, "pv": column_named(table, _either("pv"))}
+    if is_net:
+        names |= {name: column_named(table, _either(name)) for name in NET[1:]}
+    if names["pv"] is None and pv_of is None:
+        notes.append(f"{path.name}: no PV column; planned without PV.")
     ignored = [name for name in table.cells.columns if name not in KNOWN_COLUMNS]
     if ignored:
         notes.append(f"{path.name}: columns not used: {', '.join(ignored)}.")
-    load = read_numbers(table, load_column)
-    pv = read_numbers(table, pv_column) if pv_column else np.zeros(len(load))
-    if pv_column is None:
-        notes.append(f"{path.name}: no PV column; planned without PV.")
-    refuse_negative(table, load_column, load, 0.0, notes)
-    refuse_negative(table, pv_column or "pv_kwh", pv, MAX_NIGHT_PV_KW, notes)
+    columns = {name: column for name, column in names.items() if column is not None}
+    values = {name: read_numbers(table, column) for name, column in columns.items()}
+    for name, column in columns.items():
+        tolerated = MAX_NIGHT_PV_KW if name == "pv" else 0.0
+        refuse_negative(table, column, values[name], tolerated, notes)
     instants = read_stamps(table, time_column, zone, notes)
-    steps = even_steps(table, instants, (load, pv), notes)
+    steps = even_steps(table, instants, tuple(values.values()), notes)
     grid = steps.grid(table, zone)
-    return Forecast(
-        grid,
-        _as_energy(table, load_column, load, steps, grid, notes, _load_size_kw(plant)),
-        _as_energy(table, pv_column or "pv_kwh", pv, steps, grid, notes, _pv_size_kw(plant)),
-        tuple(notes),
+    sizes = {"pv": _pv_size_kw(plant)}
+    energy = {
+        name: _as_energy(
+            table, column, values[name], steps, grid, notes, sizes.get(name, _load_size_kw(plant))
+        )
+        for name, column in columns.items()
+    }
+    if pv_of is not None:
+        energy["pv"] = _on_steps_of(pv_of, grid, path)
+    pv_kwh = energy.get("pv", np.zeros(grid.count))
+    load_kwh = _load_behind(energy, path, notes) if is_net else energy["load"]
+    return Forecast(grid, load_kwh, pv_kwh, tuple(notes))
+
+
+def read_pv(path: Path, zone: str, plant: Plant) -> Forecast:
+    """Read PV that was metered apart from the load, as a forecast without load.
+
+    Raises
+    ------
+    SeriesError
+        As for a forecast.
+    """
+    notes: list[str] = []
+    table = read_table(path)
+    column = needed_column(table, _either("pv"))
+    values = read_numbers(table, column)
+    refuse_negative(table, column, values, MAX_NIGHT_PV_KW, notes)
+    instants = read_stamps(table, needed_column(table, TIME_COLUMNS), zone, notes)
+    steps = even_steps(table, instants, (values,), notes)
+    grid = steps.grid(table, zone)
+    pv_kwh = _as_energy(table, column, values, steps, grid, notes, _pv_size_kw(plant))
+    return Forecast(grid, np.zeros(grid.count), pv_kwh, tuple(notes))
+
+
+def _either(name: str) -> tuple[str, str]:
+    return f"{name}_kwh", f"{name}_kw"
+
+
+def _is_net(table: Table) -> bool:
+    return column_named(table, _either("import")) is not None
+
+
+def _load_behind(energy: dict[str, FloatArray], path: Path, notes: list[str]) -> FloatArray:
+    """Return the load that a net meter hides, where PV (and battery) are known. [kWh per step]
+
+    Raises
+    ------
+    SeriesError
+        If more is exported than PV and battery gave.
+    """
+    exported = float(energy["export"].sum()) if "export" in energy else 0.0
+    if exported > 0 and "pv" not in energy:
+        raise SeriesError(
+            f"{exported:,.0f} kWh are exported, but the PV behind the meter is not known",
+            where=str(path),
+            mend="Add a column pv_kwh, or name the PV's own file under pv_meters.",
+        )
+    none = np.zeros(len(energy["load"]))
+    pv, export, charge, discharge = (
+        energy.get(name, none) for name in ("pv", "export", "charge", "discharge")
     )
+    load = energy["load"] + pv + discharge - export - charge
+    short = -float(np.minimum(load, 0.0).sum())
+    if short > MAX_SHORT_SHARE * float(load.sum()):
+        raise SeriesError(
+            f"the load behind the meter would lie {short:,.0f} kWh below zero: more is exported than"
+            " PV and battery gave",
+            where=str(path),
+            mend="Check that the PV is the one behind this meter, and that both clocks agree.",
+        )
+    if short > 0:
+        notes.append(
+            f"{path.name}: where meter and PV tell a load below zero ({short:.1f} kWh in all), it was"
+            " set to 0."
+        )
+    return np.maximum(load, 0.0)
+
+
+def _on_steps_of(pv_of: Forecast, grid: TimeGrid, path: Path) -> FloatArray:
+    """Return PV metered apart on the steps of the meter.
+
+    Raises
+    ------
+    SeriesError
+        If its steps are others, or it does not cover them.
+    """
+    first = (grid.utc[0] - pv_of.grid.utc[0]).total_seconds() / 60 / grid.step_minutes
+    covers = first >= 0 and first + grid.count <= pv_of.grid.count
+    if pv_of.grid.step_minutes != grid.step_minutes or not covers:
+        raise SeriesError(
+            f"the PV metered apart has steps of {pv_of.grid.step_minutes} min from"
+            f" {pv_of.grid.label(0)} to {pv_of.grid.label(pv_of.grid.count - 1)}; the meter has"
+            f" steps of {grid.step_minutes} min from {grid.label(0)} to {grid.label(grid.count - 1)}",
+            where=str(path),
+            mend="Give PV for all of the meter's steps.",
+        )
+    return pv_of.pv_kwh[int(first) : int(first) + grid.count]
 
 
 def _as_energy(

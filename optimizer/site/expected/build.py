@@ -1,0 +1,400 @@
+"""Makes the forecast of the coming season from the recipe: a set of plausible years, and one to show.
+
+The one to show is made of the metered weeks that are nearest in the year, the most recent first; it
+is a year of real days with their peaks, not a mean. Plausible years are drawn from the same material.
+Read next: ``scenario``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, date, datetime, timedelta
+from itertools import pairwise
+from pathlib import Path
+
+import numpy as np
+
+from optimizer.documents import Source
+from optimizer.errors import ScenarioError, SeriesError
+from optimizer.site.equipment import UNLIMITED_KW, Plant
+from optimizer.site.expected.additions import Layer, layer_of
+from optimizer.site.expected.profiles import profile_kwh
+from optimizer.site.expected.recipe import ForecastRecipe, PvRecipe
+from optimizer.site.expected.sun import RoofModel, TypicalYear, read_typical_year
+from optimizer.site.expected.weeks import DAYS_PER_YEAR, Material, Recipe, Weather
+from optimizer.site.forecast import Forecast
+from optimizer.site.readers.forecast_csv import read_forecast, read_pv
+from optimizer.timegrid import FloatArray, TimeGrid, zone_named
+from optimizer.units import number
+
+AS_EXPECTED = Recipe(1.0, resampled=False)
+SEED = 20_270_101
+COMPUTED_YEARS = 6
+"""How many years of PV are computed where none was metered; plausible years are drawn from them."""
+
+WEEKS_OF_A_YEAR = 52
+LEAST_TREND_WEEKS = 26
+"""So many weeks must have been metered twice for a trend to be told."""
+
+LARGEST_TREND = 0.2
+"""A larger change from year to year is another building, no trend."""
+
+
+@dataclass(frozen=True)
+class Expected:
+    """What is expected: the forecast to show, what plausible years are made of, and what was added.
+
+    ``metered`` are the series it rests on, as they were metered; empty where none were.
+    """
+
+    forecast: Forecast
+    material: Material
+    layers: tuple[Layer, ...]
+    metered: tuple[Forecast, ...]
+    about: tuple[str, ...]
+
+
+def expected_from(
+    recipe: ForecastRecipe, folder: Path, zone: str, plant: Plant, source: Source
+) -> Expected:
+    """Make what is expected from a scenario's recipe.
+
+    Parameters
+    ----------
+    recipe : ForecastRecipe
+        What stands under ``forecast``.
+    folder : Path
+        The scenario's folder, in which the files it names lie.
+    zone : str
+        Zone of the wall clock.
+    plant : Plant
+        The equipment: how the PV is coupled, and sizes that make wrong units visible.
+    source : Source
+        Where the recipe stands.
+
+    Raises
+    ------
+    InputError
+        If a file cannot be used, or meters do not suffice.
+    """
+    metered = _read_meters(recipe, folder, zone, plant)
+    where = source.where(("forecast",))
+    grid = _coming_grid(recipe, metered, zone, where)
+    typical = _typical_year(recipe, folder)
+    about: list[str] = []
+    if metered:
+        brought = tuple(_with_steps(series, grid.step_minutes, where) for series in metered)
+        material = from_meters(
+            brought, grid, recipe, _measured_trend(brought, recipe, where), about
+        )
+        if isinstance(recipe.pv, PvRecipe) or recipe.pv == "none":
+            material = _with_other_pv(material, recipe, plant, typical, about)
+    else:
+        material = _from_profile(grid, recipe, plant, typical, about)
+    layers = tuple(
+        layer_of(
+            addition, grid, recipe.holidays, None if typical is None else typical.day_mean_c,
+            southern=_is_southern(recipe),
+        )
+        for addition in recipe.added
+    )  # fmt: skip
+    if layers:
+        material = replace(
+            material,
+            added_kwh=np.sum([layer.load_kwh for layer in layers], axis=0),
+            pv_times=np.prod([layer.pv_times for layer in layers], axis=0),
+        )
+    notes = [note for series in metered for note in series.notes]
+    return as_expected(material, grid, layers, metered, (*about, *notes))
+
+
+def as_expected(
+    material: Material,
+    grid: TimeGrid,
+    layers: tuple[Layer, ...] = (),
+    metered: tuple[Forecast, ...] = (),
+    about: tuple[str, ...] = (),
+) -> Expected:
+    """Return what is expected on a grid, made of material.
+
+    Raises
+    ------
+    SeriesError
+        If the material has not one whole week.
+    """
+    blank = Forecast(grid, np.zeros(grid.count), np.zeros(grid.count))
+    weather = Weather(blank, material)
+    if not weather.has_weeks:
+        first = material.sources[0].grid
+        raise SeriesError(
+            f"the meters hold no whole week, from Monday to Sunday ({first.days:.1f} days)",
+            where="the scenario's forecast (load.meters)",
+            mend="Give more days: at least one week, better a year.",
+        )
+    made = weather.year(AS_EXPECTED, None, np.random.default_rng(SEED))
+    forecast = Forecast(grid, made.load_kwh, made.pv_kwh, about)
+    return Expected(forecast, material, layers, metered, about)
+
+
+# --- meters --------------------------------------------------------------------------------------
+
+
+def from_meters(
+    metered: Sequence[Forecast],
+    grid: TimeGrid,
+    recipe: ForecastRecipe,
+    trend: float,
+    about: list[str],
+) -> Material:
+    """Return metered years, the most recent first, with their weights and grown by the trend.
+
+    ``trend`` is the growth of the load a year, as a fraction.
+    """
+    years = [year for series in metered for year in years_of(series)]
+    years.sort(key=lambda year: year.grid.utc[-1], reverse=True)
+    begin = grid.utc[0]
+    ages = [(begin - year.grid.utc[-1]).total_seconds() / 86400 / DAYS_PER_YEAR for year in years]
+    half_life = recipe.load.half_life_years
+    weights = tuple(float(0.5 ** (max(age, 0.0) / half_life)) for age in ages)
+    if trend:
+        years = [_grown(year, grid, trend) for year in years]
+        about.append(f"The load grows by {number(100 * trend)} % a year from when it was metered.")
+    first, last = years[-1].grid.dates[0], years[0].grid.dates[-1]
+    about.append(
+        f"Made of {sum(number_of_weeks(year) for year in years)} whole weeks metered from {first} to"
+        f" {last}; a week is taken from its own time of the year, or from that at which days are as long."
+    )
+    return Material(tuple(years), weights, recipe.holidays)
+
+
+def years_of(series: Forecast) -> list[Forecast]:
+    """Return a series cut into stretches of 52 weeks, back from its last Monday; the latest first."""
+    grid = series.grid
+    mondays = [n for n, day in enumerate(grid.dates) if day.weekday() == 0]
+    if len(mondays) <= WEEKS_OF_A_YEAR:
+        return [series]
+    first_of_day = np.searchsorted(grid.day, np.arange(len(grid.dates)))
+    is_whole = len(grid.dates) - mondays[-1] >= 7
+    day = mondays[-1] + (7 if is_whole else 0)
+    edges = [grid.count]
+    while (day := day - 7 * WEEKS_OF_A_YEAR) > 6:
+        edges.append(int(first_of_day[day]))
+    edges.append(0)
+    return [_part(series, begin, end) for end, begin in pairwise(edges)]
+
+
+def _part(series: Forecast, begin: int, end: int) -> Forecast:
+    return Forecast(
+        series.grid.part(begin, end - begin), series.load_kwh[begin:end], series.pv_kwh[begin:end]
+    )
+
+
+def number_of_weeks(series: Forecast) -> int:
+    """Return how many whole weeks, from Monday on, a series holds."""
+    dates = series.grid.dates
+    return sum(day.weekday() == 0 for day in dates[: len(dates) - 6])
+
+
+def _grown(year: Forecast, grid: TimeGrid, trend: float) -> Forecast:
+    """Return a metered year with its load grown to the middle of the forecast."""
+    middle = grid.utc[0] + (grid.utc[-1] - grid.utc[0]) / 2
+    its_middle = year.grid.utc[0] + (year.grid.utc[-1] - year.grid.utc[0]) / 2
+    age = (middle - its_middle).total_seconds() / 86400 / DAYS_PER_YEAR
+    return Forecast(year.grid, year.load_kwh * (1 + trend) ** age, year.pv_kwh, year.notes)
+
+
+def _measured_trend(metered: Sequence[Forecast], recipe: ForecastRecipe, where: str) -> float:
+    """Return the growth of the load a year, as a fraction: as given, or from weeks metered twice.
+
+    Raises
+    ------
+    ScenarioError
+        If it is to be measured, but too few weeks were metered in two years.
+    """
+    given = recipe.load.trend_pct_per_year
+    if given != "measured":
+        return float(given) / 100
+    daily: dict[date, float] = {}
+    for series in metered:
+        sums = np.bincount(series.grid.day, weights=series.load_kwh)
+        daily |= dict(zip(series.grid.dates, sums.tolist(), strict=True))
+    year = timedelta(days=7 * WEEKS_OF_A_YEAR)
+    pairs = [(daily[day], daily[day + year]) for day in sorted(daily) if day + year in daily]
+    if len(pairs) < 7 * LEAST_TREND_WEEKS:
+        raise ScenarioError(
+            f"the trend is to be measured, but only {len(pairs)} days were metered in two years"
+            f" ({7 * LEAST_TREND_WEEKS} are needed)",
+            where=where,
+            mend="Give meters of two years, or write the trend in per cent.",
+        )
+    before, after = np.array(pairs).sum(axis=0)
+    grown = (after / before) ** (DAYS_PER_YEAR / year.days) - 1 if before > 0 else 0.0
+    return float(np.clip(grown, -LARGEST_TREND, LARGEST_TREND))
+
+
+def _read_meters(
+    recipe: ForecastRecipe, folder: Path, zone: str, plant: Plant
+) -> tuple[Forecast, ...]:
+    found = []
+    for place, name in enumerate(recipe.load.meters or ()):
+        pv = None
+        if recipe.load.pv_meters is not None:
+            pv = read_pv(folder / recipe.load.pv_meters[place], zone, plant)
+        found.append(read_forecast(folder / name, zone, plant, pv))
+    return tuple(found)
+
+
+def _with_steps(series: Forecast, step_minutes: int, where: str) -> Forecast:
+    """Return a series in longer steps, of whole ones.
+
+    Raises
+    ------
+    ScenarioError
+        If it is wanted in shorter steps than were metered.
+    """
+    grid = series.grid
+    if grid.step_minutes == step_minutes:
+        return series
+    if grid.step_minutes > step_minutes:
+        raise ScenarioError(
+            f"step_minutes is {step_minutes}, but the meters have steps of {grid.step_minutes} min",
+            where=where,
+            mend=f"Write step_minutes: {grid.step_minutes}, or supply finer readings.",
+        )
+    each = step_minutes // grid.step_minutes
+    first = int(np.flatnonzero(grid.minute_of_day % step_minutes == 0)[0])
+    count = (grid.count - first) // each
+    start = grid.utc[first].to_pydatetime()
+    longer = TimeGrid(start, step_minutes, count, grid.zone)
+    load, pv = (
+        values[first : first + count * each].reshape(count, each).sum(axis=1)
+        for values in (series.load_kwh, series.pv_kwh)
+    )
+    return Forecast(longer, load, pv, series.notes)
+
+
+def _coming_grid(
+    recipe: ForecastRecipe, metered: Sequence[Forecast], zone: str, where: str
+) -> TimeGrid:
+    """Return the steps of the coming season.
+
+    Raises
+    ------
+    ScenarioError
+        If it would begin before it was metered.
+    """
+    first = recipe.first
+    if first is None:
+        first = max(series.grid.dates[-1] for series in metered) + timedelta(days=1)
+    last = recipe.last or _year_after(first) - timedelta(days=1)
+    if last < first:
+        raise ScenarioError(
+            f"last is {last}, but the meters reach to {first - timedelta(days=1)}",
+            where=where,
+            mend="Give a later last day, or the first.",
+        )
+    step: int = recipe.step_minutes or max((s.grid.step_minutes for s in metered), default=60)
+    return grid_of_days(first, last, step, zone)
+
+
+def grid_of_days(first: date, last: date, step_minutes: int, zone: str) -> TimeGrid:
+    """Return the steps from the beginning of one local day to the end of another."""
+    info = zone_named(zone)
+    after = last + timedelta(days=1)
+    begin, end = (
+        datetime(day.year, day.month, day.day, tzinfo=info).astimezone(UTC)
+        for day in (first, after)
+    )
+    count = int((end - begin) / timedelta(minutes=step_minutes))
+    return TimeGrid(begin, step_minutes, count, zone)
+
+
+def _year_after(day: date) -> date:
+    """Return the same day of the next year; of 29 February the 1 March."""
+    if (day.month, day.day) == (2, 29):
+        return date(day.year + 1, 3, 1)
+    return day.replace(year=day.year + 1)
+
+
+# --- without meters ------------------------------------------------------------------------------
+
+
+def _from_profile(
+    grid: TimeGrid,
+    recipe: ForecastRecipe,
+    plant: Plant,
+    typical: TypicalYear | None,
+    about: list[str],
+) -> Material:
+    """Return computed years, in whole weeks around the forecast."""
+    profile, kwh = recipe.load.profile, recipe.load.kwh_per_year
+    assert profile is not None
+    assert kwh is not None
+    about.append(
+        f"The load is the standard profile {profile} with {number(kwh, 0)} kWh a year: the mean of many"
+        " customers. A single building has sharper peaks, so demand charges come out too low."
+    )
+    days = grid.dates
+    begin = days[0] - timedelta(days=days[0].weekday())
+    end = days[-1] + timedelta(days=6 - days[-1].weekday())
+    whole = grid_of_days(begin, end, grid.step_minutes, grid.zone)
+    southern = _is_southern(recipe)
+    load = profile_kwh(profile, kwh, whole, recipe.holidays, southern=southern)
+    none = np.zeros(whole.count)
+    if not isinstance(recipe.pv, PvRecipe):
+        return Material((Forecast(whole, load, none),))
+    every = _computed_pv(recipe, whole, plant, typical, COMPUTED_YEARS, about)
+    return Material(tuple(Forecast(whole, load, pv) for pv in every))
+
+
+def _with_other_pv(
+    material: Material,
+    recipe: ForecastRecipe,
+    plant: Plant,
+    typical: TypicalYear | None,
+    about: list[str],
+) -> Material:
+    """Return metered loads with PV that is computed, or with none."""
+    if not isinstance(recipe.pv, PvRecipe):
+        dark = tuple(replace(s, pv_kwh=np.zeros(s.grid.count)) for s in material.sources)
+        return replace(material, sources=dark)
+    about.append("Load and PV come from different weather: their days do not belong together.")
+    sources = list[Forecast]()
+    copies = -(-COMPUTED_YEARS // len(material.sources))
+    for series in material.sources:
+        every = _computed_pv(recipe, series.grid, plant, typical, copies, about)
+        sources += [replace(series, pv_kwh=pv) for pv in every]
+    weights = tuple(weight for weight in material.weights for _ in range(copies))
+    return replace(material, sources=tuple(sources), weights=weights)
+
+
+def _computed_pv(
+    recipe: ForecastRecipe,
+    grid: TimeGrid,
+    plant: Plant,
+    typical: TypicalYear | None,
+    count: int,
+    about: list[str],
+) -> list[FloatArray]:
+    pv, place = recipe.pv, recipe.place
+    assert isinstance(pv, PvRecipe)
+    assert place is not None
+    stated = plant.pv_ac_limit_kw if plant.pv_ac_limit_kw < UNLIMITED_KW else None
+    limit = None if plant.pv_on_dc_side else RoofModel.own_limit_kw(pv, stated)
+    sun = f"the weather file {pv.weather_file}" if pv.weather_file else "clear skies and cloudiness"
+    told = f"PV is computed from roof facts with {sun}"
+    if pv.kwh_per_month is not None:
+        told += f", brought to {number(sum(pv.kwh_per_month), 0)} kWh a year"
+    about[:] = list(dict.fromkeys([*about, f"{told}."]))
+    return RoofModel(pv, place, limit, typical).years_kwh(grid, count, SEED)
+
+
+def _typical_year(recipe: ForecastRecipe, folder: Path) -> TypicalYear | None:
+    if not isinstance(recipe.pv, PvRecipe) or recipe.pv.weather_file is None:
+        return None
+    return read_typical_year(folder / recipe.pv.weather_file)
+
+
+def _is_southern(recipe: ForecastRecipe) -> bool:
+    return recipe.place is not None and recipe.place.latitude_deg < 0
