@@ -100,6 +100,50 @@ def plan(
 
 
 @app.command()
+def forecast(
+    scenario: ScenarioArgument = None,
+    out: Annotated[
+        Path | None, typer.Option("--out", help="Folder for the forecast and its members, as CSV.")
+    ] = None,
+    members: Annotated[
+        int, typer.Option("--members", min=1, max=200, help="How many plausible seasons.")
+    ] = 12,
+    seed: Annotated[int, typer.Option("--seed", min=0, help="The same seed draws the same.")] = 1,
+    back_test: Annotated[
+        bool,
+        typer.Option(
+            "--back-test",
+            help="Make it from the first part of the meters; hold it against the rest.",
+        ),
+    ] = False,
+    effort: Annotated[
+        Effort, typer.Option("--effort", help="How long to search windows in the back-test.")
+    ] = "normal",
+    as_json: JsonOption = False,
+    debug: DebugOption = False,
+) -> None:
+    """Show the forecast that a scenario makes, how it spreads, and how good such forecasts were."""
+    with _errors_told(debug=debug), _progress() as progress:
+        from optimizer.paperwork import make_forecast
+        from optimizer.report.forecast import forecast_record, forecast_text, write_forecast
+
+        progress("making the forecast")
+        brief, ensemble = make_forecast(_folder(scenario), members, seed)
+        tested = None
+        if back_test:
+            from optimizer import study
+
+            tested = study.back_test(_folder(scenario), effort=effort, progress=progress)
+        files = write_forecast(brief.scenario, ensemble, out) if out else []
+        progress("done")
+        if as_json:
+            print(json.dumps(forecast_record(brief.scenario, ensemble, tested), indent=2))
+        else:
+            print(forecast_text(brief.scenario, ensemble, tested, brief.tariff.currency))
+            _tell_files(files)
+
+
+@app.command()
 def replay(
     scenario: ScenarioArgument = None,
     settings: Annotated[Path, typer.Option("--settings", help="A settings file.")] = Path(
@@ -274,6 +318,10 @@ def _show(account: Account, files: list[Path], *, as_json: bool) -> None:
         print(plan_json(account), end="")
         return
     print(summary(account))
+    _tell_files(files)
+
+
+def _tell_files(files: list[Path]) -> None:
     if files:
         print(f"\nWritten to {files[0].parent}: {', '.join(file.name for file in files)}")
 

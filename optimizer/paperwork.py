@@ -29,8 +29,12 @@ from optimizer.billing.worked import (
     read_worked_bills,
 )
 from optimizer.documents import read_document
-from optimizer.errors import TariffError
+from optimizer.errors import SeriesError, TariffError
 from optimizer.report.writing import write_file
+from optimizer.site.expected.ensemble import Ensemble, ensemble_of
+from optimizer.site.expected.recipe import ForecastRecipe, LoadRecipe
+from optimizer.site.expected.weeks import Weather
+from optimizer.site.forecast import Forecast
 from optimizer.site.history import NO_HISTORY, History
 from optimizer.site.readers.found import Found, Request
 from optimizer.site.readers.meter_csv import read_meter
@@ -38,6 +42,9 @@ from optimizer.site.readers.outside import read_any, refuse_same_file, tidy_csv
 from optimizer.site.remarks import remarks
 from optimizer.site.scenario import SCENARIO_FILE, Scenario, read_scenario
 from optimizer.timegrid import calendar_months, joined_grid
+
+MEMBERS, MEMBERS_SEED = 12, 1
+"""How many plausible seasons a forecast is, and the seed they are drawn with, unless asked otherwise."""
 
 
 @dataclass(frozen=True)
@@ -67,6 +74,42 @@ def cost_for(scenario: Scenario, tariff: Tariff) -> TariffCost:
     whole = joined_grid(so_far.grid, grid)
     cost = compile_cost(tariff, whole, scenario.periods, scenario.file.state)
     return with_known_steps(cost, so_far, grid)
+
+
+def weather_of(brief: Brief) -> Weather:
+    """Return the weeks from which plausible years are made."""
+    return Weather(brief.scenario.forecast, brief.scenario.material)
+
+
+def metered_of(scenario: Scenario) -> tuple[list[Forecast], ForecastRecipe]:
+    """Return what was metered at a site, the latest last, and how forecasts are made of it.
+
+    A forecast that is read from a CSV is taken for what was metered.
+
+    Raises
+    ------
+    SeriesError
+        If nothing was metered.
+    """
+    recipe = scenario.file.forecast
+    if isinstance(recipe, ForecastRecipe):
+        metered = [] if scenario.expected is None else list(scenario.expected.metered)
+    else:
+        metered = list(scenario.material.sources)
+        recipe = ForecastRecipe(load=LoadRecipe(meters=[recipe]))
+    if not metered:
+        raise SeriesError(
+            "there are no meters, so the forecast cannot be held against anything",
+            where=scenario.source.where(("forecast",)),
+            mend="Give meters under forecast.load.meters, or leave --back-test out.",
+        )
+    return sorted(metered, key=lambda series: series.grid.utc[-1]), recipe
+
+
+def make_forecast(path: Path, members: int, seed: int) -> tuple[Brief, Ensemble]:
+    """Make the forecast of a scenario as a set of plausible seasons."""
+    brief = read_brief(path)
+    return brief, ensemble_of(weather_of(brief), members, seed)
 
 
 def read_outside(path: Path, request: Request, out: Path | None) -> Found:

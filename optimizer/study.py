@@ -14,7 +14,8 @@ from pathlib import Path
 import numpy as np
 
 from optimizer.billing.cost import linear_cost
-from optimizer.paperwork import Brief, read_brief
+from optimizer.billing.tariff import compile_cost
+from optimizer.paperwork import MEMBERS, MEMBERS_SEED, Brief, metered_of, read_brief, weather_of
 from optimizer.planning.linear import LinearSolver
 from optimizer.planning.plan import Plan, make_plan
 from optimizer.planning.problem import Problem
@@ -29,7 +30,19 @@ from optimizer.settings.season import Season, Task
 from optimizer.settings.windows import Settings, no_windows
 from optimizer.settings.workers import ahead, both
 from optimizer.site.controls import Controls
-from optimizer.site.expected.weeks import Weather
+from optimizer.site.expected.build import again_from
+from optimizer.site.expected.ensemble import ensemble_of
+from optimizer.site.expected.weeks import Material, Weather
+from optimizer.site.forecast import Forecast
+from optimizer.timegrid import calendar_months
+from optimizer.valuation.backtest import (
+    BackTest,
+    Tried,
+    divided,
+    errors_of,
+    last_week_again,
+    mean_day_of_month,
+)
 from optimizer.valuation.outcome import NOTHING_TO_SAVE, Judge, Outcome, cases_of
 from optimizer.valuation.sureness import sureness_of
 
@@ -49,11 +62,6 @@ def course_of(brief: Brief) -> Course:
         scenario.plant, scenario.forecast.grid, scenario.forecast.load_kwh,
         scenario.forecast.pv_kwh, scenario.start_kwh,
     )  # fmt: skip
-
-
-def weather_of(brief: Brief) -> Weather:
-    """Return the metered weeks, from which plausible years are made."""
-    return Weather(brief.scenario.forecast, brief.scenario.material)
 
 
 def groupings_of(brief: Brief, controls: Controls) -> list[MonthGroups]:
@@ -122,6 +130,58 @@ def replay_settings(
     plan = cheapest_plan(brief, time_limit_s, progress)
     progress("replaying the settings and adding up the bills")
     return account_of(brief, plan, settings)
+
+
+def back_test(path: Path, *, effort: str, progress: Progress) -> BackTest:
+    """Hold the forecast, made from the first part of what was metered, against the rest.
+
+    Settings are fitted to it and to two simple forecasts in the same way, and run through the rest.
+    """
+    progress("reading the scenario, its tariff and what was metered")
+    return back_test_of(read_brief(path), effort, progress)
+
+
+def back_test_of(brief: Brief, effort: str, progress: Progress) -> BackTest:
+    """Do the same for a scenario that is read already."""
+    series, recipe = metered_of(brief.scenario)
+    *earlier, last = series
+    past, rest = divided(last)
+    ours = again_from([*earlier, past], rest.grid, recipe)
+    drawn = ensemble_of(Weather(ours.forecast, ours.material), MEMBERS, MEMBERS_SEED).members
+    simple = (last_week_again(past, rest.grid), mean_day_of_month(past, rest.grid))
+    actual = brief_on(brief, rest, Material((rest,)))
+    plan = cheapest_plan(actual, DEFAULT_TIME_LIMIT_S, progress)
+    judge, course = Judge(actual.cost, plan), course_of(actual)
+    tried = []
+    for name, forecast, material, members in (
+        ("this program's", ours.forecast, ours.material, drawn),
+        ("the last week again", simple[0], Material(simple[:1]), simple[:1]),
+        ("mean day of each month", simple[1], Material(simple[1:]), simple[1:]),
+    ):
+        progress(f"planning on the forecast: {name}")
+        assumed = brief_on(brief, forecast, material)
+        guess = cheapest_plan(assumed, DEFAULT_TIME_LIMIT_S, lambda _told: None)
+        found = windows_for(assumed, task_of(assumed, guess), effort, None, lambda _told: None)
+        cost = judge.cost_of(course.run(found.settings))
+        errors = errors_of(members, rest)
+        tried.append(Tried(name, *errors, found.settings, cost, cost - plan.cost))
+    plain = no_windows(course.plant.soc_pct(course.plant.low_kwh))
+    return BackTest(
+        (past.grid.dates[0], past.grid.dates[-1]), (rest.grid.dates[0], rest.grid.dates[-1]),
+        tuple(tried), judge.cost_of(course.run(plain)), plan.cost,
+    )  # fmt: skip
+
+
+def brief_on(brief: Brief, forecast: Forecast, material: Material) -> Brief:
+    """Return the same site and tariff with another forecast, and nothing known from before it."""
+    periods = calendar_months(forecast.grid)
+    scenario = replace(
+        brief.scenario, forecast=forecast, material=material, periods=periods, so_far=None,
+        expected=None,
+    )  # fmt: skip
+    return replace(
+        brief, scenario=scenario, cost=compile_cost(brief.tariff, forecast.grid, periods)
+    )
 
 
 def cheapest_plan(

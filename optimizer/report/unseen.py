@@ -14,7 +14,8 @@ from optimizer.units import money, number, percent
 
 if TYPE_CHECKING:
     from optimizer.report.account import Account
-    from optimizer.valuation.sureness import Spread, Sureness, WorstMonth
+    from optimizer.site.expected.ensemble import Spread
+    from optimizer.valuation.sureness import Sureness, WorstMonth
 
 WHOLE_YEAR_DAYS = 360
 """A forecast of at least so many days is called a year."""

@@ -26,8 +26,8 @@ from optimizer.settings.reasons import Course
 from optimizer.settings.replay import Replay
 from optimizer.settings.windows import Settings, no_windows
 from optimizer.site.equipment import Plant
+from optimizer.site.expected.ensemble import Spread
 from optimizer.site.expected.weeks import Recipe, Weather, Year
-from optimizer.timegrid import FloatArray
 from optimizer.valuation.outcome import NOTHING_TO_SAVE
 
 SEED = 20_260_102
@@ -38,20 +38,6 @@ OTHER_YEARS = tuple(
     for load, pv in ((1.0, 1.0), (0.9, 1.05), (1.1, 0.95)) * 4
 )
 """Years of other weeks in which the spread of the bill is seen, for either fold."""
-
-
-@dataclass(frozen=True)
-class Spread:
-    """What one year in ten stays below, half of all years, and nine in ten."""
-
-    p10: float
-    p50: float
-    p90: float
-
-    @classmethod
-    def of(cls, values: Sequence[float] | FloatArray) -> Spread:
-        """Return the spread of values."""
-        return cls(*(float(value) for value in np.percentile(values, (10, 50, 90))))
 
 
 @dataclass(frozen=True)

@@ -17,9 +17,9 @@ from optimizer.report.page import report_html
 from optimizer.report.record import plan_json
 from optimizer.report.text import bills_text, curve_text, settings_text, summary, sureness_text
 from optimizer.settings.windows import DaySet, SeasonSet, Window, no_windows
+from optimizer.site.expected.ensemble import Spread
 from optimizer.study import plan_scenario
 from optimizer.units import money, percent
-from optimizer.valuation.sureness import Spread
 
 A4_WIDTH_PX, A4_HEIGHT_PX = 794, 1123  # 210 mm × 297 mm at 96 px per inch (CSS)
 PHONE_WIDTH_PX = 390

@@ -109,6 +109,15 @@ def expected_from(
     return as_expected(material, grid, layers, metered, (*about, *notes))
 
 
+def again_from(past: Sequence[Forecast], grid: TimeGrid, recipe: ForecastRecipe) -> Expected:
+    """Return what would have been expected on a grid, had only a past been metered; nothing added."""
+    where = "the scenario's forecast (load.trend_pct_per_year)"
+    about: list[str] = []
+    trend = _measured_trend(past, recipe, where) if _is_two_years(past) else _given_trend(recipe)
+    material = from_meters(past, grid, recipe, trend, about)
+    return as_expected(material, grid, about=tuple(about))
+
+
 def as_expected(
     material: Material,
     grid: TimeGrid,
@@ -212,9 +221,8 @@ def _measured_trend(metered: Sequence[Forecast], recipe: ForecastRecipe, where: 
     ScenarioError
         If it is to be measured, but too few weeks were metered in two years.
     """
-    given = recipe.load.trend_pct_per_year
-    if given != "measured":
-        return float(given) / 100
+    if recipe.load.trend_pct_per_year != "measured":
+        return _given_trend(recipe)
     daily: dict[date, float] = {}
     for series in metered:
         sums = np.bincount(series.grid.day, weights=series.load_kwh)
@@ -231,6 +239,17 @@ def _measured_trend(metered: Sequence[Forecast], recipe: ForecastRecipe, where: 
     before, after = np.array(pairs).sum(axis=0)
     grown = (after / before) ** (DAYS_PER_YEAR / year.days) - 1 if before > 0 else 0.0
     return float(np.clip(grown, -LARGEST_TREND, LARGEST_TREND))
+
+
+def _given_trend(recipe: ForecastRecipe) -> float:
+    given = recipe.load.trend_pct_per_year
+    return 0.0 if given == "measured" else float(given) / 100
+
+
+def _is_two_years(metered: Sequence[Forecast]) -> bool:
+    """Tell whether enough weeks were metered twice for a trend."""
+    weeks = sum(number_of_weeks(series) for series in metered)
+    return weeks >= WEEKS_OF_A_YEAR + LEAST_TREND_WEEKS + 1
 
 
 def _read_meters(

@@ -45,6 +45,9 @@ MAX_NIGHT_PV_KW = 0.05
 UNIT_FACTOR = 50
 """A series this many times the plant's size is taken for a wrong unit (Wh for kWh is 1000)."""
 
+ADDED = "added_"
+"""How columns begin that tell apart what the load holds already, such as a car."""
+
 MAX_SHORT_SHARE = 0.02
 """Where a net meter and its PV tell a load below zero, by at most this share of the load."""
 
@@ -89,7 +92,11 @@ def read_forecast(path: Path, zone: str, plant: Plant, pv_of: Forecast | None = 
         names |= {name: column_named(table, _either(name)) for name in NET[1:]}
     if names["pv"] is None and pv_of is None:
         notes.append(f"{path.name}: no PV column; planned without PV.")
-    ignored = [name for name in table.cells.columns if name not in KNOWN_COLUMNS]
+    ignored = [
+        name
+        for name in table.cells.columns
+        if name not in KNOWN_COLUMNS and not name.startswith(ADDED)
+    ]
     if ignored:
         notes.append(f"{path.name}: columns not used: {', '.join(ignored)}.")
     columns = {name: column for name, column in names.items() if column is not None}

@@ -1,0 +1,186 @@
+"""A forecast and how good such forecasts were: as text, as data, and as CSV files."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+import optimizer
+from optimizer.report.writing import write_all
+from optimizer.site.expected.ensemble import (
+    Ensemble,
+    highest_load_kw,
+    highest_net_kw,
+)
+from optimizer.site.forecast import Forecast
+from optimizer.site.readers.forecast_csv import ADDED
+from optimizer.timegrid import FloatArray
+from optimizer.units import money, number
+
+if TYPE_CHECKING:
+    from optimizer.site.scenario import Scenario
+    from optimizer.valuation.backtest import BackTest
+
+FIGURES = {
+    "load, kWh": lambda forecast: float(forecast.load_kwh.sum()),
+    "PV, kWh": lambda forecast: float(forecast.pv_kwh.sum()),
+    "highest load, kW": highest_load_kw,
+    "highest load less PV, kW": highest_net_kw,
+}
+"""What is told of a forecast and of how its members spread."""
+
+MEMBERS_FOLDER = "members"
+
+
+def forecast_text(
+    scenario: Scenario, ensemble: Ensemble, back_test: BackTest | None, currency: str
+) -> str:
+    """Return what is expected, from what, how it spreads, and how good such forecasts were."""
+    grid = scenario.forecast.grid
+    invented = " (invented)" if scenario.file.invented else ""
+    lines = [
+        f"FORECAST for {scenario.name}{invented}",
+        f"  {grid.dates[0]} to {grid.dates[-1]}, {number(grid.days, 2)} days in steps of"
+        f" {grid.step_minutes} min",
+        "",
+        f"  {'':28}{'as expected':>14}{'one in ten':>14}{'half of them':>14}{'nine in ten':>14}",
+    ]
+    for name, figure in FIGURES.items():
+        spread = ensemble.spread(figure)
+        values = (figure(scenario.forecast), spread.p10, spread.p50, spread.p90)
+        decimals = 0 if name.endswith("kWh") else 2
+        lines.append(f"  {name:28}" + "".join(f"{value:>14,.{decimals}f}" for value in values))
+    lines.append(
+        f"  The last three: what so many of {len(ensemble.members)} plausible seasons stay at or below"
+        f" (seed {ensemble.seed})."
+    )
+    if scenario.expected is not None:
+        layers = scenario.expected.layers
+        lines += ["", "ON TOP"] if layers else []
+        lines += [f"  {_layer_words(layer)}" for layer in layers]
+    notes = scenario.forecast.notes
+    lines += ["", "FROM WHAT", *(f"  - {note}" for note in notes)] if notes else []
+    if back_test is not None:
+        lines += ["", back_test_text(back_test, currency)]
+    return "\n".join(lines)
+
+
+def _layer_words(layer: Any) -> str:
+    times = float(layer.pv_times.max())
+    if times != 1.0 or float(layer.pv_times.min()) != 1.0:
+        least = float(layer.pv_times.min())
+        factor = times if times != 1.0 else least
+        return f"{layer.name}: PV times {number(factor, 2)}"
+    return f"{layer.name}: {number(layer.added_kwh, 0)} kWh"
+
+
+def back_test_text(result: BackTest, currency: str) -> str:
+    """Return how far forecasts made from the first part were from the rest, and what that cost."""
+    lines = [
+        "HOW GOOD SUCH FORECASTS WERE",
+        f"  made from {result.first_part[0]} to {result.first_part[1]}, held against"
+        f" {result.rest[0]} to {result.rest[1]}",
+        f"  {'':28}{'load of a day':>15}{'PV of a day':>13}{'peak of a month':>17}{'money lost':>12}",
+        f"  {'':28}{'off by kWh':>15}{'off by kWh':>13}{'off by kW':>17}{currency:>12}",
+    ]
+    lines += [
+        f"  {one.name:28}{one.load_error_kwh:>15.2f}{one.pv_error_kwh:>13.2f}"
+        f"{one.peak_error_kw:>17.2f}{money(one.lost):>12}"
+        for one in result.tried
+    ]
+    lost = money(result.no_windows - result.plan)
+    lines.append(f"  {'no windows at all':28}{'':>45}{lost:>12}")
+    lines.append(
+        "  Money lost: what settings fitted to the forecast cost on the rest, beyond the cheapest plan\n"
+        "  made with hindsight. Errors are means of absolute ones; peaks are of load less PV."
+    )
+    return "\n".join(lines)
+
+
+def forecast_record(
+    scenario: Scenario, ensemble: Ensemble, back_test: BackTest | None
+) -> dict[str, Any]:
+    """Return the same as plain data; units stand in the keys."""
+    grid = scenario.forecast.grid
+    keys = ("load_kwh", "pv_kwh", "highest_load_kw", "highest_net_kw")
+    figures = dict(zip(keys, FIGURES.values(), strict=True))
+    layers = [] if scenario.expected is None else scenario.expected.layers
+    return {
+        "program": {"name": "tariffwright", "version": optimizer.__version__},
+        "scenario": scenario.name,
+        "invented": scenario.file.invented,
+        "first": str(grid.dates[0]),
+        "last": str(grid.dates[-1]),
+        "step_minutes": grid.step_minutes,
+        "as_expected": {key: figure(scenario.forecast) for key, figure in figures.items()},
+        "spread": {key: vars(ensemble.spread(figure)) for key, figure in figures.items()},
+        "members": len(ensemble.members),
+        "seed": ensemble.seed,
+        "added": [
+            {"name": layer.name, "load_kwh": layer.added_kwh,
+             "pv_times": float(layer.pv_times.max())}
+            for layer in layers
+        ],
+        "back_test": None if back_test is None else back_test_record(back_test),
+        "notes": list(scenario.forecast.notes),
+    }  # fmt: skip
+
+
+def back_test_record(result: BackTest) -> dict[str, Any]:
+    """Return a back-test as plain data."""
+    return {
+        "made_from": [str(day) for day in result.first_part],
+        "held_against": [str(day) for day in result.rest],
+        "cost_no_windows": result.no_windows,
+        "cost_plan": result.plan,
+        "tried": [
+            {
+                "forecast": one.name,
+                "load_of_day_error_kwh": one.load_error_kwh,
+                "pv_of_day_error_kwh": one.pv_error_kwh,
+                "peak_of_month_error_kw": one.peak_error_kw,
+                "windows": one.settings.entries(),
+                "cost": one.cost,
+                "lost": one.lost,
+            }
+            for one in result.tried
+        ],
+    }
+
+
+def write_forecast(scenario: Scenario, ensemble: Ensemble, folder: Path) -> list[Path]:
+    """Write ``forecast.csv``, with what was added told apart, and each member.
+
+    Raises
+    ------
+    InputError
+        If the folder cannot be written.
+    """
+    layers = () if scenario.expected is None else scenario.expected.layers
+    added = {
+        f"{ADDED}{layer.name.replace(' ', '_').replace(',', '')}_kwh": layer.load_kwh
+        for layer in layers
+        if layer.added_kwh
+    }
+    texts = {"forecast.csv": forecast_csv(scenario.forecast, added)}
+    digits = len(str(len(ensemble.members)))
+    for number_, member in enumerate(ensemble.members, start=1):
+        texts[f"{MEMBERS_FOLDER}/{number_:0{digits}d}.csv"] = forecast_csv(member)
+    write_all(texts, folder, stale=f"{MEMBERS_FOLDER}/*.csv")
+    return [folder / "forecast.csv", folder / MEMBERS_FOLDER]
+
+
+def forecast_csv(forecast: Forecast, added: dict[str, FloatArray] | None = None) -> str:
+    """Return a forecast as the CSV that a scenario reads. [kWh per step]"""
+    columns: dict[str, Any] = {
+        "time": [stamp.isoformat(timespec="minutes") for stamp in forecast.grid.local],
+        "load_kwh": forecast.load_kwh,
+        "pv_kwh": forecast.pv_kwh,
+    }
+    table = pd.DataFrame(columns | dict(added or {}))
+    numbers = table.select_dtypes(np.number).columns
+    table[numbers] = table[numbers].round(6) + 0.0
+    return table.to_csv(index=False, lineterminator="\n")
