@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 import typer
 
 from optimizer import __version__
-from optimizer.errors import Interrupted, OptimizerError
+from optimizer.errors import InputError, Interrupted, OptimizerError
 
 if TYPE_CHECKING:
     from optimizer.report.account import Account
@@ -32,6 +32,15 @@ app = typer.Typer(
 
 INTERRUPTED = Interrupted(
     "interrupted; nothing was written", where="the command line", mend="Run it again."
+)
+
+SOMETHING_TO_CHANGE = 10
+"""Exit code of ``renew`` where it advises a change; 0 says that all may stay as it is."""
+
+MISSING_PROMISE = InputError(
+    "nothing tells what was promised for the metered season",
+    where="--metered",
+    mend="Name the folder of that season's results with --previous.",
 )
 
 Effort = Literal["quick", "normal", "thorough"]
@@ -165,6 +174,117 @@ def replay(
         files = write_outcome(account, out) if out else []
         progress("done")
     _show(account, files, as_json=as_json)
+
+
+@app.command()
+def renew(
+    scenario: ScenarioArgument = None,
+    previous: Annotated[
+        Path | None,
+        typer.Option(
+            "--previous",
+            help="Last season's results, or a settings file; else what the history says.",
+        ),
+    ] = None,
+    out: OutOption = Path("out"),
+    least: Annotated[
+        float | None,
+        typer.Option("--least", min=0, help="Money that each change must earn a month."),
+    ] = None,
+    metered: Annotated[
+        Path | None,
+        typer.Option("--metered", help="What was metered since: told beside what was promised."),
+    ] = None,
+    accept: Annotated[
+        Path | None,
+        typer.Option("--accept", help="Keep these results in the history: they are typed in now."),
+    ] = None,
+    undo: Annotated[
+        bool, typer.Option("--undo", help="Go back to what was in use before the last renewal.")
+    ] = False,
+    effort: Annotated[
+        Effort, typer.Option("--effort", help="How long to search; the same gives the same.")
+    ] = "normal",
+    as_json: JsonOption = False,
+    time_limit: TimeOption = 600.0,
+    debug: DebugOption = False,
+) -> None:
+    """Say what to change about the settings in use; exit code 10 if there is something to change."""
+    if accept is not None or undo:
+        with _errors_told(debug=debug):
+            _keep_history(_folder(scenario), accept, as_json=as_json)
+        return
+    with _errors_told(debug=debug), _progress() as progress:
+        from optimizer.report.files import write_outcome
+        from optimizer.study import renew_settings, review_season
+
+        review = None
+        if metered is not None:
+            if previous is None:
+                raise MISSING_PROMISE
+            review = review_season(_folder(scenario), previous, metered, progress)
+        account = renew_settings(
+            _folder(scenario), previous, least_per_month=least, effort=effort,
+            time_limit_s=time_limit, progress=progress,
+        )  # fmt: skip
+        files = write_outcome(account, out)
+        progress("done")
+    if review is not None and not as_json:
+        from optimizer.report.review import review_text
+
+        print(review_text(review, account.currency), end="\n\n")
+    _show(account, files, as_json=as_json)
+    if account.renewal is not None and account.renewal.changes:
+        raise typer.Exit(SOMETHING_TO_CHANGE)
+
+
+def _keep_history(folder: Path, accepted: Path | None, *, as_json: bool) -> None:
+    from datetime import date
+
+    from optimizer.report.history import accept, undo
+    from optimizer.report.renewal import changes_back
+
+    folder = folder if folder.is_dir() else folder.parent
+    today = date.today()  # noqa: DTZ011 - the day on a person's calendar
+    if accepted is not None:
+        path = accept(accepted, folder, today)
+        print(json.dumps({"kept": str(path)}) if as_json else f"Kept in the history: {path}")
+        return
+    path, file = undo(folder, today)
+    if as_json:
+        print(json.dumps({"undone": str(path)}))
+        return
+    print(f"Undone in the history: {path}\n{changes_back(file)}")
+
+
+@app.command()
+def review(
+    scenario: ScenarioArgument = None,
+    previous: Annotated[
+        Path, typer.Option("--previous", help="The results of the past season's plan or renewal.")
+    ] = Path("out"),
+    metered: Annotated[
+        Path,
+        typer.Option(
+            "--metered", help="CSV: import_kwh, export_kwh, pv_kwh, and the load or battery."
+        ),
+    ] = Path("meter.csv"),
+    as_json: JsonOption = False,
+    debug: DebugOption = False,
+) -> None:
+    """Hold what was metered against what was promised, and tell why they differ."""
+    with _errors_told(debug=debug), _progress() as progress:
+        from optimizer.paperwork import read_brief
+        from optimizer.report.review import review_record, review_text
+        from optimizer.study import review_season
+
+        result = review_season(_folder(scenario), previous, metered, progress)
+        currency = read_brief(_folder(scenario)).tariff.currency
+        progress("done")
+    if as_json:
+        print(json.dumps(review_record(result), indent=2))
+    else:
+        print(review_text(result, currency))
 
 
 @app.command()

@@ -15,6 +15,7 @@ from optimizer.settings.richer import Richer
 from optimizer.site.scenario import Scenario
 from optimizer.units import MONEY_TOLERANCE, money, percent
 from optimizer.valuation.outcome import Outcome
+from optimizer.valuation.renewal import Renewal
 from optimizer.valuation.sureness import Sureness
 
 SMALLEST_TOLD = 0.005
@@ -54,7 +55,8 @@ class Account:
     """A scenario, its tariff, the plan, and what the settings come to.
 
     ``found``, ``sureness`` and ``effort`` are there if the settings were searched for, ``proof`` if
-    it was asked for; ``with_curve`` tells whether other numbers of windows are shown and written.
+    it was asked for, ``renewal`` if settings in use were renewed; ``with_curve`` tells whether other
+    numbers of windows are shown and written.
     """
 
     scenario: Scenario
@@ -69,6 +71,7 @@ class Account:
     with_curve: bool = True
     proof: ProofLine | None = None
     richer: Richer | None = None
+    renewal: Renewal | None = None
 
     @property
     def currency(self) -> str:
@@ -97,7 +100,7 @@ class Account:
         found = self.found
         if self.outcome.settings.entries():
             return ""
-        if found is None or found.chosen != found.recommended:
+        if found is None or self.renewal is not None or found.chosen != found.recommended:
             return "as given."
         if len(found.sizes) == 1:
             return "none were found that save anything over the equipment as it comes."
@@ -108,7 +111,7 @@ class Account:
     def on_changing(self) -> str:
         """Whether to change from the windows in use to ours; empty if none are in use."""
         saved = self.outcome.saved_by_change
-        if saved is None:
+        if saved is None or self.renewal is not None:
             return ""
         if self.outcome.is_change_worth_it:
             return (

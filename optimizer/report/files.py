@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from datetime import date
 from pathlib import Path
 
 from optimizer.report.account import Account
 from optimizer.report.page import report_html
 from optimizer.report.record import flows_csv, plan_json, settings_yaml
+from optimizer.report.renewal import reminders_ics, renewal_file, renewal_yaml
 from optimizer.report.writing import write_all
 
 BY_SIZE = "settings_by_size"
@@ -15,6 +17,9 @@ BY_SIZE = "settings_by_size"
 
 def write_outcome(account: Account, folder: Path) -> list[Path]:
     """Write ``plan.json``, ``flows.csv``, ``settings.yaml``, ``report.html``, and other sizes.
+
+    ``tariff.yaml`` is the tariff as it was, against which a later season can be held; a renewal adds
+    ``renewal.yaml`` for the history and ``reminders.ics``.
 
     Returns
     -------
@@ -31,7 +36,11 @@ def write_outcome(account: Account, folder: Path) -> list[Path]:
         "flows.csv": flows_csv(account),
         "settings.yaml": settings_yaml(account, account.outcome.settings),
         "report.html": report_html(account),
+        "tariff.yaml": account.tariff.source.path.read_text(encoding="utf-8"),
     }
+    if account.renewal is not None:
+        texts["renewal.yaml"] = renewal_yaml(renewal_file(account, date.today()))  # noqa: DTZ011
+        texts["reminders.ics"] = reminders_ics(account)
     for size in account.curve:
         name = f"{BY_SIZE}/{size.entries}_windows.yaml"
         texts[name] = settings_yaml(account, size.settings)

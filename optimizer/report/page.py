@@ -10,6 +10,7 @@ from markupsafe import Markup
 
 from optimizer.report.account import Account
 from optimizer.report.figures import DayPrices, draw_bills, draw_curve, draw_season
+from optimizer.report.renewal import worth_words
 from optimizer.report.unseen import (
     SPREAD_HEADING,
     about_the_curve,
@@ -54,6 +55,7 @@ def report_html(account: Account) -> str:
         curve=curve_rows(account),
         curve_figure=_curve_figure(account),
         about_the_curve=about_the_curve(account),
+        changes=_changes(account),
     )
 
 
@@ -97,6 +99,18 @@ def _power(action: str, power_kw: float | None, whole_kw: float | None) -> str:
 def _bills_figure(account: Account) -> Markup:
     totals = {case.label: case.bill.total for case in account.outcome.cases.values()}
     return Markup(draw_bills(totals, account.currency))
+
+
+def _changes(account: Account) -> list[dict[str, str]]:
+    """Return what to change about the settings in use, and what each change is worth."""
+    renewal = account.renewal
+    return [
+        {
+            "what": valued.change.sentence(account.scenario.whole_kw),
+            "worth": worth_words(valued.per_month, account.currency),
+        }
+        for valued in (renewal.changes if renewal is not None else ())
+    ]
 
 
 def _sureness(account: Account) -> dict[str, Any]:

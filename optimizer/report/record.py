@@ -71,6 +71,7 @@ def plan_record(account: Account) -> dict[str, Any]:
         "unseen": _unseen(account.sureness),
         "curve": _curve(account),
         "change_from_in_use": _change(account),
+        "renewal": renewal_record(account),
         "proof": _proof(account.proof),
         "settings": settings_record(outcome.settings),
         "windows": [
@@ -158,6 +159,39 @@ def _change(account: Account) -> dict[str, Any] | None:
     return {"saved": saved, "is_worth_it": account.outcome.is_change_worth_it}
 
 
+def renewal_record(account: Account) -> dict[str, Any] | None:
+    """Return a renewal as plain data; money is a month's, but for ``cost_…``, which are the season's."""
+    renewal = account.renewal
+    if renewal is None:
+        return None
+    return {
+        "advice": renewal.advice(account.currency),
+        "change_nothing": renewal.is_nothing_to_do,
+        "months": renewal.months,
+        "least_per_change_per_month": renewal.least,
+        "saves_per_month": renewal.saves_per_month,
+        "saves_per_month_spread": vars(renewal.saved),
+        "changes": [
+            {
+                "kind": valued.change.kind,
+                "what": valued.change.sentence(account.scenario.whole_kw),
+                "saves_per_month": valued.per_month,
+            }
+            for valued in renewal.changes
+        ],
+        "cost_in_use": renewal.cost_before,
+        "cost_renewed": renewal.cost_after,
+        "cost_anew": renewal.cost_anew,
+        "changes_anew": renewal.changes_anew,
+        "others_per_month": renewal.others_per_month,
+        "curve": [
+            {"changes": count, "saved_seen_per_month": seen, "saved_unseen_per_month": unseen}
+            for count, seen, unseen in renewal.curve
+        ],
+        "settings_in_use": settings_record(renewal.before),
+    }
+
+
 def bill_record(bill: Bill, *, with_why: bool = False) -> dict[str, Any]:
     """Return an itemised bill as plain data, each line with the tree that made it if asked for."""
     return {
@@ -224,19 +258,19 @@ def settings_yaml(account: Account, settings: Settings) -> str:
     yaml.default_flow_style = None
     yaml.width = 120
     text = io.StringIO()
-    yaml.dump(_as_typed(settings_record(settings)), text)
+    yaml.dump(as_typed(settings_record(settings)), text)
     return "\n".join(head) + "\n" + text.getvalue()
 
 
-def _as_typed(node: Any) -> Any:
+def as_typed(node: Any) -> Any:
     """Return data as a person would type it: 80 instead of 80.0, and clock times in quotes.
 
     Without quotes, readers of older YAML take 16:00 for the number 960.
     """
     if isinstance(node, dict):
-        return {key: _as_typed(value) for key, value in node.items()}
+        return {key: as_typed(value) for key, value in node.items()}
     if isinstance(node, list):
-        return [_as_typed(value) for value in node]
+        return [as_typed(value) for value in node]
     if isinstance(node, float) and node.is_integer():
         return int(node)
     return DoubleQuotedScalarString(node) if isinstance(node, str) and ":" in node else node

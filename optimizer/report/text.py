@@ -10,6 +10,7 @@ from optimizer.billing.bill import Bill
 from optimizer.billing.explain import MONEY
 from optimizer.billing.reconcile import Compared, Reconciled
 from optimizer.billing.worked import WorkedResult
+from optimizer.report.renewal import renewal_text
 from optimizer.report.unseen import (
     SPREAD_HEADING,
     about_the_curve,
@@ -29,8 +30,8 @@ WIDTH = 96
 def summary(account: Account) -> str:
     """Return settings, bills, how sure they are, other sizes, notes and cautions as text."""
     parts = [
-        _head(account), settings_text(account), bills_text(account), sureness_text(account),
-        curve_text(account), _notes(account), _cautions(account),
+        _head(account), renewal_text(account), settings_text(account), bills_text(account),
+        sureness_text(account), curve_text(account), _notes(account), _cautions(account),
     ]  # fmt: skip
     return "\n\n".join(part for part in parts if part)
 

@@ -19,12 +19,13 @@ from optimizer.settings.fitting import (
     Fit,
     MonthGroups,
     fit,
+    seasons_of,
     settings_of,
     years_for,
 )
 from optimizer.settings.moves import rounded_to
 from optimizer.settings.search import Search
-from optimizer.settings.season import Season, Task
+from optimizer.settings.season import InUse, Season, Task
 from optimizer.settings.windows import Settings, no_windows
 from optimizer.settings.workers import side_by_side
 from optimizer.site.controls import Controls
@@ -75,7 +76,7 @@ EFFORTS = {
 
 @dataclass(frozen=True)
 class Size:
-    """Windows of one number of entries.
+    """Windows of one number of entries to type, or of changes to those in use.
 
     ``seen`` and ``unseen`` are what they save in the mean over the years that they were fitted to,
     and over years of weeks that such windows were not fitted to. [money] ``fitted_on`` holds such
@@ -149,6 +150,7 @@ def find_settings(
     effort: Effort,
     starts: Sequence[Settings] = (),
     progress: Callable[[str], None] = lambda _done: None,
+    in_use: Sequence[InUse] = (),
 ) -> Found:
     """Find the windows to hand out, and how many of them are worth their trouble.
 
@@ -168,6 +170,9 @@ def find_settings(
         Settings to start from, such as those in use.
     progress : callable
         Is told what is being done.
+    in_use : sequence of InUse
+        For each group of the one grouping the windows that are typed in already: sizes then count
+        what is changed about them, and size zero changes nothing.
     """
     replays = 0.0
     groups, trials, margin = groupings[0], list[_Trial](), (1.0, 0.0)
@@ -177,7 +182,7 @@ def find_settings(
             f" {len(groupings)} {'ways' if len(groupings) > 1 else 'way'}"
         )
         every = side_by_side([
-            partial(_trial, task, weather, grouping, effort, fold, starts)
+            partial(_trial, task, weather, grouping, effort, fold, starts, in_use)
             for grouping in groupings
             for fold in (0, 1)
         ])  # fmt: skip
@@ -191,7 +196,7 @@ def find_settings(
     progress("fitting windows to all weeks")
     years = years_for(weather, None)
     again = [*starts, *(trial.fitted.settings("start") for trial in trials)]
-    final = fit(task, years, groups, effort.replays, again)
+    final = fit(task, years, groups, effort.replays, again, in_use=in_use)
     by_size = _sizes(final, task.controls, margin)
     replays += sum(season.work for season in final.seasons)
     entries = _entries_worth_it(trials, by_size, final)
@@ -199,7 +204,7 @@ def find_settings(
         Size(
             size,
             settings_of(name, groups, drafts, task)
-            if size
+            if size or in_use
             else no_windows(round(task.plant.soc_pct(task.plant.low_kwh), 9)),
             0.0 - _change(final.seasons, drafts),
             _unseen(trials, size, margin),
@@ -251,11 +256,11 @@ def _grouped(months: Sequence[int], name_of: Callable[[int], str]) -> MonthGroup
 
 def _trial(
     task: Task, weather: Weather, groups: MonthGroups, effort: Effort, fold: int,
-    starts: Sequence[Settings],
+    starts: Sequence[Settings], in_use: Sequence[InUse],
 ) -> _Trial:  # fmt: skip
-    fitted = fit(task, years_for(weather, fold), groups, effort.fold_replays, starts)
-    unseen = years_for(weather, 1 - fold)
-    judges = tuple(Season(task, months, unseen, [task.plan_flows]) for months in groups)
+    years = years_for(weather, fold)
+    fitted = fit(task, years, groups, effort.fold_replays, starts, in_use=in_use)
+    judges = seasons_of(task, groups, years_for(weather, 1 - fold), in_use)
     return _Trial(fitted, _sizes(fitted, task.controls), judges)
 
 
@@ -271,32 +276,31 @@ def _sizes(
     Each bears the margin. Sizes that save no more than a smaller one are left out.
     """
     current = list(fitted.drafts)
-    chain = {sum(map(entries_of, current)): tuple(current)}
-    while any(map(entries_of, current)):
+    chain = {_size(fitted.seasons, current): tuple(current)}
+    while _size(fitted.seasons, current):
         _, place, fewer = min(
             (season.score(fewer) - season.score(drafts), place, fewer)
             for place, (season, drafts) in enumerate(zip(fitted.seasons, current, strict=True))
-            for fewer in _with_one_dropped(drafts)
+            for fewer in season.one_less(drafts)
         )
         season = fitted.seasons[place]
         current[place] = Search(season, REFINING_REPLAYS, place).improved(fewer)
-        chain[sum(map(entries_of, current))] = tuple(current)
-    kept, least = {0: tuple(season.empty for season in fitted.seasons)}, 0.0
+        chain[_size(fitted.seasons, current)] = tuple(current)
+    base = tuple(season.base for season in fitted.seasons)
+    kept, least = {0: base}, _change(fitted.seasons, base)
     most = controls.most_entries
     for size, narrow in sorted(chain.items()):
         drafts = _widened(narrow, margin, fitted.seasons)
         change = _change(fitted.seasons, drafts)
-        if change < least - LEAST_GAIN and (most is None or size <= most):
+        fits = most is None or sum(map(entries_of, drafts)) <= most
+        if size and change < least - LEAST_GAIN and fits:
             kept[size], least = drafts, change
     return kept
 
 
-def _with_one_dropped(drafts: Drafts) -> list[Drafts]:
-    return [
-        (*drafts[:number], part[:place] + part[place + 1 :], *drafts[number + 1 :])
-        for number, part in enumerate(drafts)
-        for place in range(len(part))
-    ]
+def _size(seasons: Sequence[Season], drafts: Sequence[Drafts]) -> int:
+    """Return how many entries a person has to type in, over all seasons."""
+    return sum(season.size_of(part) for season, part in zip(seasons, drafts, strict=True))
 
 
 def _change(seasons: Sequence[Season], drafts: Sequence[Drafts]) -> float:
@@ -321,9 +325,12 @@ def _entries_worth_it(
             for size in by_size
         }
     plain = abs(sum(season.plain_cost for season in final.seasons))
-    if min(unseen.values()) >= -NOT_WORTH_IT_SHARE * plain:
+    if min(unseen.values()) >= unseen[0] - NOT_WORTH_IT_SHARE * plain:
         return 0
     change = {size: (seen[size] + unseen[size]) / 2 for size in by_size}
+    habit = final.seasons[0].in_use
+    if habit is not None:  # every change must earn its sum
+        return min(change, key=lambda size: change[size] + habit.per_change * size)
     least = min(change.values())
     return min(size for size, value in change.items() if value <= least * (1 - WORTHWHILE_SHARE))
 
@@ -343,9 +350,12 @@ def _best_margin(trials: Sequence[_Trial]) -> tuple[float, float]:
 def _widened(
     drafts: Sequence[Drafts], margin: tuple[float, float], seasons: Sequence[Season]
 ) -> tuple[Drafts, ...]:
-    """Return windows with their caps multiplied, and their levels to charge to raised."""
+    """Return windows with caps multiplied, and levels to charge to raised; those in use stay."""
     return tuple(
-        tuple(tuple(_wide(draft, margin, season) for draft in part) for part in parts)
+        tuple(
+            tuple(draft if draft in base else _wide(draft, margin, season) for draft in part)
+            for part, base in zip(parts, season.base, strict=True)
+        )
         for parts, season in zip(drafts, seasons, strict=True)
     )
 

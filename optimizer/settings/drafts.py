@@ -43,6 +43,39 @@ def entries_of(drafts: Drafts) -> int:
     return sum(map(len, drafts))
 
 
+def changes_between(before: Drafts, after: Drafts) -> int:
+    """Return how many entries differ: changed, added or removed; a window changed counts once."""
+    return sum(
+        max(len(set(old) - set(new)), len(set(new) - set(old)))
+        for old, new in zip(before, after, strict=True)
+    )
+
+
+def with_one_undone(before: Drafts, after: Drafts) -> list[Drafts]:
+    """Return the windows after a change with one of its entries as before, in each way.
+
+    A new window is taken out, or an old one put in its place; an old one that is gone comes back
+    where there is room.
+    """
+    found = dict[Drafts, None]()
+    for number, (old, new) in enumerate(zip(before, after, strict=True)):
+        added = [draft for draft in new if draft not in old]
+        gone = [draft for draft in old if draft not in new]
+        parts = [_exchanged(new, draft, back) for draft in added for back in gone]
+        if len(added) > len(gone):
+            parts += [_exchanged(new, draft, None) for draft in added]
+        if len(gone) > len(added):
+            parts += [_exchanged(new, None, back) for back in gone]
+        for part in parts:
+            found[(*after[:number], part, *after[number + 1 :])] = None
+    return list(found)
+
+
+def _exchanged(part: Part, out: Draft | None, into: Draft | None) -> Part:
+    kept = [draft for draft in part if draft != out]
+    return tuple(sorted(kept if into is None else [*kept, into]))
+
+
 def overlap(part: Sequence[Draft]) -> bool:
     """Tell whether windows, sorted by their begin, overlap around the clock."""
     for draft, following in pairwise(part):

@@ -16,7 +16,7 @@ from optimizer.flows import Flows
 from optimizer.settings.drafts import Drafts, drafts_of, window_of
 from optimizer.settings.replay import replay
 from optimizer.settings.search import Search
-from optimizer.settings.season import Season, Task
+from optimizer.settings.season import InUse, Season, Task
 from optimizer.settings.windows import DaySet, SeasonSet, Settings
 from optimizer.settings.workers import side_by_side
 from optimizer.site.expected.weeks import Recipe, Weather, Year
@@ -88,6 +88,7 @@ def fit(
     replays: float,
     starts: Sequence[Settings] = (),
     seed: int = SEED,
+    in_use: Sequence[InUse] = (),
 ) -> Fit:
     """Search windows for each group of months.
 
@@ -103,8 +104,10 @@ def fit(
         Work allowed, in replays of all seasons in one year.
     starts : sequence of Settings
         Windows to start from besides those that the plan suggests.
+    in_use : sequence of InUse
+        For each group the windows typed in already, if there are any.
     """
-    seasons = tuple(Season(task, months, years, [task.plan_flows]) for months in groups)
+    seasons = seasons_of(task, groups, years, in_use)
     coupled = couples(task.cost, [season.steps for season in seasons])
     rounds = 2 if coupled else 1
 
@@ -119,6 +122,17 @@ def fit(
             season.look_elsewhere(_replays(task, years, groups, drafts))
             drafts[place] = searched(place, 1, drafts[place])
     return Fit(groups, tuple(drafts), seasons)
+
+
+def seasons_of(
+    task: Task, groups: MonthGroups, years: Sequence[Year], in_use: Sequence[InUse] = ()
+) -> tuple[Season, ...]:
+    """Return each group of months in some years."""
+    habits: Sequence[InUse | None] = in_use or [None] * len(groups)
+    return tuple(
+        Season(task, months, years, [task.plan_flows], in_use=habit)
+        for months, habit in zip(groups, habits, strict=True)
+    )
 
 
 def _replays(

@@ -49,8 +49,13 @@ def read_settings(path: Path, controls: Controls, plant: Plant) -> Settings:
         If it cannot be read, windows overlap, or the controls refuse them.
     """
     settings, source = read_document(path, Settings, SettingsError)
-    raise_findings(refusals(settings, controls, plant, source))
+    refuse(settings, controls, plant, source)
     return settings
+
+
+def refuse(settings: Settings, controls: Controls, plant: Plant, source: Source) -> None:
+    """Raise a SettingsError for each thing that the controls do not take; do nothing if they take all."""
+    raise_findings(refusals(settings, controls, plant, source))
 
 
 def refusals(

@@ -102,14 +102,19 @@ class Search:
             return season.empty
         self._rank_candidates()
         starts = [*starts, *self._softly_found(starts)]
-        joint, free = together(season), apart(season)
-        guesses = [season.empty, *self._read_off_the_plan(joint), *self._capped()]
-        found = [self._descended(guess, joint, share=0.3) for guess in guesses]
-        found += [*self._read_off_the_plan(free), *starts]
+        free = apart(season)
+        found = [season.base, *starts] if season.in_use else [*self._guessed(), *starts]
         found = _best_first(found, season)[:4]
         found = [self._descended(guess, free, share=0.6) for guess in found]
-        found = _best_first([season.empty, *starts, *found], season)
+        found = _best_first([season.base, *starts, *found], season)
         return self._shaken_on(found[:ELITE])
+
+    def _guessed(self) -> list[Drafts]:
+        """Return windows found with all day sets alike, and those that the plan suggests for each."""
+        season, joint = self.season, together(self.season)
+        guesses = [season.empty, *self._read_off_the_plan(joint), *self._capped()]
+        found = [self._descended(guess, joint, share=0.3) for guess in guesses]
+        return [*found, *self._read_off_the_plan(apart(season))]
 
     def _softly_found(self, starts: Sequence[Drafts]) -> list[Drafts]:
         """Return windows found where each highest power is a mean over the highest days."""
@@ -146,7 +151,7 @@ class Search:
         return [many[int(place)] for place in order[:2]]
 
     def improved(self, drafts: Drafts) -> Drafts:
-        """Return the end of a descent from some windows without adding any."""
+        """Return the end of a descent from some windows with no more entries to type."""
         return self._descended(drafts, apart(self.season), adds=False)
 
     def _rank_candidates(self) -> None:
@@ -210,8 +215,8 @@ class Search:
         season = self.season
         neighbours = [*dict.fromkeys(changes(drafts, groups, season))]
         if not adds:
-            most = entries_of(drafts)
-            neighbours = [other for other in neighbours if entries_of(other) <= most]
+            most = season.size_of(drafts)
+            neighbours = [other for other in neighbours if season.size_of(other) <= most]
         neighbours = [neighbours[place] for place in self.luck.permutation(len(neighbours))]
         candidates = self.promising
         if samples:

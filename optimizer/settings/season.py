@@ -1,9 +1,9 @@
 """One group of months in several plausible years: what windows come to there.
 
 The score of windows is what they change about the cost of each year, compared with no windows:
-mostly the mean over the years, and some of the mean over the worst of them. A window must earn its
-keep: a small sum is counted for each, so that fewer windows win when the money is the same.
-Read next: ``moves``.
+mostly the mean over the years, and some of the mean over the worst of them. An entry must earn its
+keep: a small sum is counted for each that a person has to type in, so that fewer win when the money is
+the same. Where settings are in use, only what differs from them has to be typed. Read next: ``moves``.
 """
 
 from __future__ import annotations
@@ -19,7 +19,15 @@ import numpy as np
 from optimizer.billing.cost import LinearCost
 from optimizer.flows import Flows
 from optimizer.settings import workers
-from optimizer.settings.drafts import Draft, Drafts, Part, entries_of, overlap, window_of
+from optimizer.settings.drafts import (
+    Draft,
+    Drafts,
+    Part,
+    changes_between,
+    overlap,
+    window_of,
+    with_one_undone,
+)
 from optimizer.settings.kernel import Numbers, Pricing
 from optimizer.settings.pricing import pricing_of, softened
 from optimizer.settings.reasons import Prices
@@ -66,6 +74,14 @@ class Task:
     can_save: float
 
 
+@dataclass(frozen=True)
+class InUse:
+    """Windows that are typed in already, and what each change to them must earn. [money]"""
+
+    drafts: Drafts
+    per_change: float
+
+
 class Season:
     """One group of months: its steps, its years, and how to score windows on them.
 
@@ -81,6 +97,8 @@ class Season:
         What is assumed on the other months, of each year or once for all.
     soft_days : int
         If not zero, each highest power is replaced by the mean over so many highest days.
+    in_use : InUse, optional
+        Windows that are typed in already; nothing is without it.
     """
 
     def __init__(
@@ -90,9 +108,11 @@ class Season:
         years: Sequence[Year],
         elsewhere: Sequence[Flows],
         soft_days: int = 0,
+        in_use: InUse | None = None,
     ) -> None:
         self.task = task
         self.soft_days = soft_days
+        self.in_use = in_use
         self.controls = task.controls
         self.months = list(months)
         self.years = list(years)
@@ -105,9 +125,8 @@ class Season:
             task.plant.soc_pct(task.plant.high_kwh),
         )
         self.power_step_kw = task.controls.power_step_of(task.plant.ac_limit_kw)
-        self.min_worth = (
-            MIN_WORTH_SHARE * max(task.can_save, 0.0) * len(self.steps) / task.grid.count
-        )
+        own_worth = MIN_WORTH_SHARE * max(task.can_save, 0.0) * len(self.steps) / task.grid.count
+        self.min_worth = own_worth if in_use is None else in_use.per_change
         self.work = 0.0
         self._load = [np.ascontiguousarray(year.load_kwh[self.steps]) for year in years]
         self._pv = [np.ascontiguousarray(year.pv_kwh[self.steps]) for year in years]
@@ -172,6 +191,23 @@ class Season:
         """No windows."""
         return ((),) * self.day_sets
 
+    @property
+    def base(self) -> Drafts:
+        """The windows for which nothing has to be typed: those in use, or none."""
+        return self.empty if self.in_use is None else self.in_use.drafts
+
+    def size_of(self, drafts: Drafts) -> int:
+        """Return how many entries a person has to type in."""
+        return changes_between(self.base, drafts)
+
+    def one_less(self, drafts: Drafts) -> list[Drafts]:
+        """Return the windows with one entry less to type, in each way that the controls store."""
+        fewer = [each for each in with_one_undone(self.base, drafts) if self._stores(each)]
+        return fewer or [self.base] * (drafts != self.base)
+
+    def _stores(self, drafts: Drafts) -> bool:
+        return all(self.accepts(part) for part in drafts)
+
     @cached_property
     def typical_cap_kw(self) -> float:
         """A cap to start from: the mean of the plan's peaks, or a little above its mean import."""
@@ -187,7 +223,7 @@ class Season:
 
     def soft(self, days: int) -> Season:
         """Return the season with each highest power replaced by the mean over the highest days."""
-        return Season(self.task, self.months, self.years, self.elsewhere, days)
+        return Season(self.task, self.months, self.years, self.elsewhere, days, self.in_use)
 
     @property
     def has_peaks(self) -> bool:
@@ -220,7 +256,7 @@ class Season:
         return result
 
     def _fresh_scores(self, many: list[Drafts], limit: float) -> FloatArray:
-        windows = np.array([entries_of(drafts) for drafts in many]) * self.min_worth
+        windows = np.array([self.size_of(drafts) for drafts in many]) * self.min_worth
         changes = np.zeros((len(many), len(self.years)))
         changes[:, 0] = self._costs(many, [0])[:, 0] - self._plain[0]
         near = changes[:, 0] + windows < limit

@@ -25,9 +25,13 @@ LABELS = {
     "no_windows": "battery, no windows",
     "in_use": "battery, windows in use",
     "windows": "battery, our windows",
+    "anew": "battery, all found anew",
     "plan": "cheapest possible plan",
 }
-"""The cases in the order in which they are shown; windows in use only where they are given."""
+"""The cases in the order in which they are shown.
+
+Windows in use are shown only where they are given, those found anew only where they are renewed.
+"""
 
 CHANGE_SHARE = 0.01
 """Settings in use are worth changing from this share of the possible saving on."""
@@ -151,7 +155,11 @@ class Outcome:
 
 
 def cases_of(
-    course: Course, settings: Settings, judge: Judge, in_use: Settings | None = None
+    course: Course,
+    settings: Settings,
+    judge: Judge,
+    in_use: Settings | None = None,
+    anew: Settings | None = None,
 ) -> dict[str, Case]:
     """Run the site in each way and return the cases in the order of ``LABELS``."""
     plant = course.plant
@@ -167,6 +175,7 @@ def cases_of(
         "windows": judge.of_replay("windows", course.run(settings), plant),
         "plan": judge.of_plan(),
     }
-    if in_use is not None:
-        cases["in_use"] = judge.of_replay("in_use", course.run(in_use), plant)
+    for key, other in (("in_use", in_use), ("anew", anew)):
+        if other is not None:
+            cases[key] = judge.of_replay(key, course.run(other), plant)
     return {key: cases[key] for key in LABELS if key in cases}

@@ -190,7 +190,7 @@ def trial_of(changes: dict[int, float]) -> Any:
 
 
 FINAL: Any = SimpleNamespace(
-    seasons=(SimpleNamespace(plain_cost=1000.0, mean_change=lambda change: change),)
+    seasons=(SimpleNamespace(plain_cost=1000.0, mean_change=lambda change: change, in_use=None),)
 )
 """Stands for a fit whose windows are told by what they change on the weeks fitted to."""
 

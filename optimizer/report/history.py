@@ -1,0 +1,152 @@
+"""The history of a scenario: one readable file for each renewal, which can be explained and undone.
+
+Files lie in the folder ``renewals`` of the scenario, named by their day. What is in use is what the
+latest of them left: its new settings, or, if it was undone, those before it.
+"""
+
+from __future__ import annotations
+
+from datetime import date
+from pathlib import Path
+
+from optimizer.billing.tariff import Tariff, read_tariff
+from optimizer.documents import Source, read_document
+from optimizer.errors import InputError, SettingsError
+from optimizer.report.renewal import RenewalFile, renewal_yaml
+from optimizer.report.writing import write_file
+from optimizer.settings.windows import Settings
+
+FOLDER = "renewals"
+RENEWAL, SETTINGS, FLOWS, TARIFF = "renewal.yaml", "settings.yaml", "flows.csv", "tariff.yaml"
+
+
+def history_of(folder: Path) -> list[tuple[Path, RenewalFile]]:
+    """Return the renewals of a scenario, the earliest first.
+
+    Raises
+    ------
+    SettingsError
+        If a file of the history cannot be read.
+    """
+    files = sorted((folder / FOLDER).glob("*.yaml"))
+    return [(path, read_document(path, RenewalFile, SettingsError)[0]) for path in files]
+
+
+def settings_path(previous: Path) -> Path:
+    """Return the settings file that is meant by a folder of results, or by the file itself.
+
+    Raises
+    ------
+    InputError
+        If the folder holds none.
+    """
+    path = previous / SETTINGS if previous.is_dir() else previous
+    if not path.is_file():
+        raise InputError(
+            f"there are no settings: {path.name} is missing",
+            where=str(previous),
+            mend="Name a folder that plan or renew has written, or a settings file.",
+        )
+    return path
+
+
+def promise_path(previous: Path) -> Path:
+    """Return the file that tells, step by step, what a season's results rest on.
+
+    Raises
+    ------
+    InputError
+        If the folder holds none.
+    """
+    path = previous / FLOWS
+    if not path.is_file():
+        raise InputError(
+            f"nothing was promised here: {FLOWS} is missing",
+            where=str(previous),
+            mend="Name the folder that plan or renew has written for the past season.",
+        )
+    return path
+
+
+def tariff_of_promise(previous: Path, now: Tariff) -> Tariff:
+    """Return the tariff as it was when the results were made; the one of now if none lies there.
+
+    Price series it names are looked for where the tariff of now lies.
+    """
+    path = previous / TARIFF
+    if not path.is_file():
+        return now
+    then = read_tariff(path)
+    return Tariff(then.file, Source(now.source.path, then.source.content))
+
+
+def settings_in_use(folder: Path) -> tuple[Settings, Path]:
+    """Return what the history says is in use, and the file that says so.
+
+    Raises
+    ------
+    InputError
+        If there is no history, or all of it is undone and nothing was in use before.
+    """
+    history = history_of(folder)
+    standing = [(path, file.after) for path, file in history if file.undone is None]
+    if standing:
+        path, settings = standing[-1]
+        return settings, path
+    if history and history[0][1].before is not None:
+        return history[0][1].before, history[0][0]
+    raise InputError(
+        "nothing tells which settings are in use: the scenario has no history that holds",
+        where=str(folder / FOLDER),
+        mend="Name the folder of last season's results with --previous; once settings are typed in,"
+        " keep them with --accept.",
+    )
+
+
+def accept(results: Path, folder: Path, today: date) -> Path:
+    """Put a renewal, or the first settings, into the history of a scenario; return the file.
+
+    Raises
+    ------
+    InputError
+        If the results hold no settings.
+    """
+    source = results / RENEWAL if results.is_dir() else results
+    if source.name == RENEWAL and source.is_file():
+        file, _ = read_document(source, RenewalFile, SettingsError)
+        file = file.model_copy(update={"renewed": today, "undone": None})
+    else:
+        settings, _ = read_document(settings_path(results), Settings, SettingsError)
+        before = settings_in_use(folder)[0] if history_of(folder) else None
+        file = RenewalFile(
+            renewed=today, scenario=settings.settings, tariff="", currency="",
+            advice="Taken over as they stand.", before=before, after=settings,
+        )  # fmt: skip
+    return write_file(renewal_yaml(file), _free_name(folder / FOLDER, today))
+
+
+def undo(folder: Path, today: date) -> tuple[Path, RenewalFile]:
+    """Mark the latest renewal that holds as undone; return its file.
+
+    Raises
+    ------
+    InputError
+        If there is none.
+    """
+    standing = [(path, file) for path, file in history_of(folder) if file.undone is None]
+    if not standing:
+        raise InputError(
+            "there is no renewal to undo",
+            where=str(folder / FOLDER),
+            mend="Only renewals kept with --accept can be undone.",
+        )
+    path, file = standing[-1]
+    file = file.model_copy(update={"undone": today})
+    write_file(renewal_yaml(file), path)
+    return path, file
+
+
+def _free_name(folder: Path, today: date) -> Path:
+    """Return a name by the day, behind all others of that day."""
+    taken = len(list(folder.glob(f"{today}*.yaml")))
+    return folder / (f"{today}.yaml" if not taken else f"{today}_{taken + 1:02d}.yaml")

@@ -1,0 +1,196 @@
+"""A renewal of settings: as text, as data, as a file for the history, and as dates to be reminded of.
+
+Read next: ``files``.
+"""
+
+from __future__ import annotations
+
+import io
+import re
+import textwrap
+from collections.abc import Sequence
+from datetime import UTC, date, datetime, timedelta
+from typing import TYPE_CHECKING
+
+from ruamel.yaml import YAML
+
+from optimizer.documents import Document
+from optimizer.report.record import as_typed
+from optimizer.settings.windows import Settings
+from optimizer.units import money, number
+
+if TYPE_CHECKING:
+    from optimizer.report.account import Account
+
+WIDTH = 96
+LEAD_DAYS = 14
+"""How long before the forecast ends a person is reminded to renew."""
+
+
+class ListedChange(Document):
+    """One change as it stands in the history."""
+
+    what: str
+    saves_per_month: float | None = None
+
+
+class RenewalFile(Document):
+    """One renewal in the history of a scenario: what was in use, what to change, and what it promised.
+
+    ``undone`` is the day on which a person went back to what was in use before.
+    """
+
+    renewed: date
+    scenario: str
+    tariff: str
+    currency: str
+    first: date | None = None
+    last: date | None = None
+    advice: str
+    saves_per_month: float = 0.0
+    changes: list[ListedChange] = []
+    undone: date | None = None
+    before: Settings | None = None
+    after: Settings
+
+
+def renewal_text(account: Account) -> str:
+    """Return what to change and what each change is worth; empty if nothing is renewed."""
+    renewal = account.renewal
+    if renewal is None:
+        return ""
+    lines = ["WHAT TO CHANGE", _filled(renewal.advice(account.currency), "  ")]
+    for place, valued in enumerate(renewal.changes, start=1):
+        sentence = valued.change.sentence(account.scenario.whole_kw)
+        lines.append(_filled(f"{place}. {sentence}", "  ", "     "))
+        lines.append(f"     {worth_words(valued.per_month, account.currency)}")
+    return "\n".join(lines)
+
+
+def worth_words(per_month: float | None, currency: str) -> str:
+    """Return what a change is worth by itself, in words."""
+    if per_month is None:
+        return "goes together with the others"
+    if per_month < 0:
+        return "only worth it with the others"
+    return f"saves {money(per_month, currency)} a month of what all of them save"
+
+
+def _filled(text: str, first: str, then: str | None = None) -> str:
+    return textwrap.fill(
+        text, WIDTH, initial_indent=first, subsequent_indent=then or first, break_on_hyphens=False
+    )
+
+
+def renewal_file(account: Account, today: date) -> RenewalFile:
+    """Return a renewal as it goes into the history."""
+    renewal = account.renewal
+    assert renewal is not None
+    dates = account.scenario.forecast.grid.dates
+    return RenewalFile(
+        renewed=today, scenario=account.scenario.name, tariff=account.tariff.name,
+        currency=account.currency, first=dates[0], last=dates[-1],
+        advice=renewal.advice(account.currency),
+        saves_per_month=round(renewal.saves_per_month, 2),
+        changes=[
+            ListedChange(
+                what=valued.change.sentence(account.scenario.whole_kw),
+                saves_per_month=None if valued.per_month is None else round(valued.per_month, 2),
+            )
+            for valued in renewal.changes
+        ],
+        before=renewal.before, after=renewal.after,
+    )  # fmt: skip
+
+
+def renewal_yaml(file: RenewalFile) -> str:
+    """Return a renewal as a file that a person can read."""
+    yaml = YAML()
+    yaml.default_flow_style = None
+    yaml.width = 120
+    text = io.StringIO()
+    yaml.dump(as_typed(file.model_dump(exclude_none=True)), text)
+    return (
+        "# A renewal of battery settings: what was in use before, what was changed, what holds after.\n"
+        + text.getvalue()
+    )
+
+
+def reminders_ics(account: Account, now: datetime | None = None) -> str:
+    """Return the dates on which something is to be done, as a calendar file (RFC 5545).
+
+    These are the day to renew before the forecast ends, the first days of the seasons of the settings,
+    and the days on which the tariff changes. The format is written by the library icalendar.
+    """
+    from icalendar import Calendar, Event
+
+    stamp = now or datetime.now(UTC)
+    calendar = Calendar()
+    calendar.add("prodid", "-//tariffwright//battery settings//EN")
+    calendar.add("version", "2.0")
+    for day, title, told in reminders(account):
+        event = Event()
+        event.add(
+            "uid", f"{day:%Y%m%d}-{_plain(title)}-{_plain(account.scenario.name)}@tariffwright"
+        )
+        event.add("dtstamp", stamp)
+        event.add("dtstart", day)
+        event.add("summary", title)
+        event.add("description", told)
+        event.add("transp", "TRANSPARENT")
+        calendar.add_component(event)
+    return str(calendar.to_ical().decode("utf-8"))
+
+
+def reminders(account: Account) -> list[tuple[date, str, str]]:
+    """Return day, title and text of each thing to be done, in order of time."""
+    grid, name = account.scenario.forecast.grid, account.scenario.name
+    first, last = grid.dates[0], grid.dates[-1]
+    found = [
+        (
+            max(first, last - timedelta(days=LEAD_DAYS)),
+            f"Renew the battery settings of {name}",
+            f"The forecast ends on {last}. Read the meter, and run: tariffwright renew",
+        )
+    ]
+    settings = account.outcome.settings
+    found += [
+        (
+            day,
+            f"Battery settings: {season.name()} begins",
+            f"See that the equipment of {name} now follows the windows of {season.name()}.",
+        )
+        for season in settings.seasons
+        if len(settings.seasons) > 1
+        for day in _first_days(season.months, first, last)
+    ]
+    found += [
+        (
+            version.from_date,
+            f"The tariff {account.tariff.name} changes",
+            f"New prices for {name}: run tariffwright renew.",
+        )
+        for version in account.tariff.file.versions
+        if first <= version.from_date <= last + timedelta(days=LEAD_DAYS)
+    ]
+    return sorted(found)
+
+
+def _first_days(months: Sequence[int], first: date, last: date) -> list[date]:
+    """Return the days within a forecast, but for its first, on which a run of months begins."""
+    begins = [month for month in months if (month - 2) % 12 + 1 not in months]
+    days = [date(year, month, 1) for year in range(first.year, last.year + 1) for month in begins]
+    return [day for day in days if first < day <= last]
+
+
+def _plain(text: str) -> str:
+    return re.sub(r"[^a-z0-9]+", "-", text.lower()).strip("-")
+
+
+def changes_back(file: RenewalFile) -> str:
+    """Return in words how to go back to what was in use before a renewal."""
+    lines = [f"TYPE IN AGAIN what was in use before the renewal of {file.renewed}"]
+    if file.before is None:
+        return f"{lines[0]}: no windows."
+    lines += [f"  {file.before.sentence(place)}" for place in file.before.places()]
+    return "\n".join([*lines, f"  floor: {number(file.before.floor_pct)} % state of charge"])

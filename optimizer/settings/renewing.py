@@ -1,0 +1,240 @@
+"""Settings in use and what to change about them: the fewest entries that each earn their sum.
+
+The search starts from what is typed in. Every entry that differs from it must earn a stated sum over
+the coming season, on weeks that it was fitted to and on weeks that it was not; what earns less stays
+as it is. Months that the coming season does not hold keep their windows. Read next: ``richer``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from typing import Literal
+
+from optimizer.settings.choosing import Effort, Found, Size, find_settings
+from optimizer.settings.drafts import draft_of, drafts_of
+from optimizer.settings.fitting import MonthGroups
+from optimizer.settings.season import InUse, Task
+from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window, months_text
+from optimizer.site.controls import Controls
+from optimizer.site.equipment import Plant
+from optimizer.site.expected.weeks import Weather
+
+
+@dataclass(frozen=True)
+class Change:
+    """One entry to change, add or remove; ``season`` and ``day_set`` are places in the new settings."""
+
+    months: tuple[int, ...]
+    days: str
+    before: Window | None
+    after: Window | None
+    season: int
+    day_set: int
+
+    @property
+    def kind(self) -> Literal["change", "add", "remove"]:
+        """What a person does."""
+        if self.before is None:
+            return "add"
+        return "remove" if self.after is None else "change"
+
+    def sentence(self, whole_kw: float | None = None) -> str:
+        """Return what to do in words; ``whole_kw`` is 100 % where powers are typed in per cent."""
+        where = f"{self.days}, {months_text(list(self.months))}"
+        told = [
+            f"{window.span()} {window.words(whole_kw)}"
+            for window in (self.before, self.after)
+            if window is not None
+        ]
+        if self.kind == "change":
+            return f"{where}: change {told[0]} into {told[1]}"
+        return f"{where}: {self.kind} {told[0]}"
+
+
+def groups_in_use(settings: Settings, months: Sequence[int], controls: Controls) -> MonthGroups:
+    """Return the months of a forecast as the settings in use group them.
+
+    Months that no season set names are a group of their own, if the controls store one more set.
+    """
+    sets = [tuple(m for m in season.months if m in months) for season in settings.seasons]
+    named = {month for season in settings.seasons for month in season.months}
+    rest = tuple(month for month in months if month not in named)
+    if rest and len(settings.seasons) < controls.season_sets:
+        sets.append(rest)
+    return tuple(group for group in sets if group)
+
+
+def find_changes(
+    task: Task,
+    weather: Weather,
+    settings: Settings,
+    effort: Effort,
+    per_change: float,
+    progress: Callable[[str], None] = lambda _told: None,
+) -> Found:
+    """Find what to change about settings in use.
+
+    Parameters
+    ----------
+    task : Task
+        Equipment, cost and the plan of the coming season.
+    weather : Weather
+        The weeks from which plausible seasons are made.
+    settings : Settings
+        What is typed in.
+    effort : Effort
+        Work allowed.
+    per_change : float
+        What each change must earn over the season. [money]
+    progress : callable
+        Is told what is being done.
+
+    Returns
+    -------
+    Found
+        Sizes count changes, the first of them none; each size's settings are whole.
+    """
+    groups = groups_in_use(settings, task.grid.months, task.controls)
+    in_use = [
+        InUse(drafts_of(settings, group, task.controls, task.plant), per_change)
+        for group in groups
+    ]  # fmt: skip
+    found = find_settings(task, weather, settings.settings, [groups], effort, (), progress, in_use)
+    sizes = tuple(
+        _with(size, renewed(settings, groups, size.settings, task.plant)) for size in found.sizes
+    )
+    return Found(sizes, found.recommended, found.chosen, found.groups, found.replays)
+
+
+def _with(size: Size, settings: Settings) -> Size:
+    return replace(size, settings=settings)
+
+
+def renewed(before: Settings, groups: MonthGroups, found: Settings, plant: Plant) -> Settings:
+    """Return settings in use with what was found for each group of months put in their place."""
+    seasons = list(before.seasons)
+    for group, season in zip(groups, found.seasons, strict=True):
+        place = next(
+            (n for n, old in enumerate(before.seasons) if set(group) <= set(old.months)), None
+        )
+        if place is None:
+            if any(part.windows for part in season.day_sets):
+                seasons.append(season)
+        else:
+            seasons[place] = _as_typed(before.seasons[place], season, plant)
+    return before.model_copy(update={"seasons": seasons})
+
+
+def _as_typed(before: SeasonSet, after: SeasonSet, plant: Plant) -> SeasonSet:
+    """Return a season's new windows; those that mean what was typed in stay as it was typed."""
+    if _drafts(before, plant) == _drafts(after, plant):
+        return before
+    typed = {draft_of(w, plant): w for part in before.day_sets for w in part.windows}
+    day_sets = [
+        part.model_copy(
+            update={"windows": [typed.get(draft_of(w, plant), w) for w in part.windows]}
+        )
+        for part in after.day_sets
+    ]
+    return SeasonSet(months=before.months, day_sets=day_sets)
+
+
+def _drafts(season: SeasonSet, plant: Plant) -> dict[str, set[object]]:
+    return {
+        part.days: {draft_of(window, plant) for window in part.windows}
+        for part in season.day_sets
+        if part.windows
+    }
+
+
+def changes_of(before: Settings, after: Settings, plant: Plant) -> tuple[Change, ...]:
+    """Return the entries in which settings differ, in the order of the new ones.
+
+    Season sets are compared with those of the old settings that share most of their months; an old
+    set that has no successor is removed window by window.
+    """
+    found: list[Change] = []
+    used: set[int] = set()
+    for number, season in enumerate(after.seasons):
+        place = _most_like(season, before)
+        used |= set() if place is None else {place}
+        old = None if place is None else before.seasons[place]
+        for part_number, part in enumerate(season.day_sets):
+            old_windows = _windows_on(old, part)
+            found += [
+                Change(tuple(season.months), part.days, one, other, number, part_number)
+                for one, other in _paired(old_windows, part.windows, plant)
+            ]
+    for number, season in enumerate(before.seasons):
+        if number not in used and not _has_successor(season, after):
+            found += [
+                Change(tuple(season.months), part.days, window, None, -1, -1)
+                for part in season.day_sets
+                for window in part.windows
+            ]
+    return tuple(found)
+
+
+def _most_like(season: SeasonSet, settings: Settings) -> int | None:
+    shared = [len(set(season.months) & set(other.months)) for other in settings.seasons]
+    most = max(shared, default=0)
+    return shared.index(most) if most else None
+
+
+def _has_successor(season: SeasonSet, settings: Settings) -> bool:
+    months = {month for other in settings.seasons for month in other.months}
+    return bool(set(season.months) & months)
+
+
+def _windows_on(season: SeasonSet | None, day_set: DaySet) -> list[Window]:
+    """Return the windows that a season has on the first weekday of a day set."""
+    if season is None:
+        return []
+    weekday = day_set.weekdays[0]
+    return next(part.windows for part in season.day_sets if weekday in part.weekdays)
+
+
+def _paired(
+    old: Sequence[Window], new: Sequence[Window], plant: Plant
+) -> list[tuple[Window | None, Window | None]]:
+    """Return what differs: old windows with those that take their place, by the time they share."""
+    before = {draft_of(window, plant): window for window in old}
+    after = {draft_of(window, plant): window for window in new}
+    gone = [window for draft, window in before.items() if draft not in after]
+    come = [window for draft, window in after.items() if draft not in before]
+    pairs: list[tuple[Window | None, Window | None]] = []
+    likeness = sorted(
+        (-int((one.minutes() & other.minutes()).sum()), one.action != other.action, n, m)
+        for n, one in enumerate(gone)
+        for m, other in enumerate(come)
+    )
+    left, right = set(range(len(gone))), set(range(len(come)))
+    for _, _, n, m in likeness:
+        if n in left and m in right:
+            pairs.append((gone[n], come[m]))
+            left.discard(n)
+            right.discard(m)
+    pairs += [(gone[n], None) for n in sorted(left)]
+    pairs += [(None, come[m]) for m in sorted(right)]
+    return pairs
+
+
+def without_change(settings: Settings, change: Change) -> Settings | None:
+    """Return new settings with one change undone; None if it then would not fit in its place."""
+    if change.season < 0:
+        return None
+    season = settings.seasons[change.season]
+    part = season.day_sets[change.day_set]
+    windows = [window for window in part.windows if window is not change.after]
+    if change.before is not None:
+        windows.append(change.before)
+    try:
+        undone = DaySet(days=part.days, windows=sorted(windows, key=lambda window: window.begin))
+    except ValueError:
+        return None
+    day_sets = list(season.day_sets)
+    day_sets[change.day_set] = undone
+    seasons = list(settings.seasons)
+    seasons[change.season] = season.model_copy(update={"day_sets": day_sets})
+    return settings.model_copy(update={"seasons": seasons})

@@ -1,0 +1,161 @@
+"""What a past season brought, held against what was promised, and why it differs.
+
+The saving is that of the windows over no windows, on bills alone. It is worked out again and again,
+each time with one more thing as it really was: the sun, then the load, then what the meter counted in
+place of the replay, then the tariff. What each step changes is what that cause brought; together they
+are the whole difference.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+
+import numpy as np
+
+from optimizer.billing.bill import bill_flows
+from optimizer.billing.tariff import TariffCost
+from optimizer.errors import SeriesError
+from optimizer.flows import Flows
+from optimizer.settings.reasons import Course
+from optimizer.settings.windows import Settings, no_windows
+from optimizer.site.forecast import Forecast
+from optimizer.site.readers.series import read_table
+from optimizer.timegrid import TimeGrid
+
+CAUSES = ("weather", "load", "settings not as entered", "tariff")
+MOST_DAYS = 3
+"""So many days are named on which the meter was farthest from the replay."""
+
+
+@dataclass(frozen=True)
+class Review:
+    """A past season: the saving promised, the one that came, and the causes between, in money.
+
+    ``real`` is at the tariff of the promise, ``real_now`` at the one that was in force. ``apart_kwh``
+    is the mean distance of a day's metered import from the replayed one, ``worst_days`` the days on
+    which it was largest.
+    """
+
+    first: date
+    last: date
+    promised: float
+    causes: dict[str, float]
+    real: float
+    real_now: float
+    metered_bill: float
+    apart_kwh: float
+    worst_days: tuple[tuple[date, float], ...]
+
+
+def review_of(
+    promised: Course,
+    real: Course,
+    metered: Flows,
+    settings: Settings,
+    then: TariffCost,
+    now: TariffCost,
+) -> Review:
+    """Hold a past season against its promise.
+
+    Parameters
+    ----------
+    promised, real : Course
+        Load and PV as forecast, and as they were, on the same steps.
+    metered : Flows
+        What the meter counted on these steps.
+    settings : Settings
+        What was to be typed in.
+    then, now : TariffCost
+        The tariff of the promise and the one in force.
+    """
+    plain = no_windows(settings.floor_pct)
+
+    def saved(course: Course, cost: TariffCost) -> float:
+        return _bill(cost, course.run(plain).flows) - _bill(cost, course.run(settings).flows)
+
+    sunny = Course(promised.plant, real.grid, promised.load_kwh, real.pv_kwh, promised.start_kwh)
+    without = real.run(plain).flows
+    steps = [
+        saved(promised, then),
+        saved(sunny, then),
+        saved(real, then),
+        _bill(then, without) - _bill(then, metered),
+        _bill(now, without) - _bill(now, metered),
+    ]
+    causes = dict(zip(CAUSES, np.diff(steps).tolist(), strict=True))
+    grid = real.grid
+    replayed = real.run(settings).flows
+    apart = np.abs(
+        np.bincount(grid.day, weights=metered.import_kwh)
+        - np.bincount(grid.day, weights=replayed.import_kwh)
+    )
+    worst = np.argsort(-apart, kind="stable")[:MOST_DAYS]
+    return Review(
+        grid.dates[0], grid.dates[-1], steps[0], causes, steps[3], steps[4],
+        _bill(now, metered), float(apart.mean()),
+        tuple((grid.dates[int(n)], float(apart[n])) for n in worst),
+    )  # fmt: skip
+
+
+def refuse_hidden_load(path: Path) -> None:
+    """Refuse meter data from which the load of a building with a battery cannot be told.
+
+    Raises
+    ------
+    SeriesError
+        If there is neither the load nor what the battery did.
+    """
+    columns = set(read_table(path).cells.columns)
+    if not columns & {"load_kwh", "load_kw", "discharge_kwh", "discharge_kw"}:
+        raise SeriesError(
+            "the meter alone does not tell the load: the battery charged and discharged behind it",
+            where=str(path),
+            mend="Add a column load_kwh, or charge_kwh and discharge_kwh of the battery's inverter.",
+        )
+
+
+def overlap(
+    promised: Forecast, real: Forecast, meter: Flows, path: Path
+) -> tuple[Forecast, Forecast, Flows]:
+    """Return promise, load and PV as they were, and the meter on the steps that all of them have.
+
+    Raises
+    ------
+    SeriesError
+        If steps differ in length, or there are none in common.
+    """
+    steps = {promised.grid.step_minutes, real.grid.step_minutes}
+    if len(steps) > 1:
+        raise SeriesError(
+            f"the promise has steps of {promised.grid.step_minutes} min, the meter of"
+            f" {real.grid.step_minutes} min",
+            where=str(path),
+            mend="Bring the meter data to the steps of the promise.",
+        )
+    first = max(promised.grid.utc[0], real.grid.utc[0])
+    last = min(promised.grid.utc[-1], real.grid.utc[-1])
+    if last < first:
+        raise SeriesError(
+            f"the promise covers {promised.grid.dates[0]} to {promised.grid.dates[-1]}, the meter"
+            f" {real.grid.dates[0]} to {real.grid.dates[-1]}: they have no day in common",
+            where=str(path),
+            mend="Name the results of the season that was metered.",
+        )
+
+    def part(grid: TimeGrid) -> slice:
+        inside = np.flatnonzero((grid.utc >= first) & (grid.utc <= last))
+        return slice(int(inside[0]), int(inside[-1]) + 1)
+
+    a, b, c = (part(each.grid) for each in (promised, real, meter))
+    grid = real.grid.part(b.start, b.stop - b.start)
+    return (
+        Forecast(grid, promised.load_kwh[a], promised.pv_kwh[a]),
+        Forecast(grid, real.load_kwh[b], real.pv_kwh[b]),
+        Flows.of_meter(grid, meter.import_kwh[c], meter.export_kwh[c]),
+    )
+
+
+def _bill(cost: TariffCost, flows: Flows) -> float:
+    return bill_flows(cost, flows).total

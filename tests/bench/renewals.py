@@ -1,0 +1,130 @@
+"""Renews settings through four seasons, on real sites times invented tariffs.
+
+    PYTHONPATH=. python tests/bench/renewals.py DATA [--only TEXT] [--effort normal]
+
+Every other week of a site makes the year before, the weeks between the year that comes. Settings are
+planned on the year before; then each quarter is renewed: its forecast is made of the year before and of
+what was metered since, settings in use are those of the quarter before. The quarter itself then tells
+what the renewed settings keep, beside settings found anew for it and those left as they were. Last,
+the first quarter is renewed once more with nothing changed.
+"""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Iterator
+from datetime import date, timedelta
+from pathlib import Path
+
+import numpy as np
+
+from optimizer import study
+from optimizer.paperwork import Brief
+from optimizer.settings.windows import Settings, no_windows
+from optimizer.site.expected.build import again_from, grid_of_days
+from optimizer.site.expected.recipe import ForecastRecipe, LoadRecipe
+from optimizer.site.expected.weeks import Material, Recipe, Weather
+from optimizer.site.forecast import Forecast
+from optimizer.valuation.outcome import Judge
+from tests.bench.cells import Cell, cells
+
+AS_METERED = Recipe(1.0, resampled=False)
+RECIPE = ForecastRecipe(load=LoadRecipe(meters=["meters.csv"]))
+QUARTERS = ((1, 3), (4, 6), (7, 9), (10, 12))
+
+
+def quiet(_told: str) -> None:
+    """Say nothing."""
+
+
+def two_years(cell: Cell) -> tuple[Forecast, Forecast]:
+    """Return the year before and the year that comes, each made of its own weeks."""
+    forecast = cell.brief.scenario.forecast
+    year = forecast.grid.dates[len(forecast.grid.dates) // 2].year
+    weather = Weather(forecast)
+    made = []
+    for fold, shift in ((0, 0), (1, 1)):
+        first = date(year + shift, 1, 1)
+        grid = grid_of_days(first, date(year + shift, 12, 31), forecast.grid.step_minutes,
+                            forecast.grid.zone)  # fmt: skip
+        blank = Forecast(grid, np.zeros(grid.count), np.zeros(grid.count))
+        of_year = Weather(blank, weather.material).year(
+            AS_METERED, fold, np.random.default_rng(fold)
+        )
+        made.append(Forecast(grid, of_year.load_kwh, of_year.pv_kwh))
+    return made[0], made[1]
+
+
+def part(series: Forecast, first: date, last: date) -> Forecast:
+    """Return the days of a series."""
+    dates = series.grid.dates
+    inside = np.flatnonzero(
+        (series.grid.day >= dates.index(first)) & (series.grid.day <= dates.index(last))
+    )
+    begin, count = int(inside[0]), len(inside)
+    end = begin + count
+    return Forecast(
+        series.grid.part(begin, count), series.load_kwh[begin:end], series.pv_kwh[begin:end]
+    )
+
+
+def kept_on(brief: Brief, actual: Forecast, every: dict[str, Settings]) -> dict[str, float]:
+    """Return the kept share of settings on days as they were."""
+    there = study.brief_on(brief, actual, Material((actual,)))
+    plan = study.cheapest_plan(there, 300.0, quiet)
+    judge, course = Judge(there.cost, plan), study.course_of(there)
+    floor = round(course.plant.soc_pct(course.plant.low_kwh), 9)
+    none = judge.cost_of(course.run(no_windows(floor)))
+    return {
+        name: (none - judge.cost_of(course.run(settings))) / (none - plan.cost)
+        for name, settings in every.items()
+    }
+
+
+def renewed(cell: Cell, effort: str) -> Iterator[str]:
+    """Yield a row for each quarter."""
+    before, coming = two_years(cell)
+    start = study.brief_on(cell.brief, before, Material((before,)))
+    plan = study.cheapest_plan(start, 300.0, quiet)
+    task = study.task_of(start, plan)
+    in_use = study.windows_for(start, task, effort, None, quiet).settings
+    year = coming.grid.dates[0].year
+    for first_month, last_month in QUARTERS:
+        first = date(year, first_month, 1)
+        last = date(year + last_month // 12, last_month % 12 + 1, 1) - timedelta(days=1)
+        actual = part(coming, first, last)
+        past = [before]
+        if first_month > 1:
+            past.append(part(coming, date(year, 1, 1), first - timedelta(days=1)))
+        expected = again_from(past, actual.grid, RECIPE)
+        brief = study.brief_on(cell.brief, expected.forecast, expected.material)
+        account = study.renewed_account(brief, in_use, None, effort, 300.0, quiet)
+        renewal = account.renewal
+        assert renewal is not None
+        kept = kept_on(brief, actual, {
+            "in use": in_use, "renewed": renewal.after, "anew": renewal.anew,
+        })  # fmt: skip
+        told = ", ".join(f"{name} {share:.3f}" for name, share in kept.items())
+        again = study.renewed_account(brief, renewal.after, None, effort, 300.0, quiet).renewal
+        assert again is not None
+        yield (
+            f"{first:%Y-%m}: changes {len(renewal.changes)} of {renewal.changes_anew}; kept {told};"
+            f" once more with nothing changed: {len(again.changes)} changes"
+        )
+        in_use = renewal.after
+
+
+def main() -> None:
+    """Print a row for each quarter of each cell."""
+    words = argparse.ArgumentParser(description=__doc__)
+    words.add_argument("data", type=Path)
+    words.add_argument("--only", default="")
+    words.add_argument("--effort", default="normal")
+    given = words.parse_args()
+    for cell in cells(given.data, given.only):
+        for row in renewed(cell, given.effort):
+            print(f"{cell.name} {row}", flush=True)
+
+
+if __name__ == "__main__":
+    main()
