@@ -68,27 +68,27 @@ def part(series: Forecast, first: date, last: date) -> Forecast:
     )
 
 
-def kept_on(brief: Brief, actual: Forecast, every: dict[str, Settings]) -> dict[str, float]:
-    """Return the kept share of settings on days as they were."""
+def saved_on(brief: Brief, actual: Forecast, every: dict[str, Settings]) -> dict[str, float]:
+    """Return what settings save over no windows on days as they were, and what the plan would."""
     there = study.brief_on(brief, actual, Material((actual,)))
     plan = study.cheapest_plan(there, 300.0, quiet)
     judge, course = Judge(there.cost, plan), study.course_of(there)
     floor = round(course.plant.soc_pct(course.plant.low_kwh), 9)
     none = judge.cost_of(course.run(no_windows(floor)))
-    return {
-        name: (none - judge.cost_of(course.run(settings))) / (none - plan.cost)
-        for name, settings in every.items()
-    }
+    saved = {name: none - judge.cost_of(course.run(each)) for name, each in every.items()}
+    return saved | {"plan": none - plan.cost}
 
 
 def renewed(cell: Cell, effort: str) -> Iterator[str]:
-    """Yield a row for each quarter."""
+    """Yield a row for each quarter, and one for the year."""
     before, coming = two_years(cell)
     start = study.brief_on(cell.brief, before, Material((before,)))
     plan = study.cheapest_plan(start, 300.0, quiet)
     task = study.task_of(start, plan)
     in_use = study.windows_for(start, task, effort, None, quiet).settings
     year = coming.grid.dates[0].year
+    sums: dict[str, float] = {}
+    changes = np.zeros(3, dtype=int)
     for first_month, last_month in QUARTERS:
         first = date(year, first_month, 1)
         last = date(year + last_month // 12, last_month % 12 + 1, 1) - timedelta(days=1)
@@ -101,17 +101,27 @@ def renewed(cell: Cell, effort: str) -> Iterator[str]:
         account = study.renewed_account(brief, in_use, None, effort, 300.0, quiet)
         renewal = account.renewal
         assert renewal is not None
-        kept = kept_on(brief, actual, {
+        saved = saved_on(brief, actual, {
             "in use": in_use, "renewed": renewal.after, "anew": renewal.anew,
         })  # fmt: skip
-        told = ", ".join(f"{name} {share:.3f}" for name, share in kept.items())
         again = study.renewed_account(brief, renewal.after, None, effort, 300.0, quiet).renewal
         assert again is not None
-        yield (
-            f"{first:%Y-%m}: changes {len(renewal.changes)} of {renewal.changes_anew}; kept {told};"
-            f" once more with nothing changed: {len(again.changes)} changes"
-        )
+        counted = [len(renewal.changes), renewal.changes_anew, len(again.changes)]
+        changes += counted
+        sums = {name: sums.get(name, 0.0) + amount for name, amount in saved.items()}
+        yield f"{first:%Y-%m}: {_told(saved, counted)}"
         in_use = renewal.after
+    yield f"year: {_told(sums, changes.tolist())}"
+
+
+def _told(saved: dict[str, float], changes: list[int]) -> str:
+    kept = ", ".join(
+        f"{name} {amount:.1f} ({100 * amount / saved['plan']:.0f} %)"
+        for name, amount in saved.items()
+    )
+    return (
+        f"{changes[0]} changes, anew {changes[1]}, with nothing changed {changes[2]}; saved {kept}"
+    )
 
 
 def main() -> None:
