@@ -273,7 +273,8 @@ class RoofModel:
         middle = grid.utc + pd.Timedelta(minutes=grid.step_minutes / 2)
         sun = sun_positions(self.place, middle)
         clear = pvlib.clearsky.haurwitz(sun["apparent_zenith"])["ghi"].to_numpy()
-        above = pvlib.irradiance.get_extra_radiation(middle).to_numpy()
+        of_year = np.asarray(middle.day_of_year)
+        above = np.asarray(pvlib.irradiance.get_extra_radiation(of_year))
         above = above * np.clip(np.cos(np.radians(sun["zenith"].to_numpy())), 0.0, None)
         day_clear, day_above = (np.bincount(grid.day, weights=each) for each in (clear, above))
         mean = self.recipe.clearness or TYPICAL_CLEARNESS
@@ -283,7 +284,7 @@ class RoofModel:
             with np.errstate(divide="ignore", invalid="ignore"):
                 share = np.where(day_clear > 0, clearness * day_above / day_clear, 0.0)
             ghi = clear * share[grid.day]
-            parts = pvlib.irradiance.erbs(ghi, sun["zenith"], middle)
+            parts = pvlib.irradiance.erbs(ghi, sun["zenith"].to_numpy(), of_year)
             sky = pd.DataFrame(
                 {"ghi": ghi, "dni": np.asarray(parts["dni"]), "dhi": np.asarray(parts["dhi"]),
                  "air_c": TYPICAL_C, "wind": TYPICAL_WIND},
