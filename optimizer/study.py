@@ -27,7 +27,7 @@ from optimizer.settings.fitting import MonthGroups, years_for
 from optimizer.settings.proven import gap_of
 from optimizer.settings.reasons import Course, Prices, reasons_for
 from optimizer.settings.refusals import read_settings, refuse
-from optimizer.settings.renewing import find_changes
+from optimizer.settings.renewing import find_anew, find_changes
 from optimizer.settings.richer import Richer, enriched, what_richer_would_bring
 from optimizer.settings.season import Season, Task
 from optimizer.settings.windows import Settings, no_windows
@@ -164,7 +164,8 @@ def renewed_account(
     progress("looking for the fewest changes that are worth it")
     few = find_changes(task, weather_of(brief), in_use, EFFORTS[effort], per_change, progress)
     progress("looking for windows without regard to those in use")
-    anew = windows_for(brief, task, effort, in_use, progress)
+    groupings = groupings_of(brief, task.controls)
+    anew = find_anew(task, weather_of(brief), in_use, groupings, EFFORTS[effort], progress)
     progress("weighing the changes")
     years = years_for(weather_of(brief), None)
     renewal = renewal_of(

@@ -11,9 +11,9 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
-from optimizer.settings.choosing import Effort, Found, Size, find_settings
+from optimizer.settings.choosing import Effort, Found, find_settings
 from optimizer.settings.drafts import draft_of, drafts_of
-from optimizer.settings.fitting import MonthGroups
+from optimizer.settings.fitting import MonthGroups, settings_of
 from optimizer.settings.season import InUse, Task
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window, months_text
 from optimizer.site.controls import Controls
@@ -55,14 +55,21 @@ class Change:
 def groups_in_use(settings: Settings, months: Sequence[int], controls: Controls) -> MonthGroups:
     """Return the months of a forecast as the settings in use group them.
 
-    Months that no season set names are a group of their own, if the controls store one more set.
+    Months that no season set names are a group of their own, if the controls store one more set, or
+    if the coming season leaves one unused that can be written over.
     """
     sets = [tuple(m for m in season.months if m in months) for season in settings.seasons]
     named = {month for season in settings.seasons for month in season.months}
     rest = tuple(month for month in months if month not in named)
-    if rest and len(settings.seasons) < controls.season_sets:
+    used = sum(map(bool, sets))
+    if rest and used < controls.season_sets:
         sets.append(rest)
     return tuple(group for group in sets if group)
+
+
+def holds_all_months(settings: Settings, months: Sequence[int]) -> bool:
+    """Tell whether a forecast holds every month for which windows are typed in."""
+    return all(set(season.months) <= set(months) for season in settings.seasons)
 
 
 def find_changes(
@@ -102,28 +109,76 @@ def find_changes(
     ]  # fmt: skip
     found = find_settings(task, weather, settings.settings, [groups], effort, (), progress, in_use)
     sizes = tuple(
-        _with(size, renewed(settings, groups, size.settings, task.plant)) for size in found.sizes
+        replace(size, settings=renewed(settings, groups, size.settings, task.plant, task.controls))
+        for size in found.sizes
     )
-    return Found(sizes, found.recommended, found.chosen, found.groups, found.replays)
+    return replace(found, sizes=sizes)
 
 
-def _with(size: Size, settings: Settings) -> Size:
-    return replace(size, settings=settings)
+def renewed(
+    before: Settings, groups: MonthGroups, found: Settings, plant: Plant, controls: Controls
+) -> Settings:
+    """Return settings in use with what was found for each group of months put in their place.
 
-
-def renewed(before: Settings, groups: MonthGroups, found: Settings, plant: Plant) -> Settings:
-    """Return settings in use with what was found for each group of months put in their place."""
+    Windows for months that no set names go into a new set, or over one that no group uses.
+    """
     seasons = list(before.seasons)
+    unused = [
+        n for n, old in enumerate(before.seasons)
+        if not any(set(group) & set(old.months) for group in groups)
+    ]  # fmt: skip
     for group, season in zip(groups, found.seasons, strict=True):
         place = next(
             (n for n, old in enumerate(before.seasons) if set(group) <= set(old.months)), None
         )
-        if place is None:
-            if any(part.windows for part in season.day_sets):
-                seasons.append(season)
-        else:
+        if place is not None:
             seasons[place] = _as_typed(before.seasons[place], season, plant)
+        elif any(part.windows for part in season.day_sets):
+            if len(seasons) < controls.season_sets:
+                seasons.append(season)
+            else:
+                seasons[unused[0]] = season
     return before.model_copy(update={"seasons": seasons})
+
+
+def find_anew(
+    task: Task,
+    weather: Weather,
+    settings: Settings,
+    groupings: Sequence[MonthGroups],
+    effort: Effort,
+    progress: Callable[[str], None] = lambda _told: None,
+) -> Found:
+    """Find settings without regard to how much is to be typed; those in use are a start.
+
+    Where the forecast holds only some of the months that are typed in, months stay grouped as they
+    are, and the others keep their windows.
+    """
+    if holds_all_months(settings, task.grid.months):
+        name = settings.settings
+        return find_settings(task, weather, name, groupings, effort, [settings], progress)
+    groups = groups_in_use(settings, task.grid.months, task.controls)
+    found = find_settings(task, weather, settings.settings, [groups], effort, [settings], progress)
+    sizes = tuple(
+        replace(
+            size,
+            settings=renewed(
+                settings, groups, _with_all_groups(size.settings, groups, task), task.plant,
+                task.controls,
+            ),
+        )
+        for size in found.sizes
+    )  # fmt: skip
+    return replace(found, sizes=sizes)
+
+
+def _with_all_groups(settings: Settings, groups: MonthGroups, task: Task) -> Settings:
+    """Return settings with a season set for each group; the size without windows has none."""
+    if settings.seasons:
+        return settings
+    return settings_of(
+        settings.settings, groups, [((),) * len(task.controls.day_sets())] * len(groups), task
+    )
 
 
 def _as_typed(before: SeasonSet, after: SeasonSet, plant: Plant) -> SeasonSet:

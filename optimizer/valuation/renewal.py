@@ -20,7 +20,7 @@ from optimizer.units import money
 
 DAYS_PER_MONTH = 365.25 / 12
 
-DEFAULT_SHARE = 0.005
+DEFAULT_SHARE = 0.01
 """What each change must earn where nothing is stated: this share of what windows could save at all."""
 
 CostOf = Callable[[Settings], Sequence[float]]
@@ -108,6 +108,12 @@ class Renewal:
         )
 
 
+def _sure_saving(found: Found) -> float:
+    """Return what the settings handed out save: on weeks not fitted to, or less if their mean is. [money]"""
+    size = found.sizes[found.chosen]
+    return size.seen if size.unseen is None else min(size.unseen, (size.seen + size.unseen) / 2)
+
+
 def _entries(count: int) -> str:
     return "entry" if count == 1 else "entries"
 
@@ -144,11 +150,11 @@ def renewal_of(
         return float(weight @ np.array(cost_of(settings)))
 
     changes_anew = len(changes_of(before, anew.settings, plant))
-    few = found.settings
-    few_count = len(changes_of(before, few, plant))
-    cost_few, cost_anew = cost(few), cost(anew.settings)
-    is_anew_better = cost_few - cost_anew > per_change * (changes_anew - few_count)
-    after = anew.settings if is_anew_better and changes_anew > few_count else few
+    few_count = len(changes_of(before, found.settings, plant))
+    more_to_type = per_change * (changes_anew - few_count)
+    is_anew_better = _sure_saving(anew) - _sure_saving(found) > more_to_type
+    after = anew.settings if is_anew_better else found.settings
+    cost_after, cost_anew = cost(after), cost(anew.settings)
     changes = changes_of(before, after, plant)
     cost_after = cost_anew if after is anew.settings else cost_few
     valued = []
