@@ -330,7 +330,9 @@ def _entries_worth_it(
     change = {size: (seen[size] + unseen[size]) / 2 for size in by_size}
     habit = final.seasons[0].in_use
     if habit is not None:  # every change must earn its sum, and not only where it was fitted
-        sure = {size: max(value, unseen[size]) for size, value in change.items()}
+        sure = {
+            size: max(value - change[0], unseen[size] - unseen[0]) for size, value in change.items()
+        }
         return min(sure, key=lambda size: sure[size] + habit.per_change * size)
     least = min(change.values())
     return min(size for size, value in change.items() if value <= least * (1 - WORTHWHILE_SHARE))

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from optimizer.settings.choosing import Found
+from optimizer.settings.choosing import Found, Size
 from optimizer.settings.renewing import Change, changes_of, without_change
 from optimizer.settings.windows import Settings
 from optimizer.site.equipment import Plant
@@ -108,10 +108,14 @@ class Renewal:
         )
 
 
-def _sure_saving(found: Found) -> float:
-    """Return what the settings handed out save: on weeks not fitted to, or less if their mean is. [money]"""
+def _gain(found: Found, base: Size) -> float:
+    """Return what settings save over those in use: on weeks not fitted to, or in the mean if less."""
     size = found.sizes[found.chosen]
-    return size.seen if size.unseen is None else min(size.unseen, (size.seen + size.unseen) / 2)
+    seen = size.seen - base.seen
+    if size.unseen is None or base.unseen is None:
+        return seen
+    unseen = size.unseen - base.unseen
+    return min(unseen, (seen + unseen) / 2)
 
 
 def _entries(count: int) -> str:
@@ -152,18 +156,17 @@ def renewal_of(
     changes_anew = len(changes_of(before, anew.settings, plant))
     few_count = len(changes_of(before, found.settings, plant))
     more_to_type = per_change * (changes_anew - few_count)
-    is_anew_better = _sure_saving(anew) - _sure_saving(found) > more_to_type
+    base = found.sizes[0]
+    is_anew_better = _gain(anew, base) - _gain(found, base) > more_to_type
     after = anew.settings if is_anew_better else found.settings
     cost_after, cost_anew = cost(after), cost(anew.settings)
     changes = changes_of(before, after, plant)
-    cost_after = cost_anew if after is anew.settings else cost_few
     valued = []
     for change in changes:
         undone = without_change(after, change)
         worth = None if undone is None else (cost(undone) - cost_after) / months
         valued.append(Valued(change, worth))
     saved = np.array(cost_of(before)) - np.array(cost_of(after))
-    base = found.sizes[0]
     curve = tuple(
         (
             size.entries,
