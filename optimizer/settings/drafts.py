@@ -128,8 +128,8 @@ def draft_of(window: Window, plant: Plant) -> Draft:
         level, power = window.until_pct, window.grid_kw
     if level is None:
         level = highest if window.action == "charge" else lowest
-    if power is None:
-        power = full_power_kw(window.action, plant)
+    full = full_power_kw(window.action, plant)
+    power = full if power is None else min(power, full)
     cap = window.import_cap_kw
     return Draft(
         begin=window.begin,

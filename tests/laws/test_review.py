@@ -1,0 +1,97 @@
+"""A past season against its promise: causes add up, and each is what only it changed."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from optimizer.errors import SeriesError
+from optimizer.flows import Flows
+from optimizer.report.review import review_text
+from optimizer.settings.reasons import Course
+from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window, no_windows
+from optimizer.site.forecast import Forecast
+from optimizer.valuation.review import CAUSES, overlap, refuse_hidden_load, review_of
+from tests.laws.cases import AC_PLANT, CREDIT, TWO_RATES, cost_of, grid_of, weather
+
+GRID = grid_of(24 * 28)
+LOAD, PV = weather(GRID, 3, pv_kw=1.0)
+NIGHT = Window(start="22:00", end="06:00", action="charge", until_pct=90)
+SETTINGS = Settings(
+    settings="night", floor_pct=10,
+    seasons=[SeasonSet(months=[6], day_sets=[DaySet(days="every day", windows=[NIGHT])])],
+)  # fmt: skip
+COST = cost_of([TWO_RATES, CREDIT], GRID)
+DEARER = cost_of([TWO_RATES, CREDIT, {"kind": "percentage", "name": "tax", "percent": 10.0,
+                                      "of": "all above"}], GRID)  # fmt: skip
+COURSE = Course(AC_PLANT, GRID, LOAD, PV, 1.0)
+
+
+def metered(course: Course, settings: Settings) -> Flows:
+    flows = course.run(settings).flows
+    return Flows.of_meter(GRID, flows.import_kwh, flows.export_kwh)
+
+
+def test_where_all_went_as_promised_nothing_differs() -> None:
+    result = review_of(COURSE, COURSE, metered(COURSE, SETTINGS), SETTINGS, COST, COST)
+    assert result.causes == pytest.approx(dict.fromkeys(CAUSES, 0.0), abs=1e-9)
+    assert result.promised == pytest.approx(result.real)
+    assert result.promised > 1
+    assert "as entered" in review_text(result, "EUR")
+
+
+@pytest.mark.parametrize(
+    ("real", "entered", "now", "cause"),
+    [
+        (replace(COURSE, pv_kwh=0.5 * PV), SETTINGS, COST, "weather"),
+        (replace(COURSE, load_kwh=1.6 * LOAD), SETTINGS, COST, "load"),
+        (COURSE, no_windows(10.0), COST, "settings not as entered"),
+        (COURSE, SETTINGS, DEARER, "tariff"),
+    ],
+)
+def test_each_cause_alone_is_named(
+    real: Course, entered: Settings, now: object, cause: str
+) -> None:
+    result = review_of(COURSE, real, metered(real, entered), SETTINGS, COST, now)  # type: ignore[arg-type]
+    changed = [name for name, amount in result.causes.items() if abs(amount) > 1e-6]
+    assert changed == [cause]
+    assert result.promised + sum(result.causes.values()) == pytest.approx(result.real_now)
+
+
+def test_windows_that_were_never_typed_in_saved_nothing() -> None:
+    meter = metered(COURSE, no_windows(10.0))
+    result = review_of(COURSE, COURSE, meter, SETTINGS, COST, COST)
+    assert result.real == pytest.approx(0.0, abs=1e-9)
+    assert result.apart_kwh > 1
+    assert len(result.worst_days) == 3
+    assert "Compare the card" in review_text(result, "EUR")
+
+
+def test_all_causes_together_add_up_to_the_difference() -> None:
+    real = replace(COURSE, load_kwh=1.2 * LOAD, pv_kwh=0.8 * PV)
+    result = review_of(COURSE, real, metered(real, no_windows(10.0)), SETTINGS, COST, DEARER)
+    assert all(abs(amount) > 1e-6 for name, amount in result.causes.items() if name != "tariff")
+    assert result.promised + sum(result.causes.values()) == pytest.approx(result.real_now)
+
+
+def test_only_days_that_all_have_are_compared(tmp_path) -> None:
+    path = tmp_path / "meter.csv"
+    meter = metered(COURSE, SETTINGS)
+    tail = Forecast(GRID.part(48, 240), LOAD[48:288], PV[48:288])
+    promised, real, flows = overlap(Forecast(GRID, LOAD, PV), tail, meter, path)
+    assert promised.grid == real.grid == flows.grid == tail.grid
+    assert np.array_equal(promised.load_kwh, LOAD[48:288])
+    other = grid_of(48, start="2026-06-01")
+    with pytest.raises(SeriesError, match="no day in common"):
+        overlap(promised, Forecast(other, np.ones(48), np.ones(48)), meter, path)
+
+
+def test_a_meter_alone_does_not_tell_the_load_behind_a_battery(tmp_path) -> None:
+    path = tmp_path / "meter.csv"
+    path.write_text("time,import_kwh,export_kwh,pv_kwh\n2026-01-01T00:00,1,0,0\n", encoding="utf-8")
+    with pytest.raises(SeriesError, match="battery charged and discharged behind it"):
+        refuse_hidden_load(path)
+    path.write_text("time,import_kwh,load_kwh\n2026-01-01T00:00,1,1\n", encoding="utf-8")
+    refuse_hidden_load(path)
