@@ -51,6 +51,9 @@ REFINING_REPLAYS = 600
 LEAST_GAIN = 0.01
 """A size stands on the curve only if it saves this much more than the smaller one. [money]"""
 
+GOING_THERE = 1
+"""To go to the equipment at all counts as so many changes of settings in use."""
+
 NOT_WORTH_IT_SHARE = 0.001
 """Below this share of the cost, what windows save on unseen days is taken for nothing."""
 
@@ -333,7 +336,8 @@ def _entries_worth_it(
         sure = {
             size: max(value - change[0], unseen[size] - unseen[0]) for size, value in change.items()
         }
-        return min(sure, key=lambda size: sure[size] + habit.per_change * size)
+        to_type = {size: size + GOING_THERE * (size > 0) for size in sure}
+        return min(sure, key=lambda size: sure[size] + habit.per_change * to_type[size])
     least = min(change.values())
     return min(size for size, value in change.items() if value <= least * (1 - WORTHWHILE_SHARE))
 

@@ -149,14 +149,13 @@ def find_anew(
     effort: Effort,
     progress: Callable[[str], None] = lambda _told: None,
 ) -> Found:
-    """Find settings without regard to how much is to be typed; those in use are a start.
+    """Find settings without regard to those in use.
 
     Where the forecast holds only some of the months that are typed in, months stay grouped as they
     are, and the others keep their windows.
     """
     if holds_all_months(settings, task.grid.months):
-        name = settings.settings
-        return find_settings(task, weather, name, groupings, effort, [settings], progress)
+        return find_settings(task, weather, settings.settings, groupings, effort, (), progress)
     groups = groups_in_use(settings, task.grid.months, task.controls)
     found = find_settings(task, weather, settings.settings, [groups], effort, [settings], progress)
     sizes = tuple(
