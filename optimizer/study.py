@@ -13,6 +13,7 @@ from pathlib import Path
 
 import numpy as np
 
+from optimizer.billing.bill import bill_flows
 from optimizer.billing.cost import linear_cost
 from optimizer.billing.tariff import compile_cost
 from optimizer.documents import Source
@@ -50,7 +51,7 @@ from optimizer.valuation.backtest import (
     mean_day_of_month,
 )
 from optimizer.valuation.outcome import NOTHING_TO_SAVE, Judge, Outcome, cases_of
-from optimizer.valuation.renewal import DAYS_PER_MONTH, DEFAULT_SHARE, CostOf, renewal_of
+from optimizer.valuation.renewal import DAYS_PER_MONTH, CostOf, default_per_change, renewal_of
 from optimizer.valuation.review import Review, overlap, refuse_hidden_load, review_of
 from optimizer.valuation.sureness import sureness_of
 
@@ -158,7 +159,8 @@ def renewed_account(
     solver = LinearSolver()
     plan = cheapest_plan(brief, time_limit_s, progress, solver)
     task, days = task_of(brief, plan), brief.scenario.forecast.grid.days
-    per_change = DEFAULT_SHARE * max(task.can_save, 0.0)
+    bare = course_of(brief).run(no_windows(in_use.floor_pct)).flows
+    per_change = default_per_change(task.can_save, bill_flows(brief.cost, bare).gross)
     if least_per_month is not None:
         per_change = least_per_month * days / DAYS_PER_MONTH
     progress("looking for the fewest changes that are worth it")

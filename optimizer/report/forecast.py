@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -33,6 +34,7 @@ FIGURES = {
 """What is told of a forecast and of how its members spread."""
 
 MEMBERS_FOLDER = "members"
+WIDTH = 96
 
 
 def forecast_text(
@@ -62,10 +64,16 @@ def forecast_text(
         lines += ["", "ON TOP"] if layers else []
         lines += [f"  {_layer_words(layer)}" for layer in layers]
     notes = scenario.forecast.notes
-    lines += ["", "FROM WHAT", *(f"  - {note}" for note in notes)] if notes else []
+    lines += ["", "FROM WHAT", *(_filled(note) for note in notes)] if notes else []
     if back_test is not None:
         lines += ["", back_test_text(back_test, currency)]
     return "\n".join(lines)
+
+
+def _filled(note: str) -> str:
+    return textwrap.fill(
+        note, WIDTH, initial_indent="  - ", subsequent_indent="    ", break_on_hyphens=False
+    )
 
 
 def _layer_words(layer: Any) -> str:

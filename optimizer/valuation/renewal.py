@@ -20,11 +20,20 @@ from optimizer.units import money
 
 DAYS_PER_MONTH = 365.25 / 12
 
-DEFAULT_SHARE = 0.01
-"""What each change must earn where nothing is stated: this share of what windows could save at all."""
+DEFAULT_SHARE, SHARE_OF_BILL = 0.01, 0.001
+"""What each change must earn where nothing is stated.
+
+The first is a share of what windows could save at all, the second of all that is billed and credited
+without windows; the larger of the two sums counts.
+"""
 
 CostOf = Callable[[Settings], Sequence[float]]
 """What settings cost in each of K plausible seasons. [money]"""
+
+
+def default_per_change(can_save: float, gross_bill: float) -> float:
+    """Return what each change must earn over a season where nothing is stated. [money]"""
+    return max(DEFAULT_SHARE * can_save, SHARE_OF_BILL * gross_bill, 0.0)
 
 
 @dataclass(frozen=True)

@@ -93,6 +93,24 @@ def write(folder: str, minutes: int, roof: tuple[float, float, float], habits: d
     (SCENARIOS / folder / "forecast.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
 
 
+def write_net_meter(folder: str, minutes: int, roof: tuple[float, float, float],
+                    habits: dict[str, float], seed: int) -> None:  # fmt: skip
+    """Write what a meter at the grid counted in a year, and the PV behind it; no battery yet."""
+    pv = pv_kw(*roof, minutes) * minutes / 60
+    load = load_kw(pv.index, habits, seed) * minutes / 60
+    net = load - pv
+    stamps = [stamp.isoformat(timespec="minutes") for stamp in pv.index]
+    rows = zip(stamps, net.clip(lower=0), (-net).clip(lower=0), pv, strict=True)
+    lines = [
+        "# Invented readings of an invented house; PV shape from pvlib's bundled typical weather.",
+        "# Made by tests/demo/make_series.py; time is the beginning of each step.",
+        "time,import_kwh,export_kwh,pv_kwh",
+        *(f"{stamp},{bought:.2f},{sold:.2f},{sun:.2f}" for stamp, bought, sold, sun in rows),
+    ]
+    path = SCENARIOS / folder / f"meter_{YEAR}.csv"
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+
+
 if __name__ == "__main__":
     write("1_two_rates", 60, (5.2, 30, 190),
           {"base": 0.25, "morning": 0.6, "evening": 1.0, "day": 0.3, "heating": 0.5,
@@ -103,3 +121,6 @@ if __name__ == "__main__":
     write("3_evening_export", 60, (9.6, 20, 200),
           {"base": 0.3, "morning": 0.5, "evening": 0.9, "day": 0.2, "heating": 0.3,
            "cooling": 0.8, "lively": 0.9}, seed=3)  # fmt: skip
+    write_net_meter("4_next_year", 60, (6.0, 35, 180),
+                    {"base": 0.3, "morning": 0.5, "evening": 1.2, "day": 0.3, "heating": 0.7,
+                     "cooling": 0.3, "lively": 1.1}, seed=4)  # fmt: skip

@@ -9,8 +9,10 @@ import subprocess
 from pathlib import Path
 
 import pytest
+from ruamel.yaml import YAML
 
 from optimizer.billing.reconcile import read_paid_bill
+from optimizer.site.expected.recipe import ForecastRecipe
 
 ROOT = Path(__file__).parents[2]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -22,6 +24,9 @@ COMMANDS = [
 """The commands that set something up; others need data of the reader's own."""
 
 SHOWN = re.search(r"```text\n(.+?)\n```", README, flags=re.DOTALL)
+
+
+YAML_SHOWN = re.findall(r"```yaml\n(.+?)\n```", README, flags=re.DOTALL)
 
 
 @pytest.fixture(scope="module")
@@ -56,10 +61,16 @@ def test_the_first_command_sets_up_and_plans_the_demo_as_shown(clone: Path) -> N
 
 
 def test_the_paid_bill_that_the_readme_shows_can_be_read(tmp_path: Path) -> None:
-    (shown,) = re.findall(r"```yaml\n(.+?)\n```", README, flags=re.DOTALL)
+    (shown,) = (text for text in YAML_SHOWN if text.startswith("bill:"))
     (tmp_path / "paid.yaml").write_text(shown, encoding="utf-8")
     paid, _ = read_paid_bill(tmp_path / "paid.yaml")
     assert sum(line.amount for line in paid.lines) == pytest.approx(paid.total)
+
+
+def test_the_forecast_that_the_readme_shows_is_understood() -> None:
+    (shown,) = (text for text in YAML_SHOWN if text.startswith("forecast:"))
+    recipe = ForecastRecipe.model_validate(YAML(typ="safe").load(shown)["forecast"])
+    assert recipe.load.meters == ["meter_2025.csv", "meter_2026.csv"]
 
 
 def test_the_second_command_sets_up_and_finds_the_tests(clone: Path) -> None:
