@@ -140,9 +140,9 @@ def forecast(
         brief, ensemble = make_forecast(_folder(scenario), members, seed)
         tested = None
         if back_test:
-            from optimizer import study
+            from optimizer import seasons
 
-            tested = study.back_test(_folder(scenario), effort=effort, progress=progress)
+            tested = seasons.back_test(_folder(scenario), effort=effort, progress=progress)
         files = write_forecast(brief.scenario, ensemble, out) if out else []
         progress("done")
         if as_json:
@@ -216,7 +216,7 @@ def renew(
         return
     with _errors_told(debug=debug), _progress() as progress:
         from optimizer.report.files import write_outcome
-        from optimizer.study import renew_settings, review_season
+        from optimizer.seasons import renew_settings, review_season
 
         review = None
         if metered is not None:
@@ -276,7 +276,7 @@ def review(
     with _errors_told(debug=debug), _progress() as progress:
         from optimizer.paperwork import read_brief
         from optimizer.report.review import review_record, review_text
-        from optimizer.study import review_season
+        from optimizer.seasons import review_season
 
         result = review_season(_folder(scenario), previous, metered, progress)
         currency = read_brief(_folder(scenario)).tariff.currency

@@ -6,53 +6,30 @@ Each name leads to the folder that tells more. There is no arithmetic here.
 from __future__ import annotations
 
 import importlib
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
 
 import numpy as np
 
-from optimizer.billing.bill import bill_flows
 from optimizer.billing.cost import linear_cost
-from optimizer.billing.tariff import compile_cost
-from optimizer.documents import Source
-from optimizer.paperwork import MEMBERS, MEMBERS_SEED, Brief, metered_of, read_brief, weather_of
+from optimizer.paperwork import Brief, read_brief, weather_of
 from optimizer.planning.linear import LinearSolver
 from optimizer.planning.plan import Plan, make_plan
 from optimizer.planning.problem import Problem
 from optimizer.report.account import Account, ProofLine
-from optimizer.report.history import promise_path, settings_in_use, settings_path, tariff_of_promise
 from optimizer.settings.choosing import EFFORTS, Found, find_settings, groupings_for
 from optimizer.settings.fitting import MonthGroups, years_for
 from optimizer.settings.proven import gap_of
 from optimizer.settings.reasons import Course, Prices, reasons_for
-from optimizer.settings.refusals import read_settings, refuse
-from optimizer.settings.renewing import find_anew, find_changes
+from optimizer.settings.refusals import read_settings
 from optimizer.settings.richer import Richer, enriched, what_richer_would_bring
 from optimizer.settings.season import Season, Task
 from optimizer.settings.windows import Settings, no_windows
 from optimizer.settings.workers import ahead, both
 from optimizer.site.controls import Controls
-from optimizer.site.expected.build import again_from
-from optimizer.site.expected.ensemble import ensemble_of
-from optimizer.site.expected.weeks import Material, Weather, Year
-from optimizer.site.forecast import Forecast
-from optimizer.site.readers.forecast_csv import read_forecast
-from optimizer.site.readers.meter_csv import read_meter
-from optimizer.site.scenario import Scenario
-from optimizer.timegrid import calendar_months
-from optimizer.valuation.backtest import (
-    BackTest,
-    Tried,
-    divided,
-    errors_of,
-    last_week_again,
-    mean_day_of_month,
-)
 from optimizer.valuation.outcome import NOTHING_TO_SAVE, Judge, Outcome, cases_of
-from optimizer.valuation.renewal import DAYS_PER_MONTH, CostOf, default_per_change, renewal_of
-from optimizer.valuation.review import Review, overlap, refuse_hidden_load, review_of
 from optimizer.valuation.sureness import sureness_of
 
 Progress = Callable[[str], None]
@@ -125,107 +102,6 @@ def plan_scenario(
     )  # fmt: skip
 
 
-def renew_settings(
-    path: Path,
-    previous: Path | None = None,
-    *,
-    least_per_month: float | None = None,
-    effort: str = "normal",
-    time_limit_s: float = DEFAULT_TIME_LIMIT_S,
-    progress: Progress,
-) -> Account:
-    """Say what to change about settings in use for the coming season, and what it is worth.
-
-    ``previous`` is the folder of last season's results, or a settings file; the scenario's history
-    tells what is in use without it. ``least_per_month`` is what each change must earn; a share of the
-    possible saving without it.
-    """
-    progress("reading the scenario, its tariff and the settings in use")
-    brief = read_brief(path)
-    in_use = in_use_of(brief.scenario, previous)
-    ahead(partial(make_ready, brief))
-    return renewed_account(brief, in_use, least_per_month, effort, time_limit_s, progress)
-
-
-def renewed_account(
-    brief: Brief,
-    in_use: Settings,
-    least_per_month: float | None,
-    effort: str,
-    time_limit_s: float,
-    progress: Progress,
-) -> Account:
-    """Do the same where scenario and settings are read already."""
-    solver = LinearSolver()
-    plan = cheapest_plan(brief, time_limit_s, progress, solver)
-    task, days = task_of(brief, plan), brief.scenario.forecast.grid.days
-    bare = course_of(brief).run(no_windows(in_use.floor_pct)).flows
-    per_change = default_per_change(task.can_save, bill_flows(brief.cost, bare).gross)
-    if least_per_month is not None:
-        per_change = least_per_month * days / DAYS_PER_MONTH
-    progress("looking for the fewest changes that are worth it")
-    few = find_changes(task, weather_of(brief), in_use, EFFORTS[effort], per_change, progress)
-    progress("looking for windows without regard to those in use")
-    groupings = groupings_of(brief, task.controls)
-    anew = find_anew(task, weather_of(brief), in_use, groupings, EFFORTS[effort], progress)
-    progress("weighing the changes")
-    years = years_for(weather_of(brief), None)
-    renewal = renewal_of(
-        in_use, few, anew, costs_in(brief, plan, years), [year.weight for year in years],
-        brief.scenario.plant, days, per_change,
-    )  # fmt: skip
-    found = few if renewal.after == few.settings else anew
-    sureness = sureness_of(
-        found, weather_of(brief), plan.problem, brief.cost, course_of(brief),
-        PLANNING_S[effort], progress, solver,
-    )  # fmt: skip
-    account = account_of(brief, plan, renewal.after, in_use, renewal.anew)
-    return replace(
-        account, found=found, sureness=sureness, effort=effort, with_curve=False, renewal=renewal
-    )
-
-
-def in_use_of(scenario: Scenario, previous: Path | None) -> Settings:
-    """Return the settings in use: those of some results, or what the history says."""
-    if previous is not None:
-        return read_settings(settings_path(previous), scenario.controls, scenario.plant)
-    settings, path = settings_in_use(scenario.folder)
-    refuse(settings, scenario.controls, scenario.plant, Source(path, None))
-    return settings
-
-
-def review_season(path: Path, previous: Path, metered_path: Path, progress: Progress) -> Review:
-    """Hold what was metered against what the results of a season ago promised."""
-    progress("reading the scenario, the promise and the meter")
-    brief = read_brief(path)
-    scenario, zone = brief.scenario, brief.scenario.file.zone
-    settings = read_settings(settings_path(previous), scenario.controls, scenario.plant)
-    promised = read_forecast(promise_path(previous), zone, scenario.plant)
-    refuse_hidden_load(metered_path)
-    real = read_forecast(metered_path, zone, scenario.plant)
-    meter, _ = read_meter(metered_path, zone)
-    progress("replaying the season as it was promised and as it was")
-    promised, real, meter = overlap(promised, real, meter, metered_path)
-    periods = calendar_months(real.grid)
-    then = tariff_of_promise(previous, brief.tariff)
-    courses = [
-        replace(course_of(brief), grid=each.grid, load_kwh=each.load_kwh, pv_kwh=each.pv_kwh,
-                start_kwh=scenario.plant.low_kwh)
-        for each in (promised, real)
-    ]  # fmt: skip
-    return review_of(
-        courses[0], courses[1], meter, settings, compile_cost(then, real.grid, periods),
-        compile_cost(brief.tariff, real.grid, periods),
-    )  # fmt: skip
-
-
-def costs_in(brief: Brief, plan: Plan, years: Sequence[Year]) -> CostOf:
-    """Return a function that tells what settings cost in each of some plausible seasons."""
-    judge, course = Judge(brief.cost, plan), course_of(brief)
-    courses = [replace(course, load_kwh=year.load_kwh, pv_kwh=year.pv_kwh) for year in years]
-    return lambda settings: [judge.cost_of(each.run(settings)) for each in courses]
-
-
 def replay_settings(
     path: Path,
     settings_path: Path,
@@ -240,58 +116,6 @@ def replay_settings(
     plan = cheapest_plan(brief, time_limit_s, progress)
     progress("replaying the settings and adding up the bills")
     return account_of(brief, plan, settings)
-
-
-def back_test(path: Path, *, effort: str, progress: Progress) -> BackTest:
-    """Hold the forecast, made from the first part of what was metered, against the rest.
-
-    Settings are fitted to it and to two simple forecasts in the same way, and run through the rest.
-    """
-    progress("reading the scenario, its tariff and what was metered")
-    return back_test_of(read_brief(path), effort, progress)
-
-
-def back_test_of(brief: Brief, effort: str, progress: Progress) -> BackTest:
-    """Do the same for a scenario that is read already."""
-    series, recipe = metered_of(brief.scenario)
-    *earlier, last = series
-    past, rest = divided(last)
-    ours = again_from([*earlier, past], rest.grid, recipe)
-    drawn = ensemble_of(Weather(ours.forecast, ours.material), MEMBERS, MEMBERS_SEED).members
-    simple = (last_week_again(past, rest.grid), mean_day_of_month(past, rest.grid))
-    actual = brief_on(brief, rest, Material((rest,)))
-    plan = cheapest_plan(actual, DEFAULT_TIME_LIMIT_S, progress)
-    judge, course = Judge(actual.cost, plan), course_of(actual)
-    tried = []
-    for name, forecast, material, members in (
-        ("this program's", ours.forecast, ours.material, drawn),
-        ("the last week again", simple[0], Material(simple[:1]), simple[:1]),
-        ("mean day of each month", simple[1], Material(simple[1:]), simple[1:]),
-    ):
-        progress(f"planning on the forecast: {name}")
-        assumed = brief_on(brief, forecast, material)
-        guess = cheapest_plan(assumed, DEFAULT_TIME_LIMIT_S, lambda _told: None)
-        found = windows_for(assumed, task_of(assumed, guess), effort, None, lambda _told: None)
-        cost = judge.cost_of(course.run(found.settings))
-        errors = errors_of(members, rest)
-        tried.append(Tried(name, *errors, found.settings, cost, cost - plan.cost))
-    plain = no_windows(course.plant.soc_pct(course.plant.low_kwh))
-    return BackTest(
-        (past.grid.dates[0], past.grid.dates[-1]), (rest.grid.dates[0], rest.grid.dates[-1]),
-        tuple(tried), judge.cost_of(course.run(plain)), plan.cost,
-    )  # fmt: skip
-
-
-def brief_on(brief: Brief, forecast: Forecast, material: Material) -> Brief:
-    """Return the same site and tariff with another forecast, and nothing known from before it."""
-    periods = calendar_months(forecast.grid)
-    scenario = replace(
-        brief.scenario, forecast=forecast, material=material, periods=periods, so_far=None,
-        expected=None,
-    )  # fmt: skip
-    return replace(
-        brief, scenario=scenario, cost=compile_cost(brief.tariff, forecast.grid, periods)
-    )
 
 
 def cheapest_plan(

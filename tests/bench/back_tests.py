@@ -14,7 +14,7 @@ import json
 from pathlib import Path
 
 from optimizer.report.forecast import back_test_record
-from optimizer.study import back_test_of
+from optimizer.seasons import back_test_of
 from tests.bench.cells import TARIFFS, cells
 
 

@@ -18,7 +18,7 @@ from pathlib import Path
 
 import numpy as np
 
-from optimizer import study
+from optimizer import seasons, study
 from optimizer.paperwork import Brief
 from optimizer.settings.windows import Settings, no_windows
 from optimizer.site.expected.build import again_from, grid_of_days
@@ -70,7 +70,7 @@ def part(series: Forecast, first: date, last: date) -> Forecast:
 
 def saved_on(brief: Brief, actual: Forecast, every: dict[str, Settings]) -> dict[str, float]:
     """Return what settings save over no windows on days as they were, and what the plan would."""
-    there = study.brief_on(brief, actual, Material((actual,)))
+    there = seasons.brief_on(brief, actual, Material((actual,)))
     plan = study.cheapest_plan(there, 300.0, quiet)
     judge, course = Judge(there.cost, plan), study.course_of(there)
     floor = round(course.plant.soc_pct(course.plant.low_kwh), 9)
@@ -82,7 +82,7 @@ def saved_on(brief: Brief, actual: Forecast, every: dict[str, Settings]) -> dict
 def renewed(cell: Cell, effort: str) -> Iterator[str]:
     """Yield a row for each quarter, and one for the year."""
     before, coming = two_years(cell)
-    start = study.brief_on(cell.brief, before, Material((before,)))
+    start = seasons.brief_on(cell.brief, before, Material((before,)))
     plan = study.cheapest_plan(start, 300.0, quiet)
     task = study.task_of(start, plan)
     in_use = study.windows_for(start, task, effort, None, quiet).settings
@@ -97,14 +97,14 @@ def renewed(cell: Cell, effort: str) -> Iterator[str]:
         if first_month > 1:
             past.append(part(coming, date(year, 1, 1), first - timedelta(days=1)))
         expected = again_from(past, actual.grid, RECIPE)
-        brief = study.brief_on(cell.brief, expected.forecast, expected.material)
-        account = study.renewed_account(brief, in_use, None, effort, 300.0, quiet)
+        brief = seasons.brief_on(cell.brief, expected.forecast, expected.material)
+        account = seasons.renewed_account(brief, in_use, None, effort, 300.0, quiet)
         renewal = account.renewal
         assert renewal is not None
         saved = saved_on(brief, actual, {
             "in use": in_use, "renewed": renewal.after, "anew": renewal.anew,
         })  # fmt: skip
-        again = study.renewed_account(brief, renewal.after, None, effort, 300.0, quiet).renewal
+        again = seasons.renewed_account(brief, renewal.after, None, effort, 300.0, quiet).renewal
         assert again is not None
         counted = [len(renewal.changes), renewal.changes_anew, len(again.changes)]
         changes += counted

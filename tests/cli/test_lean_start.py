@@ -45,7 +45,8 @@ def meter(tmp_path_factory: pytest.TempPathFactory) -> str:
 
 
 @pytest.mark.parametrize("words", [["--help"], ["--version"], ["plan", "--help"], ["check", DEMO],
-                                   ["check", DEMO, "--json"], ["check", "two_rates"]])  # fmt: skip
+                                   ["check", DEMO, "--json"], ["check", "two_rates"],
+                                   ["forecast", DEMO], ["renew", "--help"]])  # fmt: skip
 def test_help_and_checks_load_neither_solver_nor_search(words: list[str]) -> None:
     assert code_and_loaded(words) == (0, [])
 
