@@ -242,6 +242,8 @@ def _told(
     error: type[InputError],
 ) -> InputError:
     key = _dotted(place[-2:] if place and isinstance(place[-1], int) else place[-1:]) or "the file"
+    # Of a union, the member whose form fits says most: the others only say that theirs does not.
+    details = [detail for detail in details if detail["type"] == "value_error"] or details
     if len(details) > 1:
         allowed = " or ".join(dict.fromkeys(_allowed(detail) for detail in details))
         what, mend = f"{key} is {_shown(details[0]['input'])}", f"It may be {allowed}."

@@ -170,7 +170,8 @@ def renewal_record(account: Account) -> dict[str, Any] | None:
         "months": renewal.months,
         "least_per_change_per_month": renewal.least,
         "saves_per_month": renewal.saves_per_month,
-        "saves_per_month_spread": vars(renewal.saved),
+        "saves_per_month_least": renewal.saved[0],
+        "saves_per_month_most": renewal.saved[1],
         "changes": [
             {
                 "kind": valued.change.kind,

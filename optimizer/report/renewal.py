@@ -73,7 +73,7 @@ def worth_words(per_month: float | None, currency: str) -> str:
         return "goes together with the others"
     if per_month < 0:
         return "only worth it with the others"
-    return f"saves {money(per_month, currency)} a month of what all of them save"
+    return f"worth {money(per_month, currency)} a month beside the others"
 
 
 def _filled(text: str, first: str, then: str | None = None) -> str:

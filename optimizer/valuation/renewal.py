@@ -15,7 +15,6 @@ from optimizer.settings.choosing import Found, Size
 from optimizer.settings.renewing import Change, changes_of, without_change
 from optimizer.settings.windows import Settings
 from optimizer.site.equipment import Plant
-from optimizer.site.expected.ensemble import Spread
 from optimizer.units import money
 
 DAYS_PER_MONTH = 365.25 / 12
@@ -49,8 +48,9 @@ class Renewal:
     """Settings in use, those advised, and those found anew, on the coming season.
 
     ``least`` is what each change had to earn a month; ``cost_…`` are means over plausible seasons, and
-    ``saved`` spreads what the advised changes save a month over them. ``curve`` tells for each number
-    of changes what it saves a month on weeks it was fitted to and on others (None if too few weeks).
+    ``saved`` is the least and the most that the advised changes save a month in any of them. ``curve``
+    tells for each number of changes what it saves a month on weeks it was fitted to and on others (None
+    if too few weeks).
     """
 
     before: Settings
@@ -63,7 +63,7 @@ class Renewal:
     cost_before: float
     cost_after: float
     cost_anew: float
-    saved: Spread
+    saved: tuple[float, float]
     curve: tuple[tuple[int, float, float | None], ...]
 
     @property
@@ -100,11 +100,10 @@ class Renewal:
             )
         else:
             count = len(self.changes)
-            one_of_ten, nine_of_ten = self.saved.p10, self.saved.p90
             told = (
                 f"Change {count} of {self.entries} {_entries(self.entries)}: saves"
-                f" {money(self.saves_per_month, currency)} a month ({money(one_of_ten)} in one of ten"
-                f" plausible seasons, {money(nine_of_ten)} in nine of ten, or less)."
+                f" {money(self.saves_per_month, currency)} a month, from {money(self.saved[0])} to"
+                f" {money(self.saved[1])} in plausible seasons."
             )
         if not self.others:
             return told
@@ -175,7 +174,7 @@ def renewal_of(
         undone = without_change(after, change)
         worth = None if undone is None else (cost(undone) - cost_after) / months
         valued.append(Valued(change, worth))
-    saved = np.array(cost_of(before)) - np.array(cost_of(after))
+    saved = (np.array(cost_of(before)) - np.array(cost_of(after))) / months
     curve = tuple(
         (
             size.entries,
@@ -189,5 +188,5 @@ def renewal_of(
     valued.sort(key=lambda each: -(each.per_month or 0.0))
     return Renewal(
         before, after, anew.settings, tuple(valued), changes_anew, months, per_change / months,
-        cost(before), cost_after, cost_anew, Spread.of(saved / months), curve,
+        cost(before), cost_after, cost_anew, (float(saved.min()), float(saved.max())), curve,
     )  # fmt: skip

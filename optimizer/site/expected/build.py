@@ -79,15 +79,18 @@ def expected_from(
         If a file cannot be used, or meters do not suffice.
     """
     metered = _read_meters(recipe, folder, zone, plant)
-    where = source.where(("forecast",))
-    grid = _coming_grid(recipe, metered, zone, where)
+
+    def where(*key: str) -> str:
+        return source.where(("forecast", *key))
+
+    grid = _coming_grid(recipe, metered, zone, where("last"))
     typical = _typical_year(recipe, folder)
     about: list[str] = []
     if metered:
-        brought = tuple(_with_steps(series, grid.step_minutes, where) for series in metered)
-        material = from_meters(
-            brought, grid, recipe, _measured_trend(brought, recipe, where), about
-        )
+        step = grid.step_minutes
+        brought = tuple(_with_steps(series, step, where("step_minutes")) for series in metered)
+        trend = _measured_trend(brought, recipe, where("load", "trend_pct_per_year"))
+        material = from_meters(brought, grid, recipe, trend, about)
         if isinstance(recipe.pv, PvRecipe) or recipe.pv == "none":
             material = _with_other_pv(material, recipe, plant, typical, about)
     else:
@@ -231,7 +234,7 @@ def _measured_trend(metered: Sequence[Forecast], recipe: ForecastRecipe, where: 
     pairs = [(daily[day], daily[day + year]) for day in sorted(daily) if day + year in daily]
     if len(pairs) < 7 * LEAST_TREND_WEEKS:
         raise ScenarioError(
-            f"the trend is to be measured, but only {len(pairs)} days were metered in two years"
+            f"the trend is to be measured, but the days metered in two years are only {len(pairs)}"
             f" ({7 * LEAST_TREND_WEEKS} are needed)",
             where=where,
             mend="Give meters of two years, or write the trend in per cent.",
