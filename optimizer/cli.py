@@ -43,6 +43,16 @@ MISSING_PROMISE = InputError(
     mend="Name the folder of that season's results with --previous.",
 )
 
+ONE_AT_A_TIME = InputError(
+    "--accept and --undo are given together", where="the command line", mend="Give one of them."
+)
+
+SAME_FOLDER = InputError(
+    "the results would be written over those of last season",
+    where="--out",
+    mend="Name another folder: a later review needs what was promised.",
+)
+
 Effort = Literal["quick", "normal", "thorough"]
 
 FIRST_DEMO = "1_two_rates"
@@ -140,9 +150,9 @@ def forecast(
         brief, ensemble = make_forecast(_folder(scenario), members, seed)
         tested = None
         if back_test:
-            from optimizer import seasons
+            from optimizer.seasons import back_test as held_against_the_past
 
-            tested = seasons.back_test(_folder(scenario), effort=effort, progress=progress)
+            tested = held_against_the_past(brief, effort, progress)
         files = write_forecast(brief.scenario, ensemble, out) if out else []
         progress("done")
         if as_json:
@@ -186,7 +196,7 @@ def renew(
             help="Last season's results, or a settings file; else what the history says.",
         ),
     ] = None,
-    out: OutOption = Path("out"),
+    out: OutOption = Path("renewed"),
     least: Annotated[
         float | None,
         typer.Option("--least", min=0, help="Money that each change must earn a month."),
@@ -212,12 +222,16 @@ def renew(
     """Say what to change about the settings in use; exit code 10 if there is something to change."""
     if accept is not None or undo:
         with _errors_told(debug=debug):
+            if accept is not None and undo:
+                raise ONE_AT_A_TIME
             _keep_history(_folder(scenario), accept, as_json=as_json)
         return
     with _errors_told(debug=debug), _progress() as progress:
         from optimizer.report.files import write_outcome
         from optimizer.seasons import renew_settings, review_season
 
+        if previous is not None and previous.resolve() == out.resolve():
+            raise SAME_FOLDER
         review = None
         if metered is not None:
             if previous is None:
@@ -232,9 +246,15 @@ def renew(
     if review is not None and not as_json:
         from optimizer.report.review import review_text
 
-        print(review_text(review, account.currency), end="\n\n")
-    _show(account, files, as_json=as_json)
-    if account.renewal is not None and account.renewal.changes:
+        print(review_text(review), end="\n\n")
+    if review is not None and as_json:
+        from optimizer.report.record import plan_record
+        from optimizer.report.review import review_record
+
+        print(json.dumps(plan_record(account) | {"review": review_record(review)}, indent=2))
+    else:
+        _show(account, files, as_json=as_json)
+    if account.renewal is not None and not account.renewal.is_nothing_to_do:
         raise typer.Exit(SOMETHING_TO_CHANGE)
 
 
@@ -274,17 +294,15 @@ def review(
 ) -> None:
     """Hold what was metered against what was promised, and tell why they differ."""
     with _errors_told(debug=debug), _progress() as progress:
-        from optimizer.paperwork import read_brief
         from optimizer.report.review import review_record, review_text
         from optimizer.seasons import review_season
 
         result = review_season(_folder(scenario), previous, metered, progress)
-        currency = read_brief(_folder(scenario)).tariff.currency
         progress("done")
     if as_json:
         print(json.dumps(review_record(result), indent=2))
     else:
-        print(review_text(result, currency))
+        print(review_text(result))
 
 
 @app.command()

@@ -11,6 +11,8 @@ from dataclasses import replace
 from functools import partial
 from pathlib import Path
 
+import numpy as np
+
 from optimizer.billing.bill import bill_flows
 from optimizer.billing.tariff import compile_cost
 from optimizer.documents import Source
@@ -20,13 +22,13 @@ from optimizer.planning.plan import Plan
 from optimizer.report.account import Account
 from optimizer.report.history import promise_path, settings_in_use, settings_path, tariff_of_promise
 from optimizer.settings.choosing import EFFORTS
-from optimizer.settings.fitting import years_for
 from optimizer.settings.refusals import read_settings, refuse
 from optimizer.settings.renewing import find_anew, find_changes
 from optimizer.settings.windows import Settings, no_windows
 from optimizer.settings.workers import ahead
 from optimizer.site.expected.build import again_from
 from optimizer.site.expected.ensemble import ensemble_of
+from optimizer.site.expected.recipe import ForecastRecipe, PvRecipe
 from optimizer.site.expected.weeks import Material, Weather, Year
 from optimizer.site.forecast import Forecast
 from optimizer.site.readers.forecast_csv import read_forecast
@@ -45,9 +47,11 @@ from optimizer.study import (
     windows_for,
 )
 from optimizer.timegrid import calendar_months
+from optimizer.units import number
 from optimizer.valuation.backtest import (
     BackTest,
     Tried,
+    before,
     divided,
     errors_of,
     last_week_again,
@@ -56,34 +60,36 @@ from optimizer.valuation.backtest import (
 from optimizer.valuation.outcome import Judge
 from optimizer.valuation.renewal import DAYS_PER_MONTH, CostOf, default_per_change, renewal_of
 from optimizer.valuation.review import Review, overlap, refuse_hidden_load, review_of
-from optimizer.valuation.sureness import sureness_of
+from optimizer.valuation.sureness import OTHER_YEARS, sureness_of
+
+SEED = 20_270_301
+"""Of the plausible seasons in which changes are valued; those of the search have another."""
 
 
-def back_test(path: Path, *, effort: str, progress: Progress) -> BackTest:
+def back_test(brief: Brief, effort: str, progress: Progress) -> BackTest:
     """Hold the forecast, made from the first part of what was metered, against the rest.
 
     Settings are fitted to it and to two simple forecasts in the same way, and run through the rest.
     """
-    progress("reading the scenario, its tariff and what was metered")
-    return back_test_of(read_brief(path), effort, progress)
-
-
-def back_test_of(brief: Brief, effort: str, progress: Progress) -> BackTest:
-    """Do the same for a scenario that is read already."""
     series, recipe = metered_of(brief.scenario)
     *earlier, last = series
     past, rest = divided(last)
-    ours = again_from([*earlier, past], rest.grid, recipe)
+    ours = again_from([*before(earlier, rest), past], rest.grid, recipe)
     drawn = ensemble_of(Weather(ours.forecast, ours.material), MEMBERS, MEMBERS_SEED).members
     simple = (last_week_again(past, rest.grid), mean_day_of_month(past, rest.grid))
-    actual = brief_on(brief, rest, Material((rest,)))
+    actual = brief_on(brief, rest, Material((rest,), holds_forecast=True))
     plan = cheapest_plan(actual, DEFAULT_TIME_LIMIT_S, progress)
     judge, course = Judge(actual.cost, plan), course_of(actual)
     tried = []
     for name, forecast, material, members in (
         ("this program's", ours.forecast, ours.material, drawn),
-        ("the last week again", simple[0], Material(simple[:1]), simple[:1]),
-        ("mean day of each month", simple[1], Material(simple[1:]), simple[1:]),
+        ("the last week again", simple[0], Material(simple[:1], holds_forecast=True), simple[:1]),
+        (
+            "mean day of each month",
+            simple[1],
+            Material(simple[1:], holds_forecast=True),
+            simple[1:],
+        ),
     ):
         progress(f"planning on the forecast: {name}")
         assumed = brief_on(brief, forecast, material)
@@ -95,8 +101,18 @@ def back_test_of(brief: Brief, effort: str, progress: Progress) -> BackTest:
     plain = no_windows(course.plant.soc_pct(course.plant.low_kwh))
     return BackTest(
         (past.grid.dates[0], past.grid.dates[-1]), (rest.grid.dates[0], rest.grid.dates[-1]),
-        tuple(tried), judge.cost_of(course.run(plain)), plan.cost,
+        tuple(tried), judge.cost_of(course.run(plain)), plan.cost, _not_tested(recipe),
     )  # fmt: skip
+
+
+def _not_tested(recipe: ForecastRecipe) -> tuple[str, ...]:
+    """Return what of a recipe the past says nothing of."""
+    notes = []
+    if isinstance(recipe.pv, PvRecipe):
+        notes.append("PV is that of the meters; PV from roof facts is not held against anything.")
+    if recipe.added:
+        notes.append("What comes on top is left out.")
+    return tuple(notes)
 
 
 def brief_on(brief: Brief, forecast: Forecast, material: Material) -> Brief:
@@ -129,6 +145,7 @@ def renew_settings(
     progress("reading the scenario, its tariff and the settings in use")
     brief = read_brief(path)
     in_use = in_use_of(brief.scenario, previous)
+    brief = with_floor_of(in_use, brief)
     ahead(partial(make_ready, brief))
     return renewed_account(brief, in_use, least_per_month, effort, time_limit_s, progress)
 
@@ -155,9 +172,10 @@ def renewed_account(
     groupings = groupings_of(brief, task.controls)
     anew = find_anew(task, weather_of(brief), in_use, groupings, EFFORTS[effort], progress)
     progress("weighing the changes")
-    years = years_for(weather_of(brief), None)
+    luck = np.random.default_rng(SEED)
+    years = [weather_of(brief).year(variant, None, luck) for variant in OTHER_YEARS]
     renewal = renewal_of(
-        in_use, few, anew, costs_in(brief, plan, years), [year.weight for year in years],
+        in_use, few, anew, costs_in(brief, plan, years), [1 / len(years)] * len(years),
         brief.scenario.plant, days, per_change,
     )  # fmt: skip
     found = few if renewal.after == few.settings else anew
@@ -201,8 +219,22 @@ def review_season(path: Path, previous: Path, metered_path: Path, progress: Prog
     ]  # fmt: skip
     return review_of(
         courses[0], courses[1], meter, settings, compile_cost(then, real.grid, periods),
-        compile_cost(brief.tariff, real.grid, periods),
+        compile_cost(brief.tariff, real.grid, periods), brief.tariff.currency,
     )  # fmt: skip
+
+
+def with_floor_of(in_use: Settings, brief: Brief) -> Brief:
+    """Return the brief with the floor that is typed in, where it is the higher one: it is kept."""
+    plant = brief.scenario.plant
+    floor_kwh = plant.level_kwh(in_use.floor_pct)
+    if floor_kwh <= plant.low_kwh:
+        return brief
+    note = f"The floor of {number(in_use.floor_pct)} % that is typed in is kept."
+    forecast = replace(brief.scenario.forecast, notes=(*brief.scenario.forecast.notes, note))
+    scenario = replace(
+        brief.scenario, plant=replace(plant, low_kwh=floor_kwh), forecast=forecast
+    )  # fmt: skip
+    return replace(brief, scenario=scenario)
 
 
 def costs_in(brief: Brief, plan: Plan, years: Sequence[Year]) -> CostOf:

@@ -139,20 +139,27 @@ class Peak:
         power = (np.asarray(sums, dtype=np.float64) + self.before_kwh) / self.hours
         return power if self.factor is None else power * self.factor
 
-    def highest_intervals(self, energy_kwh: FloatArray) -> IntArray:
-        """Return the intervals that make the result, highest first, without those before them."""
+    def highest_groups(self, energy_kwh: FloatArray) -> tuple[FloatArray, IntArray]:
+        """Return the values that make the result, highest first, and the interval of each.
+
+        The interval is −1 where the value was reached before the series. [kW]
+        """
         power = self.interval_kw(energy_kwh)
         order = np.argsort(-power, kind="stable")
         _, first = np.unique(self.groups[order], return_index=True)
         best = order[np.sort(first)]  # the highest interval of each group
-        before = self.before_series_kw
-        group = self.groups[best]
-        best = np.where(power[best] >= self.lowest_of_group[group], best, -1)
-        own = np.where(best >= 0, power[best], self.lowest_of_group[group])
-        values = np.concatenate([before[: len(self.reached_kw)], own])
-        interval = np.concatenate([np.full(len(self.reached_kw), -1), best]).astype(np.int64)
-        counted = interval[np.argsort(-values, kind="stable")[: self.counted]]
-        return counted[counted >= 0]
+        lowest = self.lowest_of_group[self.groups[best]]
+        is_inside = power[best] >= lowest
+        values = np.concatenate([self.reached_kw, np.where(is_inside, power[best], lowest)])
+        before = np.full(len(self.reached_kw), -1)
+        interval = np.concatenate([before, np.where(is_inside, best, -1)]).astype(np.int64)
+        counted = np.argsort(-values, kind="stable")[: self.counted]
+        return values[counted], interval[counted]
+
+    def highest_intervals(self, energy_kwh: FloatArray) -> IntArray:
+        """Return the intervals that make the result, highest first, without those before them."""
+        _, interval = self.highest_groups(energy_kwh)
+        return interval[interval >= 0]
 
     @property
     def before_series_kw(self) -> FloatArray:

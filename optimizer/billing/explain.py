@@ -222,14 +222,15 @@ class _Teller:
         return f"{text}, at {price(low)} to {price(high)} a kWh"
 
     def _intervals(self, node: Peak) -> tuple[Why, ...]:
-        energy = getattr(self._reading.flows, node.flow)
-        power = node.interval_kw(energy)
-        inside = [
-            Why(interval_text(node, int(i), self._grid), float(power[i]), "kW")
-            for i in node.highest_intervals(energy)
+        values, intervals = node.highest_groups(getattr(self._reading.flows, node.flow))
+        told = [
+            Why(interval_text(node, int(i), self._grid), float(kw), "kW")
+            if i >= 0
+            else Why("before this series", float(kw), "kW")
+            for kw, i in zip(values, intervals, strict=True)
+            if i >= 0 or kw > 0
         ]
-        before = sorted(node.before_series_kw, reverse=True)[: node.counted - len(inside)]
-        return (*inside, *(Why("before this series", float(kw), "kW") for kw in before))
+        return tuple(sorted(told, key=lambda why: why.text == "before this series"))
 
 
 def _smaller_of(node: Node) -> tuple[Node, Node] | None:

@@ -28,6 +28,7 @@ from optimizer.billing.cost import (
     Scale,
     Sum,
     Tally,
+    chosen,
 )
 from optimizer.billing.tariff import TariffCost
 from optimizer.flows import Flows
@@ -109,8 +110,8 @@ class _Known:
             return np.concatenate([getattr(self._so_far, name), getattr(rest, name)])
 
         reactive = None
-        if self._so_far.reactive_kvarh is not None and rest.reactive_kvarh is not None:
-            reactive = both("reactive_kvarh")
+        if self._so_far.reactive_kvarh is not None or rest.reactive_kvarh is not None:
+            reactive = np.concatenate([_reactive(self._so_far), _reactive(rest)])
         return Flows.of_meter(self._grid, both("import_kwh"), both("export_kwh"), reactive)
 
     def _open(self, node: Node) -> _Open:
@@ -121,7 +122,7 @@ class _Known:
             self._done[node] = opened
         return self._done[node]
 
-    def _worked_out(self, node: Node) -> _Open:
+    def _worked_out(self, node: Node) -> _Open:  # noqa: PLR0911 - one for each node
         match node:
             case FlowSum():
                 return self._sum_of_flow(node)
@@ -132,16 +133,21 @@ class _Known:
             case Sum():
                 return self._of_many(node.terms, Sum)
             case Choice():
-                parts = [self._open(part) for part in (node.by, *node.options)]
-                by, *options = (part.node for part in parts)
-                choice = Choice(by, node.edges, tuple(options))
-                return _Open(choice, all(part.is_known for part in parts))
+                by = self._open(node.by)
+                if by.is_known:
+                    return self._open(chosen(node, self._reading.value(node.by)))
+                options = tuple(self._open(option).node for option in node.options)
+                return _Open(Choice(by.node, node.edges, options), False)
             case Scale() | Tally() | Rounded():
                 inner = self._open(node.of)
                 return _Open(replace(node, of=inner.node), inner.is_known)
             case Metered():
-                formula, planned = node.formula, self._open(node.planned).node
-                return _Open(Metered(lambda rest: formula(self._with(rest)), planned), False)
+                formula, planned = node.formula, self._open(node.planned)
+                # What is planned tells which steps are meant, but where nothing is planned for it.
+                is_known = planned.is_known and not isinstance(node.planned, Constant)
+                return _Open(
+                    Metered(lambda rest: formula(self._with(rest)), planned.node), is_known
+                )
             case Constant():
                 return _Open(node, True)
 
@@ -166,8 +172,8 @@ class _Known:
             return _Open(node, True)
         intervals = len(node.hours)
         energy = getattr(self._so_far, node.flow)[node.steps[is_past]]
-        begun: FloatArray = np.zeros(intervals)
-        begun_h: FloatArray = np.zeros(intervals)
+        begun = node.before_kwh.copy()
+        begun_h = np.zeros(intervals) if node.begun_h is None else node.begun_h.copy()
         np.add.at(begun, node.interval[is_past], energy)
         np.add.at(begun_h, node.interval[is_past], node.step_h)
         is_open = np.zeros(intervals, dtype=bool)
@@ -195,3 +201,9 @@ class _Known:
             reached[goes_on],
         )
         return _Open(rest, False)
+
+
+def _reactive(flows: Flows) -> FloatArray:
+    """Return reactive energy, none where the meter does not count it or a plan does not know it."""
+    none = np.zeros(flows.grid.count)
+    return none if flows.reactive_kvarh is None else flows.reactive_kvarh

@@ -11,6 +11,7 @@ from optimizer.report.record import flows_csv, plan_json, settings_yaml
 from optimizer.report.renewal import reminders_ics, renewal_file, renewal_yaml
 from optimizer.report.writing import write_all
 
+OF_A_RENEWAL = ("renewal.yaml", "reminders.ics")
 BY_SIZE = "settings_by_size"
 """Folder with the settings of each number of windows."""
 
@@ -39,10 +40,10 @@ def write_outcome(account: Account, folder: Path) -> list[Path]:
         "tariff.yaml": account.tariff.source.path.read_text(encoding="utf-8"),
     }
     if account.renewal is not None:
-        texts["renewal.yaml"] = renewal_yaml(renewal_file(account, date.today()))  # noqa: DTZ011
-        texts["reminders.ics"] = reminders_ics(account)
+        kept = renewal_yaml(renewal_file(account, date.today()))  # noqa: DTZ011
+        texts |= dict(zip(OF_A_RENEWAL, (kept, reminders_ics(account)), strict=True))
     for size in account.curve:
         name = f"{BY_SIZE}/{size.entries}_windows.yaml"
         texts[name] = settings_yaml(account, size.settings)
-    write_all(texts, folder, stale=f"{BY_SIZE}/*_windows.yaml")
+    write_all(texts, folder, stale=(f"{BY_SIZE}/*_windows.yaml", *OF_A_RENEWAL))
     return [folder / name for name in dict.fromkeys(Path(name).parts[0] for name in texts)]

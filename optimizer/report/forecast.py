@@ -22,6 +22,7 @@ from optimizer.timegrid import FloatArray
 from optimizer.units import money, number
 
 if TYPE_CHECKING:
+    from optimizer.site.expected.additions import Layer
     from optimizer.site.scenario import Scenario
     from optimizer.valuation.backtest import BackTest
 
@@ -76,12 +77,9 @@ def _filled(note: str) -> str:
     )
 
 
-def _layer_words(layer: Any) -> str:
-    times = float(layer.pv_times.max())
-    if times != 1.0 or float(layer.pv_times.min()) != 1.0:
-        least = float(layer.pv_times.min())
-        factor = times if times != 1.0 else least
-        return f"{layer.name}: PV times {number(factor, 2)}"
+def _layer_words(layer: Layer) -> str:
+    if layer.times != 1.0:
+        return f"{layer.name}: PV times {number(layer.times, 2)}"
     return f"{layer.name}: {number(layer.added_kwh, 0)} kWh"
 
 
@@ -105,6 +103,7 @@ def back_test_text(result: BackTest, currency: str) -> str:
         "  Money lost: what settings fitted to the forecast cost on the rest, beyond the cheapest plan\n"
         "  made with hindsight. Errors are means of absolute ones; peaks are of load less PV."
     )
+    lines += [f"  {note}" for note in result.notes]
     return "\n".join(lines)
 
 
@@ -129,7 +128,7 @@ def forecast_record(
         "seed": ensemble.seed,
         "added": [
             {"name": layer.name, "load_kwh": layer.added_kwh,
-             "pv_times": float(layer.pv_times.max())}
+             "pv_times": layer.times}
             for layer in layers
         ],
         "back_test": None if back_test is None else back_test_record(back_test),
@@ -142,6 +141,7 @@ def back_test_record(result: BackTest) -> dict[str, Any]:
     return {
         "made_from": [str(day) for day in result.first_part],
         "held_against": [str(day) for day in result.rest],
+        "notes": list(result.notes),
         "cost_no_windows": result.no_windows,
         "cost_plan": result.plan,
         "tried": [
@@ -168,16 +168,16 @@ def write_forecast(scenario: Scenario, ensemble: Ensemble, folder: Path) -> list
         If the folder cannot be written.
     """
     layers = () if scenario.expected is None else scenario.expected.layers
-    added = {
-        f"{ADDED}{layer.name.replace(' ', '_').replace(',', '')}_kwh": layer.load_kwh
-        for layer in layers
-        if layer.added_kwh
-    }
+    added: dict[str, FloatArray] = {}
+    for layer in layers:
+        name = ADDED + layer.name.replace(" ", "_").replace(",", "") + "_kwh"
+        if layer.added_kwh:
+            added[name] = added.get(name, 0.0) + layer.load_kwh
     texts = {"forecast.csv": forecast_csv(scenario.forecast, added)}
     digits = len(str(len(ensemble.members)))
     for number_, member in enumerate(ensemble.members, start=1):
         texts[f"{MEMBERS_FOLDER}/{number_:0{digits}d}.csv"] = forecast_csv(member)
-    write_all(texts, folder, stale=f"{MEMBERS_FOLDER}/*.csv")
+    write_all(texts, folder, stale=(f"{MEMBERS_FOLDER}/*.csv",))
     return [folder / "forecast.csv", folder / MEMBERS_FOLDER]
 
 

@@ -1,7 +1,7 @@
 """The history of a scenario: one readable file for each renewal, which can be explained and undone.
 
 Files lie in the folder ``renewals`` of the scenario, named by their day. What is in use is what the
-latest of them left: its new settings, or, if it was undone, those before it.
+latest of them left: its new settings, or, if it was undone, those that were in use before it.
 """
 
 from __future__ import annotations
@@ -88,13 +88,17 @@ def settings_in_use(folder: Path) -> tuple[Settings, Path]:
     InputError
         If there is no history, or all of it is undone and nothing was in use before.
     """
-    history = history_of(folder)
+    history, undone = history_of(folder), None
+    for path, file in reversed(history):
+        if file.undone is None:
+            break
+        undone = (path, file)
+    if undone is not None and undone[1].before is not None:
+        return undone[1].before, undone[0]
     standing = [(path, file.after) for path, file in history if file.undone is None]
     if standing:
         path, settings = standing[-1]
         return settings, path
-    if history and history[0][1].before is not None:
-        return history[0][1].before, history[0][0]
     raise InputError(
         "nothing tells which settings are in use: the scenario has no history that holds",
         where=str(folder / FOLDER),

@@ -160,7 +160,7 @@ def _change(account: Account) -> dict[str, Any] | None:
 
 
 def renewal_record(account: Account) -> dict[str, Any] | None:
-    """Return a renewal as plain data; money is a month's, but for ``cost_…``, which are the season's."""
+    """Return a renewal as plain data; money is a month's, but in the curve the season's."""
     renewal = account.renewal
     if renewal is None:
         return None
@@ -170,8 +170,12 @@ def renewal_record(account: Account) -> dict[str, Any] | None:
         "months": renewal.months,
         "least_per_change_per_month": renewal.least,
         "saves_per_month": renewal.saves_per_month,
-        "saves_per_month_least": renewal.saved[0],
-        "saves_per_month_most": renewal.saved[1],
+        "saves_seen_per_month": renewal.saving.seen / renewal.months,
+        "saves_unseen_per_month": None
+        if renewal.saving.unseen is None
+        else renewal.saving.unseen / renewal.months,
+        "entries": renewal.entries,
+        "floor_raised": renewal.is_floor_raised,
         "changes": [
             {
                 "kind": valued.change.kind,
@@ -180,14 +184,11 @@ def renewal_record(account: Account) -> dict[str, Any] | None:
             }
             for valued in renewal.changes
         ],
-        "cost_in_use": renewal.cost_before,
-        "cost_renewed": renewal.cost_after,
-        "cost_anew": renewal.cost_anew,
         "changes_anew": renewal.changes_anew,
         "others_per_month": renewal.others_per_month,
         "curve": [
-            {"changes": count, "saved_seen_per_month": seen, "saved_unseen_per_month": unseen}
-            for count, seen, unseen in renewal.curve
+            {"changes": count, "saved_seen": saving.seen, "saved_unseen": saving.unseen}
+            for count, saving in renewal.curve
         ],
         "settings_in_use": settings_record(renewal.before),
     }

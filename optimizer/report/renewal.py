@@ -71,8 +71,8 @@ def worth_words(per_month: float | None, currency: str) -> str:
     """Return what a change is worth by itself, in words."""
     if per_month is None:
         return "goes together with the others"
-    if per_month < 0:
-        return "only worth it with the others"
+    if per_month < 0.005:
+        return "worth nothing without the others"
     return f"worth {money(per_month, currency)} a month beside the others"
 
 

@@ -13,12 +13,12 @@ NEAR_KWH = 0.5
 """A mean distance below this is what efficiencies and clocks explain (common practice)."""
 
 
-def review_text(review: Review, currency: str) -> str:
+def review_text(review: Review) -> str:
     """Return the promised saving, the causes, and the real saving."""
     causes = dict(review.causes)
     tariff = causes.pop("tariff")
     lines = [
-        f"WHAT THE PAST SEASON BROUGHT, {review.first} to {review.last}, {currency}",
+        f"WHAT THE PAST SEASON BROUGHT, {review.first} to {review.last}, {review.currency}",
         _row("promised saving over no windows", review.promised),
         *(_row(f"  {name}", amount, sign=True) for name, amount in causes.items()),
         _row("real saving at the same tariff", review.real),
@@ -26,7 +26,8 @@ def review_text(review: Review, currency: str) -> str:
         _row("real saving", review.real_now),
         _row("bill by the meter", review.metered_bill),
         f"  {_as_entered(review)}",
-        "  Bills alone are compared, without wear; causes are worked out one after another in this order.",
+        "  The promise is worked out anew for these days, from the forecast and the settings of then.",
+        "  Bills of calendar months are compared, without wear; causes follow one another in this order.",
     ]
     return "\n".join(lines)
 
@@ -49,6 +50,7 @@ def _as_entered(review: Review) -> str:
 def review_record(review: Review) -> dict[str, Any]:
     """Return the same as plain data."""
     return {
+        "currency": review.currency,
         "first": str(review.first),
         "last": str(review.last),
         "promised_saving": review.promised,

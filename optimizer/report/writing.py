@@ -6,14 +6,14 @@ import contextlib
 import os
 import shutil
 import tempfile
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
 from optimizer.errors import InputError
 
 
-def write_all(texts: Mapping[str, str], folder: Path, stale: str = "") -> None:
+def write_all(texts: Mapping[str, str], folder: Path, stale: Sequence[str] = ()) -> None:
     """Write all texts aside first, then move them in; on trouble leave all as it was.
 
     Parameters
@@ -22,8 +22,8 @@ def write_all(texts: Mapping[str, str], folder: Path, stale: str = "") -> None:
         Texts by name; a name can stand in a folder, as ``part/name``.
     folder : Path
         Where they belong; it is made if need be.
-    stale : str
-        Pattern of the names that an earlier run may have left; what is not written now is removed.
+    stale : sequence of str
+        Patterns of names that an earlier run may have left; what is not written now is removed.
     """
     try:
         folder.mkdir(parents=True, exist_ok=True)
@@ -38,7 +38,9 @@ def write_all(texts: Mapping[str, str], folder: Path, stale: str = "") -> None:
         for name, text in texts.items():
             _place(aside / "new", name).write_text(text, encoding="utf-8")
         old = dict.fromkeys(texts) | {
-            str(path.relative_to(folder)): None for path in (folder.glob(stale) if stale else ())
+            str(path.relative_to(folder)): None
+            for pattern in stale
+            for path in folder.glob(pattern)
         }
         with _all_or_none() as move:
             for name in old:
@@ -55,7 +57,7 @@ def write_all(texts: Mapping[str, str], folder: Path, stale: str = "") -> None:
     finally:
         with contextlib.suppress(OSError):
             shutil.rmtree(aside)
-        for part in {Path(name).parent for name in (*texts, stale)} - {Path()}:
+        for part in {Path(name).parent for name in (*texts, *stale)} - {Path()}:
             with contextlib.suppress(OSError):
                 (folder / part).rmdir()  # goes only if nothing is left in it
 

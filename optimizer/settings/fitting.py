@@ -19,16 +19,16 @@ from optimizer.settings.search import Search
 from optimizer.settings.season import InUse, Season, Task
 from optimizer.settings.windows import DaySet, SeasonSet, Settings
 from optimizer.settings.workers import side_by_side
-from optimizer.site.expected.weeks import Recipe, Weather, Year
+from optimizer.site.expected.weeks import Variant, Weather, Year
 from optimizer.timegrid import IntArray
 
 SEED = 20_260_101
 
-RECIPES = (
-    Recipe(0.3, resampled=False),
-    Recipe(0.3),
-    Recipe(0.2, load_factor=1.2, pv_factor=0.85),
-    Recipe(0.2, load_factor=0.85, pv_factor=1.1),
+VARIANTS = (
+    Variant(0.3, resampled=False),
+    Variant(0.3),
+    Variant(0.2, load_factor=1.2, pv_factor=0.85),
+    Variant(0.2, load_factor=0.85, pv_factor=1.1),
 )
 """Years that a search minimises over: as metered, other weeks, more load and less sun, and less load."""
 
@@ -74,11 +74,11 @@ def settings_of(name: str, groups: MonthGroups, drafts: Sequence[Drafts], task: 
 
 
 def years_for(
-    weather: Weather, fold: int | None, recipes: Sequence[Recipe] = RECIPES, seed: int = SEED
+    weather: Weather, fold: int | None, variants: Sequence[Variant] = VARIANTS, seed: int = SEED
 ) -> list[Year]:
     """Return years made of the weeks of a fold, or of all weeks."""
     luck = np.random.default_rng([seed, 2 if fold is None else fold])
-    return [weather.year(recipe, fold, luck) for recipe in recipes]
+    return [weather.year(variant, fold, luck) for variant in variants]
 
 
 def fit(

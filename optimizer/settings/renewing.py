@@ -11,26 +11,31 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
+from optimizer.calendar import DAY_NAMES
 from optimizer.settings.choosing import Effort, Found, find_settings
 from optimizer.settings.drafts import draft_of, drafts_of
 from optimizer.settings.fitting import MonthGroups, settings_of
 from optimizer.settings.season import InUse, Task
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window, months_text
-from optimizer.site.controls import Controls
+from optimizer.site.controls import DAY_SETS, Controls
 from optimizer.site.equipment import Plant
 from optimizer.site.expected.weeks import Weather
 
 
 @dataclass(frozen=True)
 class Change:
-    """One entry to change, add or remove; ``season`` and ``day_set`` are places in the new settings."""
+    """One entry to change, add or remove: on which weekdays of which months, and where it stands.
+
+    ``season`` and ``day_set`` are its place in the new settings; None for one that is removed with the
+    whole set in which it stood. ``is_whole`` tells whether it holds for all of that place's days.
+    """
 
     months: tuple[int, ...]
-    days: str
+    weekdays: tuple[int, ...]
     before: Window | None
     after: Window | None
-    season: int
-    day_set: int
+    place: tuple[int, int] | None
+    is_whole: bool
 
     @property
     def kind(self) -> Literal["change", "add", "remove"]:
@@ -41,7 +46,7 @@ class Change:
 
     def sentence(self, whole_kw: float | None = None) -> str:
         """Return what to do in words; ``whole_kw`` is 100 % where powers are typed in per cent."""
-        where = f"{self.days}, {months_text(list(self.months))}"
+        where = f"{days_text(self.weekdays)}, {months_text(list(self.months))}"
         told = [
             f"{window.span()} {window.words(whole_kw)}"
             for window in (self.before, self.after)
@@ -50,6 +55,15 @@ class Change:
         if self.kind == "change":
             return f"{where}: change {told[0]} into {told[1]}"
         return f"{where}: {self.kind} {told[0]}"
+
+
+def days_text(weekdays: Sequence[int]) -> str:
+    """Return weekdays as a day set is called, or one after another."""
+    for sets in DAY_SETS.values():
+        for name, days in sets.items():
+            if set(days) == set(weekdays):
+                return name
+    return ", ".join(f"{DAY_NAMES[day].capitalize()}s" for day in sorted(weekdays))
 
 
 def groups_in_use(settings: Settings, months: Sequence[int], controls: Controls) -> MonthGroups:
@@ -138,7 +152,8 @@ def renewed(
                 seasons.append(season)
             else:
                 seasons[unused[0]] = season
-    return before.model_copy(update={"seasons": seasons})
+    floor_pct = max(before.floor_pct, found.floor_pct)
+    return before.model_copy(update={"seasons": seasons, "floor_pct": floor_pct})
 
 
 def find_anew(
@@ -205,48 +220,58 @@ def _drafts(season: SeasonSet, plant: Plant) -> dict[str, set[object]]:
 def changes_of(before: Settings, after: Settings, plant: Plant) -> tuple[Change, ...]:
     """Return the entries in which settings differ, in the order of the new ones.
 
-    Season sets are compared with those of the old settings that share most of their months; an old
-    set that has no successor is removed window by window.
+    Windows are compared for each weekday of each month, so that sets of months or days that are
+    divided otherwise are no change where the windows stay; a difference that one new entry makes on
+    many days is one change.
     """
-    found: list[Change] = []
-    used: set[int] = set()
-    for number, season in enumerate(after.seasons):
-        place = _most_like(season, before)
-        used |= set() if place is None else {place}
-        old = None if place is None else before.seasons[place]
-        for part_number, part in enumerate(season.day_sets):
-            old_windows = _windows_on(old, part)
-            found += [
-                Change(tuple(season.months), part.days, one, other, number, part_number)
-                for one, other in _paired(old_windows, part.windows, plant)
-            ]
-    for number, season in enumerate(before.seasons):
-        if number not in used and not _has_successor(season, after):
-            found += [
-                Change(tuple(season.months), part.days, window, None, -1, -1)
-                for part in season.day_sets
-                for window in part.windows
-            ]
-    return tuple(found)
+    found: dict[_Entry, list[tuple[int, int]]] = {}
+    for month in range(1, 13):
+        for weekday in range(7):
+            old, old_place = _on(before, month, weekday)
+            new, place = _on(after, month, weekday)
+            where = (True, *place) if place is not None else (False, *(old_place or (0, 0)))
+            for one, other in _paired(old, new, plant):
+                found.setdefault(_Entry(where, one, other), []).append((month, weekday))
+    return tuple(
+        _change_of(entry, days, after)
+        for entry, days in sorted(
+            found.items(), key=lambda item: (not item[0].where[0], item[0].where)
+        )
+    )
 
 
-def _most_like(season: SeasonSet, settings: Settings) -> int | None:
-    shared = [len(set(season.months) & set(other.months)) for other in settings.seasons]
-    most = max(shared, default=0)
-    return shared.index(most) if most else None
+@dataclass(frozen=True)
+class _Entry:
+    """A difference: whether it has a place in the new settings, that place (or its old one), windows."""
+
+    where: tuple[bool, int, int]
+    before: Window | None
+    after: Window | None
 
 
-def _has_successor(season: SeasonSet, settings: Settings) -> bool:
-    months = {month for other in settings.seasons for month in other.months}
-    return bool(set(season.months) & months)
+def _change_of(entry: _Entry, days: list[tuple[int, int]], after: Settings) -> Change:
+    months = tuple(sorted({month for month, _ in days}))
+    weekdays = tuple(sorted({weekday for _, weekday in days}))
+    is_new, season, day_set = entry.where
+    if not is_new:
+        return Change(months, weekdays, entry.before, entry.after, None, False)
+    its_season = after.seasons[season]
+    all_days = len(its_season.months) * len(its_season.day_sets[day_set].weekdays)
+    return Change(
+        months, weekdays, entry.before, entry.after, (season, day_set), len(days) == all_days
+    )
 
 
-def _windows_on(season: SeasonSet | None, day_set: DaySet) -> list[Window]:
-    """Return the windows that a season has on the first weekday of a day set."""
-    if season is None:
-        return []
-    weekday = day_set.weekdays[0]
-    return next(part.windows for part in season.day_sets if weekday in part.weekdays)
+def _on(
+    settings: Settings, month: int, weekday: int
+) -> tuple[list[Window], tuple[int, int] | None]:
+    """Return the windows of a weekday of a month, and the places of its season and day set."""
+    for s, season in enumerate(settings.seasons):
+        if month in season.months:
+            for d, part in enumerate(season.day_sets):
+                if weekday in part.weekdays:
+                    return part.windows, (s, d)
+    return [], None
 
 
 def _paired(
@@ -275,11 +300,12 @@ def _paired(
 
 
 def without_change(settings: Settings, change: Change) -> Settings | None:
-    """Return new settings with one change undone; None if it then would not fit in its place."""
-    if change.season < 0:
+    """Return new settings with one change undone; None if it then would not fit, or stands elsewhere."""
+    if change.place is None or not change.is_whole:
         return None
-    season = settings.seasons[change.season]
-    part = season.day_sets[change.day_set]
+    place, number = change.place
+    season = settings.seasons[place]
+    part = season.day_sets[number]
     windows = [window for window in part.windows if window is not change.after]
     if change.before is not None:
         windows.append(change.before)
@@ -288,7 +314,7 @@ def without_change(settings: Settings, change: Change) -> Settings | None:
     except ValueError:
         return None
     day_sets = list(season.day_sets)
-    day_sets[change.day_set] = undone
+    day_sets[number] = undone
     seasons = list(settings.seasons)
-    seasons[change.season] = season.model_copy(update={"day_sets": day_sets})
+    seasons[place] = season.model_copy(update={"day_sets": day_sets})
     return settings.model_copy(update={"seasons": seasons})

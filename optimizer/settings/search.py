@@ -99,7 +99,7 @@ class Search:
         """Return the best windows found, never worse than the starts or no windows."""
         season = self.season
         if not len(season.steps) or not self.candidates:
-            return season.empty
+            return season.base
         self._rank_candidates()
         starts = [*starts, *self._softly_found(starts)]
         free = apart(season)

@@ -28,3 +28,9 @@ class Forecast:
     load_kwh: FloatArray
     pv_kwh: FloatArray
     notes: tuple[str, ...] = ()
+
+    def part(self, first: int, count: int) -> Forecast:
+        """Return ``count`` of the steps, beginning with the step ``first``, without notes."""
+        inside = slice(first, first + count)
+        grid = self.grid.part(first, count)
+        return Forecast(grid, self.load_kwh[inside], self.pv_kwh[inside])

@@ -195,7 +195,7 @@ def read_scenario(path: Path) -> Scenario:
         material = expected.material
     else:
         others = (_other_year(name, folder, file, forecast, plant) for name in file.other_years)
-        material = Material((forecast, *others))
+        material = Material((forecast, *others), holds_forecast=True)
     if file.read_dates is None:
         periods = calendar_months(grid)
     else:

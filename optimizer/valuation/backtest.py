@@ -15,8 +15,9 @@ import numpy as np
 from optimizer.errors import SeriesError
 from optimizer.settings.windows import Settings
 from optimizer.site.expected.ensemble import monthly_net_peaks_kw
+from optimizer.site.expected.weeks import by_day
 from optimizer.site.forecast import Forecast
-from optimizer.timegrid import FloatArray, TimeGrid, clock_slots
+from optimizer.timegrid import FloatArray, TimeGrid
 
 FIRST_SHARE = 2 / 3
 """How much of the metered days a forecast is made from; the rest is kept for holding it against."""
@@ -52,6 +53,7 @@ class BackTest:
     tried: tuple[Tried, ...]
     no_windows: float
     plan: float
+    notes: tuple[str, ...] = ()
 
 
 def divided(series: Forecast) -> tuple[Forecast, Forecast]:
@@ -74,17 +76,12 @@ def divided(series: Forecast) -> tuple[Forecast, Forecast]:
     firsts = [n for n, day in enumerate(dates) if day.day == 1 and 14 <= n <= len(dates) - 14]
     cut = min(firsts, key=lambda n: abs(n - wanted), default=wanted)
     step = int(np.searchsorted(series.grid.day, cut))
-    return _steps(series, 0, step), _steps(series, step, series.grid.count)
-
-
-def _steps(series: Forecast, begin: int, end: int) -> Forecast:
-    grid = series.grid.part(begin, end - begin)
-    return Forecast(grid, series.load_kwh[begin:end], series.pv_kwh[begin:end])
+    return series.part(0, step), series.part(step, series.grid.count - step)
 
 
 def last_week_again(past: Forecast, grid: TimeGrid) -> Forecast:
     """Return a forecast in which every day goes like the same weekday of the last metered week."""
-    load, pv = _by_day(past)
+    load, pv = (by_day(values, past.grid) for values in (past.load_kwh, past.pv_kwh))
     last = past.grid.dates[-1]
     rows = []
     for day in grid.dates:
@@ -97,7 +94,7 @@ def last_week_again(past: Forecast, grid: TimeGrid) -> Forecast:
 
 def mean_day_of_month(past: Forecast, grid: TimeGrid) -> Forecast:
     """Return a forecast in which every day is the mean day of its month, or of the last one metered."""
-    load, pv = _by_day(past)
+    load, pv = (by_day(values, past.grid) for values in (past.load_kwh, past.pv_kwh))
     month = np.array([day.month for day in past.grid.dates])
     last = past.grid.dates[-1].month
     slot = grid.minute_of_day // grid.step_minutes
@@ -112,17 +109,11 @@ def mean_day_of_month(past: Forecast, grid: TimeGrid) -> Forecast:
     return Forecast(grid, both[0], both[1])
 
 
-def _by_day(series: Forecast) -> tuple[FloatArray, FloatArray]:
-    """Return load and PV by day and clock slot; what a clock change leaves out takes what is near."""
-    grid = series.grid
-    slot = grid.minute_of_day // grid.step_minutes
-    both = []
-    for values in (series.load_kwh, series.pv_kwh):
-        table = np.full((len(grid.dates), clock_slots(grid.step_minutes)), np.nan)
-        table[grid.day, slot] = values
-        mean = np.nanmean(table, axis=0)
-        both.append(np.where(np.isnan(table), mean, table))
-    return both[0], both[1]
+def before(series: Sequence[Forecast], rest: Forecast) -> list[Forecast]:
+    """Return what of other series was metered before the rest begins."""
+    begin = rest.grid.utc[0]
+    counts = [(each, int((each.grid.utc < begin).sum())) for each in series]
+    return [each.part(0, count) for each, count in counts if count]
 
 
 def errors_of(members: Sequence[Forecast], actual: Forecast) -> tuple[float, float, float]:

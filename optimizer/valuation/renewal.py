@@ -1,7 +1,7 @@
 """What renewing settings is worth: the ones in use, a few changes, or all found anew.
 
-Money is the mean over plausible seasons (as expected; other weeks; more load and less sun; less load),
-told per month. Read next: ``review``.
+Whether to change at all goes by weeks that the changes were not fitted to; what each change is worth
+beside the others, by plausible seasons drawn for that. Money is told per month. Read next: ``review``.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from optimizer.settings.choosing import Found, Size
 from optimizer.settings.renewing import Change, changes_of, without_change
 from optimizer.settings.windows import Settings
 from optimizer.site.equipment import Plant
-from optimizer.units import money
+from optimizer.units import money, number
 
 DAYS_PER_MONTH = 365.25 / 12
 
@@ -44,13 +44,35 @@ class Valued:
 
 
 @dataclass(frozen=True)
+class Saving:
+    """What settings save over those in use over the season. [money]
+
+    ``seen`` on the weeks they were fitted to, ``unseen`` on others; None where too few are metered.
+    """
+
+    seen: float
+    unseen: float | None
+
+    @classmethod
+    def of(cls, size: Size, base: Size) -> Saving:
+        """Return what a size saves over that of the settings in use."""
+        unseen = None
+        if size.unseen is not None and base.unseen is not None:
+            unseen = size.unseen - base.unseen
+        return cls(size.seen - base.seen, unseen)
+
+    @property
+    def sure(self) -> float:
+        """What is counted on: the saving on weeks not fitted to, or the mean of both if it is less."""
+        return self.seen if self.unseen is None else min(self.unseen, (self.seen + self.unseen) / 2)
+
+
+@dataclass(frozen=True)
 class Renewal:
     """Settings in use, those advised, and those found anew, on the coming season.
 
-    ``least`` is what each change had to earn a month; ``cost_…`` are means over plausible seasons, and
-    ``saved`` is the least and the most that the advised changes save a month in any of them. ``curve``
-    tells for each number of changes what it saves a month on weeks it was fitted to and on others (None
-    if too few weeks).
+    ``least`` is what each change had to earn a month; ``curve`` tells for each number of changes what
+    it saves. ``entries`` counts the windows that are typed in afterwards or are to be removed.
     """
 
     before: Settings
@@ -58,53 +80,41 @@ class Renewal:
     anew: Settings
     changes: tuple[Valued, ...]
     changes_anew: int
+    entries: int
     months: float
     least: float
-    cost_before: float
-    cost_after: float
-    cost_anew: float
-    saved: tuple[float, float]
-    curve: tuple[tuple[int, float, float | None], ...]
+    saving: Saving
+    saving_anew: Saving
+    curve: tuple[tuple[int, Saving], ...]
+
+    @property
+    def is_floor_raised(self) -> bool:
+        """Whether the floor typed in lies below the lowest level that the scenario now allows."""
+        return self.after.floor_pct > self.before.floor_pct + 1e-6
 
     @property
     def is_nothing_to_do(self) -> bool:
         """Whether the advice is to change nothing."""
-        return not self.changes
+        return not self.changes and not self.is_floor_raised
 
     @property
     def saves_per_month(self) -> float:
-        """What the advised changes save a month."""
-        return (self.cost_before - self.cost_after) / self.months
+        """What the advised changes save a month, as far as it can be counted on."""
+        return self.saving.sure / self.months
 
     @property
     def others_per_month(self) -> float:
         """What all that settings found anew would change beyond them is worth a month."""
-        return (self.cost_after - self.cost_anew) / self.months
+        return (self.saving_anew.sure - self.saving.sure) / self.months
 
     @property
     def others(self) -> int:
         """How many entries settings found anew would change beyond those advised."""
         return max(self.changes_anew - len(self.changes), 0)
 
-    @property
-    def entries(self) -> int:
-        """How many windows are typed in, before or after, whichever are more."""
-        return max(self.before.entries(), self.after.entries())
-
     def advice(self, currency: str) -> str:
         """Return in a sentence or two what to do, and what is left undone."""
-        if self.is_nothing_to_do:
-            told = (
-                "Change nothing: no change to the settings in use earns"
-                f" {money(self.least, currency)} a month."
-            )
-        else:
-            count = len(self.changes)
-            told = (
-                f"Change {count} of {self.entries} {_entries(self.entries)}: saves"
-                f" {money(self.saves_per_month, currency)} a month, from {money(self.saved[0])} to"
-                f" {money(self.saved[1])} in plausible seasons."
-            )
+        told = self._to_do(currency)
         if not self.others:
             return told
         if self.others_per_month <= 0:
@@ -115,15 +125,28 @@ class Renewal:
             f" {money(self.others_per_month, currency)} a month together: leave them."
         )
 
-
-def _gain(found: Found, base: Size) -> float:
-    """Return what settings save over those in use: on weeks not fitted to, or in the mean if less."""
-    size = found.sizes[found.chosen]
-    seen = size.seen - base.seen
-    if size.unseen is None or base.unseen is None:
-        return seen
-    unseen = size.unseen - base.unseen
-    return min(unseen, (seen + unseen) / 2)
+    def _to_do(self, currency: str) -> str:
+        floor = ""
+        if self.is_floor_raised:
+            floor = (
+                f"Raise the floor from {number(self.before.floor_pct)} to"
+                f" {number(self.after.floor_pct)} %, the lowest level that the scenario allows. "
+            )
+        if not self.changes:
+            no_other = "no other" if floor else "no"
+            return (
+                f"{floor}Change nothing{' else' if floor else ''}: {no_other} change to the settings in"
+                f" use earns {money(self.least, currency)} a month."
+            )
+        seen = self.saving.seen / self.months
+        where = f"; {money(seen)} on those that they were"
+        if self.saving.unseen is None:
+            where = ", of which too few are metered to keep some back"
+        weeks = "fitted to" if self.saving.unseen is None else "not fitted to"
+        return (
+            f"{floor}Change {len(self.changes)} of {self.entries} {_entries(self.entries)}: saves"
+            f" {money(self.saves_per_month, currency)} a month (on weeks that they were {weeks}{where})."
+        )
 
 
 def _entries(count: int) -> str:
@@ -145,7 +168,7 @@ def renewal_of(
     anew : Found
         Settings found without regard to what is typed in.
     cost_of : callable
-        What settings cost in each plausible season. [money]
+        What settings cost in each plausible season, best in ones drawn for this alone. [money]
     weights : sequence of float
         What the seasons count, together 1.
     plant : Plant
@@ -161,32 +184,25 @@ def renewal_of(
     def cost(settings: Settings) -> float:
         return float(weight @ np.array(cost_of(settings)))
 
+    base = found.sizes[0]
+    few, all_new = (Saving.of(each.sizes[each.chosen], base) for each in (found, anew))
     changes_anew = len(changes_of(before, anew.settings, plant))
     few_count = len(changes_of(before, found.settings, plant))
     more_to_type = per_change * (changes_anew - few_count)
-    base = found.sizes[0]
-    is_anew_better = _gain(anew, base) - _gain(found, base) > more_to_type
+    is_anew_better = all_new.sure - few.sure > more_to_type
     after = anew.settings if is_anew_better else found.settings
-    cost_after, cost_anew = cost(after), cost(anew.settings)
     changes = changes_of(before, after, plant)
-    valued = []
+    if not changes:
+        after = before.model_copy(update={"floor_pct": max(before.floor_pct, after.floor_pct)})
+    cost_after, valued = cost(after), list[Valued]()
     for change in changes:
         undone = without_change(after, change)
         worth = None if undone is None else (cost(undone) - cost_after) / months
         valued.append(Valued(change, worth))
-    saved = (np.array(cost_of(before)) - np.array(cost_of(after))) / months
-    curve = tuple(
-        (
-            size.entries,
-            (size.seen - base.seen) / months,
-            None
-            if size.unseen is None or base.unseen is None
-            else (size.unseen - base.unseen) / months,
-        )
-        for size in found.sizes
-    )
     valued.sort(key=lambda each: -(each.per_month or 0.0))
+    removed = sum(change.kind == "remove" for change in changes)
     return Renewal(
-        before, after, anew.settings, tuple(valued), changes_anew, months, per_change / months,
-        cost(before), cost_after, cost_anew, (float(saved.min()), float(saved.max())), curve,
+        before, after, anew.settings, tuple(valued), changes_anew, after.entries() + removed, months,
+        per_change / months, all_new if is_anew_better else few, all_new,
+        tuple((size.entries, Saving.of(size, base)) for size in found.sizes),
     )  # fmt: skip

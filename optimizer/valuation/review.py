@@ -38,6 +38,7 @@ class Review:
     which it was largest.
     """
 
+    currency: str
     first: date
     last: date
     promised: float
@@ -56,6 +57,7 @@ def review_of(
     settings: Settings,
     then: TariffCost,
     now: TariffCost,
+    currency: str,
 ) -> Review:
     """Hold a past season against its promise.
 
@@ -69,6 +71,8 @@ def review_of(
         What was to be typed in.
     then, now : TariffCost
         The tariff of the promise and the one in force.
+    currency : str
+        That of both.
     """
     plain = no_windows(settings.floor_pct)
 
@@ -93,7 +97,7 @@ def review_of(
     )
     worst = np.argsort(-apart, kind="stable")[:MOST_DAYS]
     return Review(
-        grid.dates[0], grid.dates[-1], steps[0], causes, steps[3], steps[4],
+        currency, grid.dates[0], grid.dates[-1], steps[0], causes, steps[3], steps[4],
         _bill(now, metered), float(apart.mean()),
         tuple((grid.dates[int(n)], float(apart[n])) for n in worst),
     )  # fmt: skip
@@ -149,11 +153,14 @@ def overlap(
         return slice(int(inside[0]), int(inside[-1]) + 1)
 
     a, b, c = (part(each.grid) for each in (promised, real, meter))
-    grid = real.grid.part(b.start, b.stop - b.start)
+    count = b.stop - b.start
+    reactive = None if meter.reactive_kvarh is None else meter.reactive_kvarh[c]
     return (
-        Forecast(grid, promised.load_kwh[a], promised.pv_kwh[a]),
-        Forecast(grid, real.load_kwh[b], real.pv_kwh[b]),
-        Flows.of_meter(grid, meter.import_kwh[c], meter.export_kwh[c]),
+        promised.part(a.start, count),
+        real.part(b.start, count),
+        Flows.of_meter(
+            meter.grid.part(c.start, count), meter.import_kwh[c], meter.export_kwh[c], reactive
+        ),
     )
 
 

@@ -27,14 +27,14 @@ from optimizer.settings.replay import Replay
 from optimizer.settings.windows import Settings, no_windows
 from optimizer.site.equipment import Plant
 from optimizer.site.expected.ensemble import Spread
-from optimizer.site.expected.weeks import Recipe, Weather, Year
+from optimizer.site.expected.weeks import Variant, Weather, Year
 from optimizer.valuation.outcome import NOTHING_TO_SAVE
 
 SEED = 20_260_102
 DRAWS = 2_000
-AS_METERED = Recipe(1.0, resampled=False)
+AS_METERED = Variant(1.0, resampled=False)
 OTHER_YEARS = tuple(
-    Recipe(1.0, load_factor=load, pv_factor=pv)
+    Variant(1.0, load_factor=load, pv_factor=pv)
     for load, pv in ((1.0, 1.0), (0.9, 1.05), (1.1, 0.95)) * 4
 )
 """Years of other weeks in which the spread of the bill is seen, for either fold."""
@@ -110,8 +110,8 @@ def sureness_of(
         unseen = 1 - fold
         year = weather.year(AS_METERED, unseen, luck)
         metered.append(_Judged.of(year, settings, course, cost))
-        for recipe in OTHER_YEARS:
-            other = weather.year(recipe, unseen, luck)
+        for variant in OTHER_YEARS:
+            other = weather.year(variant, unseen, luck)
             others.append(_Judged.of(other, settings, course, cost))
     kept = None
     if time_limit_s > 0:

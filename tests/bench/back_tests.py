@@ -14,7 +14,7 @@ import json
 from pathlib import Path
 
 from optimizer.report.forecast import back_test_record
-from optimizer.seasons import back_test_of
+from optimizer.seasons import back_test
 from tests.bench.cells import TARIFFS, cells
 
 
@@ -31,7 +31,7 @@ def main() -> None:
     for cell in cells(given.data, given.only):
         if cell.tariff not in TARIFFS:
             continue
-        result = back_test_of(cell.brief, given.effort, lambda _told: None)
+        result = back_test(cell.brief, given.effort, lambda _told: None)
         records[cell.name] = back_test_record(result)
         lost = [one.lost for one in result.tried]
         sums[cell.site] = [a + b for a, b in zip(sums.get(cell.site, [0.0] * 3), lost, strict=True)]

@@ -23,12 +23,12 @@ from optimizer.paperwork import Brief
 from optimizer.settings.windows import Settings, no_windows
 from optimizer.site.expected.build import again_from, grid_of_days
 from optimizer.site.expected.recipe import ForecastRecipe, LoadRecipe
-from optimizer.site.expected.weeks import Material, Recipe, Weather
+from optimizer.site.expected.weeks import Material, Variant, Weather
 from optimizer.site.forecast import Forecast
 from optimizer.valuation.outcome import Judge
 from tests.bench.cells import Cell, cells
 
-AS_METERED = Recipe(1.0, resampled=False)
+AS_METERED = Variant(1.0, resampled=False)
 RECIPE = ForecastRecipe(load=LoadRecipe(meters=["meters.csv"]))
 QUARTERS = ((1, 3), (4, 6), (7, 9), (10, 12))
 
@@ -70,7 +70,7 @@ def part(series: Forecast, first: date, last: date) -> Forecast:
 
 def saved_on(brief: Brief, actual: Forecast, every: dict[str, Settings]) -> dict[str, float]:
     """Return what settings save over no windows on days as they were, and what the plan would."""
-    there = seasons.brief_on(brief, actual, Material((actual,)))
+    there = seasons.brief_on(brief, actual, Material((actual,), holds_forecast=True))
     plan = study.cheapest_plan(there, 300.0, quiet)
     judge, course = Judge(there.cost, plan), study.course_of(there)
     floor = round(course.plant.soc_pct(course.plant.low_kwh), 9)
@@ -82,7 +82,7 @@ def saved_on(brief: Brief, actual: Forecast, every: dict[str, Settings]) -> dict
 def renewed(cell: Cell, effort: str) -> Iterator[str]:
     """Yield a row for each quarter, and one for the year."""
     before, coming = two_years(cell)
-    start = seasons.brief_on(cell.brief, before, Material((before,)))
+    start = seasons.brief_on(cell.brief, before, Material((before,), holds_forecast=True))
     plan = study.cheapest_plan(start, 300.0, quiet)
     task = study.task_of(start, plan)
     in_use = study.windows_for(start, task, effort, None, quiet).settings

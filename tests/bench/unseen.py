@@ -31,10 +31,10 @@ from optimizer.settings.reasons import Course, Prices
 from optimizer.settings.refusals import read_settings
 from optimizer.settings.season import Task
 from optimizer.settings.windows import Settings, no_windows
-from optimizer.site.expected.weeks import Recipe, Weather, Year
+from optimizer.site.expected.weeks import Variant, Weather, Year
 from tests.bench.cells import Cell, cells
 
-AS_METERED = Recipe(1.0, resampled=False)
+AS_METERED = Variant(1.0, resampled=False)
 HARD = (1.2, 0.85)
 """What load and PV of the hard year are multiplied by."""
 

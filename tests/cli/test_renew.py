@@ -16,6 +16,8 @@ from typer.testing import CliRunner, Result
 
 from optimizer.billing.tariff import shipped_folder
 from optimizer.cli import SOMETHING_TO_CHANGE, app
+from optimizer.errors import InputError
+from optimizer.report.history import settings_in_use
 
 DEMO = shipped_folder("scenarios") / "1_two_rates"
 WEEKS = 10
@@ -118,6 +120,7 @@ def test_reminders_are_a_calendar_with_the_days_to_act(renewed: tuple[Path, Resu
     last = date(2026, 3, 12)  # 70 days from 1 January, one hour of the last falls on the next
     assert days["Renew the battery settings of Two rates"] == last - timedelta(days=14)
     assert len({str(event["uid"]) for event in events}) == len(events)
+    assert len(events) >= 1
     assert all("dtstamp" in event for event in events)
     raw = (renewed[0] / "reminders.ics").read_bytes()
     assert raw.startswith(b"BEGIN:VCALENDAR\r\n")
@@ -164,17 +167,80 @@ def test_a_renewal_is_kept_explained_and_undone(
         (["--previous", "OUT", "--metered", "nowhere.csv"], "there is no such file"),
         (["--metered", "meter.csv"], "nothing tells what was promised"),
         (["--accept", "nowhere"], "there are no settings"),
+        (["--accept", "nowhere", "--undo"], "given together"),
+        (["--previous", "OUT", "--out", "OUT"], "written over those of last season"),
     ],
 )
 def test_mistakes_are_told(
     site: Path, planned: Path, tmp_path: Path, words: list[str], told: str
 ) -> None:
     words = [str(planned) if word == "OUT" else word for word in words]
-    done = run("renew", str(site), "--out", str(tmp_path / "out"), *words)
+    done = run("renew", str(site), *([] if "--out" in words else ["--out", str(tmp_path / "out")]),
+               *words)  # fmt: skip
     assert done.exit_code == 2
     assert told in done.stderr
     assert "mend:" in done.stderr
     assert not (tmp_path / "out").exists()
+
+
+def test_what_was_in_use_before_is_what_was_accepted_or_named_then(
+    site: Path, planned: Path, idle: Path, renewed: tuple[Path, Result], tmp_path: Path
+) -> None:
+    """Accepted A, then a renewal of B: undone, B is in use again, not A."""
+    home = Path(shutil.copytree(site, tmp_path / "home"))
+    run("renew", str(home), "--accept", str(planned))
+    run("renew", str(home), "--accept", str(renewed[0]))  # it was a renewal of ``idle``
+    run("renew", str(home), "--undo")
+    assert settings_in_use(home)[0].settings == "idle"
+    run("renew", str(home), "--undo")
+    with pytest.raises(InputError, match="no history that holds"):
+        settings_in_use(home)
+
+
+def test_a_plan_in_the_folder_of_a_renewal_leaves_nothing_of_it(
+    site: Path, renewed: tuple[Path, Result], tmp_path: Path
+) -> None:
+    out = Path(shutil.copytree(renewed[0], tmp_path / "out"))
+    assert (out / "renewal.yaml").exists()
+    done = run("plan", str(site), "--out", str(out), *QUICK, "--no-proof", "--no-curve")
+    assert done.exit_code == 0, done.output
+    assert not (out / "renewal.yaml").exists()
+    assert not (out / "reminders.ics").exists()
+
+
+@pytest.mark.parametrize(("floor", "reserve", "expected"), [(40, 0, 40), (10, 30, 30)])
+def test_a_floor_is_never_lowered_and_a_reserve_raises_it(
+    site: Path, idle: Path, tmp_path: Path, floor: int, reserve: int, expected: int
+) -> None:
+    home = Path(shutil.copytree(site, tmp_path / "home"))
+    with (home / "scenario.yaml").open("a", encoding="utf-8") as scenario:
+        scenario.write(f"reserve_pct: {reserve}\n")
+    text = idle.read_text(encoding="utf-8").replace("floor_pct: 10", f"floor_pct: {floor}")
+    (tmp_path / "typed.yaml").write_text(text, encoding="utf-8")
+    done = run("renew", str(home), "--previous", str(tmp_path / "typed.yaml"),
+               "--out", str(tmp_path / "out"), *QUICK, "--json", "--least", "1000")  # fmt: skip
+    record = json.loads(done.stdout)
+    assert record["settings"]["floor_pct"] == expected
+    flows = pd.read_csv(tmp_path / "out" / "flows.csv")
+    assert flows["windows_stored_kwh"].min() >= 10 * expected / 100 - 1e-6
+    assert flows["plan_stored_kwh"].min() >= 10 * expected / 100 - 1e-6
+    if reserve:
+        assert done.exit_code == SOMETHING_TO_CHANGE
+        assert record["renewal"]["advice"].startswith("Raise the floor from 10 to 30 %")
+    else:
+        assert done.exit_code == 0
+        assert any("floor of 40 %" in note for note in record["notes"])
+
+
+def test_a_review_goes_with_a_renewal_where_it_is_asked_for(
+    site: Path, planned: Path, meter: Path, tmp_path: Path
+) -> None:
+    words = ["renew", str(site), "--previous", str(planned), "--metered", str(meter), "--out",
+             str(tmp_path), *QUICK]  # fmt: skip
+    told = run(*words)
+    assert told.stdout.index("WHAT THE PAST SEASON BROUGHT") < told.stdout.index("WHAT TO CHANGE")
+    record = json.loads(run(*words, "--json").stdout)
+    assert record["review"]["first"] == "2026-01-01"
 
 
 # --- review ----------------------------------------------------------------------------------

@@ -12,7 +12,7 @@ import pytest
 
 from optimizer.calendar import Holidays
 from optimizer.documents import Source
-from optimizer.errors import InputError, ScenarioError, SeriesError
+from optimizer.errors import ScenarioError, SeriesError
 from optimizer.site.equipment import Inverter
 from optimizer.site.expected.additions import layer_of, place_in_plain_year
 from optimizer.site.expected.build import (
@@ -24,7 +24,7 @@ from optimizer.site.expected.build import (
 )
 from optimizer.site.expected.ensemble import ensemble_of, monthly_net_peaks_kw
 from optimizer.site.expected.profiles import profile_kwh
-from optimizer.site.expected.recipe import Car, ForecastRecipe, HeatPump, MorePv, OtherUse
+from optimizer.site.expected.recipe import Car, ForecastRecipe, HeatPump, OtherUse
 from optimizer.site.expected.sun import read_typical_year
 from optimizer.site.expected.weeks import Weather
 from optimizer.site.forecast import Forecast
@@ -170,6 +170,34 @@ def test_a_net_meter_that_hides_the_load_is_refused(
     name = write(tmp_path / "net.csv", grid, **columns)
     with pytest.raises(SeriesError, match=words):
         made(tmp_path, load={"meters": [name]})
+
+
+def test_a_little_export_is_no_wrong_unit_and_columns_not_used_are_told(tmp_path: Path) -> None:
+    """A watt-hour of export an hour is what a meter counts of an inverter that regulates."""
+    grid, _ = coded_year(DUBLIN, "2026-01-05", 14)
+    net = write(tmp_path / "net.csv", grid, import_kwh=1.5, export_kwh=0.001, pv_kwh=2.0)
+    last = date(2026, 1, 25)
+    expected = made(tmp_path, load={"meters": [net]}, last=last)
+    assert expected.forecast.load_kwh == pytest.approx(3.499)
+    both = write(tmp_path / "both.csv", grid, load_kwh=1.0, import_kwh=1.5, pv_kwh=2.0)
+    expected = made(tmp_path, load={"meters": [both]}, last=last)
+    assert expected.forecast.load_kwh == pytest.approx(1.0)
+    assert any("columns not used: import_kwh" in note for note in expected.about)
+
+
+def test_meters_in_different_steps_are_brought_to_the_longest(tmp_path: Path) -> None:
+    fine, coarse = (
+        write(tmp_path / f"{minutes}.csv", coded_year(DUBLIN, first, 35, minutes)[0], load_kwh=kwh)
+        for first, minutes, kwh in (("2026-01-05", 15, 0.25), ("2026-02-09", 60, 1.0))
+    )
+    expected = made(tmp_path, load={"meters": [fine, coarse]})
+    assert expected.forecast.grid.step_minutes == 60
+    assert expected.forecast.load_kwh == pytest.approx(1.0)
+
+
+def test_what_was_computed_cannot_be_kept_back(tmp_path: Path) -> None:
+    expected = made(tmp_path, first=date(2027, 1, 1), load=FROM_BILL, place=GREEN, pv=ROOF)
+    assert not Weather(expected.forecast, expected.material).has_folds
 
 
 def test_recent_years_weigh_more_and_the_nearest_is_taken_first(tmp_path: Path) -> None:
@@ -409,7 +437,6 @@ def test_more_pv_multiplies_the_pv_from_its_first_day(tmp_path: Path) -> None:
     )  # fmt: skip
     of_day = expected.forecast.pv_kwh.reshape(-1, 24).mean(axis=1)
     assert of_day == pytest.approx([1, 1, 1, 2.5, 2.5, 2.5, 2.5])
-    assert MorePv(kind="more_pv", times=2).times == 2
 
 
 def test_what_is_added_is_in_every_plausible_season(tmp_path: Path) -> None:
@@ -476,4 +503,3 @@ def test_mistakes_in_a_recipe_are_told_by_the_key() -> None:
         with pytest.raises(ValueError, match=told) as failure:
             ForecastRecipe.model_validate(words)
         assert " | " in str(failure.value)
-    assert issubclass(SeriesError, InputError)

@@ -58,7 +58,7 @@ def weather_of(plan: Plan, others: Sequence[Forecast] = ()) -> Weather:
     """Return the weeks of a planned site."""
     problem = plan.problem
     forecast = Forecast(problem.grid, problem.load_kwh, problem.pv_kwh)
-    return Weather(forecast, Material((forecast, *others)))
+    return Weather(forecast, Material((forecast, *others), holds_forecast=True))
 
 
 def task_for(plan: Plan, cost: TariffCost, controls: Controls, worth: float = STORED_WORTH) -> Task:

@@ -26,14 +26,14 @@ from optimizer.settings.choosing import (
     groupings_for,
 )
 from optimizer.settings.drafts import Draft, drafts_of
-from optimizer.settings.fitting import RECIPES, couples, fit, years_for
+from optimizer.settings.fitting import VARIANTS, couples, fit, years_for
 from optimizer.settings.reasons import Prices
 from optimizer.settings.refusals import read_settings
 from optimizer.settings.replay import replay
 from optimizer.settings.season import Task
 from optimizer.settings.windows import no_windows
 from optimizer.site.controls import Controls
-from optimizer.site.expected.weeks import Recipe, Weather
+from optimizer.site.expected.weeks import Variant, Weather
 from optimizer.site.forecast import Forecast
 from optimizer.timegrid import TimeGrid
 from tests.laws.cases import AC_PLANT, DEMAND, FLAT, cost_of, law, problem_of, weather
@@ -438,8 +438,8 @@ def test_other_months_than_the_tariffs_own_must_earn_it(monkeypatch: pytest.Monk
 
 
 def test_the_years_of_a_fit_weigh_one_together_and_begin_with_the_metered_one() -> None:
-    assert sum(recipe.weight for recipe in RECIPES) == pytest.approx(1.0)
-    assert RECIPES[0] == Recipe(0.3, resampled=False)
+    assert sum(recipe.weight for recipe in VARIANTS) == pytest.approx(1.0)
+    assert VARIANTS[0] == Variant(0.3, resampled=False)
     plan, _ = site(AC_PLANT, TEN_WEEKS, "two rates")
     first, again, other = (years_for(weather_of(plan), fold) for fold in (0, 0, 1))
     for one, same in zip(first, again, strict=True):

@@ -142,6 +142,32 @@ def test_windows_added_and_removed_are_told_as_that() -> None:
         assert len(changes_of(TWO_SEASONS, undone, AC_PLANT)) == 1
 
 
+def test_sets_divided_otherwise_are_no_change_where_windows_stay() -> None:
+    """Two seasons with the same windows made one; weekdays and weekends made every day; a month moved."""
+    split = settings(season(WINTER, NIGHT), season(SUMMER, NIGHT))
+    whole = settings(season([*range(1, 13)], NIGHT))
+    assert changes_of(split, whole, AC_PLANT) == ()
+    assert changes_of(whole, split, AC_PLANT) == ()
+    days = [DaySet(days="weekdays", windows=[NIGHT]), DaySet(days="weekends", windows=[NIGHT])]
+    by_day = settings(SeasonSet(months=[*range(1, 13)], day_sets=days))
+    assert changes_of(by_day, whole, AC_PLANT) == ()
+
+
+def test_months_that_get_other_windows_are_told_by_name() -> None:
+    """April moves from summer, which holds in the evening, to winter, which charges at night too."""
+    after = settings(season([*WINTER, 4], NIGHT, EVENING), season(SUMMER[1:], EVENING))
+    (change,) = changes_of(TWO_SEASONS, after, AC_PLANT)
+    assert change.sentence() == "every day, April: add 01:00–05:00 charge to 80 %"
+    assert not change.is_whole
+    assert without_change(after, change) is None
+
+
+def test_a_set_that_vanishes_is_removed_window_by_window() -> None:
+    (change,) = changes_of(TWO_SEASONS, settings(season(WINTER, NIGHT, EVENING)), AC_PLANT)
+    assert (change.kind, change.place) == ("remove", None)
+    assert change.sentence() == "every day, April–September: remove 17:00–21:00 hold what is stored"
+
+
 def test_the_number_of_changes_told_is_the_number_counted() -> None:
     after = settings(season(WINTER, EVENING), season(SUMMER, NIGHT))
     assert len(changes_of(TWO_SEASONS, after, AC_PLANT)) == 2
@@ -229,13 +255,17 @@ def test_for_another_tariff_changes_are_found_that_earn_their_sum() -> None:
         wrong, found, anew, lambda each: [cost_of_settings(plan, cost, each, y) for y in years],
         weights.tolist(), AC_PLANT, TEN_WEEKS.days, per_change,
     )  # fmt: skip
-    assert renewal.saves_per_month * renewal.months > per_change * len(renewal.changes)
+    assert renewal.saving.sure > per_change * len(renewal.changes)
+    assert renewal.saving.unseen is not None
+    assert renewal.saving.sure <= max(renewal.saving.unseen, renewal.saving.seen)
     assert renewal.months == pytest.approx(70 / DAYS_PER_MONTH)
-    assert renewal.advice("EUR").startswith(f"Change {len(renewal.changes)} of")
+    assert renewal.advice("EUR").startswith(f"Change {len(renewal.changes)} of {renewal.entries}")
+    now = [cost_of_settings(plan, cost, renewal.after, year) for year in years]
+    cost_after = float(weights @ np.array(now))
     # What a change is worth is what is lost without it.
     for valued in renewal.changes:
         undone = without_change(renewal.after, valued.change)
         if undone is not None and valued.per_month is not None:
             costs = [cost_of_settings(plan, cost, undone, year) for year in years]
-            lost = float(weights @ np.array(costs)) - renewal.cost_after
+            lost = float(weights @ np.array(costs)) - cost_after
             assert valued.per_month == pytest.approx(lost / renewal.months)

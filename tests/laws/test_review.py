@@ -35,11 +35,11 @@ def metered(course: Course, settings: Settings) -> Flows:
 
 
 def test_where_all_went_as_promised_nothing_differs() -> None:
-    result = review_of(COURSE, COURSE, metered(COURSE, SETTINGS), SETTINGS, COST, COST)
+    result = review_of(COURSE, COURSE, metered(COURSE, SETTINGS), SETTINGS, COST, COST, "EUR")
     assert result.causes == pytest.approx(dict.fromkeys(CAUSES, 0.0), abs=1e-9)
     assert result.promised == pytest.approx(result.real)
     assert result.promised > 1
-    assert "as entered" in review_text(result, "EUR")
+    assert "as entered" in review_text(result)
 
 
 @pytest.mark.parametrize(
@@ -54,7 +54,7 @@ def test_where_all_went_as_promised_nothing_differs() -> None:
 def test_each_cause_alone_is_named(
     real: Course, entered: Settings, now: object, cause: str
 ) -> None:
-    result = review_of(COURSE, real, metered(real, entered), SETTINGS, COST, now)  # type: ignore[arg-type]
+    result = review_of(COURSE, real, metered(real, entered), SETTINGS, COST, now, "EUR")  # type: ignore[arg-type]
     changed = [name for name, amount in result.causes.items() if abs(amount) > 1e-6]
     assert changed == [cause]
     assert result.promised + sum(result.causes.values()) == pytest.approx(result.real_now)
@@ -62,16 +62,16 @@ def test_each_cause_alone_is_named(
 
 def test_windows_that_were_never_typed_in_saved_nothing() -> None:
     meter = metered(COURSE, no_windows(10.0))
-    result = review_of(COURSE, COURSE, meter, SETTINGS, COST, COST)
+    result = review_of(COURSE, COURSE, meter, SETTINGS, COST, COST, "EUR")
     assert result.real == pytest.approx(0.0, abs=1e-9)
     assert result.apart_kwh > 1
     assert len(result.worst_days) == 3
-    assert "Compare the card" in review_text(result, "EUR")
+    assert "Compare the card" in review_text(result)
 
 
 def test_all_causes_together_add_up_to_the_difference() -> None:
     real = replace(COURSE, load_kwh=1.2 * LOAD, pv_kwh=0.8 * PV)
-    result = review_of(COURSE, real, metered(real, no_windows(10.0)), SETTINGS, COST, DEARER)
+    result = review_of(COURSE, real, metered(real, no_windows(10.0)), SETTINGS, COST, DEARER, "EUR")
     assert all(abs(amount) > 1e-6 for name, amount in result.causes.items() if name != "tariff")
     assert result.promised + sum(result.causes.values()) == pytest.approx(result.real_now)
 

@@ -116,6 +116,37 @@ def test_weights_and_parts_of_the_rest_say_what_its_bill_says(name: str, folder:
     assert scored - also == pytest.approx(linear.value(rest) - linear.value(other), abs=1e-6)
 
 
+def test_reactive_energy_that_was_metered_counts_in_a_plan_too(folder: Path) -> None:  # noqa: F811
+    """A plan knows no reactive energy to come; what the meter has counted is billed all the same."""
+    kvarh = {"kind": "reactive", "name": "kvarh", "per_kvarh": 0.1}
+    row = Row([kvarh])
+    cost, flows = cost_of(row, folder), metered(row.span, 0)
+    rest_cost, so_far, rest = cut(cost, flows, 0.5)
+    planned = Flows.of_meter(rest.grid, rest.import_kwh, rest.export_kwh)
+    first = int(np.flatnonzero(cost.periods.of_step == cost.periods.of_step[so_far.grid.count])[0])
+    by_hand = 0.1 * float(so_far.reactive_kvarh[first:].sum())  # type: ignore[index]
+    assert by_hand > 1
+    assert bill_flows(rest_cost, planned).total == pytest.approx(by_hand)
+
+
+def test_a_step_that_is_settled_takes_no_integers() -> None:
+    """Last month's demand chooses this month's fee: known by now, it is an amount."""
+    demand = {"kind": "demand", "name": "kw", "per_kw": 0.0, "interval_minutes": 60}
+    fee = {"kind": "step_fee", "name": "fee", "by": "kw", "of_period": "previous", "steps": [
+        {"from": 0.0, "amount": 3.0}, {"from": 2.0, "amount": 9.0}]}  # fmt: skip
+    grid = local_grid("2025-03-01T00:00", "Europe/Dublin", 24 * 50)
+    cost = compile_cost(tariff_of([TIMES, demand, fee]), grid, calendar_months(grid))
+    load = np.full(grid.count, 2.5)
+    step = 24 * 31 - 1 + 24  # a day into April; clocks have changed
+    so_far = Flows.of_meter(grid.part(0, step), load[:step], 0 * load[:step])
+    rest_cost = with_known_steps(cost, so_far, grid.part(step, grid.count - step))
+    linear = linear_cost(rest_cost.total, grid.count - step)
+    assert linear.is_convex
+    flows = Flows.of_meter(grid.part(step, grid.count - step), load[step:], 0 * load[step:])
+    fees = bill_flows(rest_cost, flows).by_charge()["fee"]
+    assert fees == pytest.approx(9.0 * (50 - 31) / 30, rel=0.01)
+
+
 def flows_count(row: Row) -> int:
     return row.span.count
 

@@ -15,7 +15,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from optimizer.calendar import Holidays
-from optimizer.site.expected.weeks import LEAST_WEEKS, REACH_DAYS, Material, Recipe, Weather, Year
+from optimizer.site.expected.weeks import LEAST_WEEKS, REACH_DAYS, Material, Variant, Weather, Year
 from optimizer.site.expected.weeks import days_apart as near_days
 from optimizer.site.forecast import Forecast
 from optimizer.timegrid import FloatArray, TimeGrid
@@ -24,7 +24,7 @@ from tests.laws.cases import law
 
 DUBLIN = "Europe/Dublin"  # clocks change on 30 March and on 26 October 2025
 HOUR_CODE = 100.0
-RESAMPLED, METERED = Recipe(1.0), Recipe(1.0, resampled=False)
+RESAMPLED, METERED = Variant(1.0), Variant(1.0, resampled=False)
 
 
 def coded(grid: TimeGrid) -> Forecast:
@@ -42,7 +42,7 @@ def metered_hour(load: FloatArray) -> FloatArray:
     return np.asarray(load % HOUR_CODE)
 
 
-def year_of(weather: Weather, recipe: Recipe, fold: int | None, seed: int = 1) -> Year:
+def year_of(weather: Weather, recipe: Variant, fold: int | None, seed: int = 1) -> Year:
     return weather.year(recipe, fold, np.random.default_rng(seed))
 
 
@@ -85,7 +85,7 @@ def skipped_hours(grid: TimeGrid, year: Year) -> np.ndarray:
 @pytest.mark.parametrize("recipe", [RESAMPLED, METERED], ids=["resampled", "metered"])
 @pytest.mark.parametrize("fold", [None, 0, 1])
 def test_weeks_stay_whole_and_weekdays_weekdays(
-    fold: int | None, recipe: Recipe, grid: TimeGrid
+    fold: int | None, recipe: Variant, grid: TimeGrid
 ) -> None:
     weather = Weather(coded(grid))
     year = year_of(weather, recipe, fold)
@@ -260,7 +260,7 @@ def test_a_short_forecast_has_no_folds_and_stays_as_it_is(weeks: int) -> None:
     assert weather.has_folds == (weeks >= LEAST_WEEKS)
     if not weather.has_folds:
         for fold in (None, 0, 1):
-            year = year_of(weather, Recipe(2.0, load_factor=1.5, pv_factor=0.5), fold)
+            year = year_of(weather, Variant(2.0, load_factor=1.5, pv_factor=0.5), fold)
             np.testing.assert_array_equal(year.load_kwh, 1.5 * forecast.load_kwh)
             np.testing.assert_array_equal(year.pv_kwh, 0.5 * forecast.pv_kwh)
             assert (list(year.metered_on), year.weight) == (grid.dates, 2.0)
@@ -268,7 +268,9 @@ def test_a_short_forecast_has_no_folds_and_stays_as_it_is(weeks: int) -> None:
 
 def test_other_years_are_taken_from_too() -> None:
     others = [local_grid(f"{year}-01-01T00:00", DUBLIN, 8760) for year in (2022, 2023)]
-    weather = Weather(coded(YEAR_GRID), Material((coded(YEAR_GRID), *map(coded, others))))
+    weather = Weather(
+        coded(YEAR_GRID), Material((coded(YEAR_GRID), *map(coded, others)), holds_forecast=True)
+    )
     for fold in (None, 0, 1):
         year = year_of(weather, RESAMPLED, fold)
         check_weeks(YEAR_GRID, year)
@@ -282,7 +284,7 @@ def test_other_years_are_taken_from_too() -> None:
 
 def test_other_years_that_hold_the_same_weeks_again_do_not_let_a_fold_see_the_other() -> None:
     again = Forecast(YEAR_GRID, coded(YEAR_GRID).load_kwh, coded(YEAR_GRID).pv_kwh)
-    weather = Weather(coded(YEAR_GRID), Material((coded(YEAR_GRID), again)))
+    weather = Weather(coded(YEAR_GRID), Material((coded(YEAR_GRID), again), holds_forecast=True))
     folds = [
         {day for seed in range(20) for day in set(year_of(weather, RESAMPLED, f, seed).metered_on)}
         for f in (0, 1)
@@ -294,7 +296,7 @@ def test_factors_multiply_what_the_same_weeks_give() -> None:
     weather = Weather(coded(YEAR_GRID))
     for fold in (None, 0):
         plain = year_of(weather, RESAMPLED, fold)
-        more = year_of(weather, Recipe(0.2, load_factor=1.2, pv_factor=0.85), fold)
+        more = year_of(weather, Variant(0.2, load_factor=1.2, pv_factor=0.85), fold)
         np.testing.assert_allclose(more.load_kwh, 1.2 * plain.load_kwh)
         np.testing.assert_allclose(more.pv_kwh, 0.85 * plain.pv_kwh)
         assert more.metered_on == plain.metered_on
@@ -322,7 +324,7 @@ def test_any_forecast_gives_years_of_whole_weeks(
     hour = 2 if hour == 1 else hour  # an hour that some days do not have
     grid = local_grid(f"{first}T{hour:02d}:00", DUBLIN, count)
     weather = Weather(coded(grid))
-    year = year_of(weather, Recipe(1.0, resampled=resampled), fold)
+    year = year_of(weather, Variant(1.0, resampled=resampled), fold)
     assert np.isfinite(year.load_kwh).all()
     assert year.load_kwh.min() > 0
     assert len(year.load_kwh) == len(year.pv_kwh) == grid.count
@@ -407,6 +409,21 @@ def test_holidays_go_like_sundays_and_do_not_spoil_other_weeks() -> None:
     assert made[date(2026, 12, 25)].weekday() == 6
     assert date(2025, 12, 25) not in made.values()
     assert made[date(2026, 12, 24)] == date(2025, 12, 24)  # the nearest workday of that week
+
+
+def test_a_holiday_on_a_saturday_goes_like_a_sunday_in_other_years_too() -> None:
+    """26 December 2026 is a Saturday; a year later it is one no more, nor is the week spoilt."""
+    last, coming = (local_grid(f"{year}-12-01T00:00", DUBLIN, 24 * 35) for year in (2026, 2027))
+    holidays = Holidays(dates=[date(2026, 12, 26)])
+    weather = Weather(coded(coming), Material((coded(last),), holidays=holidays))
+    made = set(year_of(weather, METERED, None).metered_on)
+    assert date(2026, 12, 26) not in made
+    assert date(2026, 12, 25) in made
+
+
+def test_copies_of_a_week_are_no_more_weeks_to_tell_apart() -> None:
+    fortnight = local_grid("2025-03-03T00:00", DUBLIN, 24 * 14)
+    assert not Weather(coded(fortnight), Material((coded(fortnight),) * 6)).has_folds
 
 
 def test_what_is_added_stands_on_the_steps_of_the_forecast() -> None:

@@ -10,7 +10,7 @@ from optimizer.errors import InputError
 from optimizer.report import writing
 from optimizer.report.writing import write_all
 
-STALE = "part/*_b.txt"
+STALE = ("part/*_b.txt",)
 
 
 def tree(folder: Path) -> dict[str, str]:

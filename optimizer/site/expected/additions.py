@@ -25,11 +25,15 @@ DAYS = 365.25
 
 @dataclass(frozen=True)
 class Layer:
-    """One thing that comes on top: its load, shape (T,), and by what PV is multiplied, shape (T,)."""
+    """One thing that comes on top: its load, shape (T,), and by what PV is multiplied, shape (T,).
+
+    ``times`` is that factor while it is there.
+    """
 
     name: str
     load_kwh: FloatArray
     pv_times: FloatArray
+    times: float = 1.0
 
     @property
     def added_kwh(self) -> float:
@@ -59,7 +63,8 @@ def layer_of(
         case HeatPump():
             return Layer(name, _heat(addition, grid, there, typical_c, southern=southern), ones)
         case MorePv():
-            return Layer(name, none, np.where(there[grid.day], addition.times, 1.0))
+            factor = np.where(there[grid.day], addition.times, 1.0)
+            return Layer(name, none, factor, addition.times)
 
 
 def _days_there(addition: Addition, grid: TimeGrid) -> BoolArray:

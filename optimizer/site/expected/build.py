@@ -22,13 +22,13 @@ from optimizer.site.expected.additions import Layer, layer_of
 from optimizer.site.expected.profiles import profile_kwh
 from optimizer.site.expected.recipe import ForecastRecipe, PvRecipe
 from optimizer.site.expected.sun import RoofModel, TypicalYear, read_typical_year
-from optimizer.site.expected.weeks import DAYS_PER_YEAR, Material, Recipe, Weather
+from optimizer.site.expected.weeks import DAYS_PER_YEAR, Material, Variant, Weather
 from optimizer.site.forecast import Forecast
 from optimizer.site.readers.forecast_csv import read_forecast, read_pv
 from optimizer.timegrid import FloatArray, TimeGrid, zone_named
 from optimizer.units import number
 
-AS_EXPECTED = Recipe(1.0, resampled=False)
+AS_EXPECTED = Variant(1.0, resampled=False)
 SEED = 20_270_101
 COMPUTED_YEARS = 6
 """How many years of PV are computed where none was metered; plausible years are drawn from them."""
@@ -86,11 +86,11 @@ def expected_from(
     grid = _coming_grid(recipe, metered, zone, where("last"))
     typical = _typical_year(recipe, folder)
     about: list[str] = []
+    step = grid.step_minutes
+    metered = tuple(_with_steps(series, step, where("step_minutes")) for series in metered)
     if metered:
-        step = grid.step_minutes
-        brought = tuple(_with_steps(series, step, where("step_minutes")) for series in metered)
-        trend = _measured_trend(brought, recipe, where("load", "trend_pct_per_year"))
-        material = from_meters(brought, grid, recipe, trend, about)
+        trend = _measured_trend(metered, recipe, where("load", "trend_pct_per_year"))
+        material = from_meters(metered, grid, recipe, trend, about)
         if isinstance(recipe.pv, PvRecipe) or recipe.pv == "none":
             material = _with_other_pv(material, recipe, plant, typical, about)
     else:
@@ -193,13 +193,7 @@ def years_of(series: Forecast) -> list[Forecast]:
     while (day := day - 7 * WEEKS_OF_A_YEAR) > 6:
         edges.append(int(first_of_day[day]))
     edges.append(0)
-    return [_part(series, begin, end) for end, begin in pairwise(edges)]
-
-
-def _part(series: Forecast, begin: int, end: int) -> Forecast:
-    return Forecast(
-        series.grid.part(begin, end - begin), series.load_kwh[begin:end], series.pv_kwh[begin:end]
-    )
+    return [series.part(begin, end - begin) for end, begin in pairwise(edges)]
 
 
 def number_of_weeks(series: Forecast) -> int:
@@ -304,7 +298,7 @@ def _coming_grid(
     Raises
     ------
     ScenarioError
-        If it would begin before it was metered.
+        If it would end before it begins.
     """
     first = recipe.first
     if first is None:
@@ -365,9 +359,10 @@ def _from_profile(
     load = profile_kwh(profile, kwh, whole, recipe.holidays, southern=southern)
     none = np.zeros(whole.count)
     if not isinstance(recipe.pv, PvRecipe):
-        return Material((Forecast(whole, load, none),))
+        return Material((Forecast(whole, load, none),), (), recipe.holidays, is_metered=False)
     every = _computed_pv(recipe, whole, plant, typical, COMPUTED_YEARS, about)
-    return Material(tuple(Forecast(whole, load, pv) for pv in every))
+    sources = tuple(Forecast(whole, load, pv) for pv in every)
+    return Material(sources, (), recipe.holidays, is_metered=False)
 
 
 def _with_other_pv(
@@ -384,8 +379,8 @@ def _with_other_pv(
     about.append("Load and PV come from different weather: their days do not belong together.")
     sources = list[Forecast]()
     copies = -(-COMPUTED_YEARS // len(material.sources))
-    for series in material.sources:
-        every = _computed_pv(recipe, series.grid, plant, typical, copies, about)
+    for number_, series in enumerate(material.sources):
+        every = _computed_pv(recipe, series.grid, plant, typical, copies, about, SEED + number_)
         sources += [replace(series, pv_kwh=pv) for pv in every]
     weights = tuple(weight for weight in material.weights for _ in range(copies))
     return replace(material, sources=tuple(sources), weights=weights)
@@ -398,6 +393,7 @@ def _computed_pv(
     typical: TypicalYear | None,
     count: int,
     about: list[str],
+    seed: int = SEED,
 ) -> list[FloatArray]:
     pv, place = recipe.pv, recipe.place
     assert isinstance(pv, PvRecipe)
@@ -409,7 +405,7 @@ def _computed_pv(
     if pv.kwh_per_month is not None:
         told += f", brought to {number(sum(pv.kwh_per_month), 0)} kWh a year"
     about[:] = list(dict.fromkeys([*about, f"{told}."]))
-    return RoofModel(pv, place, limit, typical).years_kwh(grid, count, SEED)
+    return RoofModel(pv, place, limit, typical).years_kwh(grid, count, seed)
 
 
 def _typical_year(recipe: ForecastRecipe, folder: Path) -> TypicalYear | None:

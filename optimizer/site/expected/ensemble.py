@@ -11,11 +11,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from optimizer.site.expected.weeks import Recipe, Weather
+from optimizer.site.expected.weeks import Variant, Weather
 from optimizer.site.forecast import Forecast
 from optimizer.timegrid import FloatArray
 
-DRAWN = Recipe(1.0)
+DRAWN = Variant(1.0)
 
 
 @dataclass(frozen=True)

@@ -123,8 +123,9 @@ def read_typical_year(path: Path) -> TypicalYear:
             mend="Give an EPW, TMY3 or TM2 file, unchanged.",
         ) from None
     table = table.rename(columns=str.lower)
-    names = {"dry_bulb": "temp_air", "drybulb": "temp_air", "wspd": "wind_speed"}
-    table = table.rename(columns={k: v for k, v in names.items() if v not in table})
+    for name, tenths in (("temp_air", "drybulb"), ("wind_speed", "wspd")):
+        if tenths in table:  # a TM2 file counts both in tenths
+            table[name] = table[tenths] / 10
     needed = ("ghi", "dni", "dhi", "temp_air", "wind_speed")
     missing = [name for name in needed if name not in table]
     if missing or len(table) < 8760:
@@ -132,10 +133,6 @@ def read_typical_year(path: Path) -> TypicalYear:
         raise SeriesError(f"{what}; a year of 8,760 hours is needed", where=str(path),
                           mend="Give an EPW, TMY3 or TM2 file, unchanged.")  # fmt: skip
     columns = [table[name].to_numpy(dtype=np.float64)[:8760] for name in needed]
-    if path.suffix.lower() == ".tm2":  # tenths
-        columns[3:] = [
-            column if np.abs(column).max() < 90 else column / 10 for column in columns[3:]
-        ]
     head = {key.lower(): value for key, value in head.items()}
     place = Place(
         latitude_deg=float(head["latitude"]), longitude_deg=float(head["longitude"]),

@@ -63,7 +63,7 @@ class Year:
 
 
 @dataclass(frozen=True)
-class Recipe:
+class Variant:
     """How a year is made: its own weeks where they may be used, or others; times factors."""
 
     weight: float
@@ -84,6 +84,10 @@ class Material:
         How often a week of each is drawn beside those of the others; all alike if empty.
     holidays : Holidays
         Days that go like Sundays, in the sources and in what is made.
+    holds_forecast : bool
+        Whether the forecast is the first of the sources, so that it is a year as metered itself.
+    is_metered : bool
+        Whether the sources were metered; of computed ones none can be kept back to judge on.
     added_kwh : array, optional
         Shape (T,), load that is added on the steps of the forecast, such as a car. [kWh per step]
     pv_times : array, optional
@@ -93,6 +97,8 @@ class Material:
     sources: tuple[Forecast, ...]
     weights: tuple[float, ...] = ()
     holidays: Holidays = NO_HOLIDAYS
+    holds_forecast: bool = False
+    is_metered: bool = True
     added_kwh: FloatArray | None = None
     pv_times: FloatArray | None = None
 
@@ -117,9 +123,8 @@ class Weather:
         keep: Callable[[date], bool] = lambda _monday: True,
     ) -> None:
         self.forecast = forecast
-        self.material = material or Material((forecast,))
+        self.material = material or Material((forecast,), holds_forecast=True)
         self._keep = keep
-        self._is_material = any(source is forecast for source in self.material.sources)
         self._is_whole = True
         self._load, self._pv = list[FloatArray](), list[FloatArray]()
         self._date: list[date] = []
@@ -147,13 +152,13 @@ class Weather:
 
     @property
     def has_folds(self) -> bool:
-        """Whether there are enough weeks to fit on some and judge on others."""
-        return len(self._weeks) >= LEAST_WEEKS
+        """Whether there are enough metered weeks to fit on some and judge on others."""
+        return self.material.is_metered and len(set(self._monday)) >= LEAST_WEEKS
 
     def _take(self, source: Forecast, weight: float) -> None:
         grid = source.grid
-        load = _by_day(source.load_kwh, grid)
-        pv = _by_day(source.pv_kwh, grid)
+        load = by_day(source.load_kwh, grid)
+        pv = by_day(source.pv_kwh, grid)
         first = len(self._load)
         self._load += list(load)
         self._pv += list(pv)
@@ -171,20 +176,20 @@ class Weather:
                 self._monday.append(day)
                 self._weight.append(weight)
 
-    def year(self, recipe: Recipe, fold: int | None, luck: np.random.Generator) -> Year:
+    def year(self, variant: Variant, fold: int | None, luck: np.random.Generator) -> Year:
         """Return a year made of the weeks of a fold, or of all weeks."""
         grid = self.forecast.grid
-        is_own = fold is None and not recipe.resampled and self._is_whole
-        if (self._is_material and (is_own or not self.has_folds)) or not self._weeks:
-            load_kwh = self.forecast.load_kwh * recipe.load_factor
-            pv_kwh = self.forecast.pv_kwh * recipe.pv_factor
-            return Year(load_kwh, pv_kwh, recipe.weight, tuple(grid.dates))
+        is_own = fold is None and not variant.resampled and self._is_whole
+        if (self.material.holds_forecast and (is_own or not self.has_folds)) or not self._weeks:
+            load_kwh = self.forecast.load_kwh * variant.load_factor
+            pv_kwh = self.forecast.pv_kwh * variant.pv_factor
+            return Year(load_kwh, pv_kwh, variant.weight, tuple(grid.dates))
         week_of: dict[date, int] = {}
         day = np.zeros(len(self._mondays), dtype=np.int64)
         holidays = self.material.holidays.among(grid.dates)
         for number, monday in enumerate(self._mondays):
             if monday not in week_of:
-                week_of[monday] = self._week_for(monday, fold, recipe, luck)
+                week_of[monday] = self._week_for(monday, fold, variant, luck)
             day_made = grid.dates[number]
             weekday = SUNDAY if day_made in holidays else day_made.weekday()
             day[number] = self._weeks[week_of[monday]][weekday]
@@ -196,20 +201,19 @@ class Weather:
         if self.material.pv_times is not None:
             pv_kwh = pv_kwh * self.material.pv_times
         return Year(
-            load_kwh * recipe.load_factor,
-            pv_kwh * recipe.pv_factor,
-            recipe.weight,
+            load_kwh * variant.load_factor,
+            pv_kwh * variant.pv_factor,
+            variant.weight,
             tuple(self._date[number] for number in day),
         )
 
     def _week_for(
-        self, monday: date, fold: int | None, recipe: Recipe, luck: np.random.Generator
+        self, monday: date, fold: int | None, variant: Variant, luck: np.random.Generator
     ) -> int:
-        allowed = self._fold == fold if self.has_folds else np.ones(len(self._weeks), dtype=bool)
-        if fold is None:
-            allowed[:] = True
+        is_any = fold is None or not self.has_folds
+        allowed = np.ones(len(self._weeks), dtype=bool) if is_any else self._fold == fold
         apart = days_apart(self._place, _place_in_year(monday))
-        if not recipe.resampled:
+        if not variant.resampled:
             return self._nearest(monday, allowed, apart)
         near = np.flatnonzero(allowed & (apart <= REACH_DAYS))
         if not len(near):
@@ -245,14 +249,16 @@ def days_apart(place: FloatArray, other: float) -> FloatArray:
 
 
 def _without_holidays(week: Sequence[date], holidays: set[date]) -> list[int]:
-    """Return for each weekday the one to take: of a holiday from Monday to Saturday, a near other."""
+    """Return for each weekday the one to take.
+
+    Of a holiday from Monday to Friday it is a near workday, of one on a Saturday the Sunday.
+    """
     free = [number for number, day in enumerate(week) if day not in holidays]
-    workdays = [number for number in free if number < SATURDAY]
     taken = []
     for number in range(7):
-        others = workdays if number < SATURDAY else free
-        is_kept = number == SUNDAY or number in free or not others
-        taken.append(number if is_kept else min(others, key=lambda other: abs(other - number)))
+        like = [other for other in free if (other < SATURDAY) == (number < SATURDAY)]
+        is_kept = number == SUNDAY or number in free or not like
+        taken.append(number if is_kept else min(like, key=lambda other: abs(other - number)))
     return taken
 
 
@@ -266,7 +272,7 @@ def _place_in_year(monday: date) -> float:
     return float((monday + timedelta(days=3)).timetuple().tm_yday)
 
 
-def _by_day(values: FloatArray, grid: TimeGrid) -> FloatArray:
+def by_day(values: FloatArray, grid: TimeGrid) -> FloatArray:
     """Return values by day and clock slot, shape (D, slots).
 
     Where clocks go forward the missing slots take the value before; where they go back the first

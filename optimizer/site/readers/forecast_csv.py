@@ -52,9 +52,6 @@ MAX_SHORT_SHARE = 0.02
 """Where a net meter and its PV tell a load below zero, by at most this share of the load."""
 
 NET = ("import", "export", "charge", "discharge")
-KNOWN_COLUMNS = {*TIME_COLUMNS} | {
-    f"{name}_{unit}" for name in ("load", "pv", *NET) for unit in ("kwh", "kw")
-}
 
 
 def read_forecast(path: Path, zone: str, plant: Plant, pv_of: Forecast | None = None) -> Forecast:
@@ -86,20 +83,22 @@ def read_forecast(path: Path, zone: str, plant: Plant, pv_of: Forecast | None = 
     table = read_table(path)
     time_column = needed_column(table, TIME_COLUMNS)
     is_net = column_named(table, ("load_kwh", "load_kw")) is None and _is_net(table)
-    load_column = needed_column(table, _either("import" if is_net else "load"))
-    names = {"load": load_column, "pv": column_named(table, _either("pv"))}
-    if is_net:
-        names |= {name: column_named(table, _either(name)) for name in NET[1:]}
-    if names["pv"] is None and pv_of is None:
+    needed = "import" if is_net else "load"
+    others = ("pv", *NET[1:]) if is_net else ("pv",)
+    columns = {needed: needed_column(table, _either(needed))}
+    for name in others:
+        if (column := column_named(table, _either(name))) is not None:
+            columns[name] = column
+    if "pv" not in columns and pv_of is None:
         notes.append(f"{path.name}: no PV column; planned without PV.")
+    if pv_of is not None:
+        columns.pop("pv", None)
+    used = {time_column, *columns.values()}
     ignored = [
-        name
-        for name in table.cells.columns
-        if name not in KNOWN_COLUMNS and not name.startswith(ADDED)
+        name for name in table.cells.columns if name not in used and not name.startswith(ADDED)
     ]
     if ignored:
         notes.append(f"{path.name}: columns not used: {', '.join(ignored)}.")
-    columns = {name: column for name, column in names.items() if column is not None}
     values = {name: read_numbers(table, column) for name, column in columns.items()}
     for name, column in columns.items():
         tolerated = MAX_NIGHT_PV_KW if name == "pv" else 0.0
@@ -107,15 +106,13 @@ def read_forecast(path: Path, zone: str, plant: Plant, pv_of: Forecast | None = 
     instants = read_stamps(table, time_column, zone, notes)
     steps = even_steps(table, instants, tuple(values.values()), notes)
     grid = steps.grid(table, zone)
-    sizes = {"pv": _pv_size_kw(plant)}
     energy = {
-        name: _as_energy(
-            table, column, values[name], steps, grid, notes, sizes.get(name, _load_size_kw(plant))
-        )
+        name: _as_energy(table, column, values[name], steps, grid, notes, _size_of(name, plant))
         for name, column in columns.items()
     }
     if pv_of is not None:
         energy["pv"] = _on_steps_of(pv_of, grid, path)
+        notes += pv_of.notes
     pv_kwh = energy.get("pv", np.zeros(grid.count))
     load_kwh = _load_behind(energy, path, notes) if is_net else energy["load"]
     return Forecast(grid, load_kwh, pv_kwh, tuple(notes))
@@ -137,7 +134,7 @@ def read_pv(path: Path, zone: str, plant: Plant) -> Forecast:
     instants = read_stamps(table, needed_column(table, TIME_COLUMNS), zone, notes)
     steps = even_steps(table, instants, (values,), notes)
     grid = steps.grid(table, zone)
-    pv_kwh = _as_energy(table, column, values, steps, grid, notes, _pv_size_kw(plant))
+    pv_kwh = _as_energy(table, column, values, steps, grid, notes, _size_of("pv", plant))
     return Forecast(grid, np.zeros(grid.count), pv_kwh, tuple(notes))
 
 
@@ -164,11 +161,11 @@ def _load_behind(energy: dict[str, FloatArray], path: Path, notes: list[str]) ->
             where=str(path),
             mend="Add a column pv_kwh, or name the PV's own file under pv_meters.",
         )
-    none = np.zeros(len(energy["load"]))
+    none = np.zeros(len(energy["import"]))
     pv, export, charge, discharge = (
         energy.get(name, none) for name in ("pv", "export", "charge", "discharge")
     )
-    load = energy["load"] + pv + discharge - export - charge
+    load = energy["import"] + pv + discharge - export - charge
     short = -float(np.minimum(load, 0.0).sum())
     if short > MAX_SHORT_SHARE * float(load.sum()):
         raise SeriesError(
@@ -213,11 +210,12 @@ def _as_energy(
     steps: EvenSteps,
     grid: TimeGrid,
     notes: list[str],
-    size_kw: float,
+    size_kw: float | None,
 ) -> FloatArray:
     on_grid = _filled(table, column, steps.take(values), grid, notes)
     power = on_grid if column.endswith("_kw") else on_grid / grid.step_h
-    _refuse_wrong_unit(table, column, power, size_kw)
+    if size_kw is not None:
+        _refuse_wrong_unit(table, column, power, size_kw)
     return power * grid.step_h
 
 
@@ -280,10 +278,14 @@ def _refuse_wrong_unit(table: Table, column: str, power_kw: FloatArray, size_kw:
             )
 
 
-def _load_size_kw(plant: Plant) -> float:
+def _size_of(name: str, plant: Plant) -> float | None:
+    """Return about how high a power can be, which makes a wrong unit visible; None if it tells nothing.
+
+    Export and what a battery does may be next to nothing. [kW]
+    """
+    if name == "pv":
+        return max(plant.ac_limit_kw, min(plant.pv_ac_limit_kw, plant.ac_limit_kw * 3))
+    if name not in {"load", "import"}:
+        return None
     limit = plant.import_limit_kw
     return limit if limit < UNLIMITED_KW else max(plant.ac_limit_kw, plant.discharge_kw, 1.0) * 3
-
-
-def _pv_size_kw(plant: Plant) -> float:
-    return max(plant.ac_limit_kw, min(plant.pv_ac_limit_kw, plant.ac_limit_kw * 3))
