@@ -90,6 +90,12 @@ def read_span(span: str) -> tuple[int, int]:
     return begin, end
 
 
+def hours_of_span(span: str) -> float:
+    """Return how long a span such as ``22:00-06:00`` is. [h]"""
+    begin, end = read_span(span)
+    return ((end - begin - 1) % MINUTES_PER_DAY + 1) / 60
+
+
 def minutes_between(begin: int, end: int) -> BoolArray:
     """Return the minutes of the day from ``begin`` to before ``end``, over midnight if need be."""
     minutes = np.arange(MINUTES_PER_DAY)

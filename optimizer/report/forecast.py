@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -10,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 import optimizer
+from optimizer.report.wrapping import filled
 from optimizer.report.writing import write_all
 from optimizer.site.expected.ensemble import (
     Ensemble,
@@ -35,7 +35,6 @@ FIGURES = {
 """What is told of a forecast and of how its members spread."""
 
 MEMBERS_FOLDER = "members"
-WIDTH = 96
 
 
 def forecast_text(
@@ -65,16 +64,10 @@ def forecast_text(
         lines += ["", "ON TOP"] if layers else []
         lines += [f"  {_layer_words(layer)}" for layer in layers]
     notes = scenario.forecast.notes
-    lines += ["", "FROM WHAT", *(_filled(note) for note in notes)] if notes else []
+    lines += ["", "FROM WHAT", *(filled(note, "  - ") for note in notes)] if notes else []
     if back_test is not None:
         lines += ["", back_test_text(back_test, currency)]
     return "\n".join(lines)
-
-
-def _filled(note: str) -> str:
-    return textwrap.fill(
-        note, WIDTH, initial_indent="  - ", subsequent_indent="    ", break_on_hyphens=False
-    )
 
 
 def _layer_words(layer: Layer) -> str:
@@ -103,7 +96,7 @@ def back_test_text(result: BackTest, currency: str) -> str:
         "  Money lost: what settings fitted to the forecast cost on the rest, beyond the cheapest plan\n"
         "  made with hindsight. Errors are means of absolute ones; peaks are of load less PV."
     )
-    lines += [f"  {note}" for note in result.notes]
+    lines += [filled(note) for note in result.notes]
     return "\n".join(lines)
 
 

@@ -256,23 +256,28 @@ def settings_yaml(account: Account, settings: Settings) -> str:
         *(f"#   {settings.sentence(place, whole_kw)}" for place in settings.places()),
         "# At all other times the battery covers the building down to the floor.",
     ]
+    return "\n".join(head) + "\n" + typed_yaml(settings_record(settings))
+
+
+def typed_yaml(data: dict[str, Any]) -> str:
+    """Return data as YAML that a person could have typed."""
     yaml = YAML()
     yaml.default_flow_style = None
     yaml.width = 120
     text = io.StringIO()
-    yaml.dump(as_typed(settings_record(settings)), text)
-    return "\n".join(head) + "\n" + text.getvalue()
+    yaml.dump(_as_typed(data), text)
+    return text.getvalue()
 
 
-def as_typed(node: Any) -> Any:
+def _as_typed(node: Any) -> Any:
     """Return data as a person would type it: 80 instead of 80.0, and clock times in quotes.
 
     Without quotes, readers of older YAML take 16:00 for the number 960.
     """
     if isinstance(node, dict):
-        return {key: as_typed(value) for key, value in node.items()}
+        return {key: _as_typed(value) for key, value in node.items()}
     if isinstance(node, list):
-        return [as_typed(value) for value in node]
+        return [_as_typed(value) for value in node]
     if isinstance(node, float) and node.is_integer():
         return int(node)
     return DoubleQuotedScalarString(node) if isinstance(node, str) and ":" in node else node

@@ -5,24 +5,20 @@ Read next: ``files``.
 
 from __future__ import annotations
 
-import io
 import re
-import textwrap
 from collections.abc import Sequence
 from datetime import UTC, date, datetime, timedelta
 from typing import TYPE_CHECKING
 
-from ruamel.yaml import YAML
-
 from optimizer.documents import Document
-from optimizer.report.record import as_typed
+from optimizer.report.record import typed_yaml
+from optimizer.report.wrapping import filled
 from optimizer.settings.windows import Settings
 from optimizer.units import money, number
 
 if TYPE_CHECKING:
     from optimizer.report.account import Account
 
-WIDTH = 96
 LEAD_DAYS = 14
 """How long before the forecast ends a person is reminded to renew."""
 
@@ -59,10 +55,10 @@ def renewal_text(account: Account) -> str:
     renewal = account.renewal
     if renewal is None:
         return ""
-    lines = ["WHAT TO CHANGE", _filled(renewal.advice(account.currency), "  ")]
+    lines = ["WHAT TO CHANGE", filled(renewal.advice(account.currency), "  ")]
     for place, valued in enumerate(renewal.changes, start=1):
         sentence = valued.change.sentence(account.scenario.whole_kw)
-        lines.append(_filled(f"{place}. {sentence}", "  ", "     "))
+        lines.append(filled(f"{place}. {sentence}", "  ", "     "))
         lines.append(f"     {worth_words(valued.per_month, account.currency)}")
     return "\n".join(lines)
 
@@ -74,12 +70,6 @@ def worth_words(per_month: float | None, currency: str) -> str:
     if per_month < 0.005:
         return "worth nothing without the others"
     return f"worth {money(per_month, currency)} a month beside the others"
-
-
-def _filled(text: str, first: str, then: str | None = None) -> str:
-    return textwrap.fill(
-        text, WIDTH, initial_indent=first, subsequent_indent=then or first, break_on_hyphens=False
-    )
 
 
 def renewal_file(account: Account, today: date) -> RenewalFile:
@@ -105,15 +95,8 @@ def renewal_file(account: Account, today: date) -> RenewalFile:
 
 def renewal_yaml(file: RenewalFile) -> str:
     """Return a renewal as a file that a person can read."""
-    yaml = YAML()
-    yaml.default_flow_style = None
-    yaml.width = 120
-    text = io.StringIO()
-    yaml.dump(as_typed(file.model_dump(exclude_none=True)), text)
-    return (
-        "# A renewal of battery settings: what was in use before, what was changed, what holds after.\n"
-        + text.getvalue()
-    )
+    head = "# A renewal of battery settings: what was in use before, what was changed, what holds after.\n"
+    return head + typed_yaml(file.model_dump(exclude_none=True))
 
 
 def reminders_ics(account: Account, now: datetime | None = None) -> str:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
@@ -19,12 +18,11 @@ from optimizer.report.unseen import (
     how_judged,
     spread_rows,
 )
+from optimizer.report.wrapping import filled
 from optimizer.units import money, number, percent, price
 
 if TYPE_CHECKING:
     from optimizer.report.account import Account
-
-WIDTH = 96
 
 
 def summary(account: Account) -> str:
@@ -52,15 +50,13 @@ def settings_text(account: Account) -> str:
     if account.why_no_windows:
         return "\n".join([
             *lines,
-            _filled(
+            filled(
                 f"no windows: {account.why_no_windows} The battery then covers the building, down to"
                 " the floor, and PV surplus is stored first."
             ),
         ])  # fmt: skip
     for reason in account.outcome.reasons:
-        why = textwrap.fill(
-            reason.why, WIDTH, initial_indent="      ", subsequent_indent="        "
-        )
+        why = filled(reason.why, "      ", "        ")
         lines += [f"  {reason.sentence}", why]
     lines.append("  all other times: cover the building from the battery, down to the floor")
     return "\n".join(lines)
@@ -84,9 +80,9 @@ def bills_text(account: Account) -> str:
         lines.append("  * bill, plus wear of the battery, less the worth of what is left in it")
     lines += ["", *_kept(account)]
     if account.on_changing:
-        lines.append(_filled(account.on_changing))
+        lines.append(filled(account.on_changing))
     if account.proof is not None:
-        lines.append(_filled(account.proof.sentence(account.currency)))
+        lines.append(filled(account.proof.sentence(account.currency)))
     return "\n".join(lines)
 
 
@@ -109,12 +105,12 @@ def _kept(account: Account) -> list[str]:
 
 def sureness_text(account: Account) -> str:
     """Return what such windows came to on weeks that they were not fitted to."""
-    lines = ["HOW SURE THIS IS", _filled(how_judged(account))]
+    lines = ["HOW SURE THIS IS", filled(how_judged(account))]
     if account.sureness is not None:
         rows = spread_rows(account, account.sureness)
         lines.append(_spread_line("at most, in", SPREAD_HEADING))
         lines += [_spread_line(name, values) for name, *values in rows]
-        lines += [_filled(line) for line in after_the_spread(account, account.sureness)]
+        lines += [filled(line) for line in after_the_spread(account, account.sureness)]
     return "\n".join(lines)
 
 
@@ -135,7 +131,7 @@ def curve_text(account: Account) -> str:
     for row in rows:
         line = f"  {row.entries:>9}{row.seen:>22}{row.unseen:>22}   {row.mark}"
         lines.append(line.rstrip())
-    return "\n".join([*lines, _filled(about_the_curve(account))])
+    return "\n".join([*lines, filled(about_the_curve(account))])
 
 
 def _notes(account: Account) -> str:
@@ -149,19 +145,7 @@ def _cautions(account: Account) -> str:
 def _listed(title: str, items: list[str]) -> str:
     if not items:
         return ""
-    return "\n".join([title, *(_filled(item, "- ") for item in items)])
-
-
-def _filled(text: str, bullet: str = "") -> str:
-    """Return a sentence on indented lines, those after a bullet's first set in under it."""
-    begin = f"  {bullet}"
-    return textwrap.fill(
-        text,
-        WIDTH,
-        initial_indent=begin,
-        subsequent_indent=" " * len(begin),
-        break_on_hyphens=False,
-    )
+    return "\n".join([title, *(filled(item, "  - ") for item in items)])
 
 
 def bill_text(bill: Bill, title: str, *, with_why: bool = False) -> str:

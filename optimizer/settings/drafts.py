@@ -61,17 +61,18 @@ def with_one_undone(before: Drafts, after: Drafts) -> list[Drafts]:
     for number, (old, new) in enumerate(zip(before, after, strict=True)):
         added = [draft for draft in new if draft not in old]
         gone = [draft for draft in old if draft not in new]
-        parts = [_exchanged(new, draft, back) for draft in added for back in gone]
+        parts = [exchanged(new, draft, back) for draft in added for back in gone]
         if len(added) > len(gone):
-            parts += [_exchanged(new, draft, None) for draft in added]
+            parts += [exchanged(new, draft, None) for draft in added]
         if len(gone) > len(added):
-            parts += [_exchanged(new, None, back) for back in gone]
+            parts += [exchanged(new, None, back) for back in gone]
         for part in parts:
             found[(*after[:number], part, *after[number + 1 :])] = None
     return list(found)
 
 
-def _exchanged(part: Part, out: Draft | None, into: Draft | None) -> Part:
+def exchanged(part: Part, out: Draft | None, into: Draft | None) -> Part:
+    """Return a part with one window taken out, and another put in."""
     kept = [draft for draft in part if draft != out]
     return tuple(sorted(kept if into is None else [*kept, into]))
 

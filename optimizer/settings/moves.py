@@ -12,7 +12,7 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
-from optimizer.settings.drafts import Draft, Drafts, Part, full_power_kw, overlap
+from optimizer.settings.drafts import Draft, Drafts, Part, exchanged, full_power_kw, overlap
 from optimizer.settings.season import Season
 from optimizer.timegrid import FloatArray
 from optimizer.units import MINUTES_PER_DAY
@@ -89,16 +89,11 @@ def _twins_changed(drafts: Drafts, season: Season) -> Iterator[Drafts]:
         if sum(draft in part for part in drafts) < 2:
             continue
         for changed in (*variants(draft, season), None):
-            new = tuple(_exchanged(part, draft, changed) for part in drafts)
+            new = tuple(
+                exchanged(part, draft, changed) if draft in part else part for part in drafts
+            )
             if all(season.accepts(part) for part in new):
                 yield new
-
-
-def _exchanged(part: Part, draft: Draft, changed: Draft | None) -> Part:
-    if draft not in part:
-        return part
-    kept = [other for other in part if other != draft]
-    return tuple(sorted(kept if changed is None else [*kept, changed]))
 
 
 def _shifts(step: float, largest: float) -> list[int]:

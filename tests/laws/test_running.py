@@ -18,11 +18,8 @@ from optimizer.billing.running import with_known_steps
 from optimizer.billing.tariff import Tariff, TariffCost, TariffFile, compile_cost
 from optimizer.documents import Source
 from optimizer.flows import Flows
-from optimizer.planning.matrix import matrix_of
-from optimizer.planning.pieces import solve_with_fixed_integers
 from optimizer.planning.plan import make_plan
-from optimizer.planning.problem import Limits, Problem
-from optimizer.planning.solver import solve
+from optimizer.planning.problem import Problem
 from optimizer.settings.pricing import pricing_of
 from optimizer.settings.replay import replay
 from optimizer.settings.score_kernel import parts_of_the_bill
@@ -40,6 +37,7 @@ from tests.laws.test_families import (
     metered,
     versions_of,
 )
+from tests.laws.test_twins import objective_pinned_to
 
 CUTS = (0.31, 0.5, 0.77)
 """Where the series is cut, as shares of it: inside a month, a day and, of quarter-hours, an hour."""
@@ -160,18 +158,8 @@ def test_a_plan_pinned_to_the_rest_costs_its_bill(name: str, folder: Path) -> No
     row = ROWS[name]
     rest_cost, _, rest = cut(cost_of(row, folder), metered(row.span, 0), 0.93)
     linear = linear_cost(rest_cost.total, rest.grid.count)
-    plant = AC_PLANT.without_battery()
-    problem = Problem(rest.grid, plant, rest.load_kwh, rest.pv_used_kwh, linear, 0.0, 0.0)
-    matrix = matrix_of(problem, Limits.of(problem), {})
-    low, high = matrix.low.copy(), matrix.high.copy()
-    for column, values in (("import_", rest.import_kwh), ("export_", rest.export_kwh)):
-        low[matrix.columns[column].span] = high[matrix.columns[column].span] = values
-    pinned = replace(matrix, low=low, high=high)
-    solution = solve(pinned, 60)
-    if matrix.is_integer.any():
-        solution = solve_with_fixed_integers(pinned, solution.value)
     expected = bill_flows(rest_cost, rest).total_as_planned
-    assert solution.objective + linear.constant == pytest.approx(expected, abs=1e-5)
+    assert objective_pinned_to(rest, linear) == pytest.approx(expected, abs=1e-5)
 
 
 # --- a month planned in one go, and in two halves -------------------------------------------------

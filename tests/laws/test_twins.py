@@ -428,8 +428,13 @@ def all_nodes(node: Node) -> list[Node]:
 def pinned_objective(cost: LinearCost, grid: TimeGrid, seed: int) -> tuple[float, Any]:
     """Return the LP's objective with import and export pinned to a random meter, and the meter."""
     meter = random_meter(grid, seed)
+    return objective_pinned_to(meter, cost), meter
+
+
+def objective_pinned_to(meter: Any, cost: LinearCost) -> float:
+    """Return the LP's objective with import and export pinned to a meter."""
     plant = AC_PLANT.without_battery()
-    problem = Problem(grid, plant, meter.load_kwh, meter.pv_used_kwh, cost, 0.0, 0.0)
+    problem = Problem(meter.grid, plant, meter.load_kwh, meter.pv_used_kwh, cost, 0.0, 0.0)
     matrix = matrix_of(problem, Limits.of(problem), {})
     low, high = matrix.low.copy(), matrix.high.copy()
     for column, values in (("import_", meter.import_kwh), ("export_", meter.export_kwh)):
@@ -438,7 +443,7 @@ def pinned_objective(cost: LinearCost, grid: TimeGrid, seed: int) -> tuple[float
     solution = solve(pinned, 60)
     if matrix.is_integer.any():
         solution = solve_with_fixed_integers(pinned, solution.value)
-    return solution.objective + cost.constant, meter
+    return solution.objective + cost.constant
 
 
 def same_money(actual: float, expected: float) -> bool:

@@ -13,7 +13,15 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from optimizer.calendar import HOLIDAY, Holidays, When, day_kinds, minutes_in_spans, read_span
+from optimizer.calendar import (
+    HOLIDAY,
+    Holidays,
+    When,
+    day_kinds,
+    hours_of_span,
+    minutes_in_spans,
+    read_span,
+)
 from optimizer.site.expected.recipe import Addition, Car, HeatPump, MorePv, OtherUse
 from optimizer.timegrid import BoolArray, FloatArray, IntArray, TimeGrid
 
@@ -112,8 +120,7 @@ def _daily(use: Car | OtherUse, grid: TimeGrid, holidays: Holidays, there: BoolA
 
 def _whole_hours(use: Car | OtherUse, hours: NDArray[Any]) -> NDArray[Any]:
     """Return how long a use lasts on each day; a day that the grid cuts counts as if it were whole."""
-    begin, end = read_span(use.hours)
-    length = ((end - begin - 1) % 1440 + 1) / 60
+    length = hours_of_span(use.hours)
     return np.where(np.abs(hours - length) <= 1.0, hours, length)
 
 

@@ -12,7 +12,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field, field_validator, model_validator
 
-from optimizer.calendar import DayWord, Holidays, read_span
+from optimizer.calendar import DayWord, Holidays, hours_of_span, read_span
 from optimizer.documents import Document
 
 Month12 = Annotated[
@@ -131,8 +131,7 @@ class _Daily(_Addition):
 
     @model_validator(mode="after")
     def _fits_into_its_hours(self) -> _Daily:
-        begin, end = read_span(self.hours)
-        hours = ((end - begin - 1) % 1440 + 1) / 60
+        hours = hours_of_span(self.hours)
         if self.power_kw is not None and self.power_kw * hours < self.kwh_per_day * (1 - 1e-9):
             raise ValueError(
                 f"{self.kwh_per_day:g} kWh do not fit into {hours:g} hours at {self.power_kw:g} kW"

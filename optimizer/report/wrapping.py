@@ -1,0 +1,21 @@
+"""How long texts are broken into lines for the terminal."""
+
+from __future__ import annotations
+
+import textwrap
+
+WIDTH = 96
+
+
+def filled(text: str, first: str = "  ", then: str | None = None) -> str:
+    """Return a text on lines of at most ``WIDTH``; ``first`` begins the first line, ``then`` the others.
+
+    Without ``then``, the others are set in as far as the first is.
+    """
+    return textwrap.fill(
+        text,
+        WIDTH,
+        initial_indent=first,
+        subsequent_indent=" " * len(first) if then is None else then,
+        break_on_hyphens=False,
+    )
