@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import gc
 import json
+import math
 import os
 import sys
 import time
@@ -45,6 +46,16 @@ MISSING_PROMISE = InputError(
 
 ONE_AT_A_TIME = InputError(
     "--accept and --undo are given together", where="the command line", mend="Give one of them."
+)
+
+WHOSE_HISTORY = InputError(
+    "no scenario is named whose history it is",
+    where="the command line",
+    mend="Name the scenario's folder: tariffwright renew FOLDER --accept DIR.",
+)
+
+ENDLESS = InputError(
+    "--least is no finite sum of money", where="--least", mend="Give a number, or leave it out."
 )
 
 SAME_FOLDER = InputError(
@@ -143,11 +154,13 @@ def forecast(
 ) -> None:
     """Show the forecast that a scenario makes, how it spreads, and how good such forecasts were."""
     with _errors_told(debug=debug), _progress() as progress:
-        from optimizer.paperwork import make_forecast
+        from optimizer.paperwork import make_forecast, refuse_own_forecast
         from optimizer.report.forecast import forecast_record, forecast_text, write_forecast
 
         progress("making the forecast")
         brief, ensemble = make_forecast(_folder(scenario), members, seed)
+        if out is not None:
+            refuse_own_forecast(brief.scenario, out)
         tested = None
         if back_test:
             from optimizer.seasons import back_test as held_against_the_past
@@ -224,18 +237,17 @@ def renew(
         with _errors_told(debug=debug):
             if accept is not None and undo:
                 raise ONE_AT_A_TIME
-            _keep_history(_folder(scenario), accept, as_json=as_json)
+            if scenario is None:
+                raise WHOSE_HISTORY
+            _keep_history(scenario, accept, as_json=as_json)
         return
     with _errors_told(debug=debug), _progress() as progress:
         from optimizer.report.files import write_outcome
         from optimizer.seasons import renew_settings, review_season
 
-        if previous is not None and previous.resolve() == out.resolve():
-            raise SAME_FOLDER
+        _refuse_odd_renewal(previous, out, least, metered)
         review = None
-        if metered is not None:
-            if previous is None:
-                raise MISSING_PROMISE
+        if metered is not None and previous is not None:
             review = review_season(_folder(scenario), previous, metered, progress)
         account = renew_settings(
             _folder(scenario), previous, least_per_month=least, effort=effort,
@@ -258,19 +270,29 @@ def renew(
         raise typer.Exit(SOMETHING_TO_CHANGE)
 
 
-def _keep_history(folder: Path, accepted: Path | None, *, as_json: bool) -> None:
+def _refuse_odd_renewal(
+    previous: Path | None, out: Path, least: float | None, metered: Path | None
+) -> None:
+    if previous is not None and previous.resolve() == out.resolve():
+        raise SAME_FOLDER
+    if least is not None and not math.isfinite(least):
+        raise ENDLESS
+    if metered is not None and previous is None:
+        raise MISSING_PROMISE
+
+
+def _keep_history(scenario: Path, accepted: Path | None, *, as_json: bool) -> None:
     from datetime import date
 
-    from optimizer.report.history import accept, undo
+    from optimizer.paperwork import accept_results, undo_last
     from optimizer.report.renewal import changes_back
 
-    folder = folder if folder.is_dir() else folder.parent
     today = date.today()  # noqa: DTZ011 - the day on a person's calendar
     if accepted is not None:
-        path = accept(accepted, folder, today)
+        path = accept_results(scenario, accepted, today)
         print(json.dumps({"kept": str(path)}) if as_json else f"Kept in the history: {path}")
         return
-    path, file = undo(folder, today)
+    path, file = undo_last(scenario, today)
     if as_json:
         print(json.dumps({"undone": str(path)}))
         return

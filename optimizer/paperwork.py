@@ -6,6 +6,7 @@ It knows neither the solver nor the search, so that its commands answer at once.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
 
 from optimizer.billing.bill import Bill, bill_flows
@@ -29,8 +30,12 @@ from optimizer.billing.worked import (
     read_worked_bills,
 )
 from optimizer.documents import read_document
-from optimizer.errors import SeriesError, TariffError
+from optimizer.errors import ScenarioError, SeriesError, TariffError
+from optimizer.report.forecast import FORECAST
+from optimizer.report.history import accept, settings_path, undo
+from optimizer.report.renewal import RenewalFile
 from optimizer.report.writing import write_file
+from optimizer.settings.refusals import read_settings
 from optimizer.site.expected.ensemble import Ensemble, ensemble_of
 from optimizer.site.expected.recipe import ForecastRecipe, LoadRecipe
 from optimizer.site.expected.weeks import Weather
@@ -110,6 +115,47 @@ def make_forecast(path: Path, members: int, seed: int) -> tuple[Brief, Ensemble]
     """Make the forecast of a scenario as a set of plausible seasons."""
     brief = read_brief(path)
     return brief, ensemble_of(weather_of(brief), members, seed)
+
+
+def refuse_own_forecast(scenario: Scenario, out: Path) -> None:
+    """Refuse to write a forecast over the one that a scenario reads.
+
+    Raises
+    ------
+    ScenarioError
+        If it would.
+    """
+    name = scenario.file.forecast
+    if isinstance(name, str) and (scenario.folder / name).resolve() == (out / FORECAST).resolve():
+        raise ScenarioError(
+            "the forecast would be written over the scenario's own",
+            where=str(out / FORECAST),
+            mend="Name another folder with --out.",
+        )
+
+
+def accept_results(path: Path, results: Path, today: date) -> Path:
+    """Put settings that are typed in now into a scenario's history; return the file.
+
+    Raises
+    ------
+    InputError
+        If there is no such scenario, its controls refuse the settings, or the results hold none.
+    """
+    scenario = read_scenario(path)
+    read_settings(settings_path(results), scenario.controls, scenario.plant)
+    return accept(results, scenario.folder, today)
+
+
+def undo_last(path: Path, today: date) -> tuple[Path, RenewalFile]:
+    """Mark the latest renewal of a scenario as undone; return its file and what it held.
+
+    Raises
+    ------
+    InputError
+        If there is no such scenario, or nothing to undo.
+    """
+    return undo(read_scenario(path).folder, today)
 
 
 def read_outside(path: Path, request: Request, out: Path | None) -> Found:

@@ -20,7 +20,13 @@ from optimizer.paperwork import MEMBERS, MEMBERS_SEED, Brief, metered_of, read_b
 from optimizer.planning.linear import LinearSolver
 from optimizer.planning.plan import Plan
 from optimizer.report.account import Account
-from optimizer.report.history import promise_path, settings_in_use, settings_path, tariff_of_promise
+from optimizer.report.history import (
+    has_tariff_of_promise,
+    promise_path,
+    settings_in_use,
+    settings_path,
+    tariff_of_promise,
+)
 from optimizer.settings.choosing import EFFORTS
 from optimizer.settings.refusals import read_settings, refuse
 from optimizer.settings.renewing import find_anew, find_changes
@@ -33,7 +39,7 @@ from optimizer.site.expected.weeks import Material, Weather, Year
 from optimizer.site.forecast import Forecast
 from optimizer.site.readers.forecast_csv import read_forecast
 from optimizer.site.readers.meter_csv import read_meter
-from optimizer.site.scenario import Scenario
+from optimizer.site.scenario import Scenario, periods_elsewhere
 from optimizer.study import (
     DEFAULT_TIME_LIMIT_S,
     PLANNING_S,
@@ -46,7 +52,6 @@ from optimizer.study import (
     task_of,
     windows_for,
 )
-from optimizer.timegrid import calendar_months
 from optimizer.units import number
 from optimizer.valuation.backtest import (
     BackTest,
@@ -59,7 +64,13 @@ from optimizer.valuation.backtest import (
 )
 from optimizer.valuation.outcome import Judge
 from optimizer.valuation.renewal import DAYS_PER_MONTH, CostOf, default_per_change, renewal_of
-from optimizer.valuation.review import Review, overlap, refuse_hidden_load, review_of
+from optimizer.valuation.review import (
+    Review,
+    coverage_notes,
+    overlap,
+    refuse_what_hides_the_load,
+    review_of,
+)
 from optimizer.valuation.sureness import OTHER_YEARS, sureness_of
 
 SEED = 20_270_301
@@ -117,7 +128,7 @@ def _not_tested(recipe: ForecastRecipe) -> tuple[str, ...]:
 
 def brief_on(brief: Brief, forecast: Forecast, material: Material) -> Brief:
     """Return the same site and tariff with another forecast, and nothing known from before it."""
-    periods = calendar_months(forecast.grid)
+    periods = periods_elsewhere(brief.scenario, forecast.grid)
     scenario = replace(
         brief.scenario, forecast=forecast, material=material, periods=periods, so_far=None,
         expected=None,
@@ -205,22 +216,27 @@ def review_season(path: Path, previous: Path, metered_path: Path, progress: Prog
     scenario, zone = brief.scenario, brief.scenario.file.zone
     settings = read_settings(settings_path(previous), scenario.controls, scenario.plant)
     promised = read_forecast(promise_path(previous), zone, scenario.plant)
-    refuse_hidden_load(metered_path)
+    refuse_what_hides_the_load(metered_path, has_pv=bool(promised.pv_kwh.any()))
     real = read_forecast(metered_path, zone, scenario.plant)
     meter, _ = read_meter(metered_path, zone)
     progress("replaying the season as it was promised and as it was")
+    promised_days = promised.grid.days
     promised, real, meter = overlap(promised, real, meter, metered_path)
-    periods = calendar_months(real.grid)
+    notes = real.notes + coverage_notes(promised_days, real.grid.days)
+    if not has_tariff_of_promise(previous):
+        notes += ("The tariff of the promise is not kept beside it; the one of now stands for it.",)
+    periods = periods_elsewhere(scenario, real.grid)
     then = tariff_of_promise(previous, brief.tariff)
     courses = [
         replace(course_of(brief), grid=each.grid, load_kwh=each.load_kwh, pv_kwh=each.pv_kwh,
                 start_kwh=scenario.plant.low_kwh)
         for each in (promised, real)
     ]  # fmt: skip
-    return review_of(
+    result = review_of(
         courses[0], courses[1], meter, settings, compile_cost(then, real.grid, periods),
         compile_cost(brief.tariff, real.grid, periods), brief.tariff.currency,
     )  # fmt: skip
+    return replace(result, notes=notes)
 
 
 def with_floor_of(in_use: Settings, brief: Brief) -> Brief:

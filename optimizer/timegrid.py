@@ -266,8 +266,7 @@ def meter_read_periods(grid: TimeGrid, read_dates: Sequence[date], where: str) -
     if len(read_dates) < 2 or grid.dates[0] < read_dates[0] or grid.dates[-1] >= read_dates[-1]:
         span = f"{read_dates[0]} to {read_dates[-1]}" if read_dates else "none"
         raise ScenarioError(
-            f"the read dates ({span}) do not enclose the forecast's days {grid.dates[0]} to"
-            f" {grid.dates[-1]}",
+            f"the read dates ({span}) do not enclose the days {grid.dates[0]} to {grid.dates[-1]}",
             where=where,
             mend="Add the read date before the first day and the one after the last day.",
         )

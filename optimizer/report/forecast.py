@@ -34,7 +34,7 @@ FIGURES = {
 }
 """What is told of a forecast and of how its members spread."""
 
-MEMBERS_FOLDER = "members"
+FORECAST, MEMBERS_FOLDER = "forecast.csv", "members"
 
 
 def forecast_text(
@@ -166,12 +166,12 @@ def write_forecast(scenario: Scenario, ensemble: Ensemble, folder: Path) -> list
         name = ADDED + layer.name.replace(" ", "_").replace(",", "") + "_kwh"
         if layer.added_kwh:
             added[name] = added.get(name, 0.0) + layer.load_kwh
-    texts = {"forecast.csv": forecast_csv(scenario.forecast, added)}
+    texts = {FORECAST: forecast_csv(scenario.forecast, added)}
     digits = len(str(len(ensemble.members)))
     for number_, member in enumerate(ensemble.members, start=1):
-        texts[f"{MEMBERS_FOLDER}/{number_:0{digits}d}.csv"] = forecast_csv(member)
-    write_all(texts, folder, stale=(f"{MEMBERS_FOLDER}/*.csv",))
-    return [folder / "forecast.csv", folder / MEMBERS_FOLDER]
+        texts[f"{MEMBERS_FOLDER}/member_{number_:0{digits}d}.csv"] = forecast_csv(member)
+    write_all(texts, folder, stale=(f"{MEMBERS_FOLDER}/member_*.csv",))
+    return [folder / FORECAST, folder / MEMBERS_FOLDER]
 
 
 def forecast_csv(forecast: Forecast, added: dict[str, FloatArray] | None = None) -> str:

@@ -6,6 +6,7 @@ latest of them left: its new settings, or, if it was undone, those that were in 
 
 from __future__ import annotations
 
+import contextlib
 from datetime import date
 from pathlib import Path
 
@@ -68,15 +69,19 @@ def promise_path(previous: Path) -> Path:
     return path
 
 
+def has_tariff_of_promise(previous: Path) -> bool:
+    """Tell whether the tariff as it was lies beside a season's results."""
+    return (previous / TARIFF).is_file()
+
+
 def tariff_of_promise(previous: Path, now: Tariff) -> Tariff:
     """Return the tariff as it was when the results were made; the one of now if none lies there.
 
     Price series it names are looked for where the tariff of now lies.
     """
-    path = previous / TARIFF
-    if not path.is_file():
+    if not has_tariff_of_promise(previous):
         return now
-    then = read_tariff(path)
+    then = read_tariff(previous / TARIFF)
     return Tariff(then.file, Source(now.source.path, then.source.content))
 
 
@@ -121,7 +126,9 @@ def accept(results: Path, folder: Path, today: date) -> Path:
         file = file.model_copy(update={"renewed": today, "undone": None})
     else:
         settings, _ = read_document(settings_path(results), Settings, SettingsError)
-        before = settings_in_use(folder)[0] if history_of(folder) else None
+        before = None
+        with contextlib.suppress(InputError):  # nothing was in use, or it is all undone
+            before = settings_in_use(folder)[0]
         file = RenewalFile(
             renewed=today, scenario=settings.settings, tariff="", currency="",
             advice="Taken over as they stand.", before=before, after=settings,
@@ -152,5 +159,6 @@ def undo(folder: Path, today: date) -> tuple[Path, RenewalFile]:
 
 def _free_name(folder: Path, today: date) -> Path:
     """Return a name by the day, behind all others of that day."""
-    taken = len(list(folder.glob(f"{today}*.yaml")))
-    return folder / (f"{today}.yaml" if not taken else f"{today}_{taken + 1:02d}.yaml")
+    names = [f"{today}.yaml", *(f"{today}_{number:02d}.yaml" for number in range(2, 100))]
+    taken = [number for number, name in enumerate(names) if (folder / name).exists()]
+    return folder / names[max(taken, default=-1) + 1]

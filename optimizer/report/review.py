@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from optimizer.report.wrapping import filled
 from optimizer.units import money, number
 
 if TYPE_CHECKING:
@@ -27,7 +28,8 @@ def review_text(review: Review) -> str:
         _row("bill by the meter", review.metered_bill),
         f"  {_as_entered(review)}",
         "  The promise is worked out anew for these days, from the forecast and the settings of then.",
-        "  Bills of calendar months are compared, without wear; causes follow one another in this order.",
+        "  Bills are compared, without wear; causes follow one another in this order.",
+        *(filled(note, "  - ") for note in review.notes),
     ]
     return "\n".join(lines)
 
@@ -59,5 +61,6 @@ def review_record(review: Review) -> dict[str, Any]:
         "real_saving": review.real_now,
         "metered_bill": review.metered_bill,
         "import_apart_kwh_per_day": review.apart_kwh,
+        "notes": list(review.notes),
         "worst_days": [{"day": str(day), "apart_kwh": kwh} for day, kwh in review.worst_days],
     }

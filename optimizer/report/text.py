@@ -67,7 +67,8 @@ def bills_text(account: Account) -> str:
     outcome = account.outcome
     cases = outcome.cases.values()
     has_wear = outcome.costs_differ_from_bills
-    lines = [f"BILLS FOR {account.span}, {account.currency}"]
+    known = "" if account.scenario.so_far is None else ", with what was metered so far"
+    lines = [f"BILLS FOR {account.span}{known}, {account.currency}"]
     heading = f"  {'':26}{'bill':>12}{'import kWh':>13}{'export kWh':>13}{'peak kW':>10}"
     lines.append(heading + (f"{'cost*':>12}" if has_wear else ""))
     for case in cases:

@@ -27,6 +27,11 @@ def how_judged(account: Account) -> str:
     """Return on what the windows were judged, and why that is all if they could not be."""
     if account.found is None:
         return "Measured on this forecast alone; another year will differ."
+    if account.sureness is None and not account.scenario.material.is_metered:
+        return (
+            "Found and measured on the same forecast: it is computed, not metered, so that no weeks could"
+            " be kept back; in a real year expect them to save less."
+        )
     if account.sureness is None:
         return (
             "Found and measured on the same forecast, which has too few whole weeks to keep some"
@@ -38,6 +43,11 @@ def how_judged(account: Account) -> str:
     return (
         f"Such windows were fitted to every other week, and run through {years} made of the weeks"
         " between, which they had not seen."
+        + (
+            " Those in use may have been fitted to all of them."
+            if account.renewal is not None
+            else ""
+        )
     )
 
 
@@ -77,7 +87,7 @@ def _worst_month(worst: WorstMonth, currency: str) -> str:
     verb = "save" if worst.saved >= 0 else "lose"
     return (
         f"Worst month: {worst.month}, in which they {verb} {money(abs(worst.saved), currency)}. Its"
-        f" highest import was {worst.highest_kw:.2f} kW, as metered on"
+        f" highest import was {worst.highest_kw:.2f} kW, on a day such as"
         f" {worst.highest:%Y-%m-%d from %H:%M} for {worst.step_minutes} min."
     )
 

@@ -183,6 +183,13 @@ class Plant:
         """Energy between the lowest and the highest allowed level. [kWh]"""
         return self.high_kwh - self.low_kwh
 
+    @property
+    def size_kw(self) -> float:
+        """About how much the site can draw: its connection's limit, or three times its equipment's. [kW]"""
+        if self.import_limit_kw < UNLIMITED_KW:
+            return self.import_limit_kw
+        return max(self.ac_limit_kw, self.discharge_kw, 1.0) * 3
+
     def without_battery(self) -> Plant:
         """Return the same plant with a battery that holds nothing and moves nothing."""
         return replace(

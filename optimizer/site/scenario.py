@@ -34,6 +34,7 @@ from optimizer.site.readers.forecast_csv import read_forecast
 from optimizer.site.readers.meter_csv import read_so_far
 from optimizer.timegrid import (
     BillingPeriods,
+    TimeGrid,
     calendar_months,
     joined_grid,
     meter_read_periods,
@@ -65,6 +66,11 @@ class State(History):
             raise ValueError(
                 f"leftover_per_kwh is {self.leftover_per_kwh:g} although the end is pinned"
                 " | Write end_pct: free, or remove it. | leftover_per_kwh"
+            )
+        if self.metered is not None and self.peak_so_far_kw:
+            raise ValueError(
+                "peak_so_far_kw is given although metered tells what was reached"
+                " | Keep one of the two. | peak_so_far_kw"
             )
         if not isinstance(self.end_pct, str) and not 0 <= self.end_pct <= 100:
             raise ValueError(
@@ -188,7 +194,7 @@ def read_scenario(path: Path) -> Scenario:
     expected, forecast = _forecast_of(file, folder, source, plant)
     so_far, grid = None, forecast.grid
     if file.state.metered is not None:
-        so_far, notes = read_so_far(folder / file.state.metered, forecast.grid)
+        so_far, notes = read_so_far(folder / file.state.metered, forecast.grid, plant.size_kw)
         forecast = replace(forecast, notes=(*forecast.notes, *notes))
         grid = joined_grid(so_far.grid, forecast.grid)
     if expected is not None:
@@ -196,13 +202,24 @@ def read_scenario(path: Path) -> Scenario:
     else:
         others = (_other_year(name, folder, file, forecast, plant) for name in file.other_years)
         material = Material((forecast, *others), holds_forecast=True)
-    if file.read_dates is None:
-        periods = calendar_months(grid)
-    else:
-        periods = meter_read_periods(grid, file.read_dates, source.where(("read_dates",)))
+    periods = _periods_on(grid, file, source)
     return Scenario(
         file.scenario, folder, file, source, plant, forecast, material, periods, so_far, expected
     )
+
+
+def _periods_on(grid: TimeGrid, file: ScenarioFile, source: Source) -> BillingPeriods:
+    if file.read_dates is None:
+        return calendar_months(grid)
+    return meter_read_periods(grid, file.read_dates, source.where(("read_dates",)))
+
+
+def periods_elsewhere(scenario: Scenario, grid: TimeGrid) -> BillingPeriods:
+    """Return the billing periods of other steps; calendar months where no read dates enclose them."""
+    try:
+        return _periods_on(grid, scenario.file, scenario.source)
+    except ScenarioError:
+        return calendar_months(grid)
 
 
 def _forecast_of(

@@ -136,7 +136,7 @@ class Renewal:
             no_other = "no other" if floor else "no"
             return (
                 f"{floor}Change nothing{' else' if floor else ''}: {no_other} change to the settings in"
-                f" use earns {money(self.least, currency)} a month."
+                f" use earns the {money(self.least, currency)} a month that is asked of each."
             )
         seen = self.saving.seen / self.months
         where = f"; {money(seen)} on those that they were"

@@ -23,8 +23,10 @@ from optimizer.settings.windows import Settings, no_windows
 from optimizer.site.forecast import Forecast
 from optimizer.site.readers.series import read_table
 from optimizer.timegrid import TimeGrid
+from optimizer.units import number
 
 CAUSES = ("weather", "load", "settings not as entered", "tariff")
+FEW_DAYS = 14
 MOST_DAYS = 3
 """So many days are named on which the meter was farthest from the replay."""
 
@@ -48,6 +50,7 @@ class Review:
     metered_bill: float
     apart_kwh: float
     worst_days: tuple[tuple[date, float], ...]
+    notes: tuple[str, ...] = ()
 
 
 def review_of(
@@ -103,21 +106,41 @@ def review_of(
     )  # fmt: skip
 
 
-def refuse_hidden_load(path: Path) -> None:
-    """Refuse meter data from which the load of a building with a battery cannot be told.
+def refuse_what_hides_the_load(path: Path, *, has_pv: bool) -> None:
+    """Refuse meter data from which load and sun of a building with a battery cannot be told.
 
     Raises
     ------
     SeriesError
-        If there is neither the load nor what the battery did.
+        If there is neither the load nor what the battery did, or no PV or export where there is PV.
     """
-    columns = set(read_table(path).cells.columns)
-    if not columns & {"load_kwh", "load_kw", "discharge_kwh", "discharge_kw"}:
+    found = {name.rpartition("_")[0] for name in read_table(path).cells.columns}
+    if not found & {"load", "discharge"}:
         raise SeriesError(
             "the meter alone does not tell the load: the battery charged and discharged behind it",
             where=str(path),
             mend="Add a column load_kwh, or charge_kwh and discharge_kwh of the battery's inverter.",
         )
+    missing = [name for name in ("pv", "export") if has_pv and name not in found]
+    if missing:
+        raise SeriesError(
+            f"a site with PV is reviewed, but there is no column {missing[0]}_kwh",
+            where=str(path),
+            mend=f"Add {' and '.join(f'{name}_kwh' for name in missing)}; zeros if nothing flowed.",
+        )
+
+
+def coverage_notes(promised_days: float, real_days: float) -> tuple[str, ...]:
+    """Return notes where only a part of the promise, or little of it, was metered."""
+    if real_days > promised_days - 1:
+        return ()
+    notes = [
+        f"{number(real_days, 0)} of the {number(promised_days, 0)} days of the promise were metered; it is"
+        " worked out for these alone."
+    ]
+    if real_days < FEW_DAYS:
+        notes.append("So few days tell little.")
+    return tuple(notes)
 
 
 def overlap(

@@ -77,7 +77,7 @@ def test_where_nothing_changed_it_says_change_nothing(
 ) -> None:
     done = run("renew", str(site), "--previous", str(planned), "--out", str(tmp_path), *QUICK)
     assert done.exit_code == 0, done.output
-    assert "Change nothing: no change to the settings in use earns" in done.stdout
+    assert "Change nothing: no change to the settings in use earns" in " ".join(done.stdout.split())
     before, after = (
         YAML(typ="safe").load(folder / "settings.yaml") for folder in (planned, tmp_path)
     )
@@ -168,6 +168,7 @@ def test_a_renewal_is_kept_explained_and_undone(
         (["--metered", "meter.csv"], "nothing tells what was promised"),
         (["--accept", "nowhere"], "there are no settings"),
         (["--accept", "nowhere", "--undo"], "given together"),
+        (["--previous", "OUT", "--least", "inf"], "no finite sum"),
         (["--previous", "OUT", "--out", "OUT"], "written over those of last season"),
     ],
 )
@@ -206,6 +207,35 @@ def test_a_plan_in_the_folder_of_a_renewal_leaves_nothing_of_it(
     assert done.exit_code == 0, done.output
     assert not (out / "renewal.yaml").exists()
     assert not (out / "reminders.ics").exists()
+
+
+def test_history_needs_a_scenario_and_settings_that_it_takes(
+    site: Path, planned: Path, idle: Path, tmp_path: Path
+) -> None:
+    nowhere = run("renew", str(tmp_path / "nofolder"), "--accept", str(planned))
+    assert (nowhere.exit_code, list(tmp_path.iterdir())) == (2, [])
+    unnamed = run("renew", "--accept", str(planned))
+    assert unnamed.exit_code == 2
+    assert "no scenario is named" in unnamed.stderr
+    (tmp_path / "odd.yaml").write_text(
+        idle.read_text(encoding="utf-8").replace("13:00", "13:10"), encoding="utf-8"
+    )
+    refused = run("renew", str(site), "--accept", str(tmp_path / "odd.yaml"))
+    assert refused.exit_code == 2
+    assert "no multiple of 30 min" in refused.stderr
+    assert not (site / "renewals").exists()
+
+
+def test_settings_can_be_accepted_again_after_they_were_undone(
+    site: Path, planned: Path, tmp_path: Path
+) -> None:
+    home = Path(shutil.copytree(site, tmp_path / "home"))
+    for words in (["--accept", str(planned)], ["--undo"], ["--accept", str(planned)]):
+        assert run("renew", str(home), *words).exit_code == 0, words
+    (home / "renewals" / f"{TODAY}.yaml").unlink()
+    assert run("renew", str(home), "--accept", str(planned)).exit_code == 0
+    names = sorted(path.name for path in (home / "renewals").iterdir())
+    assert names == [f"{TODAY}_02.yaml", f"{TODAY}_03.yaml"]
 
 
 @pytest.mark.parametrize(("floor", "reserve", "expected"), [(40, 0, 40), (10, 30, 30)])
@@ -322,7 +352,7 @@ def test_a_forecast_is_shown_and_written_with_its_members(made: Path, tmp_path: 
     assert list(table.columns) == ["time", "load_kwh", "pv_kwh", "added_car_kwh"]
     assert table["added_car_kwh"].sum() == pytest.approx(413)
     members = sorted((tmp_path / "members").iterdir())
-    assert [path.name for path in members] == ["1.csv", "2.csv", "3.csv"]
+    assert [path.name for path in members] == ["member_1.csv", "member_2.csv", "member_3.csv"]
     series = [pd.read_csv(path)["load_kwh"].to_numpy() for path in members]
     assert all(len(each) == len(table) for each in series)
     assert not np.allclose(series[0], series[1])
@@ -339,7 +369,9 @@ def test_what_was_written_can_be_planned_on(made: Path, tmp_path: Path) -> None:
     text = (home / "scenario.yaml").read_text(encoding="utf-8")
     begin, end = text.index("forecast:"), text.index("tariff:")
     (home / "scenario.yaml").write_text(
-        text[:begin] + "forecast: forecast.csv\nother_years: [members/01.csv]\n" + text[end:],
+        text[:begin]
+        + "forecast: forecast.csv\nother_years: [members/member_01.csv]\n"
+        + text[end:],
         encoding="utf-8",
     )
     done = run("check", str(home))
@@ -349,6 +381,15 @@ def test_what_was_written_can_be_planned_on(made: Path, tmp_path: Path) -> None:
     assert kwh == [
         line for line in run("check", str(made)).stdout.splitlines() if "kWh load" in line
     ]
+
+
+def test_a_forecast_is_not_written_over_the_scenarios_own(site: Path) -> None:
+    before = (site / "forecast.csv").read_bytes()
+    done = run("forecast", str(site), "--out", str(site))
+    assert done.exit_code == 2
+    assert "over the scenario's own" in done.stderr
+    assert (site / "forecast.csv").read_bytes() == before
+    assert not (site / "members").exists()
 
 
 def test_a_back_test_tells_errors_and_money_of_three_forecasts(made: Path) -> None:

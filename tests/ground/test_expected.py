@@ -24,7 +24,7 @@ from optimizer.site.expected.build import (
 )
 from optimizer.site.expected.ensemble import ensemble_of, monthly_net_peaks_kw
 from optimizer.site.expected.profiles import profile_kwh
-from optimizer.site.expected.recipe import Car, ForecastRecipe, HeatPump, OtherUse
+from optimizer.site.expected.recipe import Car, ForecastRecipe, HeatPump, LoadRecipe, OtherUse
 from optimizer.site.expected.sun import read_typical_year
 from optimizer.site.expected.weeks import Weather
 from optimizer.site.forecast import Forecast
@@ -156,6 +156,75 @@ def test_pv_may_lie_in_a_file_of_its_own(tmp_path: Path) -> None:
     assert expected.forecast.load_kwh == pytest.approx(np.maximum(0.5 + coming, 0))
 
 
+def test_what_passes_the_inverter_is_taken_after_its_efficiency(tmp_path: Path) -> None:
+    """DC-coupled, 90 % each way: 1 imported − 0.2 exported + 0.9 · (2 + 1 − 0.5) = 3.05 kWh of load.
+
+    At night 2 kWh charge from the grid: 5 imported − 2 ÷ 0.9 = 2.78 kWh.
+    """
+    inverter = Inverter(ac_limit_kw=5, efficiency_pct=90)
+    plant = simple_plant(10, 5, coupling="dc", inverter=inverter)
+    grid, _ = coded_year(DUBLIN, "2026-01-05", 14)
+    day = grid.minute_of_day >= 720
+    name = write(
+        tmp_path / "net.csv", grid, import_kwh=np.where(day, 1.0, 5.0),
+        export_kwh=np.where(day, 0.2, 0.0), pv_kwh=np.where(day, 2.0, 0.0),
+        discharge_kwh=np.where(day, 1.0, 0.0), charge_kwh=np.where(day, 0.5, 2.0),
+    )  # fmt: skip
+    recipe = ForecastRecipe(load=LoadRecipe(meters=[name]), last=date(2026, 1, 25))
+    load = expected_from(recipe, tmp_path, DUBLIN, plant, SOURCE).forecast
+    coming = load.grid.minute_of_day >= 720
+    assert load.load_kwh[coming] == pytest.approx(3.05)
+    assert load.load_kwh[~coming] == pytest.approx(5 - 2 / 0.9)
+
+
+def test_meters_that_hold_a_time_twice_are_refused(tmp_path: Path) -> None:
+    one, other = (
+        write(tmp_path / f"{day}.csv", coded_year(DUBLIN, f"2026-01-{day}", 14)[0], load_kwh=1.0)
+        for day in ("05", "12")
+    )
+    with pytest.raises(ScenarioError, match="two of the meters hold the time from 2026-01-12"):
+        made(tmp_path, load={"meters": [one, other]})
+
+
+def test_meters_without_the_pv_that_others_have_are_refused(tmp_path: Path) -> None:
+    old, new = coded_year(DUBLIN, "2026-01-05", 14)[0], coded_year(DUBLIN, "2026-01-19", 14)[0]
+    names = [
+        write(tmp_path / "old.csv", old, load_kwh=1.0),
+        write(tmp_path / "new.csv", new, load_kwh=1.0, pv_kwh=0.5),
+    ]
+    with pytest.raises(ScenarioError, match=r"old\.csv holds no PV"):
+        made(tmp_path, load={"meters": names})
+
+
+def test_few_weeks_for_a_year_are_told(tmp_path: Path) -> None:
+    grid, load = coded_year(DUBLIN, "2026-01-05", 7)
+    name = write(tmp_path / "meter.csv", grid, load_kwh=load)
+    about = made(tmp_path, load={"meters": [name]}).about
+    assert any("1 whole week metered" in note for note in about)
+    assert any("the spread says little" in note for note in about)
+
+
+def test_the_sun_at_midnight_is_refused(tmp_path: Path) -> None:
+    place = {"latitude_deg": 40.7, "longitude_deg": 74}
+    with pytest.raises(ScenarioError, match="the sun would be highest at about 03:00"):
+        made(
+            tmp_path,
+            "America/New_York",
+            first=date(2027, 1, 1),
+            load=FROM_BILL,
+            place=place,
+            pv=ROOF,
+        )
+
+
+def test_a_quote_for_another_roof_is_told(tmp_path: Path) -> None:
+    expected = made(
+        tmp_path, "America/New_York", first=date(2027, 1, 1), load=FROM_BILL, place=GREEN,
+        pv=ROOF | {"kwh_per_month": [400.0] * 5 + [8000.0] + [400.0] * 6},
+    )  # fmt: skip
+    assert any("times what such roofs give" in note for note in expected.about)
+
+
 @pytest.mark.parametrize(
     ("columns", "words"),
     [
@@ -196,7 +265,9 @@ def test_meters_in_different_steps_are_brought_to_the_longest(tmp_path: Path) ->
 
 
 def test_what_was_computed_cannot_be_kept_back(tmp_path: Path) -> None:
-    expected = made(tmp_path, first=date(2027, 1, 1), load=FROM_BILL, place=GREEN, pv=ROOF)
+    expected = made(
+        tmp_path, "America/New_York", first=date(2027, 1, 1), load=FROM_BILL, place=GREEN, pv=ROOF
+    )
     assert not Weather(expected.forecast, expected.material).has_folds
 
 
@@ -395,6 +466,24 @@ def test_a_car_charges_from_the_first_of_its_hours_until_it_is_full() -> None:
             for n in np.flatnonzero(layer.load_kwh)}  # fmt: skip
     assert used == {(4, 22): 4.0, (4, 23): 4.0, (5, 0): 1.0}
     assert layer.added_kwh == pytest.approx(9.0)
+
+
+@pytest.mark.parametrize(
+    ("hours", "power", "expected"),
+    [
+        ("12:10-12:50", None, {12: 3.0}),  # within a step
+        ("18:30-20:00", None, {18: 1.0, 19: 2.0}),  # 3 kWh over an hour and a half
+        ("18:30-21:00", 2.0, {18: 1.0, 19: 2.0}),  # at 2 kW: one half-hour and one hour
+        ("23:30-00:30", None, {23: 1.5, 0: 1.5}),
+    ],
+)
+def test_hours_that_cut_steps_take_their_share(
+    hours: str, power: float | None, expected: dict[int, float]
+) -> None:
+    use = OtherUse(kind="other_use", kwh_per_day=3, hours=hours, power_kw=power, days=["tuesday"])
+    load = layer_of(use, WEEK, NONE, None, southern=False).load_kwh
+    found = {int(WEEK.minute_of_day[n] // 60): float(load[n]) for n in np.flatnonzero(load)}
+    assert found == pytest.approx(expected)
 
 
 def test_another_use_without_a_power_is_spread_over_its_hours() -> None:

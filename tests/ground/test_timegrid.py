@@ -266,9 +266,7 @@ def test_periods_between_meter_reads_begin_on_the_day_of_the_read():
 def test_a_read_on_the_last_day_does_not_enclose_it():
     grid = days_grid("UTC", date(2026, 3, 1), 3)
 
-    with pytest.raises(
-        ScenarioError, match="do not enclose the forecast's days 2026-03-01 to 2026"
-    ):
+    with pytest.raises(ScenarioError, match="do not enclose the days 2026-03-01 to 2026"):
         meter_read_periods(grid, [date(2026, 3, 1), date(2026, 3, 3)], "here")
 
     found = meter_read_periods(grid, [date(2026, 3, 1), date(2026, 3, 4)], "here")

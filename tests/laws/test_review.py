@@ -13,7 +13,7 @@ from optimizer.report.review import review_text
 from optimizer.settings.reasons import Course
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window, no_windows
 from optimizer.site.forecast import Forecast
-from optimizer.valuation.review import CAUSES, overlap, refuse_hidden_load, review_of
+from optimizer.valuation.review import CAUSES, overlap, refuse_what_hides_the_load, review_of
 from tests.laws.cases import AC_PLANT, CREDIT, TWO_RATES, cost_of, grid_of, weather
 
 GRID = grid_of(24 * 28)
@@ -92,6 +92,8 @@ def test_a_meter_alone_does_not_tell_the_load_behind_a_battery(tmp_path) -> None
     path = tmp_path / "meter.csv"
     path.write_text("time,import_kwh,export_kwh,pv_kwh\n2026-01-01T00:00,1,0,0\n", encoding="utf-8")
     with pytest.raises(SeriesError, match="battery charged and discharged behind it"):
-        refuse_hidden_load(path)
+        refuse_what_hides_the_load(path, has_pv=True)
     path.write_text("time,import_kwh,load_kwh\n2026-01-01T00:00,1,1\n", encoding="utf-8")
-    refuse_hidden_load(path)
+    refuse_what_hides_the_load(path, has_pv=False)
+    with pytest.raises(SeriesError, match="no column pv_kwh"):
+        refuse_what_hides_the_load(path, has_pv=True)

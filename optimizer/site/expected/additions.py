@@ -8,10 +8,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from optimizer.calendar import (
     HOLIDAY,
@@ -87,41 +85,33 @@ def _days_there(addition: Addition, grid: TimeGrid) -> BoolArray:
 def _daily(use: Car | OtherUse, grid: TimeGrid, holidays: Holidays, there: BoolArray) -> FloatArray:
     """Return so many kWh a day, with the power given from the first hour on, or evenly.
 
-    Hours that run over midnight belong to the day on which they begin.
+    Hours that run over midnight belong to the day on which they begin. A step that they cut takes its
+    share.
     """
     begin, _ = read_span(use.hours)
-    inside = minutes_in_spans([use.hours])[grid.minute_of_day]
-    is_after_midnight = inside & (grid.minute_of_day < begin)
-    day = grid.day - is_after_midnight
+    minutes = minutes_in_spans([use.hours]).reshape(-1, grid.step_minutes).mean(axis=1)
+    share = minutes[grid.minute_of_day // grid.step_minutes]
+    is_over_midnight = bool(minutes_in_spans([use.hours])[0]) and begin > 0
+    is_after = is_over_midnight & (grid.minute_of_day + grid.step_minutes <= begin)
+    day = grid.day - is_after
     kinds = np.array(day_kinds(grid.dates, holidays))
-    mask = When(days=use.days).day_kind_mask()
     if "holidays" not in use.days:  # a weekday that is a holiday stays a weekday for a car
         plain = np.array([d.weekday() for d in grid.dates])
         kinds = np.where(kinds == HOLIDAY, plain, kinds)
-    used = there & mask[kinds]
-    inside &= (day >= 0) & used[np.maximum(day, 0)]
-    day = np.where(inside, np.maximum(day, 0), 0)
-    steps = np.bincount(day[inside], minlength=len(used))
+    used = there & When(days=use.days).day_kind_mask()[kinds]
+    inside = (share > 0) & (day >= 0) & used[np.maximum(day, 0)]
+    steps = np.flatnonzero(inside)
+    hours = share[steps] * grid.step_h
     load = np.zeros(grid.count)
     if use.power_kw is None:
-        load[inside] = (
-            use.kwh_per_day * grid.step_h / _whole_hours(use, steps * grid.step_h)[day[inside]]
-        )
+        load[steps] = use.kwh_per_day * hours / hours_of_span(use.hours)
         return load
-    order = np.flatnonzero(inside)
-    first_of_day = np.flatnonzero(np.diff(day[order], prepend=-1))
-    place = np.arange(len(order)) - np.repeat(
-        first_of_day, np.diff(first_of_day, append=len(order))
-    )
-    each = use.power_kw * grid.step_h
-    load[order] = np.clip(use.kwh_per_day - place * each, 0.0, each)
+    most = use.power_kw * hours
+    before = np.cumsum(most) - most
+    first = np.flatnonzero(np.diff(day[steps], prepend=-1))
+    used_up = before - np.repeat(before[first], np.diff(first, append=len(steps)))
+    load[steps] = np.clip(use.kwh_per_day - used_up, 0.0, most)
     return load
-
-
-def _whole_hours(use: Car | OtherUse, hours: NDArray[Any]) -> NDArray[Any]:
-    """Return how long a use lasts on each day; a day that the grid cuts counts as if it were whole."""
-    length = hours_of_span(use.hours)
-    return np.where(np.abs(hours - length) <= 1.0, hours, length)
 
 
 def _heat(

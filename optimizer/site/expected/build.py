@@ -7,7 +7,7 @@ Read next: ``scenario``.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
 from itertools import pairwise
@@ -20,7 +20,7 @@ from optimizer.errors import ScenarioError, SeriesError
 from optimizer.site.equipment import UNLIMITED_KW, Plant
 from optimizer.site.expected.additions import Layer, layer_of
 from optimizer.site.expected.profiles import profile_kwh
-from optimizer.site.expected.recipe import ForecastRecipe, PvRecipe
+from optimizer.site.expected.recipe import ForecastRecipe, Place, PvRecipe
 from optimizer.site.expected.sun import RoofModel, TypicalYear, read_typical_year
 from optimizer.site.expected.weeks import DAYS_PER_YEAR, Material, Variant, Weather
 from optimizer.site.forecast import Forecast
@@ -34,6 +34,21 @@ COMPUTED_YEARS = 6
 """How many years of PV are computed where none was metered; plausible years are drawn from them."""
 
 WEEKS_OF_A_YEAR = 52
+ODD_FACTOR = 1.6
+"""Yields so many times those computed, or less by as much, are another roof's."""
+
+FAR_DEG = 3.0
+"""A weather file from so much farther north, south, east or west is of another climate."""
+
+FARTHEST_FROM_NOON_H = 3.5
+"""No zone's clock is farther from the sun's (common practice, no published source)."""
+
+FEW_WEEKS = 20
+"""Of a season that is longer, so few metered weeks show too little."""
+
+LONGEST_WAIT_YEARS = 10
+"""No forecast begins so long after what was metered."""
+
 LEAST_TREND_WEEKS = 26
 """So many weeks must have been metered twice for a trend to be told."""
 
@@ -80,16 +95,18 @@ def expected_from(
     """
     metered = _read_meters(recipe, folder, zone, plant)
 
-    def where(*key: str) -> str:
+    def where(*key: str | int) -> str:
         return source.where(("forecast", *key))
 
     grid = _coming_grid(recipe, metered, zone, where("last"))
     typical = _typical_year(recipe, folder)
+    _refuse_night_at_noon(recipe, grid, where("place", "longitude_deg"))
     about: list[str] = []
     step = grid.step_minutes
     metered = tuple(_with_steps(series, step, where("step_minutes")) for series in metered)
     if metered:
-        trend = _measured_trend(metered, recipe, where("load", "trend_pct_per_year"))
+        _refuse_odd_meters(metered, recipe, grid, where)
+        trend = _measured_trend(metered, recipe, where("load", "trend_pct_per_year"), about)
         material = from_meters(metered, grid, recipe, trend, about)
         if isinstance(recipe.pv, PvRecipe) or recipe.pv == "none":
             material = _with_other_pv(material, recipe, plant, typical, about)
@@ -116,7 +133,9 @@ def again_from(past: Sequence[Forecast], grid: TimeGrid, recipe: ForecastRecipe)
     """Return what would have been expected on a grid, had only a past been metered; nothing added."""
     where = "the scenario's forecast (load.trend_pct_per_year)"
     about: list[str] = []
-    trend = _measured_trend(past, recipe, where) if _is_two_years(past) else _given_trend(recipe)
+    trend = _given_trend(recipe)
+    if _is_two_years(past):
+        trend = _measured_trend(past, recipe, where, about)
     material = from_meters(past, grid, recipe, trend, about)
     return as_expected(material, grid, about=tuple(about))
 
@@ -168,15 +187,21 @@ def from_meters(
     begin = grid.utc[0]
     ages = [(begin - year.grid.utc[-1]).total_seconds() / 86400 / DAYS_PER_YEAR for year in years]
     half_life = recipe.load.half_life_years
-    weights = tuple(float(0.5 ** (max(age, 0.0) / half_life)) for age in ages)
+    weights = tuple(float(0.5 ** min((age - ages[0]) / half_life, 30.0)) for age in ages)
     if trend:
         years = [_grown(year, grid, trend) for year in years]
         about.append(f"The load grows by {number(100 * trend)} % a year from when it was metered.")
-    first, last = years[-1].grid.dates[0], years[0].grid.dates[-1]
+    first = min(year.grid.dates[0] for year in years)
+    last, weeks = years[0].grid.dates[-1], sum(map(number_of_weeks, years))
     about.append(
-        f"Made of {sum(number_of_weeks(year) for year in years)} whole weeks metered from {first} to"
-        f" {last}; a week is taken from its own time of the year, or from that at which days are as long."
+        f"Made of {weeks} whole {'week' if weeks == 1 else 'weeks'} metered from {first} to {last}; a week is"
+        " taken from its own time of the year, or, if none was metered then, from that at which days are"
+        " as long."
     )
+    if weeks < FEW_WEEKS and grid.days > 7 * weeks:
+        about.append(
+            "So few weeks make the season look more alike than it will be: the spread says little."
+        )
     return Material(tuple(years), weights, recipe.holidays)
 
 
@@ -210,7 +235,9 @@ def _grown(year: Forecast, grid: TimeGrid, trend: float) -> Forecast:
     return Forecast(year.grid, year.load_kwh * (1 + trend) ** age, year.pv_kwh, year.notes)
 
 
-def _measured_trend(metered: Sequence[Forecast], recipe: ForecastRecipe, where: str) -> float:
+def _measured_trend(
+    metered: Sequence[Forecast], recipe: ForecastRecipe, where: str, about: list[str]
+) -> float:
     """Return the growth of the load a year, as a fraction: as given, or from weeks metered twice.
 
     Raises
@@ -235,7 +262,53 @@ def _measured_trend(metered: Sequence[Forecast], recipe: ForecastRecipe, where: 
         )
     before, after = np.array(pairs).sum(axis=0)
     grown = (after / before) ** (DAYS_PER_YEAR / year.days) - 1 if before > 0 else 0.0
+    if abs(grown) > LARGEST_TREND:
+        about.append(
+            f"From year to year the load changed by {number(100 * grown, 0)} %: that is another use of the"
+            f" building, no trend; {number(100 * LARGEST_TREND, 0)} % a year is the most that is taken."
+        )
     return float(np.clip(grown, -LARGEST_TREND, LARGEST_TREND))
+
+
+def _refuse_odd_meters(
+    metered: Sequence[Forecast],
+    recipe: ForecastRecipe,
+    grid: TimeGrid,
+    where: Callable[..., str],
+) -> None:
+    """Refuse meters that count a time twice, know PV only in part, or are too old.
+
+    Raises
+    ------
+    ScenarioError
+        With what is odd.
+    """
+    in_order = sorted(metered, key=lambda series: series.grid.utc[0])
+    for one, other in pairwise(in_order):
+        if other.grid.utc[0] <= one.grid.utc[-1]:
+            raise ScenarioError(
+                f"two of the meters hold the time from {other.grid.label(0)} to"
+                f" {one.grid.label(one.grid.count - 1)}",
+                where=where("load", "meters"),
+                mend="Let each time stand in one file.",
+            )
+    has_pv = [bool(series.pv_kwh.any()) for series in metered]
+    if any(has_pv) and not all(has_pv) and not isinstance(recipe.pv, PvRecipe):
+        assert recipe.load.meters is not None
+        name = recipe.load.meters[has_pv.index(False)]
+        raise ScenarioError(
+            f"{name} holds no PV, but other meters do: its weeks would go without sun",
+            where=where("load", "meters", has_pv.index(False)),
+            mend="Leave that file out, or give the PV behind it under pv_meters.",
+        )
+    years = (grid.utc[0] - in_order[-1].grid.utc[-1]).days / DAYS_PER_YEAR
+    if years > LONGEST_WAIT_YEARS:
+        raise ScenarioError(
+            f"the forecast begins {years:.0f} years after the last metered day; at most"
+            f" {LONGEST_WAIT_YEARS} are taken",
+            where=where("first"),
+            mend="Give newer meters, or an earlier first day.",
+        )
 
 
 def _given_trend(recipe: ForecastRecipe) -> float:
@@ -400,18 +473,59 @@ def _computed_pv(
     assert place is not None
     stated = plant.pv_ac_limit_kw if plant.pv_ac_limit_kw < UNLIMITED_KW else None
     limit = None if plant.pv_on_dc_side else RoofModel.own_limit_kw(pv, stated)
+    model = RoofModel(pv, place, limit, typical)
+    years = model.years_kwh(grid, count, seed)
     sun = f"the weather file {pv.weather_file}" if pv.weather_file else "clear skies and cloudiness"
-    told = f"PV is computed from roof facts with {sun}"
+    told = [f"PV is computed from roof facts with {sun}."]
+    factor = model.quote_factor[np.unique(grid.month) - 1]
     if pv.kwh_per_month is not None:
-        told += f", brought to {number(sum(pv.kwh_per_month), 0)} kWh a year"
-    about[:] = list(dict.fromkeys([*about, f"{told}."]))
-    return RoofModel(pv, place, limit, typical).years_kwh(grid, count, seed)
+        told.append("Each month is brought to the yield that is given for it.")
+    if factor.min() < 1 / ODD_FACTOR or factor.max() > ODD_FACTOR:
+        told.append(
+            f"The yields given are {number(float(factor.min()), 2)} to {number(float(factor.max()), 2)}"
+            " times what such roofs give there: check peak_kw, tilt, azimuth and place."
+        )
+    if typical is not None and _is_elsewhere(typical.place, place):
+        told.append(
+            f"The weather file is of {typical.place.latitude_deg:g}°, {typical.place.longitude_deg:g}°,"
+            " far from the site."
+        )
+    about[:] = list(dict.fromkeys([*about, *told]))
+    return years
+
+
+def _is_elsewhere(one: Place, other: Place) -> bool:
+    return (
+        abs(one.latitude_deg - other.latitude_deg) > FAR_DEG
+        or abs(one.longitude_deg - other.longitude_deg) > FAR_DEG
+    )
 
 
 def _typical_year(recipe: ForecastRecipe, folder: Path) -> TypicalYear | None:
     if not isinstance(recipe.pv, PvRecipe) or recipe.pv.weather_file is None:
         return None
     return read_typical_year(folder / recipe.pv.weather_file)
+
+
+def _refuse_night_at_noon(recipe: ForecastRecipe, grid: TimeGrid, where: str) -> None:
+    """Refuse a longitude at which the sun is highest far from noon by the clock of the zone.
+
+    Raises
+    ------
+    ScenarioError
+        With the clock time at which it would be highest.
+    """
+    if recipe.place is None:
+        return
+    offset_h = float(np.median(grid.utc_offset_minutes)) / 60
+    highest = 12 + offset_h - recipe.place.longitude_deg / 15
+    if abs((highest - 12.5 + 12) % 24 - 12) > FARTHEST_FROM_NOON_H:
+        raise ScenarioError(
+            f"at longitude {recipe.place.longitude_deg:g}° the sun would be highest at about"
+            f" {int(highest % 24):02d}:00 by the clock of {grid.zone}",
+            where=where,
+            mend="Check its sign: east of Greenwich is above zero, west below.",
+        )
 
 
 def _is_southern(recipe: ForecastRecipe) -> bool:

@@ -41,7 +41,7 @@ class LoadRecipe(Document):
     meters: Annotated[list[str], Field(min_length=1)] | None = None
     pv_meters: Annotated[list[str], Field(min_length=1)] | None = None
     trend_pct_per_year: Annotated[float, Field(ge=-50, le=50)] | Literal["measured"] = 0.0
-    half_life_years: float = Field(default=2.0, gt=0, le=100)
+    half_life_years: float = Field(default=2.0, ge=0.1, le=100)
     profile: Literal["H0", "G0", "G1", "G2", "G3", "G4", "G5", "G6", "L0", "L1", "L2"] | None = None
     kwh_per_year: float | None = Field(default=None, gt=0, le=1e8)
 
@@ -101,12 +101,15 @@ class PvRecipe(Document):
         return self
 
 
+Day = Annotated[date, Field(ge=date(1970, 1, 1), le=date(2199, 12, 31))]
+
+
 class _Addition(Document):
     """What all additions have: a name, and from when to when they are there."""
 
     name: str | None = None
-    first: date | None = None
-    last: date | None = None
+    first: Day | None = None
+    last: Day | None = None
 
     @model_validator(mode="after")
     def _in_order(self) -> _Addition:
@@ -182,8 +185,8 @@ class ForecastRecipe(Document):
     last metered one, for a year, unless they are given.
     """
 
-    first: date | None = None
-    last: date | None = None
+    first: Day | None = None
+    last: Day | None = None
     step_minutes: Literal[5, 15, 30, 60] | None = None
     place: Place | None = None
     holidays: Holidays = Holidays()

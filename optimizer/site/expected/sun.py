@@ -134,10 +134,20 @@ def read_typical_year(path: Path) -> TypicalYear:
                           mend="Give an EPW, TMY3 or TM2 file, unchanged.")  # fmt: skip
     columns = [table[name].to_numpy(dtype=np.float64)[:8760] for name in needed]
     head = {key.lower(): value for key, value in head.items()}
-    place = Place(
-        latitude_deg=float(head["latitude"]), longitude_deg=float(head["longitude"]),
-        altitude_m=float(head.get("altitude", 0.0)),
-    )  # fmt: skip
+    try:
+        place = Place(
+            latitude_deg=float(head["latitude"]), longitude_deg=float(head["longitude"]),
+            altitude_m=float(head.get("altitude", 0.0)),
+        )  # fmt: skip
+    except (ValueError, KeyError):
+        raise SeriesError(
+            "its head tells no place on the globe",
+            where=str(path),
+            mend="Give an EPW, TMY3 or TM2 file, unchanged.",
+        ) from None
+    if not all(np.isfinite(column).all() for column in columns):
+        raise SeriesError("it has hours without values", where=str(path),
+                          mend="Give a file that covers the whole year.")  # fmt: skip
     ghi, dni, dhi, air_c, wind = columns
     return TypicalYear(ghi, dni, dhi, air_c, wind, float(head["tz"]), place)
 
@@ -195,7 +205,7 @@ class RoofModel:
     Parameters
     ----------
     recipe : PvRecipe
-        Roofs and sun.
+        Roofs and sun; ``quote_factor`` tells afterwards by what a quote multiplied each month.
     place : Place
         Where they are.
     ac_limit_kw : float, optional
@@ -212,6 +222,7 @@ class RoofModel:
         self.place = place
         self.ac_limit_kw = ac_limit_kw
         self.typical = typical
+        self.quote_factor: FloatArray = np.ones(12)
 
     @classmethod
     def own_limit_kw(cls, recipe: PvRecipe, stated_kw: float | None) -> float:
@@ -224,7 +235,8 @@ class RoofModel:
         powers = self._of_typical_days(grid, count, luck) if self.typical else None
         powers = powers or self._of_drawn_days(grid, count, luck)
         if self.recipe.kwh_per_month is not None:
-            powers = _scaled_to_months(powers, self.recipe.kwh_per_month, grid)
+            self.quote_factor = _quote_factor(powers, self.recipe.kwh_per_month, grid)
+            powers = [power * self.quote_factor[grid.month - 1] for power in powers]
         return [power * grid.step_h for power in powers]
 
     def _out(self, dc_kw: FloatArray) -> FloatArray:
@@ -281,7 +293,9 @@ class RoofModel:
             with np.errstate(divide="ignore", invalid="ignore"):
                 share = np.where(day_clear > 0, clearness * day_above / day_clear, 0.0)
             ghi = clear * share[grid.day]
-            parts = pvlib.irradiance.erbs(ghi, sun["zenith"].to_numpy(), of_year)
+            # Night and the edge of the day divide by next to nothing.
+            with np.errstate(divide="ignore", invalid="ignore"):
+                parts = pvlib.irradiance.erbs(ghi, sun["zenith"].to_numpy(), of_year)
             sky = pd.DataFrame(
                 {"ghi": ghi, "dni": np.asarray(parts["dni"]), "dhi": np.asarray(parts["dhi"]),
                  "air_c": TYPICAL_C, "wind": TYPICAL_WIND},
@@ -318,15 +332,19 @@ def drawn_clearness(mean: float, luck: FloatArray) -> FloatArray:
     return np.asarray(np.log(edge_low + luck * (edge_high - edge_low)) / steep)
 
 
-def _scaled_to_months(
+def _quote_factor(
     powers: list[FloatArray], kwh_per_month: list[float], grid: TimeGrid
-) -> list[FloatArray]:
-    """Return powers whose mean over the years yields so much in each month, if it is whole."""
+) -> FloatArray:
+    """Return by what each month is multiplied to yield, in the mean of the years, what a quote says.
+
+    Shape (12,); months that the grid holds in part are to yield their part. A month without sun is
+    left as it is.
+    """
     month, days = grid.month - 1, np.bincount(grid.month - 1, weights=grid.day_share, minlength=12)
     mean = np.mean(powers, axis=0) * grid.step_h
     made = np.bincount(month, weights=mean, minlength=12)
     length = np.array([31, 28.25, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31])
     wanted = np.array(kwh_per_month) * days / length
-    with np.errstate(divide="ignore", invalid="ignore"):
-        factor = np.where(made > 0, wanted / made, 0.0)
-    return [power * factor[month] for power in powers]
+    factor = np.ones(12)
+    np.divide(wanted, made, out=factor, where=made > 0)
+    return factor

@@ -3,7 +3,9 @@
 Where the meter stands at the grid, the load is told from ``import_kwh`` and ``export_kwh`` with the PV,
 and with ``charge_kwh`` and ``discharge_kwh`` where a battery was at work (or mean powers, ``_kw``)::
 
-    load = import + PV + discharge − export − charge
+    load = import − export + PV + discharge − charge
+
+where what passes the inverter (the battery, and PV on its DC side) is taken after its efficiency.
 
 Nothing is mended in silence: each repair leaves a note that reaches the report. Missing values are
 filled with the mean of the same clock time on the nearest days before and after, as long as they
@@ -17,7 +19,7 @@ from pathlib import Path
 import numpy as np
 
 from optimizer.errors import SeriesError
-from optimizer.site.equipment import UNLIMITED_KW, Plant
+from optimizer.site.equipment import Plant
 from optimizer.site.forecast import Forecast
 from optimizer.site.readers.series import (
     TIME_COLUMNS,
@@ -114,7 +116,7 @@ def read_forecast(path: Path, zone: str, plant: Plant, pv_of: Forecast | None = 
         energy["pv"] = _on_steps_of(pv_of, grid, path)
         notes += pv_of.notes
     pv_kwh = energy.get("pv", np.zeros(grid.count))
-    load_kwh = _load_behind(energy, path, notes) if is_net else energy["load"]
+    load_kwh = _load_behind(energy, plant, path, notes) if is_net else energy["load"]
     return Forecast(grid, load_kwh, pv_kwh, tuple(notes))
 
 
@@ -146,7 +148,9 @@ def _is_net(table: Table) -> bool:
     return column_named(table, _either("import")) is not None
 
 
-def _load_behind(energy: dict[str, FloatArray], path: Path, notes: list[str]) -> FloatArray:
+def _load_behind(
+    energy: dict[str, FloatArray], plant: Plant, path: Path, notes: list[str]
+) -> FloatArray:
     """Return the load that a net meter hides, where PV (and battery) are known. [kWh per step]
 
     Raises
@@ -165,7 +169,9 @@ def _load_behind(energy: dict[str, FloatArray], path: Path, notes: list[str]) ->
     pv, export, charge, discharge = (
         energy.get(name, none) for name in ("pv", "export", "charge", "discharge")
     )
-    load = energy["import"] + pv + discharge - export - charge
+    on_dc = discharge - charge + (pv if plant.pv_on_dc_side else 0.0)
+    through = np.where(on_dc > 0, on_dc * plant.to_ac_efficiency, on_dc / plant.to_dc_efficiency)
+    load = energy["import"] - export + through + (0.0 if plant.pv_on_dc_side else pv)
     short = -float(np.minimum(load, 0.0).sum())
     if short > MAX_SHORT_SHARE * float(load.sum()):
         raise SeriesError(
@@ -287,5 +293,4 @@ def _size_of(name: str, plant: Plant) -> float | None:
         return max(plant.ac_limit_kw, min(plant.pv_ac_limit_kw, plant.ac_limit_kw * 3))
     if name not in {"load", "import"}:
         return None
-    limit = plant.import_limit_kw
-    return limit if limit < UNLIMITED_KW else max(plant.ac_limit_kw, plant.discharge_kw, 1.0) * 3
+    return plant.size_kw

@@ -25,6 +25,9 @@ from optimizer.site.readers.series import (
 )
 from optimizer.timegrid import TimeGrid, zone_named
 
+ABSURD = 50
+"""A reading this many times the site's size is taken for a wrong unit."""
+
 
 def read_meter(path: Path, zone: str) -> tuple[Flows, list[str]]:
     """Read a meter CSV; a meter's gaps are never filled.
@@ -76,15 +79,17 @@ def read_meter(path: Path, zone: str) -> tuple[Flows, list[str]]:
     return meter, notes
 
 
-def read_so_far(path: Path, forecast: TimeGrid) -> tuple[Flows, list[str]]:
+def read_so_far(path: Path, forecast: TimeGrid, size_kw: float) -> tuple[Flows, list[str]]:
     """Read what the meter has counted up to the first step of a forecast.
 
-    Readings from that step on are left out, with a note.
+    Readings from that step on are left out, with a note. ``size_kw`` is about how much the site can
+    draw, which makes a wrong unit visible.
 
     Raises
     ------
     SeriesError
-        If the steps have another length, or the readings end before the forecast begins.
+        If the steps have another length, the readings end before the forecast begins, or their unit is
+        wrong.
     """
     flows, notes = read_meter(path, forecast.zone)
     grid = flows.grid
@@ -96,6 +101,14 @@ def read_so_far(path: Path, forecast: TimeGrid) -> tuple[Flows, list[str]]:
             mend="Bring both to the same steps.",
         )
     step = timedelta(minutes=grid.step_minutes)
+    peak_kw = float(flows.import_kwh.max()) / grid.step_h
+    if peak_kw > ABSURD * size_kw:
+        raise SeriesError(
+            f"the meter's highest import is {peak_kw:,.4g} kW, absurd beside equipment of about"
+            f" {size_kw:,.4g} kW: values look like Wh, not kWh",
+            where=str(path),
+            mend="If so, divide the columns by 1000.",
+        )
     count = int((grid.utc < forecast.utc[0]).sum())
     if not count or grid.utc[count - 1] + step != forecast.utc[0]:
         found = f"end with {grid.label(count - 1)}" if count else f"begin with {grid.label(0)}"
