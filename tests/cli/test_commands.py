@@ -25,7 +25,9 @@ from optimizer.site.scenario import read_scenario
 from optimizer.study import PLANNING_S
 
 DEMO = shipped_folder("scenarios") / "1_two_rates"
-RESULTS = {"plan.json", "flows.csv", "settings.yaml", "report.html", "settings_by_size"}
+RESULTS = {
+    "plan.json", "flows.csv", "settings.yaml", "tariff.yaml", "report.html", "settings_by_size",
+}  # fmt: skip
 
 
 @pytest.fixture(scope="module")

@@ -52,8 +52,9 @@ def test_the_first_command_sets_up_and_plans_the_demo_as_shown(clone: Path) -> N
     done = run(COMMANDS[0], clone)
     assert done.returncode == 0, done.stderr
     written = {path.name for path in (clone / "out").iterdir()}
-    results = {"plan.json", "flows.csv", "settings.yaml", "report.html", "settings_by_size"}
-    assert written == results
+    assert written == {
+        "plan.json", "flows.csv", "settings.yaml", "tariff.yaml", "report.html", "settings_by_size",
+    }  # fmt: skip
     assert SHOWN is not None
     shown = [line for line in SHOWN[1].splitlines() if line.strip() != "..."]
     missing = [line for line in shown if line not in done.stdout.splitlines()]
