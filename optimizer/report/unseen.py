@@ -20,6 +20,9 @@ if TYPE_CHECKING:
 WHOLE_YEAR_DAYS = 360
 """A forecast of at least so many days is called a year."""
 
+NO_IMPORT_KW = 0.005
+"""An import below this is told as none."""
+
 SPREAD_HEADING = ("one in ten", "half of them", "nine in ten")
 
 
@@ -85,9 +88,11 @@ def after_the_spread(account: Account, sureness: Sureness) -> list[str]:
 
 def _worst_month(worst: WorstMonth, currency: str) -> str:
     verb = "save" if worst.saved >= 0 else "lose"
+    told = f"Worst month: {worst.month}, in which they {verb} {money(abs(worst.saved), currency)}."
+    if worst.highest_kw < NO_IMPORT_KW:
+        return f"{told} Nothing was imported in the hours that count."
     return (
-        f"Worst month: {worst.month}, in which they {verb} {money(abs(worst.saved), currency)}. Its"
-        f" highest import was {worst.highest_kw:.2f} kW, on a day such as"
+        f"{told} Its highest import was {worst.highest_kw:.2f} kW, on a day such as"
         f" {worst.highest:%Y-%m-%d from %H:%M} for {worst.step_minutes} min."
     )
 
