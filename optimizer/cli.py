@@ -328,6 +328,39 @@ def review(
 
 
 @app.command()
+def outage(
+    scenario: ScenarioArgument = None,
+    settings: Annotated[
+        Path | None,
+        typer.Option(
+            "--settings", help="A settings file, or results; else what the history says is in use."
+        ),
+    ] = None,
+    critical: Annotated[
+        bool, typer.Option("--critical", help="Carry the critical loads alone, not the building.")
+    ] = False,
+    out: Annotated[Path | None, typer.Option("--out", help="Folder for the results.")] = None,
+    as_json: JsonOption = False,
+    debug: DebugOption = False,
+) -> None:
+    """Say how long outages are survived, from every step of the forecast on."""
+    with _errors_told(debug=debug), _progress() as progress:
+        from optimizer.report.outages import outage_record, outage_text, write_outages
+        from optimizer.seasons import study_outages
+
+        brief, in_use, outages = study_outages(
+            _folder(scenario), settings, critical_only=critical, progress=progress
+        )
+        files = write_outages(brief.scenario, in_use, outages, out) if out else []
+        progress("done")
+    if as_json:
+        print(json.dumps(outage_record(outages), indent=2))
+    else:
+        print(outage_text(brief.scenario, in_use, outages, critical=critical))
+        _tell_files(files)
+
+
+@app.command()
 def bill(
     meter: Annotated[Path, typer.Argument(help="CSV with time, import_kwh and export_kwh.")],
     tariff: Annotated[str, typer.Option("--tariff", "-t", help="A tariff file or shipped name.")],

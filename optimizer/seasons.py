@@ -16,12 +16,14 @@ import numpy as np
 from optimizer.billing.bill import bill_flows
 from optimizer.billing.tariff import compile_cost
 from optimizer.documents import Source
+from optimizer.endurance.outages import Outages
 from optimizer.paperwork import MEMBERS, MEMBERS_SEED, Brief, metered_of, read_brief, weather_of
 from optimizer.planning.linear import LinearSolver
 from optimizer.planning.plan import Plan
 from optimizer.report.account import Account
 from optimizer.report.history import (
     has_tariff_of_promise,
+    history_of,
     promise_path,
     settings_in_use,
     settings_path,
@@ -49,6 +51,7 @@ from optimizer.study import (
     course_of,
     groupings_of,
     make_ready,
+    outages_under,
     task_of,
     windows_for,
 )
@@ -196,8 +199,9 @@ def renewed_account(
     )  # fmt: skip
     account = account_of(brief, plan, renewal.after, in_use, renewal.anew)
     return replace(
-        account, found=found, sureness=sureness, effort=effort, with_curve=False, renewal=renewal
-    )
+        account, found=found, sureness=sureness, effort=effort, with_curve=False, renewal=renewal,
+        outages=outages_under(brief, renewal.after),
+    )  # fmt: skip
 
 
 def in_use_of(scenario: Scenario, previous: Path | None) -> Settings:
@@ -207,6 +211,21 @@ def in_use_of(scenario: Scenario, previous: Path | None) -> Settings:
     settings, path = settings_in_use(scenario.folder)
     refuse(settings, scenario.controls, scenario.plant, Source(path, None))
     return settings
+
+
+def study_outages(
+    path: Path, previous: Path | None, *, critical_only: bool, progress: Progress
+) -> tuple[Brief, Settings, Outages]:
+    """Say how long outages are survived under settings in use, or with no windows if none are known."""
+    progress("reading the scenario and the settings in use")
+    brief = read_brief(path)
+    plant = brief.scenario.plant
+    if previous is None and not history_of(brief.scenario.folder):
+        settings = no_windows(round(plant.soc_pct(plant.low_kwh), 9))
+    else:
+        settings = in_use_of(brief.scenario, previous)
+    progress("beginning an outage at each step")
+    return brief, settings, outages_under(brief, settings, critical_only=critical_only)
 
 
 def review_season(path: Path, previous: Path, metered_path: Path, progress: Progress) -> Review:

@@ -14,6 +14,8 @@ from pathlib import Path
 import numpy as np
 
 from optimizer.billing.cost import linear_cost
+from optimizer.endurance.outages import Outages, outages_of
+from optimizer.errors import ScenarioError
 from optimizer.paperwork import Brief, read_brief, weather_of
 from optimizer.planning.linear import LinearSolver
 from optimizer.planning.plan import Plan, make_plan
@@ -98,7 +100,7 @@ def plan_scenario(
         proof = proof_of(brief, plan, task, found, account.outcome, PROOF_STEPS[effort], progress)
     return replace(
         account, found=found, sureness=sureness, richer=richer, effort=effort,
-        with_curve=with_curve, proof=proof,
+        with_curve=with_curve, proof=proof, outages=outages_under(brief, found.settings),
     )  # fmt: skip
 
 
@@ -116,6 +118,29 @@ def replay_settings(
     plan = cheapest_plan(brief, time_limit_s, progress)
     progress("replaying the settings and adding up the bills")
     return account_of(brief, plan, settings)
+
+
+def outages_under(brief: Brief, settings: Settings, *, critical_only: bool = False) -> Outages:
+    """Begin an outage at each step of the forecast, as the settings leave the battery there.
+
+    Raises
+    ------
+    ScenarioError
+        If only critical loads are to be carried, but none are listed.
+    """
+    scenario, course = brief.scenario, course_of(brief)
+    load_kwh = course.load_kwh
+    if critical_only:
+        if not scenario.critical_kw:
+            raise ScenarioError(
+                "no load is critical, so none is to be carried",
+                where=scenario.source.where(("loads",)),
+                mend="List loads, and write critical: true for those that must go on.",
+            )
+        load_kwh = np.full(course.grid.count, scenario.critical_kw * course.grid.step_h)
+    pv_kwh = course.pv_kwh if scenario.file.outage.pv_runs else 0 * course.pv_kwh
+    run = course.run(settings)
+    return outages_of(course.plant, run, load_kwh, pv_kwh, scenario.makers_floor_kwh)
 
 
 def cheapest_plan(

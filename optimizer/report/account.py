@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from optimizer.billing.tariff import Tariff, TariffCost
+from optimizer.endurance.outages import Outages
 from optimizer.planning.plan import GOOD_ENOUGH, Plan
 from optimizer.settings.choosing import Found, Size
 from optimizer.settings.reasons import Prices
@@ -55,7 +56,8 @@ class Account:
     """A scenario, its tariff, the plan, and what the settings come to.
 
     ``found``, ``sureness`` and ``effort`` are there if the settings were searched for, ``proof`` if
-    it was asked for, ``renewal`` if settings in use were renewed; ``with_curve`` tells whether other
+    it was asked for, ``renewal`` if settings in use were renewed, ``outages`` unless settings were only
+    replayed; ``with_curve`` tells whether other
     numbers of windows are shown and written.
     """
 
@@ -72,6 +74,7 @@ class Account:
     proof: ProofLine | None = None
     richer: Richer | None = None
     renewal: Renewal | None = None
+    outages: Outages | None = None
 
     @property
     def currency(self) -> str:

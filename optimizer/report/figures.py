@@ -14,6 +14,7 @@ import matplotlib as mpl
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from optimizer.calendar import MONTH_NAMES
 from optimizer.settings.windows import SeasonSet
 from optimizer.timegrid import FloatArray
 from optimizer.units import MINUTES_PER_DAY, money
@@ -180,6 +181,29 @@ def draw_curve(
         figure.legend(
             loc="outside upper left", ncols=3, columnspacing=1.2, handlelength=1.6, frameon=False
         )
+        return _svg(figure)
+
+
+def draw_outages(hours: Sequence[float], shares: Sequence[float], table: FloatArray) -> str:
+    """Return the share of outages that last so long, and the P10 of each month and hour as a map.
+
+    ``table`` has shape (12, 24), hours that one outage in ten does not outlast; NaN is left blank.
+    """
+    with mpl.rc_context(STYLE):
+        figure = Figure(figsize=(9.6, 3.6), layout="constrained")
+        left, right = figure.subplots(1, 2, width_ratios=[1, 1.5])
+        left.step(hours, [100 * share for share in shares], where="post", color=BLUE)
+        left.set_ylim(0, 102)
+        left.set_xlim(0, max(hours))
+        left.set_xlabel("lasts at least, hours")
+        left.set_ylabel("share of outages, %")
+        most = max(float(table[table == table].max(initial=0.0)), 1.0)
+        image = right.imshow(table, aspect="auto", cmap="cividis", vmin=0, vmax=most)
+        right.set_xticks(range(0, 24, 4), [f"{hour:02d}:00" for hour in range(0, 24, 4)])
+        right.set_yticks(range(12), [name[:3] for name in MONTH_NAMES])
+        right.set_xlabel("outage begins")
+        bar = figure.colorbar(image, ax=right)
+        bar.set_label("one in ten lasts at most, h")
         return _svg(figure)
 
 

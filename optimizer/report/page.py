@@ -10,6 +10,7 @@ from markupsafe import Markup
 
 from optimizer.report.account import Account
 from optimizer.report.figures import DayPrices, draw_bills, draw_curve, draw_season
+from optimizer.report.outages import outage_section
 from optimizer.report.renewal import worth_words
 from optimizer.report.unseen import (
     SPREAD_HEADING,
@@ -19,7 +20,8 @@ from optimizer.report.unseen import (
     how_judged,
     spread_rows,
 )
-from optimizer.settings.windows import SeasonSet, Window, months_text, power_text
+from optimizer.settings.windows import SeasonSet, Settings, Window, months_text, power_text
+from optimizer.site.scenario import Scenario
 from optimizer.units import money, number, percent, price
 from optimizer.valuation.typical_day import TypicalDay, mean_by_clock, typical_day
 
@@ -36,27 +38,42 @@ class SeasonFigure:
 
 def report_html(account: Account) -> str:
     """Return the whole report as one self-contained HTML page."""
+    return (
+        _templates()
+        .get_template("page.html")
+        .render(
+            account=account,
+            outcome=account.outcome,
+            settings=account.outcome.settings,
+            cases=list(account.outcome.cases.values()),
+            card=[
+                _card_season(season, account.scenario.whole_kw)
+                for season in account.outcome.settings.seasons
+            ],
+            bills_figure=_bills_figure(account),
+            seasons=[_season_figure(account, months) for months in _shown_months(account)],
+            charges=_charges(account),
+            sureness=_sureness(account),
+            curve=curve_rows(account),
+            curve_figure=_curve_figure(account),
+            about_the_curve=about_the_curve(account),
+            changes=_changes(account),
+            outages=None if account.outages is None else outage_section(account.outages),
+        )
+    )
+
+
+def outage_page(scenario: Scenario, settings: Settings, section: dict[str, Any]) -> str:
+    """Return a page that tells of outages alone."""
+    page = _templates().get_template("outage_page.html")
+    return page.render(scenario=scenario, settings=settings, outages=section)
+
+
+def _templates() -> Environment:
     loader = PackageLoader("optimizer.report", "templates")
     pages = Environment(loader=loader, autoescape=True, undefined=StrictUndefined)
     pages.filters |= {"money": money, "number": number, "percent": percent, "price": price}
-    return pages.get_template("page.html").render(
-        account=account,
-        outcome=account.outcome,
-        settings=account.outcome.settings,
-        cases=list(account.outcome.cases.values()),
-        card=[
-            _card_season(season, account.scenario.whole_kw)
-            for season in account.outcome.settings.seasons
-        ],
-        bills_figure=_bills_figure(account),
-        seasons=[_season_figure(account, months) for months in _shown_months(account)],
-        charges=_charges(account),
-        sureness=_sureness(account),
-        curve=curve_rows(account),
-        curve_figure=_curve_figure(account),
-        about_the_curve=about_the_curve(account),
-        changes=_changes(account),
-    )
+    return pages
 
 
 def _card_season(season: SeasonSet, whole_kw: float | None) -> dict[str, Any]:

@@ -16,6 +16,7 @@ import optimizer
 from optimizer.billing.bill import Bill, BillLine
 from optimizer.billing.reconcile import Reconciled
 from optimizer.billing.worked import WorkedResult
+from optimizer.report.outages import outage_record
 from optimizer.settings.windows import Settings
 
 if TYPE_CHECKING:
@@ -73,6 +74,7 @@ def plan_record(account: Account) -> dict[str, Any]:
         "change_from_in_use": _change(account),
         "renewal": renewal_record(account),
         "proof": _proof(account.proof),
+        "outages": None if account.outages is None else outage_record(account.outages),
         "settings": settings_record(outcome.settings),
         "windows": [
             {"sentence": r.sentence, "saves": r.saves, "reason": r.why} for r in outcome.reasons

@@ -30,6 +30,7 @@ from optimizer.site.expected.recipe import ForecastRecipe
 from optimizer.site.expected.weeks import Material
 from optimizer.site.forecast import Forecast
 from optimizer.site.history import History
+from optimizer.site.loads import InAnOutage, Load
 from optimizer.site.readers.forecast_csv import read_forecast
 from optimizer.site.readers.meter_csv import read_so_far
 from optimizer.timegrid import (
@@ -99,6 +100,8 @@ class ScenarioFile(Document):
     controls: Controls = Controls()
     behaviour: Behaviour = Behaviour()
     read_dates: list[date] | None = None
+    loads: list[Load] = []
+    outage: InAnOutage = InAnOutage()
 
     @field_validator("zone", mode="after")
     @classmethod
@@ -160,6 +163,16 @@ class Scenario:
     def whole_kw(self) -> float | None:
         """Power that is 100 % where the equipment takes per cent; None where it takes kW. [kW]"""
         return self.controls.whole_kw_of(self.plant.ac_limit_kw)
+
+    @property
+    def critical_kw(self) -> float:
+        """Mean power of the critical loads together. [kW]"""
+        return sum(load.mean_kw for load in self.file.loads if load.critical)
+
+    @property
+    def makers_floor_kwh(self) -> float:
+        """Level down to which the battery may be drawn in an outage, the reserve included. [kWh]"""
+        return self.file.battery.floor_pct / 100 * self.plant.capacity_kwh
 
     @property
     def start_kwh(self) -> float:

@@ -1,0 +1,198 @@
+"""How long the building is carried when the grid fails, from every step of the forecast on.
+
+An outage meets the battery as the settings have left it. What is carried is the whole building or its
+critical loads. Read next: ``valuation.outcome``.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import partial
+from itertools import pairwise
+
+import numpy as np
+
+from optimizer.endurance.island import CARRIED, EMPTY, OVERLOAD, POWER, Island, carry
+from optimizer.settings import workers
+from optimizer.settings.replay import Replay
+from optimizer.site.equipment import Plant
+from optimizer.site.expected.ensemble import Spread
+from optimizer.timegrid import FloatArray, IntArray, TimeGrid
+
+HORIZON_H = 72
+"""An outage is followed so long; what lasts longer is told as at least that."""
+
+TOLD_HOURS = (1, 2, 4, 8, 12, 24, 48, 72)
+
+WHY = {
+    CARRIED: "carried to the end",
+    EMPTY: "the battery is empty",
+    POWER: "the battery cannot give the power",
+    OVERLOAD: "the loads exceed the inverter",
+}
+
+
+@dataclass(frozen=True)
+class Outages:
+    """Outages that begin at each of T steps.
+
+    Parameters
+    ----------
+    grid : TimeGrid
+        The T steps.
+    hours : array
+        Shape (T,), for how long each is carried, at most ``horizon_h``. [h]
+    why : array
+        Shape (T,), why its count ends, a key of ``WHY``.
+    load_kwh, pv_kwh : array
+        Shape (T,), what is carried, and the sun. [kWh per step]
+    level_kwh : array
+        Shape (T,), what is stored when each begins. [kWh]
+    floor_kwh, efficiency : float
+        The level down to which the battery is drawn, and the share of what it holds that reaches the
+        loads.
+    """
+
+    grid: TimeGrid
+    hours: FloatArray
+    why: IntArray
+    load_kwh: FloatArray
+    pv_kwh: FloatArray
+    level_kwh: FloatArray
+    floor_kwh: float
+    full_kwh: float
+    efficiency: float
+    horizon_h: float = HORIZON_H
+
+    def share_lasting(self, hours: float) -> float:
+        """Return the share of outages that are carried for at least so many hours."""
+        return float((self.hours >= hours - 1e-9).mean())
+
+    @property
+    def spread(self) -> Spread:
+        """What one outage in ten, half of them, and nine in ten do not outlast. [h]"""
+        return Spread.of(self.hours)
+
+    @property
+    def mean_kw(self) -> float:
+        """Mean power of what is carried. [kW]"""
+        return float(self.load_kwh.mean()) / self.grid.step_h
+
+    @property
+    def simple_h(self) -> float:
+        """The simple estimate: usable energy of a full battery ÷ mean power. [h]
+
+        "Endurance = usable capacity ÷ average consumption" is common practice, no published source.
+        """
+        usable = (self.full_kwh - self.floor_kwh) * self.efficiency
+        return usable / self.mean_kw if self.mean_kw > 0 else np.inf
+
+    def by_month_and_hour(self, pct: float = 10.0) -> FloatArray:
+        """Return what so many per cent of the outages of a month and hour do not outlast, (12, 24). [h]
+
+        NaN for months that the forecast does not hold.
+        """
+        hour = self.grid.minute_of_day // 60
+        table = np.full((12, 24), np.nan)
+        for month in self.grid.months:
+            for o_clock in range(24):
+                inside = (self.grid.month == month) & (hour == o_clock)
+                if inside.any():
+                    table[month - 1, o_clock] = np.percentile(self.hours[inside], pct)
+        return table
+
+    @property
+    def worst(self) -> tuple[int, int, float]:
+        """Month and hour in which outages are carried for the least time, and that P10. [h]"""
+        table = self.by_month_and_hour()
+        place = int(np.nanargmin(table))
+        return place // 24 + 1, place % 24, float(table.flat[place])
+
+    def short_kwh(self, lasting_h: float) -> FloatArray:
+        """Return what is not carried of outages that last so long, shape (T,). [kWh]
+
+        A building that went dark stays dark: nothing is switched on again by itself.
+        """
+        step_h, count = self.grid.step_h, self.grid.count
+        whole = np.concatenate(
+            [[0.0], np.cumsum(np.tile(self.load_kwh, 2 + int(lasting_h / step_h / count)))]
+        )
+        start = np.arange(count)
+
+        def used_until(hours: FloatArray) -> FloatArray:
+            steps = np.minimum(hours, lasting_h) / step_h
+            full = np.floor(steps + 1e-9).astype(np.int64)
+            part = np.maximum(steps - full, 0.0)
+            there = start + full
+            return np.asarray(whole[there] + part * (whole[there + 1] - whole[there]))
+
+        return used_until(np.full(count, lasting_h)) - used_until(self.hours)
+
+    def reasons(self) -> list[str]:
+        """Return why outages last otherwise than the simple estimate says, what matters most first."""
+        found = []
+        overloaded = float((self.why == OVERLOAD).mean())
+        if overloaded:
+            found.append(
+                f"{100 * overloaded:.0f} % of outages end because the loads exceed the inverter at once"
+                " or later, whatever is stored."
+            )
+        weak = float((self.why == POWER).mean())
+        if weak:
+            found.append(f"{100 * weak:.0f} % end because the battery cannot give the power.")
+        mean_level = float(self.level_kwh.mean() - self.floor_kwh) / (
+            self.full_kwh - self.floor_kwh
+        )
+        found.append(
+            f"The settings leave the battery at {100 * max(mean_level, 0):.0f} % of its usable energy in the"
+            " mean; the estimate takes it for full."
+        )
+        if self.pv_kwh.any():
+            share = float(self.pv_kwh.sum() / self.load_kwh.sum())
+            found.append(
+                f"PV gives {100 * share:.0f} % of what is carried over the forecast and refills the"
+                " battery by day; the estimate knows no sun."
+            )
+        found.append("Outages begin in hours of high and of low load; the estimate takes the mean.")
+        return found
+
+
+def outages_of(
+    plant: Plant,
+    run: Replay,
+    load_kwh: FloatArray,
+    pv_kwh: FloatArray,
+    floor_kwh: float,
+    horizon_h: float = HORIZON_H,
+) -> Outages:
+    """Begin an outage at each step of a replay, and follow it until the building goes dark.
+
+    Parameters
+    ----------
+    plant : Plant
+        The equipment.
+    run : Replay
+        What the settings have left in the battery.
+    load_kwh, pv_kwh : array
+        Shapes (T,), what is to be carried, and the sun that works without a grid. [kWh per step]
+    floor_kwh : float
+        Level down to which the battery is drawn in an outage: the maker's floor, not the reserve.
+    horizon_h : float
+        How long each is followed. [h]
+    """
+    grid = run.flows.grid
+    level = np.concatenate([[run.start_kwh], run.stored_kwh[:-1]])
+    steps, why = np.zeros(grid.count), np.zeros(grid.count, dtype=np.int64)
+    island = Island.of(plant, floor_kwh, grid.step_h)
+    load, pv = (np.ascontiguousarray(each, dtype=np.float64) for each in (load_kwh, pv_kwh))
+    horizon = round(horizon_h / grid.step_h)
+    edges = np.linspace(0, grid.count, workers.WORKERS + 1).astype(int)
+    workers.side_by_side([
+        partial(carry, load, pv, level, int(first), int(end), horizon, island, steps, why)
+        for first, end in pairwise(edges)
+    ])  # fmt: skip
+    efficiency = plant.discharge_efficiency * plant.to_ac_efficiency
+    return Outages(
+        grid, steps * grid.step_h, why, load, pv, level, floor_kwh, plant.high_kwh, efficiency,
+        horizon_h,
+    )  # fmt: skip

@@ -1,0 +1,166 @@
+"""How long outages are survived: as text, as data, as figures, and as files."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+from markupsafe import Markup
+
+from optimizer.calendar import MONTH_NAMES
+from optimizer.report.wrapping import filled
+from optimizer.units import number, percent
+
+if TYPE_CHECKING:
+    from optimizer.endurance.outages import Outages
+    from optimizer.settings.windows import Settings
+    from optimizer.site.scenario import Scenario
+
+LASTING_H = 24.0
+"""Energy short is told for an outage that lasts so long. [h]"""
+
+CAUTIONS = (
+    "This is arithmetic from a forecast for a talk with a licensed electrician; what an installation may"
+    " carry, and how it is cut off from the grid, is for them and the local authority.",
+    "Devices on which a life depends need a plan of their own that does not rest on this battery.",
+)
+
+
+def outage_text(scenario: Scenario, settings: Settings, outages: Outages, *, critical: bool) -> str:
+    """Return the survival curve, the worst hour, energy short and the simple estimate as text."""
+    invented = " (invented)" if scenario.file.invented else ""
+    grid = outages.grid
+    return "\n".join([
+        f"OUTAGES of {scenario.name}{invented}, beginning at each of {grid.count:,} steps",
+        filled(f"from {grid.dates[0]} to {grid.dates[-1]}, with the settings {settings.settings!r};"
+               f" carried: {_carried(outages, critical=critical)}"),
+        "",
+        f"  {'lasts at least':22}" + "".join(f"{f'{h} h':>8}" for h, _ in curve_rows(outages)),
+        f"  {'share of outages':22}" + "".join(f"{share:>8}" for _, share in curve_rows(outages)),
+        "",
+        *(filled(sentence) for sentence in outage_sentences(outages)),
+        "",
+        "WHY THE SIMPLE ESTIMATE DIFFERS",
+        *(filled(reason, "  - ") for reason in outages.reasons()),
+        "",
+        "CAUTIONS",
+        *(filled(caution, "  - ") for caution in CAUTIONS),
+    ])  # fmt: skip
+
+
+def _carried(outages: Outages, *, critical: bool) -> str:
+    what = "the critical loads" if critical else "the whole building"
+    sun = "with PV" if outages.pv_kwh.any() else "without PV"
+    return f"{what}, {number(outages.mean_kw, 2)} kW in the mean, {sun}"
+
+
+def curve_rows(outages: Outages) -> list[tuple[int, str]]:
+    """Return the share of outages that last at least so many hours."""
+    hours = (1, 2, 4, 8, 12, 24, 48, 72)
+    return [(h, percent(outages.share_lasting(h))) for h in hours if h <= outages.horizon_h]
+
+
+def outage_sentences(outages: Outages) -> list[str]:
+    """Return what one outage in ten does not outlast, the worst hour, energy short, the estimate."""
+    spread, (month, hour, worst) = outages.spread, outages.worst
+    short = outages.short_kwh(LASTING_H)
+    return [
+        f"One outage in ten is carried for {_hours(outages, spread.p10)} or less, half of them for"
+        f" {_hours(outages, spread.p50)} or less, nine in ten for {_hours(outages, spread.p90)} or less.",
+        f"Worst: {MONTH_NAMES[month - 1]} from {hour:02d}:00, when one in ten is carried for"
+        f" {_hours(outages, worst)} or less.",
+        f"Of an outage of {number(LASTING_H, 0)} h, {number(float(short.mean()))} kWh are not carried in the"
+        f" mean, {number(float(np.percentile(short, 90)))} kWh in the worst tenth.",
+        f"Simple estimate: usable energy of a full battery ÷ mean power = {number(outages.simple_h)} h.",
+    ]
+
+
+def _hours(outages: Outages, hours: float) -> str:
+    more = "at least " if hours >= outages.horizon_h - 1e-9 else ""
+    return f"{more}{number(hours)} h"
+
+
+def outage_record(outages: Outages) -> dict[str, Any]:
+    """Return the same as plain data; hours are at most ``horizon_h``."""
+    month, hour, worst = outages.worst
+    short = outages.short_kwh(LASTING_H)
+    table = outages.by_month_and_hour()
+    return {
+        "horizon_h": outages.horizon_h,
+        "mean_kw": outages.mean_kw,
+        "share_lasting": {str(h): outages.share_lasting(h) for h, _ in curve_rows(outages)},
+        "hours": vars(outages.spread),
+        "worst": {"month": month, "hour": hour, "p10_h": worst},
+        "short_kwh_of_24_h": {
+            "mean": float(short.mean()),
+            "p90": float(np.percentile(short, 90)),
+        },
+        "simple_estimate_h": outages.simple_h if np.isfinite(outages.simple_h) else None,
+        "reasons": outages.reasons(),
+        "p10_h_by_month_and_hour": [
+            None if np.isnan(row).all() else [round(float(value), 3) for value in row]
+            for row in table
+        ],
+        "cautions": list(CAUTIONS),
+    }
+
+
+def outage_csv(outages: Outages) -> str:
+    """Return for each step what is stored there, and for how long an outage from it on is carried."""
+    from optimizer.endurance.outages import WHY
+
+    table = pd.DataFrame({
+        "time": [stamp.isoformat(timespec="minutes") for stamp in outages.grid.local],
+        "stored_kwh": outages.level_kwh.round(4),
+        "hours": outages.hours.round(4),
+        "ends_because": [WHY[int(why)] for why in outages.why],
+    })  # fmt: skip
+    return table.to_csv(index=False, lineterminator="\n")
+
+
+def outage_section(outages: Outages) -> dict[str, Any]:
+    """Return what the page shows of outages."""
+    from optimizer.report.figures import draw_outages
+
+    hours = np.arange(0, outages.horizon_h + 1)
+    shares = [outages.share_lasting(float(h)) for h in hours]
+    table = outages.by_month_and_hour()
+    return {
+        "figure": Markup(draw_outages(hours.tolist(), shares, table)),
+        "rows": curve_rows(outages),
+        "sentences": outage_sentences(outages),
+        "reasons": outages.reasons(),
+        "cautions": CAUTIONS,
+        "hours": [f"{hour:02d}" for hour in range(24)],
+        "table": [
+            (MONTH_NAMES[month], [number(float(value)) for value in row])
+            for month, row in enumerate(table)
+            if not np.isnan(row).all()
+        ],
+    }
+
+
+def write_outages(
+    scenario: Scenario, settings: Settings, outages: Outages, folder: Path
+) -> list[Path]:
+    """Write ``outages.csv``, ``outages.json`` and ``outages.html``.
+
+    Raises
+    ------
+    InputError
+        If the folder cannot be written.
+    """
+    import json
+
+    from optimizer.report.page import outage_page
+    from optimizer.report.writing import write_all
+
+    texts = {
+        "outages.csv": outage_csv(outages),
+        "outages.json": json.dumps(outage_record(outages), indent=2) + "\n",
+        "outages.html": outage_page(scenario, settings, outage_section(outages)),
+    }
+    write_all(texts, folder)
+    return [folder / name for name in texts]
