@@ -473,11 +473,14 @@ def check(
             if not all(figure.is_right for result in results for figure in result.figures):
                 raise typer.Exit(2)
             return
-        findings = check_scenario(_folder(what))
+        from optimizer.report.fits import fits_record, fits_text
+
+        findings, fits = check_scenario(_folder(what))
         if as_json:
-            print(json.dumps({"findings": findings}, indent=2))
+            print(json.dumps({"findings": findings, "fits": fits_record(fits)}, indent=2))
         else:
             print("\n".join(f"  - {finding}" for finding in findings) or "  nothing to remark")
+            print(f"\n{fits_text(fits)}")
 
 
 def _version(wanted: bool) -> None:

@@ -30,6 +30,7 @@ from optimizer.billing.worked import (
     read_worked_bills,
 )
 from optimizer.documents import read_document
+from optimizer.endurance.match import Finding, findings_of
 from optimizer.errors import ScenarioError, SeriesError, TariffError
 from optimizer.report.forecast import FORECAST
 from optimizer.report.history import accept, settings_path, undo
@@ -194,10 +195,11 @@ def reconcile_bill(
     return compared, [*notes, *compared.notes]
 
 
-def check_scenario(path: Path) -> list[str]:
-    """Read all that a scenario names and return what is odd in it."""
+def check_scenario(path: Path) -> tuple[list[str], list[Finding]]:
+    """Read all that a scenario names; return what is odd in it, and whether its equipment fits."""
     brief = read_brief(path)
-    return [*brief.scenario.forecast.notes, *brief.cost.notes, *remarks(brief.scenario)]
+    notes = [*brief.scenario.forecast.notes, *brief.cost.notes, *remarks(brief.scenario)]
+    return notes, findings_of(brief.scenario)
 
 
 def tariff_named(what: Path) -> Path | None:

@@ -49,6 +49,7 @@ from optimizer.study import (
     account_of,
     cheapest_plan,
     course_of,
+    fits_under,
     groupings_of,
     make_ready,
     outages_under,
@@ -200,7 +201,7 @@ def renewed_account(
     account = account_of(brief, plan, renewal.after, in_use, renewal.anew)
     return replace(
         account, found=found, sureness=sureness, effort=effort, with_curve=False, renewal=renewal,
-        outages=outages_under(brief, renewal.after),
+        outages=outages_under(brief, renewal.after), fits=tuple(fits_under(brief, renewal.after)),
     )  # fmt: skip
 
 

@@ -14,6 +14,7 @@ from pathlib import Path
 import numpy as np
 
 from optimizer.billing.cost import linear_cost
+from optimizer.endurance.match import Finding, findings_of, findings_of_replay
 from optimizer.endurance.outages import Outages, outages_of
 from optimizer.errors import ScenarioError
 from optimizer.paperwork import Brief, read_brief, weather_of
@@ -101,6 +102,7 @@ def plan_scenario(
     return replace(
         account, found=found, sureness=sureness, richer=richer, effort=effort,
         with_curve=with_curve, proof=proof, outages=outages_under(brief, found.settings),
+        fits=tuple(fits_under(brief, found.settings)),
     )  # fmt: skip
 
 
@@ -141,6 +143,17 @@ def outages_under(brief: Brief, settings: Settings, *, critical_only: bool = Fal
     pv_kwh = course.pv_kwh if scenario.file.outage.pv_runs else 0 * course.pv_kwh
     run = course.run(settings)
     return outages_of(course.plant, run, load_kwh, pv_kwh, scenario.makers_floor_kwh)
+
+
+def fits_under(brief: Brief, settings: Settings) -> list[Finding]:
+    """Return whether equipment and loads fit together, and what the settings ask of them."""
+    course, scenario = course_of(brief), brief.scenario
+    run = course.run(settings)
+    bare = replace(course, plant=course.plant.without_battery(), start_kwh=0.0).run(no_windows(0.0))
+    cost = linear_cost(brief.cost.total, course.grid.count)
+    price = -cost.marginal("export_kwh", run.flows)
+    replayed = findings_of_replay(scenario, run, bare, price, brief.tariff.currency)
+    return [*findings_of(scenario), *replayed]
 
 
 def cheapest_plan(

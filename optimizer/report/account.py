@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from optimizer.billing.tariff import Tariff, TariffCost
+from optimizer.endurance.match import Finding
 from optimizer.endurance.outages import Outages
 from optimizer.planning.plan import GOOD_ENOUGH, Plan
 from optimizer.settings.choosing import Found, Size
@@ -56,8 +57,8 @@ class Account:
     """A scenario, its tariff, the plan, and what the settings come to.
 
     ``found``, ``sureness`` and ``effort`` are there if the settings were searched for, ``proof`` if
-    it was asked for, ``renewal`` if settings in use were renewed, ``outages`` unless settings were only
-    replayed; ``with_curve`` tells whether other
+    it was asked for, ``renewal`` if settings in use were renewed, ``outages`` and ``fits``
+    (findings about the equipment) unless settings were only replayed; ``with_curve`` tells whether other
     numbers of windows are shown and written.
     """
 
@@ -75,6 +76,7 @@ class Account:
     richer: Richer | None = None
     renewal: Renewal | None = None
     outages: Outages | None = None
+    fits: tuple[Finding, ...] = ()
 
     @property
     def currency(self) -> str:

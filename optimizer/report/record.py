@@ -16,6 +16,7 @@ import optimizer
 from optimizer.billing.bill import Bill, BillLine
 from optimizer.billing.reconcile import Reconciled
 from optimizer.billing.worked import WorkedResult
+from optimizer.report.fits import fits_record
 from optimizer.report.outages import outage_record
 from optimizer.settings.windows import Settings
 
@@ -74,6 +75,7 @@ def plan_record(account: Account) -> dict[str, Any]:
         "change_from_in_use": _change(account),
         "renewal": renewal_record(account),
         "proof": _proof(account.proof),
+        "fits": fits_record(account.fits),
         "outages": None if account.outages is None else outage_record(account.outages),
         "settings": settings_record(outcome.settings),
         "windows": [

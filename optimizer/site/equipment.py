@@ -13,6 +13,7 @@ from pydantic import Field, model_validator
 
 from optimizer.documents import Document
 from optimizer.site.behaviour import AS_STATED, Behaviour
+from optimizer.site.loads import Warranty
 
 MAX_HOURS_TO_FILL = 200
 """No battery for a building is this slow; one that seems so has its capacity in Wh."""
@@ -36,6 +37,7 @@ class Battery(Document):
     standing_loss_pct_per_day: float = Field(default=0, ge=0, le=50)
     wear_per_kwh: float = Field(default=0, ge=0, le=1000)
     cycles_per_day: float | None = Field(default=None, gt=0)
+    warranty: Warranty | None = None
 
     @model_validator(mode="after")
     def _room(self) -> Battery:
@@ -63,10 +65,13 @@ class Battery(Document):
 class Inverter(Document):
     """The inverter between the battery and the building (in a hybrid plant also the PV's).
 
-    ``ac_limit_kw`` limits its AC side in either direction.
+    ``ac_limit_kw`` limits its AC side in either direction; ``surge_kw`` it gives for ``surge_s`` while
+    loads start.
     """
 
     ac_limit_kw: float = Field(gt=0, le=1e6)
+    surge_kw: float | None = Field(default=None, gt=0, le=1e6)
+    surge_s: float | None = Field(default=None, gt=0, le=3600)
     efficiency_pct: float = Field(default=97, gt=30, le=100)
     charging_efficiency_pct: float | None = Field(default=None, gt=30, le=100)
 
@@ -80,6 +85,7 @@ class Photovoltaic(Document):
     """
 
     coupling: Literal["dc", "ac"]
+    peak_kw: float | None = Field(default=None, gt=0, le=1e6)
     ac_limit_kw: float | None = Field(default=None, gt=0)
 
     @model_validator(mode="after")

@@ -1,22 +1,68 @@
-"""Loads by name, and what is to be carried when the grid fails.
+"""Loads by name, how they start, and what is to be carried when the grid fails.
 
 Read next: ``scenario``.
 """
 
 from __future__ import annotations
 
-from pydantic import Field
+from typing import Annotated, Literal
+
+from pydantic import Field, model_validator
 
 from optimizer.documents import Document
 
+CodeLetter = Literal[
+    "A", "B", "C", "D", "E", "F", "G", "H", "J", "K", "L", "M", "N", "P", "R", "S", "T", "U", "V",
+]  # fmt: skip
+Watts = Annotated[float, Field(gt=0, le=1e7)]
+
+
+class Motor(Document):
+    """A motor's plate: its power, voltage, and what it draws while it starts.
+
+    One of ``code_letter`` and ``locked_rotor_a`` tells the starting current.
+    """
+
+    hp: float = Field(gt=0, le=10_000)
+    volts: float = Field(gt=0, le=1000)
+    phases: Literal[1, 3] = 1
+    code_letter: CodeLetter | None = None
+    locked_rotor_a: float | None = Field(default=None, gt=0, le=1e5)
+
+    @model_validator(mode="after")
+    def _told_in_one_way(self) -> Motor:
+        if (self.code_letter is None) == (self.locked_rotor_a is None):
+            found = "neither" if self.code_letter is None else "both"
+            raise ValueError(
+                f"the motor's start is told by {found} of code_letter and locked_rotor_a"
+                " | Give the one that its plate shows."
+            )
+        return self
+
 
 class Load(Document):
-    """A load: what it draws while it runs, for how much of the time, and whether it is critical."""
+    """A load: what it draws while it runs and while it starts, how often it runs, and on which leg.
+
+    ``starting_factor`` is its starting power ÷ its running power; resistive loads have 1, motors
+    more, which their ``motor`` plate tells best. ``duty_pct`` is the share of the time it runs.
+    """
 
     name: str = Field(min_length=1)
-    running_w: float = Field(gt=0, le=1e6)
+    running_w: Watts
+    starting_factor: float | None = Field(default=None, ge=1, le=20)
+    motor: Motor | None = None
     duty_pct: float = Field(default=100, gt=0, le=100)
+    leg: Literal["1", "2", "both"] = "both"
     critical: bool = False
+
+    @model_validator(mode="after")
+    def _one_start(self) -> Load:
+        if self.motor is not None and self.starting_factor is not None:
+            raise ValueError(
+                f"the start of {self.name!r} is told twice | Keep motor or starting_factor."
+                " | starting_factor"
+            )
+        return self
 
     @property
     def mean_kw(self) -> float:
@@ -28,3 +74,39 @@ class InAnOutage(Document):
     """What works without the grid; ``pv_runs`` tells whether the PV does, on its inverter or the hybrid's."""
 
     pv_runs: bool = True
+
+
+class Panel(Document):
+    """The panel to which the inverter is connected: its busbar, its main breaker, its voltage."""
+
+    busbar_a: float = Field(gt=0, le=10_000)
+    main_breaker_a: float = Field(gt=0, le=10_000)
+    volts: float = Field(default=240, gt=0, le=1000)
+
+
+class Warranty(Document):
+    """What a battery's maker promises: so many cycles, or so much throughput, within so many years."""
+
+    years: float = Field(gt=0, le=50)
+    cycles: float | None = Field(default=None, gt=0)
+    throughput_kwh: float | None = Field(default=None, gt=0)
+
+
+class Dwelling(Document):
+    """A dwelling for the optional demand calculation; areas in square feet, all else in VA.
+
+    ``appliances_va`` are the plate ratings of fixed appliances, range, dryer and water heater.
+    Heating is resistive (``heating_va`` in so many separately controlled units) or a heat pump with
+    supplementary heat; the larger of heating and cooling counts.
+    """
+
+    floor_ft2: float = Field(gt=0, le=1e6)
+    small_appliance_circuits: int = Field(default=2, ge=2, le=20)
+    laundry_circuits: int = Field(default=1, ge=0, le=5)
+    appliances_va: list[Watts] = []
+    cooling_va: float = Field(default=0, ge=0)
+    heating_va: float = Field(default=0, ge=0)
+    heating_units: int = Field(default=1, ge=1, le=100)
+    heat_pump_va: float = Field(default=0, ge=0)
+    supplementary_va: float = Field(default=0, ge=0)
+    volts: float = Field(default=240, gt=0, le=1000)

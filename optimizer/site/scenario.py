@@ -30,7 +30,7 @@ from optimizer.site.expected.recipe import ForecastRecipe
 from optimizer.site.expected.weeks import Material
 from optimizer.site.forecast import Forecast
 from optimizer.site.history import History
-from optimizer.site.loads import InAnOutage, Load
+from optimizer.site.loads import Dwelling, InAnOutage, Load, Panel
 from optimizer.site.readers.forecast_csv import read_forecast
 from optimizer.site.readers.meter_csv import read_so_far
 from optimizer.timegrid import (
@@ -102,6 +102,8 @@ class ScenarioFile(Document):
     read_dates: list[date] | None = None
     loads: list[Load] = []
     outage: InAnOutage = InAnOutage()
+    panel: Panel | None = None
+    dwelling: Dwelling | None = None
 
     @field_validator("zone", mode="after")
     @classmethod

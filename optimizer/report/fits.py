@@ -1,0 +1,27 @@
+"""Whether equipment and loads fit together: findings as text and as data."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from optimizer.report.outages import CAUTIONS
+from optimizer.report.wrapping import filled
+
+if TYPE_CHECKING:
+    from optimizer.endurance.match import Finding
+
+
+def fits_text(findings: Sequence[Finding]) -> str:
+    """Return findings, the serious ones first, as text."""
+    order = {"serious": 0, "odd": 1, "information": 2}
+    ranked = sorted(findings, key=lambda finding: order[finding.severity])
+    lines = [filled(f"{each.severity}: {each.sentence()}", "  - ") for each in ranked]
+    return "\n".join([
+        "DO EQUIPMENT AND LOADS FIT TOGETHER", *lines, *(filled(each) for each in CAUTIONS)
+    ])  # fmt: skip
+
+
+def fits_record(findings: Sequence[Finding]) -> list[dict[str, str]]:
+    """Return findings as plain data."""
+    return [dict(vars(finding)) for finding in findings]
