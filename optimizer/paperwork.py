@@ -5,7 +5,8 @@ It knows neither the solver nor the search, so that its commands answer at once.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
 
@@ -55,11 +56,15 @@ MEMBERS, MEMBERS_SEED = 12, 1
 
 @dataclass(frozen=True)
 class Brief:
-    """A scenario with its tariff, compiled: all that is known before anything is planned."""
+    """A scenario with its tariff, compiled: all that is known before anything is planned.
+
+    ``floors_kwh`` are higher floors of single months, where a wanted endurance asks for them.
+    """
 
     scenario: Scenario
     tariff: Tariff
     cost: TariffCost
+    floors_kwh: Mapping[int, float] = field(default_factory=dict)
 
 
 def read_brief(path: Path) -> Brief:

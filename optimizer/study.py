@@ -32,11 +32,15 @@ from optimizer.settings.season import Season, Task
 from optimizer.settings.windows import Settings, no_windows
 from optimizer.settings.workers import ahead, both
 from optimizer.site.controls import Controls
+from optimizer.timegrid import FloatArray
 from optimizer.valuation.outcome import NOTHING_TO_SAVE, Judge, Outcome, cases_of
 from optimizer.valuation.sureness import sureness_of
 
 Progress = Callable[[str], None]
 DEFAULT_TIME_LIMIT_S = 600.0
+FILLING_DAYS = 14
+"""How long a battery that only the sun charges has to reach a floor that rises."""
+
 PROOF_STEPS = {"quick": 2e8, "normal": 1e9, "thorough": 2e10}
 """Work allowed for the proof, in replayed steps, by effort."""
 
@@ -49,8 +53,41 @@ def course_of(brief: Brief) -> Course:
     scenario = brief.scenario
     return Course(
         scenario.plant, scenario.forecast.grid, scenario.forecast.load_kwh,
-        scenario.forecast.pv_kwh, scenario.start_kwh,
+        scenario.forecast.pv_kwh, _start_kwh(brief), brief.floors_kwh,
     )  # fmt: skip
+
+
+def _start_kwh(brief: Brief) -> float:
+    """Return the stored energy at the start, not below the first month's floor. [kWh]"""
+    first = brief.scenario.forecast.grid.dates[0].month
+    return max(brief.scenario.start_kwh, brief.floors_kwh.get(first, 0.0))
+
+
+def _end_kwh(brief: Brief) -> float | None:
+    """Return the stored energy wanted at the end, not below the last month's floor; None if free."""
+    scenario = brief.scenario
+    if scenario.file.state.end_pct == "free" or scenario.end_kwh is None:
+        return None
+    last = scenario.forecast.grid.dates[-1].month
+    wanted = _start_kwh(brief) if scenario.file.state.end_pct == "same" else scenario.end_kwh
+    return max(wanted, brief.floors_kwh.get(last, 0.0))
+
+
+def _lowest_kwh(brief: Brief) -> FloatArray | None:
+    """Return the lowest level of each step, shape (T,); None where no month has a floor of its own.
+
+    A site that may not charge from the grid has some days to fill up where a floor rises.
+    """
+    if not brief.floors_kwh:
+        return None
+    grid = brief.scenario.forecast.grid
+    of_month = np.array([brief.floors_kwh.get(month, 0.0) for month in range(1, 13)])
+    floor = of_month[grid.month - 1]
+    if not brief.scenario.plant.may_charge_from_grid:
+        days = round(FILLING_DAYS * 24 / grid.step_h)
+        before = np.concatenate([np.full(days, floor[0]), floor[:-days]])[: grid.count]
+        floor = np.minimum(floor, before)
+    return floor
 
 
 def groupings_of(brief: Brief, controls: Controls) -> list[MonthGroups]:
@@ -168,9 +205,10 @@ def cheapest_plan(
         scenario.forecast.load_kwh,
         scenario.forecast.pv_kwh,
         linear_cost(brief.cost.total, grid.count),
-        scenario.start_kwh,
-        scenario.end_kwh,
+        _start_kwh(brief),
+        _end_kwh(brief),
         scenario.file.state.leftover_per_kwh,
+        lowest_kwh=_lowest_kwh(brief),
     )
     return make_plan(
         problem, brief.cost, time_limit_s=time_limit_s, progress=progress, solver=solver
@@ -197,7 +235,6 @@ def make_ready(brief: Brief) -> None:
 def task_of(brief: Brief, plan: Plan) -> Task:
     """Return what windows are searched for: equipment, cost, and the plan to start from."""
     course, judge = course_of(brief), Judge(brief.cost, plan)
-    plain = no_windows(course.plant.soc_pct(course.plant.low_kwh))
     return Task(
         plant=course.plant,
         controls=brief.scenario.controls,
@@ -208,7 +245,8 @@ def task_of(brief: Brief, plan: Plan) -> Task:
         prices=prices_of(plan),
         start_kwh=course.start_kwh,
         stored_worth=judge.end_worth,
-        can_save=judge.cost_of(course.run(plain)) - plan.cost,
+        can_save=judge.cost_of(course.run(course.plain())) - plan.cost,
+        floors_kwh=brief.floors_kwh,
     )
 
 

@@ -81,7 +81,8 @@ def _declare_variables(m: pyo.ConcreteModel, problem: Problem, limits: Limits) -
     plant = problem.plant
     levels = plant.low_kwh, plant.high_kwh
     start = problem.start_kwh
-    m.stored = pyo.Var(m.t, bounds=levels)
+    low = problem.low_kwh.tolist()
+    m.stored = pyo.Var(m.t, bounds=lambda _m, t: (low[t], plant.high_kwh))
     m.start = pyo.Var(bounds=levels if start is None else (start, start))
     if problem.end_kwh is not None:
         last = m.stored[problem.grid.count - 1]

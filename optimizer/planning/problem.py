@@ -35,6 +35,8 @@ class Problem:
     ``load_kwh`` and ``pv_kwh`` have shape (T,). ``end_kwh`` None leaves the end free, each kWh left
     being worth ``leftover_per_kwh``. ``start_kwh`` None lets the plan choose its start: one to which
     it returns, or, if ``start_price_per_kwh`` is given, any, each kWh being bought at that price.
+    ``lowest_kwh``, shape (T,), are levels below which no step may end, where they are higher than the
+    plant's.
     """
 
     grid: TimeGrid
@@ -46,6 +48,7 @@ class Problem:
     end_kwh: float | None
     leftover_per_kwh: float = 0.0
     start_price_per_kwh: float | None = None
+    lowest_kwh: FloatArray | None = None
 
     def __post_init__(self) -> None:
         """Refuse a horizon that is its own past, and levels that the battery cannot have."""
@@ -63,6 +66,12 @@ class Problem:
                 where=f"step {self.grid.label(0)}",
                 mend="Plan a longer forecast, or give the start.",
             )
+
+    @property
+    def low_kwh(self) -> FloatArray:
+        """The lowest level at the end of each step, shape (T,). [kWh]"""
+        low = np.full(self.grid.count, self.plant.low_kwh)
+        return low if self.lowest_kwh is None else np.maximum(low, self.lowest_kwh)
 
     @property
     def is_cyclic(self) -> bool:

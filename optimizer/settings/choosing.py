@@ -207,7 +207,7 @@ def find_settings(
         Size(
             size,
             settings_of(name, groups, drafts, task)
-            if size or in_use
+            if size or in_use or task.floors_kwh
             else no_windows(round(task.plant.soc_pct(task.plant.low_kwh), 9)),
             0.0 - _change(final.seasons, drafts),
             _unseen(trials, size, margin),

@@ -87,6 +87,13 @@ def overlap(part: Sequence[Draft]) -> bool:
     return part[-1].begin + part[-1].length - MINUTES_PER_DAY > part[0].begin
 
 
+def not_below(draft: Draft, floor_pct: float) -> Draft:
+    """Return a window with no level below a floor, where it could not be drawn to anyway."""
+    if draft.action == "hold" or draft.level_pct >= floor_pct:
+        return draft
+    return draft._replace(level_pct=floor_pct)
+
+
 def window_of(draft: Draft, plant: Plant, controls: Controls) -> Window:
     """Return the window of a draft; a power limit that cannot bind is left out."""
     whole = draft.length == MINUTES_PER_DAY

@@ -13,7 +13,7 @@ import numpy as np
 
 from optimizer.billing.cost import LinearCost, Peak
 from optimizer.flows import Flows
-from optimizer.settings.drafts import Drafts, drafts_of, window_of
+from optimizer.settings.drafts import Drafts, drafts_of, not_below, window_of
 from optimizer.settings.replay import replay
 from optimizer.settings.search import Search
 from optimizer.settings.season import InUse, Season, Task
@@ -56,20 +56,25 @@ class Fit:
 
 def settings_of(name: str, groups: MonthGroups, drafts: Sequence[Drafts], task: Task) -> Settings:
     """Return drafts of each group of months as settings."""
+    floor_pct = round(task.plant.soc_pct(task.plant.low_kwh), 9)
+    floors = [round(task.plant.soc_pct(task.floor_kwh(months)), 9) for months in groups]
     sets = [
         SeasonSet(
             months=list(months),
+            floor_pct=floor if floor > floor_pct else None,
             day_sets=[
                 DaySet(
                     days=days,  # type: ignore[arg-type]
-                    windows=[window_of(draft, task.plant, task.controls) for draft in part],
+                    windows=[
+                        window_of(not_below(draft, floor), task.plant, task.controls)
+                        for draft in part
+                    ],
                 )
                 for days, part in zip(task.controls.day_sets(), parts, strict=True)
             ],
         )
-        for months, parts in zip(groups, drafts, strict=True)
+        for months, floor, parts in zip(groups, floors, drafts, strict=True)
     ]
-    floor_pct = round(task.plant.soc_pct(task.plant.low_kwh), 9)
     return Settings(settings=name, floor_pct=floor_pct, seasons=sets)
 
 

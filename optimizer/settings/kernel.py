@@ -33,8 +33,12 @@ ACTION_CODE = {"charge": CHARGE, "hold": HOLD, "cover": COVER, "sell": SELL}
 IMPORT, EXPORT, CHARGED, DISCHARGED, PV_USED, LOSS, STORED, OVERLOAD = range(8)
 """Rows of what a replay writes down, each with a value for every step."""
 
-ACTION, TARGET, FLOOR, GRID, POWER, CAP, WHOLE_DAY = range(7)
-"""Columns of a table of orders. Energies in kWh per step; row 0 holds outside windows."""
+ACTION, TARGET, FLOOR, GRID, POWER, CAP, WHOLE_DAY, LOWEST, OUTSIDE = range(9)
+"""Columns of a table of orders. Energies in kWh per step; row 0 holds outside windows.
+
+``LOWEST`` is the level down to which the battery may meet a cap: the floor of the season. [kWh]
+``OUTSIDE`` is the row that holds outside windows in that season.
+"""
 
 PV_TO_BUILDING, PV_TO_BATTERY, PV_TO_EXPORT = range(3)
 NO_CAP = 1e8
@@ -203,7 +207,7 @@ def charge_to(level: float, stored: float, n: Numbers) -> float:
 @njit(cache=True, inline="always")  # type: ignore[untyped-decorator]
 def move(  # noqa: C901, PLR0912, PLR0913, PLR0915 - in the order of the module's list
     action: int, target: float, floor: float, grid: float, power: float, cap: float,
-    x: Terms, stored: float, resting: bool, n: Numbers,
+    lowest: float, x: Terms, stored: float, resting: bool, n: Numbers,
 ) -> tuple[float, float]:  # fmt: skip
     """Return what is charged and what is discharged in a step, at the battery's terminals."""
     room = min(n.charge, charge_to(n.high, stored, n))
@@ -249,7 +253,7 @@ def move(  # noqa: C901, PLR0912, PLR0913, PLR0915 - in the order of the module'
             charge = max(min(charge, most_in), 0.0)
         need_at_cap = x.need - allowed / n.eta_ac
         if charge == 0.0 and need_at_cap > discharge and n.cap_uses_battery:
-            above_low = max(stored - n.low - n.running_loss, 0.0) * n.eta_discharge
+            above_low = max(stored - lowest - n.running_loss, 0.0) * n.eta_discharge
             discharge = max(discharge, min(need_at_cap, n.discharge, above_low, x.most_out))
     return (charge if charge >= n.least else 0.0), (discharge if discharge >= n.least else 0.0)
 
@@ -299,13 +303,13 @@ def step_through(
         if n.ends_at_target:
             ended = ended_row(ended, row, stored, table, t > 0 and day[t] != day[t - 1], n)
             if row == ended:
-                row = 0
+                row = int(table[row, OUTSIDE])
         floor = table[row, FLOOR]
         resting = is_resting(resting, stored, floor, n)
         stored = n.low + n.kept * (stored - n.low)
         charge, discharge = move(
             int(table[row, ACTION]), table[row, TARGET], floor, table[row, GRID],
-            table[row, POWER], table[row, CAP], x, stored, resting, n,
+            table[row, POWER], table[row, CAP], table[row, LOWEST], x, stored, resting, n,
         )  # fmt: skip
         net = net_export(x, charge, discharge, n)
         stored = after(stored, charge, discharge, n)

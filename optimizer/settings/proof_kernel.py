@@ -28,6 +28,7 @@ from optimizer.settings.kernel import (
     CAP,
     FLOOR,
     GRID,
+    LOWEST,
     OVERLOAD_COST,
     PART_PEAK,
     POWER,
@@ -68,7 +69,7 @@ def _moved(
     level = n.low + n.kept * (level - n.low)
     charge, discharge = move(
         int(order[ACTION]), order[TARGET], order[FLOOR], order[GRID], order[POWER], order[CAP],
-        x, level, False, n,
+        order[LOWEST], x, level, False, n,
     )  # fmt: skip
     return (
         charge,
@@ -671,7 +672,8 @@ def race(  # noqa: C901, PLR0913, PLR0915 - one loop over stops, one over steps
                 level = n.low + n.kept * (stored[c] - n.low)
                 charge, discharge = move(
                     int(table[row, ACTION]), table[row, TARGET], table[row, FLOOR],
-                    table[row, GRID], table[row, POWER], table[row, CAP], x, level, False, n,
+                    table[row, GRID], table[row, POWER], table[row, CAP], table[row, LOWEST], x,
+                    level, False, n,
                 )  # fmt: skip
                 net = net_export(x, charge, discharge, n)
                 stored[c] = after(level, charge, discharge, n)

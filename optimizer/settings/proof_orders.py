@@ -32,7 +32,10 @@ WIDENED = 1 + 2e-7
 
 def no_window(plant: Plant) -> tuple[float, ...]:
     """Return the order that holds outside windows: cover down to the floor."""
-    return (float(COVER), plant.high_kwh, plant.low_kwh, 0.0, 0.0, math.inf, 0.0)
+    return (
+        float(COVER), plant.high_kwh, plant.low_kwh, 0.0, 0.0, math.inf, 0.0, plant.low_kwh,
+        0.0,
+    )  # fmt: skip
 
 
 def orders_of_controls(controls: Controls, plant: Plant, most_load_kw: float) -> Iterator[Draft]:
@@ -92,6 +95,8 @@ def order_of(draft: Draft, plant: Plant, step_h: float) -> tuple[float, ...]:
         min(draft.power_kw, plant.discharge_kw) * step_h if draft.action == "sell" else 0.0,
         draft.cap_kw * step_h,
         float(draft.length == MINUTES_PER_DAY),
+        plant.low_kwh,
+        0.0,
     )
 
 

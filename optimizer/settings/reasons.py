@@ -6,13 +6,13 @@ tariff and the plan's worth of a stored kWh, at the steps at which the window ac
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
 
 import numpy as np
 
 from optimizer.settings.replay import Replay, replay
-from optimizer.settings.windows import Settings, Window, WindowPlace
+from optimizer.settings.windows import Settings, Window, WindowPlace, no_windows
 from optimizer.site.equipment import Plant
 from optimizer.timegrid import BoolArray, FloatArray, TimeGrid
 from optimizer.units import money, price
@@ -42,13 +42,23 @@ class Reason:
 
 @dataclass(frozen=True)
 class Course:
-    """What settings are run through: plant, grid, load and PV of T steps, and the start."""
+    """What settings are run through: plant, grid, load and PV of T steps, and the start.
+
+    ``floors_kwh`` are levels, by month, below which the battery is not drawn, where they are higher
+    than the plant's.
+    """
 
     plant: Plant
     grid: TimeGrid
     load_kwh: FloatArray
     pv_kwh: FloatArray
     start_kwh: float
+    floors_kwh: Mapping[int, float] = field(default_factory=dict)
+
+    def plain(self) -> Settings:
+        """Return the equipment as it comes, with its floors and no windows."""
+        floors = {month: self.plant.soc_pct(kwh) for month, kwh in self.floors_kwh.items()}
+        return no_windows(self.plant.soc_pct(self.plant.low_kwh), floors)
 
     def run(self, settings: Settings) -> Replay:
         """Return the replay of settings on this course."""

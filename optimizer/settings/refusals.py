@@ -83,6 +83,8 @@ def _refused(settings: Settings, controls: Controls, plant: Plant) -> Iterator[_
         )
         yield _Refusal(("seasons",), what)
     for s, season in enumerate(settings.seasons):
+        yield from _refused_floor(season.floor_pct, s, controls)
+        floor_pct = max(settings.floor_pct, season.floor_pct or 0.0)
         for d, day_set in enumerate(season.day_sets):
             where = ("seasons", s, "day_sets", d)
             if day_set.days not in controls.day_sets():
@@ -98,7 +100,7 @@ def _refused(settings: Settings, controls: Controls, plant: Plant) -> Iterator[_
             for w, window in enumerate(day_set.windows):
                 refused_here = [
                     *_refused_in_window(window, controls),
-                    *_refused_levels(window, controls, settings.floor_pct),
+                    *_refused_levels(window, controls, floor_pct),
                     *_refused_powers(window, controls, plant),
                 ]
                 for refused in refused_here:
@@ -128,6 +130,12 @@ def _refused_times(window: Window, controls: Controls) -> Iterator[_Refusal]:
             "Split it in two at 24:00, or change controls.over_midnight in the scenario if the"
             " equipment can do it.",
         )
+
+
+def _refused_floor(floor_pct: float | None, season: int, controls: Controls) -> Iterator[_Refusal]:
+    if floor_pct is not None and not controls.floor_by_season:
+        what = f"a season has a floor of its own ({floor_pct:g} %); the controls have one for all"
+        yield _Refusal(("seasons", season, "floor_pct"), what)
 
 
 def _refused_levels(window: Window, controls: Controls, floor_pct: float) -> Iterator[_Refusal]:

@@ -118,18 +118,22 @@ def orders_of(settings: Settings, plant: Plant, grid: TimeGrid) -> Orders:
     Equal windows of several day sets share a row: one that runs over midnight goes on from Friday
     to Saturday.
     """
-    floor_kwh = plant.level_kwh(settings.floor_pct)
-    rows = [order_row(None, plant, grid.step_h, floor_kwh)]
+    base_kwh = plant.level_kwh(settings.floor_pct)
+    rows = [order_row(None, plant, grid.step_h, base_kwh)]
     row_of: dict[tuple[float, ...], int] = {}
     of_step = np.zeros(grid.count, dtype=np.int64)
     slot = grid.minute_of_day // grid.step_minutes
     for season in settings.seasons:
         in_season = np.isin(grid.month, season.months)
+        floor_kwh, outside = base_kwh, 0
+        if season.floor_pct is not None:
+            floor_kwh, outside = max(plant.level_kwh(season.floor_pct), base_kwh), len(rows)
+            rows.append(order_row(None, plant, grid.step_h, floor_kwh, outside))
         for day_set in season.day_sets:
             inside = in_season & np.isin(grid.weekday, day_set.weekdays)
-            face = np.zeros(clock_slots(grid.step_minutes), dtype=np.int64)
+            face = np.full(clock_slots(grid.step_minutes), outside, dtype=np.int64)
             for window in day_set.windows:
-                row = order_row(window, plant, grid.step_h, floor_kwh)
+                row = order_row(window, plant, grid.step_h, floor_kwh, outside)
                 number = row_of.setdefault((window.begin, window.finish, *row), len(rows))
                 if number == len(rows):
                     rows.append(row)
@@ -139,14 +143,15 @@ def orders_of(settings: Settings, plant: Plant, grid: TimeGrid) -> Orders:
 
 
 def order_row(
-    window: Window | None, plant: Plant, step_h: float, floor_kwh: float
+    window: Window | None, plant: Plant, step_h: float, floor_kwh: float, outside: int = 0
 ) -> tuple[float, ...]:
     """Return a window as the kernel reads it, in the columns that it names. [kWh]
 
-    Without a window the equipment covers the net load down to the floor.
+    Without a window the equipment covers the net load down to the floor. ``outside`` is the row that
+    holds outside windows.
     """
     if window is None:
-        return (COVER, plant.high_kwh, floor_kwh, 0.0, 0.0, math.inf, 0.0)
+        return (COVER, plant.high_kwh, floor_kwh, 0.0, 0.0, math.inf, 0.0, floor_kwh, outside)
 
     def per_step(power_kw: float | None, otherwise: float) -> float:
         return otherwise if power_kw is None else power_kw * step_h
@@ -160,4 +165,6 @@ def order_row(
         per_step(window.power_kw, plant.discharge_kw * step_h),
         per_step(window.import_cap_kw, math.inf),
         float(window.whole_day),
+        floor_kwh,
+        outside,
     )

@@ -18,6 +18,7 @@ from optimizer.settings.kernel import (
     COVER,
     FLOOR,
     GRID,
+    LOWEST,
     OVERLOAD_COST,
     PART_CHOICE,
     PART_PEAK,
@@ -47,7 +48,7 @@ LANES = 16
 VECTOR = 8
 """Lanes are rounded up to a multiple of this: the rest of a vector costs as much as half of them."""
 
-SELLS, SALE, COVERS, UP_TO, DOWN_TO, BOUGHT, ALLOWED, ALLOWED_OUT, ORDERS = range(9)
+SELLS, SALE, COVERS, UP_TO, DOWN_TO, BOUGHT, ALLOWED, ALLOWED_OUT, NOT_BELOW, ORDERS = range(10)
 """Rows of a lane's order, and how many there are: is it to sell, how much at most, how much it may
 cover, target, floor, what the grid may give, import allowed, and the same at the battery's terminals.
 Where an action has no use for a row, a value stands there that changes nothing. [kWh]"""
@@ -70,6 +71,7 @@ def write_order(order: FloatArray, lane: int, row: FloatArray, n: Numbers) -> No
     order[BOUGHT, lane] = min(grid, n.ac) * n.eta_dc if n.pv_on_dc else grid
     order[ALLOWED, lane] = allowed
     order[ALLOWED_OUT, lane] = allowed / n.eta_ac
+    order[NOT_BELOW, lane] = row[LOWEST]
 
 
 @njit(cache=True, inline="always", error_model="numpy")  # type: ignore[untyped-decorator]
@@ -120,7 +122,7 @@ def move_lanes(  # noqa: PLR0913, PLR0915 - in the order of ``kernel.move``
             else:
                 most_in = (allowed + x.pv - x.load) * n.eta_dc
             charge = max(min(charge, most_in), 0.0)
-            above_low = max(stored - n.low - n.running_loss, 0.0) * n.eta_discharge
+            above_low = max(stored - order[NOT_BELOW, i] - n.running_loss, 0.0) * n.eta_discharge
             to_cap = min(min(x.need - order[ALLOWED_OUT, i], n.discharge), above_low)
             helped = max(discharge, min(to_cap, x.most_out))
             helps = n.cap_uses_battery and charge == 0.0

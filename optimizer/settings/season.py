@@ -10,8 +10,8 @@ from __future__ import annotations
 
 import math
 import threading
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from functools import cached_property, partial
 
 import numpy as np
@@ -59,7 +59,8 @@ class Task:
     """What settings are searched for.
 
     ``start_kwh`` is the stored energy before the first step, ``stored_worth`` the worth of a kWh
-    left at the end, ``can_save`` the money between no windows and the plan.
+    left at the end, ``can_save`` the money between no windows and the plan. ``floors_kwh`` are higher
+    floors of single months.
     """
 
     plant: Plant
@@ -72,6 +73,11 @@ class Task:
     start_kwh: float
     stored_worth: float
     can_save: float
+    floors_kwh: Mapping[int, float] = field(default_factory=dict)
+
+    def floor_kwh(self, months: Sequence[int]) -> float:
+        """Return the lowest level in some months: the highest of their floors. [kWh]"""
+        return max(self.plant.low_kwh, *(self.floors_kwh.get(month, 0.0) for month in months))
 
 
 @dataclass(frozen=True)
@@ -115,13 +121,14 @@ class Season:
         self.in_use = in_use
         self.controls = task.controls
         self.months = list(months)
+        self.floor_kwh = task.floor_kwh(self.months)
         self.years = list(years)
         inside = np.isin(task.grid.month, self.months)
         self.steps = np.flatnonzero(inside).astype(np.int64)
         self.minutes = math.lcm(task.controls.minutes, task.grid.step_minutes)
         self.levels = multiples_between(
             task.controls.soc_step_pct,
-            task.plant.soc_pct(task.plant.low_kwh),
+            task.plant.soc_pct(self.floor_kwh),
             task.plant.soc_pct(task.plant.high_kwh),
         )
         self.power_step_kw = task.controls.power_step_of(task.plant.ac_limit_kw)
@@ -140,7 +147,7 @@ class Season:
             + (task.grid.minute_of_day // task.grid.step_minutes)[self.steps]
         )
         self._rooms = threading.local()
-        outside = order_row(None, task.plant, task.grid.step_h, task.plant.low_kwh)
+        outside = order_row(None, task.plant, task.grid.step_h, self.floor_kwh)
         self._table = np.array([outside] * FIRST_ROWS)
         self._row_of: dict[Draft, int] = {}
         self._order_of: dict[tuple[object, ...], tuple[float, ...]] = {}
@@ -363,7 +370,7 @@ class Season:
         key = (*draft[2:], draft.length == MINUTES_PER_DAY)
         if key not in self._order_of:
             window = window_of(draft, plant, self.task.controls)
-            self._order_of[key] = order_row(window, plant, h, plant.low_kwh)
+            self._order_of[key] = order_row(window, plant, h, self.floor_kwh)
         return self._order_of[key]
 
 

@@ -7,6 +7,7 @@ that ends at or before its start runs over midnight. Read next: ``refusals``.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal, TypeVar
 
@@ -184,9 +185,10 @@ class DaySet(Document):
 
 
 class SeasonSet(Document):
-    """The windows of some months of the year."""
+    """The windows of some months of the year, and their floor where it is higher than the settings'."""
 
     months: list[int] = Field(min_length=1)
+    floor_pct: float | None = Field(default=None, ge=0, le=100)
     day_sets: list[DaySet]
 
     @model_validator(mode="after")
@@ -290,9 +292,20 @@ class WindowPlace:
     window: int
 
 
-def no_windows(floor_pct: float) -> Settings:
-    """Return the equipment as it comes: it covers the net load down to its floor."""
-    return Settings(settings="no windows", floor_pct=floor_pct)
+def no_windows(floor_pct: float, floors_pct: Mapping[int, float] | None = None) -> Settings:
+    """Return the equipment as it comes: it covers the net load down to its floor.
+
+    ``floors_pct`` are higher floors of single months.
+    """
+    groups: dict[float, list[int]] = {}
+    for month, floor in sorted((floors_pct or {}).items()):
+        groups.setdefault(round(floor, 9), []).append(month)
+    seasons = [
+        SeasonSet(months=months, floor_pct=floor, day_sets=[DaySet(days="every day")])
+        for floor, months in groups.items()
+        if floor > floor_pct
+    ]
+    return Settings(settings="no windows", floor_pct=floor_pct, seasons=seasons)
 
 
 def months_text(months: list[int]) -> str:

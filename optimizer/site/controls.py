@@ -40,6 +40,7 @@ class Controls(Document):
     ``minutes``          granularity of starts and ends [min]
     ``over_midnight``    whether a window may begin on one day and end on the next
     ``actions``          what a window can do
+    ``floor_by_season``  whether each set of months has a floor of its own
     ``import_cap``       whether a window may carry a limit of the import
     ``power_step_kw``    granularity of powers [kW]
     ``power_step_pct``   the same of charging and selling powers, where the equipment takes them in
@@ -55,6 +56,7 @@ class Controls(Document):
     minutes: Literal[5, 10, 15, 30, 60] = 30
     over_midnight: bool = True
     actions: Annotated[list[Action], Field(min_length=1)] = ["charge", "hold", "cover", "sell"]
+    floor_by_season: bool = False
     import_cap: bool = False
     power_step_kw: float = Field(default=0.1, gt=0)
     power_step_pct: float | None = Field(default=None, ge=0.1, le=100)

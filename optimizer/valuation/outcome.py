@@ -164,13 +164,12 @@ def cases_of(
     """Run the site in each way and return the cases in the order of ``LABELS``."""
     plant = course.plant
     bare = plant.without_battery()
-    floor_pct = plant.soc_pct(plant.low_kwh)
-    plain = no_windows(floor_pct)
+    plain, bare_plain = course.plain(), no_windows(plant.soc_pct(plant.low_kwh))
     without = Course(bare, course.grid, course.load_kwh, course.pv_kwh, 0.0)
     dark = Course(bare, course.grid, course.load_kwh, 0 * course.pv_kwh, 0.0)
     cases = {
-        "neither": judge.of_replay("neither", dark.run(plain), bare),
-        "no_battery": judge.of_replay("no_battery", without.run(plain), bare),
+        "neither": judge.of_replay("neither", dark.run(bare_plain), bare),
+        "no_battery": judge.of_replay("no_battery", without.run(bare_plain), bare),
         "no_windows": judge.of_replay("no_windows", course.run(plain), plant),
         "windows": judge.of_replay("windows", course.run(settings), plant),
         "plan": judge.of_plan(),

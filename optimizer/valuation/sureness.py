@@ -24,7 +24,7 @@ from optimizer.planning.problem import Problem
 from optimizer.settings.choosing import Found
 from optimizer.settings.reasons import Course
 from optimizer.settings.replay import Replay
-from optimizer.settings.windows import Settings, no_windows
+from optimizer.settings.windows import Settings
 from optimizer.site.equipment import Plant
 from optimizer.site.expected.ensemble import Spread
 from optimizer.site.expected.weeks import Variant, Weather, Year
@@ -140,7 +140,7 @@ class _Judged:
     @classmethod
     def of(cls, year: Year, settings: Settings, course: Course, cost: TariffCost) -> _Judged:
         there = replace(course, load_kwh=year.load_kwh, pv_kwh=year.pv_kwh)
-        run, bare = there.run(settings), there.run(no_windows(settings.floor_pct))
+        run, bare = there.run(settings), there.run(there.plain())
         bill = bill_flows(cost, run.flows)
         return cls(
             year, run, bill.total, _by_period(bill, run.flows, course.plant, cost),

@@ -72,6 +72,9 @@ PROBLEMS: dict[str, tuple[Problem, dict[int, IntArray]]] = {
     "cyclic": (problem_for(DC_PLANT, "demand", start_kwh=None), {}),
     "one-way integers, ac": (problem_for(AC_PLANT, "sell above buy"), ONE_WAY),
     "one-way integers, dc": (problem_for(DC_PLANT, "everything"), ONE_WAY),
+    "floors": (
+        problem_for(AC_PLANT, "demand", lowest_kwh=np.linspace(0, 0.6, 30) * AC_PLANT.capacity_kwh), {},
+    ),
     "no battery": (problem_for(AC_PLANT.without_battery(), "demand", start_kwh=0.0), {}),
     "one step": (problem_for(AC_PLANT, "demand", grid_of(1)), {}),
     "all together": (
