@@ -339,11 +339,17 @@ def outage(
     critical: Annotated[
         bool, typer.Option("--critical", help="Carry the critical loads alone, not the building.")
     ] = False,
+    floors: Annotated[
+        bool, typer.Option("--floors", help="Say instead what higher floors cost, by season.")
+    ] = False,
     out: Annotated[Path | None, typer.Option("--out", help="Folder for the results.")] = None,
     as_json: JsonOption = False,
     debug: DebugOption = False,
 ) -> None:
     """Say how long outages are survived, from every step of the forecast on."""
+    if floors:
+        _price_floors(scenario, as_json=as_json, debug=debug)
+        return
     with _errors_told(debug=debug), _progress() as progress:
         from optimizer.report.outages import outage_record, outage_text, write_outages
         from optimizer.seasons import study_outages
@@ -358,6 +364,19 @@ def outage(
     else:
         print(outage_text(brief.scenario, in_use, outages, critical=critical))
         _tell_files(files)
+
+
+def _price_floors(scenario: Path | None, *, as_json: bool, debug: bool) -> None:
+    with _errors_told(debug=debug), _progress() as progress:
+        from optimizer.holding import price_reserve
+        from optimizer.report.reserve import floors_record, floors_text
+
+        brief, curve = price_reserve(_folder(scenario), progress)
+        progress("done")
+    if as_json:
+        print(json.dumps(floors_record(curve), indent=2))
+    else:
+        print(floors_text(brief.scenario, curve, brief.tariff.currency))
 
 
 @app.command()

@@ -42,9 +42,7 @@ from optimizer.site.forecast import Forecast
 from optimizer.site.readers.forecast_csv import read_forecast
 from optimizer.site.readers.meter_csv import read_meter
 from optimizer.site.scenario import Scenario, periods_elsewhere
-from optimizer.study import (
-    DEFAULT_TIME_LIMIT_S,
-    PLANNING_S,
+from optimizer.stages import (
     Progress,
     account_of,
     cheapest_plan,
@@ -56,6 +54,7 @@ from optimizer.study import (
     task_of,
     windows_for,
 )
+from optimizer.study import DEFAULT_TIME_LIMIT_S, PLANNING_S
 from optimizer.units import number
 from optimizer.valuation.backtest import (
     BackTest,
@@ -260,8 +259,15 @@ def review_season(path: Path, previous: Path, metered_path: Path, progress: Prog
 
 
 def with_floor_of(in_use: Settings, brief: Brief) -> Brief:
-    """Return the brief with the floor that is typed in, where it is the higher one: it is kept."""
+    """Return the brief with the floors that are typed in, where they are the higher ones: they are kept."""
     plant = brief.scenario.plant
+    floors = {
+        month: plant.level_kwh(season.floor_pct)
+        for season in in_use.seasons
+        if season.floor_pct is not None
+        for month in season.months
+    }
+    brief = replace(brief, floors_kwh=floors)
     floor_kwh = plant.level_kwh(in_use.floor_pct)
     if floor_kwh <= plant.low_kwh:
         return brief

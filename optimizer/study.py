@@ -1,100 +1,40 @@
 """The story on one page: read, bill, plan, find windows, replay, judge.
 
-Each name leads to the folder that tells more. There is no arithmetic here.
+Each name leads to the stage that tells more. There is no arithmetic here.
 """
 
 from __future__ import annotations
 
-import importlib
-from collections.abc import Callable
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
 
-import numpy as np
-
-from optimizer.billing.cost import linear_cost
-from optimizer.endurance.match import Finding, findings_of, findings_of_replay
-from optimizer.endurance.outages import Outages, outages_of
-from optimizer.errors import ScenarioError
-from optimizer.paperwork import Brief, read_brief, weather_of
+from optimizer.holding import solve, with_endurance
+from optimizer.paperwork import read_brief, weather_of
 from optimizer.planning.linear import LinearSolver
-from optimizer.planning.plan import Plan, make_plan
-from optimizer.planning.problem import Problem
-from optimizer.report.account import Account, ProofLine
-from optimizer.settings.choosing import EFFORTS, Found, find_settings, groupings_for
-from optimizer.settings.fitting import MonthGroups, years_for
-from optimizer.settings.proven import gap_of
-from optimizer.settings.reasons import Course, Prices, reasons_for
+from optimizer.report.account import Account
 from optimizer.settings.refusals import read_settings
-from optimizer.settings.richer import Richer, enriched, what_richer_would_bring
-from optimizer.settings.season import Season, Task
-from optimizer.settings.windows import Settings, no_windows
 from optimizer.settings.workers import ahead, both
-from optimizer.site.controls import Controls
-from optimizer.timegrid import FloatArray
-from optimizer.valuation.outcome import NOTHING_TO_SAVE, Judge, Outcome, cases_of
+from optimizer.stages import (
+    Progress,
+    account_of,
+    cheapest_plan,
+    course_of,
+    fits_under,
+    make_ready,
+    outages_under,
+    proof_of,
+    richer_for,
+)
 from optimizer.valuation.sureness import sureness_of
 
-Progress = Callable[[str], None]
 DEFAULT_TIME_LIMIT_S = 600.0
-FILLING_DAYS = 14
-"""How long a battery that only the sun charges has to reach a floor that rises."""
 
 PROOF_STEPS = {"quick": 2e8, "normal": 1e9, "thorough": 2e10}
 """Work allowed for the proof, in replayed steps, by effort."""
 
 PLANNING_S = {"quick": 0.0, "normal": 120.0, "thorough": 600.0}
 """Most seconds for planning weeks that the windows were not fitted to, by effort."""
-
-
-def course_of(brief: Brief) -> Course:
-    """Return what settings are run through."""
-    scenario = brief.scenario
-    return Course(
-        scenario.plant, scenario.forecast.grid, scenario.forecast.load_kwh,
-        scenario.forecast.pv_kwh, _start_kwh(brief), brief.floors_kwh,
-    )  # fmt: skip
-
-
-def _start_kwh(brief: Brief) -> float:
-    """Return the stored energy at the start, not below the first month's floor. [kWh]"""
-    first = brief.scenario.forecast.grid.dates[0].month
-    return max(brief.scenario.start_kwh, brief.floors_kwh.get(first, 0.0))
-
-
-def _end_kwh(brief: Brief) -> float | None:
-    """Return the stored energy wanted at the end, not below the last month's floor; None if free."""
-    scenario = brief.scenario
-    if scenario.file.state.end_pct == "free" or scenario.end_kwh is None:
-        return None
-    last = scenario.forecast.grid.dates[-1].month
-    wanted = _start_kwh(brief) if scenario.file.state.end_pct == "same" else scenario.end_kwh
-    return max(wanted, brief.floors_kwh.get(last, 0.0))
-
-
-def _lowest_kwh(brief: Brief) -> FloatArray | None:
-    """Return the lowest level of each step, shape (T,); None where no month has a floor of its own.
-
-    A site that may not charge from the grid has some days to fill up where a floor rises.
-    """
-    if not brief.floors_kwh:
-        return None
-    grid = brief.scenario.forecast.grid
-    of_month = np.array([brief.floors_kwh.get(month, 0.0) for month in range(1, 13)])
-    floor = of_month[grid.month - 1]
-    if not brief.scenario.plant.may_charge_from_grid:
-        days = round(FILLING_DAYS * 24 / grid.step_h)
-        before = np.concatenate([np.full(days, floor[0]), floor[:-days]])[: grid.count]
-        floor = np.minimum(floor, before)
-    return floor
-
-
-def groupings_of(brief: Brief, controls: Controls) -> list[MonthGroups]:
-    """Return the groups of months to try, the tariff's own seasons first."""
-    grid = brief.scenario.forecast.grid
-    seasons = brief.tariff.season_of_months(grid)
-    return groupings_for(seasons, grid.months, controls.season_sets)
 
 
 def plan_scenario(
@@ -118,11 +58,15 @@ def plan_scenario(
     )
     solver = LinearSolver()
     ahead(partial(make_ready, brief))
-    plan = cheapest_plan(brief, time_limit_s, progress, solver)
-    progress("looking for windows that keep the saving")
-    task = task_of(brief, plan)
-    found = windows_for(brief, task, effort, in_use, progress)
-    found = found if most_windows is None else found.at_most(most_windows)
+
+    solved = partial(
+        solve, effort=effort, in_use=in_use, most_windows=most_windows, time_limit_s=time_limit_s,
+        solver=solver, progress=progress,
+    )  # fmt: skip
+    case, reserve = solved(brief), None
+    if brief.scenario.file.outage.hours is not None:
+        case, reserve = with_endurance(case, solved, progress)
+    brief, plan, task, found = case.brief, case.plan, case.task, case.found
     progress("replaying the windows on weeks that they were not fitted to")
     sureness, richer = both(
         lambda: sureness_of(
@@ -139,7 +83,7 @@ def plan_scenario(
     return replace(
         account, found=found, sureness=sureness, richer=richer, effort=effort,
         with_curve=with_curve, proof=proof, outages=outages_under(brief, found.settings),
-        fits=tuple(fits_under(brief, found.settings)),
+        fits=tuple(fits_under(brief, found.settings)), reserve=reserve,
     )  # fmt: skip
 
 
@@ -157,160 +101,3 @@ def replay_settings(
     plan = cheapest_plan(brief, time_limit_s, progress)
     progress("replaying the settings and adding up the bills")
     return account_of(brief, plan, settings)
-
-
-def outages_under(brief: Brief, settings: Settings, *, critical_only: bool = False) -> Outages:
-    """Begin an outage at each step of the forecast, as the settings leave the battery there.
-
-    Raises
-    ------
-    ScenarioError
-        If only critical loads are to be carried, but none are listed.
-    """
-    scenario, course = brief.scenario, course_of(brief)
-    load_kwh = course.load_kwh
-    if critical_only:
-        if not scenario.critical_kw:
-            raise ScenarioError(
-                "no load is critical, so none is to be carried",
-                where=scenario.source.where(("loads",)),
-                mend="List loads, and write critical: true for those that must go on.",
-            )
-        load_kwh = np.full(course.grid.count, scenario.critical_kw * course.grid.step_h)
-    pv_kwh = course.pv_kwh if scenario.file.outage.pv_runs else 0 * course.pv_kwh
-    run = course.run(settings)
-    return outages_of(course.plant, run, load_kwh, pv_kwh, scenario.makers_floor_kwh)
-
-
-def fits_under(brief: Brief, settings: Settings) -> list[Finding]:
-    """Return whether equipment and loads fit together, and what the settings ask of them."""
-    course, scenario = course_of(brief), brief.scenario
-    run = course.run(settings)
-    bare = replace(course, plant=course.plant.without_battery(), start_kwh=0.0).run(no_windows(0.0))
-    cost = linear_cost(brief.cost.total, course.grid.count)
-    price = -cost.marginal("export_kwh", run.flows)
-    replayed = findings_of_replay(scenario, run, bare, price, brief.tariff.currency)
-    return [*findings_of(scenario), *replayed]
-
-
-def cheapest_plan(
-    brief: Brief, time_limit_s: float, progress: Progress, solver: LinearSolver | None = None
-) -> Plan:
-    """Find the cheapest operation by linear programming."""
-    scenario, grid = brief.scenario, brief.scenario.forecast.grid
-    progress(f"planning {grid.count:,} steps of {grid.step_minutes} min by linear programming")
-    problem = Problem(
-        grid,
-        scenario.plant,
-        scenario.forecast.load_kwh,
-        scenario.forecast.pv_kwh,
-        linear_cost(brief.cost.total, grid.count),
-        _start_kwh(brief),
-        _end_kwh(brief),
-        scenario.file.state.leftover_per_kwh,
-        lowest_kwh=_lowest_kwh(brief),
-    )
-    return make_plan(
-        problem, brief.cost, time_limit_s=time_limit_s, progress=progress, solver=solver
-    )
-
-
-def make_ready(brief: Brief) -> None:
-    """Load what comes after the plan: the compiled replay and score, and what draws the report.
-
-    The solver leaves a processor free for it. Windows are searched for nowhere here: one replay and
-    one score of no windows are made, so that each is loaded for data of just these types.
-    """
-    course = course_of(brief)
-    run = course.run(no_windows(course.plant.soc_pct(course.plant.low_kwh)))
-    count = course.grid.count
-    task = Task(
-        course.plant, brief.scenario.controls, course.grid, linear_cost(brief.cost.total, count),
-        run.flows, run.stored_kwh, Prices(*np.zeros((3, count))), course.start_kwh, 0.0, 0.0,
-    )  # fmt: skip
-    Season(task, course.grid.months[:1], years_for(weather_of(brief), None)[:1], [run.flows])
-    importlib.import_module("optimizer.report.files")
-
-
-def task_of(brief: Brief, plan: Plan) -> Task:
-    """Return what windows are searched for: equipment, cost, and the plan to start from."""
-    course, judge = course_of(brief), Judge(brief.cost, plan)
-    return Task(
-        plant=course.plant,
-        controls=brief.scenario.controls,
-        grid=course.grid,
-        cost=plan.problem.cost,
-        plan_flows=plan.flows,
-        plan_stored_kwh=plan.stored_kwh,
-        prices=prices_of(plan),
-        start_kwh=course.start_kwh,
-        stored_worth=judge.end_worth,
-        can_save=judge.cost_of(course.run(course.plain())) - plan.cost,
-        floors_kwh=brief.floors_kwh,
-    )
-
-
-def windows_for(
-    brief: Brief, task: Task, effort: str, in_use: Settings | None, progress: Progress
-) -> Found:
-    """Find the few windows that cost least in plausible years; none if none are better."""
-    starts = [] if in_use is None else [in_use]
-    groupings = groupings_of(brief, task.controls)
-    return find_settings(
-        task, weather_of(brief), brief.scenario.name, groupings, EFFORTS[effort], starts, progress
-    )
-
-
-def richer_for(brief: Brief, task: Task, found: Found, progress: Progress) -> Richer | None:
-    """Return what richer controls would save more, if that is much."""
-    progress("asking what richer controls would bring")
-    groupings = groupings_of(brief, enriched(task.controls))
-    return what_richer_would_bring(task, weather_of(brief), found, groupings)
-
-
-def proof_of(
-    brief: Brief,
-    plan: Plan,
-    task: Task,
-    found: Found,
-    outcome: Outcome,
-    most_work: float,
-    progress: Progress,
-) -> ProofLine | None:
-    """Return how much more any settings that the controls accept could save on the forecast."""
-    if outcome.can_save <= NOTHING_TO_SAVE:
-        return None
-    progress("proving how much more any such windows could save")
-    gap = gap_of(
-        found.settings, task, brief.scenario.forecast, found.groups,
-        outcome.can_save - outcome.saved + plan.open_cost, most_work,
-    )  # fmt: skip
-    return ProofLine(gap, gap / outcome.can_save)
-
-
-def prices_of(plan: Plan) -> Prices:
-    """Return the money per kWh of import, export and stored energy at the plan."""
-    cost = plan.problem.cost
-    return Prices(
-        cost.marginal("import_kwh", plan.flows),
-        -cost.marginal("export_kwh", plan.flows),
-        plan.prices.stored,
-    )
-
-
-def account_of(
-    brief: Brief,
-    plan: Plan,
-    settings: Settings,
-    in_use: Settings | None = None,
-    anew: Settings | None = None,
-) -> Account:
-    """Replay the settings and the equipment without them, and put the bills side by side."""
-    course, judge = course_of(brief), Judge(brief.cost, plan)
-    prices = prices_of(plan)
-    cases = cases_of(course, settings, judge, in_use, anew)
-    reasons = reasons_for(
-        settings, course, judge.costs_of, prices, brief.tariff.currency, brief.scenario.whole_kw
-    )
-    outcome = Outcome(cases, settings, tuple(reasons))
-    return Account(brief.scenario, brief.tariff, brief.cost, plan, outcome, prices)

@@ -6,6 +6,7 @@ critical loads. Read next: ``valuation.outcome``.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from functools import partial
 from itertools import pairwise
@@ -165,14 +166,31 @@ def outages_of(
     floor_kwh: float,
     horizon_h: float = HORIZON_H,
 ) -> Outages:
-    """Begin an outage at each step of a replay, and follow it until the building goes dark.
+    """Begin an outage at each step of a replay; see ``outages_from``."""
+    return outages_from(
+        plant, run.flows.grid, run.before_kwh, load_kwh, pv_kwh, floor_kwh, horizon_h
+    )
+
+
+def outages_from(
+    plant: Plant,
+    grid: TimeGrid,
+    level_kwh: FloatArray,
+    load_kwh: FloatArray,
+    pv_kwh: FloatArray,
+    floor_kwh: float,
+    horizon_h: float = HORIZON_H,
+) -> Outages:
+    """Begin an outage at each step, and follow it until the building goes dark.
 
     Parameters
     ----------
     plant : Plant
         The equipment.
-    run : Replay
-        What the settings have left in the battery.
+    grid : TimeGrid
+        The T steps.
+    level_kwh : array
+        Shape (T,), what is stored when each step begins. [kWh]
     load_kwh, pv_kwh : array
         Shapes (T,), what is to be carried, and the sun that works without a grid. [kWh per step]
     floor_kwh : float
@@ -180,19 +198,17 @@ def outages_of(
     horizon_h : float
         How long each is followed. [h]
     """
-    grid = run.flows.grid
-    level = np.concatenate([[run.start_kwh], run.stored_kwh[:-1]])
     steps, why = np.zeros(grid.count), np.zeros(grid.count, dtype=np.int64)
     island = Island.of(plant, floor_kwh, grid.step_h)
     load, pv = (np.ascontiguousarray(each, dtype=np.float64) for each in (load_kwh, pv_kwh))
-    horizon = round(horizon_h / grid.step_h)
+    horizon = math.ceil(horizon_h / grid.step_h - 1e-9)
     edges = np.linspace(0, grid.count, workers.WORKERS + 1).astype(int)
     workers.side_by_side([
-        partial(carry, load, pv, level, int(first), int(end), horizon, island, steps, why)
+        partial(carry, load, pv, level_kwh, int(first), int(end), horizon, island, steps, why)
         for first, end in pairwise(edges)
     ])  # fmt: skip
     efficiency = plant.discharge_efficiency * plant.to_ac_efficiency
     return Outages(
-        grid, steps * grid.step_h, why, load, pv, level, floor_kwh, plant.high_kwh, efficiency,
+        grid, steps * grid.step_h, why, load, pv, level_kwh, floor_kwh, plant.high_kwh, efficiency,
         horizon_h,
     )  # fmt: skip

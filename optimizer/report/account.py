@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from optimizer.billing.tariff import Tariff, TariffCost
 from optimizer.endurance.match import Finding
 from optimizer.endurance.outages import Outages
+from optimizer.endurance.reserve import Reserve
 from optimizer.planning.plan import GOOD_ENOUGH, Plan
 from optimizer.settings.choosing import Found, Size
 from optimizer.settings.reasons import Prices
@@ -57,8 +58,9 @@ class Account:
     """A scenario, its tariff, the plan, and what the settings come to.
 
     ``found``, ``sureness`` and ``effort`` are there if the settings were searched for, ``proof`` if
-    it was asked for, ``renewal`` if settings in use were renewed, ``outages`` and ``fits``
-    (findings about the equipment) unless settings were only replayed; ``with_curve`` tells whether other
+    it was asked for, ``renewal`` if settings in use were renewed, ``reserve`` if an
+    endurance was wished for, ``outages`` and ``fits`` (findings about the equipment) unless settings
+    were only replayed; ``with_curve`` tells whether other
     numbers of windows are shown and written.
     """
 
@@ -77,6 +79,7 @@ class Account:
     renewal: Renewal | None = None
     outages: Outages | None = None
     fits: tuple[Finding, ...] = ()
+    reserve: Reserve | None = None
 
     @property
     def currency(self) -> str:
@@ -87,6 +90,11 @@ class Account:
     def is_invented(self) -> bool:
         """Whether site or tariff are invented for demonstration."""
         return self.scenario.file.invented or self.tariff.file.invented
+
+    @property
+    def is_plan_under_floors(self) -> bool:
+        """Whether the cheapest plan keeps the floors that a wished endurance asks for."""
+        return self.plan.problem.lowest_kwh is not None
 
     @property
     def span(self) -> str:
@@ -150,6 +158,11 @@ class Account:
         """Return what was repaired, what limits the figures, and what equipment could not do."""
         notes = [*self.scenario.forecast.notes, *self.cost.notes]
         proof = self.plan.proof
+        if self.proof is not None and self.reserve is not None and self.reserve.is_raised:
+            notes.append(
+                "The proof is about settings of any floor, also those that do not last as long in an"
+                " outage as is wished for."
+            )
         if self.cheaper_than_plan:
             notes.append(self.cheaper_than_plan)
         if proof.tariff_integers:

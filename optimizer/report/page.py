@@ -12,6 +12,7 @@ from optimizer.report.account import Account
 from optimizer.report.figures import DayPrices, draw_bills, draw_curve, draw_season
 from optimizer.report.outages import outage_section
 from optimizer.report.renewal import worth_words
+from optimizer.report.reserve import reserve_sentences
 from optimizer.report.unseen import (
     SPREAD_HEADING,
     about_the_curve,
@@ -20,7 +21,14 @@ from optimizer.report.unseen import (
     how_judged,
     spread_rows,
 )
-from optimizer.settings.windows import SeasonSet, Settings, Window, months_text, power_text
+from optimizer.settings.windows import (
+    SeasonSet,
+    Settings,
+    Window,
+    floors_text,
+    months_text,
+    power_text,
+)
 from optimizer.site.scenario import Scenario
 from optimizer.units import money, number, percent, price
 from optimizer.valuation.typical_day import TypicalDay, mean_by_clock, typical_day
@@ -58,6 +66,12 @@ def report_html(account: Account) -> str:
             curve_figure=_curve_figure(account),
             about_the_curve=about_the_curve(account),
             changes=_changes(account),
+            floors=floors_text(account.outcome.settings),
+            reserve=[]
+            if account.reserve is None
+            else reserve_sentences(
+                account.reserve, account.currency, is_planned=account.is_plan_under_floors
+            ),
             outages=None if account.outages is None else outage_section(account.outages),
         )
     )

@@ -18,7 +18,8 @@ from optimizer.billing.reconcile import Reconciled
 from optimizer.billing.worked import WorkedResult
 from optimizer.report.fits import fits_record
 from optimizer.report.outages import outage_record
-from optimizer.settings.windows import Settings
+from optimizer.report.reserve import reserve_record
+from optimizer.settings.windows import Settings, floors_text
 
 if TYPE_CHECKING:
     from optimizer.report.account import Account, ProofLine
@@ -76,6 +77,7 @@ def plan_record(account: Account) -> dict[str, Any]:
         "renewal": renewal_record(account),
         "proof": _proof(account.proof),
         "fits": fits_record(account.fits),
+        "reserve": reserve_record(account.reserve),
         "outages": None if account.outages is None else outage_record(account.outages),
         "settings": settings_record(outcome.settings),
         "windows": [
@@ -259,6 +261,7 @@ def settings_yaml(account: Account, settings: Settings) -> str:
         f"# Found on the forecast from {account.span}.",
         *(f"#   {settings.sentence(place, whole_kw)}" for place in settings.places()),
         "# At all other times the battery covers the building down to the floor.",
+        f"# Floor: {floors_text(settings)}.",
     ]
     return "\n".join(head) + "\n" + typed_yaml(settings_record(settings))
 

@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING
 from optimizer.documents import Document
 from optimizer.report.record import typed_yaml
 from optimizer.report.wrapping import filled
-from optimizer.settings.windows import Settings
-from optimizer.units import money, number
+from optimizer.settings.windows import Settings, floors_text
+from optimizer.units import money
 
 if TYPE_CHECKING:
     from optimizer.report.account import Account
@@ -176,4 +176,4 @@ def changes_back(file: RenewalFile) -> str:
     if file.before is None:
         return f"{lines[0]}: no windows."
     lines += [f"  {file.before.sentence(place)}" for place in file.before.places()]
-    return "\n".join([*lines, f"  floor: {number(file.before.floor_pct)} % state of charge"])
+    return "\n".join([*lines, f"  floor: {floors_text(file.before)}"])

@@ -10,6 +10,7 @@ from optimizer.billing.explain import MONEY
 from optimizer.billing.reconcile import Compared, Reconciled
 from optimizer.billing.worked import WorkedResult
 from optimizer.report.renewal import renewal_text
+from optimizer.report.reserve import reserve_text
 from optimizer.report.unseen import (
     SPREAD_HEADING,
     about_the_curve,
@@ -19,6 +20,7 @@ from optimizer.report.unseen import (
     spread_rows,
 )
 from optimizer.report.wrapping import filled
+from optimizer.settings.windows import floors_text
 from optimizer.units import money, number, percent, price
 
 if TYPE_CHECKING:
@@ -29,6 +31,7 @@ def summary(account: Account) -> str:
     """Return settings, bills, how sure they are, other sizes, notes and cautions as text."""
     parts = [
         _head(account), renewal_text(account), settings_text(account), bills_text(account),
+        reserve_text(account.reserve, account.currency, is_planned=account.is_plan_under_floors),
         sureness_text(account), curve_text(account), _notes(account), _cautions(account),
     ]  # fmt: skip
     return "\n\n".join(part for part in parts if part)
@@ -46,7 +49,7 @@ def _head(account: Account) -> str:
 def settings_text(account: Account) -> str:
     """Return what to type in, with one line of reason for each window."""
     settings = account.outcome.settings
-    lines = ["SETTINGS TO ENTER", f"  floor: {number(settings.floor_pct)} % state of charge"]
+    lines = ["SETTINGS TO ENTER", f"  floor: {floors_text(settings)}"]
     if account.why_no_windows:
         return "\n".join([
             *lines,

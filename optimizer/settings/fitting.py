@@ -56,7 +56,10 @@ class Fit:
 
 def settings_of(name: str, groups: MonthGroups, drafts: Sequence[Drafts], task: Task) -> Settings:
     """Return drafts of each group of months as settings."""
-    floor_pct = round(task.plant.soc_pct(task.plant.low_kwh), 9)
+    everywhere = task.plant.low_kwh
+    if not task.controls.floor_by_season:
+        everywhere = task.floor_kwh(task.grid.months)
+    floor_pct = round(task.plant.soc_pct(everywhere), 9)
     floors = [round(task.plant.soc_pct(task.floor_kwh(months)), 9) for months in groups]
     sets = [
         SeasonSet(

@@ -206,7 +206,7 @@ def _as_typed(before: SeasonSet, after: SeasonSet, plant: Plant) -> SeasonSet:
         )
         for part in after.day_sets
     ]
-    return SeasonSet(months=before.months, day_sets=day_sets)
+    return before.model_copy(update={"day_sets": day_sets})
 
 
 def _drafts(season: SeasonSet, plant: Plant) -> dict[str, set[object]]:

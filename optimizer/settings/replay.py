@@ -57,6 +57,11 @@ class Replay:
     overload_kwh: float
     days_beyond_cycles: int
 
+    @property
+    def before_kwh(self) -> FloatArray:
+        """What is stored when each step begins, shape (T,). [kWh]"""
+        return np.concatenate([[self.start_kwh], self.stored_kwh[:-1]])
+
 
 def replay(
     plant: Plant,

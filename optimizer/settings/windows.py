@@ -292,6 +292,16 @@ class WindowPlace:
     window: int
 
 
+def floors_text(settings: Settings) -> str:
+    """Return the floor of settings in words, with those of seasons that have their own."""
+    own = [
+        f"{season.floor_pct:g} % in {months_text(season.months)}"
+        for season in settings.seasons
+        if season.floor_pct is not None and season.floor_pct > settings.floor_pct
+    ]
+    return "; ".join([f"{settings.floor_pct:g} % state of charge", *own])
+
+
 def no_windows(floor_pct: float, floors_pct: Mapping[int, float] | None = None) -> Settings:
     """Return the equipment as it comes: it covers the net load down to its floor.
 

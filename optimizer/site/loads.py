@@ -71,9 +71,17 @@ class Load(Document):
 
 
 class InAnOutage(Document):
-    """What works without the grid; ``pv_runs`` tells whether the PV does, on its inverter or the hybrid's."""
+    """What works without the grid, and for how long it is wanted to.
+
+    ``pv_runs`` tells whether the PV does, on its inverter or the hybrid's. With ``hours`` the plan
+    and the windows hold so much back that ``share_pct`` of all outages last as long, for the whole
+    building or for its critical loads.
+    """
 
     pv_runs: bool = True
+    hours: float | None = Field(default=None, gt=0, le=72)
+    share_pct: float = Field(default=90, gt=0, le=100)
+    carries: Literal["building", "critical"] = "building"
 
 
 class Panel(Document):

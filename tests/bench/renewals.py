@@ -18,7 +18,7 @@ from pathlib import Path
 
 import numpy as np
 
-from optimizer import seasons, study
+from optimizer import seasons, stages
 from optimizer.paperwork import Brief
 from optimizer.settings.windows import Settings, no_windows
 from optimizer.site.expected.build import again_from, grid_of_days
@@ -71,8 +71,8 @@ def part(series: Forecast, first: date, last: date) -> Forecast:
 def saved_on(brief: Brief, actual: Forecast, every: dict[str, Settings]) -> dict[str, float]:
     """Return what settings save over no windows on days as they were, and what the plan would."""
     there = seasons.brief_on(brief, actual, Material((actual,), holds_forecast=True))
-    plan = study.cheapest_plan(there, 300.0, quiet)
-    judge, course = Judge(there.cost, plan), study.course_of(there)
+    plan = stages.cheapest_plan(there, 300.0, quiet)
+    judge, course = Judge(there.cost, plan), stages.course_of(there)
     floor = round(course.plant.soc_pct(course.plant.low_kwh), 9)
     none = judge.cost_of(course.run(no_windows(floor)))
     saved = {name: none - judge.cost_of(course.run(each)) for name, each in every.items()}
@@ -83,9 +83,9 @@ def renewed(cell: Cell, effort: str) -> Iterator[str]:
     """Yield a row for each quarter, and one for the year."""
     before, coming = two_years(cell)
     start = seasons.brief_on(cell.brief, before, Material((before,), holds_forecast=True))
-    plan = study.cheapest_plan(start, 300.0, quiet)
-    task = study.task_of(start, plan)
-    in_use = study.windows_for(start, task, effort, None, quiet).settings
+    plan = stages.cheapest_plan(start, 300.0, quiet)
+    task = stages.task_of(start, plan)
+    in_use = stages.windows_for(start, task, effort, None, quiet).settings
     year = coming.grid.dates[0].year
     sums: dict[str, float] = {}
     changes = np.zeros(3, dtype=int)

@@ -20,7 +20,7 @@ from typing import Any
 
 import numpy as np
 
-from optimizer import study
+from optimizer import stages
 from optimizer.billing.bill import bill_flows
 from optimizer.billing.cost import linear_cost
 from optimizer.planning.plan import make_plan
@@ -101,7 +101,7 @@ def course_of(cell: Cell, year: Year, factors: tuple[float, float] = (1.0, 1.0))
     """Return a cell's year to run settings through."""
     load, pv = factors
     return replace(
-        study.course_of(cell.brief), load_kwh=year.load_kwh * load, pv_kwh=year.pv_kwh * pv
+        stages.course_of(cell.brief), load_kwh=year.load_kwh * load, pv_kwh=year.pv_kwh * pv
     )
 
 

@@ -21,7 +21,7 @@ from optimizer.site.controls import Controls
 from optimizer.site.equipment import Plant
 from optimizer.site.expected.weeks import Material, Weather, Year
 from optimizer.site.forecast import Forecast
-from optimizer.study import prices_of
+from optimizer.stages import prices_of
 from optimizer.timegrid import FloatArray, TimeGrid
 from optimizer.units import MINUTES_PER_DAY
 from tests.laws.cases import AC_PLANT, SOURCE, grid_of, named_cost, problem_of, weather

@@ -184,12 +184,12 @@ def window_at(settings: Settings, grid: TimeGrid, step: int) -> Window | None:
     return None
 
 
-def spent(plant: Plant, run: Replay, step: int) -> bool:
-    """Return whether the battery is empty, or gives all that it and the inverter can."""
+def spent(plant: Plant, run: Replay, step: int, floor_kwh: float) -> bool:
+    """Return whether the battery is at the settings' floor, or gives all that it and the inverter can."""
     h = run.flows.grid.step_h
     from_dc, _ = inverter_kwh(plant, run.flows)
     return bool(
-        run.stored_kwh[step] <= plant.low_kwh + TIGHT_KWH
+        run.stored_kwh[step] <= floor_kwh + TIGHT_KWH
         or run.flows.discharge_kwh[step] >= plant.discharge_kw * h - TIGHT_KWH
         or from_dc[step] >= plant.ac_limit_kw * h - TIGHT_KWH
     )
@@ -204,14 +204,14 @@ def steps_with_windows(case: Case) -> Iterator[tuple[int, Window | None]]:
 @given(cases())
 def test_import_stays_below_cap_and_limit_unless_the_battery_is_spent(case: Case) -> None:
     run = replayed(case)
-    h = case.grid.step_h
+    h, floor_kwh = case.grid.step_h, case.plant.level_kwh(case.settings.floor_pct)
     for step, window in steps_with_windows(case):
         cap = UNLIMITED_KW
         if window is not None and window.import_cap_kw is not None:
             cap = window.import_cap_kw
         allowed = min(cap, case.plant.import_limit_kw) * h
         if run.flows.import_kwh[step] > allowed + TIGHT_KWH:
-            assert spent(case.plant, run, step), case.grid.label(step)
+            assert spent(case.plant, run, step, floor_kwh), case.grid.label(step)
 
 
 @law(150)

@@ -1,0 +1,133 @@
+"""What a wanted endurance asks for: the lowest floors under which settings still give it.
+
+Endurance cannot be written into the linear program as it stands: it is a share of outages, and what the
+windows leave in the battery is known only by replay. So floors are tried. Each set of months meets
+the share by itself, so that the worst season is not paid for by the best, and its lowest floor can be
+found by halving. What the floor costs is the price of the reserve. Read next: ``outages``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from optimizer.endurance.outages import outages_from
+from optimizer.settings.fitting import MonthGroups
+from optimizer.settings.reasons import Course
+from optimizer.settings.windows import Settings
+from optimizer.site.expected.weeks import Year
+from optimizer.timegrid import FloatArray
+
+Floors = Mapping[int, float]
+"""Lowest level by month, where it is higher than the plant's. [kWh]"""
+
+
+@dataclass(frozen=True)
+class Wish:
+    """A wanted endurance: ``hours`` in a ``share`` of all outages.
+
+    ``critical_kw`` are carried if only critical loads are, else None; ``floor_kwh`` is the level
+    down to which an outage may draw the battery.
+    """
+
+    hours: float
+    share: float
+    critical_kw: float | None
+    pv_runs: bool
+    floor_kwh: float
+
+    def lasting(self, course: Course, settings: Settings) -> FloatArray:
+        """Return for an outage from each step on whether it lasts as long, shape (T,), 0 or 1."""
+        return self.lasting_from(course, course.run(settings).before_kwh)
+
+    def lasting_from(self, course: Course, level_kwh: FloatArray) -> FloatArray:
+        """Return the same where the battery holds so much when each step begins, shape (T,)."""
+        grid, load = course.grid, course.load_kwh
+        if self.critical_kw is not None:
+            load = np.full(grid.count, self.critical_kw * grid.step_h)
+        pv = course.pv_kwh if self.pv_runs else 0 * course.pv_kwh
+        found = outages_from(course.plant, grid, level_kwh, load, pv, self.floor_kwh, self.hours)
+        return (found.hours >= self.hours - 1e-9).astype(np.float64)
+
+    def shares(
+        self, course: Course, years: Sequence[Year], settings: Settings, groups: MonthGroups
+    ) -> FloatArray:
+        """Return the share of outages that last, of each group of months, in the mean over years."""
+        inside = [np.isin(course.grid.month, group) for group in groups]
+        of_year = []
+        for year in years:
+            there = replace(course, load_kwh=year.load_kwh, pv_kwh=year.pv_kwh)
+            lasting = self.lasting(there, settings)
+            of_year.append([float(lasting[steps].mean()) for steps in inside])
+        return np.average(of_year, axis=0, weights=[year.weight for year in years])
+
+
+def least_levels(
+    count: int, groups: int, meets: Callable[[Sequence[int]], Sequence[bool]]
+) -> list[int] | None:
+    """Return for each group the lowest of ``count`` rising levels that meets the wish.
+
+    ``meets`` tells of a level for each group whether that group meets it there. None if some group
+    does not even at the highest. Levels are halved, so a higher one is taken to be no worse.
+    """
+    low, high = [-1] * groups, [count - 1] * groups
+    if not all(meets(high)):
+        return None
+    first = meets([0] * groups)
+    low, high = (
+        [0 if not met else -1 for met in first],
+        [0 if met else top for met, top in zip(first, high, strict=True)],
+    )
+    while any(above - below > 1 for below, above in zip(low, high, strict=True)):
+        middle = [
+            (below + above) // 2 if above - below > 1 else above
+            for below, above in zip(low, high, strict=True)
+        ]
+        for group, met in enumerate(meets(middle)):
+            if met:
+                high[group] = middle[group]
+            else:
+                low[group] = middle[group]
+    return high
+
+
+def floors_at(groups: MonthGroups, levels_kwh: Sequence[float]) -> Floors:
+    """Return a level for each group of months as floors by month. [kWh]"""
+    return {
+        month: level for group, level in zip(groups, levels_kwh, strict=True) for month in group
+    }
+
+
+@dataclass(frozen=True)
+class Reserve:
+    """A wanted endurance, the floors that give it, and what they cost.
+
+    Parameters
+    ----------
+    wish : Wish
+        What is wanted.
+    floors_pct : tuple
+        Months, and the state of charge that is kept in them; empty if no floor had to be raised. [%]
+    price, price_of_plan : float
+        What windows, and the cheapest plan, cost more under these floors than under none but the
+        reserve of the scenario; over the forecast. [money]
+    before, after : float
+        Share of outages that last, on the forecast, without these floors and with them.
+    unseen : float or None
+        The same on weeks that the windows were not fitted to.
+    """
+
+    wish: Wish
+    floors_pct: tuple[tuple[tuple[int, ...], float], ...]
+    price: float
+    price_of_plan: float
+    before: float
+    after: float
+    unseen: float | None
+
+    @property
+    def is_raised(self) -> bool:
+        """Whether any floor had to be raised."""
+        return bool(self.floors_pct)

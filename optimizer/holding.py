@@ -1,0 +1,216 @@
+"""A wished endurance: the floors under which plan and windows give it, and what floors cost.
+
+Floors are tried with little work; the ones that hold are then planned and searched in full. Read next:
+``endurance.reserve``, ``valuation.reserves``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+from optimizer.endurance.reserve import Reserve, Wish, floors_at, least_levels
+from optimizer.errors import ScenarioError
+from optimizer.paperwork import Brief, read_brief, weather_of
+from optimizer.planning.linear import LinearSolver
+from optimizer.planning.plan import Plan
+from optimizer.settings.choosing import Found
+from optimizer.settings.fitting import MonthGroups, fit, years_for
+from optimizer.settings.season import Task, multiples_between
+from optimizer.settings.windows import Settings
+from optimizer.site.scenario import Scenario
+from optimizer.stages import (
+    Progress,
+    cheapest_plan,
+    course_of,
+    groupings_of,
+    problem_of,
+    refuse_no_critical,
+    task_of,
+    windows_for,
+)
+from optimizer.timegrid import FloatArray
+from optimizer.valuation.outcome import Judge
+from optimizer.valuation.reserves import ReserveCurve, reserve_curve
+from optimizer.valuation.sureness import AS_METERED
+
+TRYING_REPLAYS = 2_000
+"""Work allowed for windows under floors that are only tried, in replays."""
+
+USUAL_HOURS, LEVELS = 8.0, 9
+"""The endurance that floors are told with where none is wished for, and how many floors are priced."""
+
+PRICING_S = 600.0
+"""Most time for the plan under one floor. [s]"""
+
+
+@dataclass(frozen=True)
+class Solved:
+    """A scenario with its cheapest plan and the windows found for it."""
+
+    brief: Brief
+    plan: Plan
+    task: Task
+    found: Found
+
+    @property
+    def cost(self) -> float:
+        """What the windows cost on the forecast. [money]"""
+        return Judge(self.brief.cost, self.plan).cost_of(
+            course_of(self.brief).run(self.found.settings)
+        )
+
+
+def solve(
+    brief: Brief,
+    *,
+    effort: str,
+    in_use: Settings | None = None,
+    most_windows: int | None = None,
+    time_limit_s: float,
+    solver: LinearSolver | None = None,
+    progress: Progress,
+) -> Solved:
+    """Find the cheapest plan, and the windows that keep most of its saving."""
+    plan = cheapest_plan(brief, time_limit_s, progress, solver)
+    progress("looking for windows that keep the saving")
+    task = task_of(brief, plan)
+    found = windows_for(brief, task, effort, in_use, progress)
+    return Solved(brief, plan, task, found if most_windows is None else found.at_most(most_windows))
+
+
+def wish_of(scenario: Scenario, hours: float | None = None) -> Wish:
+    """Return the endurance that a scenario wishes for, or its like for so many hours.
+
+    Raises
+    ------
+    ScenarioError
+        If critical loads are to be carried, but none are listed.
+    """
+    outage = scenario.file.outage
+    critical = outage.carries == "critical"
+    if critical:
+        refuse_no_critical(scenario)
+    return Wish(
+        hours if hours is not None else outage.hours or 0.0, outage.share_pct / 100,
+        scenario.critical_kw if critical else None, outage.pv_runs, scenario.makers_floor_kwh,
+    )  # fmt: skip
+
+
+def with_endurance(
+    first: Solved, solved: Callable[[Brief], Solved], progress: Progress
+) -> tuple[Solved, Reserve]:
+    """Find the lowest floors under which windows give the wished endurance, and what they cost.
+
+    Each group of months with a floor of its own meets the share by itself, in the mean over the
+    plausible years that windows are fitted to.
+
+    Raises
+    ------
+    ScenarioError
+        If not even a battery that is never drawn on gives it.
+    """
+    brief, weather = first.brief, weather_of(first.brief)
+    scenario, grid = brief.scenario, brief.scenario.forecast.grid
+    wish, plant, controls = wish_of(scenario), scenario.plant, scenario.controls
+    progress(
+        f"looking for the lowest floors that give {wish.hours:g} h in {wish.share:.0%} of outages"
+    )
+    groups = first.found.groups if controls.floor_by_season else (tuple(grid.months),)
+    low_pct, high_pct = plant.soc_pct(plant.low_kwh), plant.soc_pct(plant.high_kwh)
+    steps = multiples_between(controls.soc_step_pct, low_pct, high_pct)
+    levels = [plant.low_kwh, *(plant.level_kwh(pct) for pct in steps if low_pct < pct <= high_pct)]
+    years = years_for(weather, None)
+
+    def under(places: Sequence[int]) -> Brief:
+        floors = floors_at(groups, [levels[place] for place in places])
+        return replace(brief, floors_kwh=floors if any(places) else {})
+
+    def shares(brief: Brief, settings: Settings) -> FloatArray:
+        return wish.shares(course_of(brief), years, settings, groups)
+
+    def meets(places: Sequence[int]) -> list[bool]:
+        if not any(places):
+            return [bool(share >= wish.share) for share in shares(brief, first.found.settings)]
+        there = under(places)
+        task = replace(
+            first.task, floors_kwh=there.floors_kwh, start_kwh=course_of(there).start_kwh
+        )
+        tried = fit(task, years, first.found.groups, TRYING_REPLAYS).settings("tried")
+        return [bool(share >= wish.share) for share in shares(there, tried)]
+
+    places = least_levels(len(levels), len(groups), meets)
+    case = first
+    while places is not None and any(places):
+        case = solved(under(places))
+        there = shares(case.brief, case.found.settings)
+        raised = [
+            min(place + (share < wish.share), len(levels) - 1)
+            for place, share in zip(places, there, strict=True)
+        ]
+        if raised == places:
+            places = places if (there >= wish.share).all() else None
+            break
+        places = raised
+    if places is None:
+        full = under([len(levels) - 1] * len(groups))
+        best = float(shares(full, course_of(full).plain()).min())
+        raise ScenarioError(
+            f"no floor gives {wish.hours:g} h in {wish.share:.0%} of outages; a battery that is kept full"
+            f" gives them in {best:.0%} of its worst season",
+            where=scenario.source.where(("outage", "hours")),
+            mend="Wish for fewer hours or a smaller share, carry critical loads only, or add batteries.",
+        )
+    return case, _reserve_of(first, case, wish, [levels[place] for place in places], groups)
+
+
+def _reserve_of(
+    first: Solved, case: Solved, wish: Wish, levels: Sequence[float], groups: MonthGroups
+) -> Reserve:
+    """Return what the floors bring and cost."""
+    plant, weather = case.brief.scenario.plant, weather_of(case.brief)
+    before, after = (course_of(each.brief) for each in (first, case))
+    gift = 0.0  # a higher start is worth what it would be at the end, where the end is free
+    if case.plan.problem.end_kwh is None:
+        gift = case.plan.problem.leftover_per_kwh * (after.start_kwh - before.start_kwh)
+    unseen = []
+    for fold, settings in enumerate(case.found.fitted_on):
+        other = weather.year(AS_METERED, 1 - fold, np.random.default_rng(fold))
+        there = replace(after, load_kwh=other.load_kwh, pv_kwh=other.pv_kwh)
+        unseen.append(float(wish.lasting(there, settings).mean()))
+    return Reserve(
+        wish,
+        tuple(
+            (group, round(plant.soc_pct(level), 9))
+            for group, level in zip(groups, levels, strict=True)
+            if case is not first
+        ),
+        case.cost - first.cost + gift,
+        case.plan.cost - first.plan.cost + gift,
+        float(wish.lasting(before, first.found.settings).mean()),
+        float(wish.lasting(after, case.found.settings).mean()),
+        float(np.mean(unseen)) if unseen else None,
+    )
+
+
+def price_reserve(path: Path, progress: Progress) -> tuple[Brief, ReserveCurve]:
+    """Say what floors cost in the cheapest plan: for the whole year, and for each season of the tariff."""
+    progress("reading the scenario and its tariff")
+    brief = read_brief(path)
+    scenario, plant = brief.scenario, brief.scenario.plant
+    wish = wish_of(scenario, scenario.file.outage.hours or USUAL_HOURS)
+    year = tuple(scenario.forecast.grid.months)
+    groups = tuple(dict.fromkeys([year, *groupings_of(brief, scenario.controls)[0]]))
+    low_pct, high_pct = plant.soc_pct(plant.low_kwh), plant.soc_pct(plant.high_kwh)
+    step = scenario.controls.soc_step_pct
+    even = np.round(np.linspace(low_pct, high_pct, LEVELS) / step) * step
+    levels = np.unique(np.clip([low_pct, *even], low_pct, high_pct)).tolist()
+    curve = reserve_curve(
+        problem_of(brief), brief.cost, course_of(brief), wish, groups, levels,
+        PRICING_S,
+        LinearSolver(), progress,
+    )  # fmt: skip
+    return brief, curve

@@ -1,0 +1,214 @@
+"""A wished endurance: the lowest floors that give it, their price, and that unseen days keep it."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from collections.abc import Sequence
+from dataclasses import replace
+from functools import partial
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from typer.testing import CliRunner
+
+from optimizer.billing.tariff import shipped_folder
+from optimizer.cli import app
+from optimizer.endurance.reserve import Wish, floors_at, least_levels
+from optimizer.errors import ScenarioError
+from optimizer.holding import Solved, solve, wish_of, with_endurance
+from optimizer.paperwork import read_brief
+from optimizer.planning.linear import LinearSolver
+from optimizer.settings.reasons import Course
+from optimizer.settings.windows import no_windows
+from optimizer.site.equipment import Plant
+from optimizer.stages import course_of
+from optimizer.valuation.reserves import ReserveCurve, reserve_curve
+from tests.bench.endurance import half_of, wishing
+from tests.laws.cases import AC_PLANT, DC_PLANT, law
+from tests.laws.sites import HOURS, TEN_WEEKS, site
+
+TWO_RATES = shipped_folder("scenarios") / "1_two_rates"
+
+
+# --- the lowest levels ------------------------------------------------------------------------
+
+
+@given(st.lists(st.integers(0, 8), min_size=1, max_size=3), st.integers(1, 8))
+@law(200)
+def test_the_lowest_level_of_each_group_is_found(wanted: list[int], count: int) -> None:
+    tried: list[tuple[int, ...]] = []
+
+    def meets(levels: Sequence[int]) -> list[bool]:
+        tried.append(tuple(levels))
+        return [level >= least for level, least in zip(levels, wanted, strict=True)]
+
+    found = least_levels(count, len(wanted), meets)
+    if max(wanted) > count - 1:
+        assert found is None
+    else:
+        assert found == wanted
+    assert len(tried) <= 2 + np.ceil(np.log2(count + 1))
+
+
+def test_a_battery_at_the_floor_lasts_as_its_energy_does() -> None:
+    """5 kWh above the maker's floor carry 1 kW for 5 h where nothing is lost: by hand."""
+    plant = replace(
+        AC_PLANT, discharge_efficiency=1.0, to_ac_efficiency=1.0, low_kwh=1.0,
+        standing_loss_per_day=0.0,
+    )  # fmt: skip
+    one = np.ones(HOURS.count)
+    course = Course(plant, HOURS, one, 0 * one, 6.0)
+    for hours, expected in ((4.0, 1.0), (5.0, 1.0), (5.5, 0.0), (6.0, 0.0)):
+        wish = Wish(hours, 0.9, None, True, 1.0)
+        lasting = wish.lasting_from(course, 6.0 * one)
+        assert lasting.tolist() == [expected] * HOURS.count
+    critical = Wish(10.0, 0.9, 0.5, False, 1.0)
+    assert critical.lasting_from(course, 6.0 * one).all()
+    assert not critical.lasting_from(course, 5.9 * one).any()
+    held = course.run(no_windows(plant.soc_pct(6.0)))
+    assert (held.stored_kwh == 6.0).all()
+
+
+# --- the bill against the floor ---------------------------------------------------------------
+
+
+def curve_of(plant: Plant, tariff: str, levels: Sequence[float]) -> ReserveCurve:
+    plan, cost = site(plant, TEN_WEEKS, tariff)
+    problem = plan.problem
+    course = Course(plant, TEN_WEEKS, problem.load_kwh, problem.pv_kwh, plan.start_kwh)
+    months = tuple(TEN_WEEKS.months)
+    wish = Wish(4.0, 0.9, None, True, plant.low_kwh)
+    groups = (months, months[:1], months[1:])
+    return reserve_curve(problem, cost, course, wish, groups, levels, 60.0, LinearSolver())
+
+
+@pytest.mark.parametrize("tariff", ["two rates", "demand", "flat"])
+@pytest.mark.parametrize("plant", [AC_PLANT, DC_PLANT], ids=["ac", "dc"])
+def test_the_bill_rises_with_the_floor_and_no_slower_the_higher_it_is(
+    plant: Plant, tariff: str
+) -> None:
+    """Monotone and convex, in each season and over all; no two seasons cost more apart than together."""
+    levels = np.linspace(plant.soc_pct(plant.low_kwh), plant.soc_pct(plant.high_kwh), 8)
+    curve = curve_of(plant, tariff, levels.tolist())
+    whole, first, second = (np.array(prices) for prices in curve.price)
+    for prices in (whole, first, second):
+        assert prices[0] == pytest.approx(0.0, abs=1e-6)
+        assert (np.diff(prices) >= -1e-6).all()
+        assert (np.diff(prices, 2) >= -1e-6).all()
+    assert whole[-1] > 0.1
+    assert (whole >= np.maximum(first, second) - 1e-6).all()
+    assert curve.lasting[0][-1] is not None
+    assert curve.lasting[0][-1] > curve.lasting[0][0]
+
+
+def test_floors_that_the_sun_cannot_keep_have_no_price() -> None:
+    """The sun alone fills this battery, which loses a tenth a day by standing; the house is dark by night."""
+    plant = replace(AC_PLANT, may_charge_from_grid=False, standing_loss_per_day=0.1)
+    curve = curve_of(plant, "two rates", [plant.soc_pct(plant.low_kwh), 95.0])
+    assert curve.price[0] == (pytest.approx(0.0, abs=1e-6), None)
+    assert curve.lasting[0][1] is None
+
+
+# --- settings under a wished endurance --------------------------------------------------------
+
+
+quickly = partial(solve, effort="quick", time_limit_s=60.0, progress=lambda _told: None)
+
+
+def lasting_unseen(case: Solved, unseen: Course, wish: Wish) -> float:
+    there = replace(course_of(case.brief), load_kwh=unseen.load_kwh, pv_kwh=unseen.pv_kwh)
+    return float(wish.lasting(there, case.found.settings).mean())
+
+
+@pytest.mark.parametrize("by_season", [False, True], ids=["one floor", "by season"])
+def test_settings_give_the_wished_endurance_on_weeks_that_neither_they_nor_floors_have_seen(
+    by_season: bool,
+) -> None:
+    brief = read_brief(TWO_RATES)
+    seen, unseen = (half_of(brief, turn) for turn in (0, 1))
+    wished = wishing(seen, 4.0, by_season=by_season)
+    first = quickly(wished)
+    case, reserve = with_endurance(first, quickly, lambda _told: None)
+    wish = wish_of(wished.scenario)
+    assert reserve.before < 0.9
+    assert reserve.after >= 0.9
+    assert lasting_unseen(case, course_of(unseen), wish) >= 0.9
+    assert reserve.price > 0
+    assert reserve.price_of_plan > 0
+    step = wished.scenario.controls.soc_step_pct
+    lower = floors_at(
+        tuple(months for months, _ in reserve.floors_pct),
+        [case.task.plant.level_kwh(pct - 2 * step) for _, pct in reserve.floors_pct],
+    )
+    cheaper = quickly(replace(wished, floors_kwh=lower))
+    assert wish.lasting(course_of(cheaper.brief), cheaper.found.settings).mean() < 0.9
+
+
+def test_a_wish_that_is_met_already_costs_nothing() -> None:
+    wished = wishing(read_brief(TWO_RATES), 4.0, by_season=False, share_pct=60.0)
+    first = quickly(wished)
+    case, reserve = with_endurance(first, quickly, lambda _told: None)
+    assert case is first
+    assert (reserve.floors_pct, reserve.price, reserve.price_of_plan) == ((), 0.0, 0.0)
+
+
+def test_a_wish_that_no_floor_gives_is_refused_with_what_can_be_done() -> None:
+    wished = wishing(read_brief(TWO_RATES), 24.0, by_season=True)
+    with pytest.raises(ScenarioError, match="no floor gives 24 h in 90%") as refused:
+        with_endurance(quickly(wished), quickly, lambda _told: None)
+    assert "critical loads" in str(refused.value)
+
+
+def told(folder: Path, *words: str) -> str:
+    result = CliRunner().invoke(app, [*words])
+    assert result.exit_code == 0, result.output
+    return result.stdout
+
+
+def wishing_folder(tmp_path: Path, more: str) -> Path:
+    folder = tmp_path / "site"
+    shutil.copytree(TWO_RATES, folder)
+    scenario = folder / "scenario.yaml"
+    scenario.write_text(scenario.read_text(encoding="utf-8") + more, encoding="utf-8")
+    return folder
+
+
+def test_plan_hands_out_floors_and_tells_their_price_and_renew_keeps_them(tmp_path: Path) -> None:
+    folder = wishing_folder(tmp_path, "outage: {hours: 4, share_pct: 90}\n")
+    text = (folder / "scenario.yaml").read_text(encoding="utf-8")
+    (folder / "scenario.yaml").write_text(
+        text.replace("  season_sets: 2", "  season_sets: 2\n  floor_by_season: true"),
+        encoding="utf-8",
+    )
+    out = tmp_path / "out"
+    text = told(folder, "plan", str(folder), "--effort", "quick", "--out", str(out))
+    assert "Wished for: 4 h for the building in 90 % of outages." in text
+    reserve = json.loads((out / "plan.json").read_text(encoding="utf-8"))["reserve"]
+    floors = {tuple(part["months"]): part["floor_pct"] for part in reserve["floors"]}
+    assert reserve["lasting_frac"]["with"] >= 0.9 > reserve["lasting_frac"]["without"]
+    assert reserve["lasting_frac"]["unseen"] >= 0.9
+    settings = json.loads((out / "plan.json").read_text(encoding="utf-8"))["settings"]
+    assert {tuple(s["months"]): s["floor_pct"] for s in settings["seasons"]} == floors
+    assert "% in" in text.split("SETTINGS TO ENTER")[1].splitlines()[1]
+    assert "Wished for: 4 h" in (out / "report.html").read_text(encoding="utf-8")
+    after = tmp_path / "after"
+    CliRunner().invoke(
+        app,
+        ["renew", str(folder), "--previous", str(out), "--effort", "quick", "--out", str(after)],
+    )
+    renewed = json.loads((after / "plan.json").read_text(encoding="utf-8"))["settings"]
+    assert {tuple(s["months"]): s["floor_pct"] for s in renewed["seasons"]} == floors
+
+
+def test_outage_tells_what_floors_cost(tmp_path: Path) -> None:
+    text = told(tmp_path, "outage", str(TWO_RATES), "--floors")
+    assert "FLOORS AND THEIR PRICE" in text
+    record = json.loads(told(tmp_path, "outage", str(TWO_RATES), "--floors", "--json"))
+    for group in record["groups"]:
+        assert (np.diff(group["costs_more"], 1) >= -1e-6).all()
+        assert (np.diff(group["lasting_frac"]) >= -1e-6).all()
+    assert record["floors_pct"][0] == 10
