@@ -12,7 +12,7 @@ from pathlib import Path
 
 import numpy as np
 
-from optimizer.endurance.reserve import Reserve, Wish, floors_at, least_levels
+from optimizer.endurance.reserve import Reserve, Wish, floors_at, least_level, traded
 from optimizer.errors import ScenarioError
 from optimizer.paperwork import Brief, read_brief, weather_of
 from optimizer.planning.linear import LinearSolver
@@ -32,7 +32,6 @@ from optimizer.stages import (
     task_of,
     windows_for,
 )
-from optimizer.timegrid import FloatArray
 from optimizer.valuation.outcome import Judge
 from optimizer.valuation.reserves import ReserveCurve, reserve_curve
 from optimizer.valuation.sureness import AS_METERED
@@ -103,68 +102,71 @@ def wish_of(scenario: Scenario, hours: float | None = None) -> Wish:
 def with_endurance(
     first: Solved, solved: Callable[[Brief], Solved], progress: Progress
 ) -> tuple[Solved, Reserve]:
-    """Find the lowest floors under which windows give the wished endurance, and what they cost.
+    """Find the cheapest floors under which windows give the wished endurance, and what they cost.
 
-    Each group of months with a floor of its own meets the share by itself, in the mean over the
-    plausible years that windows are fitted to.
+    The share is that over all outages, in the mean over the plausible years that windows are fitted to.
 
     Raises
     ------
     ScenarioError
         If not even a battery that is never drawn on gives it.
     """
-    brief, weather = first.brief, weather_of(first.brief)
-    scenario, grid = brief.scenario, brief.scenario.forecast.grid
-    wish, plant, controls = wish_of(scenario), scenario.plant, scenario.controls
-    progress(
-        f"looking for the lowest floors that give {wish.hours:g} h in {wish.share:.0%} of outages"
-    )
-    groups = first.found.groups if controls.floor_by_season else (tuple(grid.months),)
-    low_pct, high_pct = plant.soc_pct(plant.low_kwh), plant.soc_pct(plant.high_kwh)
-    steps = multiples_between(controls.soc_step_pct, low_pct, high_pct)
-    levels = [plant.low_kwh, *(plant.level_kwh(pct) for pct in steps if low_pct < pct <= high_pct)]
-    years = years_for(weather, None)
+    brief, scenario = first.brief, first.brief.scenario
+    wish, controls = wish_of(scenario), scenario.controls
+    progress(f"looking for floors that give {wish.hours:g} h in {wish.share:.0%} of outages")
+    year = (tuple(scenario.forecast.grid.months),)
+    groups = first.found.groups if controls.floor_by_season else year
+    levels = _levels_of(scenario)
+    years = years_for(weather_of(brief), None)
 
     def under(places: Sequence[int]) -> Brief:
         floors = floors_at(groups, [levels[place] for place in places])
         return replace(brief, floors_kwh=floors if any(places) else {})
 
-    def shares(brief: Brief, settings: Settings) -> FloatArray:
-        return wish.shares(course_of(brief), years, settings, groups)
+    def share(brief: Brief, settings: Settings) -> float:
+        return float(wish.shares(course_of(brief), years, settings, year)[0])
 
-    def meets(places: Sequence[int]) -> list[bool]:
-        if not any(places):
-            return [bool(share >= wish.share) for share in shares(brief, first.found.settings)]
-        there = under(places)
-        task = replace(
-            first.task, floors_kwh=there.floors_kwh, start_kwh=course_of(there).start_kwh
-        )
-        tried = fit(task, years, first.found.groups, TRYING_REPLAYS).settings("tried")
-        return [bool(share >= wish.share) for share in shares(there, tried)]
+    def judged(places: Sequence[int]) -> tuple[bool, float]:
+        there, settings = under(places), first.found.settings
+        course = course_of(there)
+        if any(places):
+            task = replace(first.task, floors_kwh=there.floors_kwh, start_kwh=course.start_kwh)
+            settings = fit(task, years, first.found.groups, TRYING_REPLAYS).settings("tried")
+        cost = Judge(brief.cost, first.plan).cost_of(course.run(settings))
+        gift = first.task.stored_worth * (course.start_kwh - first.task.start_kwh)
+        return share(there, settings) >= wish.share, cost + gift
 
-    places = least_levels(len(levels), len(groups), meets)
+    level = least_level(len(levels), lambda place: judged([place] * len(groups))[0])
+    places = None if level is None else traded((level,) * len(groups), len(levels), judged)
     case = first
     while places is not None and any(places):
         case = solved(under(places))
-        there = shares(case.brief, case.found.settings)
-        raised = [
-            min(place + (share < wish.share), len(levels) - 1)
-            for place, share in zip(places, there, strict=True)
-        ]
-        if raised == places:
-            places = places if (there >= wish.share).all() else None
+        if share(case.brief, case.found.settings) >= wish.share:
             break
-        places = raised
+        of_groups = wish.shares(course_of(case.brief), years, case.found.settings, groups)
+        open_ = [group for group, place in enumerate(places) if place < len(levels) - 1]
+        if not open_:
+            places = None
+            break
+        worst = min(open_, key=lambda group: of_groups[group])
+        places = tuple(place + (group == worst) for group, place in enumerate(places))
     if places is None:
         full = under([len(levels) - 1] * len(groups))
-        best = float(shares(full, course_of(full).plain()).min())
         raise ScenarioError(
             f"no floor gives {wish.hours:g} h in {wish.share:.0%} of outages; a battery that is kept full"
-            f" gives them in {best:.0%} of its worst season",
+            f" gives them in {share(full, course_of(full).plain()):.0%}",
             where=scenario.source.where(("outage", "hours")),
             mend="Wish for fewer hours or a smaller share, carry critical loads only, or add batteries.",
         )
     return case, _reserve_of(first, case, wish, [levels[place] for place in places], groups)
+
+
+def _levels_of(scenario: Scenario) -> list[float]:
+    """Return the floors that can be typed in, rising, from the lowest level in use on. [kWh]"""
+    plant = scenario.plant
+    low_pct, high_pct = plant.soc_pct(plant.low_kwh), plant.soc_pct(plant.high_kwh)
+    steps = multiples_between(scenario.controls.soc_step_pct, low_pct, high_pct)
+    return [plant.low_kwh, *(plant.level_kwh(pct) for pct in steps if low_pct < pct <= high_pct)]
 
 
 def _reserve_of(

@@ -1,15 +1,16 @@
-"""What a wanted endurance asks for: the lowest floors under which settings still give it.
+"""What a wanted endurance asks for: the cheapest floors under which settings still give it.
 
 Endurance cannot be written into the linear program as it stands: it is a share of outages, and what the
-windows leave in the battery is known only by replay. So floors are tried. Each set of months meets
-the share by itself, so that the worst season is not paid for by the best, and its lowest floor can be
-found by halving. What the floor costs is the price of the reserve. Read next: ``outages``.
+windows leave in the battery is known only by replay. So floors are tried: the lowest floor for all
+months is found by halving; where seasons have floors of their own, one is then lowered and another
+raised, as far as the share over all outages needs it, while that costs less. Read next: ``outages``.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import permutations, product
 
 import numpy as np
 
@@ -22,6 +23,9 @@ from optimizer.timegrid import FloatArray
 
 Floors = Mapping[int, float]
 """Lowest level by month, where it is higher than the plant's. [kWh]"""
+
+STRIDES = (4, 2, 1)
+"""By so many levels a floor is lowered or raised while floors are traded."""
 
 
 @dataclass(frozen=True)
@@ -64,33 +68,59 @@ class Wish:
         return np.average(of_year, axis=0, weights=[year.weight for year in years])
 
 
-def least_levels(
-    count: int, groups: int, meets: Callable[[Sequence[int]], Sequence[bool]]
-) -> list[int] | None:
-    """Return for each group the lowest of ``count`` rising levels that meets the wish.
+def least_level(count: int, meets: Callable[[int], bool]) -> int | None:
+    """Return the lowest of ``count`` rising levels that meets the wish; None if the highest does not.
 
-    ``meets`` tells of a level for each group whether that group meets it there. None if some group
-    does not even at the highest. Levels are halved, so a higher one is taken to be no worse.
+    Levels are halved, so a higher one is taken to be no worse.
     """
-    low, high = [-1] * groups, [count - 1] * groups
-    if not all(meets(high)):
+    if meets(0):
+        return 0
+    low, high = 0, count - 1
+    if not meets(high):
         return None
-    first = meets([0] * groups)
-    low, high = (
-        [0 if not met else -1 for met in first],
-        [0 if met else top for met, top in zip(first, high, strict=True)],
-    )
-    while any(above - below > 1 for below, above in zip(low, high, strict=True)):
-        middle = [
-            (below + above) // 2 if above - below > 1 else above
-            for below, above in zip(low, high, strict=True)
-        ]
-        for group, met in enumerate(meets(middle)):
-            if met:
-                high[group] = middle[group]
-            else:
-                low[group] = middle[group]
+    while high - low > 1:
+        middle = (low + high) // 2
+        low, high = (low, middle) if meets(middle) else (middle, high)
     return high
+
+
+def traded(
+    start: tuple[int, ...],
+    count: int,
+    judged: Callable[[tuple[int, ...]], tuple[bool, float]],
+    most: int = 40,
+) -> tuple[int, ...]:
+    """Lower one group's level and raise another's as far as the wish needs, while that costs less.
+
+    Parameters
+    ----------
+    start : tuple of int
+        A level for each group that meets the wish, out of ``count``.
+    judged : callable
+        Tells of levels whether they meet the wish, and what they cost.
+    most : int
+        Most levels that are judged.
+    """
+    best, (_, least) = start, judged(start)
+    seen = {start}
+    improved = True
+    while improved:
+        improved = False
+        for lowered, raised in permutations(range(len(start)), 2):
+            for down, up in product(STRIDES, (0, *reversed(STRIDES))):
+                levels = list(best)
+                levels[lowered] -= down
+                levels[raised] += up
+                places = tuple(levels)
+                if not all(0 <= place < count for place in places) or places in seen:
+                    continue
+                if len(seen) >= most:
+                    return best
+                seen.add(places)
+                meets, cost = judged(places)
+                if meets and cost < least:
+                    best, least, improved = places, cost, True
+    return best
 
 
 def floors_at(groups: MonthGroups, levels_kwh: Sequence[float]) -> Floors:

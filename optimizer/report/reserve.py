@@ -42,7 +42,7 @@ def reserve_sentences(reserve: Reserve, currency: str, *, is_planned: bool) -> l
     )
     sentences = [
         wished,
-        f"Lowest floors that give it: {floors}.",
+        f"Floors that give it: {floors}.",
         f"They cost {money(max(reserve.price, 0.0), currency)} over the forecast: so much less would windows"
         " without them come to.",
         on_forecast,

@@ -17,7 +17,7 @@ from typer.testing import CliRunner
 
 from optimizer.billing.tariff import shipped_folder
 from optimizer.cli import app
-from optimizer.endurance.reserve import Wish, floors_at, least_levels
+from optimizer.endurance.reserve import Wish, floors_at, least_level, traded
 from optimizer.errors import ScenarioError
 from optimizer.holding import Solved, solve, wish_of, with_endurance
 from optimizer.paperwork import read_brief
@@ -37,21 +37,46 @@ TWO_RATES = shipped_folder("scenarios") / "1_two_rates"
 # --- the lowest levels ------------------------------------------------------------------------
 
 
-@given(st.lists(st.integers(0, 8), min_size=1, max_size=3), st.integers(1, 8))
-@law(200)
-def test_the_lowest_level_of_each_group_is_found(wanted: list[int], count: int) -> None:
-    tried: list[tuple[int, ...]] = []
+@given(st.integers(0, 9), st.integers(1, 9))
+@law(100)
+def test_the_lowest_level_that_meets_is_found_with_few_tries(wanted: int, count: int) -> None:
+    tried: list[int] = []
 
-    def meets(levels: Sequence[int]) -> list[bool]:
-        tried.append(tuple(levels))
-        return [level >= least for level, least in zip(levels, wanted, strict=True)]
+    def meets(level: int) -> bool:
+        tried.append(level)
+        return level >= wanted
 
-    found = least_levels(count, len(wanted), meets)
-    if max(wanted) > count - 1:
-        assert found is None
-    else:
-        assert found == wanted
-    assert len(tried) <= 2 + np.ceil(np.log2(count + 1))
+    assert least_level(count, meets) == (wanted if wanted < count else None)
+    assert len(tried) <= 2 + np.ceil(np.log2(count))
+
+
+@given(
+    st.lists(st.tuples(st.floats(0.1, 9), st.floats(0.1, 9)), min_size=1, max_size=3),
+    st.integers(0, 12),
+)
+@law(100)
+def test_trading_floors_keeps_the_wish_and_costs_no_more(
+    gains_and_prices: list[tuple[float, float]], level: int
+) -> None:
+    """What a level brings and costs is a straight line here, in each group another."""
+    gains, prices = (np.array(each) for each in zip(*gains_and_prices, strict=True))
+    start = (level,) * len(gains)
+    wanted = float(gains @ start)
+
+    def judged(places: Sequence[int]) -> tuple[bool, float]:
+        return bool(gains @ places >= wanted - 1e-9), float(prices @ places)
+
+    found = traded(start, 13, judged, most=1000)
+    meets, cost = judged(found)
+    assert meets
+    assert cost <= prices @ start + 1e-9
+    for lowered in range(len(start)):
+        for raised in range(len(start)):
+            step = np.array(found)
+            step[lowered] -= 1
+            step[raised] += 1
+            if lowered != raised and step.min() >= 0 and step.max() < 13 and judged(step)[0]:
+                assert judged(step)[1] >= cost - 1e-9
 
 
 def test_a_battery_at_the_floor_lasts_as_its_energy_does() -> None:
