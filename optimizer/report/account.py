@@ -211,7 +211,7 @@ class Account:
             "Keep a reserve where an outage could hurt somebody: medical devices, heating, pumps."
             + (
                 ""
-                if self.scenario.file.reserve_pct
+                if self.scenario.file.reserve_pct or self.reserve is not None
                 else " No reserve is set here; reserve_pct sets one."
             ),
             "Wiring, breakers and backfeed are for licensed people and your local authority.",

@@ -67,19 +67,15 @@ def outage_sentences(outages: Outages) -> list[str]:
     spread, (month, hour, worst) = outages.spread, outages.worst
     short = outages.short_kwh(LASTING_H)
     return [
-        f"One outage in ten is carried for {_hours(outages, spread.p10)} or less, half of them for"
-        f" {_hours(outages, spread.p50)} or less, nine in ten for {_hours(outages, spread.p90)} or less.",
-        f"Worst: {MONTH_NAMES[month - 1]} from {hour:02d}:00, when one in ten is carried for"
-        f" {_hours(outages, worst)} or less.",
+        f"Nine outages in ten are carried for {number(spread.p10)} h or more, half of them for"
+        f" {number(spread.p50)} h or more, one in ten for {number(spread.p90)} h or more;"
+        f" each is followed for {number(outages.horizon_h)} h.",
+        f"Worst: {MONTH_NAMES[month - 1]} from {hour:02d}:00, when nine in ten are carried for"
+        f" {number(worst)} h or more.",
         f"Of an outage of {number(LASTING_H, 0)} h, {number(float(short.mean()))} kWh are not carried in the"
         f" mean, {number(float(np.percentile(short, 90)))} kWh in the worst tenth.",
         f"Simple estimate: usable energy of a full battery ÷ mean power = {number(outages.simple_h)} h.",
     ]
-
-
-def _hours(outages: Outages, hours: float) -> str:
-    more = "at least " if hours >= outages.horizon_h - 1e-9 else ""
-    return f"{more}{number(hours)} h"
 
 
 def outage_record(outages: Outages) -> dict[str, Any]:

@@ -124,3 +124,6 @@ if __name__ == "__main__":
     write_net_meter("4_next_year", 60, (6.0, 35, 180),
                     {"base": 0.3, "morning": 0.5, "evening": 1.2, "day": 0.3, "heating": 0.7,
                      "cooling": 0.3, "lively": 1.1}, seed=4)  # fmt: skip
+    write("5_grid_fails", 60, (7.0, 30, 180),
+          {"base": 0.3, "morning": 0.5, "evening": 1.0, "day": 0.3, "heating": 0.6,
+           "cooling": 0.9, "lively": 1.0}, seed=5)  # fmt: skip
