@@ -348,7 +348,7 @@ def outage(
 ) -> None:
     """Say how long outages are survived, from every step of the forecast on."""
     if floors:
-        _price_floors(scenario, as_json=as_json, debug=debug)
+        _price_floors(scenario, out, as_json=as_json, debug=debug)
         return
     with _errors_told(debug=debug), _progress() as progress:
         from optimizer.report.outages import outage_record, outage_text, write_outages
@@ -366,17 +366,20 @@ def outage(
         _tell_files(files)
 
 
-def _price_floors(scenario: Path | None, *, as_json: bool, debug: bool) -> None:
+def _price_floors(scenario: Path | None, out: Path | None, *, as_json: bool, debug: bool) -> None:
     with _errors_told(debug=debug), _progress() as progress:
         from optimizer.holding import price_reserve
-        from optimizer.report.reserve import floors_record, floors_text
+        from optimizer.report.reserve import floors_record, price_text, write_prices
 
         brief, curve = price_reserve(_folder(scenario), progress)
+        currency = brief.tariff.currency
+        files = write_prices(brief.scenario, curve, currency, out) if out else []
         progress("done")
     if as_json:
         print(json.dumps(floors_record(curve), indent=2))
     else:
-        print(floors_text(brief.scenario, curve, brief.tariff.currency))
+        print(price_text(brief.scenario, curve, currency))
+        _tell_files(files)
 
 
 @app.command()

@@ -9,6 +9,7 @@ from __future__ import annotations
 import io
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import cycle
 
 import matplotlib as mpl
 from matplotlib.axes import Axes
@@ -209,6 +210,31 @@ def draw_outages(hours: Sequence[float], shares: Sequence[float], table: FloatAr
         right.set_xlabel("outage begins")
         bar = figure.colorbar(image, ax=right)
         bar.set_label("one in ten lasts at most, h")
+        return _svg(figure)
+
+
+def draw_floors(
+    levels_pct: Sequence[float],
+    prices: Mapping[str, Sequence[float | None]],
+    lasting: Mapping[str, Sequence[float | None]],
+    currency: str,
+    hours: float,
+) -> str:
+    """Return what each floor costs, and the share of outages that then last, one line for a season."""
+    with mpl.rc_context(STYLE):
+        figure = Figure(figsize=(9.6, 3.6), layout="constrained")
+        left, right = figure.subplots(1, 2, sharex=True)
+        looks = zip((BLUE, ORANGE, GREEN, PURPLE, VERMILION), "os^Dv", strict=True)
+        for (name, price), (colour, marker) in zip(prices.items(), cycle(looks), strict=False):
+            shares = [None if share is None else 100 * share for share in lasting[name]]
+            for ax, values in ((left, price), (right, shares)):
+                known = [(x, y) for x, y in zip(levels_pct, values, strict=True) if y is not None]
+                ax.plot(*zip(*known, strict=True), color=colour, marker=marker, label=name)
+        left.set_ylabel(f"costs more, {currency}")
+        right.set_ylabel(f"outages that last {hours:g} h, %")
+        for ax in (left, right):
+            ax.set_xlabel("floor, % state of charge")
+        left.legend(frameon=False)
         return _svg(figure)
 
 

@@ -83,6 +83,11 @@ def outage_page(scenario: Scenario, settings: Settings, section: dict[str, Any])
     return page.render(scenario=scenario, settings=settings, outages=section)
 
 
+def floors_page(scenario: Scenario, shown: dict[str, Any]) -> str:
+    """Return a page that tells what floors cost."""
+    return _templates().get_template("floors_page.html").render(scenario=scenario, **shown)
+
+
 def _templates() -> Environment:
     loader = PackageLoader("optimizer.report", "templates")
     pages = Environment(loader=loader, autoescape=True, undefined=StrictUndefined)

@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from markupsafe import Markup
+
+from optimizer.report.outages import CAUTIONS
 from optimizer.report.wrapping import filled
 from optimizer.settings.windows import months_text
 from optimizer.units import money, number, percent
@@ -95,42 +99,91 @@ def reserve_record(reserve: Reserve | None) -> dict[str, Any] | None:
     }
 
 
-def floors_text(scenario: Scenario, curve: ReserveCurve, currency: str) -> str:
+def price_text(scenario: Scenario, curve: ReserveCurve, currency: str) -> str:
     """Return what floors cost in the cheapest plan, and the outages that then last, as a table."""
-    names = [months_text(list(group)) for group in curve.groups]
-    heads = "".join(f"{name:>{COLUMN}}" for name in names)
+    heads = "".join(f"{name:>{COLUMN}}" for name in _names(curve))
     lines = [
         f"FLOORS AND THEIR PRICE: {scenario.name}{' (invented)' if scenario.file.invented else ''}",
-        filled(
-            f"what the cheapest plan costs more, in {currency} over the forecast, with a floor in these"
-            f" months and none elsewhere; behind it the share of their outages that last"
-            f" {number(curve.hours)} h"
-        ),
+        filled(about_prices(curve, currency)),
         "",
         f"  {'floor':>7}{heads}",
     ]
-    for place, level in enumerate(curve.levels_pct):
-        cells = [
-            _cell(curve.price[group][place], curve.lasting[group][place])
-            for group in range(len(names))
-        ]
-        lines.append(
-            f"  {f'{number(level)} %':>7}" + "".join(f"{cell:>{COLUMN}}" for cell in cells)
+    for level, cells in price_rows(curve):
+        told = (f"{f'{price} {lasting:>7}':>{COLUMN}}" for price, lasting in cells)
+        lines.append(f"  {level:>7}" + "".join(told))
+    return "\n".join([*lines, "", filled(AFTER_PRICES)])
+
+
+AFTER_PRICES = (
+    "The plan knows all weather beforehand; windows leave more or less in the battery than it does. Floors"
+    " by which windows give a wished endurance are found with outage.hours in the scenario."
+)
+
+
+def about_prices(curve: ReserveCurve, currency: str) -> str:
+    """Return what the prices and shares of floors mean."""
+    return (
+        f"What the cheapest plan costs more, in {currency} over the forecast, with a floor in these months"
+        " and none but the lowest level in use elsewhere; beside it the share of outages beginning in these"
+        f" months that last {number(curve.hours)} h."
+    )
+
+
+def _names(curve: ReserveCurve) -> list[str]:
+    return [months_text(list(group)) for group in curve.groups]
+
+
+def price_rows(curve: ReserveCurve) -> list[tuple[str, list[tuple[str, str]]]]:
+    """Return each floor with its price and the share that lasts, of each group of months."""
+    return [
+        (
+            f"{number(level)} %",
+            [
+                _cell(prices[place], lasting[place])
+                for prices, lasting in zip(curve.price, curve.lasting, strict=True)
+            ],
         )
-    lines += [
-        "",
-        filled(
-            "The plan knows all weather beforehand; windows leave more or less in the battery than it does."
-            " A floor by which windows give a wished endurance is found with outage.hours in the scenario."
-        ),
+        for place, level in enumerate(curve.levels_pct)
     ]
-    return "\n".join(lines)
 
 
-def _cell(price: float | None, lasting: float | None) -> str:
+def _cell(price: float | None, lasting: float | None) -> tuple[str, str]:
     if price is None or lasting is None:
-        return "out of reach"
-    return f"{money(price)} {percent(lasting):>7}"
+        return "out of reach", ""
+    return money(price), percent(lasting)
+
+
+def write_prices(
+    scenario: Scenario, curve: ReserveCurve, currency: str, folder: Path
+) -> list[Path]:
+    """Write ``floors.json`` and ``floors.html``.
+
+    Raises
+    ------
+    InputError
+        If the folder cannot be written.
+    """
+    import json
+
+    from optimizer.report.figures import draw_floors
+    from optimizer.report.page import floors_page
+    from optimizer.report.writing import write_all
+
+    names = _names(curve)
+    figure = draw_floors(
+        curve.levels_pct, dict(zip(names, curve.price, strict=True)),
+        dict(zip(names, curve.lasting, strict=True)), currency, curve.hours,
+    )  # fmt: skip
+    shown = {
+        "figure": Markup(figure), "names": names, "rows": price_rows(curve),
+        "about": about_prices(curve, currency), "after": AFTER_PRICES, "cautions": CAUTIONS,
+    }  # fmt: skip
+    texts = {
+        "floors.json": json.dumps(floors_record(curve), indent=2) + "\n",
+        "floors.html": floors_page(scenario, shown),
+    }
+    write_all(texts, folder)
+    return [folder / name for name in texts]
 
 
 def floors_record(curve: ReserveCurve) -> dict[str, Any]:

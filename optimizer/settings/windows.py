@@ -294,12 +294,17 @@ class WindowPlace:
 
 def floors_text(settings: Settings) -> str:
     """Return the floor of settings in words, with those of seasons that have their own."""
-    own = [
-        f"{season.floor_pct:g} % in {months_text(season.months)}"
+    raised = [
+        season
         for season in settings.seasons
         if season.floor_pct is not None and season.floor_pct > settings.floor_pct
     ]
-    return "; ".join([f"{settings.floor_pct:g} % state of charge", *own])
+    own = [f"{season.floor_pct:g} % in {months_text(season.months)}" for season in raised]
+    if not own:
+        return f"{settings.floor_pct:g} % state of charge"
+    if sum(len(season.months) for season in raised) < len(MONTH_NAMES):
+        own.append(f"{settings.floor_pct:g} % otherwise")
+    return "state of charge of " + ", ".join(own)
 
 
 def no_windows(floor_pct: float, floors_pct: Mapping[int, float] | None = None) -> Settings:

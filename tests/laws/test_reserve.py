@@ -230,10 +230,16 @@ def test_plan_hands_out_floors_and_tells_their_price_and_renew_keeps_them(tmp_pa
 
 
 def test_outage_tells_what_floors_cost(tmp_path: Path) -> None:
-    text = told(tmp_path, "outage", str(TWO_RATES), "--floors")
+    out = tmp_path / "out"
+    text = told(tmp_path, "outage", str(TWO_RATES), "--floors", "--out", str(out))
     assert "FLOORS AND THEIR PRICE" in text
     record = json.loads(told(tmp_path, "outage", str(TWO_RATES), "--floors", "--json"))
     for group in record["groups"]:
         assert (np.diff(group["costs_more"], 1) >= -1e-6).all()
         assert (np.diff(group["lasting_frac"]) >= -1e-6).all()
     assert record["floors_pct"][0] == 10
+    assert json.loads((out / "floors.json").read_text(encoding="utf-8")) == record
+    page = (out / "floors.html").read_text(encoding="utf-8")
+    assert page.count("<tr>") == 1 + len(record["floors_pct"])
+    assert 'src="' not in page
+    assert "data:image" not in page
