@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -55,13 +56,6 @@ class Solved:
     task: Task
     found: Found
 
-    @property
-    def cost(self) -> float:
-        """What the windows cost on the forecast. [money]"""
-        return Judge(self.brief.cost, self.plan).cost_of(
-            course_of(self.brief).run(self.found.settings)
-        )
-
 
 def solve(
     brief: Brief,
@@ -102,9 +96,10 @@ def wish_of(scenario: Scenario, hours: float | None = None) -> Wish:
 def with_endurance(
     first: Solved, solved: Callable[[Brief], Solved], progress: Progress
 ) -> tuple[Solved, Reserve]:
-    """Find the cheapest floors under which windows give the wished endurance, and what they cost.
+    """Find floors under which windows give the wished endurance at little cost, and what they cost.
 
-    The share is that over all outages, in the mean over the plausible years that windows are fitted to.
+    Floors are tried with windows of little work, so others may be cheaper by a little. The share is
+    that over all outages, in the mean over the plausible years that windows are fitted to.
 
     Raises
     ------
@@ -126,7 +121,8 @@ def with_endurance(
     def share(brief: Brief, settings: Settings) -> float:
         return float(wish.shares(course_of(brief), years, settings, year)[0])
 
-    def judged(places: Sequence[int]) -> tuple[bool, float]:
+    @cache
+    def judged(places: tuple[int, ...]) -> tuple[bool, float]:
         there, settings = under(places), first.found.settings
         course = course_of(there)
         if any(places):
@@ -136,7 +132,7 @@ def with_endurance(
         gift = first.task.stored_worth * (course.start_kwh - first.task.start_kwh)
         return share(there, settings) >= wish.share, cost + gift
 
-    level = least_level(len(levels), lambda place: judged([place] * len(groups))[0])
+    level = least_level(len(levels), lambda place: judged((place,) * len(groups))[0])
     places = None if level is None else traded((level,) * len(groups), len(levels), judged)
     case = first
     while places is not None and any(places):
@@ -172,12 +168,18 @@ def _levels_of(scenario: Scenario) -> list[float]:
 def _reserve_of(
     first: Solved, case: Solved, wish: Wish, levels: Sequence[float], groups: MonthGroups
 ) -> Reserve:
-    """Return what the floors bring and cost."""
+    """Return what the floors bring and cost.
+
+    What a higher start gives, and a higher end keeps, is taken for what stored energy is worth at the end.
+    """
     plant, weather = case.brief.scenario.plant, weather_of(case.brief)
     before, after = (course_of(each.brief) for each in (first, case))
-    gift = 0.0  # a higher start is worth what it would be at the end, where the end is free
-    if case.plan.problem.end_kwh is None:
-        gift = case.plan.problem.leftover_per_kwh * (after.start_kwh - before.start_kwh)
+    judge = Judge(first.brief.cost, first.plan)
+    gift = judge.end_worth * (after.start_kwh - before.start_kwh)
+    kept = 0.0
+    if first.plan.problem.end_kwh is not None:
+        kept = judge.end_worth * float(case.plan.stored_kwh[-1] - first.plan.stored_kwh[-1])
+    is_planned = case is first or case.plan.problem.lowest_kwh is not None
     unseen = []
     for fold, settings in enumerate(case.found.fitted_on):
         other = weather.year(AS_METERED, 1 - fold, np.random.default_rng(fold))
@@ -186,12 +188,14 @@ def _reserve_of(
     return Reserve(
         wish,
         tuple(
-            (group, round(plant.soc_pct(level), 9))
+            (group, round(float(plant.soc_pct(level)), 9))
             for group, level in zip(groups, levels, strict=True)
             if case is not first
         ),
-        case.cost - first.cost + gift,
-        case.plan.cost - first.plan.cost + gift,
+        judge.cost_of(after.run(case.found.settings))
+        - judge.cost_of(before.run(first.found.settings))
+        + gift,
+        case.plan.cost - first.plan.cost + gift - kept if is_planned else None,
         float(wish.lasting(before, first.found.settings).mean()),
         float(wish.lasting(after, case.found.settings).mean()),
         float(np.mean(unseen)) if unseen else None,

@@ -53,9 +53,9 @@ from optimizer.stages import (
     outages_under,
     task_of,
     windows_for,
+    with_floor_of,
 )
 from optimizer.study import DEFAULT_TIME_LIMIT_S, PLANNING_S
-from optimizer.units import number
 from optimizer.valuation.backtest import (
     BackTest,
     Tried,
@@ -176,7 +176,8 @@ def renewed_account(
     solver = LinearSolver()
     plan = cheapest_plan(brief, time_limit_s, progress, solver)
     task, days = task_of(brief, plan), brief.scenario.forecast.grid.days
-    bare = course_of(brief).run(no_windows(in_use.floor_pct)).flows
+    course = course_of(brief)
+    bare = course.run(course.plain()).flows
     per_change = default_per_change(task.can_save, bill_flows(brief.cost, bare).gross)
     if least_per_month is not None:
         per_change = least_per_month * days / DAYS_PER_MONTH
@@ -225,6 +226,7 @@ def study_outages(
     else:
         settings = in_use_of(brief.scenario, previous)
     progress("beginning an outage at each step")
+    brief = with_floor_of(settings, brief)
     return brief, settings, outages_under(brief, settings, critical_only=critical_only)
 
 
@@ -248,7 +250,7 @@ def review_season(path: Path, previous: Path, metered_path: Path, progress: Prog
     then = tariff_of_promise(previous, brief.tariff)
     courses = [
         replace(course_of(brief), grid=each.grid, load_kwh=each.load_kwh, pv_kwh=each.pv_kwh,
-                start_kwh=scenario.plant.low_kwh)
+                start_kwh=scenario.plant.level_kwh(settings.floor_in(each.grid.dates[0].month)))
         for each in (promised, real)
     ]  # fmt: skip
     result = review_of(
@@ -256,27 +258,6 @@ def review_season(path: Path, previous: Path, metered_path: Path, progress: Prog
         compile_cost(brief.tariff, real.grid, periods), brief.tariff.currency,
     )  # fmt: skip
     return replace(result, notes=notes)
-
-
-def with_floor_of(in_use: Settings, brief: Brief) -> Brief:
-    """Return the brief with the floors that are typed in, where they are the higher ones: they are kept."""
-    plant = brief.scenario.plant
-    floors = {
-        month: plant.level_kwh(season.floor_pct)
-        for season in in_use.seasons
-        if season.floor_pct is not None
-        for month in season.months
-    }
-    brief = replace(brief, floors_kwh=floors)
-    floor_kwh = plant.level_kwh(in_use.floor_pct)
-    if floor_kwh <= plant.low_kwh:
-        return brief
-    note = f"The floor of {number(in_use.floor_pct)} % that is typed in is kept."
-    forecast = replace(brief.scenario.forecast, notes=(*brief.scenario.forecast.notes, note))
-    scenario = replace(
-        brief.scenario, plant=replace(plant, low_kwh=floor_kwh), forecast=forecast
-    )  # fmt: skip
-    return replace(brief, scenario=scenario)
 
 
 def costs_in(brief: Brief, plan: Plan, years: Sequence[Year]) -> CostOf:

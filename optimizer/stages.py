@@ -1,6 +1,6 @@
 """The stages of the story, each from a brief to what comes next; ``study`` puts them in order.
 
-Each leads to the folder that tells more. There is no arithmetic here. Read next: ``paperwork``.
+Each leads to the folder that tells more. Read next: ``paperwork``.
 """
 
 from __future__ import annotations
@@ -31,6 +31,7 @@ from optimizer.settings.windows import Settings, no_windows
 from optimizer.site.controls import Controls
 from optimizer.site.scenario import Scenario
 from optimizer.timegrid import FloatArray
+from optimizer.units import number
 from optimizer.valuation.outcome import NOTHING_TO_SAVE, Judge, Outcome, cases_of
 
 Progress = Callable[[str], None]
@@ -86,11 +87,44 @@ def problem_of(brief: Brief) -> Problem:
     )
 
 
+def with_floor_of(in_use: Settings, brief: Brief) -> Brief:
+    """Return the brief with the floors that are typed in, where they are the higher ones: they are kept."""
+    plant = brief.scenario.plant
+    floors = {
+        month: plant.level_kwh(season.floor_pct)
+        for season in in_use.seasons
+        if season.floor_pct is not None and plant.level_kwh(season.floor_pct) > plant.low_kwh
+        for month in season.months
+    }
+    brief = replace(brief, floors_kwh=floors)
+    floor_kwh = plant.level_kwh(in_use.floor_pct)
+    if floor_kwh <= plant.low_kwh:
+        return brief
+    note = f"The floor of {number(in_use.floor_pct)} % that is typed in is kept."
+    forecast = replace(brief.scenario.forecast, notes=(*brief.scenario.forecast.notes, note))
+    scenario = replace(
+        brief.scenario, plant=replace(plant, low_kwh=floor_kwh), forecast=forecast
+    )  # fmt: skip
+    return replace(brief, scenario=scenario)
+
+
 def groupings_of(brief: Brief, controls: Controls) -> list[MonthGroups]:
-    """Return the groups of months to try, the tariff's own seasons first."""
+    """Return the groups of months to try, the tariff's own seasons first.
+
+    Months of unlike floors are not grouped: the highest would hold for all.
+    """
     grid = brief.scenario.forecast.grid
     seasons = brief.tariff.season_of_months(grid)
-    return groupings_for(seasons, grid.months, controls.season_sets)
+    every = groupings_for(seasons, grid.months, controls.season_sets)
+    floor = brief.floors_kwh.get
+    alike = [
+        groups for groups in every
+        if all(len({floor(month) for month in group}) == 1 for group in groups)
+    ]  # fmt: skip
+    by_floor: dict[float | None, list[int]] = {}
+    for month in grid.months:
+        by_floor.setdefault(floor(month), []).append(month)
+    return alike or [tuple(map(tuple, by_floor.values()))]
 
 
 def make_ready(brief: Brief) -> None:
@@ -115,8 +149,8 @@ def cheapest_plan(
 ) -> Plan:
     """Find the cheapest operation by linear programming.
 
-    Where the sun alone fills the battery, floors may be out of reach in winter; the plan is then one
-    without them, which costs no more than one that would keep them.
+    Where the sun alone fills the battery, floors may be out of reach in winter; the plan then only
+    begins and ends as high as they ask for.
     """
     grid = brief.scenario.forecast.grid
     progress(f"planning {grid.count:,} steps of {grid.step_minutes} min by linear programming")
@@ -130,7 +164,7 @@ def cheapest_plan(
     except Infeasible:
         if problem.lowest_kwh is None:
             raise
-        return planned(problem_of(replace(brief, floors_kwh={})))
+        return planned(replace(problem, lowest_kwh=None))
 
 
 def prices_of(plan: Plan) -> Prices:
@@ -188,8 +222,11 @@ def proof_of(
     most_work: float,
     progress: Progress,
 ) -> ProofLine | None:
-    """Return how much more any settings that the controls accept could save on the forecast."""
-    if outcome.can_save <= NOTHING_TO_SAVE:
+    """Return how much more any settings that the controls accept could save on the forecast.
+
+    None if there is nothing to save, or if floors are raised, of which the proof knows nothing.
+    """
+    if outcome.can_save <= NOTHING_TO_SAVE or brief.floors_kwh:
         return None
     progress("proving how much more any such windows could save")
     gap = gap_of(

@@ -25,6 +25,7 @@ from optimizer.stages import (
     outages_under,
     proof_of,
     richer_for,
+    with_floor_of,
 )
 from optimizer.valuation.sureness import sureness_of
 
@@ -98,6 +99,7 @@ def replay_settings(
     progress("reading the scenario, its tariff and the settings")
     brief = read_brief(path)
     settings = read_settings(settings_path, brief.scenario.controls, brief.scenario.plant)
+    brief = with_floor_of(settings, brief)
     plan = cheapest_plan(brief, time_limit_s, progress)
     progress("replaying the settings and adding up the bills")
     return account_of(brief, plan, settings)

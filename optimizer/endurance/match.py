@@ -188,9 +188,9 @@ def _cut_findings(
         yield Finding(
             "information", "PV cut off by inverter or export limit",
             f"{number(lost, 0)} kWh, worth {number(worth, 2)} {currency} as export", "",
-            "replay with no windows",
+            "replay of the settings",
             f"Without the battery it would be {number(lost + recovered, 0)} kWh:"
-            f" the battery recovers {number(recovered, 0)} kWh.",
+            f" the battery recovers {number(max(recovered, 0.0), 0)} kWh.",
         )  # fmt: skip
 
 

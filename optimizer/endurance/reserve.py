@@ -142,7 +142,7 @@ class Reserve:
         Months, and the state of charge that is kept in them; empty if no floor had to be raised. [%]
     price, price_of_plan : float
         What windows, and the cheapest plan, cost more under these floors than under none but the
-        reserve of the scenario; over the forecast. [money]
+        reserve of the scenario; over the forecast. None for the plan if none keeps them. [money]
     before, after : float
         Share of outages that last, on the forecast, without these floors and with them.
     unseen : float or None
@@ -152,7 +152,7 @@ class Reserve:
     wish: Wish
     floors_pct: tuple[tuple[tuple[int, ...], float], ...]
     price: float
-    price_of_plan: float
+    price_of_plan: float | None
     before: float
     after: float
     unseen: float | None

@@ -112,13 +112,15 @@ def left_off(
     Critical ones are taken first, then the smallest; each must fit beside those taken, running and
     starting.
     """
-    kept: list[Load] = []
+    kept, left = list[Load](), list[Load]()
     for load in sorted(loads, key=lambda load: (not load.critical, load.running_w)):
         tried = [*kept, load]
         fits = sum(each.running_w for each in tried) <= continuous_w
         if fits and max(step.while_starting_w for step in switching_order(tried)) <= surge_w:
             kept = tried
-    return kept, [load for load in loads if load not in kept]
+        else:
+            left.append(load)
+    return kept, left
 
 
 def on_leg_w(loads: Sequence[Load], leg: str) -> tuple[float, float]:

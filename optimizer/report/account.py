@@ -92,11 +92,6 @@ class Account:
         return self.scenario.file.invented or self.tariff.file.invented
 
     @property
-    def is_plan_under_floors(self) -> bool:
-        """Whether the cheapest plan keeps the floors that a wished endurance asks for."""
-        return self.plan.problem.lowest_kwh is not None
-
-    @property
     def span(self) -> str:
         """First and last day of the forecast."""
         dates = self.scenario.forecast.grid.dates
@@ -158,11 +153,6 @@ class Account:
         """Return what was repaired, what limits the figures, and what equipment could not do."""
         notes = [*self.scenario.forecast.notes, *self.cost.notes]
         proof = self.plan.proof
-        if self.proof is not None and self.reserve is not None and self.reserve.is_raised:
-            notes.append(
-                "The proof is about settings of any floor, also those that do not last as long in an"
-                " outage as is wished for."
-            )
         if self.cheaper_than_plan:
             notes.append(self.cheaper_than_plan)
         if proof.tariff_integers:

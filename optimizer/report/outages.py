@@ -58,8 +58,9 @@ def _carried(outages: Outages, *, critical: bool) -> str:
 
 def curve_rows(outages: Outages) -> list[tuple[int, str]]:
     """Return the share of outages that last at least so many hours."""
-    hours = (1, 2, 4, 8, 12, 24, 48, 72)
-    return [(h, percent(outages.share_lasting(h))) for h in hours if h <= outages.horizon_h]
+    from optimizer.endurance.outages import TOLD_HOURS
+
+    return [(h, percent(outages.share_lasting(h))) for h in TOLD_HOURS if h <= outages.horizon_h]
 
 
 def outage_sentences(outages: Outages) -> list[str]:

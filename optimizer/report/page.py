@@ -69,9 +69,7 @@ def report_html(account: Account) -> str:
             floors=floors_text(account.outcome.settings),
             reserve=[]
             if account.reserve is None
-            else reserve_sentences(
-                account.reserve, account.currency, is_planned=account.is_plan_under_floors
-            ),
+            else reserve_sentences(account.reserve, account.currency),
             outages=None if account.outages is None else outage_section(account.outages),
         )
     )

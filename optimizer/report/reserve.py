@@ -21,11 +21,8 @@ COLUMN = 26
 """Width of a group of months in the table of floors."""
 
 
-def reserve_sentences(reserve: Reserve, currency: str, *, is_planned: bool) -> list[str]:
-    """Return what was wished for, the floors that give it, what they cost, and how sure they are.
-
-    ``is_planned`` tells whether the cheapest plan keeps the floors too.
-    """
+def reserve_sentences(reserve: Reserve, currency: str) -> list[str]:
+    """Return what was wished for, the floors that give it, what they cost, and how sure they are."""
     wish = reserve.wish
     wished = f"Wished for: {wish_text(wish)} in {percent(wish.share)} of outages."
     on_forecast = f"On the forecast {percent(reserve.after)} of outages last as long" + (
@@ -51,15 +48,16 @@ def reserve_sentences(reserve: Reserve, currency: str, *, is_planned: bool) -> l
         " without them come to.",
         on_forecast,
     ]
-    if is_planned:
+    if reserve.price_of_plan is not None:
         sentences[2] += (
             f" The cheapest plan costs {money(reserve.price_of_plan, currency)} more under them."
         )
     else:
         sentences.append(
-            "The sun alone cannot keep these floors at all times, so the cheapest plan beside is one"
-            " without them."
+            "The sun alone cannot keep these floors at all times, so the cheapest plan beside only begins"
+            " and ends with them."
         )
+    sentences.append("No proof is made: it knows nothing of raised floors.")
     return sentences
 
 
@@ -69,11 +67,11 @@ def wish_text(wish: Wish) -> str:
     return f"{number(wish.hours)} h for {what}"
 
 
-def reserve_text(reserve: Reserve | None, currency: str, *, is_planned: bool) -> str:
+def reserve_text(reserve: Reserve | None, currency: str) -> str:
     """Return the same under a heading; empty if nothing was wished for."""
     if reserve is None:
         return ""
-    sentences = reserve_sentences(reserve, currency, is_planned=is_planned)
+    sentences = reserve_sentences(reserve, currency)
     return "\n".join(["KEPT FOR OUTAGES", *(filled(sentence) for sentence in sentences)])
 
 

@@ -31,7 +31,7 @@ def summary(account: Account) -> str:
     """Return settings, bills, how sure they are, other sizes, notes and cautions as text."""
     parts = [
         _head(account), renewal_text(account), settings_text(account), bills_text(account),
-        reserve_text(account.reserve, account.currency, is_planned=account.is_plan_under_floors),
+        reserve_text(account.reserve, account.currency),
         sureness_text(account), curve_text(account), _notes(account), _cautions(account),
     ]  # fmt: skip
     return "\n\n".join(part for part in parts if part)

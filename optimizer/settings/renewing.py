@@ -13,7 +13,7 @@ from typing import Literal
 
 from optimizer.calendar import DAY_NAMES
 from optimizer.settings.choosing import Effort, Found, find_settings
-from optimizer.settings.drafts import draft_of, drafts_of
+from optimizer.settings.drafts import Draft, draft_of, drafts_of, not_below
 from optimizer.settings.fitting import MonthGroups, settings_of
 from optimizer.settings.season import InUse, Task
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window, months_text
@@ -146,7 +146,8 @@ def renewed(
             (n for n, old in enumerate(before.seasons) if set(group) <= set(old.months)), None
         )
         if place is not None:
-            seasons[place] = _as_typed(before.seasons[place], season, plant)
+            floor_pct = before.floor_in(group[0])
+            seasons[place] = _as_typed(before.seasons[place], season, plant, floor_pct)
         elif any(part.windows for part in season.day_sets):
             if len(seasons) < controls.season_sets:
                 seasons.append(season)
@@ -195,26 +196,31 @@ def _with_all_groups(settings: Settings, groups: MonthGroups, task: Task) -> Set
     )
 
 
-def _as_typed(before: SeasonSet, after: SeasonSet, plant: Plant) -> SeasonSet:
+def _as_typed(before: SeasonSet, after: SeasonSet, plant: Plant, floor_pct: float) -> SeasonSet:
     """Return a season's new windows; those that mean what was typed in stay as it was typed."""
-    if _drafts(before, plant) == _drafts(after, plant):
+    if _meaning(before, plant, floor_pct) == _meaning(after, plant, floor_pct):
         return before
-    typed = {draft_of(w, plant): w for part in before.day_sets for w in part.windows}
+    typed = {_means(w, plant, floor_pct): w for part in before.day_sets for w in part.windows}
     day_sets = [
         part.model_copy(
-            update={"windows": [typed.get(draft_of(w, plant), w) for w in part.windows]}
+            update={"windows": [typed.get(_means(w, plant, floor_pct), w) for w in part.windows]}
         )
         for part in after.day_sets
     ]
     return before.model_copy(update={"day_sets": day_sets})
 
 
-def _drafts(season: SeasonSet, plant: Plant) -> dict[str, set[object]]:
+def _meaning(season: SeasonSet, plant: Plant, floor_pct: float) -> dict[str, set[Draft]]:
     return {
-        part.days: {draft_of(window, plant) for window in part.windows}
+        part.days: {_means(window, plant, floor_pct) for window in part.windows}
         for part in season.day_sets
         if part.windows
     }
+
+
+def _means(window: Window, plant: Plant, floor_pct: float) -> Draft:
+    """Return what a window does where the battery is not drawn below a floor."""
+    return not_below(draft_of(window, plant), floor_pct)
 
 
 def changes_of(before: Settings, after: Settings, plant: Plant) -> tuple[Change, ...]:
@@ -230,7 +236,7 @@ def changes_of(before: Settings, after: Settings, plant: Plant) -> tuple[Change,
             old, old_place = _on(before, month, weekday)
             new, place = _on(after, month, weekday)
             where = (True, *place) if place is not None else (False, *(old_place or (0, 0)))
-            for one, other in _paired(old, new, plant):
+            for one, other in _paired(old, new, plant, before.floor_in(month)):
                 found.setdefault(_Entry(where, one, other), []).append((month, weekday))
     return tuple(
         _change_of(entry, days, after)
@@ -275,11 +281,11 @@ def _on(
 
 
 def _paired(
-    old: Sequence[Window], new: Sequence[Window], plant: Plant
+    old: Sequence[Window], new: Sequence[Window], plant: Plant, floor_pct: float
 ) -> list[tuple[Window | None, Window | None]]:
     """Return what differs: old windows with those that take their place, by the time they share."""
-    before = {draft_of(window, plant): window for window in old}
-    after = {draft_of(window, plant): window for window in new}
+    before = {_means(window, plant, floor_pct): window for window in old}
+    after = {_means(window, plant, floor_pct): window for window in new}
     gone = [window for draft, window in before.items() if draft not in after]
     come = [window for draft, window in after.items() if draft not in before]
     pairs: list[tuple[Window | None, Window | None]] = []

@@ -244,6 +244,16 @@ class Settings(Document):
             )
         return self
 
+    def floor_in(self, month: int) -> float:
+        """Return the floor of a month: that of its season where it is the higher one. [%]"""
+        own = [season.floor_pct or 0.0 for season in self.seasons if month in season.months]
+        return max([self.floor_pct, *own])
+
+    def without_windows(self) -> Settings:
+        """Return the same floors and no windows."""
+        floors = {month: self.floor_in(month) for month in range(1, len(MONTH_NAMES) + 1)}
+        return no_windows(self.floor_pct, floors)
+
     def places(self) -> list[WindowPlace]:
         """Return where each window stands, in reading order."""
         return [

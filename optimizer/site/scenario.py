@@ -173,7 +173,7 @@ class Scenario:
 
     @property
     def makers_floor_kwh(self) -> float:
-        """Level down to which the battery may be drawn in an outage, the reserve included. [kWh]"""
+        """Level down to which an outage may draw the battery: below the reserve, which is for it. [kWh]"""
         return self.file.battery.floor_pct / 100 * self.plant.capacity_kwh
 
     @property

@@ -19,7 +19,7 @@ from optimizer.billing.tariff import TariffCost
 from optimizer.errors import SeriesError
 from optimizer.flows import Flows
 from optimizer.settings.reasons import Course
-from optimizer.settings.windows import Settings, no_windows
+from optimizer.settings.windows import Settings
 from optimizer.site.forecast import Forecast
 from optimizer.site.readers.series import read_table
 from optimizer.timegrid import TimeGrid
@@ -77,7 +77,7 @@ def review_of(
     currency : str
         That of both.
     """
-    plain = no_windows(settings.floor_pct)
+    plain = settings.without_windows()
 
     def saved(course: Course, cost: TariffCost) -> float:
         return _bill(cost, course.run(plain).flows) - _bill(cost, course.run(settings).flows)

@@ -24,12 +24,13 @@ from optimizer.errors import ScenarioError
 from optimizer.holding import Solved, solve, with_endurance
 from optimizer.paperwork import Brief
 from optimizer.seasons import brief_on
-from optimizer.site.expected.weeks import Material, Variant, Weather
+from optimizer.site.expected.weeks import Material, Weather
 from optimizer.site.forecast import Forecast
 from optimizer.stages import course_of, outages_under
+from optimizer.valuation.outcome import Judge
+from optimizer.valuation.sureness import AS_METERED
 from tests.bench.cells import SITES, Cell, cells
 
-AS_METERED = Variant(1.0, resampled=False)
 WISHES_H = (8.0, 4.0, 2.0, 1.0)
 
 
@@ -88,6 +89,8 @@ def main() -> None:
         brief, unseen = half_of(cell.brief, 0), half_of(cell.brief, 1)
         first = solve(brief, effort=asked.effort, time_limit_s=600.0, progress=lambda _told: None)
         outages_under(brief, first.found.settings)
+        judge = Judge(brief.cost, first.plan)
+        run = course_of(brief).run(first.found.settings)
         begun = time.monotonic()
         found = outages_under(brief, first.found.settings)
         outages.append(outage_line(cell, found, time.monotonic() - begun))
@@ -106,7 +109,7 @@ def main() -> None:
             floors = " ".join(f"{pct:g}" for _, pct in reserve.floors_pct) or "as it is"
             reserves.append(
                 f"{site:20}{'by season' if by_season else 'one floor':10}{hours:>4g} h{floors:>10}"
-                f"{reserve.price:>9.2f}{reserve.price_of_plan:>9.2f}{first.cost:>10.0f}"
+                f"{reserve.price:>9.2f}{reserve.price_of_plan or 0.0:>9.2f}{judge.cost_of(run):>10.0f}"
                 f"{reserve.before:>8.1%}{reserve.after:>8.1%}{judged:>8.1%}"
                 f"{time.monotonic() - begun:>7.0f}"
             )

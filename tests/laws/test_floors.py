@@ -61,15 +61,13 @@ def test_nothing_is_drawn_below_the_floor_of_a_month(case: Case, share: float) -
     """Neither loads, nor sales, nor an import cap; what was below it already is only left alone."""
     plant, (season,) = case.plant, case.settings.seasons
     floor_pct = max(case.settings.floor_pct, 20.0)
-    windows = [
-        window.model_copy(update={"down_to_pct": None, "until_pct": None})
+    any_level = {"down_to_pct": None, "until_pct": None}
+    day_sets = [
+        day_set.model_copy(
+            update={"windows": [w.model_copy(update=any_level) for w in day_set.windows]}
+        )
         for day_set in season.day_sets
-        for window in day_set.windows
     ]
-    day_sets = [season.day_sets[0].model_copy(update={"days": "every day", "windows": windows})]
-    if len(season.day_sets) > 1:
-        day_sets = season.day_sets
-        floor_pct = case.settings.floor_pct
     sets = [SeasonSet(months=[JUNE], floor_pct=floor_pct, day_sets=day_sets)]
     settings = Settings(settings="june", floor_pct=0.0, seasons=sets)
     floor = max(plant.level_kwh(floor_pct), plant.low_kwh)
@@ -116,7 +114,12 @@ def test_a_search_under_floors_hands_out_what_the_controls_accept_and_what_keeps
     start = AC_PLANT.level_kwh(60)
     run = replay(AC_PLANT, problem.grid, problem.load_kwh, problem.pv_kwh, settings, start)
     standing_kwh = AC_PLANT.capacity_kwh * AC_PLANT.standing_loss_per_day
-    assert (run.stored_kwh >= AC_PLANT.level_kwh(30) - standing_kwh).all()
+    for month, floor in floors.items():
+        inside = run.stored_kwh[HOURS.month == month]
+        reached = int(np.argmax(inside >= floor))
+        assert inside[reached] >= floor
+        assert (inside[reached:] >= floor - standing_kwh).all()
+        assert inside[reached:].min() < floor + 1.0
 
 
 def test_floors_by_month_without_windows_are_grouped_into_seasons() -> None:

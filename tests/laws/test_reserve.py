@@ -22,10 +22,14 @@ from optimizer.errors import ScenarioError
 from optimizer.holding import Solved, solve, wish_of, with_endurance
 from optimizer.paperwork import read_brief
 from optimizer.planning.linear import LinearSolver
+from optimizer.seasons import brief_on
 from optimizer.settings.reasons import Course
-from optimizer.settings.windows import no_windows
+from optimizer.settings.renewing import changes_of
+from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window, no_windows
 from optimizer.site.equipment import Plant
-from optimizer.stages import course_of
+from optimizer.site.expected.weeks import Material
+from optimizer.site.forecast import Forecast
+from optimizer.stages import course_of, groupings_of
 from optimizer.valuation.reserves import ReserveCurve, reserve_curve
 from tests.bench.endurance import half_of, wishing
 from tests.laws.cases import AC_PLANT, DC_PLANT, law
@@ -188,6 +192,59 @@ def test_a_wish_that_no_floor_gives_is_refused_with_what_can_be_done() -> None:
     assert "critical loads" in str(refused.value)
 
 
+@pytest.mark.parametrize("by_season", [False, True], ids=["one floor", "by season"])
+@pytest.mark.parametrize("end", ["same", "free", 12.0])
+def test_under_floors_plan_and_windows_are_not_given_energy(
+    end: str | float, by_season: bool
+) -> None:
+    """A floor only forbids, so it can save the cheapest plan nothing; a start above it must be paid for."""
+    brief = read_brief(TWO_RATES)
+    whole = brief.scenario.forecast
+    count = 24 * 7 * 4
+    short = Forecast(replace(whole.grid, count=count), whole.load_kwh[:count], whole.pv_kwh[:count])
+    brief = brief_on(brief, short, Material((short,), holds_forecast=True))
+    wished = wishing(brief, 3.0, by_season=by_season, share_pct=80.0)
+    state = wished.scenario.file.state.model_copy(
+        update={"end_pct": end, "leftover_per_kwh": 0.1 if end == "free" else 0.0}
+    )
+    file = wished.scenario.file.model_copy(update={"state": state})
+    wished = replace(wished, scenario=replace(wished.scenario, file=file))
+    first = quickly(wished)
+    case, reserve = with_endurance(first, quickly, lambda _told: None)
+    assert reserve.is_raised
+    assert reserve.price_of_plan is not None
+    assert reserve.price_of_plan >= -1e-6
+    assert case.plan.problem.lowest_kwh is not None
+    assert course_of(case.brief).start_kwh == case.plan.start_kwh
+
+
+def test_months_of_unlike_floors_are_not_grouped() -> None:
+    brief = read_brief(TWO_RATES)
+    controls = brief.scenario.controls
+    december = replace(brief, floors_kwh={12: 9.0})
+    assert groupings_of(december, controls) == [(tuple(range(1, 12)), (12,))]
+    alike = replace(brief, floors_kwh=dict.fromkeys(range(1, 13), 5.0))
+    assert groupings_of(alike, controls) == groupings_of(brief, controls)
+
+
+def test_a_window_that_means_the_same_above_a_floor_is_no_change() -> None:
+    def settings(down_to_pct: float | None, floor_pct: float) -> Settings:
+        window = Window(start="17:00", end="21:00", action="cover", down_to_pct=down_to_pct)
+        day_set = DaySet(days="every day", windows=[window])
+        season = SeasonSet(months=[1, 2], floor_pct=floor_pct, day_sets=[day_set])
+        return Settings(settings="any", floor_pct=10.0, seasons=[season])
+
+    assert changes_of(settings(None, 60.0), settings(60.0, 60.0), AC_PLANT) == ()
+    assert len(changes_of(settings(None, 60.0), settings(70.0, 60.0), AC_PLANT)) == 1
+
+
+def test_no_windows_keep_the_floors_of_each_month() -> None:
+    seasons = [SeasonSet(months=[6], floor_pct=60.0, day_sets=[DaySet(days="every day")])]
+    plain = Settings(settings="any", floor_pct=20.0, seasons=seasons).without_windows()
+    assert [plain.floor_in(month) for month in (5, 6, 7)] == [20.0, 60.0, 20.0]
+    assert plain.entries() == 0
+
+
 def told(folder: Path, *words: str) -> str:
     result = CliRunner().invoke(app, [*words])
     assert result.exit_code == 0, result.output
@@ -216,6 +273,13 @@ def test_plan_hands_out_floors_and_tells_their_price_and_renew_keeps_them(tmp_pa
     floors = {tuple(part["months"]): part["floor_pct"] for part in reserve["floors"]}
     assert reserve["lasting_frac"]["with"] >= 0.9 > reserve["lasting_frac"]["without"]
     assert reserve["lasting_frac"]["unseen"] >= 0.9
+    again = json.loads(
+        told(folder, "replay", str(folder), "--settings", str(out / "settings.yaml"), "--json")
+    )
+    planned = json.loads((out / "plan.json").read_text(encoding="utf-8"))
+    assert planned["proof"] is None
+    for before, after in zip(planned["cases"], again["cases"], strict=True):
+        assert after["cost"] == pytest.approx(before["cost"], abs=1e-6)
     settings = json.loads((out / "plan.json").read_text(encoding="utf-8"))["settings"]
     assert {tuple(s["months"]): s["floor_pct"] for s in settings["seasons"]} == floors
     assert "% in" in text.split("SETTINGS TO ENTER")[1].splitlines()[1]
