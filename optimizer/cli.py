@@ -348,6 +348,12 @@ def outage(
 ) -> None:
     """Say how long outages are survived, from every step of the forecast on."""
     if floors:
+        if settings is not None or critical:
+            raise typer.BadParameter(
+                "floors are priced in the cheapest plan, for what outage.carries in the scenario says;"
+                " leave out --settings and --critical",
+                param_hint="--floors",
+            )
         _price_floors(scenario, out, as_json=as_json, debug=debug)
         return
     with _errors_told(debug=debug), _progress() as progress:
@@ -362,7 +368,7 @@ def outage(
     if as_json:
         print(json.dumps(outage_record(outages), indent=2))
     else:
-        print(outage_text(brief.scenario, in_use, outages, critical=critical))
+        print(outage_text(brief.scenario, in_use, outages))
         _tell_files(files)
 
 

@@ -17,6 +17,7 @@ from optimizer.billing.bill import bill_flows
 from optimizer.billing.tariff import compile_cost
 from optimizer.documents import Source
 from optimizer.endurance.outages import Outages
+from optimizer.holding import wish_of
 from optimizer.paperwork import MEMBERS, MEMBERS_SEED, Brief, metered_of, read_brief, weather_of
 from optimizer.planning.linear import LinearSolver
 from optimizer.planning.plan import Plan
@@ -56,6 +57,7 @@ from optimizer.stages import (
     with_floor_of,
 )
 from optimizer.study import DEFAULT_TIME_LIMIT_S, PLANNING_S
+from optimizer.units import number, percent
 from optimizer.valuation.backtest import (
     BackTest,
     Tried,
@@ -198,11 +200,29 @@ def renewed_account(
         found, weather_of(brief), plan.problem, brief.cost, course_of(brief),
         PLANNING_S[effort], progress, solver,
     )  # fmt: skip
+    brief = with_note_on_endurance(brief, renewal.after)
     account = account_of(brief, plan, renewal.after, in_use, renewal.anew)
     return replace(
         account, found=found, sureness=sureness, effort=effort, with_curve=False, renewal=renewal,
         outages=outages_under(brief, renewal.after), fits=tuple(fits_under(brief, renewal.after)),
     )  # fmt: skip
+
+
+def with_note_on_endurance(brief: Brief, settings: Settings) -> Brief:
+    """Return the brief with a note if settings do not give the endurance that is wished for."""
+    if brief.scenario.file.outage.hours is None:
+        return brief
+    wish = wish_of(brief.scenario)
+    share = float(wish.lasting(course_of(brief), settings).mean())
+    if share >= wish.share:
+        return brief
+    note = (
+        f"Wished for are {number(wish.hours)} h in {percent(wish.share)} of outages; with these floors"
+        f" {percent(share)} last so long. Renewing leaves floors as they are; tariffwright plan finds"
+        " higher ones."
+    )
+    forecast = replace(brief.scenario.forecast, notes=(*brief.scenario.forecast.notes, note))
+    return replace(brief, scenario=replace(brief.scenario, forecast=forecast))
 
 
 def in_use_of(scenario: Scenario, previous: Path | None) -> Settings:

@@ -239,6 +239,8 @@ def proof_of(
 def outages_under(brief: Brief, settings: Settings, *, critical_only: bool = False) -> Outages:
     """Begin an outage at each step of the forecast, as the settings leave the battery there.
 
+    Critical loads alone are carried if that is asked for here or in the scenario.
+
     Raises
     ------
     ScenarioError
@@ -246,12 +248,14 @@ def outages_under(brief: Brief, settings: Settings, *, critical_only: bool = Fal
     """
     scenario, course = brief.scenario, course_of(brief)
     load_kwh = course.load_kwh
+    critical_only = critical_only or scenario.file.outage.carries == "critical"
     if critical_only:
         refuse_no_critical(scenario)
         load_kwh = np.full(course.grid.count, scenario.critical_kw * course.grid.step_h)
     pv_kwh = course.pv_kwh if scenario.file.outage.pv_runs else 0 * course.pv_kwh
     run = course.run(settings)
-    return outages_of(course.plant, run, load_kwh, pv_kwh, scenario.makers_floor_kwh)
+    found = outages_of(course.plant, run, load_kwh, pv_kwh, scenario.makers_floor_kwh)
+    return replace(found, critical_only=critical_only)
 
 
 def refuse_no_critical(scenario: Scenario) -> None:

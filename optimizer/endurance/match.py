@@ -117,6 +117,9 @@ def load_findings(loads: Sequence[Load], scenario: Scenario) -> Iterator[Finding
     running = sum(load.running_w for load in loads)
     kept, off = left_off(loads, continuous, surge)
     without = f"In an outage leave off: {', '.join(load.name for load in off)}." if off else ""
+    lost = [load.name for load in off if load.critical]
+    if lost:
+        without += f" Critical, and yet not to be carried with the rest: {', '.join(lost)}."
     yield Finding(
         "serious" if running > continuous else "information", "All loads running together",
         _kw(running), f"the inverter's {_kw(continuous)}", STATED, without,
@@ -132,7 +135,7 @@ def load_findings(loads: Sequence[Load], scenario: Scenario) -> Iterator[Finding
     yield Finding(
         "odd" if together > surge else "information", "All loads starting at once", _kw(together),
         f"a surge of {_kw(surge)}{lasting}", source,
-        f"Switch on one after another: {order}." if together > surge else "",
+        f"Switch on one after another: {order}." if together > surge and len(kept) > 1 else "",
     )  # fmt: skip
     yield from _leg_findings(loads, continuous, surge, source)
 
@@ -142,13 +145,20 @@ def _leg_findings(
 ) -> Iterator[Finding]:
     if all(load.leg == "both" for load in loads):
         return
-    for leg in ("1", "2"):
-        running, worst = on_leg_w(loads, leg)
-        if running > continuous / 2 or worst > surge / 2:
+    on_leg = {leg: on_leg_w(loads, leg) for leg in ("1", "2")}
+    over = [
+        leg for leg, (running, worst) in on_leg.items()
+        if running > continuous / 2 or worst > surge / 2
+    ]  # fmt: skip
+    mend = (
+        "Move loads to the other leg." if len(over) == 1 else "Leave loads off: both legs are over."
+    )
+    for leg, (running, worst) in on_leg.items():
+        if leg in over:
             yield Finding(
                 "serious", f"Leg {leg}: running, and with its largest start",
                 f"{_kw(running)}, {_kw(worst)}", f"half of the inverter, {_kw(continuous / 2)}, and of"
-                f" its surge, {_kw(surge / 2)}", source, "Move loads to the other leg.",
+                f" its surge, {_kw(surge / 2)}", source, mend,
             )  # fmt: skip
 
 

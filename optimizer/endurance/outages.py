@@ -18,10 +18,8 @@ from optimizer.settings import workers
 from optimizer.settings.replay import Replay
 from optimizer.site.equipment import Plant
 from optimizer.site.expected.ensemble import Spread
+from optimizer.site.loads import MOST_HOURS
 from optimizer.timegrid import FloatArray, IntArray, TimeGrid
-
-HORIZON_H = 72
-"""An outage is followed so long; what lasts longer is told as at least that."""
 
 TOLD_HOURS = (1, 2, 4, 8, 12, 24, 48, 72)
 
@@ -52,6 +50,8 @@ class Outages:
     floor_kwh, efficiency : float
         The level down to which the battery is drawn, and the share of what it holds that reaches the
         loads.
+    critical_only : bool
+        Whether the critical loads are carried alone.
     """
 
     grid: TimeGrid
@@ -63,7 +63,8 @@ class Outages:
     floor_kwh: float
     full_kwh: float
     efficiency: float
-    horizon_h: float = HORIZON_H
+    horizon_h: float = MOST_HOURS
+    critical_only: bool = False
 
     def share_lasting(self, hours: float) -> float:
         """Return the share of outages that are carried for at least so many hours."""
@@ -154,7 +155,10 @@ class Outages:
                 f"PV gives {100 * share:.0f} % of what is carried over the forecast and refills the"
                 " battery by day; the estimate knows no sun."
             )
-        found.append("Outages begin in hours of high and of low load; the estimate takes the mean.")
+        if np.ptp(self.load_kwh) > 0:
+            found.append(
+                "Outages begin in hours of high and of low load; the estimate takes the mean."
+            )
         return found
 
 
@@ -164,7 +168,7 @@ def outages_of(
     load_kwh: FloatArray,
     pv_kwh: FloatArray,
     floor_kwh: float,
-    horizon_h: float = HORIZON_H,
+    horizon_h: float = MOST_HOURS,
 ) -> Outages:
     """Begin an outage at each step of a replay; see ``outages_from``."""
     return outages_from(
@@ -179,7 +183,7 @@ def outages_from(
     load_kwh: FloatArray,
     pv_kwh: FloatArray,
     floor_kwh: float,
-    horizon_h: float = HORIZON_H,
+    horizon_h: float = MOST_HOURS,
 ) -> Outages:
     """Begin an outage at each step, and follow it until the building goes dark.
 

@@ -80,6 +80,10 @@ def one_after_another_w(loads: Sequence[Load]) -> float:
     return running + max((start_w(load) - load.running_w for load in loads), default=0.0)
 
 
+ALWAYS_PCT = 100.0
+"""Duty of a load that runs all the time, and so starts once."""
+
+
 @dataclass(frozen=True)
 class SwitchedOn:
     """A load switched on: what all draw while it starts, and afterwards. [W]"""
@@ -109,14 +113,18 @@ def left_off(
 ) -> tuple[list[Load], list[Load]]:
     """Return which loads can run together in an outage, and which are to be left off.
 
-    Critical ones are taken first, then the smallest; each must fit beside those taken, running and
-    starting.
+    Critical ones are taken first, then the smallest; each must fit beside those taken, running, and
+    starting in the best order; what does not run all the time must also start anew while all run.
     """
     kept, left = list[Load](), list[Load]()
     for load in sorted(loads, key=lambda load: (not load.critical, load.running_w)):
         tried = [*kept, load]
-        fits = sum(each.running_w for each in tried) <= continuous_w
-        if fits and max(step.while_starting_w for step in switching_order(tried)) <= surge_w:
+        running = sum(each.running_w for each in tried)
+        highest = max(step.while_starting_w for step in switching_order(tried))
+        for each in tried:
+            if each.duty_pct < ALWAYS_PCT:
+                highest = max(highest, running - each.running_w + start_w(each))
+        if running <= continuous_w and highest <= surge_w:
             kept = tried
         else:
             left.append(load)

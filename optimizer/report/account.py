@@ -16,7 +16,7 @@ from optimizer.settings.choosing import Found, Size
 from optimizer.settings.reasons import Prices
 from optimizer.settings.richer import Richer
 from optimizer.site.scenario import Scenario
-from optimizer.units import MONEY_TOLERANCE, money, percent
+from optimizer.units import MONEY_TOLERANCE, money, number, percent
 from optimizer.valuation.outcome import Outcome
 from optimizer.valuation.renewal import Renewal
 from optimizer.valuation.sureness import Sureness
@@ -153,6 +153,18 @@ class Account:
         """Return what was repaired, what limits the figures, and what equipment could not do."""
         notes = [*self.scenario.forecast.notes, *self.cost.notes]
         proof = self.plan.proof
+        if self.reserve is not None and self.reserve.is_raised and len(self.curve) > 1:
+            notes.append(
+                "The floors were found for the number of windows handed out; with another number, other"
+                " shares of outages last as long as is wished for."
+            )
+        start_kwh = self.plan.problem.start_kwh
+        if start_kwh is not None and start_kwh > self.scenario.start_kwh + 1e-6:
+            level_pct = self.scenario.plant.soc_pct(start_kwh)
+            notes.append(
+                f"The forecast is begun with {number(level_pct)} % in the battery, the floor of its first"
+                f" month, not with {number(self.scenario.plant.soc_pct(self.scenario.start_kwh))} %."
+            )
         if self.cheaper_than_plan:
             notes.append(self.cheaper_than_plan)
         if proof.tariff_integers:
@@ -185,6 +197,12 @@ class Account:
                 )
         return notes
 
+    @property
+    def _keeps_a_reserve(self) -> bool:
+        """Whether the settings keep more than the maker asks for in any month."""
+        floor_pct = self.scenario.file.battery.floor_pct
+        return any(self.outcome.settings.floor_in(month) > floor_pct for month in range(1, 13))
+
     def cautions(self) -> list[str]:
         """Return the cautions that matter for these settings, most pressing first."""
         permissions = self.scenario.file.permissions
@@ -199,11 +217,7 @@ class Account:
         cautions += [
             "Stay within the maker's limits of temperature, current and depth of discharge.",
             "Keep a reserve where an outage could hurt somebody: medical devices, heating, pumps."
-            + (
-                ""
-                if self.scenario.file.reserve_pct or self.reserve is not None
-                else " No reserve is set here; reserve_pct sets one."
-            ),
+            + ("" if self._keeps_a_reserve else " No reserve is set here; reserve_pct sets one."),
             "Wiring, breakers and backfeed are for licensed people and your local authority.",
             "Bills are estimates from a forecast; the utility's tariff sheet decides.",
         ]

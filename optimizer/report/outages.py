@@ -28,14 +28,14 @@ CAUTIONS = (
 )
 
 
-def outage_text(scenario: Scenario, settings: Settings, outages: Outages, *, critical: bool) -> str:
+def outage_text(scenario: Scenario, settings: Settings, outages: Outages) -> str:
     """Return the survival curve, the worst hour, energy short and the simple estimate as text."""
     invented = " (invented)" if scenario.file.invented else ""
     grid = outages.grid
     return "\n".join([
         f"OUTAGES of {scenario.name}{invented}, beginning at each of {grid.count:,} steps",
         filled(f"from {grid.dates[0]} to {grid.dates[-1]}, with the settings {settings.settings!r};"
-               f" carried: {_carried(outages, critical=critical)}"),
+               f" carried: {carried_text(outages)}"),
         "",
         f"  {'lasts at least':22}" + "".join(f"{f'{h} h':>8}" for h, _ in curve_rows(outages)),
         f"  {'share of outages':22}" + "".join(f"{share:>8}" for _, share in curve_rows(outages)),
@@ -50,8 +50,9 @@ def outage_text(scenario: Scenario, settings: Settings, outages: Outages, *, cri
     ])  # fmt: skip
 
 
-def _carried(outages: Outages, *, critical: bool) -> str:
-    what = "the critical loads" if critical else "the whole building"
+def carried_text(outages: Outages) -> str:
+    """Return what is carried in words."""
+    what = "the critical loads" if outages.critical_only else "the whole building"
     sun = "with PV" if outages.pv_kwh.any() else "without PV"
     return f"{what}, {number(outages.mean_kw, 2)} kW in the mean, {sun}"
 
@@ -74,8 +75,14 @@ def outage_sentences(outages: Outages) -> list[str]:
         f"Worst: {MONTH_NAMES[month - 1]} from {hour:02d}:00, when nine in ten are carried for"
         f" {number(worst)} h or more.",
         f"Of an outage of {number(LASTING_H, 0)} h, {number(float(short.mean()))} kWh are not carried in the"
-        f" mean, {number(float(np.percentile(short, 90)))} kWh in the worst tenth.",
-        f"Simple estimate: usable energy of a full battery ÷ mean power = {number(outages.simple_h)} h.",
+        f" mean, {number(float(np.percentile(short, 90)))} kWh or more in the worst tenth.",
+        "Simple estimate: usable energy of a full battery ÷ mean power ="
+        f" {number(outages.simple_h) if np.isfinite(outages.simple_h) else 'endless'} h.",
+        *(
+            ["The forecast is shorter than that: behind its last step it begins anew."]
+            if outages.grid.days * 24 < outages.horizon_h
+            else []
+        ),
     ]
 
 
@@ -86,6 +93,7 @@ def outage_record(outages: Outages) -> dict[str, Any]:
     table = outages.by_month_and_hour()
     return {
         "horizon_h": outages.horizon_h,
+        "carried": "critical" if outages.critical_only else "building",
         "mean_kw": outages.mean_kw,
         "share_lasting": {str(h): outages.share_lasting(h) for h, _ in curve_rows(outages)},
         "hours": vars(outages.spread),
@@ -97,7 +105,9 @@ def outage_record(outages: Outages) -> dict[str, Any]:
         "simple_estimate_h": outages.simple_h if np.isfinite(outages.simple_h) else None,
         "reasons": outages.reasons(),
         "p10_h_by_month_and_hour": [
-            None if np.isnan(row).all() else [round(float(value), 3) for value in row]
+            None
+            if np.isnan(row).all()
+            else [None if np.isnan(value) else round(float(value), 3) for value in row]
             for row in table
         ],
         "cautions": list(CAUTIONS),
@@ -125,6 +135,7 @@ def outage_section(outages: Outages) -> dict[str, Any]:
     shares = [outages.share_lasting(float(h)) for h in hours]
     table = outages.by_month_and_hour()
     return {
+        "carried": carried_text(outages),
         "figure": Markup(draw_outages(hours.tolist(), shares, table)),
         "rows": curve_rows(outages),
         "sentences": outage_sentences(outages),
@@ -132,7 +143,7 @@ def outage_section(outages: Outages) -> dict[str, Any]:
         "cautions": CAUTIONS,
         "hours": [f"{hour:02d}" for hour in range(24)],
         "table": [
-            (MONTH_NAMES[month], [number(float(value)) for value in row])
+            (MONTH_NAMES[month], ["–" if np.isnan(v) else number(float(v)) for v in row])
             for month, row in enumerate(table)
             if not np.isnan(row).all()
         ],

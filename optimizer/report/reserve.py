@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from markupsafe import Markup
 
+from optimizer.calendar import MONTH_NAMES
 from optimizer.report.outages import CAUTIONS
 from optimizer.report.wrapping import filled
 from optimizer.settings.windows import months_text
@@ -39,13 +40,14 @@ def reserve_sentences(reserve: Reserve, currency: str) -> list[str]:
             on_forecast,
         ]
     floors = "; ".join(
-        f"{number(pct)} % in {months_text(list(m))}" for m, pct in reserve.floors_pct
+        f"{number(pct)} % {'' if len(months) == len(MONTH_NAMES) else 'in '}{months_text(list(months))}"
+        for months, pct in reserve.floors_pct
     )
     sentences = [
         wished,
         f"Floors that give it: {floors}.",
-        f"They cost {money(max(reserve.price, 0.0), currency)} over the forecast: so much less would windows"
-        " without them come to.",
+        f"They cost {money(max(reserve.price, 0.0), currency)} over the forecast: windows without them would"
+        " cost so much less.",
         on_forecast,
     ]
     if reserve.price_of_plan is not None:

@@ -83,7 +83,7 @@ def _refused(settings: Settings, controls: Controls, plant: Plant) -> Iterator[_
         )
         yield _Refusal(("seasons",), what)
     for s, season in enumerate(settings.seasons):
-        yield from _refused_floor(season.floor_pct, s, controls)
+        yield from _refused_floor(season.floor_pct, settings.floor_pct, s, controls)
         floor_pct = max(settings.floor_pct, season.floor_pct or 0.0)
         for d, day_set in enumerate(season.day_sets):
             where = ("seasons", s, "day_sets", d)
@@ -132,10 +132,17 @@ def _refused_times(window: Window, controls: Controls) -> Iterator[_Refusal]:
         )
 
 
-def _refused_floor(floor_pct: float | None, season: int, controls: Controls) -> Iterator[_Refusal]:
+def _refused_floor(
+    floor_pct: float | None, everywhere_pct: float, season: int, controls: Controls
+) -> Iterator[_Refusal]:
     if floor_pct is not None and not controls.floor_by_season:
         what = f"a season has a floor of its own ({floor_pct:g} %); the controls have one for all"
         yield _Refusal(("seasons", season, "floor_pct"), what)
+    if floor_pct is not None and floor_pct < everywhere_pct:
+        what = f"a season's floor of {floor_pct:g} % is below that of all seasons, {everywhere_pct:g} %"
+        yield _Refusal(
+            ("seasons", season, "floor_pct"), what, "Lower floor_pct, or raise this one."
+        )
 
 
 def _refused_levels(window: Window, controls: Controls, floor_pct: float) -> Iterator[_Refusal]:

@@ -70,6 +70,10 @@ class Load(Document):
         return self.running_w / 1000 * self.duty_pct / 100
 
 
+MOST_HOURS = 72
+"""An outage is followed so long; what lasts longer is told as that."""
+
+
 class InAnOutage(Document):
     """What works without the grid, and for how long it is wanted to.
 
@@ -79,9 +83,18 @@ class InAnOutage(Document):
     """
 
     pv_runs: bool = True
-    hours: float | None = Field(default=None, gt=0, le=72)
+    hours: float | None = Field(default=None, gt=0)
     share_pct: float = Field(default=90, gt=0, le=100)
     carries: Literal["building", "critical"] = "building"
+
+    @model_validator(mode="after")
+    def _is_followed_so_long(self) -> InAnOutage:
+        if self.hours is not None and self.hours > MOST_HOURS:
+            raise ValueError(
+                f"hours is {self.hours:g}, but outages are followed for {MOST_HOURS} h only"
+                f" | Wish for at most {MOST_HOURS} hours. | hours"
+            )
+        return self
 
 
 class Panel(Document):
@@ -90,6 +103,15 @@ class Panel(Document):
     busbar_a: float = Field(gt=0, le=10_000)
     main_breaker_a: float = Field(gt=0, le=10_000)
     volts: float = Field(default=240, gt=0, le=1000)
+
+    @model_validator(mode="after")
+    def _main_protects_the_busbar(self) -> Panel:
+        if self.main_breaker_a > self.busbar_a:
+            raise ValueError(
+                f"the main breaker of {self.main_breaker_a:g} A is larger than the busbar of"
+                f" {self.busbar_a:g} A | Check that the two are not exchanged. | main_breaker_a"
+            )
+        return self
 
 
 class Warranty(Document):

@@ -128,6 +128,11 @@ class ScenarioFile(Document):
                     f" {battery.ceiling_pct:g} % | Put it between floor or reserve and ceiling."
                     f" | state.{name}"
                 )
+        if self.outage.carries == "critical" and not any(load.critical for load in self.loads):
+            raise ValueError(
+                "outage.carries is 'critical', but no load is | List loads, and write critical: true"
+                " for those that must go on. | outage.carries"
+            )
         if "cover" not in self.controls.actions:
             raise ValueError(
                 "controls.actions lacks 'cover', which is how equipment works without windows"

@@ -307,3 +307,39 @@ def test_outage_tells_what_floors_cost(tmp_path: Path) -> None:
     assert page.count("<tr>") == 1 + len(record["floors_pct"])
     assert 'src="' not in page
     assert "data:image" not in page
+
+
+def test_renew_notes_that_floors_in_use_do_not_give_what_is_wished_for(tmp_path: Path) -> None:
+    folder = wishing_folder(tmp_path, "")
+    out = tmp_path / "out"
+    told(folder, "plan", str(folder), "--effort", "quick", "--no-proof", "--out", str(out))
+    scenario = folder / "scenario.yaml"
+    scenario.write_text(
+        scenario.read_text(encoding="utf-8") + "outage: {hours: 4}\n", encoding="utf-8"
+    )
+    result = CliRunner().invoke(
+        app, ["renew", str(folder), "--previous", str(out), "--effort", "quick",
+              "--out", str(tmp_path / "after")],
+    )  # fmt: skip
+    text = " ".join(result.stdout.split())
+    assert "Wished for are 4 h in 90 % of outages; with these floors" in text
+    assert "No reserve is set here" in text
+
+
+def test_a_month_of_which_the_forecast_holds_some_hours_is_told_as_data(tmp_path: Path) -> None:
+    folder = wishing_folder(tmp_path, "")
+    rows = (folder / "forecast.csv").read_text(encoding="utf-8").splitlines()
+    (folder / "forecast.csv").write_text("\n".join(rows[:2163]) + "\n", encoding="utf-8")
+    out = tmp_path / "out"
+    told(folder, "outage", str(folder), "--out", str(out))
+    record = json.loads((out / "outages.json").read_text(encoding="utf-8"))
+    april = record["p10_h_by_month_and_hour"][3]
+    assert april is not None
+    assert None in april
+    assert "nan" not in (out / "outages.html").read_text(encoding="utf-8")
+
+
+def test_floors_are_not_priced_under_settings(tmp_path: Path) -> None:
+    result = CliRunner().invoke(app, ["outage", str(TWO_RATES), "--floors", "--critical"])
+    assert result.exit_code == 2
+    assert "leave out --settings and --critical" in " ".join(result.output.split())

@@ -359,3 +359,14 @@ def test_a_scenario_with_everything_is_told_with_values_limits_and_sources(tmp_p
     assert all(finding.source for finding in findings)
     plain = findings_of(read_scenario(demo))
     assert {finding.severity for finding in plain} == {"information"}
+
+
+def test_a_load_that_starts_anew_while_all_run_is_left_off_and_equal_loads_stay_apart() -> None:
+    """Sums by hand: pump 7 kW to start, heater 3 kW: 10 kW once the pump starts anew, 7 kW before."""
+    heater = Load(name="heater", running_w=3000)
+    for duty, off in ((100, []), (10, ["heater"])):
+        pump = Load(name="pump", running_w=1000, starting_factor=7, duty_pct=duty)
+        assert [load.name for load in left_off([pump, heater], 7000, 7500)[1]] == off
+    twice = [Load(name="heater", running_w=4500)] * 2
+    kept, left = left_off(twice, 7000, 7000)
+    assert (len(kept), len(left)) == (1, 1)
