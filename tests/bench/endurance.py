@@ -16,40 +16,17 @@ from dataclasses import replace
 from functools import partial
 from pathlib import Path
 
-import numpy as np
-
 from optimizer.endurance.outages import Outages
 from optimizer.endurance.reserve import Reserve
 from optimizer.errors import ScenarioError
 from optimizer.holding import Solved, solve, with_endurance
 from optimizer.paperwork import Brief
-from optimizer.seasons import brief_on
-from optimizer.site.expected.weeks import Material, Weather
-from optimizer.site.forecast import Forecast
 from optimizer.stages import course_of, outages_under
 from optimizer.valuation.outcome import Judge
-from optimizer.valuation.sureness import AS_METERED
 from tests.bench.cells import SITES, Cell, cells
+from tests.laws.sites import half_of, wishing
 
 WISHES_H = (8.0, 4.0, 2.0, 1.0)
-
-
-def half_of(brief: Brief, turn: int) -> Brief:
-    """Return the site with every other week, made into a year, as its forecast."""
-    forecast = brief.scenario.forecast
-    weather = Weather(forecast, keep=lambda monday: monday.toordinal() // 7 % 2 == turn)
-    year = weather.year(AS_METERED, None, np.random.default_rng(turn))
-    made = Forecast(forecast.grid, year.load_kwh, year.pv_kwh)
-    return brief_on(brief, made, Material((made,), holds_forecast=True))
-
-
-def wishing(brief: Brief, hours: float, *, by_season: bool, share_pct: float = 90.0) -> Brief:
-    """Return the site with a wished endurance."""
-    file = brief.scenario.file
-    outage = file.outage.model_copy(update={"hours": hours, "share_pct": share_pct})
-    controls = file.controls.model_copy(update={"floor_by_season": by_season})
-    changed = file.model_copy(update={"outage": outage, "controls": controls})
-    return replace(brief, scenario=replace(brief.scenario, file=changed))
 
 
 def longest_wish(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from functools import lru_cache
 
 import numpy as np
@@ -10,7 +11,9 @@ import numpy as np
 from optimizer.billing.bill import bill_flows
 from optimizer.billing.cost import linear_cost
 from optimizer.billing.tariff import TariffCost
+from optimizer.paperwork import Brief
 from optimizer.planning.plan import Plan, make_plan
+from optimizer.seasons import brief_on
 from optimizer.settings.choosing import Effort, Found, find_settings
 from optimizer.settings.fitting import MonthGroups, years_for
 from optimizer.settings.refusals import refusals
@@ -24,6 +27,7 @@ from optimizer.site.forecast import Forecast
 from optimizer.stages import prices_of
 from optimizer.timegrid import FloatArray, TimeGrid
 from optimizer.units import MINUTES_PER_DAY
+from optimizer.valuation.sureness import AS_METERED
 from tests.laws.cases import AC_PLANT, SOURCE, grid_of, named_cost, problem_of, weather
 
 STORED_WORTH = 0.12
@@ -164,3 +168,21 @@ def check_accepted(settings: Settings, controls: Controls, plant: Plant = AC_PLA
                 assert window.begin % controls.minutes == window.finish % controls.minutes == 0
                 assert controls.import_cap or window.import_cap_kw is None
                 assert controls.over_midnight or window.begin < (window.finish or MINUTES_PER_DAY)
+
+
+def half_of(brief: Brief, turn: int) -> Brief:
+    """Return the site with every other week, made into a year, as its forecast."""
+    forecast = brief.scenario.forecast
+    weather = Weather(forecast, keep=lambda monday: monday.toordinal() // 7 % 2 == turn)
+    year = weather.year(AS_METERED, None, np.random.default_rng(turn))
+    made = Forecast(forecast.grid, year.load_kwh, year.pv_kwh)
+    return brief_on(brief, made, Material((made,), holds_forecast=True))
+
+
+def wishing(brief: Brief, hours: float, *, by_season: bool, share_pct: float = 90.0) -> Brief:
+    """Return the site with a wished endurance."""
+    file = brief.scenario.file
+    outage = file.outage.model_copy(update={"hours": hours, "share_pct": share_pct})
+    controls = file.controls.model_copy(update={"floor_by_season": by_season})
+    changed = file.model_copy(update={"outage": outage, "controls": controls})
+    return replace(brief, scenario=replace(brief.scenario, file=changed))

@@ -31,9 +31,8 @@ from optimizer.site.expected.weeks import Material
 from optimizer.site.forecast import Forecast
 from optimizer.stages import course_of, groupings_of
 from optimizer.valuation.reserves import ReserveCurve, reserve_curve
-from tests.bench.endurance import half_of, wishing
 from tests.laws.cases import AC_PLANT, DC_PLANT, law
-from tests.laws.sites import HOURS, TEN_WEEKS, site
+from tests.laws.sites import HOURS, TEN_WEEKS, half_of, site, wishing
 
 TWO_RATES = shipped_folder("scenarios") / "1_two_rates"
 
