@@ -33,6 +33,7 @@ from optimizer.stages import (
     task_of,
     windows_for,
 )
+from optimizer.units import number, percent
 from optimizer.valuation.outcome import Judge
 from optimizer.valuation.reserves import ReserveCurve, reserve_curve
 from optimizer.valuation.sureness import AS_METERED
@@ -108,7 +109,9 @@ def with_endurance(
     """
     brief, scenario = first.brief, first.brief.scenario
     wish, controls = wish_of(scenario), scenario.controls
-    progress(f"looking for floors that give {wish.hours:g} h in {wish.share:.0%} of outages")
+    progress(
+        f"looking for floors that give {number(wish.hours)} h in {percent(wish.share)} of outages"
+    )
     year = (tuple(scenario.forecast.grid.months),)
     groups = first.found.groups if controls.floor_by_season else year
     levels = _levels_of(scenario)
@@ -149,8 +152,8 @@ def with_endurance(
     if places is None:
         full = under([len(levels) - 1] * len(groups))
         raise ScenarioError(
-            f"no floor gives {wish.hours:g} h in {wish.share:.0%} of outages; a battery that is kept full"
-            f" gives them in {share(full, course_of(full).plain()):.0%}",
+            f"no floor gives {number(wish.hours)} h in {percent(wish.share)} of outages; a battery that"
+            f" is kept full gives them in {percent(share(full, course_of(full).plain()))}",
             where=scenario.source.where(("outage", "hours")),
             mend="Wish for fewer hours or a smaller share, carry critical loads only, or add batteries.",
         )

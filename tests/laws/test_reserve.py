@@ -186,7 +186,7 @@ def test_a_wish_that_is_met_already_costs_nothing() -> None:
 
 def test_a_wish_that_no_floor_gives_is_refused_with_what_can_be_done() -> None:
     wished = wishing(read_brief(TWO_RATES), 24.0, by_season=True)
-    with pytest.raises(ScenarioError, match="no floor gives 24 h in 90%") as refused:
+    with pytest.raises(ScenarioError, match="no floor gives 24 h in 90 %") as refused:
         with_endurance(quickly(wished), quickly, lambda _told: None)
     assert "critical loads" in str(refused.value)
 
