@@ -29,7 +29,6 @@ from optimizer.stages import (
     course_of,
     groupings_of,
     problem_of,
-    refuse_no_critical,
     task_of,
     windows_for,
 )
@@ -77,17 +76,9 @@ def solve(
 
 
 def wish_of(scenario: Scenario, hours: float | None = None) -> Wish:
-    """Return the endurance that a scenario wishes for, or its like for so many hours.
-
-    Raises
-    ------
-    ScenarioError
-        If critical loads are to be carried, but none are listed.
-    """
+    """Return the endurance that a scenario wishes for, or its like for so many hours."""
     outage = scenario.file.outage
     critical = outage.carries == "critical"
-    if critical:
-        refuse_no_critical(scenario)
     return Wish(
         hours if hours is not None else outage.hours or 0.0, outage.share_pct / 100,
         scenario.critical_kw if critical else None, outage.pv_runs, scenario.makers_floor_kwh,

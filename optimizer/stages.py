@@ -14,7 +14,7 @@ import numpy as np
 
 from optimizer.billing.cost import linear_cost
 from optimizer.endurance.match import Finding, findings_of, findings_of_replay
-from optimizer.endurance.outages import Outages, outages_of
+from optimizer.endurance.outages import Outages, carried_kwh, outages_of
 from optimizer.errors import Infeasible, ScenarioError
 from optimizer.paperwork import Brief, weather_of
 from optimizer.planning.linear import LinearSolver
@@ -29,7 +29,6 @@ from optimizer.settings.richer import Richer, enriched, what_richer_would_bring
 from optimizer.settings.season import Season, Task
 from optimizer.settings.windows import Settings, no_windows
 from optimizer.site.controls import Controls
-from optimizer.site.scenario import Scenario
 from optimizer.timegrid import FloatArray
 from optimizer.units import number
 from optimizer.valuation.outcome import NOTHING_TO_SAVE, Judge, Outcome, cases_of
@@ -247,31 +246,21 @@ def outages_under(brief: Brief, settings: Settings, *, critical_only: bool = Fal
         If only critical loads are to be carried, but none are listed.
     """
     scenario, course = brief.scenario, course_of(brief)
-    load_kwh = course.load_kwh
-    critical_only = critical_only or scenario.file.outage.carries == "critical"
-    if critical_only:
-        refuse_no_critical(scenario)
-        load_kwh = np.full(course.grid.count, scenario.critical_kw * course.grid.step_h)
-    pv_kwh = course.pv_kwh if scenario.file.outage.pv_runs else 0 * course.pv_kwh
-    run = course.run(settings)
-    found = outages_of(course.plant, run, load_kwh, pv_kwh, scenario.makers_floor_kwh)
-    return replace(found, critical_only=critical_only)
-
-
-def refuse_no_critical(scenario: Scenario) -> None:
-    """Refuse to carry the critical loads where there are none.
-
-    Raises
-    ------
-    ScenarioError
-        If no load is critical.
-    """
-    if not scenario.critical_kw:
+    outage = scenario.file.outage
+    critical_only = critical_only or outage.carries == "critical"
+    if critical_only and not scenario.critical_kw:
         raise ScenarioError(
             "no load is critical, so none is to be carried",
             where=scenario.source.where(("loads",)),
             mend="List loads, and write critical: true for those that must go on.",
         )
+    load_kwh, pv_kwh = carried_kwh(
+        course.load_kwh, course.pv_kwh, course.grid.step_h,
+        scenario.critical_kw if critical_only else None, pv_runs=outage.pv_runs,
+    )  # fmt: skip
+    run = course.run(settings)
+    found = outages_of(course.plant, run, load_kwh, pv_kwh, scenario.makers_floor_kwh)
+    return replace(found, critical_only=critical_only)
 
 
 def fits_under(brief: Brief, settings: Settings) -> list[Finding]:

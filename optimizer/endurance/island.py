@@ -9,47 +9,16 @@ against a loop of its own. Read next: ``outages``.
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from optimizer.settings.kernel import Numbers  # first: it tells numba where to keep code
+
+# isort: split
 
 from numba import njit
 
-import optimizer.settings.kernel  # noqa: F401 - tells numba, before it is imported, where to keep code
-from optimizer.site.equipment import Plant
 from optimizer.timegrid import FloatArray, IntArray
 
 CARRIED, EMPTY, POWER, OVERLOAD = range(4)
 """Why an outage's count ends: the horizon, an empty battery, its power, the inverter's limit."""
-
-
-class Island(NamedTuple):
-    """A plant without a grid, as energies per step. [kWh]"""
-
-    low: float
-    high: float
-    charge: float
-    discharge: float
-    eta_charge: float
-    eta_discharge: float
-    kept: float
-    ac: float
-    eta_ac: float
-    eta_dc: float
-    pv_on_dc: bool
-    pv_own_ac: float
-    standby: float
-    running_loss: float
-
-    @classmethod
-    def of(cls, plant: Plant, floor_kwh: float, step_h: float) -> Island:
-        """Return the numbers of a plant whose battery may be drawn down to a floor."""
-        habits = plant.behaviour
-        return cls(
-            floor_kwh, plant.high_kwh, plant.charge_kw * step_h, plant.discharge_kw * step_h,
-            plant.charge_efficiency, plant.discharge_efficiency, plant.kept_per_step(step_h),
-            plant.ac_limit_kw * step_h, plant.to_ac_efficiency, plant.to_dc_efficiency,
-            plant.pv_on_dc_side, plant.pv_ac_limit_kw * step_h, habits.standby_kw * step_h,
-            habits.running_loss_kw * step_h,
-        )  # fmt: skip
 
 
 @njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
@@ -60,13 +29,14 @@ def carry(  # noqa: PLR0913 - arrays in, arrays out
     first: int,
     end: int,
     horizon: int,
-    n: Island,
+    n: Numbers,
     steps: FloatArray,
     why: IntArray,
 ) -> None:
     """Write for outages beginning at the steps ``first`` to before ``end`` how many steps they last.
 
-    ``level_kwh`` is what is stored when each step begins. Behind the last step the first follows.
+    ``level_kwh`` is what is stored when each step begins, ``n.low`` the level down to which it is drawn.
+    Behind the last step the first follows.
     """
     count = len(load_kwh)
     for start in range(first, end):

@@ -13,8 +13,9 @@ from itertools import pairwise
 
 import numpy as np
 
-from optimizer.endurance.island import CARRIED, EMPTY, OVERLOAD, POWER, Island, carry
+from optimizer.endurance.island import CARRIED, EMPTY, OVERLOAD, POWER, carry
 from optimizer.settings import workers
+from optimizer.settings.kernel import Numbers
 from optimizer.settings.replay import Replay
 from optimizer.site.equipment import Plant
 from optimizer.site.expected.ensemble import Spread
@@ -162,6 +163,22 @@ class Outages:
         return found
 
 
+def carried_kwh(
+    load_kwh: FloatArray,
+    pv_kwh: FloatArray,
+    step_h: float,
+    critical_kw: float | None,
+    *,
+    pv_runs: bool,
+) -> tuple[FloatArray, FloatArray]:
+    """Return what an outage carries and the sun that helps, shapes (T,): the building's or less. [kWh]
+
+    ``critical_kw`` is the mean power of the critical loads where they are carried alone, else None.
+    """
+    load = load_kwh if critical_kw is None else np.full(len(load_kwh), critical_kw * step_h)
+    return load, pv_kwh if pv_runs else 0 * pv_kwh
+
+
 def outages_of(
     plant: Plant,
     run: Replay,
@@ -203,7 +220,7 @@ def outages_from(
         How long each is followed. [h]
     """
     steps, why = np.zeros(grid.count), np.zeros(grid.count, dtype=np.int64)
-    island = Island.of(plant, floor_kwh, grid.step_h)
+    island = Numbers.of(plant, grid.step_h)._replace(low=floor_kwh)
     load, pv = (np.ascontiguousarray(each, dtype=np.float64) for each in (load_kwh, pv_kwh))
     horizon = math.ceil(horizon_h / grid.step_h - 1e-9)
     edges = np.linspace(0, grid.count, workers.WORKERS + 1).astype(int)

@@ -1,4 +1,4 @@
-"""What a wanted endurance asks for: the cheapest floors under which settings still give it.
+"""What a wanted endurance asks for: floors under which settings give it, at little cost.
 
 Endurance cannot be written into the linear program as it stands: it is a share of outages, and what the
 windows leave in the battery is known only by replay. So floors are tried: the lowest floor for all
@@ -14,7 +14,7 @@ from itertools import permutations, product
 
 import numpy as np
 
-from optimizer.endurance.outages import outages_from
+from optimizer.endurance.outages import carried_kwh, outages_from
 from optimizer.settings.fitting import MonthGroups
 from optimizer.settings.reasons import Course
 from optimizer.settings.windows import Settings
@@ -48,10 +48,10 @@ class Wish:
 
     def lasting_from(self, course: Course, level_kwh: FloatArray) -> FloatArray:
         """Return the same where the battery holds so much when each step begins, shape (T,)."""
-        grid, load = course.grid, course.load_kwh
-        if self.critical_kw is not None:
-            load = np.full(grid.count, self.critical_kw * grid.step_h)
-        pv = course.pv_kwh if self.pv_runs else 0 * course.pv_kwh
+        grid = course.grid
+        load, pv = carried_kwh(
+            course.load_kwh, course.pv_kwh, grid.step_h, self.critical_kw, pv_runs=self.pv_runs
+        )
         found = outages_from(course.plant, grid, level_kwh, load, pv, self.floor_kwh, self.hours)
         return (found.hours >= self.hours - 1e-9).astype(np.float64)
 
