@@ -109,7 +109,7 @@ def plan(
 ) -> None:
     """Find the windows to enter, and show what they save."""
     with _errors_told(debug=debug), _progress() as progress:
-        from optimizer.study import plan_scenario
+        from optimizer.story import plan_scenario
 
         account = plan_scenario(
             _folder(scenario),
@@ -189,7 +189,7 @@ def replay(
     """Say what given settings would cost on a scenario."""
     with _errors_told(debug=debug), _progress() as progress:
         from optimizer.report.files import write_outcome
-        from optimizer.study import replay_settings
+        from optimizer.story import replay_settings
 
         account = replay_settings(
             _folder(scenario), settings, time_limit_s=time_limit, progress=progress

@@ -1,6 +1,6 @@
 """The story from season to season: is the forecast good, what is to change, what came of it.
 
-``study`` plans; here what was planned is held against the past and carried into the next season. There is
+``story`` plans; here what was planned is held against the past and carried into the next season. There is
 no arithmetic here either.
 """
 
@@ -56,7 +56,7 @@ from optimizer.stages import (
     windows_for,
     with_floor_of,
 )
-from optimizer.study import DEFAULT_TIME_LIMIT_S, PLANNING_S
+from optimizer.story import DEFAULT_TIME_LIMIT_S, PLANNING_S
 from optimizer.units import number, percent
 from optimizer.valuation.backtest import (
     BackTest,

@@ -1,4 +1,4 @@
-"""The stages of the story, each from a brief to what comes next; ``study`` puts them in order.
+"""The stages of the story, each from a brief to what comes next; ``story`` puts them in order.
 
 Each leads to the folder that tells more. Read next: ``paperwork``.
 """

@@ -188,7 +188,7 @@ def _declare_columns(
     }
     for name in FLOW_VARIABLES:
         writer.column(name, count, cost=price.get(name, 0.0), high=getattr(limits, name))
-    low, high = problem.low_kwh, np.full(count, plant.high_kwh)
+    low, high = problem.low_kwh, np.full(count, float(plant.high_kwh))
     worth = np.zeros(count)
     if problem.end_kwh is None:
         worth[-1] = problem.leftover_per_kwh

@@ -178,7 +178,7 @@ def find_settings(
         what is changed about them, and size zero changes nothing.
     """
     replays = 0.0
-    groups, trials, margin = groupings[0], list[_Trial](), (1.0, 0.0)
+    groups, trials = groupings[0], list[_Trial]()
     if weather.has_folds:
         progress(
             "fitting windows to every other week, with the months grouped in"
@@ -195,13 +195,42 @@ def find_settings(
             judged = sum(min(trial.judged(d) for d in trial.by_size.values()) for trial in tried)
             if judged < best - EARNED_SHARE * abs(best if np.isfinite(best) else 0.0):
                 groups, trials, best = grouping, tried, judged
-        margin = _best_margin(trials)
     progress("fitting windows to all weeks")
+    found = _handed_out(task, weather, name, groups, trials, effort, starts, in_use)
+    return replace(found, replays=int(found.replays + replays))
+
+
+def find_alike(task: Task, weather: Weather, name: str, like: Found, effort: Effort) -> Found:
+    """Find the windows of a case much like one whose windows are known.
+
+    Months are grouped as they are there, and the search starts from its windows: those fitted to the
+    weeks of a fold from those fitted to the same weeks, so that weeks kept back stay unseen.
+    """
+    known = dict.fromkeys((like.chosen, len(like.sizes) - 1))
+    trials = []
+    if weather.has_folds:
+        trials = side_by_side([
+            partial(
+                _trial, task, weather, like.groups, effort, fold,
+                [like.sizes[place].fitted_on[fold] for place in known], (),
+            )
+            for fold in (0, 1)
+        ])  # fmt: skip
+    starts = [like.sizes[place].settings for place in known]
+    found = _handed_out(task, weather, name, like.groups, trials, effort, starts, ())
+    return replace(found, replays=int(found.replays + sum(map(_work, trials))))
+
+
+def _handed_out(  # noqa: PLR0913 - what is searched for, and all that was learnt on folds
+    task: Task, weather: Weather, name: str, groups: MonthGroups, trials: Sequence[_Trial],
+    effort: Effort, starts: Sequence[Settings], in_use: Sequence[InUse],
+) -> Found:  # fmt: skip
+    """Fit windows to all weeks, with the margin and the number that do well on weeks kept back."""
+    margin = _best_margin(trials) if trials else (1.0, 0.0)
     years = years_for(weather, None)
     again = [*starts, *(trial.fitted.settings("start") for trial in trials)]
     final = fit(task, years, groups, effort.replays, again, in_use=in_use)
     by_size = _sizes(final, task.controls, margin)
-    replays += sum(season.work for season in final.seasons)
     entries = _entries_worth_it(trials, by_size, final)
     sizes = tuple(
         Size(
@@ -216,7 +245,8 @@ def find_settings(
         for size, drafts in sorted(by_size.items())
     )
     place = _largest(sizes, entries)
-    return Found(sizes, place, place, groups, int(replays))
+    work = sum(season.work for season in final.seasons)
+    return Found(sizes, place, place, groups, int(work))
 
 
 def _largest(sizes: Sequence[Size], entries: int) -> int:

@@ -22,7 +22,7 @@ from optimizer.errors import DisagreementError
 from optimizer.settings.choosing import EFFORTS
 from optimizer.settings.refusals import read_settings
 from optimizer.site.scenario import read_scenario
-from optimizer.study import PLANNING_S
+from optimizer.story import PLANNING_S
 
 DEMO = shipped_folder("scenarios") / "1_two_rates"
 RESULTS = {

@@ -18,7 +18,7 @@ from optimizer.report.record import plan_json
 from optimizer.report.text import bills_text, curve_text, settings_text, summary, sureness_text
 from optimizer.settings.windows import DaySet, SeasonSet, Window, no_windows
 from optimizer.site.expected.ensemble import Spread
-from optimizer.study import plan_scenario
+from optimizer.story import plan_scenario
 from optimizer.units import money, percent
 
 A4_WIDTH_PX, A4_HEIGHT_PX = 794, 1123  # 210 mm × 297 mm at 96 px per inch (CSS)
