@@ -19,7 +19,7 @@ Read next: ``plan``.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -29,7 +29,7 @@ from optimizer.errors import DisagreementError, Interrupted, SolveError
 from optimizer.planning.compact import Compact
 from optimizer.planning.matrix import Bounds, Matrix
 from optimizer.planning.months import joined_basis
-from optimizer.planning.solver import Instance, Solution, solve
+from optimizer.planning.solver import Basis, Instance, Solution, solve
 from optimizer.timegrid import FloatArray
 from optimizer.units import MONEY_TOLERANCE, MONEY_TOLERANCE_RELATIVE
 
@@ -58,6 +58,8 @@ KEPT_PROGRAMS = 2
 
 Clock = Callable[[], float]
 
+NOWHERE = Basis(np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64))
+
 
 @dataclass
 class _Kept:
@@ -67,6 +69,7 @@ class _Kept:
     compact: Compact
     instance: Instance
     solved: int = 0
+    base: Basis = NOWHERE
 
     @cached_property
     def tie(self) -> FloatArray:
@@ -81,11 +84,26 @@ class LinearSolver:
     Sizes of battery and inverter, loads, PV, prices and limits of the connection are costs and
     limits; efficiencies, permissions, the grid, and the structure of the tariff are coefficients,
     and a program with others is compiled anew. The plan is the same either way.
+
+    Parameters
+    ----------
+    workers : int, optional
+        Threads for the months of a program that is solved from nothing.
+    bases : sequence of Basis, optional
+        Where programs of a shape were solved before. With it, empty or not, the solver is *repeatable*:
+        each program starts from the base of its shape, or leaves one, and not from the last solution.
+        So the answer does not hang, to the last bit, on what was solved in between.
     """
 
-    def __init__(self, workers: int | None = None) -> None:
+    def __init__(self, workers: int | None = None, bases: Sequence[Basis] | None = None) -> None:
         self._workers = workers
         self._kept: list[_Kept] = []
+        self._bases = None if bases is None else list(bases)
+
+    @property
+    def bases(self) -> tuple[Basis, ...]:
+        """Where programs were first solved; none if the solver is not repeatable."""
+        return tuple(self._bases or ())
 
     def solve(self, matrix: Matrix, seconds_left: Clock) -> Solution:
         """Return the optimum that the tie price chooses.
@@ -107,7 +125,9 @@ class LinearSolver:
         for kept in self._kept:
             if matrix.has_coefficients_of(kept.matrix):
                 kept.solved += 1
-                if kept.solved % CHECK_EVERY == 0:
+                if self._bases is not None:
+                    kept.instance.start_from(kept.base)
+                elif kept.solved % CHECK_EVERY == 0:
                     return self._checked_anew(kept, matrix, seconds_left)
                 found = _solve_again(kept, matrix, seconds_left)
                 if is_proven(matrix, found):
@@ -120,15 +140,27 @@ class LinearSolver:
         compact = Compact.of(matrix)
         program = compact.program(matrix)
         kept = _Kept(matrix, compact, Instance(program, presolve=False))
-        tied = replace(program, cost=program.cost + TIE_PRICE * kept.tie)
-        start = joined_basis(tied, matrix.edges, seconds_left(), self._workers)
+        start = self._base_for(program)
+        is_known = start is not None
+        if start is None:
+            tied = replace(program, cost=program.cost + TIE_PRICE * kept.tie)
+            start = joined_basis(tied, matrix.edges, seconds_left(), self._workers)
         if start is not None:
             kept.instance.start_from(start)
         found = _solve_in(kept, matrix, program, seconds_left, near=start is not None)
         if not is_proven(matrix, found):
             return _solved_plainly(matrix, seconds_left)
+        if self._bases is not None:
+            kept.base = start if is_known and start is not None else kept.instance.basis()
+            if not is_known:
+                self._bases.append(kept.base)
         self._kept = [kept, *self._kept][:KEPT_PROGRAMS]
         return found
+
+    def _base_for(self, program: Matrix) -> Basis | None:
+        shape = len(program.cost), len(program.row_low)
+        known = (each for each in self._bases or () if (len(each.columns), len(each.rows)) == shape)
+        return next(known, None)
 
     def _checked_anew(self, kept: _Kept, matrix: Matrix, seconds_left: Clock) -> Solution:
         """Solve from nothing what could be solved warm, and see that both cost the same."""
@@ -269,13 +301,21 @@ def is_proven(matrix: Matrix, solution: Solution) -> bool:
     if missed > LIMIT_TOLERANCE:
         return False
     cost = _sum(matrix.cost, solution.value) + matrix.offset
-    reduced = matrix.cost - matrix.table.T @ solution.row_price
-    bound = (
+    return abs(cost - dual_bound(matrix, solution.row_price)) <= _allowed(matrix, solution)
+
+
+def dual_bound(matrix: Matrix, row_price: FloatArray) -> float:
+    """Return the cost below which no solution of a program can be, by some prices of its rows. [money]
+
+    Weak duality: whatever the prices, Σ price·row and Σ (cost − Tᵀprice)·column, each at the limit at
+    which it is least, add up to no more than the cost of anything that keeps the limits.
+    """
+    reduced = matrix.cost - matrix.table.T @ row_price
+    return (
         matrix.offset
-        + _least(solution.row_price, matrix.row_low, matrix.row_high)
+        + _least(row_price, matrix.row_low, matrix.row_high)
         + _least(reduced, matrix.low, matrix.high)
     )
-    return abs(cost - bound) <= _allowed(matrix, solution)
 
 
 def _missed(low: FloatArray, value: FloatArray, high: FloatArray) -> float:

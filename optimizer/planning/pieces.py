@@ -29,7 +29,14 @@ from optimizer.flows import FlowName, Flows
 from optimizer.planning.cost_rows import COLUMN_OF_FLOW, CostRows
 from optimizer.planning.linear import solve_with_fixed_integers
 from optimizer.planning.matrix import Matrix, matrix_of
-from optimizer.planning.problem import OPPOSITES, Limits, OneWay, Problem, rows_of
+from optimizer.planning.problem import (
+    NATURAL_SLACK_KW,
+    OPPOSITES,
+    Limits,
+    OneWay,
+    Problem,
+    rows_of,
+)
 from optimizer.planning.solver import Solution, solve
 from optimizer.planning.spans import clusters_of, span_of
 from optimizer.timegrid import BoolArray, FloatArray, IntArray
@@ -39,11 +46,17 @@ MAX_ROUNDS = 8
 
 @dataclass(frozen=True)
 class Pieced:
-    """A whole plan made of pieces: an LP with directions fixed, and the proven bound."""
+    """A whole plan made of pieces: an LP with directions fixed, and the proven bound.
+
+    ``cost`` is the one that was planned with, where it is not the problem's own; ``slack_kw`` how far
+    natural limits stood off.
+    """
 
     matrix: Matrix
     solution: Solution
     bound: float
+    cost: LinearCost | None = None
+    slack_kw: float = NATURAL_SLACK_KW
 
     @property
     def gap(self) -> float:

@@ -36,6 +36,7 @@ from optimizer.planning.pieces import (
 )
 from optimizer.planning.problem import OPPOSITES, Limits, Problem, rows_of
 from optimizer.planning.solver import Solution, least_clash, solve
+from optimizer.planning.tangent import Tangent
 from optimizer.timegrid import FloatArray, IntArray
 from optimizer.units import ENERGY_TOLERANCE_KWH, MONEY_TOLERANCE, MONEY_TOLERANCE_RELATIVE
 
@@ -94,7 +95,8 @@ class Plan:
     """The cheapest operation: flows, stored energy, bill, and why it is the cheapest.
 
     ``stored_kwh`` has shape (T,), the energy at the end of each step. ``cost`` is what was
-    minimised: the bill, plus wear, less the worth of what is left at the end.
+    minimised: the bill, plus wear, less the worth of what is left at the end. ``tangent`` bounds the
+    cost of sites like this one; a plan with integers has none.
     """
 
     problem: Problem
@@ -106,6 +108,7 @@ class Plan:
     cost: float
     prices: ShadowPrices
     proof: Proof
+    tangent: Tangent | None = None
 
     @property
     def open_cost(self) -> float:
@@ -172,7 +175,7 @@ def make_plan(
     rounds = 1
     if _both_ways(answer):
         limits = Limits.of(problem, natural_slack_kw=0.0)
-        answer = _solved(problem, limits, linear, seconds_left)
+        answer = replace(_solved(problem, limits, linear, seconds_left), slack_kw=0.0)
     while both := _both_ways(answer):
         if rounds == MAX_ROUNDS:
             raise StoppedEarly(
@@ -279,7 +282,8 @@ def _with_guessed_sides(
     ):
         return None
     objective = answer.solution.objective + simple.constant - cost.constant
-    return replace(answer, solution=replace(answer.solution, objective=objective), bound=objective)
+    solution = replace(answer.solution, objective=objective)
+    return replace(answer, solution=solution, bound=objective, cost=simple)
 
 
 def _priced(problem: Problem, one_way: dict[int, IntArray], answer: Pieced) -> Pieced:
@@ -412,7 +416,11 @@ def _plan(
     start = problem.start_kwh if problem.start_kwh is not None else float(stored[-1])
     prices = _shadow_prices(problem, priced.matrix, priced.solution)
     cost = bill.total + wear - left
-    return Plan(problem, flows, stored, start, bill, wear, cost, prices, proof)
+    tangent = None
+    if not has_integers:
+        planned_with = answer.cost or problem.cost
+        tangent = Tangent(problem, planned_with, solution.row_price, answer.slack_kw)
+    return Plan(problem, flows, stored, start, bill, wear, cost, prices, proof, tangent)
 
 
 def _flows(problem: Problem, answer: Pieced) -> Flows:

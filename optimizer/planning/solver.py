@@ -280,8 +280,19 @@ def run_side_by_side(
         pool.shutdown(wait=False, cancel_futures=True)
 
 
+_most: int | None = None
+
+
+def use_processors(count: int) -> None:
+    """Use at most so many processors from now on: one in a process that is itself one of several."""
+    global _most
+    _most = count
+
+
 def processors() -> int:
     """Return how many processors this process may use."""
+    if _most is not None:
+        return _most
     if hasattr(os, "sched_getaffinity"):
         return len(os.sched_getaffinity(0))
     return os.cpu_count() or 1

@@ -76,6 +76,13 @@ EFFORTS = {
     "thorough": Effort(25_000, 240_000),
 }
 
+EFFORTS_ALIKE = {
+    "quick": Effort(400, 1_000),
+    "normal": Effort(1_000, 4_000),
+    "thorough": Effort(5_000, 30_000),
+}
+"""The same where the windows of a case much like it are known."""
+
 
 @dataclass(frozen=True)
 class Size:
@@ -92,6 +99,24 @@ class Size:
     seen: float
     unseen: float | None
     fitted_on: tuple[Settings, ...]
+
+
+@dataclass(frozen=True)
+class Likeness:
+    """What the search for one case knows that helps another: month groups, and windows to start from.
+
+    ``windows`` are fitted to all weeks; ``fitted_on`` holds for each of them such windows fitted to
+    the weeks of either fold, or nothing where there are too few weeks.
+    """
+
+    groups: MonthGroups
+    windows: tuple[Settings, ...]
+    fitted_on: tuple[tuple[Settings, ...], ...]
+
+    @property
+    def has_folds(self) -> bool:
+        """Whether windows were fitted to the weeks of either fold."""
+        return all(self.fitted_on)
 
 
 @dataclass(frozen=True)
@@ -117,6 +142,16 @@ class Found:
     def fitted_on(self) -> tuple[Settings, ...]:
         """Windows of the size handed out, fitted to the weeks of either fold."""
         return self.sizes[self.chosen].fitted_on
+
+    @property
+    def likeness(self) -> Likeness:
+        """What a case much like this one can start from."""
+        sizes = [self.sizes[place] for place in dict.fromkeys((self.chosen, len(self.sizes) - 1))]
+        return Likeness(
+            self.groups,
+            tuple(size.settings for size in sizes),
+            tuple(size.fitted_on for size in sizes),
+        )
 
     def at_most(self, entries: int) -> Found:
         """Return the same, with the largest size of at most some entries to hand out."""
@@ -200,28 +235,26 @@ def find_settings(
     return replace(found, replays=int(found.replays + replays))
 
 
-def find_alike(task: Task, weather: Weather, name: str, like: Found, effort: Effort) -> Found:
+def find_alike(task: Task, weather: Weather, name: str, like: Likeness, effort: Effort) -> Found:
     """Find the windows of a case much like one whose windows are known.
 
     Months are grouped as they are there, and the search starts from its windows: those fitted to the
     weeks of a fold from those fitted to the same weeks, so that weeks kept back stay unseen.
     """
-    known = dict.fromkeys((like.chosen, len(like.sizes) - 1))
     trials = []
-    if weather.has_folds:
+    if weather.has_folds and like.has_folds:
         trials = side_by_side([
             partial(
                 _trial, task, weather, like.groups, effort, fold,
-                [like.sizes[place].fitted_on[fold] for place in known], (),
+                [fitted_on[fold] for fitted_on in like.fitted_on], (),
             )
             for fold in (0, 1)
         ])  # fmt: skip
-    starts = [like.sizes[place].settings for place in known]
-    found = _handed_out(task, weather, name, like.groups, trials, effort, starts, ())
+    found = _handed_out(task, weather, name, like.groups, trials, effort, like.windows, ())
     return replace(found, replays=int(found.replays + sum(map(_work, trials))))
 
 
-def _handed_out(  # noqa: PLR0913 - what is searched for, and all that was learnt on folds
+def _handed_out(
     task: Task, weather: Weather, name: str, groups: MonthGroups, trials: Sequence[_Trial],
     effort: Effort, starts: Sequence[Settings], in_use: Sequence[InUse],
 ) -> Found:  # fmt: skip

@@ -21,6 +21,12 @@ Other = TypeVar("Other")
 _here = threading.local()
 
 
+def use(count: int) -> None:
+    """Use so many threads from now on: one in a process that is itself one of several."""
+    global WORKERS
+    WORKERS = count
+
+
 def is_worker() -> bool:
     """Tell whether this thread is one of several that work side by side already."""
     return getattr(_here, "is_worker", False)

@@ -1,0 +1,110 @@
+"""What a plan says about sites that differ a little: a bound on their cost, without solving.
+
+Sizes, powers, loads, PV and limits of the connection are limits of the linear program, not
+coefficients. The shadow prices of one optimum are then prices for every other such site too, and by
+weak duality a lower bound on its cost, which meets the cost where it was solved: a tangent from
+below. So one plan prices a bigger battery, and tells which sizes cannot be the best.
+Source: weak duality and parametric right-hand sides, any textbook of linear programming.
+Read next: ``plan``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+from optimizer.billing.cost import LinearCost
+from optimizer.errors import DisagreementError
+from optimizer.planning.linear import dual_bound
+from optimizer.planning.matrix import matrix_of
+from optimizer.planning.problem import Limits, Problem
+from optimizer.site.equipment import Plant
+from optimizer.timegrid import FloatArray
+
+LITTLE = 1e-3
+"""By how much a limit is moved for its worth; the bound is linear around the optimum. [kWh, kW]"""
+
+
+@dataclass(frozen=True)
+class Tangent:
+    """The shadow prices of a plan that is a linear program.
+
+    ``row_price`` are the prices of the program's rows, ``cost`` the cost that was planned with: never
+    above that of the problem (one side of each wide kink), and equal at the plan. ``slack_kw`` is how
+    far its natural limits stood off.
+    """
+
+    problem: Problem
+    cost: LinearCost
+    row_price: FloatArray
+    slack_kw: float
+
+    def least_cost(self, other: Problem) -> float:
+        """Return what another problem costs at least. [money]
+
+        Parameters
+        ----------
+        other : Problem
+            The same steps, cost, efficiencies and permissions; sizes, powers, loads, PV, ends and
+            limits may differ.
+
+        Raises
+        ------
+        DisagreementError
+            If it differs in more than that.
+        """
+        matrix = matrix_of(replace(other, cost=self.cost), Limits.of(other, self.slack_kw), {})
+        if len(matrix.row_low) != len(self.row_price):
+            raise DisagreementError(
+                f"a plan of {len(self.row_price)} rows cannot bound one of {len(matrix.row_low)}",
+                where="the plan",
+                mend="This is a fault of the program: please report it with the scenario.",
+            )
+        return dual_bound(matrix, self.row_price) + self.cost.constant
+
+    def worth(self, grown: Callable[[Plant, float], Plant]) -> float:
+        """Return what the horizon's cost falls by for one unit more of something. [money per unit]
+
+        Parameters
+        ----------
+        grown : callable
+            Gives the plant with so many units more. The battery's start and end stay the same share
+            above its lowest level.
+        """
+        more, less = (self.least_cost(resized(self.problem, grown(self.problem.plant, by)))
+                      for by in (LITTLE, -LITTLE))  # fmt: skip
+        return (less - more) / (2 * LITTLE)
+
+
+def resized(problem: Problem, plant: Plant) -> Problem:
+    """Return a problem with another plant; its start and end keep their share of the usable energy."""
+    old = problem.plant
+
+    def moved(level: float | None) -> float | None:
+        if level is None:
+            return None
+        share = (level - old.low_kwh) / old.usable_kwh if old.usable_kwh else 0.0
+        return plant.low_kwh + share * plant.usable_kwh
+
+    return replace(
+        problem, plant=plant, start_kwh=moved(problem.start_kwh), end_kwh=moved(problem.end_kwh)
+    )
+
+
+def bigger_battery(plant: Plant, by_kwh: float) -> Plant:
+    """Return a plant whose battery holds so many kWh more, between the same per cents, at the same kW."""
+    times = 1 + by_kwh / plant.capacity_kwh
+    return replace(
+        plant, capacity_kwh=plant.capacity_kwh * times, low_kwh=plant.low_kwh * times,
+        high_kwh=plant.high_kwh * times,
+    )  # fmt: skip
+
+
+def bigger_inverter(plant: Plant, by_kw: float) -> Plant:
+    """Return a plant whose inverter moves so many kW more."""
+    return replace(plant, ac_limit_kw=plant.ac_limit_kw + by_kw)
+
+
+def bigger_connection(plant: Plant, by_kw: float) -> Plant:
+    """Return a plant whose connection lets in so many kW more."""
+    return replace(plant, import_limit_kw=plant.import_limit_kw + by_kw)

@@ -1,0 +1,319 @@
+"""A battery's years: what is left of it, what it saves each year, and the money in and out.
+
+The capacity falls with time and use, and what it saves falls with it, though not in proportion: the
+last kWh are worth least. So the faded battery is planned anew in chosen years, and only between two
+of these is its saving taken to change evenly. Which years those are follows from the first plans, for
+use depends on them; so the years are gone through, and where a plan is lacking it is asked for.
+Read next: ``chances``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+from pydantic import Field
+
+from optimizer.timegrid import BoolArray, FloatArray
+from optimizer.valuation.fade import Ageing
+from optimizer.valuation.money import (
+    benefit_cost_ratio,
+    internal_rates,
+    levelised_cost,
+    net_present_value,
+    payback_years,
+    remaining_share,
+)
+from optimizer.valuation.terms import Terms
+
+HEALTH_DIGITS = 3
+"""Shares of capacity are planned to so many digits, so that like cases share their plans."""
+
+LEAST_HEALTH = 0.05
+"""A battery is not followed below this share of its capacity."""
+
+
+class Fading(Ageing):
+    """How the equipment ages, and how often that is planned anew.
+
+    ``pv_loses_pct_per_year`` compounds, year 1 giving all.
+    """
+
+    pv_loses_pct_per_year: float = Field(default=0, ge=0, lt=50)
+    replan_every_years: int = Field(default=5, ge=1, le=60)
+
+
+class Wear(NamedTuple):
+    """What a year finds: shares of the new capacity, and of the first year's PV."""
+
+    health: float = 1.0
+    pv: float = 1.0
+
+
+class YearFigures(NamedTuple):
+    """What a plan of one year says: savings by windows and plan [money], cycles, kWh discharged."""
+
+    saved: float
+    plan_saved: float
+    cycles: float
+    discharged_kwh: float
+
+
+@dataclass(frozen=True)
+class Life:
+    """The years 1 to N, arrays of shape (N,).
+
+    ``health`` and ``pv`` are shares at a year's begin, ``saved`` and ``plan_saved`` money in the
+    prices of year 1, ``is_planned`` tells which years were planned and not taken from two others,
+    ``is_new`` in which years the battery was replaced before.
+    """
+
+    health: FloatArray
+    pv: FloatArray
+    saved: FloatArray
+    plan_saved: FloatArray
+    discharged_kwh: FloatArray
+    is_planned: BoolArray
+    is_new: BoolArray
+
+    @property
+    def planned(self) -> list[tuple[int, Wear]]:
+        """The planned years, from 0 on, with what each finds."""
+        return [
+            (int(year), Wear(float(self.health[year]), float(self.pv[year])))
+            for year in np.flatnonzero(self.is_planned)
+        ]
+
+    def between_planned(self, of_planned: FloatArray) -> FloatArray:
+        """Return values of all years from those of the planned ones, shape (planned, …) to (N, …)."""
+        places = np.flatnonzero(self.is_planned)
+        flat = of_planned.reshape(len(places), -1)
+        years = np.arange(len(self.health))
+        columns = [np.interp(years, places, column) for column in flat.T]
+        return np.stack(columns, axis=1).reshape(len(years), *of_planned.shape[1:])
+
+
+def life_of(
+    terms: Terms, fading: Fading, known: Callable[[Wear], YearFigures | None]
+) -> Life | Wear:
+    """Go through the years; return them, or the first wear of which no plan is known.
+
+    Planned are the first year of each battery, every so many years from there, its last year, and the
+    last year of all. The capacity that a year takes is that of the last planned year's cycles.
+
+    Parameters
+    ----------
+    terms : Terms
+        Years, and when the battery is replaced.
+    fading : Fading
+        What time and use take.
+    known : callable
+        The figures of a plan of some wear, None if there is none yet.
+    """
+    years = _Years(terms, fading, known)
+    try:
+        while not years.are_over:
+            years.pass_one()
+    except _Unknown as lacking:
+        return lacking.wear
+    return years.joined()
+
+
+class _Unknown(Exception):
+    """A plan is lacking."""
+
+    def __init__(self, wear: Wear) -> None:
+        super().__init__()
+        self.wear = wear
+
+
+class _Years:
+    """The years as they pass; see ``life_of``."""
+
+    def __init__(
+        self, terms: Terms, fading: Fading, known: Callable[[Wear], YearFigures | None]
+    ) -> None:
+        self.terms, self.fading, self.known = terms, fading, known
+        self.health = np.ones(terms.years)
+        self.is_new = np.zeros(terms.years, dtype=bool)
+        self.figures: dict[int, YearFigures] = {}
+        self.year = self.bought = 0
+        self.lost = 0.0
+
+    @property
+    def are_over(self) -> bool:
+        return self.year == self.terms.years
+
+    def pass_one(self) -> None:
+        """Plan the year if it is one to be planned, and see what battery the next one finds."""
+        year, then = self.year, self.year + 1
+        if (year - self.bought) % self.fading.replan_every_years == 0 or then == self.terms.years:
+            self.plan()
+        left = max(self.health[year] - self.lost, LEAST_HEALTH)
+        self.year = then
+        if self.are_over:
+            return
+        if self.is_replaced(left):
+            self.year = year
+            self.plan()  # the last year of a battery, so that no line runs over to the next one
+            self.year = self.bought = then
+            self.is_new[then], left = True, 1.0
+        self.health[then] = left
+
+    def is_replaced(self, left: float) -> bool:
+        """Tell whether a new battery stands there from the coming year on."""
+        rule = self.terms.replacement
+        if rule is None:
+            return False
+        if rule.after_years is not None:
+            return self.year - self.bought >= rule.after_years
+        return left < (rule.below_pct or 0.0) / 100
+
+    def plan(self) -> None:
+        if self.year in self.figures:
+            return
+        wear = self.wear_in(self.year)
+        found = self.known(wear)
+        if found is None:
+            raise _Unknown(wear)
+        self.figures[self.year] = found
+        self.lost = self.fading.lost_in_a_year(found.cycles)
+
+    def wear_in(self, year: int) -> Wear:
+        pv = remaining_share(self.fading.pv_loses_pct_per_year / 100, year + 1)
+        return Wear(round(float(self.health[year]), HEALTH_DIGITS), round(pv, HEALTH_DIGITS))
+
+    def joined(self) -> Life:
+        """Return the years; between two planned ones their figures change evenly."""
+        places = sorted(self.figures)
+        table = np.array([self.figures[place] for place in places])
+        every = np.arange(self.terms.years)
+        saved, plan_saved, _cycles, discharged = (np.interp(every, places, row) for row in table.T)
+        wears = [self.wear_in(int(year)) for year in every]
+        return Life(
+            np.array([wear.health for wear in wears]), np.array([wear.pv for wear in wears]),
+            saved, plan_saved, discharged, np.isin(every, places), self.is_new,
+        )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class CashFlow:
+    """Money in and out, shapes (N + 1,): today, and the ends of the years 1 to N. [money]
+
+    All are signed: what is paid is negative. ``rate`` is the discount rate. [1/year]
+    """
+
+    investment: FloatArray
+    incentive: FloatArray
+    replacement: FloatArray
+    operating: FloatArray
+    taxes: FloatArray
+    saving: FloatArray
+    residual: FloatArray
+    discharged_kwh: FloatArray
+    rate: float
+
+    @property
+    def net(self) -> FloatArray:
+        """The sum of all, shape (N + 1,)."""
+        whole: FloatArray = np.sum([getattr(self, name) for name in SIGNED], axis=0)
+        return whole
+
+
+SIGNED = ("investment", "incentive", "replacement", "operating", "taxes", "saving", "residual")
+"""The parts of a cash flow, in the order in which they are shown."""
+
+
+def cash_flow(terms: Terms, life: Life, size: Size, *, of_plan: bool = False) -> CashFlow:
+    """Return the money of each year.
+
+    Parameters
+    ----------
+    terms : Terms
+        Prices and rates.
+    life : Life
+        The years, with savings in the prices of year 1.
+    size : Size
+        What is bought.
+    of_plan : bool
+        Take what the cheapest plan saves, which no equipment can, in place of the windows.
+    """
+    count = terms.years
+    money = {name: np.zeros(count + 1) for name in SIGNED}
+    bought = terms.battery.of(size.battery_kwh, size.battery_kw)
+    whole = bought + terms.inverter.of(0.0, size.inverter_kw) + terms.pv
+    money["investment"][0] = -whole
+    money["incentive"][0] = terms.incentive.of(whole)
+    years = np.arange(1, count + 1)
+    running = terms.operating.per_year + terms.operating.per_kwh_per_year * size.battery_kwh
+    rise = 1 + terms.operating.rises_pct_per_year / 100
+    money["operating"][1:] = -running * rise ** (years - 1)
+    money["taxes"][1:] = [-terms.taxes_of(int(year)) for year in years]
+    prices = (1 + terms.prices_rise_pct_per_year / 100) ** (years - 1)
+    money["saving"][1:] = prices * (life.plan_saved if of_plan else life.saved)
+    rule = terms.replacement
+    change = 1 + (rule.price_changes_pct_per_year / 100 if rule else 0.0)
+    for year in np.flatnonzero(life.is_new):  # paid at the end of the year before
+        money["replacement"][year] = -bought * change ** int(year)
+    money["residual"][-1] = bought * change**count * _left_share(terms, float(life.health[-1]))
+    discharged = np.concatenate([[0.0], life.discharged_kwh])
+    return CashFlow(**money, discharged_kwh=discharged, rate=terms.discount)
+
+
+@dataclass(frozen=True)
+class Size:
+    """What is bought."""
+
+    battery_kwh: float
+    battery_kw: float
+    inverter_kw: float
+
+
+def _left_share(terms: Terms, health: float) -> float:
+    worthless = terms.residual.worthless_pct / 100
+    return terms.residual.share_pct / 100 * max(health - worthless, 0.0) / (1 - worthless)
+
+
+@dataclass(frozen=True)
+class Worth:
+    """What a cash flow comes to.
+
+    ``rate`` is the only internal rate, None where there is none or several; then ``rates`` has them
+    all. Rates below zero are left out where there is one above. ``levelised`` is the cost of the
+    equipment per discharged kWh, without the energy that fills it. [money per kWh]
+    """
+
+    npv: float
+    rates: tuple[float, ...]
+    payback_years: float | None
+    discounted_payback_years: float | None
+    levelised: float | None
+    benefit_cost_ratio: float | None
+
+    @property
+    def rate(self) -> float | None:
+        """The internal rate of return if there is just one. [1/year]"""
+        return self.rates[0] if len(self.rates) == 1 else None
+
+
+def worth_of(flow: CashFlow) -> Worth:
+    """Return what a cash flow comes to."""
+    net, rate = flow.net, flow.rate
+    rates = internal_rates(net)
+    gains = tuple(each for each in rates if each >= 0)
+    costs = -(flow.investment + flow.incentive + flow.operating + flow.replacement + flow.taxes)
+    benefits = flow.saving + flow.residual
+    has_costs = net_present_value(rate, costs) > 0
+    has_energy = net_present_value(rate, flow.discharged_kwh) > 0
+    return Worth(
+        npv=net_present_value(rate, net),
+        rates=gains or rates,
+        payback_years=payback_years(net),
+        discounted_payback_years=payback_years(net, rate),
+        levelised=levelised_cost(costs - flow.residual, flow.discharged_kwh, rate)
+        if has_energy
+        else None,
+        benefit_cost_ratio=benefit_cost_ratio(benefits, costs, rate) if has_costs else None,
+    )

@@ -1,0 +1,72 @@
+"""The best size of a battery from the slope of its worth, in few plans instead of a grid of them.
+
+The cost of the cheapest plan is convex in the size: it is the optimum of a linear program in its
+limits. So what a size is worth over its life, less what it costs, is concave; a plan's shadow prices
+give not only its value there but its slope, and the slope tells on which side the best lies. Each plan
+also bounds all other sizes from above by a straight line. Sizes that no longer can be the best are left
+out, and the one in the middle of the others is planned next: a grid of thirty takes five plans at most.
+Where a plan needs integers the slope is that of the plan with its directions kept, which is a guide
+but no proof. Read next: ``life``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+
+@dataclass(frozen=True)
+class Planned:
+    """What a size is worth, and by how much that rises for one kWh more.
+
+    ``value`` is worth less cost [money]; ``slope`` its rise [money per kWh]; ``is_proven`` whether
+    the value is concave and the slope one of its slopes.
+    """
+
+    value: float
+    slope: float
+    is_proven: bool = True
+
+
+@dataclass(frozen=True)
+class BestSize:
+    """The best of a grid of sizes.
+
+    ``planned`` holds each size that was planned, in the order of planning; ``is_proven`` tells
+    whether no other size of the grid can be better.
+    """
+
+    size_kwh: float
+    value: float
+    planned: dict[float, Planned]
+    is_proven: bool
+
+
+def best_size(sizes_kwh: Sequence[float], plan: Callable[[float], Planned]) -> BestSize:
+    """Find the best of some sizes.
+
+    Parameters
+    ----------
+    sizes_kwh : sequence of float
+        Candidates, rising. [kWh]
+    plan : callable
+        Plans a size and tells its value and slope.
+    """
+    sizes = np.asarray(sizes_kwh, dtype=float)
+    at_most = np.full(len(sizes), np.inf)
+    planned: dict[float, Planned] = {}
+    open_ = np.ones(len(sizes), dtype=bool)
+    while open_.any():
+        candidates = np.flatnonzero(open_)
+        place = int(candidates[len(candidates) // 2])
+        size = float(sizes[place])
+        found = planned[size] = plan(size)
+        at_most = np.minimum(at_most, found.value + found.slope * (sizes - size))
+        best = max(each.value for each in planned.values())
+        open_[place] = False
+        open_ &= at_most > best + 1e-9 * max(abs(best), 1.0)
+    best_kwh = max(planned, key=lambda size: planned[size].value)
+    proven = all(each.is_proven for each in planned.values())
+    return BestSize(best_kwh, planned[best_kwh].value, planned, proven)

@@ -1,0 +1,147 @@
+"""What money a person states: prices of equipment, rates, taxes; and what counts as the saving.
+
+Rates are either all nominal (in the money of each year) or all real (in today's money); the file
+says which. Read next: ``life``.
+"""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from pydantic import Field, model_validator
+
+from optimizer.documents import Document
+from optimizer.valuation.money import nominal_rate, real_rate
+
+Against = Literal["no_battery", "no_windows", "neither"]
+
+
+class Price(Document):
+    """What equipment costs: a fixed sum, and so much for each kWh and kW. [money]"""
+
+    fixed: float = Field(default=0, ge=0)
+    per_kwh: float = Field(default=0, ge=0)
+    per_kw: float = Field(default=0, ge=0)
+
+    def of(self, kwh: float, kw: float) -> float:
+        """Return what so many kWh and kW cost. [money]"""
+        return self.fixed + self.per_kwh * kwh + self.per_kw * kw
+
+
+class Incentive(Document):
+    """What is given to the investment: a share of it, at most a sum, and a sum."""
+
+    share_pct: float = Field(default=0, ge=0, le=100)
+    at_most: float | None = Field(default=None, ge=0)
+    amount: float = Field(default=0, ge=0)
+
+    def of(self, investment: float) -> float:
+        """Return what an investment is given; never more than itself. [money]"""
+        share = self.share_pct / 100 * investment
+        if self.at_most is not None:
+            share = min(share, self.at_most)
+        return min(share + self.amount, investment)
+
+
+class Operating(Document):
+    """What the equipment costs each year, in the prices of year 1, and by how much that rises."""
+
+    per_year: float = Field(default=0, ge=0)
+    per_kwh_per_year: float = Field(default=0, ge=0)
+    rises_pct_per_year: float = Field(default=0, gt=-50, le=50)
+
+
+class Replacement(Document):
+    """When the battery is replaced: after so many years, or below so much of its capacity.
+
+    ``price_changes_pct_per_year`` is how its price moves until then, negative if it falls; the fixed
+    sum is paid again.
+    """
+
+    after_years: int | None = Field(default=None, ge=1, le=60)
+    below_pct: float | None = Field(default=None, gt=0, lt=100)
+    price_changes_pct_per_year: float = Field(default=0, gt=-50, le=50)
+
+    @model_validator(mode="after")
+    def _one_rule(self) -> Replacement:
+        if (self.after_years is None) == (self.below_pct is None):
+            given = "neither" if self.after_years is None else "both"
+            raise ValueError(
+                f"of after_years and below_pct {given} is given | Give one of the two, or leave out"
+                " the replacement."
+            )
+        return self
+
+
+class Residual(Document):
+    """What the battery is worth when the years are over.
+
+    ``share_pct`` of its price then, for a battery as new; in proportion down to nothing at
+    ``worthless_pct`` of its capacity.
+    """
+
+    share_pct: float = Field(default=0, ge=0, le=100)
+    worthless_pct: float = Field(default=60, ge=0, lt=100)
+
+
+class Terms(Document):
+    """The money section of a study; see each part.
+
+    ``prices_rise_pct_per_year`` moves all prices of the utility; the tariff's own hold in year 1.
+    ``taxes_per_year`` are what an accountant says: one sum for every year, or one for each; positive is
+    paid. ``against`` is what the saving is measured from, ``pv`` what the PV costs where it is part of
+    the investment. ``sources`` says for each part where its figures come from.
+    """
+
+    years: int = Field(default=15, ge=1, le=60)
+    rates_are: Literal["nominal", "real"] = "nominal"
+    discount_pct: float = Field(gt=-50, le=100)
+    inflation_pct: float = Field(default=0, gt=-50, le=100)
+    prices_rise_pct_per_year: float = Field(default=0, gt=-50, le=50)
+    against: Against = "no_battery"
+    battery: Price = Price()
+    inverter: Price = Price()
+    pv: float = Field(default=0, ge=0)
+    incentive: Incentive = Incentive()
+    operating: Operating = Operating()
+    replacement: Replacement | None = None
+    residual: Residual = Residual()
+    taxes_per_year: float | list[float] = 0
+    sources: dict[str, str] = {}
+
+    @model_validator(mode="after")
+    def _fits(self) -> Terms:
+        if isinstance(self.taxes_per_year, list) and len(self.taxes_per_year) != self.years:
+            raise ValueError(
+                f"taxes_per_year has {len(self.taxes_per_year)} sums for {self.years} years"
+                " | Give one sum for every year of the study, or a single one. | taxes_per_year"
+            )
+        if self.pv and self.against != "neither":
+            raise ValueError(
+                f"pv is {self.pv:g} although the saving is measured against {self.against}, where the"
+                " PV stands already | Write against: neither, or remove pv. | pv"
+            )
+        unknown = set(self.sources) - set(type(self).model_fields)
+        if unknown:
+            raise ValueError(
+                f"sources names {sorted(unknown)[0]!r}, which is no part of money"
+                " | Name the parts as they are called above. | sources"
+            )
+        return self
+
+    @property
+    def discount(self) -> float:
+        """Discount rate, in the same kind of money as all other rates. [1/year]"""
+        return self.discount_pct / 100
+
+    def taxes_of(self, year: int) -> float:
+        """Return the taxes of a year, from 1 on. [money]"""
+        taxes = self.taxes_per_year
+        return taxes[year - 1] if isinstance(taxes, list) else taxes
+
+    def both_kinds(self, rate: float) -> tuple[float, float]:
+        """Return a rate of this money's kind as nominal and as real. [1/year]"""
+        inflation = self.inflation_pct / 100
+        if self.rates_are == "nominal":
+            return rate, real_rate(rate, inflation)
+        return nominal_rate(rate, inflation), rate
