@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 from optimizer.billing.cost import LinearCost
 from optimizer.errors import DisagreementError
@@ -71,9 +72,12 @@ class Tangent:
             Gives the plant with so many units more. The battery's start and end stay the same share
             above its lowest level.
         """
-        more, less = (self.least_cost(resized(self.problem, grown(self.problem.plant, by)))
-                      for by in (LITTLE, -LITTLE))  # fmt: skip
-        return (less - more) / (2 * LITTLE)
+        more = self.least_cost(resized(self.problem, grown(self.problem.plant, LITTLE)))
+        return (self._here - more) / LITTLE
+
+    @cached_property
+    def _here(self) -> float:
+        return self.least_cost(self.problem)
 
 
 def resized(problem: Problem, plant: Plant) -> Problem:

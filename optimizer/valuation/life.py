@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
@@ -296,6 +297,34 @@ class Worth:
     def rate(self) -> float | None:
         """The internal rate of return if there is just one. [1/year]"""
         return self.rates[0] if len(self.rates) == 1 else None
+
+
+@dataclass(frozen=True)
+class Money:
+    """The years of a case and their money: with its windows, and if the cheapest plan were run.
+
+    No equipment can run the plan; it is told as what could be hoped for at most.
+    """
+
+    life: Life
+    flow: CashFlow
+    flow_of_plan: CashFlow
+
+    @classmethod
+    def of(cls, terms: Terms, life: Life, size: Size) -> Money:
+        """Return the money of a life."""
+        flow = cash_flow(terms, life, size)
+        return cls(life, flow, cash_flow(terms, life, size, of_plan=True))
+
+    @cached_property
+    def worth(self) -> Worth:
+        """What the windows come to."""
+        return worth_of(self.flow)
+
+    @cached_property
+    def worth_of_plan(self) -> Worth:
+        """What the plan would come to."""
+        return worth_of(self.flow_of_plan)
 
 
 def worth_of(flow: CashFlow) -> Worth:

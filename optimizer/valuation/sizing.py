@@ -16,6 +16,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+ROUNDING = 1e-9
+"""Values as near as this are equal, as a share."""
+
 
 @dataclass(frozen=True)
 class Planned:
@@ -44,29 +47,34 @@ class BestSize:
     is_proven: bool
 
 
-def best_size(sizes_kwh: Sequence[float], plan: Callable[[float], Planned]) -> BestSize:
-    """Find the best of some sizes.
+def best_size(
+    sizes_kwh: Sequence[float], known: Callable[[float], Planned | None]
+) -> BestSize | float:
+    """Find the best of some sizes, or name the size to be planned next.
 
     Parameters
     ----------
     sizes_kwh : sequence of float
         Candidates, rising. [kWh]
-    plan : callable
-        Plans a size and tells its value and slope.
+    known : callable
+        What a size is worth if it has been planned, else None.
     """
     sizes = np.asarray(sizes_kwh, dtype=float)
     at_most = np.full(len(sizes), np.inf)
+    may_be_best = np.ones(len(sizes), dtype=bool)
     planned: dict[float, Planned] = {}
-    open_ = np.ones(len(sizes), dtype=bool)
-    while open_.any():
-        candidates = np.flatnonzero(open_)
+    while may_be_best.any():
+        candidates = np.flatnonzero(may_be_best)
         place = int(candidates[len(candidates) // 2])
         size = float(sizes[place])
-        found = planned[size] = plan(size)
+        found = known(size)
+        if found is None:
+            return size
+        planned[size] = found
         at_most = np.minimum(at_most, found.value + found.slope * (sizes - size))
         best = max(each.value for each in planned.values())
-        open_[place] = False
-        open_ &= at_most > best + 1e-9 * max(abs(best), 1.0)
+        may_be_best[place] = False
+        may_be_best &= at_most > best + ROUNDING * max(abs(best), 1.0)
     best_kwh = max(planned, key=lambda size: planned[size].value)
     proven = all(each.is_proven for each in planned.values())
     return BestSize(best_kwh, planned[best_kwh].value, planned, proven)

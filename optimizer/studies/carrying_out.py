@@ -1,0 +1,157 @@
+"""Carries out questions: many side by side, each piece of work once, on all lanes.
+
+A lane keeps to a family while there is work for it, for it has that one compiled; a family's base comes
+first, since all its other runs start from it. Read next: ``story``.
+"""
+
+from __future__ import annotations
+
+import time
+from collections import defaultdict
+from collections.abc import Callable, Sequence
+from dataclasses import asdict, dataclass, field
+from typing import Any
+
+from optimizer.studies.cases import Family, Manner
+from optimizer.studies.lanes import Lanes
+from optimizer.studies.ledger import Ledger
+from optimizer.studies.one_run import Answer, Job
+from optimizer.studies.questions import Failed, Question, Wanted
+
+TELL_EVERY_S = 10.0
+"""How often it is told how far the work is. [s]"""
+
+WAIT_S = 1.0
+
+Progress = Callable[[str], None]
+
+
+@dataclass
+class _Waiting:
+    """Work that is wanted, and who waits for it."""
+
+    job: Job
+    family: Family
+    asked_by: list[int] = field(default_factory=list)
+    lane: str | None = None
+
+
+class CarryingOut:
+    """The questions of one study on its lanes.
+
+    Parameters
+    ----------
+    ledger : Ledger
+        What is known already, and where answers are kept.
+    lanes : Lanes
+        Where work is done.
+    manner : Manner
+        How much windows are searched for, and how cycles are counted.
+    progress : callable
+        Is told how far the work is.
+    """
+
+    def __init__(self, ledger: Ledger, lanes: Lanes, manner: Manner, progress: Progress) -> None:
+        self._ledger, self._lanes = ledger, lanes
+        self._manner, self._progress = manner, progress
+        self._waiting: dict[str, _Waiting] = {}
+        self._on_lane: dict[str, str] = {}
+        self._family_of: dict[str, str] = {}
+        self._results: dict[int, Any] = {}
+        self.done = 0
+        self.seconds = 0.0
+        self._began = self._told = time.monotonic()
+
+    def results(
+        self,
+        questions: Sequence[Question],
+        so_far: Callable[[list[Any]], None] = lambda _results: None,
+    ) -> list[Any]:
+        """Return what the questions come to, in their order; a failed one comes to None.
+
+        ``so_far`` is now and then given what is known.
+        """
+        self._results = {}
+        self._questions = questions
+        for number in range(len(questions)):
+            self._go_on(number, None)
+        while self._waiting:
+            self._give_out()
+            for lane, job, answer in self._lanes.answers(WAIT_S):
+                self._take(lane, job, answer)
+            if self._tell():
+                so_far([self._results[number] for number in sorted(self._results)])
+        return [self._results.get(number) for number in range(len(questions))]
+
+    def _go_on(self, number: int, answer: Answer | None) -> None:
+        """Send a question its answer, and all others that are known, until it wants something new."""
+        question = self._questions[number]
+        try:
+            wanted = question.send(answer)  # type: ignore[arg-type]
+            while (key := self._key_of(wanted)) and (known := self._ledger.get(key)) is not None:
+                wanted = question.send(known)
+        except StopIteration as end:
+            self._results[number] = end.value
+            return
+        except Failed:
+            return
+        if key not in self._waiting:
+            self._waiting[key] = _Waiting(self._job_of(key, wanted), wanted.family)
+        self._waiting[key].asked_by.append(number)
+
+    def _key_of(self, wanted: Wanted) -> str:
+        more = wanted.more
+        if wanted.kind == "bounds":
+            more = [(name, asdict(run)) for name, run in wanted.more]
+        return wanted.family.key_of(wanted.run, self._manner, wanted.kind, more)
+
+    def _job_of(self, key: str, wanted: Wanted) -> Job:
+        base = None
+        if wanted.kind != "base":
+            base = self._ledger.get(self._key_of(Wanted(wanted.family, "base", wanted.family.own)))
+        return Job(key, wanted.family.key, wanted.kind, wanted.run, self._manner, base, wanted.more)
+
+    def _give_out(self) -> None:
+        """Give each idle lane a piece of work."""
+        by_family: dict[str, list[str]] = defaultdict(list)
+        for key, waiting in self._waiting.items():
+            if waiting.lane is None:
+                by_family[waiting.job.family].append(key)
+        for lane in self._lanes.names():
+            if lane in self._on_lane or not by_family:
+                continue
+            family = self._best_family(lane, by_family)
+            key = by_family[family].pop(0)
+            if not by_family[family]:
+                del by_family[family]
+            waiting = self._waiting[key]
+            waiting.lane = lane
+            self._on_lane[lane], self._family_of[lane] = key, family
+            self._lanes.give(lane, waiting.family.packed, waiting.job)
+
+    def _best_family(self, lane: str, by_family: dict[str, list[str]]) -> str:
+        """Return the lane's own family, or one that few lanes work on and much is left of."""
+        own = self._family_of.get(lane)
+        if own in by_family:
+            return str(own)
+        others = [self._family_of[other] for other in self._on_lane if other != lane]
+        return min(by_family, key=lambda family: (others.count(family), -len(by_family[family])))
+
+    def _take(self, lane: str, job: Job, answer: Answer) -> None:
+        self._on_lane = {each: key for each, key in self._on_lane.items() if key != job.key}
+        self._ledger.add(job.key, answer)
+        self.done += 1
+        self.seconds += answer.get("seconds", 0.0)
+        kept = self._ledger.get(job.key)
+        for number in self._waiting.pop(job.key).asked_by:
+            self._go_on(number, kept)
+
+    def _tell(self) -> bool:
+        """Tell how far the work is, if it is time to; return whether it was."""
+        now = time.monotonic()
+        if now - self._told < TELL_EVERY_S:
+            return False
+        self._told = now
+        answered, count = len(self._results), len(self._questions)
+        self._progress(f"{answered} of {count} answered, {self.done} pieces of work done")
+        return True

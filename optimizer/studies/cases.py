@@ -1,0 +1,346 @@
+"""From a study file to cases: what is asked, and the runs that answer it.
+
+A *case* is a row of the result: sites, sizes, tariff, controls, and money over the years. A *run* is a
+year of one site with one equipment, planned and searched; cases that differ in money alone share their
+runs, and so do years in which the battery is as worn. Runs of one site, tariff and controls are a
+*family*: they share the compiled model, and start from the run of the scenario's own equipment.
+Read next: ``one_run``.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import pickle
+from collections.abc import Iterator
+from dataclasses import asdict, dataclass, replace
+from functools import cached_property
+from pathlib import Path
+from typing import Any
+
+from optimizer import __version__
+from optimizer.billing.tariff import Tariff, find_tariff, read_tariff, refuse_unknown_history
+from optimizer.documents import Source, read_document
+from optimizer.errors import InputError, ScenarioError, raise_findings
+from optimizer.paperwork import Brief, cost_for
+from optimizer.site.expected.weeks import Material
+from optimizer.site.forecast import Forecast
+from optimizer.site.scenario import Scenario, read_scenario
+from optimizer.studies.study_file import OWN, Choice, StudyFile
+from optimizer.units import number
+from optimizer.valuation.life import Fading, Size, Wear
+from optimizer.valuation.terms import Terms
+
+DAYS_OF_A_YEAR = (355, 376)
+"""A forecast of so many days is a year; money over years needs one."""
+
+
+@dataclass(frozen=True)
+class Manner:
+    """How runs are made: how much windows are searched for, and how a cycle's depth counts."""
+
+    effort: str
+    depth_exponent: float = 1.0
+
+
+@dataclass(frozen=True)
+class Run:
+    """A year of one site with one equipment.
+
+    ``health`` is the share of the battery's capacity that is left; powers stay.
+    """
+
+    battery_kwh: float
+    charge_kw: float
+    discharge_kw: float
+    inverter_kw: float
+    load_times: float = 1.0
+    pv_times: float = 1.0
+    health: float = 1.0
+
+    def worn(self, wear: Wear) -> Run:
+        """Return the same with worn equipment."""
+        return replace(self, health=wear.health, pv_times=round(self.pv_times * wear.pv, 9))
+
+    def brief(self, brief: Brief) -> Brief:
+        """Return a family's brief with the equipment, load and PV of this run."""
+        scenario, old = brief.scenario, brief.scenario.plant
+        kwh = self.battery_kwh * self.health
+        plant = replace(
+            old, capacity_kwh=kwh, low_kwh=old.low_kwh / old.capacity_kwh * kwh,
+            high_kwh=old.high_kwh / old.capacity_kwh * kwh, charge_kw=self.charge_kw,
+            discharge_kw=self.discharge_kw, ac_limit_kw=self.inverter_kw,
+        )  # fmt: skip
+        forecast = self._scaled(scenario.forecast)
+        material = scenario.material
+        added = None if material.added_kwh is None else material.added_kwh * self.load_times
+        sources = tuple(self._scaled(source) for source in material.sources)
+        scaled: Material = replace(material, sources=sources, added_kwh=added)
+        scenario = replace(scenario, plant=plant, forecast=forecast, material=scaled)
+        return replace(brief, scenario=scenario)
+
+    def _scaled(self, series: Forecast) -> Forecast:
+        if self.load_times == self.pv_times == 1:
+            return series
+        return replace(
+            series, load_kwh=series.load_kwh * self.load_times, pv_kwh=series.pv_kwh * self.pv_times
+        )
+
+
+@dataclass(frozen=True)
+class Family:
+    """One site on one tariff with one set of controls, read and compiled."""
+
+    site: str
+    tariff: str
+    controls: str
+    brief: Brief
+    inputs: tuple[tuple[str, str], ...]
+
+    @property
+    def name(self) -> str:
+        """What errors call it."""
+        return f"{self.site}, {self.tariff}, {self.controls}"
+
+    @cached_property
+    def own(self) -> Run:
+        """The scenario's own equipment."""
+        plant = self.brief.scenario.plant
+        return Run(plant.capacity_kwh, plant.charge_kw, plant.discharge_kw, plant.ac_limit_kw)
+
+    @cached_property
+    def packed(self) -> bytes:
+        """The brief as it goes to another process."""
+        return pickle.dumps(self.brief, protocol=pickle.HIGHEST_PROTOCOL)
+
+    @cached_property
+    def key(self) -> str:
+        """Tells families apart whose runs may differ: by what their files hold, not by their names."""
+        controls = self.brief.scenario.controls.model_dump(mode="json")
+        return _hashed([__version__, [digest for _, digest in self.inputs], controls])
+
+    def run_of(self, choice: Choice) -> Run:
+        """Return the run that a choice asks for."""
+        own = self.own
+        kwh = choice.battery_kwh or own.battery_kwh
+        times = kwh / own.battery_kwh
+        return Run(
+            kwh,
+            choice.battery_kw or own.charge_kw * times,
+            choice.battery_kw or own.discharge_kw * times,
+            choice.inverter_kw or own.inverter_kw,
+            1.0 if choice.load_times is None else choice.load_times,
+            1.0 if choice.pv_times is None else choice.pv_times,
+        )  # fmt: skip
+
+    def key_of(self, run: Run, manner: Manner, kind: str = "run", more: Any = None) -> str:
+        """Return what tells a piece of work from all others, in this study and later ones."""
+        return _hashed([self.key, asdict(run), asdict(manner), kind, more])
+
+
+@dataclass(frozen=True)
+class Case:
+    """One row: a run and what it is worth over the years.
+
+    ``role`` tells why it is there: listed, the best size found, or one thing that turns out otherwise,
+    ``of`` then being the case that it varies.
+    """
+
+    choice: Choice
+    family: Family
+    run: Run
+    terms: Terms | None
+    fading: Fading
+    role: str = "listed"
+    of: int | None = None
+
+    @property
+    def size(self) -> Size:
+        """What is bought."""
+        return Size(self.run.battery_kwh, self.run.discharge_kw, self.run.inverter_kw)
+
+
+@dataclass(frozen=True)
+class Study:
+    """A study, read and checked: its families and listed cases."""
+
+    file: StudyFile
+    source: Source
+    families: tuple[Family, ...]
+    cases: tuple[Case, ...]
+    currency: str
+
+    @property
+    def inputs(self) -> dict[str, str]:
+        """The hash of each input file, by its path; the study's own first."""
+        path = self.source.path
+        found = {str(path): _digest(path)}
+        for family in self.families:
+            found.update(family.inputs)
+        return found
+
+
+def read_study(path: Path) -> Study:
+    """Read a study, its scenarios and tariffs, and list its cases.
+
+    Raises
+    ------
+    InputError
+        What is wrong in any of them, before anything runs; of several sites all findings together.
+    """
+    file, source = read_document(path, StudyFile, ScenarioError)
+    choices = file.choices()
+    if not choices:
+        raise ScenarioError(
+            "no case is left", where=source.where(("leave_out",)), mend="Leave out less."
+        )
+    families, findings = _families(file, source, choices)
+    raise_findings(findings)
+    currency = _one_currency(families, source)
+    cases = tuple(_case(choice, families, file) for choice in choices)
+    findings = list(_odd_cases(cases, source))
+    raise_findings(findings[:10])
+    return Study(file, source, tuple(families.values()), cases, currency)
+
+
+def _names(choice: Choice) -> tuple[str, str, str]:
+    return choice.site or "", choice.tariff or OWN, choice.controls or OWN
+
+
+def _families(
+    file: StudyFile, source: Source, choices: list[Choice]
+) -> tuple[dict[tuple[str, str, str], Family], list[InputError]]:
+    folder = source.path.parent
+    scenarios: dict[str, Scenario] = {}
+    findings: list[InputError] = []
+    for place, site in enumerate(file.sites):
+        try:
+            scenarios[site] = read_scenario(folder / site)
+            if file.money is not None:
+                _refuse_parts_of_a_year(scenarios[site], source.where(("sites", place)))
+        except InputError as failure:
+            findings.append(failure)
+    families: dict[tuple[str, str, str], Family] = {}
+    tariffs: dict[Path, Tariff] = {}
+    for names in dict.fromkeys(_names(choice) for choice in choices):
+        site, tariff = names[:2]
+        if site not in scenarios:
+            continue
+        try:
+            scenario = scenarios[site]
+            path = _tariff_path(tariff, scenario, folder, source, file)
+            tariffs.setdefault(path, read_tariff(path))
+            families[names] = _family(names, scenario, tariffs[path], file)
+        except InputError as failure:
+            if str(failure) not in map(str, findings):
+                findings.append(failure)
+    return families, findings
+
+
+def _tariff_path(
+    name: str, scenario: Scenario, folder: Path, source: Source, file: StudyFile
+) -> Path:
+    if name == OWN:
+        where = scenario.source.where(("tariff",))
+        return find_tariff(scenario.file.tariff, scenario.folder, where)
+    listed = file.vary.tariff or []
+    place = ("vary", "tariff", listed.index(name)) if name in listed else ("also",)
+    return find_tariff(name, folder, source.where(place))
+
+
+def _family(
+    names: tuple[str, str, str], scenario: Scenario, tariff: Tariff, file: StudyFile
+) -> Family:
+    controls = scenario.controls if names[2] == OWN else file.controls[names[2]]
+    changed = scenario.file.model_copy(update={"controls": controls})
+    scenario = replace(scenario, file=changed)
+    state = scenario.file.state
+    refuse_unknown_history(tariff, state, lambda key: scenario.source.where(("state", key)))
+    brief = Brief(scenario, tariff, cost_for(scenario, tariff))
+    files = [*_files_of(scenario.source), *_files_of(tariff.source)]
+    inputs = tuple((str(path), _digest(path)) for path in dict.fromkeys(files))
+    return Family(*names, brief, inputs)
+
+
+def _refuse_parts_of_a_year(scenario: Scenario, where: str) -> None:
+    grid = scenario.forecast.grid
+    least, most = DAYS_OF_A_YEAR
+    if not least <= len(grid.dates) <= most:
+        raise ScenarioError(
+            f"the forecast has {len(grid.dates)} days; money over years needs one of about a year",
+            where=where,
+            mend="Give the site a forecast of a year, or leave money out.",
+        )
+
+
+def _one_currency(families: dict[tuple[str, str, str], Family], source: Source) -> str:
+    found: dict[str, str] = {}
+    for family in families.values():
+        found.setdefault(family.brief.tariff.currency, family.name)
+    if len(found) > 1:
+        told = " and ".join(f"{currency} ({name})" for currency, name in found.items())
+        raise ScenarioError(
+            f"the tariffs are in several currencies: {told}",
+            where=source.where(("vary", "tariff")),
+            mend="Make one study for each currency.",
+        )
+    return next(iter(found))
+
+
+def _case(choice: Choice, families: dict[tuple[str, str, str], Family], file: StudyFile) -> Case:
+    family = families[_names(choice)]
+    terms = file.money
+    if terms is not None and choice.prices_rise_pct is not None:
+        terms = terms.model_copy(update={"prices_rise_pct_per_year": choice.prices_rise_pct})
+    return Case(choice, family, family.run_of(choice), terms, file.ageing)
+
+
+def _odd_cases(cases: tuple[Case, ...], source: Source) -> Iterator[InputError]:
+    """Yield what the battery of a scenario would be refused for too."""
+    from optimizer.site.equipment import MAX_HOURS_TO_FILL
+
+    seen = set()
+    for case in cases:
+        run = case.run
+        hours = run.battery_kwh / max(run.charge_kw, run.discharge_kw)
+        pair = run.battery_kwh, run.discharge_kw
+        if pair in seen or 0.05 <= hours <= MAX_HOURS_TO_FILL:
+            continue
+        seen.add(pair)
+        yield ScenarioError(
+            f"a battery of {number(run.battery_kwh)} kWh with {number(run.discharge_kw)} kW would take"
+            f" {hours:.3g} hours to fill",
+            where=source.where(("vary", "battery_kw")),
+            mend="Check that capacities are in kWh and powers in kW, or leave this pair out.",
+        )
+
+
+def _files_of(source: Source) -> Iterator[Path]:
+    """Yield a document and the files that it names."""
+    yield source.path
+    for text in _texts_in(source.content):
+        path = source.path.parent / text
+        try:
+            if path.is_file():
+                yield path
+        except OSError:  # a text too long for the file system is no file
+            continue
+
+
+def _texts_in(content: Any) -> Iterator[str]:
+    if isinstance(content, str):
+        yield content
+    elif isinstance(content, dict):
+        for value in content.values():
+            yield from _texts_in(value)
+    elif isinstance(content, list):
+        for value in content:
+            yield from _texts_in(value)
+
+
+def _digest(path: Path) -> str:
+    return hashlib.sha256(path.read_bytes()).hexdigest()
+
+
+def _hashed(content: Any) -> str:
+    return hashlib.sha256(json.dumps(content, sort_keys=True).encode()).hexdigest()[:32]

@@ -1,0 +1,276 @@
+"""Lanes on which work is done: processes of this machine, or workers of a Dask cluster.
+
+A lane does one piece of work at a time, so a process keeps the family that it has compiled, and no more
+solver threads run than there are processors. What a lane answers comes into one queue. A lane whose
+process died is replaced and its work given out once more; a second death is an answer too, so that one
+impossible case does not stop a study. Read next: ``ledger``.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import multiprocessing
+import os
+import queue
+import signal
+import threading
+import time
+from collections.abc import Iterator
+from concurrent.futures import Future, ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
+from typing import Any, Protocol
+
+from optimizer import __version__
+from optimizer.errors import InputError
+from optimizer.planning.solver import use_processors
+from optimizer.settings import workers
+from optimizer.studies.one_run import Answer, Job, work
+
+LOOK_EVERY_S = 0.5
+"""How often a process looks whether the one that began it is still there. [s]"""
+
+ONE_THREAD = {
+    "OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "MKL_NUM_THREADS": "1",
+    "NUMBA_NUM_THREADS": "1",
+}  # fmt: skip
+"""Libraries that would take every processor for themselves in every process."""
+
+DIED = "the process died over it, twice; it may have run out of memory"
+
+
+class Lanes(Protocol):
+    """Where work is done."""
+
+    def names(self) -> list[str]:
+        """Return the lanes that take work now."""
+
+    def give(self, lane: str, packed: bytes, job: Job) -> None:
+        """Let a lane do a job of the family that is packed."""
+
+    def answers(self, wait_s: float) -> Iterator[tuple[str, Job, Answer]]:
+        """Yield what has been answered, waiting for the first as long as said. [s]"""
+
+    def close(self) -> None:
+        """Stop what is running."""
+
+
+class _Answering:
+    """Puts what futures bring into a queue, with lane and job."""
+
+    def __init__(self) -> None:
+        self._queue: queue.SimpleQueue[tuple[str, bytes, Job, Any]] = queue.SimpleQueue()
+
+    def watch(self, future: Any, lane: str, packed: bytes, job: Job) -> None:
+        """Note a future whose answer is awaited."""
+        future.add_done_callback(lambda done: self._queue.put((lane, packed, job, done)))
+
+    def done(self, wait_s: float) -> Iterator[tuple[str, bytes, Job, Any]]:
+        """Yield the futures that are done."""
+        with contextlib.suppress(queue.Empty):
+            yield self._queue.get(timeout=wait_s)
+            while True:
+                yield self._queue.get_nowait()
+
+
+class Processes:
+    """Processes of this machine, each with one thread."""
+
+    def __init__(self, count: int) -> None:
+        self._answering = _Answering()
+        self._pools: dict[str, ProcessPoolExecutor] = {}
+        self._died: set[str] = set()
+        for number in range(count):
+            self._pools[f"process {number + 1}"] = _pool()
+
+    def names(self) -> list[str]:
+        """Return all lanes."""
+        return list(self._pools)
+
+    def give(self, lane: str, packed: bytes, job: Job) -> None:
+        """Let a process do a job."""
+        future: Future[Answer] = self._pools[lane].submit(work, packed, job)
+        self._answering.watch(future, lane, packed, job)
+
+    def answers(self, wait_s: float) -> Iterator[tuple[str, Job, Answer]]:
+        """Yield what has been answered; replace processes that died."""
+        for lane, packed, job, future in self._answering.done(wait_s):
+            failure = future.exception()
+            if failure is None:
+                yield lane, job, future.result()
+            elif isinstance(failure, BrokenProcessPool):
+                self._pools[lane].shutdown(wait=False)
+                self._pools[lane] = _pool()
+                if job.key in self._died:
+                    yield lane, job, {"failed": DIED, "seconds": 0.0}
+                else:
+                    self._died.add(job.key)
+                    self.give(lane, packed, job)
+            else:
+                raise failure
+
+    def close(self) -> None:
+        """Stop all processes at once; what they were at is not lost, only not done."""
+        for pool in self._pools.values():
+            for process in list((pool._processes or {}).values()):
+                process.terminate()
+            pool.shutdown(wait=False, cancel_futures=True)
+
+
+def _pool() -> ProcessPoolExecutor:
+    with _environment(ONE_THREAD):
+        pool = ProcessPoolExecutor(
+            1, multiprocessing.get_context("spawn"), initializer=_begin, initargs=(os.getpid(),)
+        )
+        pool.submit(os.getpid)  # begins the process while the environment holds
+    return pool
+
+
+@contextlib.contextmanager
+def _environment(values: dict[str, str]) -> Iterator[None]:
+    before = {name: os.environ.get(name) for name in values}
+    os.environ.update(values)
+    try:
+        yield
+    finally:
+        for name, value in before.items():
+            if value is None:
+                del os.environ[name]
+            else:
+                os.environ[name] = value
+
+
+def _begin(parent: int) -> None:
+    """Make a new process one of several: one thread, deaf to Ctrl-C, gone when its parent is."""
+    use_one_thread()
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+
+    def watch() -> None:
+        while os.getppid() == parent:
+            time.sleep(LOOK_EVERY_S)
+        os._exit(1)
+
+    threading.Thread(target=watch, daemon=True).start()
+
+
+def use_one_thread() -> None:
+    """Let solver and search use one thread in this process."""
+    workers.use(1)
+    use_processors(1)
+
+
+class Here:
+    """The process that asks, for a study of few cases and for tests."""
+
+    def __init__(self) -> None:
+        self._waiting: list[tuple[bytes, Job]] = []
+
+    def names(self) -> list[str]:
+        """Return the one lane."""
+        return ["here"]
+
+    def give(self, lane: str, packed: bytes, job: Job) -> None:
+        """Keep a job until answers are asked for."""
+        del lane
+        self._waiting.append((packed, job))
+
+    def answers(self, wait_s: float) -> Iterator[tuple[str, Job, Answer]]:
+        """Do what is waiting."""
+        del wait_s
+        waiting, self._waiting = self._waiting, []
+        for packed, job in waiting:
+            yield "here", job, work(packed, job)
+
+    def close(self) -> None:
+        """Drop what is waiting."""
+        self._waiting.clear()
+
+
+class Cluster:
+    """Workers of an existing Dask cluster.
+
+    A worker that dies takes nothing along: Dask gives its work to another, and what a family holds can
+    be made again anywhere, since it is a piece of work itself.
+
+    Raises
+    ------
+    InputError
+        If Dask is not installed, the scheduler does not answer, or a worker has another version.
+    """
+
+    def __init__(self, address: str, wait_s: float = 10.0) -> None:
+        try:
+            from distributed import Client
+        except ImportError:
+            raise InputError(
+                "Dask is not installed",
+                where="--cluster",
+                mend="Install it on this machine and on the workers: pip install 'tariffwright[cluster]'.",
+            ) from None
+        try:
+            self._client = Client(address, timeout=wait_s, set_as_default=False)
+            self._client.wait_for_workers(1, timeout=wait_s)
+        except (OSError, ValueError, TimeoutError) as failure:
+            raise InputError(
+                f"the scheduler at {address} does not answer with a worker: {failure}",
+                where="--cluster",
+                mend="Check the address, such as tcp://host:8786, and that workers are running.",
+            ) from None
+        self._answering = _Answering()
+        self._families: dict[str, Any] = {}
+        self._running: dict[str, Any] = {}
+        self._refuse_other_versions()
+
+    def _refuse_other_versions(self) -> None:
+        found = self._client.run(_version, on_error="return")
+        for worker, version in found.items():
+            if version != __version__:
+                told = version if isinstance(version, str) else "none that can be loaded"
+                raise InputError(
+                    f"the worker {worker} has version {told}, this program {__version__}",
+                    where="--cluster",
+                    mend="Install the same version on all workers.",
+                )
+
+    def names(self) -> list[str]:
+        """Return the addresses of the workers that are there now."""
+        return list(self._client.scheduler_info(n_workers=-1)["workers"])
+
+    def give(self, lane: str, packed: bytes, job: Job) -> None:
+        """Let a worker do a job; another may take it if that one is gone."""
+        if job.family not in self._families:
+            key = f"tariffwright-{job.family}"
+            self._families[job.family] = self._client.submit(bytes, packed, key=key)
+        future = self._client.submit(
+            work_on_worker, self._families[job.family], job,
+            workers=[lane], allow_other_workers=True, pure=False, retries=3,
+        )  # fmt: skip
+        self._running[job.key] = future
+        self._answering.watch(future, lane, packed, job)
+
+    def answers(self, wait_s: float) -> Iterator[tuple[str, Job, Answer]]:
+        """Yield what has been answered."""
+        for lane, packed, job, future in self._answering.done(wait_s):
+            self._running.pop(job.key, None)
+            if future.status == "finished":
+                yield lane, job, future.result()
+            elif future.status in {"cancelled", "lost"}:
+                self._families.pop(job.family, None)
+                self.give(lane, packed, job)
+            else:
+                yield lane, job, {"failed": f"{DIED} ({future.exception()!r})", "seconds": 0.0}
+
+    def close(self) -> None:
+        """Let go of the cluster; it stays as it was."""
+        for future in self._running.values():
+            future.cancel()
+        self._client.close()
+
+
+def work_on_worker(packed: bytes, job: Job) -> Answer:
+    """Do a job on a worker, with one thread."""
+    use_one_thread()
+    return work(packed, job)
+
+
+def _version() -> str:
+    return __version__

@@ -1,0 +1,110 @@
+"""The ledger: what has been answered, line by line, so that nothing is ever done twice.
+
+Each answer is a line of ``ledger.jsonl`` in the folder of the results, written and flushed as it comes.
+A line is found by the key of its work, which holds the hashes of all inputs; so a study that is
+changed and run again uses what still holds. A process killed in the middle of a line leaves a
+torn one at the end, which is dropped. Read next: ``progress``.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+from pathlib import Path
+from typing import Any, TextIO
+
+from optimizer.errors import InputError
+from optimizer.studies.one_run import Answer
+
+LEDGER = "ledger.jsonl"
+
+
+class Ledger:
+    """Answers by key, in memory and in a file that only grows.
+
+    Parameters
+    ----------
+    folder : Path, optional
+        Where the file is; without one, answers are kept in memory only.
+    again_failed : bool
+        Forget answers that say that something failed.
+
+    Raises
+    ------
+    InputError
+        If the folder cannot be written, or another study writes there now.
+    """
+
+    def __init__(self, folder: Path | None, *, again_failed: bool = False) -> None:
+        self._answers: dict[str, Answer] = {}
+        self._file: TextIO | None = None
+        if folder is None:
+            return
+        path = folder / LEDGER
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+            self._file = path.open("a+", encoding="utf-8")
+            _lock(self._file)
+        except BlockingIOError:
+            raise InputError(
+                "another study is writing its results here",
+                where=str(path),
+                mend="Wait until it is done, or name another folder with --out.",
+            ) from None
+        except OSError as failure:
+            raise InputError(
+                f"the results cannot be written: {failure.strerror}",
+                where=str(path),
+                mend="Choose a folder with --out in which you may write.",
+            ) from None
+        self._read(self._file)
+        if again_failed:
+            kept = self._answers.items()
+            self._answers = {key: answer for key, answer in kept if "failed" not in answer}
+
+    def _read(self, file: TextIO) -> None:
+        file.seek(0)
+        whole = 0
+        for line in file:
+            if not line.endswith("\n"):
+                break
+            try:
+                answer = json.loads(line)
+                self._answers[answer["key"]] = answer
+            except (ValueError, KeyError, TypeError):
+                break
+            whole += len(line.encode())
+        file.truncate(whole)  # a torn line, and what may stand behind it
+        file.seek(0, os.SEEK_END)
+
+    def __len__(self) -> int:
+        return len(self._answers)
+
+    def get(self, key: str) -> Answer | None:
+        """Return an answer, or None if it is not known."""
+        return self._answers.get(key)
+
+    def add(self, key: str, answer: Answer) -> None:
+        """Keep an answer; it is on the disk when this returns."""
+        kept = {"key": key, **answer}
+        text = json.dumps(kept)
+        if self._file is not None:
+            self._file.write(text + "\n")
+            self._file.flush()
+            os.fsync(self._file.fileno())
+        self._answers[key] = json.loads(text)
+
+    def close(self) -> None:
+        """Let others write."""
+        if self._file is not None:
+            self._file.close()
+            self._file = None
+
+
+def _lock(file: Any) -> None:
+    """Take the file for this process alone, where the system can."""
+    try:
+        import fcntl
+    except ImportError:  # not on this system
+        return
+    fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)

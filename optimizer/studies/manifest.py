@@ -1,0 +1,50 @@
+"""The manifest: what it takes to do a study again and come to the same figures.
+
+Read next: ``story``.
+"""
+
+from __future__ import annotations
+
+import platform
+from importlib.metadata import PackageNotFoundError, version
+from typing import Any
+
+from optimizer import __version__
+from optimizer.settings.fitting import SEED
+from optimizer.studies.cases import Study
+
+LIBRARIES = (
+    "highspy", "numba", "numpy", "scipy", "pandas", "pydantic", "pyarrow", "xlsxwriter",
+    "distributed", "tzdata",
+)  # fmt: skip
+
+
+def manifest_of(study: Study, workers: str) -> dict[str, Any]:
+    """Return the manifest as plain data; nothing in it hangs on when or how fast it ran."""
+    file = study.file
+    return {
+        "study": file.study,
+        "program": {"tariffwright": __version__, "python": platform.python_version()},
+        "libraries": {name: _version_of(name) for name in LIBRARIES},
+        "solver": "HiGHS (highspy), dual simplex from the family's base, presolve off",
+        "machine": {"system": platform.system(), "processor": platform.machine()},
+        "lanes": workers,
+        "effort": file.effort,
+        "seeds": {
+            "search and plausible years": SEED,
+            "draws": None if file.draws is None else file.draws.seed,
+        },
+        "inputs_sha256": study.inputs,
+        "cases": len(study.cases),
+        "families": {
+            family.name: {"key": family.key, "steps": family.brief.scenario.forecast.grid.count}
+            for family in study.families
+        },
+    }
+
+
+def _version_of(name: str) -> str | None:
+    try:
+        return version(name)
+    except PackageNotFoundError:
+        return None

@@ -1,0 +1,345 @@
+"""One run: the cheapest plan and the windows of a year, and every figure that a row may want.
+
+What is found hangs on the run, its family and the family's base alone, to the last bit, and not on what
+the same process worked on before: the solver starts from the base's solution, the search from the base's
+windows. So any process may do any run, and a study that was stopped comes out the same.
+Read next: ``lanes``.
+"""
+
+from __future__ import annotations
+
+import base64
+import json
+import pickle
+import threading
+import time
+import zlib
+from collections import OrderedDict
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from optimizer.billing.bill import bill_flows
+from optimizer.errors import OptimizerError
+from optimizer.paperwork import Brief, weather_of
+from optimizer.planning.linear import LinearSolver
+from optimizer.planning.plan import Plan
+from optimizer.planning.solver import Basis
+from optimizer.planning.tangent import bigger_battery, bigger_connection, bigger_inverter
+from optimizer.settings.choosing import (
+    EFFORTS,
+    EFFORTS_ALIKE,
+    Found,
+    Likeness,
+    find_alike,
+    find_settings,
+)
+from optimizer.settings.season import Task
+from optimizer.settings.windows import Settings, no_windows
+from optimizer.site.equipment import UNLIMITED_KW, Plant
+from optimizer.site.expected.weeks import Variant
+from optimizer.stages import cheapest_plan, course_of, groupings_of, problem_of, task_of
+from optimizer.studies.cases import Manner, Run
+from optimizer.timegrid import FloatArray
+from optimizer.valuation.chances import Draws
+from optimizer.valuation.fade import Ageing, equivalent_full_cycles
+from optimizer.valuation.outcome import Case as Bills
+from optimizer.valuation.outcome import Judge, cases_of
+from optimizer.valuation.sources import sources_of
+from optimizer.valuation.terms import Against
+
+PLANNING_S = 600.0
+"""Most time for the plan of one run. [s]"""
+
+FAMILIES_KEPT = 2
+"""How many families a process keeps compiled: memory stays bounded."""
+
+Answer = dict[str, Any]
+"""What a piece of work answers, as it is kept in the ledger: ``figures``, or ``failed`` with a reason."""
+
+
+@dataclass(frozen=True)
+class Job:
+    """A piece of work for one process.
+
+    ``kind`` is ``base`` (the scenario's own equipment, searched in full), ``run``, ``bounds`` (what the
+    base's shadow prices say of other runs), ``slope`` (a plan and its worth of a kWh), or ``draws``.
+    ``base`` is the answer of the family's base, ``more`` what the kind needs beside.
+    """
+
+    key: str
+    family: str
+    kind: str
+    run: Run
+    manner: Manner
+    base: Answer | None = None
+    more: Any = None
+
+
+@dataclass
+class _Opened:
+    """A family in this process: its brief, and a solver that keeps its programs."""
+
+    brief: Brief
+    solver: LinearSolver
+    base_key: str | None
+
+
+_opened: OrderedDict[str, _Opened] = OrderedDict()
+_one_at_a_time = threading.Lock()
+
+
+def work(packed: bytes, job: Job) -> Answer:
+    """Do a piece of work; what fails is an answer too.
+
+    Parameters
+    ----------
+    packed : bytes
+        The family's brief.
+    job : Job
+        What to do.
+    """
+    begun = time.perf_counter()
+    with _one_at_a_time:
+        try:
+            answer = WAYS[job.kind](_open(packed, job), job)
+        except OptimizerError as failure:
+            answer = {"failed": f"{failure.what} ({failure.where}; {failure.mend})"}
+    return {**answer, "seconds": time.perf_counter() - begun}
+
+
+def _open(packed: bytes, job: Job) -> _Opened:
+    """Return the family, compiled here before or now."""
+    base_key = None if job.base is None else job.base["key"]
+    family = _opened.get(job.family)
+    if family is None or family.base_key != base_key:
+        brief = pickle.loads(packed) if family is None else family.brief
+        bases = [] if job.base is None else [_basis(text) for text in job.base.get("bases", [])]
+        family = _Opened(brief, LinearSolver(1, bases), base_key)
+    _opened[job.family] = family
+    _opened.move_to_end(job.family)
+    while len(_opened) > FAMILIES_KEPT:
+        _opened.popitem(last=False)
+    return family
+
+
+def _planned(family: _Opened, job: Job) -> tuple[Brief, Plan]:
+    brief = job.run.brief(family.brief)
+    return brief, cheapest_plan(brief, PLANNING_S, lambda _told: None, family.solver)
+
+
+def _base(family: _Opened, job: Job) -> Answer:
+    """Search the scenario's own equipment in full, and keep what other runs start from."""
+    brief, plan = _planned(family, job)
+    task, weather = task_of(brief, plan), weather_of(brief)
+    groupings = groupings_of(brief, task.controls)
+    found = find_settings(task, weather, brief.scenario.name, groupings, EFFORTS[job.manner.effort])
+    return {
+        "figures": _figures(brief, plan, task, found, job.manner),
+        "likeness": _likeness_record(found.likeness),
+        "bases": [_packed_basis(basis) for basis in family.solver.bases],
+    }
+
+
+def _run(family: _Opened, job: Job) -> Answer:
+    """Plan a run, and find its windows from those of the base; without a base in full."""
+    brief, plan = _planned(family, job)
+    task, weather, name = task_of(brief, plan), weather_of(brief), brief.scenario.name
+    if job.base is None or "likeness" not in job.base:
+        groupings = groupings_of(brief, task.controls)
+        found = find_settings(task, weather, name, groupings, EFFORTS[job.manner.effort])
+    else:
+        like = _likeness(job.base["likeness"])
+        found = find_alike(task, weather, name, like, EFFORTS_ALIKE[job.manner.effort])
+    return {"figures": _figures(brief, plan, task, found, job.manner)}
+
+
+def _slope(family: _Opened, job: Job) -> Answer:
+    """Plan a run; tell its cost without windows, and what one kWh more of battery would save."""
+    brief, plan = _planned(family, job)
+    bare = course_of(brief)
+    plant = bare.plant.without_battery()
+    run = replace(bare, plant=plant, start_kwh=0.0).run(no_windows(0.0))
+    per_kw = job.run.discharge_kw / job.run.battery_kwh if job.more else 0.0
+    worth = _worth_of_a_kwh(plan, per_kw)
+    return {
+        "figures": {
+            "cost_no_battery": bill_flows(brief.cost, run.flows).total,
+            "cost_plan": plan.cost,
+            "worth_kwh": worth,
+            "is_linear": plan.tangent is not None,
+        }
+    }
+
+
+def _worth_of_a_kwh(plan: Plan, per_kw: float) -> float:
+    """Return what a kWh more would save, its power growing along. [money per kWh]"""
+
+    def grown(plant: Plant, by: float) -> Plant:
+        bigger = bigger_battery(plant, by)
+        return replace(
+            bigger, charge_kw=plant.charge_kw + per_kw * by,
+            discharge_kw=plant.discharge_kw + per_kw * by,
+        )  # fmt: skip
+
+    if plan.tangent is not None:
+        return plan.tangent.worth(grown)
+    worth = plan.prices.limits.get
+    power = worth("charging power, per kW", 0.0) + worth("discharging power, per kW", 0.0)
+    return worth("battery capacity, per kWh", 0.0) + per_kw * power
+
+
+def _bounds(family: _Opened, job: Job) -> Answer:
+    """Tell what the plans of other runs cost at least, by the shadow prices of this one's."""
+    _, plan = _planned(family, job)
+    if plan.tangent is None:
+        return {"figures": {}}
+    return {
+        "figures": {
+            key: plan.tangent.least_cost(problem_of(run.brief(family.brief)))
+            for key, run in job.more
+        }
+    }
+
+
+def _draws(family: _Opened, job: Job) -> Answer:
+    """Replay windows in drawn weather at several levels of load; tell what each year saves."""
+    settings_text, draws, against = job.more
+    brief = job.run.brief(family.brief)
+    settings = Settings.model_validate_json(settings_text)
+    saved = _saved_in(brief, settings, Draws.model_validate(draws), against)
+    return {"figures": {"saved": saved.tolist()}}
+
+
+def _saved_in(brief: Brief, settings: Settings, draws: Draws, against: Against) -> FloatArray:
+    course, weather = course_of(brief), weather_of(brief)
+    plain, bare = course.plain(), course.plant.without_battery()
+    saved = np.zeros((draws.load_levels, draws.weather_years))
+    for level, factor in enumerate(draws.load_factors()):
+        for number in range(draws.weather_years):
+            luck = np.random.default_rng([draws.seed, number])
+            year = weather.year(Variant(1.0, load_factor=factor), None, luck)
+            there = replace(course, load_kwh=year.load_kwh, pv_kwh=year.pv_kwh)
+            if against == "no_windows":
+                other = there.run(plain)
+            else:
+                pv = 0 * year.pv_kwh if against == "neither" else year.pv_kwh
+                other = replace(there, plant=bare, pv_kwh=pv, start_kwh=0.0).run(no_windows(0.0))
+            ours = bill_flows(brief.cost, there.run(settings).flows).total
+            saved[level, number] = bill_flows(brief.cost, other.flows).total - ours
+    return saved
+
+
+WAYS = {"base": _base, "run": _run, "slope": _slope, "bounds": _bounds, "draws": _draws}
+"""What is done for each kind of job."""
+
+
+# --- figures ---------------------------------------------------------------------------------
+
+
+def _figures(brief: Brief, plan: Plan, task: Task, found: Found, manner: Manner) -> Answer:
+    """Return every figure of a run. Money is that of the horizon, in the tariff's currency."""
+    course, judge = course_of(brief), Judge(brief.cost, plan)
+    bills = cases_of(course, found.settings, judge)
+    windows, size = bills["windows"], found.sizes[found.chosen]
+    per_kw = course.plant.discharge_kw / course.plant.capacity_kwh
+    figures: Answer = {}
+    for key, each in bills.items():
+        figures |= _of_bills(key, each)
+    figures |= _of_sources(brief, task, bills, course.start_kwh)
+    usable, cycles = course.plant.usable_kwh, Ageing(depth_exponent=manner.depth_exponent)
+    from_battery = windows.flows.discharge_kwh / course.plant.discharge_efficiency
+    levels = np.concatenate([[course.start_kwh], windows.stored_kwh])
+    return figures | {
+        "plan_kind": plan.proof.kind,
+        "plan_gap": plan.proof.gap,
+        "windows": size.entries,
+        "saved_seen_years": size.seen,
+        "saved_unseen_years": size.unseen,
+        "discharged_kwh": float(windows.flows.discharge_kwh.sum()),
+        "full_cycles": equivalent_full_cycles(from_battery, usable),
+        "cycles_counted": cycles.cycles_counted(levels, usable),
+        "worth_battery_kwh": _worth_of_a_kwh(plan, 0.0),
+        "worth_battery_kwh_and_its_kw": _worth_of_a_kwh(plan, per_kw),
+        "worth_inverter_kw": _worth(plan, "inverter"),
+        "worth_connection_kw": _worth(plan, "connection"),
+        "settings": found.settings.model_dump_json(exclude_none=True),
+    }
+
+
+def _worth(plan: Plan, what: str) -> float:
+    """Return what one kW more of the inverter or the connection would save. [money per kW]"""
+    if plan.tangent is None:
+        name = "inverter, per kW" if what == "inverter" else "import limit, per kW"
+        return plan.prices.limits.get(name, 0.0)
+    if what == "inverter":
+        return plan.tangent.worth(bigger_inverter)
+    if plan.problem.plant.import_limit_kw >= UNLIMITED_KW:
+        return 0.0
+    return plan.tangent.worth(bigger_connection)
+
+
+def _of_bills(key: str, bills: Bills) -> Answer:
+    return {
+        f"bill_{key}": bills.bill.total,
+        f"cost_{key}": bills.cost,
+        f"import_kwh_{key}": float(bills.flows.import_kwh.sum()),
+        f"export_kwh_{key}": float(bills.flows.export_kwh.sum()),
+        f"peak_kw_{key}": bills.peak_import_kw,
+    }
+
+
+def _of_sources(brief: Brief, task: Task, bills: dict[str, Bills], start_kwh: float) -> Answer:
+    before, after = bills["no_battery"], bills["windows"]
+    sources = sources_of(
+        task.cost, before.flows, after.flows, after.stored_kwh, start_kwh,
+        brief.scenario.plant.low_kwh, before.cost - after.cost,
+    )  # fmt: skip
+    return {
+        "from_self_consumption": sources.self_consumption,
+        "from_moved_purchases": sources.moved_purchases,
+        "from_sales": sources.sales,
+        "from_demand": sources.demand,
+        "from_other": sources.other,
+    }
+
+
+# --- what other runs start from --------------------------------------------------------------
+
+
+def _likeness_record(like: Likeness) -> Answer:
+    return {
+        "groups": [list(group) for group in like.groups],
+        "windows": [each.model_dump_json(exclude_none=True) for each in like.windows],
+        "fitted_on": [
+            [each.model_dump_json(exclude_none=True) for each in pair] for pair in like.fitted_on
+        ],
+    }
+
+
+def _likeness(record: Answer) -> Likeness:
+    read = Settings.model_validate_json
+    return Likeness(
+        tuple(tuple(group) for group in record["groups"]),
+        tuple(read(text) for text in record["windows"]),
+        tuple(tuple(read(text) for text in pair) for pair in record["fitted_on"]),
+    )
+
+
+def _packed_basis(basis: Basis) -> str:
+    """Return a basis as text: the statuses, a byte each, columns and rows."""
+    parts = [part.astype(np.uint8).tobytes() for part in (basis.columns, basis.rows)]
+    packed = [base64.b64encode(zlib.compress(part)).decode() for part in parts]
+    return json.dumps(packed)
+
+
+def _basis(text: str) -> Basis:
+    parts = [zlib.decompress(base64.b64decode(part)) for part in json.loads(text)]
+    columns, rows = (np.frombuffer(part, dtype=np.uint8).astype(np.int64) for part in parts)
+    return Basis(columns, rows)
+
+
+def forget() -> None:
+    """Forget all families of this process."""
+    _opened.clear()

@@ -1,0 +1,268 @@
+"""Questions: what each row needs to know, asked one piece of work after the other.
+
+A question is a generator. It yields what it wants done, is sent the answer, and returns its result in
+the end. So the order of asking reads like the sum it is, while many questions are carried out side by
+side and whatever two of them want is done once. Read next: ``rows``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Generator, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from optimizer.settings.windows import Settings
+from optimizer.studies.cases import Case, Family, Run
+from optimizer.studies.one_run import Answer
+from optimizer.studies.study_file import BestSize as SizesToTry
+from optimizer.valuation.chances import Chances, Draws, chances_of
+from optimizer.valuation.life import (
+    Life,
+    Money,
+    Wear,
+    YearFigures,
+    cash_flow,
+    life_of,
+    worth_of,
+)
+from optimizer.valuation.sizing import BestSize, Planned, best_size
+from optimizer.valuation.terms import Against, Terms
+from optimizer.valuation.verdict import Swing
+
+SLIGHTLY = 1e-3
+"""By how much a size is moved for the slope of its price. [kWh]"""
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """A piece of work that a question waits for; see ``one_run.Job``."""
+
+    family: Family
+    kind: str
+    run: Run
+    more: Any = None
+
+
+@dataclass(frozen=True)
+class Valued:
+    """What a case came to.
+
+    ``status`` is done, failed or left out, the latter two with a reason. ``figures`` are those of the
+    new equipment; ``money`` is there if the study states prices.
+    """
+
+    case: Case
+    status: str
+    reason: str = ""
+    figures: Answer | None = None
+    money: Money | None = None
+
+
+Question = Generator[Wanted, Answer, Any]
+
+
+class Failed(Exception):
+    """A piece of work that a question needs has failed."""
+
+
+def _figures(answer: Answer) -> Answer:
+    if "failed" in answer:
+        raise Failed(answer["failed"])
+    figures: Answer = answer["figures"]
+    return figures
+
+
+def value_of(case: Case, *, hopeless_among: Sequence[Run] = ()) -> Question:
+    """Ask for all that a row needs.
+
+    Parameters
+    ----------
+    case : Case
+        The row.
+    hopeless_among : sequence of Run
+        If not empty, the case is left out if the family's own battery is worth more than this one
+        can be; these are all runs of the family, which are bounded in one piece of work.
+    """
+    yield Wanted(case.family, "base", case.family.own)
+    try:
+        if hopeless_among:
+            reason = yield from _why_hopeless(case, hopeless_among)
+            if reason:
+                return Valued(case, "left out", reason)
+        figures = _figures((yield Wanted(case.family, "run", case.run)))
+        if case.terms is None:
+            return Valued(case, "done", figures=figures)
+        life = yield from life_in(case, case.terms)
+    except Failed as failure:
+        return Valued(case, "failed", str(failure))
+    return Valued(case, "done", "", figures, Money.of(case.terms, life, case.size))
+
+
+def life_in(case: Case, terms: Terms) -> Generator[Wanted, Answer, Life]:
+    """Ask for the plans of worn equipment that a life needs."""
+    known: dict[Wear, YearFigures] = {}
+    while isinstance(life := life_of(terms, case.fading, known.get), Wear):
+        answer = yield Wanted(case.family, "run", case.run.worn(life))
+        known[life] = year_figures(_figures(answer), terms.against)
+    return life
+
+
+def year_figures(figures: Answer, against: Against) -> YearFigures:
+    """Return what a year saves on its bill; wear is no money here, replacements are."""
+    before = figures[f"bill_{against}"]
+    return YearFigures(
+        before - figures["bill_windows"], before - figures["bill_plan"],
+        figures["cycles_counted"], figures["discharged_kwh"],
+    )  # fmt: skip
+
+
+def _why_hopeless(case: Case, runs: Sequence[Run]) -> Generator[Wanted, Answer, str]:
+    """Say why a case cannot be worth as much as the site's own battery; nothing if it can.
+
+    What the plan of another size costs at least follows from the shadow prices of the own one, so what
+    any windows could save at most does too; a worn battery saves no more than a new one.
+    """
+    family, own, terms = case.family, case.family.own, case.terms
+    scenario, plant = family.brief.scenario, family.brief.scenario.plant
+    alike = replace(own, load_times=case.run.load_times, pv_times=case.run.pv_times) == own
+    same_inverter = case.run.inverter_kw == own.inverter_kw
+    is_bounded = alike and same_inverter and plant.wear_per_kwh == 0
+    if terms is None or terms.against == "no_windows" or case.run == own or not is_bounded:
+        return ""
+    if scenario.start_kwh > plant.low_kwh:
+        return ""
+    keyed = [(str(number), run) for number, run in enumerate(runs)]
+    least = _figures((yield Wanted(family, "bounds", own, keyed))).get(str(runs.index(case.run)))
+    if least is None:
+        return ""
+    at_own = yield from value_of(replace(case, run=own))
+    if at_own.money is None:
+        return ""
+    own_npv = at_own.money.worth.npv
+    saved = at_own.figures[f"bill_{terms.against}"] - least
+    at_most = worth_of(cash_flow(terms, _unworn(terms, saved), case.size)).npv
+    if at_most >= own_npv:
+        return ""
+    return (
+        f"by shadow prices its net present value is at most {at_most:,.0f}, below the"
+        f" {own_npv:,.0f} of the site's own battery"
+    )
+
+
+def _unworn(terms: Terms, saved: float) -> Life:
+    """Return the years of equipment that stays as new and is never replaced, with one saving."""
+    ones = np.ones(terms.years)
+    none = np.zeros(terms.years, dtype=bool)
+    return Life(ones, ones, saved * ones, saved * ones, 0 * ones, ~none, none)
+
+
+def size_for(case: Case, terms: Terms, sizes: SizesToTry, *, with_power: bool) -> Question:
+    """Ask for the size that is worth most, by what the cheapest plan saves with new equipment.
+
+    Parameters
+    ----------
+    case : Case
+        Site, tariff, controls and all else but the capacity.
+    terms : Terms
+        Prices and rates.
+    sizes : BestSize
+        The sizes to try.
+    with_power : bool
+        Whether power grows with capacity.
+    """
+    yield Wanted(case.family, "base", case.family.own)
+    known: dict[float, Planned] = {}
+    while not isinstance(found := best_size(sizes.sizes(), known.get), BestSize):
+        run = resized(case.run, found, with_power=with_power)
+        figures = _figures((yield Wanted(case.family, "slope", run, with_power)))
+        known[found] = _planned(replace(case, run=run), terms, figures, with_power=with_power)
+    return found
+
+
+def resized(run: Run, battery_kwh: float, *, with_power: bool) -> Run:
+    """Return a run with another capacity."""
+    times = battery_kwh / run.battery_kwh if with_power else 1.0
+    return replace(
+        run, battery_kwh=battery_kwh, charge_kw=run.charge_kw * times,
+        discharge_kw=run.discharge_kw * times,
+    )  # fmt: skip
+
+
+def _planned(case: Case, terms: Terms, figures: Answer, *, with_power: bool) -> Planned:
+    """Return value and slope of a size: what new equipment would save each year, less its price."""
+
+    def net(size_kwh: float, saved: float) -> float:
+        run = resized(case.run, size_kwh, with_power=with_power)
+        return worth_of(cash_flow(terms, _unworn(terms, saved), replace(case, run=run).size)).npv
+
+    size = case.run.battery_kwh
+    saved = figures["cost_no_battery"] - figures["cost_plan"]
+    value = net(size, saved)
+    bigger = net(size + SLIGHTLY, saved + SLIGHTLY * figures["worth_kwh"])
+    return Planned(value, (bigger - value) / SLIGHTLY, figures["is_linear"])
+
+
+def swing_of(
+    valued: Valued, name: str, ends: tuple[float, float]
+) -> Generator[Wanted, Answer, Swing]:
+    """Ask what a case is worth at both ends of a range."""
+    npvs: list[float | None] = []
+    for end in ends:
+        other = yield from value_of(otherwise(valued.case, name, end))
+        npvs.append(None if other.money is None else other.money.worth.npv)
+    return Swing(name, *ends, *npvs)
+
+
+def otherwise(case: Case, name: str, end: float) -> Case:
+    """Return a case in which one thing turns out otherwise."""
+    terms, fading, run = case.terms, case.fading, case.run
+    if terms is None:
+        return case
+    times = 1 + end / 100
+    match name:
+        case "load_times":
+            run = replace(run, load_times=run.load_times * end)
+        case "pv_times":
+            run = replace(run, pv_times=run.pv_times * end)
+        case "ageing_times":
+            fading = fading.model_copy(update={
+                "calendar_pct_per_year": fading.calendar_pct_per_year * end,
+                "pct_per_1000_cycles": fading.pct_per_1000_cycles * end,
+            })  # fmt: skip
+        case "discount_pct":
+            terms = terms.model_copy(update={"discount_pct": end})
+        case "prices_rise_pct":
+            terms = terms.model_copy(update={"prices_rise_pct_per_year": end})
+        case "battery_price_pct":
+            terms = terms.model_copy(update={"battery": _times(terms.battery, times)})
+        case "operating_pct":
+            terms = terms.model_copy(update={"operating": _times(terms.operating, times)})
+    return replace(case, terms=terms, fading=fading, run=run, role=name)
+
+
+def _times(prices: Any, times: float) -> Any:
+    """Return prices times a factor; what is a rate stays."""
+    changed = {name: value * times for name, value in prices if not name.endswith("pct_per_year")}
+    return prices.model_copy(update=changed)
+
+
+def chances_for(valued: Valued, draws: Draws) -> Generator[Wanted, Answer, Chances | None]:
+    """Ask what drawn weather, loads and prices make of a case."""
+    case, money = valued.case, valued.money
+    if case.terms is None or money is None:
+        return None
+    saved = []
+    drawn = draws.model_dump()
+    for _year, wear in money.life.planned:
+        run = case.run.worn(wear)
+        settings = _figures((yield Wanted(case.family, "run", run)))["settings"]
+        more = [settings, drawn, case.terms.against]
+        saved.append(_figures((yield Wanted(case.family, "draws", run, more)))["saved"])
+    return chances_of(draws, case.terms, money.life, money.flow, np.array(saved))
+
+
+def settings_of(figures: Answer) -> Settings:
+    """Return the windows of a run."""
+    return Settings.model_validate_json(figures["settings"])

@@ -1,0 +1,260 @@
+"""The story of a study: read and check, say what it takes, carry out, look closely, hand over.
+
+Read next: ``cli``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+from optimizer.planning.solver import processors
+from optimizer.studies.carrying_out import CarryingOut, Progress
+from optimizer.studies.cases import Case, Manner, Run, Study, read_study
+from optimizer.studies.lanes import Cluster, Here, Lanes, Processes
+from optimizer.studies.ledger import Ledger
+from optimizer.studies.manifest import manifest_of
+from optimizer.studies.questions import (
+    Valued,
+    chances_for,
+    resized,
+    settings_of,
+    size_for,
+    swing_of,
+    value_of,
+)
+from optimizer.studies.rows import row_of
+from optimizer.studies.study_file import StudyFile
+from optimizer.valuation.sizing import BestSize
+from optimizer.valuation.verdict import Row, Sized, StudyResult, Verdict
+
+FEW_PIECES = 3
+"""So few pieces of work are done in this process: to begin others takes longer."""
+
+S_PER_STEP = {"quick": (2.2e-4, 6e-5), "normal": (7e-4, 1.2e-4), "thorough": (3e-3, 7e-4)}
+"""Seconds of one processor for each step of a base's year, and of another run's, as measured."""
+
+
+@dataclass(frozen=True)
+class Extent:
+    """How much a study asks for, before anything runs: pieces of work, and about how many seconds."""
+
+    cases: int
+    families: int
+    pieces: int
+    seconds: float
+
+
+def extent_of(study: Study, lanes: int) -> Extent:
+    """Estimate what a study takes; what worn batteries need follows only from the first plans."""
+    per_base, per_run = S_PER_STEP[study.file.effort]
+    runs = {(case.family.key, case.run): case.family for case in study.cases}
+    worn = _years_planned(study.file)
+    seconds, pieces = 0.0, 0
+    for (_key, run), family in runs.items():
+        steps = family.brief.scenario.forecast.grid.count
+        del run
+        seconds += per_run * steps * worn
+        pieces += worn
+    for family in study.families:
+        seconds += per_base * family.brief.scenario.forecast.grid.count
+        pieces += 1
+    return Extent(len(study.cases), len(study.families), pieces, seconds / max(lanes, 1))
+
+
+def _years_planned(file: StudyFile) -> int:
+    """Return how many years of each case are planned, about."""
+    terms, fading = file.money, file.ageing
+    if terms is None:
+        return 1
+    fades = fading.calendar_pct_per_year or fading.pct_per_1000_cycles
+    if not (fades or fading.pv_loses_pct_per_year):
+        return 1
+    batteries = 1
+    if terms.replacement is not None:
+        batteries = -(-terms.years // (terms.replacement.after_years or 12))
+    return terms.years // fading.replan_every_years + batteries + 1
+
+
+def run_study(
+    path: Path,
+    out: Path | None,
+    *,
+    processes: int | None = None,
+    cluster: str | None = None,
+    again_failed: bool = False,
+    so_far: Callable[[list[Row]], None] = lambda _rows: None,
+    progress: Progress,
+) -> StudyResult:
+    """Do a study.
+
+    Parameters
+    ----------
+    path : Path
+        The study file.
+    out : Path, optional
+        Where the ledger is kept; what is there already is not done again.
+    processes : int, optional
+        Processes on this machine; as many as it has processors without it, 0 for this one alone.
+    cluster : str, optional
+        Address of a Dask scheduler, whose workers do the work instead.
+    again_failed : bool
+        Try again what failed before.
+    so_far : callable
+        Is given the rows that are known, now and then.
+    progress : callable
+        Is told what goes on.
+
+    Raises
+    ------
+    InputError
+        What is wrong in the study, its scenarios or tariffs, before anything runs.
+    """
+    progress("reading the study, its scenarios and tariffs")
+    study = read_study(path)
+    ledger = Ledger(out, again_failed=again_failed)
+    count = processors() if processes is None else processes
+    try:
+        with _lanes(study, count, cluster, progress) as lanes:
+            manner = Manner(study.file.effort, study.file.ageing.depth_exponent)
+            carrying_out = CarryingOut(ledger, lanes, manner, progress)
+            return _result(study, carrying_out, manifest_of(study, _told(lanes)), so_far, progress)
+    finally:
+        ledger.close()
+
+
+@contextmanager
+def _lanes(study: Study, count: int, cluster: str | None, progress: Progress) -> Iterator[Lanes]:
+    lanes: Lanes
+    if cluster is not None:
+        lanes = Cluster(cluster)
+    elif count == 0 or extent_of(study, 1).pieces <= FEW_PIECES:
+        lanes = Here()
+    else:
+        lanes = Processes(count)
+    extent = extent_of(study, len(lanes.names()))
+    progress(
+        f"{extent.cases} cases, about {extent.pieces} plans with windows, about"
+        f" {duration(extent.seconds)} if nothing is known yet"
+    )
+    try:
+        yield lanes
+    finally:
+        lanes.close()
+
+
+def duration(seconds: float) -> str:
+    """Return a duration as people say it."""
+    if seconds < 90:
+        return f"{seconds:.0f} s"
+    if seconds < 5400:
+        return f"{seconds / 60:.0f} min"
+    return f"{seconds / 3600:.1f} h"
+
+
+def _told(lanes: Lanes) -> str:
+    kind = {Here: "this process", Processes: "processes", Cluster: "workers of a cluster"}
+    return kind.get(type(lanes), "lanes")
+
+
+def _result(
+    study: Study,
+    carrying_out: CarryingOut,
+    manifest: dict[str, Any],
+    so_far: Callable[[list[Row]], None],
+    progress: Progress,
+) -> StudyResult:
+    file = study.file
+
+    def rows_of(found: list[Valued]) -> list[Row]:
+        return [row_of(number, each, study.currency) for number, each in enumerate(found, start=1)]
+
+    valued: list[Valued] = carrying_out.results(
+        [value_of(case, hopeless_among=_hopeless_among(study, case)) for case in study.cases],
+        lambda found: so_far(rows_of(found)),
+    )
+    sized: list[Sized] = []
+    if file.best_size is not None:
+        progress("looking for the best sizes")
+        sized, more = _best_sizes(study, carrying_out, len(valued))
+        valued = [*valued, *more]
+    rows = rows_of(valued)
+    result = StudyResult(
+        file.study, file.about, file.invented, study.currency, file.effort, tuple(rows), (),
+        tuple(sized), file.money, file.ageing, file.draws, manifest,
+    )  # fmt: skip
+    if file.money is None:
+        return result
+    progress("looking closely at the best case of each site")
+    best = _best_of_sites(result)
+    verdicts = _verdicts(study, carrying_out, [(n, valued[n - 1], rows[n - 1]) for n in best])
+    return replace(result, verdicts=tuple(verdicts))
+
+
+def _hopeless_among(study: Study, case: Case) -> list[Run]:
+    if not study.file.leave_out_hopeless:
+        return []
+    of_family = (other.run for other in study.cases if other.family is case.family)
+    return list(dict.fromkeys(of_family))
+
+
+def _best_sizes(
+    study: Study, carrying_out: CarryingOut, count: int
+) -> tuple[list[Sized], list[Valued]]:
+    """Find the best size of each family, and value it like any other case."""
+    sizes, terms = study.file.best_size, study.file.money
+    if sizes is None or terms is None:
+        return [], []
+    with_power = study.file.vary.battery_kw is None
+    like = {case.family.key: case for case in reversed(study.cases)}
+    cases = [
+        replace(like[family.key], terms=terms, role="best size", run=family.own)
+        for family in study.families if family.key in like
+    ]  # fmt: skip
+    found: list[BestSize | None] = carrying_out.results(
+        [size_for(case, terms, sizes, with_power=with_power) for case in cases]
+    )
+    grown = [
+        (replace(case, run=resized(case.run, best.size_kwh, with_power=with_power)), best)
+        for case, best in zip(cases, found, strict=True) if best is not None
+    ]  # fmt: skip
+    valued = carrying_out.results([value_of(case) for case, _best in grown])
+    sized = [
+        Sized(case.family.site, case.family.tariff, case.family.controls, best, count + number)
+        for number, (case, best) in enumerate(grown, start=1)
+    ]
+    return sized, valued
+
+
+def _best_of_sites(result: StudyResult) -> list[int]:
+    """Return the numbers of the best case of each site, in the order of the sites."""
+    best: dict[str, int] = {}
+    for row in result.ranked:
+        best.setdefault(row["site"], row["case"])
+    sites = dict.fromkeys(row["site"] for row in result.rows)
+    return [best[site] for site in sites if site in best]
+
+
+def _verdicts(
+    study: Study, carrying_out: CarryingOut, best: list[tuple[int, Valued, Row]]
+) -> list[Verdict]:
+    ranges, draws = study.file.ranges.given, study.file.draws
+    swings = carrying_out.results(
+        [swing_of(valued, name, ends) for _, valued, _ in best for name, ends in ranges.items()]
+    )
+    chances = [None] * len(best)
+    if draws is not None:
+        chances = carrying_out.results([chances_for(valued, draws) for _, valued, _ in best])
+    verdicts = []
+    for place, (number, valued, row) in enumerate(best):
+        own = swings[place * len(ranges) : (place + 1) * len(ranges)]
+        by_reach = sorted((swing for swing in own if swing), key=lambda swing: -swing.reach)
+        if valued.figures is not None and valued.money is not None:
+            settings = settings_of(valued.figures)
+            verdicts.append(
+                Verdict(number, row, settings, valued.money, tuple(by_reach), chances[place])
+            )
+    return verdicts

@@ -1,0 +1,274 @@
+"""The study file: sites, what varies, which combinations, money, and what may turn out otherwise.
+
+Read next: ``cases``.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from typing import Annotated, Literal
+
+from pydantic import Field, model_validator
+
+from optimizer.documents import Document
+from optimizer.site.controls import Controls
+from optimizer.valuation.chances import Draws
+from optimizer.valuation.life import Fading
+from optimizer.valuation.terms import Terms
+
+Positive = Annotated[float, Field(gt=0, le=1e6)]
+Times = Annotated[float, Field(ge=0, le=1000)]
+Rise = Annotated[float, Field(gt=-50, le=50)]
+
+OWN = "its own"
+"""The name of the tariff and of the controls that stand in a site's scenario."""
+
+MOST_CASES = 200_000
+
+
+class Vary(Document):
+    """What varies, each as a list; what is left out is as in each site's scenario.
+
+    ========================  ==================================================================
+    key                       what it lists
+    ========================  ==================================================================
+    ``battery_kwh``           capacities [kWh]
+    ``battery_kw``            charging and discharging powers [kW]; without it power goes with
+                              capacity, as in the scenario
+    ``inverter_kw``           limits of the inverter's AC side [kW]
+    ``tariff``                names or files of tariffs; "its own" is the scenario's
+    ``controls``              names of sets under ``controls``; "its own" is the scenario's
+    ``load_times``            factors on the load
+    ``pv_times``              factors on the PV
+    ``prices_rise_pct``       rises of all prices of the utility [% a year]; needs ``money``
+    ========================  ==================================================================
+    """
+
+    battery_kwh: list[Positive] | None = None
+    battery_kw: list[Positive] | None = None
+    inverter_kw: list[Positive] | None = None
+    tariff: list[str] | None = None
+    controls: list[str] | None = None
+    load_times: list[Times] | None = None
+    pv_times: list[Times] | None = None
+    prices_rise_pct: list[Rise] | None = None
+
+    @model_validator(mode="after")
+    def _each_once(self) -> Vary:
+        for name, values in self:
+            if values is None:
+                continue
+            if not values:
+                raise ValueError(
+                    f"{name} lists nothing | List at least one value, or leave it out. | {name}"
+                )
+            twice = [value for place, value in enumerate(values) if value in values[:place]]
+            if twice:
+                raise ValueError(f"{name} lists {twice[0]} twice | Leave one of them out. | {name}")
+        return self
+
+
+class Choice(Document):
+    """One value of some of the keys of ``vary``, and of ``site``."""
+
+    site: str | None = None
+    battery_kwh: Positive | None = None
+    battery_kw: Positive | None = None
+    inverter_kw: Positive | None = None
+    tariff: str | None = None
+    controls: str | None = None
+    load_times: Times | None = None
+    pv_times: Times | None = None
+    prices_rise_pct: Rise | None = None
+
+    @property
+    def given(self) -> dict[str, object]:
+        """The keys that are given, with their values."""
+        return {name: value for name, value in self if value is not None}
+
+
+class BestSize(Document):
+    """A row of evenly spaced capacities, of which the best is found by its slope. [kWh]"""
+
+    from_kwh: float = Field(gt=0, le=1e6)
+    to_kwh: float = Field(gt=0, le=1e6)
+    count: int = Field(default=30, ge=2, le=1000)
+
+    @model_validator(mode="after")
+    def _rises(self) -> BestSize:
+        if self.to_kwh <= self.from_kwh:
+            raise ValueError(
+                f"to_kwh is {self.to_kwh:g}, not above from_kwh of {self.from_kwh:g}"
+                " | Give the smaller size first. | to_kwh"
+            )
+        return self
+
+    def sizes(self) -> list[float]:
+        """Return the sizes. [kWh]"""
+        step = (self.to_kwh - self.from_kwh) / (self.count - 1)
+        return [round(self.from_kwh + step * number, 6) for number in range(self.count)]
+
+
+Range = Annotated[list[float], Field(min_length=2, max_length=2)]
+
+
+class Ranges(Document):
+    """What may turn out lower or higher, one thing at a time: each a pair, the lower first.
+
+    ``*_pct`` of prices and operation are changes in per cent of the stated ones; ``discount_pct`` and
+    ``prices_rise_pct`` are rates themselves; ``load_times`` and ``pv_times`` are factors, planned anew;
+    ``ageing_times`` multiplies what time and use take from the battery.
+    """
+
+    battery_price_pct: Range | None = None
+    operating_pct: Range | None = None
+    discount_pct: Range | None = None
+    prices_rise_pct: Range | None = None
+    ageing_times: Range | None = None
+    load_times: Range | None = None
+    pv_times: Range | None = None
+
+    @model_validator(mode="after")
+    def _lower_first(self) -> Ranges:
+        least = {"load_times": 0, "pv_times": 0, "ageing_times": 0}
+        for name, pair in self:
+            if pair is None:
+                continue
+            low = least.get(name, -100 if name in {"battery_price_pct", "operating_pct"} else -50)
+            if not low <= pair[0] < pair[1] or not math.isfinite(pair[1]):
+                raise ValueError(
+                    f"{name} is {pair[0]:g} to {pair[1]:g} | Give the lower value first, not below"
+                    f" {low:g}. | {name}"
+                )
+        return self
+
+    @property
+    def given(self) -> dict[str, tuple[float, float]]:
+        """The ranges that are given."""
+        return {name: (pair[0], pair[1]) for name, pair in self if pair is not None}
+
+
+class StudyFile(Document):
+    """What stands in a study file.
+
+    ``sites`` are folders of scenarios, from the study file's own folder on. ``combine`` takes each
+    value of what varies with each (``each_with_each``), or one thing away from the scenario at a time
+    (``one_at_a_time``); ``leave_out`` drops cases to which all of its keys apply, ``also`` adds single
+    cases. ``leave_out_hopeless`` drops cases that, by the shadow prices of the site's own battery, cannot
+    be worth as much as that one.
+    """
+
+    study: str
+    about: str = ""
+    invented: bool = False
+    sites: Annotated[list[str], Field(min_length=1)]
+    vary: Vary = Vary()
+    controls: dict[str, Controls] = {}
+    combine: Literal["each_with_each", "one_at_a_time"] = "each_with_each"
+    leave_out: list[Choice] = []
+    also: list[Choice] = []
+    leave_out_hopeless: bool = False
+    effort: Literal["quick", "normal", "thorough"] = "quick"
+    money: Terms | None = None
+    ageing: Fading = Fading()
+    best_size: BestSize | None = None
+    ranges: Ranges = Ranges()
+    draws: Draws | None = None
+
+    @model_validator(mode="after")
+    def _fits(self) -> StudyFile:
+        self._refuse_unknown_names()
+        if self.money is None:
+            needs = {
+                "vary.prices_rise_pct": self.vary.prices_rise_pct, "best_size": self.best_size,
+                "ranges": self.ranges.given, "draws": self.draws,
+                "leave_out_hopeless": self.leave_out_hopeless,
+            }  # fmt: skip
+            for name, value in needs.items():
+                if value:
+                    raise ValueError(
+                        f"{name} is given, but not money, without which it says nothing"
+                        f" | Add the section money, or leave {name} out. | {name}"
+                    )
+        if self.combined_count > MOST_CASES:
+            raise ValueError(
+                f"{self.combined_count:,} cases are more than {MOST_CASES:,} | Vary less at once, or"
+                " write combine: one_at_a_time. | vary"
+            )
+        return self
+
+    def _refuse_unknown_names(self) -> None:
+        twice = [site for place, site in enumerate(self.sites) if site in self.sites[:place]]
+        if twice:
+            raise ValueError(f"sites lists {twice[0]!r} twice | Leave one of them out. | sites")
+        if OWN in self.controls:
+            raise ValueError(
+                f"controls names a set {OWN!r}, which means each scenario's own | Choose another"
+                " name. | controls"
+            )
+        self._refuse_unknown_controls()
+        self._refuse_what_drops_nothing()
+        self._refuse_what_is_added_nowhere()
+
+    def _refuse_unknown_controls(self) -> None:
+        for place, name in enumerate(self.vary.controls or []):
+            if name != OWN and name not in self.controls:
+                known = ", ".join([OWN, *self.controls])
+                raise ValueError(
+                    f"there are no controls called {name!r}; there are: {known} | Describe them under"
+                    f" controls, or name one of these. | vary.controls.{place}"
+                )
+
+    def _refuse_what_drops_nothing(self) -> None:
+        for place, dropped in enumerate(self.leave_out):
+            for key, value in dropped.given.items():
+                listed = self.sites if key == "site" else getattr(self.vary, key)
+                if value not in (listed or []):
+                    raise ValueError(
+                        f"leave_out names {key}: {value}, which is not among what varies"
+                        f" | Name a value that is listed, or it drops nothing. | leave_out.{place}.{key}"
+                    )
+
+    def _refuse_what_is_added_nowhere(self) -> None:
+        for place, added in enumerate(self.also):
+            if added.site is not None and added.site not in self.sites:
+                raise ValueError(
+                    f"also names the site {added.site!r}, which is not listed | List it under sites."
+                    f" | also.{place}.site"
+                )
+            if added.controls not in {None, OWN, *self.controls}:
+                raise ValueError(
+                    f"also names the controls {added.controls!r}, which are not described"
+                    f" | Describe them under controls. | also.{place}.controls"
+                )
+
+    @property
+    def combined_count(self) -> int:
+        """How many cases the combination makes, before any is left out."""
+        lists = [values for _name, values in self.vary if values is not None]
+        if self.combine == "each_with_each":
+            return len(self.sites) * math.prod(len(values) for values in lists)
+        return len(self.sites) * (1 + sum(len(values) for values in lists))
+
+    def choices(self) -> list[Choice]:
+        """Return all cases as choices, each once, in the order of the lists."""
+        lists = {name: values for name, values in self.vary if values is not None}
+        if self.combine == "each_with_each":
+            every = itertools.product(self.sites, *lists.values())
+            found = [Choice(**dict(zip(("site", *lists), row, strict=True))) for row in every]
+        else:
+            found = [
+                Choice(site=site, **one)
+                for site in self.sites
+                for one in [{}, *({name: value} for name in lists for value in lists[name])]
+            ]
+        dropped = [choice.given.items() for choice in self.leave_out]
+        kept = [
+            choice for choice in found
+            if not any(items <= choice.given.items() for items in dropped)
+        ]  # fmt: skip
+        for added in self.also:
+            sites = [added.site] if added.site is not None else self.sites
+            kept += [added.model_copy(update={"site": site}) for site in sites]
+        return list({tuple(choice.given.items()): choice for choice in kept}.values())

@@ -1,0 +1,108 @@
+"""What a study says of a case that is looked at closely: money by year, what may differ, how sure.
+
+Read next: ``studies``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from optimizer.settings.windows import Settings
+from optimizer.valuation.chances import Chances, Draws
+from optimizer.valuation.life import Fading, Money
+from optimizer.valuation.sizing import BestSize
+from optimizer.valuation.terms import Terms
+
+Row = Mapping[str, Any]
+"""A row of the table; every figure has its unit in the name of its column."""
+
+
+@dataclass(frozen=True)
+class Swing:
+    """What one thing that turns out otherwise does to the net present value. [money]
+
+    ``low`` and ``high`` are the range's ends, in the unit of its name.
+    """
+
+    name: str
+    low: float
+    high: float
+    npv_low: float | None
+    npv_high: float | None
+
+    @property
+    def reach(self) -> float:
+        """How far apart the ends are; 0 where one of them failed. [money]"""
+        if self.npv_low is None or self.npv_high is None:
+            return 0.0
+        return abs(self.npv_high - self.npv_low)
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """The best case of a site, looked at closely."""
+
+    number: int
+    row: Row
+    settings: Settings
+    money: Money
+    swings: tuple[Swing, ...]
+    chances: Chances | None
+
+
+@dataclass(frozen=True)
+class Sized:
+    """The best size found for one site, tariff and set of controls."""
+
+    site: str
+    tariff: str
+    controls: str
+    best: BestSize
+    case: int
+
+
+@dataclass(frozen=True)
+class StudyResult:
+    """All that a study came to.
+
+    ``rows`` stand in the order in which the cases are listed, best sizes behind them; ``verdicts`` are the
+    best case of each site. ``terms``, ``draws`` are None where the study states none. ``manifest`` has
+    what it takes to do all of it again: hashes of the inputs, versions, solver, seeds.
+    """
+
+    name: str
+    about: str
+    invented: bool
+    currency: str
+    effort: str
+    rows: tuple[Row, ...]
+    verdicts: tuple[Verdict, ...]
+    sized: tuple[Sized, ...]
+    terms: Terms | None
+    fading: Fading
+    draws: Draws | None
+    manifest: Mapping[str, Any]
+
+    @property
+    def money(self) -> str:
+        """The currency as it stands in the names of columns."""
+        return self.currency.lower()
+
+    @property
+    def done(self) -> list[Row]:
+        """The rows that came to something."""
+        return [row for row in self.rows if row["status"] == "done"]
+
+    @property
+    def measure(self) -> str:
+        """The column by which cases are ranked: net present value, or without money the saving."""
+        if self.terms is not None:
+            return f"npv_{self.money}"
+        return f"windows_save_over_no_battery_{self.money}"
+
+    @property
+    def ranked(self) -> list[Row]:
+        """The rows that came to something, the best first; of equals the one that is listed first."""
+        return sorted(self.done, key=lambda row: -row[self.measure])
