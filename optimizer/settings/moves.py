@@ -206,27 +206,34 @@ def candidates_for(season: Season) -> list[Draft]:
         caps += [rounded_to(season.typical_cap_kw * factor, step) for factor in (0.8, 1.1)]
     found: dict[Draft, None] = {}
     for action in season.controls.actions:
+        usual = new_draft(0, MINUTES_PER_DAY, action, season)
+        levels = _usual_levels(usual, season)
+        times = []
+        for length in (MINUTES_PER_DAY, 960, 600, 360, 240, 120):
+            begins = (0,) if length == MINUTES_PER_DAY else range(0, MINUTES_PER_DAY, stride)
+            longer = max(length, season.minutes)
+            times += [
+                (begin, longer) for begin in begins
+                if season.accepts((usual._replace(begin=begin, length=longer),))
+            ]  # fmt: skip
         for cap in caps:
             if action == "cover" and not math.isfinite(cap) and len(season.levels) < 4:
                 continue
-            for length in (MINUTES_PER_DAY, 960, 600, 360, 240, 120):
-                begins = (0,) if length == MINUTES_PER_DAY else range(0, MINUTES_PER_DAY, stride)
-                for begin in begins:
-                    draft = new_draft(begin, max(length, season.minutes), action, season)
-                    draft = draft._replace(cap_kw=cap)
-                    if season.accepts((draft,)):
-                        found |= dict.fromkeys(_at_usual_levels(draft, season))
+            found |= dict.fromkeys(
+                Draft(begin, length, action, level, usual.power_kw, cap)
+                for begin, length in times
+                for level in levels
+            )
     return list(found)
 
 
-def _at_usual_levels(draft: Draft, season: Season) -> list[Draft]:
-    """Return a window at a few of the levels that its action can have."""
+def _usual_levels(draft: Draft, season: Season) -> list[float]:
+    """Return a few of the levels that a window's action can have, its own first."""
     if draft.action not in {"charge", "cover"}:
-        return [draft]
+        return [draft.level_pct]
     levels = _levels_of(draft.action, season)
     places = {round(share * (len(levels) - 1)) for share in (0.3, 0.6)}
-    others = [draft._replace(level_pct=float(levels[place])) for place in sorted(places)]
-    return [draft, *others]
+    return [draft.level_pct, *(float(levels[place]) for place in sorted(places))]
 
 
 def new_draft(begin: int, length: int, action: str, season: Season) -> Draft:

@@ -9,12 +9,13 @@ not in seconds, and luck has a seed, so the same inputs give the same windows. R
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
+from functools import cached_property
 from itertools import chain, islice
 
 import numpy as np
 
 from optimizer.settings.average_day import drafts_of_plan, drafts_of_prices
-from optimizer.settings.drafts import Drafts, entries_of
+from optimizer.settings.drafts import Draft, Drafts, entries_of
 from optimizer.settings.moves import (
     Groups,
     additions,
@@ -80,15 +81,38 @@ class Search:
         How much work is allowed, in replays of the season in one year.
     seed : int
         For the shakes.
+    addable : sequence of Draft, optional
+        Windows that may be added, where they are known already.
     """
 
-    def __init__(self, season: Season, replays: float, seed: int) -> None:
+    def __init__(
+        self,
+        season: Season,
+        replays: float,
+        seed: int,
+        addable: Sequence[Draft] | None = None,
+    ) -> None:
         self.season = season
         self.end = season.work + replays
         self.luck = np.random.default_rng(seed)
-        self.candidates = candidates_for(season) if season.controls.windows_per_day else []
-        self.promising = self.candidates
+        if addable is not None:
+            self.addable = addable
         self.began = season.work
+
+    @cached_property
+    def addable(self) -> Sequence[Draft]:
+        """Windows that may be added, in the order in which they are made."""
+        return candidates_for(self.season) if self.season.controls.windows_per_day else ()
+
+    @cached_property
+    def candidates(self) -> list[Draft]:
+        """The same, the most useful by themselves first once they are ranked."""
+        return list(self.addable)
+
+    @cached_property
+    def promising(self) -> list[Draft]:
+        """Those that are looked at in a descent."""
+        return self.candidates
 
     @property
     def is_over(self) -> bool:
@@ -124,7 +148,7 @@ class Search:
         work = SOFT_SHARE * (self.end - self.began) / len(SOFT_DAYS)
         found: list[Drafts] = []
         for days in SOFT_DAYS:
-            soft = Search(season.soft(days), work, days)
+            soft = Search(season.soft(days), work, days, self.addable)
             found.append(soft.best([*starts, *found]))
             season.work += soft.season.work
         return found
