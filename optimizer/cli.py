@@ -35,6 +35,14 @@ INTERRUPTED = Interrupted(
     "interrupted; nothing was written", where="the command line", mend="Run it again."
 )
 
+STUDY_INTERRUPTED = Interrupted(
+    "interrupted; what was done is kept",
+    where="the command line",
+    mend="Give the same command again: it goes on from there.",
+)
+
+STUDY_FILE = "study.yaml"
+
 SOMETHING_TO_CHANGE = 10
 """Exit code of ``renew`` where it advises a change; 0 says that all may stay as it is."""
 
@@ -385,6 +393,62 @@ def _price_floors(scenario: Path | None, out: Path | None, *, as_json: bool, deb
         print(json.dumps(floors_record(curve), indent=2))
     else:
         print(price_text(brief.scenario, curve, currency))
+        _tell_files(files)
+
+
+@app.command()
+def study(
+    study: Annotated[Path, typer.Argument(help="A study file, or a folder with study.yaml.")],
+    out: Annotated[Path, typer.Option("--out", help="Folder for the results.")] = Path("study"),
+    only_list: Annotated[
+        bool, typer.Option("--list", help="Say which cases there are and what they take; do none.")
+    ] = False,
+    tables: Annotated[
+        list[str] | None,
+        typer.Option("--table", help="A kind of table: parquet, csv or xlsx; may be given again."),
+    ] = None,
+    processes: Annotated[
+        int | None,
+        typer.Option("--processes", min=0, max=256, help="Processes here; 0 for this one alone."),
+    ] = None,
+    cluster: Annotated[
+        str | None, typer.Option("--cluster", help="Address of a Dask scheduler to work on.")
+    ] = None,
+    again_failed: Annotated[
+        bool, typer.Option("--again-failed", help="Try again what failed before.")
+    ] = False,
+    as_json: JsonOption = False,
+    debug: DebugOption = False,
+) -> None:
+    """Value many cases: sizes, tariffs, sites and prices; what was done before is not done again."""
+    with _errors_told(debug=debug), _progress() as progress:
+        from optimizer.report.study_files import list_text, write_study
+        from optimizer.report.study_tables import kinds_named, write_tables
+        from optimizer.studies.story import list_study, run_study
+
+        path = study / STUDY_FILE if study.is_dir() else study
+        if only_list:
+            print(list_text(*list_study(path, processes)))
+            return
+        kinds = kinds_named(tables or ["parquet"])
+        try:
+            result = run_study(
+                path, out, processes=processes, cluster=cluster, again_failed=again_failed,
+                so_far=lambda rows: write_tables(rows, out, kinds), progress=progress,
+            )  # fmt: skip
+        except KeyboardInterrupt:
+            raise STUDY_INTERRUPTED from None
+        progress("writing tables and report")
+        files = write_study(result, out, kinds)
+        progress("done")
+    if as_json:
+        from optimizer.report.study_text import study_record
+
+        print(json.dumps(study_record(result), indent=2))
+    else:
+        from optimizer.report.study_text import study_text
+
+        print(study_text(result))
         _tell_files(files)
 
 

@@ -70,7 +70,7 @@ def draw_season(
         for row, place in ((0, "outside right upper"), (2, "outside right lower")):
             handles, labels = axes[row, 0].get_legend_handles_labels()
             figure.legend(handles, labels, loc=place, frameon=False)
-        return _svg(figure)
+        return svg_text(figure)
 
 
 def _draw_power(ax: Axes, day: TypicalDay, season: SeasonSet | None) -> None:
@@ -148,7 +148,7 @@ def draw_bills(totals: Mapping[str, float], currency: str) -> str:
             )  # fmt: skip
         ax.margins(x=0.15)
         ax.set_xlabel(f"bill, {currency}")
-        return _svg(figure)
+        return svg_text(figure)
 
 
 def draw_curve(
@@ -182,7 +182,7 @@ def draw_curve(
         figure.legend(
             loc="outside upper left", ncols=3, columnspacing=1.2, handlelength=1.6, frameon=False
         )
-        return _svg(figure)
+        return svg_text(figure)
 
 
 def draw_outages(hours: Sequence[float], shares: Sequence[float], table: FloatArray) -> str:
@@ -210,7 +210,7 @@ def draw_outages(hours: Sequence[float], shares: Sequence[float], table: FloatAr
         right.set_xlabel("outage begins")
         bar = figure.colorbar(image, ax=right)
         bar.set_label("one in ten lasts at most, h")
-        return _svg(figure)
+        return svg_text(figure)
 
 
 def draw_floors(
@@ -235,7 +235,7 @@ def draw_floors(
         for ax in (left, right):
             ax.set_xlabel("floor, % state of charge")
         left.legend(frameon=False)
-        return _svg(figure)
+        return svg_text(figure)
 
 
 def _closed(hour: FloatArray) -> list[float]:
@@ -247,7 +247,8 @@ def _repeated(values: FloatArray) -> list[float]:
     return [*values.tolist(), float(values[-1])]
 
 
-def _svg(figure: Figure) -> str:
+def svg_text(figure: Figure) -> str:
+    """Return a figure as SVG that can stand in a page."""
     text = io.StringIO()
     figure.savefig(text, format="svg", metadata={"Date": None})
     whole = text.getvalue()

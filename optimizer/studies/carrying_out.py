@@ -65,7 +65,7 @@ class CarryingOut:
     def results(
         self,
         questions: Sequence[Question],
-        so_far: Callable[[list[Any]], None] = lambda _results: None,
+        so_far: Callable[[list[Any]], object] = lambda _results: None,
     ) -> list[Any]:
         """Return what the questions come to, in their order; a failed one comes to None.
 

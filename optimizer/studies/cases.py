@@ -197,7 +197,11 @@ def read_study(path: Path) -> Study:
     families, findings = _families(file, source, choices)
     raise_findings(findings)
     currency = _one_currency(families, source)
-    cases = tuple(_case(choice, families, file) for choice in choices)
+    once: dict[tuple[object, ...], Case] = {}
+    for choice in choices:
+        case = _case(choice, families, file)
+        once.setdefault(_what_it_is(case), case)
+    cases = tuple(once.values())
     findings = list(_odd_cases(cases, source))
     raise_findings(findings[:10])
     return Study(file, source, tuple(families.values()), cases, currency)
@@ -293,6 +297,12 @@ def _case(choice: Choice, families: dict[tuple[str, str, str], Family], file: St
     if terms is not None and choice.prices_rise_pct is not None:
         terms = terms.model_copy(update={"prices_rise_pct_per_year": choice.prices_rise_pct})
     return Case(choice, family, family.run_of(choice), terms, file.ageing)
+
+
+def _what_it_is(case: Case) -> tuple[object, ...]:
+    """Return what makes a case another one; two choices may come to the same."""
+    rise = None if case.terms is None else case.terms.prices_rise_pct_per_year
+    return case.family.name, case.run, rise
 
 
 def _odd_cases(cases: tuple[Case, ...], source: Source) -> Iterator[InputError]:

@@ -46,6 +46,7 @@ class Ledger:
             self._file = path.open("a+", encoding="utf-8")
             _lock(self._file)
         except BlockingIOError:
+            self.close()
             raise InputError(
                 "another study is writing its results here",
                 where=str(path),

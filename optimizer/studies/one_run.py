@@ -191,14 +191,22 @@ def _worth_of_a_kwh(plan: Plan, per_kw: float) -> float:
 
 
 def _bounds(family: _Opened, job: Job) -> Answer:
-    """Tell what the plans of other runs cost at least, by the shadow prices of this one's."""
-    _, plan = _planned(family, job)
-    if plan.tangent is None:
+    """Tell what the plans of other runs cost at least: by the shadow prices of two plans.
+
+    Those of this run bound sizes near it, those of the largest one all that are large: more battery than
+    that saves no more than it does.
+    """
+    runs: list[tuple[str, Run]] = job.more
+    largest = max((run for _, run in runs), key=lambda run: run.battery_kwh)
+    plans = [_planned(family, replace(job, run=run))[1] for run in (job.run, largest)]
+    tangents = [plan.tangent for plan in plans if plan.tangent is not None]
+    if len(tangents) < len(plans):
         return {"figures": {}}
+    problems = {name: problem_of(run.brief(family.brief)) for name, run in runs}
     return {
         "figures": {
-            key: plan.tangent.least_cost(problem_of(run.brief(family.brief)))
-            for key, run in job.more
+            name: max(tangent.least_cost(problem) for tangent in tangents)
+            for name, problem in problems.items()
         }
     }
 

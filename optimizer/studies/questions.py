@@ -121,8 +121,8 @@ def year_figures(figures: Answer, against: Against) -> YearFigures:
 def _why_hopeless(case: Case, runs: Sequence[Run]) -> Generator[Wanted, Answer, str]:
     """Say why a case cannot be worth as much as the site's own battery; nothing if it can.
 
-    What the plan of another size costs at least follows from the shadow prices of the own one, so what
-    any windows could save at most does too; a worn battery saves no more than a new one.
+    What the plan of a size costs at least follows from the shadow prices of the own one and of the
+    largest, so what any windows could save at most does too; a worn battery saves no more than a new one.
     """
     family, own, terms = case.family, case.family.own, case.terms
     scenario, plant = family.brief.scenario, family.brief.scenario.plant

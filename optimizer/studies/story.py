@@ -79,6 +79,20 @@ def _years_planned(file: StudyFile) -> int:
     return terms.years // fading.replan_every_years + batteries + 1
 
 
+def list_study(path: Path, processes: int | None) -> tuple[dict[str, Any], list[dict[str, Any]]]:
+    """Read and check a study; return what it takes and which cases it has, and do none."""
+    study = read_study(path)
+    extent = extent_of(study, processors() if processes is None else max(processes, 1))
+    told = {
+        "study": study.file.study, "families": extent.families, "pieces": extent.pieces,
+        "duration": duration(extent.seconds),
+    }  # fmt: skip
+    return told, [
+        row_of(number, Valued(case, "listed"), study.currency)
+        for number, case in enumerate(study.cases, start=1)
+    ]
+
+
 def run_study(
     path: Path,
     out: Path | None,
@@ -86,7 +100,7 @@ def run_study(
     processes: int | None = None,
     cluster: str | None = None,
     again_failed: bool = False,
-    so_far: Callable[[list[Row]], None] = lambda _rows: None,
+    so_far: Callable[[list[Row]], object] = lambda _rows: None,
     progress: Progress,
 ) -> StudyResult:
     """Do a study.
@@ -164,7 +178,7 @@ def _result(
     study: Study,
     carrying_out: CarryingOut,
     manifest: dict[str, Any],
-    so_far: Callable[[list[Row]], None],
+    so_far: Callable[[list[Row]], object],
     progress: Progress,
 ) -> StudyResult:
     file = study.file

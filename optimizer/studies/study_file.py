@@ -155,8 +155,8 @@ class StudyFile(Document):
     ``sites`` are folders of scenarios, from the study file's own folder on. ``combine`` takes each
     value of what varies with each (``each_with_each``), or one thing away from the scenario at a time
     (``one_at_a_time``); ``leave_out`` drops cases to which all of its keys apply, ``also`` adds single
-    cases. ``leave_out_hopeless`` drops cases that, by the shadow prices of the site's own battery, cannot
-    be worth as much as that one.
+    cases. ``leave_out_hopeless`` drops sizes that, by shadow prices, cannot be worth as much as the
+    site's own battery is.
     """
 
     study: str

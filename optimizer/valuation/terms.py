@@ -106,7 +106,7 @@ class Terms(Document):
     operating: Operating = Operating()
     replacement: Replacement | None = None
     residual: Residual = Residual()
-    taxes_per_year: float | list[float] = 0
+    taxes_per_year: float | list[float] = 0.0
     sources: dict[str, str] = {}
 
     @model_validator(mode="after")

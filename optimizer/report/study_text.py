@@ -1,0 +1,236 @@
+"""What a study came to, as text for the terminal and as data.
+
+Read next: ``study_page``.
+"""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from optimizer.report.study_words import (
+    AGAINST,
+    SOURCES,
+    Column,
+    Names,
+    asked_sentence,
+    cautions,
+    columns_of,
+    counts_sentence,
+    end_text,
+    flow_rows,
+    marginal_sentence,
+    money_paragraphs,
+    not_done,
+    npv_or_failed,
+    ranked_once,
+    ranking_words,
+    size_sentence,
+    size_text,
+    sources_sentence,
+    swing_words,
+)
+from optimizer.report.wrapping import WIDTH, filled
+from optimizer.valuation.chances import QUANTILES
+from optimizer.valuation.verdict import Sized, StudyResult, Verdict
+
+BEST = 10
+"""So many of the best cases are shown."""
+
+WIDEST = 3
+"""So many swings are told."""
+
+NAME_WIDTH = 18
+"""Names of sites and tariffs are cut to this width."""
+
+
+def study_text(result: StudyResult) -> str:
+    """Return what a study came to as text for the terminal.
+
+    Parameters
+    ----------
+    result : StudyResult
+        All that the study came to.
+    """
+    names = Names.of(result)
+    parts = [
+        _head(result, names), _ranked_text(result, names), _sizes_text(result, names),
+        *(_verdict_text(result, names, verdict) for verdict in result.verdicts),
+        _listed("FAILED OR LEFT OUT", not_done(result, names)),
+        _listed("BEFORE YOU ACT ON IT", cautions(result)),
+    ]  # fmt: skip
+    return "\n\n".join(part for part in parts if part)
+
+
+def _head(result: StudyResult, names: Names) -> str:
+    invented = " (invented)" if result.invented else ""
+    lines = [f"{result.name}{invented}"]
+    if result.about:
+        lines.append(filled(result.about))
+    asked = f"{asked_sentence(result, names)} {counts_sentence(result)} Search: {result.effort}."
+    return "\n".join([*lines, filled(asked)])
+
+
+def _ranked_text(result: StudyResult, names: Names) -> str:
+    ranked = ranked_once(result)
+    rows = ranked[:BEST]
+    if not rows:
+        return ""
+    columns = _narrow(columns_of(result, names, in_full=False))
+    cells = [[column.cell(row)[:NAME_WIDTH] for column in columns] for row in rows]
+    widths = [
+        max(*map(len, column.heading.split()), *(len(line[place]) for line in cells))
+        for place, column in enumerate(columns)
+    ]
+    lines = [
+        f"CASES, BEST FIRST BY {ranking_words(result).upper()}, {result.currency}",
+        *_heading(columns, widths),
+    ]
+    for row, line in zip(rows, cells, strict=True):
+        lines.append(_line(columns, widths, line))
+        if names.otherwise(row):
+            lines.append(filled(names.otherwise(row), "      "))
+    if len(ranked) > len(rows):
+        lines.append(f"  and {len(ranked) - len(rows):,} more in the whole table")
+    against = AGAINST[result.terms.against if result.terms else "no_battery"]
+    return "\n".join([*lines, filled(f"Savings are over {against}.")])
+
+
+def _narrow(columns: Sequence[Column]) -> list[Column]:
+    """Return the columns that a line has room for, tariffs by their files' names."""
+    by_file = Column("tariff", lambda row: Path(str(row["tariff"])).stem, is_number=False)
+    return [
+        by_file if column.heading == "tariff" else column
+        for column in columns
+        if column.heading != "otherwise"
+    ]
+
+
+def _heading(columns: Sequence[Column], widths: Sequence[int]) -> list[str]:
+    words = [
+        textwrap.wrap(column.heading, width, break_on_hyphens=False)
+        for column, width in zip(columns, widths, strict=True)
+    ]
+    height = max(map(len, words))
+    tall = [[""] * (height - len(each)) + each for each in words]
+    return [_line(columns, widths, line) for line in zip(*tall, strict=True)]
+
+
+def _line(columns: Sequence[Column], widths: Sequence[int], cells: Sequence[str]) -> str:
+    told = [
+        cell.rjust(width) if column.is_number else cell.ljust(width)
+        for column, width, cell in zip(columns, widths, cells, strict=True)
+    ]
+    return ("  " + "  ".join(told)).rstrip()[:WIDTH]
+
+
+def _sizes_text(result: StudyResult, names: Names) -> str:
+    return _listed("BEST SIZES", [size_sentence(result, names, sized) for sized in result.sized])
+
+
+def _verdict_text(result: StudyResult, names: Names, verdict: Verdict) -> str:
+    row = verdict.row
+    paragraphs = [
+        *money_paragraphs(result, verdict), sources_sentence(result, row),
+        marginal_sentence(result, row), _swings_sentence(verdict),
+    ]  # fmt: skip
+    title = f"THE BEST CASE OF {names.site(row)}: {size_text(row)}, {names.terms(row)}"
+    return "\n".join([filled(title, "", "  "), *(filled(each) for each in paragraphs if each)])
+
+
+def _swings_sentence(verdict: Verdict) -> str:
+    told = "; ".join(
+        f"{swing_words(swing)} {npv_or_failed(swing.npv_low)} at {end_text(swing.name, swing.low)},"
+        f" {npv_or_failed(swing.npv_high)} at {end_text(swing.name, swing.high)}"
+        for swing in verdict.swings[:WIDEST]
+    )
+    return f"Widest swings of the net present value: {told}." if told else ""
+
+
+def _listed(title: str, items: Sequence[str]) -> str:
+    return "\n".join([title, *(filled(item, "  - ") for item in items)]) if items else ""
+
+
+# --- as data ---------------------------------------------------------------------------------
+
+
+def study_record(result: StudyResult) -> dict[str, Any]:
+    """Return all that a study came to as plain data.
+
+    ``rows`` have units in their keys; money elsewhere is in ``currency``, and what is paid is
+    negative. ``flow`` holds today, year 0, and the ends of the years.
+    """
+    return {
+        "study": result.name,
+        "about": result.about,
+        "invented": result.invented,
+        "currency": result.currency,
+        "effort": result.effort,
+        "ranked_by": result.measure,
+        "ranked_cases": [row["case"] for row in result.ranked],
+        "rows": [dict(row) for row in result.rows],
+        "verdicts": [_verdict_record(result, verdict) for verdict in result.verdicts],
+        "best_sizes": [_size_record(sized) for sized in result.sized],
+        "money": None
+        if result.terms is None
+        else result.terms.model_dump(mode="json", warnings=False),
+        "ageing": result.fading.model_dump(mode="json", warnings=False),
+        "draws": None
+        if result.draws is None
+        else result.draws.model_dump(mode="json", warnings=False),
+        "cautions": cautions(result),
+        "manifest": dict(result.manifest),
+    }
+
+
+def _verdict_record(result: StudyResult, verdict: Verdict) -> dict[str, Any]:
+    row, worth, chances = verdict.row, verdict.money.worth, verdict.chances
+    return {
+        "case": verdict.number,
+        "settings": verdict.settings.model_dump(exclude_none=True),
+        "worth": vars(worth) | {"rates": list(worth.rates)},
+        "worth_of_plan": vars(verdict.money.worth_of_plan)
+        | {"rates": list(verdict.money.worth_of_plan.rates)},
+        "flow": flow_rows(verdict.money.flow),
+        "life": _life_record(verdict),
+        "sources": {key: row[f"from_{key}_{result.money}"] for key in SOURCES},
+        "swings": [vars(swing) for swing in verdict.swings],
+        "chances": None
+        if chances is None
+        else {
+            "share_that_pays_frac": chances.share_that_pays,
+            **{
+                name: dict(zip((f"p{share}" for share in QUANTILES), values, strict=True))
+                for name, values in chances.quantiles().items()
+            },
+        },
+    }
+
+
+def _life_record(verdict: Verdict) -> dict[str, list[Any]]:
+    life = verdict.money.life
+    return {
+        "health_frac": life.health.tolist(),
+        "pv_frac": life.pv.tolist(),
+        "saved": life.saved.tolist(),
+        "plan_saved": life.plan_saved.tolist(),
+        "discharged_kwh": life.discharged_kwh.tolist(),
+        "is_planned": life.is_planned.tolist(),
+        "is_new": life.is_new.tolist(),
+    }
+
+
+def _size_record(sized: Sized) -> dict[str, Any]:
+    best = sized.best
+    return {
+        "site": sized.site,
+        "tariff": sized.tariff,
+        "controls": sized.controls,
+        "case": sized.case,
+        "size_kwh": best.size_kwh,
+        "value_of_plan": best.value,
+        "is_proven": best.is_proven,
+        "planned": [{"size_kwh": size} | vars(found) for size, found in best.planned.items()],
+    }

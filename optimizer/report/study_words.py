@@ -1,0 +1,509 @@
+"""Says in words what a study came to; text and page share the words.
+
+Read next: ``study_text``.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from optimizer.units import money, number, percent, price
+from optimizer.valuation.life import SIGNED, CashFlow
+from optimizer.valuation.money import net_present_value
+from optimizer.valuation.terms import Terms
+from optimizer.valuation.verdict import Row, Sized, StudyResult, Swing, Verdict
+
+FEW = 4
+"""So many sites or tariffs are named; of more it is told how many they are."""
+
+AGAINST = {
+    "no_battery": "the same site on the same tariff without a battery",
+    "no_windows": "the same battery on the same tariff with no windows",
+    "neither": "the same site on the same tariff with neither PV nor battery",
+}
+"""What a saving is measured from, in words."""
+
+SOURCES = {
+    "self_consumption": "PV used in the building instead of sold",
+    "moved_purchases": "purchases moved to cheaper times",
+    "sales": "stored energy sold",
+    "demand": "lower peaks",
+    "other": "other",
+}
+"""Where a saving comes from, in words; the keys stand in the names of columns."""
+
+SWINGS = {
+    "battery_price_pct": "price of the battery",
+    "operating_pct": "cost of operation",
+    "discount_pct": "discount rate",
+    "prices_rise_pct": "rise of the utility's prices a year",
+    "ageing_times": "ageing of the battery",
+    "load_times": "load",
+    "pv_times": "PV",
+}
+"""What may turn out otherwise, in words."""
+
+CHANGES = ("battery_price_pct", "operating_pct")
+"""Ranges that are changes in per cent; others that end so are rates themselves."""
+
+DIFFERENCES = {
+    "controls": "controls {}",
+    "inverter_kw": "inverter {} kW",
+    "load_times": "load × {}",
+    "pv_times": "PV × {}",
+    "prices_rise_pct_per_year": "prices rise {} % a year",
+}
+"""What cases of a site may differ in beside tariff and size."""
+
+
+# --- names -----------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Names:
+    """How the sites, tariffs and other choices of a study are called, as short as tells them apart."""
+
+    sites: Mapping[str, str]
+    alike: frozenset[str]
+    varied: Mapping[str, tuple[str, ...]]
+
+    @classmethod
+    def of(cls, result: StudyResult) -> Names:
+        """Return the names for a study's rows."""
+        sites = dict.fromkeys(str(row["site"]) for row in result.rows)
+        tariffs = {(row["site"], row["tariff"], row["tariff_name"]) for row in result.rows}
+        pairs = [(site, name) for site, _tariff, name in tariffs]
+        alike = frozenset(name for site, name in pairs if pairs.count((site, name)) > 1)
+        varied = {site: _varied([r for r in result.rows if r["site"] == site]) for site in sites}
+        return cls(_short(list(sites)), alike, varied)
+
+    def site(self, row: Row) -> str:
+        """Return the name of a row's site."""
+        return self.sites[row["site"]]
+
+    def tariff(self, row: Row) -> str:
+        """Return the name of a row's tariff, with that of its file where two have the same."""
+        name, file = str(row["tariff_name"]), Path(str(row["tariff"])).stem
+        return f"{name} ({file})" if name in self.alike else name
+
+    def otherwise(self, row: Row) -> str:
+        """Return what else tells a row from others of its site; often nothing."""
+        varied = self.varied[row["site"]]
+        return ", ".join(DIFFERENCES[name].format(_plain(row[name])) for name in varied)
+
+    def terms(self, row: Row) -> str:
+        """Return a row's tariff and what else it differs in."""
+        parts = (f"tariff {self.tariff(row)}", self.otherwise(row))
+        return ", ".join(part for part in parts if part)
+
+    def case(self, row: Row) -> str:
+        """Return the same with the site."""
+        return f"{self.site(row)}, {self.terms(row)}"
+
+
+def _short(sites: list[str]) -> dict[str, str]:
+    for count in range(1, 1 + max((len(Path(site).parts) for site in sites), default=0)):
+        names = {site: "/".join(Path(site).parts[-count:]) or site for site in sites}
+        if len(set(names.values())) == len(sites):
+            return names
+    return {site: site for site in sites}
+
+
+def _varied(rows: Sequence[Row]) -> tuple[str, ...]:
+    return tuple(name for name in DIFFERENCES if len({row[name] for row in rows}) > 1)
+
+
+def _plain(value: Any) -> str:
+    return number(value, 3) if isinstance(value, int | float) else str(value)
+
+
+def size_text(row: Row) -> str:
+    """Return a row's battery: ``10 kWh and 5 kW``."""
+    return f"{number(row['battery_kwh'], 2)} kWh and {number(row['discharge_kw'], 2)} kW"
+
+
+# --- the ranked table ------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Column:
+    """A column of the ranked table: its heading, and what stands in it for a row."""
+
+    heading: str
+    cell: Callable[[Row], str]
+    is_number: bool = True
+
+
+def columns_of(result: StudyResult, names: Names, *, in_full: bool) -> list[Column]:
+    """Return the columns of the ranked table; ``in_full`` with bills and investments too."""
+    unit = result.money
+    bill = Column("bill a year", lambda row: money(row[f"bill_windows_{unit}"]))
+    return [
+        *_name_columns(names),
+        Column("size, kWh / kW", _size_cell),
+        *([bill] if in_full else []),
+        Column("windows save a year", lambda row: money(saved(result, row))),
+        Column("kept share", lambda row: _share(row["kept_share_pct"])),
+        *(_money_columns(unit, in_full=in_full) if result.terms is not None else []),
+    ]
+
+
+def _name_columns(names: Names) -> list[Column]:
+    return [
+        *([Column("site", names.site, is_number=False)] if len(names.sites) > 1 else []),
+        Column("tariff", names.tariff, is_number=False),
+        *(
+            [Column("otherwise", names.otherwise, is_number=False)]
+            if any(names.varied.values())
+            else []
+        ),
+    ]
+
+
+def _money_columns(unit: str, *, in_full: bool) -> list[Column]:
+    bought = Column("investment", lambda row: money(row[f"investment_{unit}"]))
+    return [
+        *([bought] if in_full else []),
+        Column("net present value", lambda row: money(row[f"npv_{unit}"])),
+        Column("internal rate of return", rate_text),
+        Column("discounted payback, years", lambda row: _years(row["discounted_payback_years"])),
+    ]
+
+
+def _size_cell(row: Row) -> str:
+    return f"{number(row['battery_kwh'], 2)} / {number(row['discharge_kw'], 2)}"
+
+
+def saved(result: StudyResult, row: Row) -> float:
+    """Return what a row's windows save in the first year over what the study measures from."""
+    return float(row[f"windows_save_over_{row.get('against') or 'no_battery'}_{result.money}"])
+
+
+def rate_text(row: Row) -> str:
+    """Return the internal rate of return, or that there is none or that there are several."""
+    if row["internal_rate_pct"] is not None:
+        return f"{row['internal_rate_pct']:,.1f} %"
+    return "several" if row["internal_rates_found"] else "none"
+
+
+def _share(share_pct: float | None) -> str:
+    return "–" if share_pct is None else f"{number(share_pct, 0)} %"
+
+
+def _years(years: float | None) -> str:
+    return "never" if years is None else f"{years:.1f}"
+
+
+def ranked_once(result: StudyResult) -> list[Row]:
+    """Return the ranked rows without best sizes that stand among the listed cases already."""
+    told = (*DIFFERENCES, "site", "tariff", "battery_kwh", "discharge_kw", "charge_kw")
+    found: dict[tuple[Any, ...], Row] = {}
+    for row in result.ranked:
+        found.setdefault(tuple(row[name] for name in told), row)
+    return list(found.values())
+
+
+def ranking_words(result: StudyResult) -> str:
+    """Return by what cases are ranked, in words."""
+    return "net present value" if result.terms is not None else "saving a year by windows"
+
+
+# --- sentences -------------------------------------------------------------------------------
+
+
+def counts_sentence(result: StudyResult) -> str:
+    """Return how many cases are done, failed and left out."""
+    counts = {
+        status: sum(row["status"] == status for row in result.rows)
+        for status in ("done", "failed", "left out")
+    }
+    told = ", ".join(f"{count:,} {status}" for status, count in counts.items() if count)
+    sites = len({row["site"] for row in result.rows})
+    added = f", {len(result.sized):,} of them best sizes" if result.sized else ""
+    return f"{_counted(len(result.rows), 'case')} of {_counted(sites, 'site')}{added}: {told}."
+
+
+def _counted(count: int, what: str) -> str:
+    return f"{count:,} {what}{'' if count == 1 else 's'}"
+
+
+def asked_sentence(result: StudyResult, names: Names) -> str:
+    """Return which sizes, tariffs and sites were looked at."""
+    sizes = sorted({row["battery_kwh"] for row in result.rows})
+    tariffs = list(dict.fromkeys(names.tariff(row) for row in result.rows))
+    told = (
+        f"{number(sizes[0], 2)} kWh" if len(sizes) == 1
+        else f"{number(sizes[0], 2)} to {number(sizes[-1], 2)} kWh ({len(sizes):,} sizes)"
+    )  # fmt: skip
+    return f"Batteries of {told} on {_named(tariffs, 'tariff')} at {_named(names.sites.values(), 'site')}."
+
+
+def _named(names: Collection[str], what: str) -> str:
+    if len(names) > FEW:
+        return f"{len(names):,} {what}s"
+    return f"the {what}{'' if len(names) == 1 else 's'} {', '.join(names)}"
+
+
+def answer(result: StudyResult, names: Names) -> list[str]:
+    """Return what a study found, in two or three sentences."""
+    if not result.ranked:
+        return ["No case came to a result; the reasons stand below."]
+    if result.terms is None:
+        return [_most_saved(result, names), "No prices are stated, so what it costs is left open."]
+    sentences = [_best_of_all(result, names, result.terms)]
+    if len(bests(result)) > 1:
+        sentences.append(_of_sites(result, names))
+    closely = [each for each in result.verdicts if each.number == result.ranked[0]["case"]]
+    return [*sentences, *(sentence for each in closely for sentence in _chances(result, each))]
+
+
+def _most_saved(result: StudyResult, names: Names) -> str:
+    best = result.ranked[0]
+    return (
+        f"Of {_counted(len(result.done), 'case')} the most is saved with a battery of {size_text(best)}"
+        f" ({names.case(best)}): {money(saved(result, best), result.currency)} a year by windows that can"
+        f" be typed in, over {AGAINST['no_battery']}."
+    )
+
+
+def _best_of_all(result: StudyResult, names: Names, terms: Terms) -> str:
+    best = result.ranked[0]
+    npv = best[f"npv_{result.money}"]
+    place = f"a battery of {size_text(best)} ({names.case(best)})"
+    over = f"over {_counted(terms.years, 'year')} at {number(terms.discount_pct, 2)} % {terms.rates_are}"
+    if npv <= 0:
+        return (
+            f"No case is worth what it costs {over}. The least is lost with {place}: a net present value"
+            f" of {money(npv, result.currency)}."
+        )
+    return (
+        f"The best of {_counted(len(result.done), 'case')} is {place}: by windows that can be typed in"
+        f" it saves {money(saved(result, best), result.currency)} in the first year, and {over} it is worth"
+        f" {money(npv, result.currency)} more than it costs (net present value); it is paid back in"
+        f" {_years(best['discounted_payback_years'])} years, discounted."
+    )
+
+
+def bests(result: StudyResult) -> list[Row]:
+    """Return the best row of each site, the best site first."""
+    found: dict[str, Row] = {}
+    for row in result.ranked:
+        found.setdefault(row["site"], row)
+    return list(found.values())
+
+
+def _of_sites(result: StudyResult, names: Names) -> str:
+    best = bests(result)
+    if len(best) > FEW:
+        paying = sum(row[result.measure] > 0 for row in best)
+        return f"At {paying:,} of {len(best):,} sites the best case is worth more than it costs."
+    others = "; ".join(
+        f"{names.site(row)}: {size_text(row)}, {money(row[result.measure], result.currency)}"
+        for row in best[1:]
+    )
+    return f"Best elsewhere, with its net present value: {others}."
+
+
+def _chances(result: StudyResult, verdict: Verdict) -> list[str]:
+    if verdict.chances is None or result.draws is None:
+        return []
+    low, middle, high = (money(value) for value in verdict.chances.quantiles()["npv"])
+    return [
+        f"In {result.draws.members:,} drawn lives the net present value is at most {low} in one of ten"
+        f" (P10), {middle} in half of them (P50) and {high} in nine of ten (P90);"
+        f" {percent(verdict.chances.share_that_pays)} of them are worth more than they cost."
+    ]
+
+
+def money_paragraphs(result: StudyResult, verdict: Verdict) -> list[str]:
+    """Return what a case costs and comes to, how sure that is, and its ratios."""
+    row, terms = verdict.row, result.terms
+    if terms is None:
+        return []
+    npv, of_plan = row[f"npv_{result.money}"], row[f"npv_of_plan_{result.money}"]
+    comes_to = (
+        f"Net present value over {_counted(terms.years, 'year')} at {number(terms.discount_pct, 2)} %"
+        f" {terms.rates_are}: {money(npv, result.currency)}; the cheapest plan, which no equipment can"
+        f" run, would come to {money(of_plan)}."
+    )
+    paragraphs = [
+        f"{_paid_back(result, row, terms)} {comes_to}",
+        " ".join(_chances(result, verdict)),
+        " ".join(_ratios(result, verdict)),
+    ]
+    return [paragraph for paragraph in paragraphs if paragraph]
+
+
+def _paid_back(result: StudyResult, row: Row, terms: Terms) -> str:
+    invested = money(row[f"investment_{result.money}"], result.currency)
+    given = row[f"incentive_{result.money}"]
+    bought = f"The investment of {invested}" + (f", less {money(given)} given," if given else "")
+    plain, discounted = row["payback_years"], row["discounted_payback_years"]
+    if plain is None:
+        return f"{bought} is not paid back within {_counted(terms.years, 'year')}."
+    with_rate = "never" if discounted is None else f"in {number(discounted)}"
+    return f"{bought} is paid back in {number(plain)} years; discounted, {with_rate}."
+
+
+def _ratios(result: StudyResult, verdict: Verdict) -> Iterator[str]:
+    row = verdict.row
+    cost, ratio = row[f"levelised_cost_{result.money}_per_kwh"], row["benefit_cost_ratio"]
+    if row["internal_rates_found"] > 1:
+        rates = " and ".join(percent(rate, 1) for rate in verdict.money.worth.rates)
+        yield (
+            f"Its cash flow has several internal rates of return ({rates}), so none of them may be used;"
+            " go by the net present value."
+        )
+    elif row["internal_rate_pct"] is None:
+        yield "It has no internal rate of return."
+    else:
+        yield f"Internal rate of return: {rate_text(row)}."
+    if ratio is not None:
+        yield f"Benefit-cost ratio: {number(ratio, 2)}."
+    if cost is not None:
+        yield (
+            f"Levelised cost of a discharged kWh, without the energy that fills the battery:"
+            f" {price(cost)} {result.currency}."
+        )
+
+
+def source_rows(result: StudyResult, row: Row) -> list[tuple[str, float]]:
+    """Return each source of a row's saving over no battery in words, with its amount."""
+    return [(words, float(row[f"from_{key}_{result.money}"])) for key, words in SOURCES.items()]
+
+
+def sources_sentence(result: StudyResult, row: Row) -> str:
+    """Return where a row's saving comes from."""
+    whole = money(row[f"windows_save_over_no_battery_{result.money}"], result.currency)
+    parts = "; ".join(f"{words} {money(amount)}" for words, amount in source_rows(result, row))
+    return f"Of {whole} that the windows save in the first year over no battery: {parts}."
+
+
+def marginal_rows(result: StudyResult, row: Row) -> list[tuple[str, float]]:
+    """Return what one unit more of each part of the equipment would save the cheapest plan a year."""
+    unit = result.money
+    worths = {
+        "one kWh more of battery": f"worth_of_battery_{unit}_per_kwh_year",
+        "one kWh more of battery, its power growing along": (
+            f"worth_of_battery_and_its_power_{unit}_per_kwh_year"
+        ),
+        "one kW more of inverter": f"worth_of_inverter_{unit}_per_kw_year",
+        "one kW more of connection": f"worth_of_connection_{unit}_per_kw_year",
+    }
+    return [(what, row[name]) for what, name in worths.items() if row[name] is not None]
+
+
+def marginal_sentence(result: StudyResult, row: Row) -> str:
+    """Return the same as a sentence."""
+    rows = marginal_rows(result, row)
+    worths = "; ".join(f"{what} {money(worth, result.currency)}" for what, worth in rows)
+    return f"Worth a year to the cheapest plan, with new equipment: {worths}." if rows else ""
+
+
+def end_text(name: str, end: float) -> str:
+    """Return an end of a range in its unit: ``-20 %``, ``3 %``, ``0.9 times``."""
+    if name.endswith("_times"):
+        return f"{number(end, 3)} times"
+    sign = "+" if name in CHANGES and end > 0 else ""
+    return f"{sign}{number(end, 2)} %"
+
+
+def swing_words(swing: Swing) -> str:
+    """Return what turns out otherwise."""
+    return SWINGS.get(swing.name, swing.name)
+
+
+def npv_or_failed(npv: float | None) -> str:
+    """Return a net present value, or that there is none."""
+    return "failed" if npv is None else money(npv)
+
+
+def size_sentence(result: StudyResult, names: Names, sized: Sized) -> str:
+    """Return the best size of a site and tariff, how it was found, and what its windows come to."""
+    row = next(row for row in result.rows if row["case"] == sized.case)
+    best = sized.best
+    plans = _counted(len(best.planned), "plan")
+    sure = (
+        "no other size asked for can be better" if best.is_proven
+        else "likely but not proven, for its plan needs whole numbers"
+    )  # fmt: skip
+    slope = best.planned[best.size_kwh].slope
+    rising = best.size_kwh == max(best.planned) and slope > 0
+    more = "; one kWh more would still be worth more than it costs" if rising else ""
+    reached = (
+        f"{money(row[result.measure], result.currency)} with windows and ageing"
+        if row["status"] == "done" else f"its windows {row['status']}"
+    )  # fmt: skip
+    return (
+        f"{names.case(row)}: {number(best.size_kwh, 2)} kWh, found in {plans}, {sure}{more}. Net present"
+        f" value {money(best.value, result.currency)} with the cheapest plan and equipment that stays as"
+        f" new, {reached}."
+    )
+
+
+def not_done(result: StudyResult, names: Names) -> list[str]:
+    """Return failed and left out cases with their reasons; alike reasons stand once."""
+    groups: dict[tuple[str, str], list[Row]] = {}
+    for row in result.rows:
+        if row["status"] != "done":
+            alike = re.sub(r"\d[\d.,:]*", "#", row["reason"])
+            groups.setdefault((row["status"], alike), []).append(row)
+    return [
+        f"{_counted(len(rows), 'case')} {status}: {_reason(rows)} ({_which(rows, names)})"
+        for (status, _alike), rows in groups.items()
+    ]
+
+
+def _reason(rows: Sequence[Row]) -> str:
+    reasons = list(dict.fromkeys(str(row["reason"]) for row in rows))
+    return reasons[0] if len(reasons) == 1 else f"such as: {reasons[0]}"
+
+
+def _which(rows: Sequence[Row], names: Names) -> str:
+    first = rows[0]
+    case = f"case {first['case']}: {names.case(first)}, {size_text(first)}"
+    return case if len(rows) == 1 else f"the first is {case}"
+
+
+def cautions(result: StudyResult) -> list[str]:
+    """Return what a reader has to know before acting on a study."""
+    found = [
+        "Bills and savings are estimates from a forecast; the utility's tariff sheet decides. The past is"
+        " no promise: weather, loads and prices of other years will differ.",
+        "Windows are what a person can type in. The cheapest plan knows all weather beforehand and can be"
+        " run by no equipment; it only says how much there is to gain at most.",
+    ]
+    if result.terms is not None:
+        found.append(
+            "Taxes and incentives count as they are stated, and are for an accountant to judge."
+        )
+    if any((row.get("internal_rates_found") or 0) > 1 for row in result.done):
+        found.append(
+            "Where several internal rates of return are found none of them may be used; go by the net"
+            " present value."
+        )
+    if len({(row["site"], row["tariff"]) for row in result.done}) > len(bests(result)):
+        found.append(
+            "Each case is held against the same site on the same tariff. What a change of tariff brings by"
+            f" itself is told by the bills: compare bill_windows_{result.money} of the whole table with"
+            " the bill that is paid now."
+        )
+    return found
+
+
+def flow_rows(flow: CashFlow) -> list[dict[str, float]]:
+    """Return a cash flow year by year: its parts, their sum, and what all to then is worth today."""
+    net = flow.net
+    return [
+        {
+            "year": year,
+            **{name: float(getattr(flow, name)[year]) for name in SIGNED},
+            "net": float(net[year]),
+            "discounted_so_far": net_present_value(flow.rate, net[: year + 1]),
+        }
+        for year in range(len(net))
+    ]

@@ -1,0 +1,196 @@
+"""Years of a battery and their money, worked out on paper beside."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from pydantic import ValidationError
+
+from optimizer.valuation.chances import Draws, chances_of
+from optimizer.valuation.life import (
+    Fading,
+    Life,
+    Money,
+    Size,
+    Wear,
+    YearFigures,
+    cash_flow,
+    life_of,
+    worth_of,
+)
+from optimizer.valuation.money import annuity_factor, net_present_value
+from optimizer.valuation.terms import Terms
+
+SIZE = Size(10.0, 5.0, 6.0)
+
+
+def figures(wear: Wear) -> YearFigures:
+    """A battery whose saving falls with the square root of its capacity."""
+    return YearFigures(100 * wear.health**0.5, 120 * wear.health, 200.0, 2000 * wear.health)
+
+
+def lived(terms: Terms, fading: Fading) -> tuple[Life, list[Wear]]:
+    asked: dict[Wear, YearFigures] = {}
+    while isinstance(life := life_of(terms, fading, asked.get), Wear):
+        assert life not in asked
+        asked[life] = figures(life)
+    return life, list(asked)
+
+
+def test_a_battery_that_does_not_fade_is_planned_once() -> None:
+    life, asked = lived(Terms(discount_pct=5, years=12), Fading())
+    assert asked == [Wear()]
+    np.testing.assert_array_equal(life.saved, 100.0)
+    np.testing.assert_array_equal(life.health, 1.0)
+
+
+def test_time_and_use_add_up_and_chosen_years_are_planned() -> None:
+    """1 % by time and 200 of 1000 cycles of 5 %, 2 % in all a year."""
+    fading = Fading(calendar_pct_per_year=1, pct_per_1000_cycles=5, replan_every_years=4)
+    life, asked = lived(Terms(discount_pct=5, years=10), fading)
+    np.testing.assert_allclose(life.health, 1 - 0.02 * np.arange(10))
+    assert [year for year, _ in life.planned] == [0, 4, 8, 9]
+    assert [wear.health for wear in asked] == [1.0, 0.92, 0.84, 0.82]
+    planned = [100 * health**0.5 for health in (1.0, 0.92, 0.84, 0.82)]
+    np.testing.assert_allclose(life.saved[[0, 4, 8, 9]], planned)
+    np.testing.assert_allclose(life.saved[2], (planned[0] + planned[1]) / 2)
+
+
+def test_a_battery_is_replaced_below_its_share_and_no_line_runs_over_to_the_new_one() -> None:
+    terms = Terms.model_validate(
+        {"discount_pct": 5, "years": 12, "replacement": {"below_pct": 90.0}}
+    )
+    fading = Fading(calendar_pct_per_year=3, replan_every_years=10)
+    life, _ = lived(terms, fading)
+    np.testing.assert_allclose(life.health, [1, 0.97, 0.94, 0.91] * 3)
+    assert np.flatnonzero(life.is_new).tolist() == [4, 8]
+    assert [year for year, _ in life.planned] == [0, 3, 4, 7, 8, 11]
+    np.testing.assert_allclose(life.saved[4], 100.0)
+
+
+def test_a_battery_is_replaced_after_its_years() -> None:
+    terms = Terms.model_validate(
+        {"discount_pct": 5, "years": 7, "battery": {"per_kwh": 100.0, "fixed": 50.0},
+         "replacement": {"after_years": 3, "price_changes_pct_per_year": -10.0}}
+    )  # fmt: skip
+    life, _ = lived(terms, Fading(calendar_pct_per_year=5))
+    assert np.flatnonzero(life.is_new).tolist() == [3, 6]
+    flow = cash_flow(terms, life, SIZE)
+    assert flow.investment.tolist() == [-1050.0, *[0.0] * 7]
+    np.testing.assert_allclose(flow.replacement[[3, 6]], [-1050 * 0.9**3, -1050 * 0.9**6])
+    assert np.count_nonzero(flow.replacement) == 2
+
+
+def test_the_pv_loses_its_share_from_the_second_year_on() -> None:
+    life, _ = lived(
+        Terms(discount_pct=5, years=25), Fading(pv_loses_pct_per_year=0.5, replan_every_years=30)
+    )
+    assert life.pv[0] == 1.0
+    assert life.pv[24] == pytest.approx(0.886654, abs=5e-4)  # E10, to the digits that are planned
+
+
+TERMS = Terms.model_validate({
+    "years": 4, "discount_pct": 6.0, "prices_rise_pct_per_year": 3.0,
+    "battery": {"fixed": 200.0, "per_kwh": 30.0, "per_kw": 10.0}, "inverter": {"per_kw": 20.0},
+    "incentive": {"share_pct": 50.0, "at_most": 100.0, "amount": 30.0},
+    "operating": {"per_year": 5.0, "per_kwh_per_year": 0.5, "rises_pct_per_year": 2.0},
+    "residual": {"share_pct": 40.0, "worthless_pct": 60.0}, "taxes_per_year": [1.0, 2.0, -3.0, 4.0],
+})  # fmt: skip
+
+
+def test_every_part_of_the_money_is_what_paper_says() -> None:
+    life, _ = lived(TERMS, Fading(calendar_pct_per_year=2.5, replan_every_years=1))
+    flow = cash_flow(TERMS, life, SIZE)
+    assert flow.investment[0] == -(200 + 300 + 50 + 120)
+    assert flow.incentive[0] == 100 + 30
+    np.testing.assert_allclose(flow.operating[1:], [-10 * 1.02**year for year in range(4)])
+    np.testing.assert_allclose(flow.taxes[1:], [-1, -2, 3, -4])
+    health = np.array([1, 0.975, 0.95, 0.925])
+    np.testing.assert_allclose(flow.saving[1:], 100 * health**0.5 * 1.03 ** np.arange(4))
+    assert flow.residual[-1] == pytest.approx(550 * 0.4 * (0.925 - 0.6) / 0.4)
+    parts = (flow.investment, flow.incentive, flow.replacement, flow.operating, flow.taxes,
+             flow.saving, flow.residual)  # fmt: skip
+    np.testing.assert_allclose(flow.net, np.sum(parts, axis=0))
+    of_plan = Money.of(TERMS, life, SIZE).flow_of_plan
+    np.testing.assert_allclose(of_plan.saving[1:], 120 * health * 1.03 ** np.arange(4))
+
+
+def test_an_even_saving_is_worth_its_annuity() -> None:
+    """E01's factor: 100 a year for 15 years at 3 % is 1,193.79."""
+    terms = Terms.model_validate({"discount_pct": 3.0, "years": 15, "battery": {"fixed": 1000.0}})
+    life, _ = lived(terms, Fading())
+    worth = worth_of(cash_flow(terms, life, SIZE))
+    assert worth.npv == pytest.approx(100 * annuity_factor(0.03, 15) - 1000)
+    assert worth.npv == pytest.approx(193.79, abs=0.005)
+    assert worth.payback_years == pytest.approx(10.0)
+    assert worth.benefit_cost_ratio == pytest.approx(1.19379, abs=1e-5)
+    assert worth.levelised == pytest.approx(1000 / (2000 * 11.93794), rel=1e-6)
+    assert net_present_value(worth.rate, cash_flow(terms, life, SIZE).net) == pytest.approx(
+        0, abs=1e-6
+    )
+
+
+def test_nominal_and_real_terms_of_the_same_prospects_are_worth_the_same() -> None:
+    """E09: 5 % real and 2.5 % inflation are 7.625 % nominal."""
+    base = {"years": 10, "battery": {"fixed": 700.0}, "inflation_pct": 2.5}
+    real = Terms.model_validate(base | {"rates_are": "real", "discount_pct": 5.0})
+    nominal = Terms.model_validate(
+        base | {"rates_are": "nominal", "discount_pct": 7.625, "prices_rise_pct_per_year": 2.5}
+    )
+    life, _ = lived(real, Fading())
+    of_real, of_nominal = (worth_of(cash_flow(each, life, SIZE)) for each in (real, nominal))
+    # the first year's saving is not yet raised, so nominal flows are those of a year later, deflated
+    assert of_nominal.npv + 700 == pytest.approx((of_real.npv + 700) / 1.025)
+    assert real.both_kinds(0.05) == pytest.approx((0.07625, 0.05))
+    assert nominal.both_kinds(0.07625) == pytest.approx((0.07625, 0.05))
+
+
+def test_several_rates_are_none_to_rank_by() -> None:
+    """E07's trap: two rates above zero, so no single one is told."""
+    zero = np.zeros(5)
+    net = np.array([-5, 10.5, 1, -8, 1])
+    life, _ = lived(Terms(discount_pct=5, years=4), Fading())
+    flow = cash_flow(Terms(discount_pct=5, years=4), life, SIZE)
+    changed = type(flow)(net, zero, zero, zero, zero, zero, zero, zero, 0.05)
+    worth = worth_of(changed)
+    assert worth.rate is None
+    assert worth.rates == pytest.approx((0.0886, 0.7096), abs=1e-4)
+
+
+def test_no_spread_gives_the_expected_value_and_a_spread_goes_around_it() -> None:
+    life, _ = lived(TERMS, Fading(calendar_pct_per_year=2.5, replan_every_years=1))
+    flow = cash_flow(TERMS, life, SIZE)
+    same = life.saved[:, None, None] * np.ones((4, 3, 2))
+    sure = chances_of(Draws(members=50, prices_rise_sd_pct=0), TERMS, life, flow, same)
+    np.testing.assert_allclose(sure.npv, worth_of(flow).npv)
+    np.testing.assert_allclose(sure.first_saving, 100.0)
+    levels = same * np.array([0.8, 1.0, 1.2])[None, :, None]
+    wide = chances_of(Draws(members=4000, prices_rise_sd_pct=2), TERMS, life, flow, levels)
+    low, middle, high = wide.quantiles()["npv"]
+    assert low < worth_of(flow).npv < high
+    assert middle == pytest.approx(worth_of(flow).npv, abs=15)
+    again = chances_of(Draws(members=4000, prices_rise_sd_pct=2), TERMS, life, flow, levels)
+    np.testing.assert_array_equal(wide.npv, again.npv)
+    other = chances_of(Draws(members=4000, seed=2), TERMS, life, flow, levels)
+    assert not np.array_equal(wide.npv, other.npv)
+
+
+def test_levels_of_load_are_middles_of_equal_shares_of_a_normal_law() -> None:
+    """Quantiles of the standard normal law at 0.1, 0.3, 0.5: −1.2816, −0.5244, 0 (any table)."""
+    factors = Draws(load_levels=5, load_sd_pct=10).load_factors()
+    np.testing.assert_allclose(factors[:3], [1 - 0.12816, 1 - 0.05244, 1.0], atol=1e-5)
+
+
+@pytest.mark.parametrize(
+    ("wrong", "words"),
+    [
+        ({"taxes_per_year": [1.0, 2.0]}, "2 sums for 15 years"),
+        ({"replacement": {}}, "neither is given"),
+        ({"replacement": {"after_years": 3, "below_pct": 70.0}}, "both is given"),
+        ({"pv": 3000.0}, "PV stands already"),
+        ({"sources": {"batery": "a quote"}}, "no part of money"),
+    ],
+)
+def test_terms_that_contradict_themselves_are_refused(wrong: dict, words: str) -> None:
+    with pytest.raises(ValidationError, match=words):
+        Terms.model_validate({"discount_pct": 5.0} | wrong)

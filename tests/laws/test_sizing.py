@@ -1,0 +1,96 @@
+"""The best size by slope against a grid of thirty sizes, each of them planned."""
+
+from __future__ import annotations
+
+from functools import cache
+
+import numpy as np
+import pytest
+
+from optimizer.planning.linear import LinearSolver
+from optimizer.planning.plan import Plan, make_plan
+from optimizer.planning.tangent import bigger_battery, resized
+from optimizer.site.equipment import Plant
+from optimizer.valuation.sizing import BestSize, Planned, best_size
+from tests.laws.cases import AC_PLANT, DC_PLANT, grid_of, named_cost, problem_of, weather
+
+WEEKS = grid_of(24 * 21)
+LOAD, PV = weather(WEEKS, 8)
+SIZES = [float(size) for size in np.linspace(1, 30, 30)]
+PRICES = {
+    "flat": 0.35,
+    "two rates": 0.4,
+    "demand": 1.2,
+    "two rates, dear": 1.6,
+    "demand, hybrid": 0.9,
+}
+"""What a kWh of battery costs for these three weeks, so that the best lies inside the grid. [money]"""
+
+FIVE: dict[str, tuple[Plant, str]] = {
+    "flat": (DC_PLANT, "flat"),
+    "two rates": (AC_PLANT, "two rates"),
+    "two rates, dear": (AC_PLANT, "two rates"),
+    "demand": (AC_PLANT, "demand"),
+    "demand, hybrid": (DC_PLANT, "demand"),
+}
+
+
+@cache
+def planned(name: str, size: float) -> Plan:
+    plant, tariff = FIVE[name]
+    cost = named_cost(tariff, WEEKS)
+    problem = problem_of(
+        plant, WEEKS, LOAD, PV, cost, start_kwh=plant.low_kwh, end_kwh=plant.low_kwh
+    )
+    return make_plan(resized(problem, bigger_battery(plant, size - 10)), cost, solver=SOLVERS[name])
+
+
+SOLVERS = {name: LinearSolver() for name in FIVE}
+
+
+@pytest.mark.parametrize("name", FIVE)
+def test_the_best_of_thirty_sizes_is_found_in_eight_plans(name: str) -> None:
+    known: dict[float, Planned] = {}
+    while not isinstance(found := best_size(SIZES, known.get), BestSize):
+        plan = planned(name, found)
+        assert plan.tangent is not None
+        slope = plan.tangent.worth(bigger_battery) - PRICES[name]
+        known[found] = Planned(-plan.cost - PRICES[name] * found, slope)
+    every = {size: -planned(name, size).cost - PRICES[name] * size for size in SIZES}
+    assert found.value == pytest.approx(max(every.values()), abs=1e-6)
+    assert every[found.size_kwh] == pytest.approx(max(every.values()), abs=1e-6)
+    assert len(found.planned) <= 8
+    assert found.is_proven
+    assert 1 < found.size_kwh < 30, "a best size at the edge would be too easy to find"
+
+
+def test_a_straight_rise_ends_at_the_largest_size() -> None:
+    found = best_with(lambda size: Planned(2 * size, 2.0))
+    assert found.size_kwh == 30
+    assert len(found.planned) <= 5
+
+
+def test_a_plan_that_proves_nothing_is_told() -> None:
+    assert not best_with(lambda size: Planned(-((size - 7) ** 2), -2 * (size - 7), False)).is_proven
+
+
+def best_with(value) -> BestSize:
+    known: dict[float, Planned] = {}
+    while not isinstance(found := best_size(SIZES, known.get), BestSize):
+        known[found] = value(found)
+    return found
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_any_concave_row_of_values_is_searched_right(seed: int) -> None:
+    """Random concave values: minima of straight lines, with the slope of the line that decides."""
+    luck = np.random.default_rng(seed)
+    slopes, heights = luck.normal(0, 5, 6), luck.normal(0, 20, 6)
+
+    def value(size: float) -> Planned:
+        lines = heights + slopes * size
+        return Planned(float(lines.min()), float(slopes[lines.argmin()]))
+
+    found = best_with(value)
+    assert found.value == pytest.approx(max(value(size).value for size in SIZES))
+    assert len(found.planned) <= 5

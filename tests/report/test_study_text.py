@@ -1,0 +1,162 @@
+"""The terminal says of a study what its rows say, names what failed once, and adds up."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+
+import pytest
+
+from optimizer.report.study_text import study_record, study_text
+from optimizer.report.study_words import (
+    Names,
+    answer,
+    columns_of,
+    flow_rows,
+    not_done,
+    ranked_once,
+    size_sentence,
+    source_rows,
+)
+from optimizer.units import money
+from optimizer.valuation.money import net_present_value
+from tests.report.small_study import TERMS, failed, result, row, sized, verdict, without_money
+
+
+def said(text: str) -> str:
+    return " ".join(text.split())
+
+
+def test_the_table_has_the_figures_of_the_rows_best_first() -> None:
+    study = result([row(1, 5), row(2, 20), row(3, 10)])
+    lines = study_text(study).splitlines()
+    first = next(place for place, line in enumerate(lines) if "20 / 10" in line)
+    for line, each in zip(lines[first:], study.ranked, strict=False):
+        assert money(each["npv_usd"]) in line
+        assert money(each["windows_save_over_no_battery_usd"]) in line
+        assert "74 %" in line
+    assert max(map(len, lines)) <= 96
+    assert lines[0] == "By hand (invented)"
+
+
+def test_sources_add_up_to_the_saving_shown() -> None:
+    best = row(1)
+    study = result([best])
+    parts = source_rows(study, best)
+    assert len(parts) == 5
+    assert sum(amount for _words, amount in parts) == pytest.approx(
+        best["windows_save_over_no_battery_usd"]
+    )
+    text = said(study_text(study))
+    for words, amount in parts:
+        assert f"{words} {money(amount)}" in text
+
+
+def test_several_internal_rates_are_none_to_be_used() -> None:
+    several = row(1, internal_rate_pct=None, internal_rates_found=2)
+    text = said(study_text(result([several])))
+    assert " several " in text
+    assert text.count("none of them may be used") == 2  # of the case, and once as a caution
+    none = said(study_text(result([row(1, internal_rate_pct=None, internal_rates_found=0)])))
+    assert "It has no internal rate of return." in none
+    assert "may be used" not in none
+
+
+def test_alike_failures_are_one_line() -> None:
+    reasons = [failed(n, f"no plan in {n} s (scenario.yaml:{n})") for n in range(2, 202)]
+    study = result([row(1), *reasons, failed(202, "by shadow prices", "left out")])
+    lines = not_done(study, Names.of(study))
+    assert [line.split(":")[0] for line in lines] == ["200 cases failed", "1 case left out"]
+    assert "the first is case 2" in lines[0]
+    assert "1 done, 200 failed, 1 left out" in said(study_text(study))
+
+
+def test_a_study_that_failed_altogether_says_so() -> None:
+    text = said(study_text(result([failed(1, "out of time")])))
+    assert "1 case failed: out of time" in text
+    assert "CASES, BEST FIRST" not in text
+
+
+def test_without_money_cases_are_ranked_by_saving() -> None:
+    study = without_money([row(1, 5, with_money=False), row(2, 20, with_money=False)])
+    text = said(study_text(study))
+    assert "BEST FIRST BY SAVING A YEAR BY WINDOWS" in text
+    assert text.index("20 / 10") < text.index("5 / 2.5")
+    assert "present value" not in text
+    assert "accountant" not in text
+    assert "No prices are stated" in answer(study, Names.of(study))[1]
+    json.dumps(study_record(study), allow_nan=False)
+
+
+def test_a_case_that_loses_is_not_praised() -> None:
+    lossy = row(1, npv_usd=-20.0, discounted_payback_years=None)
+    study = result([lossy], verdicts=())
+    assert "No case is worth what it costs" in answer(study, Names.of(study))[0]
+    assert "never" in study_text(study)
+
+
+def test_best_sizes_say_whether_they_are_proven() -> None:
+    best = row(2, 20, role="best size")
+    study = result([row(1), best], sized=(sized(2),))
+    proven = size_sentence(study, Names.of(study), sized(2))
+    assert "20 kWh, found in 2 plans, no other size asked for can be better" in proven
+    assert "one kWh more would still be worth more than it costs" in proven
+    assert money(best["npv_usd"], "USD") in proven
+    assert "not proven" in size_sentence(study, Names.of(study), sized(2, is_proven=False))
+
+
+def test_a_best_size_that_is_listed_already_stands_once() -> None:
+    study = result([row(1, 5), row(2, 10), row(3, 10, role="best size")])
+    assert [each["case"] for each in ranked_once(study)] == [2, 1]
+
+
+def test_cautions_stand_once_and_tariffs_are_told_apart() -> None:
+    other = row(2, 10, tariff="peak", tariff_name="Peak demand")
+    text = said(study_text(result([row(1, 10), other])))
+    assert text.count("The past is no promise") == text.count("estimates from a forecast") == 1
+    assert text.count("run by no equipment") == text.count("accountant") == 1
+    assert "What a change of tariff" in text
+    assert "What a change of tariff" not in study_text(result([row(1), row(2, 5)]))
+
+
+def test_names_are_as_short_as_tells_them_apart() -> None:
+    rows = [row(1, site="north/oak"), row(2, site="south/oak", load_times=1.2), row(3, site="elm")]
+    names = Names.of(result(rows))
+    assert list(names.sites.values()) == ["north/oak", "south/oak", "elm"]
+    alike = Names.of(result([row(1), row(2, tariff="tariffs/new.yaml")]))
+    assert alike.tariff(row(2, tariff="tariffs/new.yaml")) == "Two rates (new)"
+    varied = result([row(1), row(2, load_times=1.2)])
+    assert Names.of(varied).otherwise(varied.rows[1]) == "load × 1.2"
+    assert "otherwise" in [c.heading for c in columns_of(varied, Names.of(varied), in_full=True)]
+
+
+def test_the_flow_adds_up_to_the_net_present_value() -> None:
+    flow = verdict(row(1)).money.flow
+    rows = flow_rows(flow)
+    assert rows[-1]["discounted_so_far"] == pytest.approx(net_present_value(0.05, flow.net))
+    for each in rows:
+        parts = {k: v for k, v in each.items() if k not in {"year", "net", "discounted_so_far"}}
+        assert sum(parts.values()) == pytest.approx(each["net"])
+
+
+def test_the_record_holds_everything_as_plain_data() -> None:
+    study = result([row(1), failed(2, "no")], sized=(sized(1),))
+    record = json.loads(json.dumps(study_record(study), allow_nan=False))
+    assert record["rows"][0] == row(1)
+    assert record["ranked_cases"] == [1]
+    (closely,) = record["verdicts"]
+    assert closely["chances"]["npv"]["p50"] == pytest.approx(200.0)
+    assert closely["swings"][1]["npv_low"] is None
+    assert sum(closely["sources"].values()) == pytest.approx(
+        row(1)["windows_save_over_no_battery_usd"]
+    )
+    assert record["money"]["years"] == TERMS.years
+    assert record["manifest"]["cases"] == 2
+
+
+def test_a_measure_other_than_no_battery_is_said() -> None:
+    terms = TERMS.model_copy(update={"against": "neither"})
+    own = row(1, against="neither", windows_save_over_neither_usd=999.0)
+    text = said(study_text(replace(result([own]), terms=terms)))
+    assert "999.00" in text
+    assert "with neither PV nor battery" in text

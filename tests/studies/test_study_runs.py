@@ -1,0 +1,325 @@
+"""Studies that run: the same table from one process or two, killed or not, twice or once."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from optimizer.errors import InputError
+from optimizer.studies import lanes, story
+from optimizer.studies.cases import read_study
+from optimizer.studies.lanes import Processes
+from optimizer.studies.ledger import LEDGER, Ledger
+from optimizer.studies.one_run import Job
+from optimizer.studies.story import list_study, run_study
+from optimizer.valuation.verdict import StudyResult
+from tests.studies.small import MONEY, SMALL, study_of, write_sites
+
+COMMAND = [sys.executable, "-c", "from optimizer.cli import main; main()", "study"]
+
+
+def silent(_text: str) -> None:
+    """Tell nothing."""
+
+
+def run(path: Path, out: Path | None = None, processes: int = 0) -> StudyResult:
+    return run_study(path, out, processes=processes, progress=silent)
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("studies")
+    write_sites(folder)
+    study_of(folder, SMALL)
+    return folder
+
+
+@pytest.fixture(scope="module")
+def told(folder: Path) -> StudyResult:
+    """The small study, done in this process, with nothing kept."""
+    return run(folder / "study.yaml")
+
+
+def test_every_case_has_a_row_and_every_row_a_saving(told: StudyResult) -> None:
+    assert len(told.rows) == 2 * 3 * 2
+    assert {row["status"] for row in told.rows} == {"done"}
+    for row in told.rows:
+        assert (
+            row["plan_saves_over_no_windows_eur"] >= row["windows_save_over_no_windows_eur"] - 1e-6
+        )
+        sources = sum(row[name] for name in row if name.startswith("from_"))
+        assert sources == pytest.approx(row["windows_save_over_no_battery_eur"], abs=1e-9)
+
+
+def test_a_bigger_battery_never_makes_the_plan_dearer(told: StudyResult) -> None:
+    by_case: dict[tuple[str, str], list[float]] = {}
+    for row in told.rows:
+        saved = row["plan_saves_over_no_battery_eur"]
+        by_case.setdefault((row["site"], row["tariff"]), []).append(saved)
+    assert all(np.all(np.diff(saved) > -1e-6) for saved in by_case.values())
+
+
+def test_two_processes_give_the_same_table_to_the_last_digit(
+    folder: Path, told: StudyResult, tmp_path: Path
+) -> None:
+    assert run(folder / "study.yaml", tmp_path, processes=2).rows == told.rows
+
+
+def test_what_is_known_is_not_done_again(
+    folder: Path, told: StudyResult, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert run(folder / "study.yaml", tmp_path).rows == told.rows
+    before = (tmp_path / LEDGER).read_text()
+    monkeypatch.setattr(lanes, "work", None)  # would fail if anything were done
+    assert run(folder / "study.yaml", tmp_path).rows == told.rows
+    assert (tmp_path / LEDGER).read_text() == before
+
+
+def test_a_study_that_grows_uses_what_still_holds(
+    folder: Path, told: StudyResult, tmp_path: Path
+) -> None:
+    run(folder / "study.yaml", tmp_path)
+    lines = len((tmp_path / LEDGER).read_text().splitlines())
+    more = study_of(folder, SMALL.replace("[4, 10, 16]", "[4, 10, 16, 20]"), "more.yaml")
+    grown = run(more, tmp_path)
+    assert len((tmp_path / LEDGER).read_text().splitlines()) == lines + 4
+    of = {(row["site"], row["tariff"], row["battery_kwh"]): row for row in grown.rows}
+    for row in told.rows:
+        same = of[row["site"], row["tariff"], row["battery_kwh"]]
+        assert {**same, "case": 0} == {**row, "case": 0}
+
+
+def test_killed_at_ten_random_moments_it_gives_the_same_table(
+    folder: Path, told: StudyResult, tmp_path: Path
+) -> None:
+    """Killed, not asked to stop; each time the same command goes on with what is in the ledger."""
+    luck = np.random.default_rng(11)
+    known, seen = 0, set()
+    for _ in range(10):
+        process = subprocess.Popen(
+            [*COMMAND, str(folder), "--out", str(tmp_path), "--processes", "2"],
+            stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, start_new_session=True,
+        )  # fmt: skip
+        _wait_for_lines(tmp_path / LEDGER, known + int(luck.integers(0, 3)), process)
+        time.sleep(luck.uniform(0.0, 0.5))
+        process.send_signal(signal.SIGKILL)
+        process.wait()
+        lines = _lines(tmp_path / LEDGER)
+        assert lines >= known, "nothing that was done is lost"
+        known = lines
+        seen.add(lines)
+    assert len(seen) > 4, "it was killed at several stages of the work"
+    _wait_for_orphans(str(tmp_path))
+    assert run(folder / "study.yaml", tmp_path, processes=2).rows == told.rows
+    keys = [json.loads(line)["key"] for line in (tmp_path / LEDGER).read_text().splitlines()]
+    assert len(keys) == len(set(keys)), "nothing was done twice"
+
+
+def _lines(path: Path) -> int:
+    return path.read_text().count("\n") if path.exists() else 0
+
+
+def _wait_for_lines(path: Path, count: int, process: subprocess.Popen) -> None:
+    """Wait until the ledger has so many lines, or the process is done."""
+    deadline = time.monotonic() + 120
+    while _lines(path) < count and time.monotonic() < deadline:
+        time.sleep(0.02)
+        if process.poll() is not None:
+            assert process.returncode == 0
+            return
+
+
+def _running_in_group(group: int) -> list[str]:
+    """Return the commands of a group's processes that run; dead ones may wait to be reaped."""
+    found = []
+    for stat in Path("/proc").glob("[0-9]*/stat"):
+        try:
+            name, rest = stat.read_text().rsplit(")", 1)
+        except OSError:
+            continue
+        state, _parent, its_group = rest.split()[:3]
+        if int(its_group) == group and state != "Z":
+            found.append(name)
+    return found
+
+
+def _wait_for_orphans(_out: str) -> None:
+    """Give processes whose parent was killed the time to see it."""
+    time.sleep(3 * lanes.LOOK_EVERY_S)
+
+
+def test_ctrl_c_stops_at_once_says_so_and_leaves_no_process(folder: Path, tmp_path: Path) -> None:
+    process = subprocess.Popen(
+        [*COMMAND, str(folder), "--out", str(tmp_path), "--processes", "2"],
+        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True,
+    )  # fmt: skip
+    _wait_for_lines(tmp_path / LEDGER, 2, process)
+    begun = time.monotonic()
+    os.killpg(process.pid, signal.SIGINT)  # as a terminal does: to all of them
+    _, errors = process.communicate(timeout=20)
+    assert time.monotonic() - begun < 10
+    assert process.returncode == 3
+    assert "what was done is kept" in errors
+    assert "Traceback" not in errors
+    time.sleep(3 * lanes.LOOK_EVERY_S)
+    assert _running_in_group(process.pid) == []
+
+
+def test_a_torn_line_is_dropped_and_its_work_done_again(
+    folder: Path, told: StudyResult, tmp_path: Path
+) -> None:
+    run(folder / "study.yaml", tmp_path)
+    path = tmp_path / LEDGER
+    whole = path.read_bytes()
+    path.write_bytes(whole[:-40])
+    ledger = Ledger(tmp_path)
+    assert len(ledger) == len(whole.splitlines()) - 1
+    ledger.close()
+    assert run(folder / "study.yaml", tmp_path).rows == told.rows
+
+
+def test_two_studies_do_not_write_into_one_ledger(tmp_path: Path) -> None:
+    first = Ledger(tmp_path)
+    with pytest.raises(InputError, match="another study"):
+        Ledger(tmp_path)
+    first.close()
+    Ledger(tmp_path).close()
+
+
+def test_a_failed_case_is_a_row_with_its_reason(folder: Path, tmp_path: Path) -> None:
+    """An end that cannot be reached: a battery that may hold 10 kWh cannot end at 10 with 0.1 kW."""
+    scenario = (folder / "elm" / "scenario.yaml").read_text()
+    other = folder / "ash"
+    other.mkdir(exist_ok=True)
+    (other / "forecast.csv").write_text((folder / "elm" / "forecast.csv").read_text())
+    (other / "scenario.yaml").write_text(scenario + "connection: {import_limit_kw: 3.9}\n")
+    text = "study: F\nsites: [ash]\nvary: {battery_kwh: [0.4, 30], load_times: [1, 1.3]}\n"
+    result = run(study_of(folder, text, "failing.yaml"), tmp_path)
+    states = {(row["battery_kwh"], row["load_times"]): row for row in result.rows}
+    assert states[30, 1]["status"] == "done"
+    failed = states[0.4, 1.3]
+    assert failed["status"] == "failed"
+    assert "cannot be met" in failed["reason"]
+    assert failed["windows_save_over_no_battery_eur"] is None
+
+
+def test_a_process_that_dies_is_replaced_and_a_case_that_kills_it_twice_is_an_answer(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    family = read_study(folder / "study.yaml").families[0]
+    job = Job("k", family.key, "run", family.own, None)  # type: ignore[arg-type]
+    monkeypatch.setattr(lanes, "work", die)
+    processes = Processes(1)
+    try:
+        processes.give("process 1", b"", job)
+        answers: list = []
+        deadline = time.monotonic() + 60
+        while not answers and time.monotonic() < deadline:
+            answers += list(processes.answers(0.5))
+        ((lane, answered, answer),) = answers
+        assert (lane, answered.key) == ("process 1", "k")
+        assert "twice" in answer["failed"]
+    finally:
+        processes.close()
+
+
+def die(_packed: bytes, _job: Job) -> None:
+    os._exit(9)
+
+
+def test_the_list_tells_cases_and_time_and_does_nothing(folder: Path) -> None:
+    extent, cases = list_study(folder / "study.yaml", 2)
+    assert len(cases) == 12
+    assert extent["families"] == 4
+    assert extent["pieces"] == 12 + 4
+    assert extent["duration"].endswith(" s")
+
+
+@pytest.fixture(scope="module")
+def priced(tmp_path_factory: pytest.TempPathFactory) -> StudyResult:
+    folder = tmp_path_factory.mktemp("priced")
+    write_sites(folder, ["elm"], days=364)
+    return run(study_of(folder, MONEY), folder / "out", processes=2)
+
+
+def test_money_over_the_life_stands_in_every_row(priced: StudyResult) -> None:
+    assert [row["status"] for row in priced.rows] == ["done"] * 3
+    for row in priced.rows:
+        size = row["battery_kwh"]
+        assert row["investment_eur"] == 200 + 60 * size
+        assert row["replacements"] == 1
+        assert row["npv_of_plan_eur"] > row["npv_eur"]
+        assert row["health_at_end_pct"] < 100
+
+
+def test_the_best_size_is_a_row_and_no_listed_size_is_better_for_the_plan(
+    priced: StudyResult,
+) -> None:
+    (sized,) = priced.sized
+    assert sized.best.is_proven
+    assert len(sized.best.planned) <= 8
+    row = priced.rows[sized.case - 1]
+    assert row["role"] == "best size"
+    assert row["battery_kwh"] == sized.best.size_kwh
+
+
+def test_ranges_and_draws_go_around_the_best_case(priced: StudyResult) -> None:
+    (verdict,) = priced.verdicts
+    assert verdict.row == max(priced.done, key=lambda row: row["npv_eur"])
+    npv = verdict.money.worth.npv
+    for swing in verdict.swings:
+        assert swing.npv_low is not None
+        assert swing.npv_high is not None
+        assert min(swing.npv_low, swing.npv_high) <= npv <= max(swing.npv_low, swing.npv_high)
+    reaches = [swing.reach for swing in verdict.swings]
+    assert reaches == sorted(reaches, reverse=True)
+    assert verdict.chances is not None
+    low, middle, high = verdict.chances.quantiles()["npv"]
+    assert low < middle < high
+
+
+def test_a_faded_battery_is_planned_and_not_scaled(priced: StudyResult) -> None:
+    """What it saves falls by less than its capacity: the last kWh are worth least."""
+    life = priced.verdicts[0].money.life
+    year = 4  # the last of the first battery
+    assert life.is_planned[year]
+    assert life.health[year] < 0.93
+    assert life.saved[year] / life.saved[0] > life.health[year] + 0.001
+
+
+def test_hopeless_sizes_are_left_out_and_would_indeed_have_been_worse(
+    tmp_path: Path, tmp_path_factory: pytest.TempPathFactory
+) -> None:
+    folder = tmp_path_factory.mktemp("hopeless")
+    write_sites(folder, ["elm"], days=364)
+    text = (
+        "study: H\nsites: [elm]\nvary: {battery_kwh: [2, 8, 60, 120]}\n"
+        "money: {discount_pct: 5, years: 8, battery: {per_kwh: 300}}\n"
+    )
+    every = run(study_of(folder, text), tmp_path)
+    fewer = run(study_of(folder, text + "leave_out_hopeless: true\n", "fewer.yaml"), tmp_path)
+    left_out = [row for row in fewer.rows if row["status"] == "left out"]
+    assert {row["battery_kwh"] for row in left_out} >= {120}
+    own = run(study_of(folder, text.replace("[2, 8, 60, 120]", "[10]"), "own.yaml"), tmp_path)
+    for row in left_out:
+        assert "net present value is at most" in row["reason"]
+        assert every.rows[row["case"] - 1]["npv_eur"] < own.rows[0]["npv_eur"]
+    kept = [row for row in fewer.rows if row["status"] == "done"]
+    assert all(every.rows[row["case"] - 1] == row for row in kept)
+
+
+def test_an_estimate_grows_with_steps_and_falls_with_lanes(folder: Path) -> None:
+    study = read_study(folder / "study.yaml")
+    one, two = (story.extent_of(study, lanes) for lanes in (1, 2))
+    assert one.seconds == pytest.approx(2 * two.seconds)
+    thorough = study.file.model_copy(update={"effort": "thorough"})
+    assert story.extent_of(replace(study, file=thorough), 1).seconds > 5 * one.seconds
