@@ -7,8 +7,6 @@ from __future__ import annotations
 
 import csv
 import io
-import os
-import tempfile
 from collections.abc import Callable, Sequence
 from importlib.util import find_spec
 from pathlib import Path
@@ -78,10 +76,9 @@ def write_tables(rows: Sequence[Row], folder: Path, kinds: Sequence[TableKind]) 
 def _write(path: Path, content: bytes) -> Path:
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        handle, aside = tempfile.mkstemp(prefix=".unfinished-", dir=path.parent)
-        with os.fdopen(handle, "wb") as file:
-            file.write(content)
-        Path(aside).replace(path)
+        aside = path.with_name(f".unfinished-{path.name}")
+        aside.write_bytes(content)
+        aside.replace(path)
     except OSError as failure:
         raise InputError(
             f"the table cannot be written: {failure.strerror}",

@@ -77,9 +77,9 @@ EFFORTS = {
 }
 
 EFFORTS_ALIKE = {
-    "quick": Effort(400, 1_000),
-    "normal": Effort(1_000, 4_000),
-    "thorough": Effort(5_000, 30_000),
+    "quick": Effort(800, 4_000),
+    "normal": Effort(2_000, 14_000),
+    "thorough": Effort(10_000, 70_000),
 }
 """The same where the windows of a case much like it are known."""
 

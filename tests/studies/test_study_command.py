@@ -1,0 +1,128 @@
+"""The command: tables of every kind that hold the same, the list, and mistakes told in time."""
+
+from __future__ import annotations
+
+import csv
+import json
+import sys
+from pathlib import Path
+
+import openpyxl
+import pyarrow.parquet as pq
+import pytest
+from typer.testing import CliRunner
+
+from optimizer.cli import app
+from optimizer.report import study_tables
+from optimizer.report.study_tables import write_tables
+from tests.studies.small import study_of, write_sites
+
+TINY = "study: Tiny\ninvented: true\nsites: [elm]\nvary: {battery_kwh: [4, 10]}\n"
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("command")
+    write_sites(folder, ["elm"], days=21)
+    study_of(folder, TINY)
+    return folder
+
+
+def call(*words: str):
+    return CliRunner().invoke(app, ["study", *words])
+
+
+def test_one_study_in_every_form(folder: Path, tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    words = [str(folder), "--out", str(out), "--processes", "0"]
+    result = call(*words, *(f"--table={kind}" for kind in ("parquet", "csv", "xlsx")))
+    assert result.exit_code == 0, result.output
+    assert "Tiny" in result.stdout
+    written = {path.name for path in out.iterdir()}
+    assert written == {
+        "cases.csv", "cases.parquet", "cases.xlsx", "ledger.jsonl", "manifest.json", "study.html",
+        "study.json",
+    }  # fmt: skip
+    table = pq.read_table(out / "cases.parquet").to_pylist()
+    record = json.loads((out / "study.json").read_text())
+    assert table == record["rows"]
+    with (out / "cases.csv").open(newline="") as file:
+        rows = list(csv.DictReader(file))
+    sheet = openpyxl.load_workbook(out / "cases.xlsx")["cases"]
+    heads, *cells = sheet.iter_rows(values_only=True)
+    for row, by_text, by_cell in zip(table, rows, cells, strict=True):
+        name = "windows_save_over_no_battery_eur"
+        assert float(by_text[name]) == row[name]
+        assert dict(zip(heads, by_cell, strict=True))[name] == pytest.approx(row[name])
+    assert all(name.endswith(UNITS) for name in record["rows"][0] if name not in NO_UNIT), [
+        name for name in record["rows"][0] if name not in NO_UNIT and not name.endswith(UNITS)
+    ]
+
+
+UNITS = (
+    "_eur",
+    "_kwh",
+    "_kw",
+    "_pct",
+    "_per_year",
+    "_times",
+    "_per_kwh_year",
+    "_per_kw_year",
+    "_years",
+)
+NO_UNIT = {"case", "windows_to_type", *study_tables.TEXT}
+
+
+def test_the_list_does_nothing(folder: Path, tmp_path: Path) -> None:
+    out = tmp_path / "none"
+    result = call(str(folder), "--out", str(out), "--list")
+    assert result.exit_code == 0
+    assert "2 cases, 1 compiled models" in result.stdout
+    assert "battery_kwh" in result.stdout
+    assert not out.exists()
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (["--table", "ods"], "no kind of table called 'ods'"),
+        (["--out", "/proc/none"], "cannot be written"),
+    ],
+)
+def test_mistakes_are_told_before_anything_runs(words: list[str], told: str, folder: Path) -> None:
+    result = call(str(folder), *words)
+    assert result.exit_code == 2
+    assert told in result.output
+
+
+def test_a_study_that_is_not_there_is_told(tmp_path: Path) -> None:
+    result = call(str(tmp_path / "none.yaml"))
+    assert result.exit_code == 2
+    assert "none.yaml" in result.output
+
+
+def test_a_missing_library_is_told_with_the_way_to_get_it(
+    folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(study_tables, "find_spec", lambda _name: None)
+    result = call(str(folder), "--out", str(tmp_path / "out"))
+    assert result.exit_code == 2
+    assert "pip install 'tariffwright[study]'" in result.output
+
+
+def test_dask_that_is_not_installed_is_told(
+    folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setitem(sys.modules, "distributed", None)
+    result = call(str(folder), "--out", str(tmp_path / "out"), "--cluster", "tcp://127.0.0.1:1")
+    assert result.exit_code == 2
+    assert "pip install 'tariffwright[cluster]'" in result.output
+
+
+def test_no_name_becomes_a_formula_of_a_spreadsheet(tmp_path: Path) -> None:
+    rows = [{"case": 1, "status": "done", "site": "=1+1", "npv_eur": -5.0}]
+    write_tables(rows, tmp_path, ["csv", "xlsx"])
+    assert "'=1+1" in (tmp_path / "cases.csv").read_text()
+    assert "-5.0" in (tmp_path / "cases.csv").read_text()
+    cell = openpyxl.load_workbook(tmp_path / "cases.xlsx")["cases"].cell(2, 3)
+    assert (cell.value, cell.data_type) == ("=1+1", "s")
