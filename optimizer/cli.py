@@ -74,7 +74,7 @@ SAME_FOLDER = InputError(
 
 Effort = Literal["quick", "normal", "thorough"]
 
-FIRST_DEMO = "1_two_rates"
+FIRST_DEMO, STUDY_DEMO = "1_two_rates", "6_which_battery"
 
 ScenarioArgument = Annotated[
     Path | None,
@@ -398,7 +398,10 @@ def _price_floors(scenario: Path | None, out: Path | None, *, as_json: bool, deb
 
 @app.command()
 def study(
-    study: Annotated[Path, typer.Argument(help="A study file, or a folder with study.yaml.")],
+    study: Annotated[
+        Path | None,
+        typer.Argument(help="A study file, or a folder with study.yaml. Without it: the demo's."),
+    ] = None,
     out: Annotated[Path, typer.Option("--out", help="Folder for the results.")] = Path("study"),
     only_list: Annotated[
         bool, typer.Option("--list", help="Say which cases there are and what they take; do none.")
@@ -426,7 +429,8 @@ def study(
         from optimizer.report.study_tables import kinds_named, write_tables
         from optimizer.studies.story import list_study, run_study
 
-        path = study / STUDY_FILE if study.is_dir() else study
+        path = _folder(study, STUDY_DEMO)
+        path = path / STUDY_FILE if path.is_dir() else path
         if only_list:
             print(list_text(*list_study(path, processes)))
             return
@@ -590,12 +594,12 @@ def _options(
     """Hold what all commands share."""
 
 
-def _folder(scenario: Path | None) -> Path:
-    if scenario is not None:
-        return scenario
+def _folder(given: Path | None, demo: str = FIRST_DEMO) -> Path:
+    if given is not None:
+        return given
     from optimizer.billing.tariff import shipped_folder
 
-    return shipped_folder("scenarios") / FIRST_DEMO
+    return shipped_folder("scenarios") / demo
 
 
 def _show(account: Account, files: list[Path], *, as_json: bool) -> None:

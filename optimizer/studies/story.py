@@ -267,8 +267,12 @@ def _verdicts(
         own = swings[place * len(ranges) : (place + 1) * len(ranges)]
         by_reach = sorted((swing for swing in own if swing), key=lambda swing: -swing.reach)
         if valued.figures is not None and valued.money is not None:
-            settings = settings_of(valued.figures)
+            controls = valued.case.family.brief.scenario.controls
             verdicts.append(
-                Verdict(number, row, settings, valued.money, tuple(by_reach), chances[place])
-            )
+                Verdict(
+                    number, row, settings_of(valued.figures),
+                    controls.whole_kw_of(valued.case.run.inverter_kw), valued.money,
+                    tuple(by_reach), chances[place],
+                )
+            )  # fmt: skip
     return verdicts

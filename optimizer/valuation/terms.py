@@ -13,6 +13,9 @@ from pydantic import Field, model_validator
 from optimizer.documents import Document
 from optimizer.valuation.money import nominal_rate, real_rate
 
+OF_OTHER_PARTS = ("ageing", "draws", "ranges")
+"""Parts of a study beside the money whose sources stand with those of the money."""
+
 Against = Literal["no_battery", "no_windows", "neither"]
 
 
@@ -121,11 +124,11 @@ class Terms(Document):
                 f"pv is {self.pv:g} although the saving is measured against {self.against}, where the"
                 " PV stands already | Write against: neither, or remove pv. | pv"
             )
-        unknown = set(self.sources) - set(type(self).model_fields)
+        unknown = set(self.sources) - {*type(self).model_fields, *OF_OTHER_PARTS}
         if unknown:
             raise ValueError(
-                f"sources names {sorted(unknown)[0]!r}, which is no part of money"
-                " | Name the parts as they are called above. | sources"
+                f"sources names {sorted(unknown)[0]!r}, which is no part of money, nor one of"
+                f" {', '.join(OF_OTHER_PARTS)} | Name the parts as they are called there. | sources"
             )
         return self
 

@@ -42,11 +42,15 @@ class Swing:
 
 @dataclass(frozen=True)
 class Verdict:
-    """The best case of a site, looked at closely."""
+    """The best case of a site, looked at closely.
+
+    ``whole_kw`` is the power that is 100 % where the equipment takes per cent. [kW]
+    """
 
     number: int
     row: Row
     settings: Settings
+    whole_kw: float | None
     money: Money
     swings: tuple[Swing, ...]
     chances: Chances | None

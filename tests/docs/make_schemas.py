@@ -9,6 +9,7 @@ from optimizer.billing.worked_entries import BillsFile
 from optimizer.documents import json_schema
 from optimizer.settings.windows import Settings
 from optimizer.site.scenario import ScenarioFile
+from optimizer.studies.study_file import StudyFile
 
 FOLDER = Path(__file__).parents[2] / "tariffs" / "schemas"
 MODELS = {
@@ -16,6 +17,7 @@ MODELS = {
     "bills.json": BillsFile,
     "scenario.json": ScenarioFile,
     "settings.json": Settings,
+    "study.json": StudyFile,
 }
 
 if __name__ == "__main__":

@@ -87,7 +87,7 @@ def verdict(of: dict) -> Verdict:
     money = Money.of(TERMS, life, Size(of["battery_kwh"], of["discharge_kw"], 5.0))
     swings = (Swing("discount_pct", 3, 8, 420.0, 180.0), Swing("load_times", 0.9, 1.1, None, 333.0))
     drawn = np.linspace(-100, 500, 61)
-    return Verdict(of["case"], of, SETTINGS, money, swings, Chances(drawn + 150, drawn))
+    return Verdict(of["case"], of, SETTINGS, None, money, swings, Chances(drawn + 150, drawn))
 
 
 def result(rows: list[dict], **other) -> StudyResult:

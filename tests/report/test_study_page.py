@@ -13,8 +13,9 @@ import numpy as np
 import pytest
 
 from optimizer.billing.tariff import shipped_folder
+from optimizer.report.study_assumptions import NO_SOURCE, assumptions
 from optimizer.report.study_figures import draw_sizes, panels_of
-from optimizer.report.study_page import NO_SOURCE, assumptions, study_page
+from optimizer.report.study_page import study_page
 from optimizer.report.study_text import study_text
 from optimizer.report.study_words import Names
 from optimizer.studies.story import run_study
