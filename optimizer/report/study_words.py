@@ -311,11 +311,19 @@ def _of_sites(result: StudyResult, names: Names) -> str:
 def _chances(result: StudyResult, verdict: Verdict) -> list[str]:
     if verdict.chances is None or result.draws is None:
         return []
-    low, middle, high = (money(value) for value in verdict.chances.quantiles()["npv"])
+    quantiles = verdict.chances.quantiles()["npv"]
+    low, middle, high = (money(value) for value in quantiles)
+    fitted = []
+    if verdict.money.worth.npv > quantiles[-1]:
+        fitted = [
+            "The value on the forecast lies above nine in ten of them, for its windows were fitted to just"
+            " that year: go by the drawn lives."
+        ]
     return [
         f"In {result.draws.members:,} drawn lives the net present value is at most {low} in one of ten"
         f" (P10), {middle} in half of them (P50) and {high} in nine of ten (P90);"
-        f" {percent(verdict.chances.share_that_pays)} of them are worth more than they cost."
+        f" {percent(verdict.chances.share_that_pays)} of them are worth more than they cost.",
+        *fitted,
     ]
 
 

@@ -13,6 +13,10 @@ from ruamel.yaml import YAML
 
 from optimizer.billing.reconcile import read_paid_bill
 from optimizer.site.expected.recipe import ForecastRecipe
+from optimizer.studies.study_file import BestSize, Ranges, StudyFile, Vary
+from optimizer.valuation.chances import Draws
+from optimizer.valuation.life import Fading
+from optimizer.valuation.terms import Incentive, Operating, Residual, Terms
 
 ROOT = Path(__file__).parents[2]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -79,3 +83,28 @@ def test_the_second_command_sets_up_and_finds_the_tests(clone: Path) -> None:
     done = run(COMMANDS[1], clone, PYTEST_ADDOPTS="--collect-only -n 0")
     assert done.returncode == 0, done.stdout[-3000:] + done.stderr[-3000:]
     assert "test_readme.py" in done.stdout
+
+
+def test_the_study_that_the_readme_shows_is_understood() -> None:
+    (shown,) = (text for text in YAML_SHOWN if text.startswith("study:"))
+    study = StudyFile.model_validate(YAML(typ="safe").load(shown))
+    assert len(study.choices()) == 2 * 3 * 2
+
+
+def test_the_scenarios_readme_has_every_key_of_a_study() -> None:
+    told = (ROOT / "scenarios" / "README.md").read_text(encoding="utf-8").split("## A study")[1]
+    models = (
+        StudyFile,
+        Vary,
+        Terms,
+        Fading,
+        BestSize,
+        Ranges,
+        Draws,
+        Incentive,
+        Operating,
+        Residual,
+    )
+    keys = {key for model in models for key in model.model_fields}
+    assert keys
+    assert [key for key in sorted(keys) if f"{key}`" not in told and f"`{key}." not in told] == []

@@ -7,6 +7,7 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
+import pyxirr
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -471,3 +472,15 @@ def test_what_cannot_be_is_told_with_its_value(call: object, words: str) -> None
     assert words in told.value.what
     assert told.value.where
     assert told.value.mend
+
+
+@pytest.mark.parametrize("seed", range(60))
+def test_present_value_and_single_rates_agree_with_a_general_library(seed: int) -> None:
+    """pyxirr 0.10, a general-purpose library of financial functions."""
+    luck = np.random.default_rng(seed)
+    flows = [-luck.uniform(100, 1000), *luck.uniform(5, 200, int(luck.integers(3, 30)))]
+    rate = luck.uniform(-0.05, 0.3)
+    assert net_present_value(rate, flows) == pytest.approx(pyxirr.npv(rate, flows), rel=1e-9)
+    found = internal_rate(flows)
+    assert found is not None
+    assert found == pytest.approx(pyxirr.irr(flows), abs=1e-8)
