@@ -185,14 +185,20 @@ def solve_linear(matrix: Matrix, seconds: float) -> Solution:
 
 
 def solve_with_fixed_integers(
-    matrix: Matrix, values: FloatArray, time_limit_s: float = 600.0
+    matrix: Matrix,
+    values: FloatArray,
+    time_limit_s: float = 600.0,
+    solver: LinearSolver | None = None,
 ) -> Solution:
-    """Solve the linear program that is left once the integer columns keep the given values."""
+    """Solve the linear program that is left once the integer columns keep the given values.
+
+    ``solver`` is one that solved a program with the same coefficients before.
+    """
     whole = matrix.is_integer.astype(bool)
     low, high = matrix.low.copy(), matrix.high.copy()
     low[whole] = high[whole] = np.round(values[whole])
     fixed = replace(matrix, low=low, high=high, is_integer=0 * matrix.is_integer)
-    return solve_linear(fixed, time_limit_s)
+    return (solver or LinearSolver()).solve(fixed, lambda: time_limit_s)
 
 
 def _solve_again(kept: _Kept, matrix: Matrix, seconds_left: Clock) -> Solution:

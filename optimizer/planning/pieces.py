@@ -27,7 +27,7 @@ from optimizer.billing.cost import Form, LinearCost, Peak
 from optimizer.errors import Infeasible, StoppedEarly
 from optimizer.flows import FlowName, Flows
 from optimizer.planning.cost_rows import COLUMN_OF_FLOW, CostRows
-from optimizer.planning.linear import solve_with_fixed_integers
+from optimizer.planning.linear import LinearSolver, solve_with_fixed_integers
 from optimizer.planning.matrix import Matrix, matrix_of
 from optimizer.planning.problem import (
     NATURAL_SLACK_KW,
@@ -72,6 +72,7 @@ def solve_in_pieces(
     guess: Pieced,
     good_enough: float,
     seconds_left: Callable[[], float],
+    solver: LinearSolver | None = None,
 ) -> Pieced | None:
     """Plan piece by piece and join the pieces.
 
@@ -85,6 +86,8 @@ def solve_in_pieces(
         Relative gap at which to stop.
     seconds_left : callable
         Time that is left. [s]
+    solver : LinearSolver, optional
+        The one that found the optimum without integers.
 
     Returns
     -------
@@ -114,7 +117,7 @@ def solve_in_pieces(
         tried.add(chosen.signature)
         matrix = matrix_of(problem, fixed_directions(limits, one_way, chosen.ways), {})
         try:
-            prices = solve_with_choices(matrix, chosen.which, seconds_left())
+            prices = solve_with_choices(matrix, chosen.which, seconds_left(), solver)
         except Infeasible:
             return best
         if best is None or prices.objective < best.solution.objective:
@@ -125,11 +128,13 @@ def solve_in_pieces(
     return replace(best, bound=bound) if best is not None else None
 
 
-def solve_with_choices(matrix: Matrix, which: FloatArray, seconds: float) -> Solution:
+def solve_with_choices(
+    matrix: Matrix, which: FloatArray, seconds: float, solver: LinearSolver | None = None
+) -> Solution:
     """Solve the LP that is left once the choices of the tariff are made."""
     values = np.zeros(len(matrix.cost))
     values[matrix.columns["which"].span] = which
-    return solve_with_fixed_integers(matrix, values, seconds)
+    return solve_with_fixed_integers(matrix, values, seconds, solver)
 
 
 def choices_at(cost: LinearCost, which: IntArray, flows: Flows) -> FloatArray:

@@ -187,9 +187,9 @@ def make_plan(
         one_way = _joined(problem, limits, one_way, both, _flows(problem, answer))
         count = sum(len(steps) for steps in one_way.values())
         progress(f"{count} choices of direction: some flows would run both ways at once")
-        answer = _with_integers(problem, limits, one_way, answer, seconds_left)
+        answer = _with_integers(problem, limits, one_way, answer, seconds_left, linear)
         answer = _settled(problem, limits, answer)
-    priced = _priced(problem, one_way, answer) if one_way else answer
+    priced = _priced(problem, one_way, answer, linear) if one_way else answer
     steps = sum(len(steps) for steps in one_way.values())
     seconds = time.monotonic() - begun
     return _plan(problem, tariff_cost, answer, priced, steps, rounds, seconds)
@@ -208,7 +208,8 @@ def _solved(
     guess = Pieced(relaxed, solution, solution.objective)
     first = _with_choices_of(problem, limits, matrix, guess)
     try:
-        answer = _settled(problem, limits, _with_integers(problem, limits, {}, guess, seconds_left))
+        found = _with_integers(problem, limits, {}, guess, seconds_left, linear)
+        answer = _settled(problem, limits, found)
     except StoppedEarly:
         if first is None:
             raise
@@ -286,7 +287,9 @@ def _with_guessed_sides(
     return replace(answer, solution=solution, bound=objective, cost=simple)
 
 
-def _priced(problem: Problem, one_way: dict[int, IntArray], answer: Pieced) -> Pieced:
+def _priced(
+    problem: Problem, one_way: dict[int, IntArray], answer: Pieced, linear: LinearSolver
+) -> Pieced:
     """Solve once more with directions fixed as found and natural limits that do not bind."""
     ways = {}
     value, columns = answer.solution.value, answer.matrix.columns
@@ -295,7 +298,8 @@ def _priced(problem: Problem, one_way: dict[int, IntArray], answer: Pieced) -> P
         ways[pair] = value[columns[first].span][steps] >= value[columns[second].span][steps]
     matrix = matrix_of(problem, fixed_directions(Limits.of(problem), one_way, ways), {})
     try:
-        solution = solve_with_choices(matrix, value[columns["which"].span], PRICING_SECONDS)
+        which = value[columns["which"].span]
+        solution = solve_with_choices(matrix, which, PRICING_SECONDS, linear)
     except SolveError:  # the plan stands without; its own duals are the next best prices
         return answer
     return replace(answer, matrix=matrix, solution=solution)
@@ -320,9 +324,10 @@ def _with_integers(
     one_way: dict[int, IntArray],
     before: Pieced,
     seconds_left: Callable[[], float],
+    linear: LinearSolver,
 ) -> Pieced:
     """Solve with integers: piece by piece, and whole only if the pieces leave a gap."""
-    pieced = solve_in_pieces(problem, limits, one_way, before, GOOD_ENOUGH, seconds_left)
+    pieced = solve_in_pieces(problem, limits, one_way, before, GOOD_ENOUGH, seconds_left, linear)
     if pieced is not None and pieced.gap <= GOOD_ENOUGH:
         return pieced
     matrix = matrix_of(problem, limits, one_way)

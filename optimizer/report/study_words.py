@@ -500,7 +500,7 @@ def cautions(result: StudyResult) -> list[str]:
             f" itself is told by the bills: compare bill_windows_{result.money} of the whole table with"
             " the bill that is paid now."
         )
-    return found
+    return [*found, *result.notes]
 
 
 def flow_rows(flow: CashFlow) -> list[dict[str, float]]:

@@ -77,7 +77,7 @@ EFFORTS = {
 }
 
 EFFORTS_ALIKE = {
-    "quick": Effort(800, 4_000),
+    "quick": Effort(800, 3_000),
     "normal": Effort(2_000, 14_000),
     "thorough": Effort(10_000, 70_000),
 }
@@ -246,23 +246,25 @@ def find_alike(task: Task, weather: Weather, name: str, like: Likeness, effort: 
         trials = side_by_side([
             partial(
                 _trial, task, weather, like.groups, effort, fold,
-                [fitted_on[fold] for fitted_on in like.fitted_on], (),
+                [fitted_on[fold] for fitted_on in like.fitted_on], (), near=True,
             )
             for fold in (0, 1)
         ])  # fmt: skip
-    found = _handed_out(task, weather, name, like.groups, trials, effort, like.windows, ())
+    found = _handed_out(
+        task, weather, name, like.groups, trials, effort, like.windows, (), near=True
+    )
     return replace(found, replays=int(found.replays + sum(map(_work, trials))))
 
 
-def _handed_out(
+def _handed_out(  # noqa: PLR0913 - what is searched for, and all that was learnt on folds
     task: Task, weather: Weather, name: str, groups: MonthGroups, trials: Sequence[_Trial],
-    effort: Effort, starts: Sequence[Settings], in_use: Sequence[InUse],
+    effort: Effort, starts: Sequence[Settings], in_use: Sequence[InUse], *, near: bool = False,
 ) -> Found:  # fmt: skip
     """Fit windows to all weeks, with the margin and the number that do well on weeks kept back."""
     margin = _best_margin(trials) if trials else (1.0, 0.0)
     years = years_for(weather, None)
     again = [*starts, *(trial.fitted.settings("start") for trial in trials)]
-    final = fit(task, years, groups, effort.replays, again, in_use=in_use)
+    final = fit(task, years, groups, effort.replays, again, in_use=in_use, near=near)
     by_size = _sizes(final, task.controls, margin)
     entries = _entries_worth_it(trials, by_size, final)
     sizes = tuple(
@@ -322,10 +324,10 @@ def _grouped(months: Sequence[int], name_of: Callable[[int], str]) -> MonthGroup
 
 def _trial(
     task: Task, weather: Weather, groups: MonthGroups, effort: Effort, fold: int,
-    starts: Sequence[Settings], in_use: Sequence[InUse],
+    starts: Sequence[Settings], in_use: Sequence[InUse], *, near: bool = False,
 ) -> _Trial:  # fmt: skip
     years = years_for(weather, fold)
-    fitted = fit(task, years, groups, effort.fold_replays, starts, in_use=in_use)
+    fitted = fit(task, years, groups, effort.fold_replays, starts, in_use=in_use, near=near)
     judges = seasons_of(task, groups, years_for(weather, 1 - fold), in_use)
     return _Trial(fitted, _sizes(fitted, task.controls), judges)
 

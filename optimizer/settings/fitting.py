@@ -97,6 +97,7 @@ def fit(
     starts: Sequence[Settings] = (),
     seed: int = SEED,
     in_use: Sequence[InUse] = (),
+    near: bool = False,
 ) -> Fit:
     """Search windows for each group of months.
 
@@ -114,6 +115,8 @@ def fit(
         Windows to start from besides those that the plan suggests.
     in_use : sequence of InUse
         For each group the windows typed in already, if there are any.
+    near : bool
+        Whether the starts are windows of a site much like this one; see ``Search.best``.
     """
     seasons = seasons_of(task, groups, years, in_use)
     coupled = couples(task.cost, [season.steps for season in seasons])
@@ -122,7 +125,7 @@ def fit(
     def searched(place: int, turn: int, *more: Drafts) -> Drafts:
         given = [drafts_of(start, groups[place], task.controls, task.plant) for start in starts]
         search = Search(seasons[place], replays / rounds, seed + 1000 * place + turn)
-        return search.best([*given, *more])
+        return search.best([*given, *more], near=near)
 
     drafts = side_by_side([partial(searched, place, 0) for place in range(len(seasons))])
     if coupled:

@@ -119,15 +119,22 @@ class Search:
         """Whether the work allowed is done."""
         return self.season.work >= self.end
 
-    def best(self, starts: Sequence[Drafts] = ()) -> Drafts:
-        """Return the best windows found, never worse than the starts or no windows."""
+    def best(self, starts: Sequence[Drafts] = (), *, near: bool = False) -> Drafts:
+        """Return the best windows found, never worse than the starts or no windows.
+
+        ``near`` says that the starts are windows of a site much like this one: all work then goes into
+        these, and into what the plan suggests.
+        """
         season = self.season
         if not len(season.steps) or not self.candidates:
             return season.base
         self._rank_candidates()
-        starts = [*starts, *self._softly_found(starts)]
+        starts = [*starts, *self._softly_found(starts, near=near)]
         free = apart(season)
-        found = [season.base, *starts] if season.in_use else [*self._guessed(), *starts]
+        if season.in_use:
+            found = [season.base, *starts]
+        else:
+            found = [*(self._read_off_the_plan(free) if near else self._guessed()), *starts]
         found = _best_first(found, season)[:4]
         found = [self._descended(guess, free, share=0.6) for guess in found]
         found = _best_first([season.base, *starts, *found], season)
@@ -140,7 +147,7 @@ class Search:
         found = [self._descended(guess, joint, share=0.3) for guess in guesses]
         return [*found, *self._read_off_the_plan(apart(season))]
 
-    def _softly_found(self, starts: Sequence[Drafts]) -> list[Drafts]:
+    def _softly_found(self, starts: Sequence[Drafts], *, near: bool) -> list[Drafts]:
         """Return windows found where each highest power is a mean over the highest days."""
         season = self.season
         if season.soft_days or not season.has_peaks:
@@ -149,7 +156,7 @@ class Search:
         found: list[Drafts] = []
         for days in SOFT_DAYS:
             soft = Search(season.soft(days), work, days, self.addable)
-            found.append(soft.best([*starts, *found]))
+            found.append(soft.best([*starts, *found], near=near))
             season.work += soft.season.work
         return found
 

@@ -4,7 +4,7 @@ A *case* is a row of the result: sites, sizes, tariff, controls, and money over 
 year of one site with one equipment, planned and searched; cases that differ in money alone share their
 runs, and so do years in which the battery is as worn. Runs of one site, tariff and controls are a
 *family*: they share the compiled model, and start from the run of the scenario's own equipment.
-Read next: ``one_run``.
+Read next: ``extent``.
 """
 
 from __future__ import annotations

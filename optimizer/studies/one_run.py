@@ -21,7 +21,7 @@ from typing import Any
 import numpy as np
 
 from optimizer.billing.bill import bill_flows
-from optimizer.errors import OptimizerError
+from optimizer.errors import Interrupted, OptimizerError
 from optimizer.paperwork import Brief, weather_of
 from optimizer.planning.linear import LinearSolver
 from optimizer.planning.plan import Plan
@@ -104,8 +104,13 @@ def work(packed: bytes, job: Job) -> Answer:
     with _one_at_a_time:
         try:
             answer = WAYS[job.kind](_open(packed, job), job)
+        except Interrupted:
+            raise
         except OptimizerError as failure:
             answer = {"failed": f"{failure.what} ({failure.where}; {failure.mend})"}
+        except Exception as fault:  # one impossible case is no end of a study
+            told = f"{type(fault).__name__}: {fault}"
+            answer = {"failed": f"{told} (a fault of the program: please report it)"}
     return {**answer, "seconds": time.perf_counter() - begun}
 
 

@@ -7,13 +7,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from optimizer.planning.solver import processors
 from optimizer.studies.carrying_out import CarryingOut, Progress
 from optimizer.studies.cases import Case, Manner, Run, Study, read_study
+from optimizer.studies.extent import duration, extent_of
 from optimizer.studies.lanes import Cluster, Here, Lanes, Processes
 from optimizer.studies.ledger import Ledger
 from optimizer.studies.manifest import manifest_of
@@ -27,56 +28,12 @@ from optimizer.studies.questions import (
     value_of,
 )
 from optimizer.studies.rows import row_of
-from optimizer.studies.study_file import StudyFile
+from optimizer.units import number
 from optimizer.valuation.sizing import BestSize
 from optimizer.valuation.verdict import Row, Sized, StudyResult, Verdict
 
 FEW_PIECES = 3
 """So few pieces of work are done in this process: to begin others takes longer."""
-
-S_PER_STEP = {"quick": (2.2e-4, 6e-5), "normal": (7e-4, 1.2e-4), "thorough": (3e-3, 7e-4)}
-"""Seconds of one processor for each step of a base's year, and of another run's, as measured."""
-
-
-@dataclass(frozen=True)
-class Extent:
-    """How much a study asks for, before anything runs: pieces of work, and about how many seconds."""
-
-    cases: int
-    families: int
-    pieces: int
-    seconds: float
-
-
-def extent_of(study: Study, lanes: int) -> Extent:
-    """Estimate what a study takes; what worn batteries need follows only from the first plans."""
-    per_base, per_run = S_PER_STEP[study.file.effort]
-    runs = {(case.family.key, case.run): case.family for case in study.cases}
-    worn = _years_planned(study.file)
-    seconds, pieces = 0.0, 0
-    for (_key, run), family in runs.items():
-        steps = family.brief.scenario.forecast.grid.count
-        del run
-        seconds += per_run * steps * worn
-        pieces += worn
-    for family in study.families:
-        seconds += per_base * family.brief.scenario.forecast.grid.count
-        pieces += 1
-    return Extent(len(study.cases), len(study.families), pieces, seconds / max(lanes, 1))
-
-
-def _years_planned(file: StudyFile) -> int:
-    """Return how many years of each case are planned, about."""
-    terms, fading = file.money, file.ageing
-    if terms is None:
-        return 1
-    fades = fading.calendar_pct_per_year or fading.pct_per_1000_cycles
-    if not (fades or fading.pv_loses_pct_per_year):
-        return 1
-    batteries = 1
-    if terms.replacement is not None:
-        batteries = -(-terms.years // (terms.replacement.after_years or 12))
-    return terms.years // fading.replan_every_years + batteries + 1
 
 
 def list_study(path: Path, processes: int | None) -> tuple[dict[str, Any], list[dict[str, Any]]]:
@@ -160,15 +117,6 @@ def _lanes(study: Study, count: int, cluster: str | None, progress: Progress) ->
         lanes.close()
 
 
-def duration(seconds: float) -> str:
-    """Return a duration as people say it."""
-    if seconds < 90:
-        return f"{seconds:.0f} s"
-    if seconds < 5400:
-        return f"{seconds / 60:.0f} min"
-    return f"{seconds / 3600:.1f} h"
-
-
 def _told(lanes: Lanes) -> str:
     kind = {Here: "this process", Processes: "processes", Cluster: "workers of a cluster"}
     return kind.get(type(lanes), "lanes")
@@ -198,7 +146,7 @@ def _result(
     rows = rows_of(valued)
     result = StudyResult(
         file.study, file.about, file.invented, study.currency, file.effort, tuple(rows), (),
-        tuple(sized), file.money, file.ageing, file.draws, manifest,
+        tuple(sized), file.money, file.ageing, file.draws, manifest, tuple(_notes(study)),
     )  # fmt: skip
     if file.money is None:
         return result
@@ -206,6 +154,19 @@ def _result(
     best = _best_of_sites(result)
     verdicts = _verdicts(study, carrying_out, [(n, valued[n - 1], rows[n - 1]) for n in best])
     return replace(result, verdicts=tuple(verdicts))
+
+
+def _notes(study: Study) -> Iterator[str]:
+    """Yield what the scenarios ask for that a study does not do."""
+    told = set()
+    for family in study.families:
+        hours = family.brief.scenario.file.outage.hours
+        if hours is not None and family.site not in told:
+            told.add(family.site)
+            yield (
+                f"{family.site} wishes to last {number(hours)} h in outages; a study plans and finds windows"
+                " without the floors that this may need."
+            )
 
 
 def _hopeless_among(study: Study, case: Case) -> list[Run]:
@@ -263,14 +224,14 @@ def _verdicts(
     if draws is not None:
         chances = carrying_out.results([chances_for(valued, draws) for _, valued, _ in best])
     verdicts = []
-    for place, (number, valued, row) in enumerate(best):
+    for place, (case, valued, row) in enumerate(best):
         own = swings[place * len(ranges) : (place + 1) * len(ranges)]
         by_reach = sorted((swing for swing in own if swing), key=lambda swing: -swing.reach)
         if valued.figures is not None and valued.money is not None:
             controls = valued.case.family.brief.scenario.controls
             verdicts.append(
                 Verdict(
-                    number, row, settings_of(valued.figures),
+                    case, row, settings_of(valued.figures),
                     controls.whole_kw_of(valued.case.run.inverter_kw), valued.money,
                     tuple(by_reach), chances[place],
                 )

@@ -73,7 +73,8 @@ class StudyResult:
 
     ``rows`` stand in the order in which the cases are listed, best sizes behind them; ``verdicts`` are the
     best case of each site. ``terms``, ``draws`` are None where the study states none. ``manifest`` has
-    what it takes to do all of it again: hashes of the inputs, versions, solver, seeds.
+    what it takes to do all of it again: hashes of the inputs, versions, solver, seeds. ``notes`` tell what
+    of the scenarios does not count here.
     """
 
     name: str
@@ -88,6 +89,7 @@ class StudyResult:
     fading: Fading
     draws: Draws | None
     manifest: Mapping[str, Any]
+    notes: tuple[str, ...] = ()
 
     @property
     def money(self) -> str:

@@ -32,7 +32,8 @@ from optimizer.planning.problem import Limits
 from optimizer.planning.solver import _loaded
 from optimizer.stages import account_of, cheapest_plan, make_ready, problem_of, task_of, windows_for
 from optimizer.studies.cases import Run, Study, read_study
-from optimizer.studies.story import extent_of, run_study
+from optimizer.studies.extent import extent_of
+from optimizer.studies.story import run_study
 from tests.bench.cells import ANY_TIME, SITES
 
 TARIFFS = ("two_rates", "peak_demand", "evening_export", "any_time.yaml", "net_billing")
@@ -86,13 +87,13 @@ controls: {{windows_per_day: 4, day_types: weekday_weekend, season_sets: 2,
     return path
 
 
-def afresh(folder: Path, brief: Brief, run: Run) -> tuple[float, float, float]:
-    """Plan one case as ``plan`` does it, from the files; return what it costs and the seconds."""
+def afresh(folder: Path, brief: Brief, run: Run, effort: str) -> tuple[float, float, float]:
+    """Plan one case as ``plan`` does it, from the files; return plan, windows, and the seconds."""
     begun = time.perf_counter()
     read = read_brief(folder)
     there = run.brief(replace(brief, scenario=read.scenario))
     plan = cheapest_plan(there, 600, silent, LinearSolver())
-    found = windows_for(there, task_of(there, plan), "quick", None, silent)
+    found = windows_for(there, task_of(there, plan), effort, None, silent)
     account = account_of(there, plan, found.settings)
     return plan.cost, account.outcome.cases["windows"].cost, time.perf_counter() - begun
 
@@ -170,36 +171,39 @@ def compare_afresh(
     folder: Path, study: Study, rows: dict[tuple[object, ...], dict[str, float]], sample: int,
     per_case: float,
 ) -> None:  # fmt: skip
-    """Plan some cases of each family afresh; compare time, optimum and windows."""
+    """Plan some cases of each family afresh, with two efforts; compare time, optimum and windows."""
     luck = np.random.default_rng(1)
-    seconds, worse_plan, worse_windows = [], [], []
     make_ready(study.families[0].brief)
+    seconds: dict[str, list[float]] = {"quick": [], "normal": []}
+    worse: dict[str, list[float]] = {"quick": [], "normal": []}
+    worse_plan = []
     for family in study.families:
         cases = [case for case in study.cases if case.family is family]
         for place in luck.permutation(len(cases))[:sample]:
             case = cases[int(place)]
             row = rows[family.site, family.tariff, case.run.battery_kwh]
-            plan, windows, took = afresh(folder / family.site, family.brief, case.run)
-            seconds.append(took)
             possible = row["plan_saves_over_no_windows_usd"]
             ours = row["bill_no_battery_usd"] - row["windows_save_over_no_battery_usd"]
             ours_plan = row["bill_no_battery_usd"] - row["plan_saves_over_no_battery_usd"]
-            worse_plan.append(abs(ours_plan - plan) / max(abs(plan), 1.0))
-            if possible > 1:
-                worse_windows.append(100 * (ours - windows) / possible)
-            print(f"  {family.site[:22]} {family.tariff[:14]} {case.run.battery_kwh:7.1f} kWh: afresh"
-                  f" {took:5.2f} s, windows cost {worse_windows[-1] if worse_windows else 0:+.2f} % of"
-                  " the possible saving more", flush=True)  # fmt: skip
-    print(
-        f"afresh: {statistics.mean(seconds):.2f} s a case in the mean of {len(seconds)}; study:"
-        f" {per_case:.3f} s; ratio {statistics.mean(seconds) / per_case:.2f}"
-    )
-    print(
-        f"optimum: differs by {max(worse_plan):.1e} of the cost at most; windows cost"
-        f" {statistics.mean(worse_windows):+.2f} % of the possible saving more in the mean (median"
-        f" {statistics.median(worse_windows):+.2f}, worst {max(worse_windows):+.2f}, best"
-        f" {min(worse_windows):+.2f})"
-    )
+            for effort in seconds:
+                plan, windows, took = afresh(folder / family.site, family.brief, case.run, effort)
+                seconds[effort].append(took)
+                worse_plan.append(abs(ours_plan - plan) / max(abs(plan), 1.0))
+                if possible > 1:
+                    worse[effort].append(100 * (ours - windows) / possible)
+            told = [f"{effort} {seconds[effort][-1]:.2f} s" for effort in seconds]
+            print(f"  {family.site[:22]} {family.tariff[:14]} {case.run.battery_kwh:7.1f} kWh:"
+                  f" {', '.join(told)}", flush=True)  # fmt: skip
+    print(f"optimum: differs by {max(worse_plan):.1e} of the cost at most")
+    for effort, taken in seconds.items():
+        mean, more = statistics.mean(taken), worse[effort]
+        print(
+            f"afresh, {effort}: {mean:.2f} s a case in the mean of {len(taken)}; study {per_case:.3f} s;"
+            f" ratio {mean / per_case:.2f}; the study's windows cost {statistics.mean(more):+.2f} % of the"
+            f" possible saving more in the mean, median {statistics.median(more):+.2f}, from"
+            f" {min(more):+.2f} to {max(more):+.2f}",
+            flush=True,
+        )
 
 
 def _part(path: Path, sizes: int) -> Path:
@@ -314,7 +318,7 @@ def main() -> None:
                 path, sorted({given.sizes // 5, given.sizes // 2, given.sizes}), given.sample
             )
         if given.only in {None, "dask"}:
-            measure_dask(path, given.sizes // 5)
+            measure_dask(path, max(given.sizes // 10, 1))
 
 
 if __name__ == "__main__":

@@ -15,8 +15,9 @@ import numpy as np
 import pytest
 
 from optimizer.errors import InputError
-from optimizer.studies import lanes, story
+from optimizer.studies import lanes
 from optimizer.studies.cases import read_study
+from optimizer.studies.extent import extent_of, may_need_integers
 from optimizer.studies.lanes import Processes
 from optimizer.studies.ledger import LEDGER, Ledger
 from optimizer.studies.one_run import Job
@@ -319,7 +320,8 @@ def test_hopeless_sizes_are_left_out_and_would_indeed_have_been_worse(
 
 def test_an_estimate_grows_with_steps_and_falls_with_lanes(folder: Path) -> None:
     study = read_study(folder / "study.yaml")
-    one, two = (story.extent_of(study, lanes) for lanes in (1, 2))
+    one, two = (extent_of(study, lanes) for lanes in (1, 2))
     assert one.seconds == pytest.approx(2 * two.seconds)
+    assert not any(map(may_need_integers, study.families))
     thorough = study.file.model_copy(update={"effort": "thorough"})
-    assert story.extent_of(replace(study, file=thorough), 1).seconds > 5 * one.seconds
+    assert extent_of(replace(study, file=thorough), 1).seconds > 5 * one.seconds
