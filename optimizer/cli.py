@@ -432,7 +432,9 @@ def study(
         path = _folder(study, STUDY_DEMO)
         path = path / STUDY_FILE if path.is_dir() else path
         if only_list:
-            print(list_text(*list_study(path, processes)))
+            extent, cases = list_study(path, processes)
+            listed = json.dumps({**extent, "cases": cases}, indent=2)
+            print(listed if as_json else list_text(extent, cases))
             return
         kinds = kinds_named(tables or ["parquet"])
         try:
@@ -440,10 +442,10 @@ def study(
                 path, out, processes=processes, cluster=cluster, again_failed=again_failed,
                 so_far=lambda rows: write_tables(rows, out, kinds), progress=progress,
             )  # fmt: skip
-        except KeyboardInterrupt:
+            progress("writing tables and report")
+            files = write_study(result, out, kinds)
+        except (KeyboardInterrupt, Interrupted):
             raise STUDY_INTERRUPTED from None
-        progress("writing tables and report")
-        files = write_study(result, out, kinds)
         progress("done")
     if as_json:
         from optimizer.report.study_text import study_record

@@ -91,14 +91,23 @@ class LinearSolver:
         Threads for the months of a program that is solved from nothing.
     bases : sequence of Basis, optional
         Where programs of a shape were solved before. With it, empty or not, the solver is *repeatable*:
-        each program starts from the base of its shape, or leaves one, and not from the last solution.
+        each program starts from the base of its shape, or from nothing, and not from the last solution.
         So the answer does not hang, to the last bit, on what was solved in between.
+    collects_bases : bool
+        Whether a program of a new shape leaves a base.
     """
 
-    def __init__(self, workers: int | None = None, bases: Sequence[Basis] | None = None) -> None:
+    def __init__(
+        self,
+        workers: int | None = None,
+        bases: Sequence[Basis] | None = None,
+        *,
+        collects_bases: bool = False,
+    ) -> None:
         self._workers = workers
         self._kept: list[_Kept] = []
         self._bases = None if bases is None else list(bases)
+        self._collects_bases = collects_bases
 
     @property
     def bases(self) -> tuple[Basis, ...]:
@@ -151,6 +160,8 @@ class LinearSolver:
         if not is_proven(matrix, found):
             return _solved_plainly(matrix, seconds_left)
         if self._bases is not None:
+            if not is_known and not self._collects_bases:
+                return found
             kept.base = start if is_known and start is not None else kept.instance.basis()
             if not is_known:
                 self._bases.append(kept.base)

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from optimizer.errors import InputError
+from optimizer.report.writing import write_file
 from optimizer.valuation.verdict import Row
 
 TableKind = Literal["parquet", "csv", "xlsx"]
@@ -70,22 +71,7 @@ def write_tables(rows: Sequence[Row], folder: Path, kinds: Sequence[TableKind]) 
     writers: dict[TableKind, Callable[[Sequence[Row]], bytes]] = {
         "parquet": _parquet, "csv": _csv, "xlsx": _workbook
     }  # fmt: skip
-    return [_write(folder / f"cases.{kind}", writers[kind](rows)) for kind in kinds]
-
-
-def _write(path: Path, content: bytes) -> Path:
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        aside = path.with_name(f".unfinished-{path.name}")
-        aside.write_bytes(content)
-        aside.replace(path)
-    except OSError as failure:
-        raise InputError(
-            f"the table cannot be written: {failure.strerror}",
-            where=str(path),
-            mend="Check free space and permissions, or choose another folder with --out.",
-        ) from None
-    return path
+    return [write_file(writers[kind](rows), folder / f"cases.{kind}") for kind in kinds]
 
 
 def _columns(rows: Sequence[Row]) -> list[str]:

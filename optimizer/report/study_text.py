@@ -25,6 +25,7 @@ from optimizer.report.study_words import (
     money_paragraphs,
     not_done,
     npv_or_failed,
+    order_note,
     ranked_once,
     ranking_words,
     size_sentence,
@@ -95,7 +96,7 @@ def _ranked_text(result: StudyResult, names: Names) -> str:
     if len(ranked) > len(rows):
         lines.append(f"  and {len(ranked) - len(rows):,} more in the whole table")
     against = AGAINST[result.terms.against if result.terms else "no_battery"]
-    return "\n".join([*lines, filled(f"Savings are over {against}.")])
+    return "\n".join([*lines, filled(f"Savings are over {against}. {order_note(result)}".rstrip())])
 
 
 def _narrow(columns: Sequence[Column]) -> list[Column]:

@@ -141,12 +141,13 @@ class Column:
 def columns_of(result: StudyResult, names: Names, *, in_full: bool) -> list[Column]:
     """Return the columns of the ranked table; ``in_full`` with bills and investments too."""
     unit = result.money
-    bill = Column("bill a year", lambda row: money(row[f"bill_windows_{unit}"]))
+    span = span_words(result)
+    bill = Column(f"bill {span}", lambda row: money(row[f"bill_windows_{unit}"]))
     return [
         *_name_columns(names),
         Column("size, kWh / kW", _size_cell),
         *([bill] if in_full else []),
-        Column("windows save a year", lambda row: money(saved(result, row))),
+        Column(f"windows save {span}", lambda row: money(saved(result, row))),
         Column("kept share", lambda row: _share(row["kept_share_pct"])),
         *(_money_columns(unit, in_full=in_full) if result.terms is not None else []),
     ]
@@ -209,7 +210,26 @@ def ranked_once(result: StudyResult) -> list[Row]:
 
 def ranking_words(result: StudyResult) -> str:
     """Return by what cases are ranked, in words."""
-    return "net present value" if result.terms is not None else "saving a year by windows"
+    return (
+        "net present value"
+        if result.terms is not None
+        else f"saving {span_words(result)} by windows"
+    )
+
+
+def span_words(result: StudyResult) -> str:
+    """Return over what a row's figures of energy and money are."""
+    return "a year" if result.is_of_years else "over the forecast"
+
+
+def order_note(result: StudyResult) -> str:
+    """Return why rows stand in two parts, where they do."""
+    if all(map(result.is_as_stated, result.done)):
+        return ""
+    return (
+        "Cases with the rise of prices, the load and the PV that are stated come first; the others show what"
+        " would be otherwise."
+    )
 
 
 # --- sentences -------------------------------------------------------------------------------
@@ -265,8 +285,8 @@ def _most_saved(result: StudyResult, names: Names) -> str:
     best = result.ranked[0]
     return (
         f"Of {_counted(len(result.done), 'case')} the most is saved with a battery of {size_text(best)}"
-        f" ({names.case(best)}): {money(saved(result, best), result.currency)} a year by windows that can"
-        f" be typed in, over {AGAINST['no_battery']}."
+        f" ({names.case(best)}): {money(saved(result, best), result.currency)} {span_words(result)} by"
+        f" windows that can be typed in, over {AGAINST['no_battery']}."
     )
 
 
@@ -388,19 +408,20 @@ def sources_sentence(result: StudyResult, row: Row) -> str:
     """Return where a row's saving comes from."""
     whole = money(row[f"windows_save_over_no_battery_{result.money}"], result.currency)
     parts = "; ".join(f"{words} {money(amount)}" for words, amount in source_rows(result, row))
-    return f"Of {whole} that the windows save in the first year over no battery: {parts}."
+    when = "in the first year" if result.is_of_years else "over the forecast"
+    return f"Of {whole} that the windows save {when} over no battery: {parts}."
 
 
 def marginal_rows(result: StudyResult, row: Row) -> list[tuple[str, float]]:
     """Return what one unit more of each part of the equipment would save the cheapest plan a year."""
     unit = result.money
     worths = {
-        "one kWh more of battery": f"worth_of_battery_{unit}_per_kwh_year",
+        "one kWh more of battery": f"worth_of_battery_{unit}_per_kwh",
         "one kWh more of battery, its power growing along": (
-            f"worth_of_battery_and_its_power_{unit}_per_kwh_year"
+            f"worth_of_battery_and_its_power_{unit}_per_kwh"
         ),
-        "one kW more of inverter": f"worth_of_inverter_{unit}_per_kw_year",
-        "one kW more of connection": f"worth_of_connection_{unit}_per_kw_year",
+        "one kW more of inverter": f"worth_of_inverter_{unit}_per_kw",
+        "one kW more of connection": f"worth_of_connection_{unit}_per_kw",
     }
     return [(what, row[name]) for what, name in worths.items() if row[name] is not None]
 
@@ -409,7 +430,8 @@ def marginal_sentence(result: StudyResult, row: Row) -> str:
     """Return the same as a sentence."""
     rows = marginal_rows(result, row)
     worths = "; ".join(f"{what} {money(worth, result.currency)}" for what, worth in rows)
-    return f"Worth a year to the cheapest plan, with new equipment: {worths}." if rows else ""
+    when = span_words(result)
+    return f"Worth {when} to the cheapest plan, with new equipment: {worths}." if rows else ""
 
 
 def end_text(name: str, end: float) -> str:
@@ -436,7 +458,7 @@ def size_sentence(result: StudyResult, names: Names, sized: Sized) -> str:
     best = sized.best
     plans = _counted(len(best.planned), "plan")
     sure = (
-        "no other size asked for can be better" if best.is_proven
+        "reckoned so, no other size asked for is worth more" if best.is_proven
         else "likely but not proven, for its plan needs whole numbers"
     )  # fmt: skip
     slope = best.planned[best.size_kwh].slope

@@ -86,8 +86,8 @@ def _all_or_none() -> Iterator[Callable[[Path, Path], None]]:
         raise
 
 
-def write_file(text: str, path: Path) -> Path:
-    """Write one text beside its place first, then move it in; on trouble leave nothing.
+def write_file(content: str | bytes, path: Path) -> Path:
+    """Write one text, or bytes, beside its place first, then move it in; on trouble leave nothing.
 
     Raises
     ------
@@ -97,7 +97,7 @@ def write_file(text: str, path: Path) -> Path:
     aside = path.with_name(f".unfinished-{os.getpid()}-{path.name}")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        aside.write_text(text, encoding="utf-8")
+        aside.write_bytes(content.encode() if isinstance(content, str) else content)
         os.replace(aside, path)  # noqa: PTH105 - replaces on every system
     except OSError as failure:
         raise InputError(

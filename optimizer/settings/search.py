@@ -129,7 +129,8 @@ class Search:
         if not len(season.steps) or not self.candidates:
             return season.base
         self._rank_candidates()
-        starts = [*starts, *self._softly_found(starts, near=near)]
+        if not near:
+            starts = [*starts, *self._softly_found(starts)]
         free = apart(season)
         if season.in_use:
             found = [season.base, *starts]
@@ -147,7 +148,7 @@ class Search:
         found = [self._descended(guess, joint, share=0.3) for guess in guesses]
         return [*found, *self._read_off_the_plan(apart(season))]
 
-    def _softly_found(self, starts: Sequence[Drafts], *, near: bool) -> list[Drafts]:
+    def _softly_found(self, starts: Sequence[Drafts]) -> list[Drafts]:
         """Return windows found where each highest power is a mean over the highest days."""
         season = self.season
         if season.soft_days or not season.has_peaks:
@@ -156,7 +157,7 @@ class Search:
         found: list[Drafts] = []
         for days in SOFT_DAYS:
             soft = Search(season.soft(days), work, days, self.addable)
-            found.append(soft.best([*starts, *found], near=near))
+            found.append(soft.best([*starts, *found]))
             season.work += soft.season.work
         return found
 

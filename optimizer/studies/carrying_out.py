@@ -13,6 +13,7 @@ from dataclasses import asdict, dataclass, field
 from typing import Any
 
 from optimizer.studies.cases import Family, Manner
+from optimizer.studies.extent import duration
 from optimizer.studies.lanes import Lanes
 from optimizer.studies.ledger import Ledger
 from optimizer.studies.one_run import Answer, Job
@@ -58,8 +59,8 @@ class CarryingOut:
         self._on_lane: dict[str, str] = {}
         self._family_of: dict[str, str] = {}
         self._results: dict[int, Any] = {}
+        self._known_before = 0
         self.done = 0
-        self.seconds = 0.0
         self._began = self._told = time.monotonic()
 
     def results(
@@ -69,19 +70,24 @@ class CarryingOut:
     ) -> list[Any]:
         """Return what the questions come to, in their order; a failed one comes to None.
 
-        ``so_far`` is now and then given what is known.
+        ``so_far`` is now and then given the same, as far as it is known; None stands for the rest.
         """
         self._results = {}
         self._questions = questions
+        self._began = time.monotonic()
         for number in range(len(questions)):
             self._go_on(number, None)
+        self._known_before = len(self._results)
         while self._waiting:
             self._give_out()
             for lane, job, answer in self._lanes.answers(WAIT_S):
                 self._take(lane, job, answer)
             if self._tell():
-                so_far([self._results[number] for number in sorted(self._results)])
-        return [self._results.get(number) for number in range(len(questions))]
+                so_far(self._in_order())
+        return self._in_order()
+
+    def _in_order(self) -> list[Any]:
+        return [self._results.get(number) for number in range(len(self._questions))]
 
     def _go_on(self, number: int, answer: Answer | None) -> None:
         """Send a question its answer, and all others that are known, until it wants something new."""
@@ -141,7 +147,6 @@ class CarryingOut:
         self._on_lane = {each: key for each, key in self._on_lane.items() if key != job.key}
         self._ledger.add(job.key, answer)
         self.done += 1
-        self.seconds += answer.get("seconds", 0.0)
         kept = self._ledger.get(job.key)
         for number in self._waiting.pop(job.key).asked_by:
             self._go_on(number, kept)
@@ -153,5 +158,12 @@ class CarryingOut:
             return False
         self._told = now
         answered, count = len(self._results), len(self._questions)
-        self._progress(f"{answered} of {count} answered, {self.done} pieces of work done")
+        told = f"{answered} of {count} answered, {self.done} pieces of work done"
+        since = answered - self._known_before
+        if since:
+            left = (now - self._began) * (count - answered) / since
+            told += f", at this pace about {duration(left)} more"
+        elif not self._on_lane:
+            told += "; no worker takes work now"
+        self._progress(told)
         return True

@@ -14,11 +14,10 @@ import json
 import pickle
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass, replace
-from functools import cached_property
+from functools import cache, cached_property
 from pathlib import Path
 from typing import Any
 
-from optimizer import __version__
 from optimizer.billing.tariff import Tariff, find_tariff, read_tariff, refuse_unknown_history
 from optimizer.documents import Source, read_document
 from optimizer.errors import InputError, ScenarioError, raise_findings
@@ -26,12 +25,14 @@ from optimizer.paperwork import Brief, cost_for
 from optimizer.site.expected.weeks import Material
 from optimizer.site.forecast import Forecast
 from optimizer.site.scenario import Scenario, read_scenario
+from optimizer.studies.fingerprint import fingerprint
 from optimizer.studies.study_file import OWN, Choice, StudyFile
 from optimizer.units import number
 from optimizer.valuation.life import Fading, Size, Wear
 from optimizer.valuation.terms import Terms
+from optimizer.valuation.verdict import LEAST_DAYS
 
-DAYS_OF_A_YEAR = (355, 376)
+DAYS_OF_A_YEAR = (LEAST_DAYS, 376)
 """A forecast of so many days is a year; money over years needs one."""
 
 
@@ -117,7 +118,7 @@ class Family:
     def key(self) -> str:
         """Tells families apart whose runs may differ: by what their files hold, not by their names."""
         controls = self.brief.scenario.controls.model_dump(mode="json")
-        return _hashed([__version__, [digest for _, digest in self.inputs], controls])
+        return _hashed([fingerprint(), [digest for _, digest in self.inputs], controls])
 
     def run_of(self, choice: Choice) -> Run:
         """Return the run that a choice asks for."""
@@ -142,8 +143,7 @@ class Family:
 class Case:
     """One row: a run and what it is worth over the years.
 
-    ``role`` tells why it is there: listed, the best size found, or one thing that turns out otherwise,
-    ``of`` then being the case that it varies.
+    ``role`` tells why it is there: listed, the best size found, or one thing that turns out otherwise.
     """
 
     choice: Choice
@@ -152,7 +152,6 @@ class Case:
     terms: Terms | None
     fading: Fading
     role: str = "listed"
-    of: int | None = None
 
     @property
     def size(self) -> Size:
@@ -225,7 +224,7 @@ def _families(
         except InputError as failure:
             findings.append(failure)
     families: dict[tuple[str, str, str], Family] = {}
-    tariffs: dict[Path, Tariff] = {}
+    read = cache(read_tariff)
     for names in dict.fromkeys(_names(choice) for choice in choices):
         site, tariff = names[:2]
         if site not in scenarios:
@@ -233,8 +232,7 @@ def _families(
         try:
             scenario = scenarios[site]
             path = _tariff_path(tariff, scenario, folder, source, file)
-            tariffs.setdefault(path, read_tariff(path))
-            families[names] = _family(names, scenario, tariffs[path], file)
+            families[names] = _family(names, scenario, read(path), file)
         except InputError as failure:
             if str(failure) not in map(str, findings):
                 findings.append(failure)

@@ -20,10 +20,10 @@ from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from typing import Any, Protocol
 
-from optimizer import __version__
 from optimizer.errors import InputError
 from optimizer.planning.solver import use_processors
 from optimizer.settings import workers
+from optimizer.studies.fingerprint import fingerprint
 from optimizer.studies.one_run import Answer, Job, work
 
 LOOK_EVERY_S = 0.5
@@ -88,7 +88,11 @@ class Processes:
 
     def give(self, lane: str, packed: bytes, job: Job) -> None:
         """Let a process do a job."""
-        future: Future[Answer] = self._pools[lane].submit(work, packed, job)
+        try:
+            future: Future[Answer] = self._pools[lane].submit(work, packed, job)
+        except BrokenProcessPool:  # it died while it was idle
+            self._pools[lane] = _pool()
+            future = self._pools[lane].submit(work, packed, job)
         self._answering.watch(future, lane, packed, job)
 
     def answers(self, wait_s: float) -> Iterator[tuple[str, Job, Answer]]:
@@ -117,12 +121,25 @@ class Processes:
 
 
 def _pool() -> ProcessPoolExecutor:
-    with _environment(ONE_THREAD):
+    with _environment(ONE_THREAD), _deaf_to_interrupts():
         pool = ProcessPoolExecutor(
             1, multiprocessing.get_context("spawn"), initializer=_begin, initargs=(os.getpid(),)
         )
-        pool.submit(os.getpid)  # begins the process while the environment holds
+        pool.submit(os.getpid)  # begins the process while all this holds
     return pool
+
+
+@contextlib.contextmanager
+def _deaf_to_interrupts() -> Iterator[None]:
+    """Let processes that begin now ignore Ctrl-C from their first moment; this one stops them."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
 
 
 @contextlib.contextmanager
@@ -140,9 +157,8 @@ def _environment(values: dict[str, str]) -> Iterator[None]:
 
 
 def _begin(parent: int) -> None:
-    """Make a new process one of several: one thread, deaf to Ctrl-C, gone when its parent is."""
+    """Make a new process one of several: one thread, gone when its parent is."""
     use_one_thread()
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
 
     def watch() -> None:
         while os.getppid() == parent:
@@ -194,7 +210,7 @@ class Cluster:
     Raises
     ------
     InputError
-        If Dask is not installed, the scheduler does not answer, or a worker has another version.
+        If Dask is not installed, or the scheduler does not answer.
     """
 
     def __init__(self, address: str, wait_s: float = 10.0) -> None:
@@ -218,22 +234,35 @@ class Cluster:
         self._answering = _Answering()
         self._families: dict[str, Any] = {}
         self._running: dict[str, Any] = {}
-        self._refuse_other_versions()
-
-    def _refuse_other_versions(self) -> None:
-        found = self._client.run(_version, on_error="return")
-        for worker, version in found.items():
-            if version != __version__:
-                told = version if isinstance(version, str) else "none that can be loaded"
-                raise InputError(
-                    f"the worker {worker} has version {told}, this program {__version__}",
-                    where="--cluster",
-                    mend="Install the same version on all workers.",
-                )
+        self._known: set[str] = set()
 
     def names(self) -> list[str]:
-        """Return the addresses of the workers that are there now."""
-        return list(self._client.scheduler_info(n_workers=-1)["workers"])
+        """Return the addresses of the workers that are there now.
+
+        Raises
+        ------
+        InputError
+            If the scheduler is gone, or a worker has another program than this one.
+        """
+        try:
+            found = list(self._client.scheduler_info(n_workers=-1)["workers"])
+            new = [name for name in found if name not in self._known]
+            programs = self._client.run(fingerprint, workers=new, on_error="return") if new else {}
+        except (OSError, RuntimeError, TimeoutError) as failure:
+            raise InputError(
+                f"the scheduler does not answer any more: {failure}",
+                where="--cluster",
+                mend="What was done is kept; give the same command again once it is there.",
+            ) from None
+        for worker, program in programs.items():
+            if program != fingerprint():
+                raise InputError(
+                    f"the worker {worker} has another version of this program, or of a library, or none",
+                    where="--cluster",
+                    mend="Install the same versions on all workers.",
+                )
+        self._known.update(new)
+        return found
 
     def give(self, lane: str, packed: bytes, job: Job) -> None:
         """Let a worker do a job; another may take it if that one is gone."""
@@ -270,7 +299,3 @@ def work_on_worker(packed: bytes, job: Job) -> Answer:
     """Do a job on a worker, with one thread."""
     use_one_thread()
     return work(packed, job)
-
-
-def _version() -> str:
-    return __version__

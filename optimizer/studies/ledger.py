@@ -3,7 +3,7 @@
 Each answer is a line of ``ledger.jsonl`` in the folder of the results, written and flushed as it comes.
 A line is found by the key of its work, which holds the hashes of all inputs; so a study that is
 changed and run again uses what still holds. A process killed in the middle of a line leaves a
-torn one at the end, which is dropped. Read next: ``progress``.
+torn one at the end, which is dropped. Read next: ``questions``.
 """
 
 from __future__ import annotations

@@ -35,13 +35,14 @@ from optimizer.settings.choosing import (
     find_alike,
     find_settings,
 )
+from optimizer.settings.reasons import Course
+from optimizer.settings.replay import Replay
 from optimizer.settings.season import Task
 from optimizer.settings.windows import Settings, no_windows
 from optimizer.site.equipment import UNLIMITED_KW, Plant
 from optimizer.site.expected.weeks import Variant
 from optimizer.stages import cheapest_plan, course_of, groupings_of, problem_of, task_of
 from optimizer.studies.cases import Manner, Run
-from optimizer.timegrid import FloatArray
 from optimizer.valuation.chances import Draws
 from optimizer.valuation.fade import Ageing, equivalent_full_cycles
 from optimizer.valuation.outcome import Case as Bills
@@ -121,7 +122,8 @@ def _open(packed: bytes, job: Job) -> _Opened:
     if family is None or family.base_key != base_key:
         brief = pickle.loads(packed) if family is None else family.brief
         bases = [] if job.base is None else [_basis(text) for text in job.base.get("bases", [])]
-        family = _Opened(brief, LinearSolver(1, bases), base_key)
+        solver = LinearSolver(1, bases, collects_bases=job.kind == "base")
+        family = _Opened(brief, solver, base_key)
     _opened[job.family] = family
     _opened.move_to_end(job.family)
     while len(_opened) > FAMILIES_KEPT:
@@ -161,38 +163,50 @@ def _run(family: _Opened, job: Job) -> Answer:
 
 
 def _slope(family: _Opened, job: Job) -> Answer:
-    """Plan a run; tell its cost without windows, and what one kWh more of battery would save."""
+    """Plan a run; tell the bill it is held against, and what one kWh more of battery would save."""
+    with_power, against = job.more
     brief, plan = _planned(family, job)
-    bare = course_of(brief)
-    plant = bare.plant.without_battery()
-    run = replace(bare, plant=plant, start_kwh=0.0).run(no_windows(0.0))
-    per_kw = job.run.discharge_kw / job.run.battery_kwh if job.more else 0.0
-    worth = _worth_of_a_kwh(plan, per_kw)
+    before = _without_battery(course_of(brief), against)
     return {
         "figures": {
-            "cost_no_battery": bill_flows(brief.cost, run.flows).total,
+            "bill_before": bill_flows(brief.cost, before.flows).total,
             "cost_plan": plan.cost,
-            "worth_kwh": worth,
+            "worth_kwh": _worth_of_a_kwh(plan, with_power=with_power),
             "is_linear": plan.tangent is not None,
         }
     }
 
 
-def _worth_of_a_kwh(plan: Plan, per_kw: float) -> float:
-    """Return what a kWh more would save, its power growing along. [money per kWh]"""
+def _without_battery(course: Course, against: Against) -> Replay:
+    """Return the site without the battery, and without the PV if the saving is over neither."""
+    pv_kwh = 0 * course.pv_kwh if against == "neither" else course.pv_kwh
+    bare = course.plant.without_battery()
+    return replace(course, plant=bare, pv_kwh=pv_kwh, start_kwh=0.0).run(no_windows(0.0))
 
-    def grown(plant: Plant, by: float) -> Plant:
-        bigger = bigger_battery(plant, by)
+
+def _worth_of_a_kwh(plan: Plan, *, with_power: bool) -> float:
+    """Return what a kWh more would save, its powers growing in proportion if asked for.
+
+    Where a plan needs integers, of the ceiling and the powers with its directions kept; the floor, which
+    rises along, is left out. [money per kWh]
+    """
+    plant = plan.problem.plant
+
+    def grown(old: Plant, by: float) -> Plant:
+        times = 1 + by / old.capacity_kwh if with_power else 1.0
         return replace(
-            bigger, charge_kw=plant.charge_kw + per_kw * by,
-            discharge_kw=plant.discharge_kw + per_kw * by,
+            bigger_battery(old, by), charge_kw=old.charge_kw * times,
+            discharge_kw=old.discharge_kw * times,
         )  # fmt: skip
 
     if plan.tangent is not None:
         return plan.tangent.worth(grown)
     worth = plan.prices.limits.get
-    power = worth("charging power, per kW", 0.0) + worth("discharging power, per kW", 0.0)
-    return worth("battery capacity, per kWh", 0.0) + per_kw * power
+    share = 1 / plant.capacity_kwh
+    power = plant.charge_kw * worth("charging power, per kW", 0.0)
+    power += plant.discharge_kw * worth("discharging power, per kW", 0.0)
+    ceiling = plant.high_kwh * worth("battery capacity, per kWh", 0.0)
+    return share * (ceiling + (power if with_power else 0.0))
 
 
 def _bounds(family: _Opened, job: Job) -> Answer:
@@ -218,16 +232,15 @@ def _bounds(family: _Opened, job: Job) -> Answer:
 
 def _draws(family: _Opened, job: Job) -> Answer:
     """Replay windows in drawn weather at several levels of load; tell what each year saves."""
-    settings_text, draws, against = job.more
-    brief = job.run.brief(family.brief)
+    settings_text, drawn, against, end_worth, end_kwh = job.more
+    brief, draws = job.run.brief(family.brief), Draws.model_validate(drawn)
     settings = Settings.model_validate_json(settings_text)
-    saved = _saved_in(brief, settings, Draws.model_validate(draws), against)
-    return {"figures": {"saved": saved.tolist()}}
-
-
-def _saved_in(brief: Brief, settings: Settings, draws: Draws, against: Against) -> FloatArray:
     course, weather = course_of(brief), weather_of(brief)
-    plain, bare = course.plain(), course.plant.without_battery()
+
+    def money(run: Replay, *, has_battery: bool = True) -> float:
+        left = end_worth * (run.stored_kwh[-1] - end_kwh) if has_battery else 0.0
+        return bill_flows(brief.cost, run.flows).total - float(left)
+
     saved = np.zeros((draws.load_levels, draws.weather_years))
     for level, factor in enumerate(draws.load_factors()):
         for number in range(draws.weather_years):
@@ -235,13 +248,11 @@ def _saved_in(brief: Brief, settings: Settings, draws: Draws, against: Against) 
             year = weather.year(Variant(1.0, load_factor=factor), None, luck)
             there = replace(course, load_kwh=year.load_kwh, pv_kwh=year.pv_kwh)
             if against == "no_windows":
-                other = there.run(plain)
+                before = money(there.run(course.plain()))
             else:
-                pv = 0 * year.pv_kwh if against == "neither" else year.pv_kwh
-                other = replace(there, plant=bare, pv_kwh=pv, start_kwh=0.0).run(no_windows(0.0))
-            ours = bill_flows(brief.cost, there.run(settings).flows).total
-            saved[level, number] = bill_flows(brief.cost, other.flows).total - ours
-    return saved
+                before = money(_without_battery(there, against), has_battery=False)
+            saved[level, number] = before - money(there.run(settings))
+    return {"figures": {"saved": saved.tolist()}}
 
 
 WAYS = {"base": _base, "run": _run, "slope": _slope, "bounds": _bounds, "draws": _draws}
@@ -256,7 +267,6 @@ def _figures(brief: Brief, plan: Plan, task: Task, found: Found, manner: Manner)
     course, judge = course_of(brief), Judge(brief.cost, plan)
     bills = cases_of(course, found.settings, judge)
     windows, size = bills["windows"], found.sizes[found.chosen]
-    per_kw = course.plant.discharge_kw / course.plant.capacity_kwh
     figures: Answer = {}
     for key, each in bills.items():
         figures |= _of_bills(key, each)
@@ -273,8 +283,10 @@ def _figures(brief: Brief, plan: Plan, task: Task, found: Found, manner: Manner)
         "discharged_kwh": float(windows.flows.discharge_kwh.sum()),
         "full_cycles": equivalent_full_cycles(from_battery, usable),
         "cycles_counted": cycles.cycles_counted(levels, usable),
-        "worth_battery_kwh": _worth_of_a_kwh(plan, 0.0),
-        "worth_battery_kwh_and_its_kw": _worth_of_a_kwh(plan, per_kw),
+        "end_worth": judge.end_worth,
+        "end_kwh_plan": float(plan.stored_kwh[-1]),
+        "worth_battery_kwh": _worth_of_a_kwh(plan, with_power=False),
+        "worth_battery_kwh_and_its_kw": _worth_of_a_kwh(plan, with_power=True),
         "worth_inverter_kw": _worth(plan, "inverter"),
         "worth_connection_kw": _worth(plan, "connection"),
         "settings": found.settings.model_dump_json(exclude_none=True),
@@ -297,6 +309,7 @@ def _of_bills(key: str, bills: Bills) -> Answer:
     return {
         f"bill_{key}": bills.bill.total,
         f"cost_{key}": bills.cost,
+        f"left_worth_{key}": bills.left_worth,
         f"import_kwh_{key}": float(bills.flows.import_kwh.sum()),
         f"export_kwh_{key}": float(bills.flows.export_kwh.sum()),
         f"peak_kw_{key}": bills.peak_import_kw,
@@ -351,8 +364,3 @@ def _basis(text: str) -> Basis:
     parts = [zlib.decompress(base64.b64decode(part)) for part in json.loads(text)]
     columns, rows = (np.frombuffer(part, dtype=np.uint8).astype(np.int64) for part in parts)
     return Basis(columns, rows)
-
-
-def forget() -> None:
-    """Forget all families of this process."""
-    _opened.clear()

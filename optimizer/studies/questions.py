@@ -17,6 +17,7 @@ from optimizer.settings.windows import Settings
 from optimizer.studies.cases import Case, Family, Run
 from optimizer.studies.one_run import Answer
 from optimizer.studies.study_file import BestSize as SizesToTry
+from optimizer.units import number
 from optimizer.valuation.chances import Chances, Draws, chances_of
 from optimizer.valuation.life import (
     Life,
@@ -91,7 +92,7 @@ def value_of(case: Case, *, hopeless_among: Sequence[Run] = ()) -> Question:
             reason = yield from _why_hopeless(case, hopeless_among)
             if reason:
                 return Valued(case, "left out", reason)
-        figures = _figures((yield Wanted(case.family, "run", case.run)))
+        figures = yield from figures_of(case.family, case.run)
         if case.terms is None:
             return Valued(case, "done", figures=figures)
         life = yield from life_in(case, case.terms)
@@ -104,16 +105,27 @@ def life_in(case: Case, terms: Terms) -> Generator[Wanted, Answer, Life]:
     """Ask for the plans of worn equipment that a life needs."""
     known: dict[Wear, YearFigures] = {}
     while isinstance(life := life_of(terms, case.fading, known.get), Wear):
-        answer = yield Wanted(case.family, "run", case.run.worn(life))
-        known[life] = year_figures(_figures(answer), terms.against)
+        figures = yield from figures_of(case.family, case.run.worn(life))
+        known[life] = year_figures(figures, terms.against)
     return life
 
 
+def figures_of(family: Family, run: Run) -> Generator[Wanted, Answer, Answer]:
+    """Ask for the figures of a run; the own equipment is the base itself."""
+    return _figures((yield Wanted(family, "base" if run == family.own else "run", run)))
+
+
 def year_figures(figures: Answer, against: Against) -> YearFigures:
-    """Return what a year saves on its bill; wear is no money here, replacements are."""
-    before = figures[f"bill_{against}"]
+    """Return what a year saves: on its bill, less what it took out of the battery beyond the plan.
+
+    Wear is no money here, replacements are.
+    """
+
+    def money(key: str) -> float:
+        return float(figures[f"bill_{key}"] - figures[f"left_worth_{key}"])
+
     return YearFigures(
-        before - figures["bill_windows"], before - figures["bill_plan"],
+        money(against) - money("windows"), money(against) - money("plan"),
         figures["cycles_counted"], figures["discharged_kwh"],
     )  # fmt: skip
 
@@ -125,16 +137,12 @@ def _why_hopeless(case: Case, runs: Sequence[Run]) -> Generator[Wanted, Answer, 
     largest, so what any windows could save at most does too; a worn battery saves no more than a new one.
     """
     family, own, terms = case.family, case.family.own, case.terms
-    scenario, plant = family.brief.scenario, family.brief.scenario.plant
-    alike = replace(own, load_times=case.run.load_times, pv_times=case.run.pv_times) == own
-    same_inverter = case.run.inverter_kw == own.inverter_kw
-    is_bounded = alike and same_inverter and plant.wear_per_kwh == 0
-    if terms is None or terms.against == "no_windows" or case.run == own or not is_bounded:
-        return ""
-    if scenario.start_kwh > plant.low_kwh:
+    is_bounded = case.run in runs and case.run != own and _windows_cost_no_less_than_plans(case)
+    if terms is None or terms.against == "no_windows" or not is_bounded:
         return ""
     keyed = [(str(number), run) for number, run in enumerate(runs)]
-    least = _figures((yield Wanted(family, "bounds", own, keyed))).get(str(runs.index(case.run)))
+    answer = yield Wanted(family, "bounds", own, keyed)
+    least = answer.get("figures", {}).get(str(runs.index(case.run)))
     if least is None:
         return ""
     at_own = yield from value_of(replace(case, run=own))
@@ -151,15 +159,40 @@ def _why_hopeless(case: Case, runs: Sequence[Run]) -> Generator[Wanted, Answer, 
     )
 
 
+def _windows_cost_no_less_than_plans(case: Case) -> bool:
+    """Tell whether the bill of any windows, in any year, is at least the cost of the new plan.
+
+    Not so where the plan pays for wear or keeps a limit that equipment does not (cycles, the end, an
+    overload of the connection), and where the PV fades: with less of it a battery may save more.
+    """
+    scenario, plant = case.family.brief.scenario, case.family.brief.scenario.plant
+    forecast, end = scenario.forecast, scenario.end_kwh
+    begins_low = scenario.start_kwh <= plant.low_kwh
+    ends_low = end is not None and end <= plant.low_kwh
+    never_overloaded = forecast.load_kwh.max() / forecast.grid.step_h <= plant.import_limit_kw
+    return bool(
+        begins_low and ends_low and never_overloaded and plant.cycles_per_day is None
+        and plant.wear_per_kwh == 0 and case.fading.pv_loses_pct_per_year == 0
+    )  # fmt: skip
+
+
 def _unworn(terms: Terms, saved: float) -> Life:
-    """Return the years of equipment that stays as new and is never replaced, with one saving."""
-    ones = np.ones(terms.years)
-    none = np.zeros(terms.years, dtype=bool)
-    return Life(ones, ones, saved * ones, saved * ones, 0 * ones, ~none, none)
+    """Return the years of equipment that stays as new, with one saving.
+
+    A battery that is replaced after so many years is so here too, whatever is left of it.
+    """
+    ones, years = np.ones(terms.years), np.arange(terms.years)
+    rule = terms.replacement
+    is_new = np.zeros(terms.years, dtype=bool)
+    if rule is not None and rule.after_years is not None:
+        is_new = (years > 0) & (years % rule.after_years == 0)
+    return Life(ones, ones, saved * ones, saved * ones, 0 * ones, years >= 0, is_new, 1.0)
 
 
 def size_for(case: Case, terms: Terms, sizes: SizesToTry, *, with_power: bool) -> Question:
     """Ask for the size that is worth most, by what the cheapest plan saves with new equipment.
+
+    Wear counts as the scenario states it, for by that the plan is cheapest; or says why there is none.
 
     Parameters
     ----------
@@ -176,7 +209,10 @@ def size_for(case: Case, terms: Terms, sizes: SizesToTry, *, with_power: bool) -
     known: dict[float, Planned] = {}
     while not isinstance(found := best_size(sizes.sizes(), known.get), BestSize):
         run = resized(case.run, found, with_power=with_power)
-        figures = _figures((yield Wanted(case.family, "slope", run, with_power)))
+        answer = yield Wanted(case.family, "slope", run, [with_power, terms.against])
+        if "failed" in answer:
+            return Failed(f"a battery of {number(found)} kWh cannot be planned: {answer['failed']}")
+        figures = _figures(answer)
         known[found] = _planned(replace(case, run=run), terms, figures, with_power=with_power)
     return found
 
@@ -198,7 +234,7 @@ def _planned(case: Case, terms: Terms, figures: Answer, *, with_power: bool) -> 
         return worth_of(cash_flow(terms, _unworn(terms, saved), replace(case, run=run).size)).npv
 
     size = case.run.battery_kwh
-    saved = figures["cost_no_battery"] - figures["cost_plan"]
+    saved = figures["bill_before"] - figures["cost_plan"]
     value = net(size, saved)
     bigger = net(size + SLIGHTLY, saved + SLIGHTLY * figures["worth_kwh"])
     return Planned(value, (bigger - value) / SLIGHTLY, figures["is_linear"])
@@ -248,8 +284,8 @@ def _times(prices: Any, times: float) -> Any:
     return prices.model_copy(update=changed)
 
 
-def chances_for(valued: Valued, draws: Draws) -> Generator[Wanted, Answer, Chances | None]:
-    """Ask what drawn weather, loads and prices make of a case."""
+def chances_for(valued: Valued, draws: Draws) -> Generator[Wanted, Answer, Chances | Failed | None]:
+    """Ask what drawn weather, loads and prices make of a case; or why that cannot be told."""
     case, money = valued.case, valued.money
     if case.terms is None or money is None:
         return None
@@ -257,9 +293,13 @@ def chances_for(valued: Valued, draws: Draws) -> Generator[Wanted, Answer, Chanc
     drawn = draws.model_dump()
     for _year, wear in money.life.planned:
         run = case.run.worn(wear)
-        settings = _figures((yield Wanted(case.family, "run", run)))["settings"]
-        more = [settings, drawn, case.terms.against]
-        saved.append(_figures((yield Wanted(case.family, "draws", run, more)))["saved"])
+        figures = yield from figures_of(case.family, run)
+        worth_at_end = [figures["end_worth"], figures["end_kwh_plan"]]
+        more = [figures["settings"], drawn, case.terms.against, *worth_at_end]
+        answer = yield Wanted(case.family, "draws", run, more)
+        if "failed" in answer:
+            return Failed(answer["failed"])
+        saved.append(_figures(answer)["saved"])
     return chances_of(draws, case.terms, money.life, money.flow, np.array(saved))
 
 

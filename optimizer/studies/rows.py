@@ -32,7 +32,7 @@ def row_of(number: int, valued: Valued, currency: str) -> dict[str, Any]:
         row[f"investment_{money}"] = None if flow is None else -float(flow.investment[0])
         row[f"incentive_{money}"] = None if flow is None else float(flow.incentive[0])
         row["against"] = valued.case.terms.against
-        row["health_at_end_pct"] = None if life is None else 100 * float(life.health[-1])
+        row["health_at_end_pct"] = None if life is None else 100 * life.health_after
         row["replacements"] = None if life is None else int(life.is_new.sum())
     row["settings_json"] = figures.get("settings")
     return {name: _plain(value) for name, value in row.items()}
@@ -42,6 +42,7 @@ def _of_case(case: Case) -> dict[str, Any]:
     run, family = case.run, case.family
     return {
         "role": case.role,
+        "days": len(family.brief.scenario.forecast.grid.dates),
         "site": family.site,
         "tariff": family.tariff,
         "tariff_name": family.brief.tariff.name,
@@ -79,16 +80,14 @@ def _of_year(figures: Answer, money: str) -> dict[str, Any]:
         row[f"import_{key}_kwh"] = get(f"import_kwh_{key}")
         row[f"export_{key}_kwh"] = get(f"export_kwh_{key}")
         row[f"peak_import_{key}_kw"] = get(f"peak_kw_{key}")
-    row["discharged_kwh_per_year"] = get("discharged_kwh")
-    row["full_cycles_per_year"] = get("full_cycles")
+    row["discharged_kwh"] = get("discharged_kwh")
+    row["full_cycles"] = get("full_cycles")
     for source in ("self_consumption", "moved_purchases", "sales", "demand", "other"):
         row[f"from_{source}_{money}"] = get(f"from_{source}")
-    row[f"worth_of_battery_{money}_per_kwh_year"] = get("worth_battery_kwh")
-    row[f"worth_of_battery_and_its_power_{money}_per_kwh_year"] = get(
-        "worth_battery_kwh_and_its_kw"
-    )
-    row[f"worth_of_inverter_{money}_per_kw_year"] = get("worth_inverter_kw")
-    row[f"worth_of_connection_{money}_per_kw_year"] = get("worth_connection_kw")
+    row[f"worth_of_battery_{money}_per_kwh"] = get("worth_battery_kwh")
+    row[f"worth_of_battery_and_its_power_{money}_per_kwh"] = get("worth_battery_kwh_and_its_kw")
+    row[f"worth_of_inverter_{money}_per_kw"] = get("worth_inverter_kw")
+    row[f"worth_of_connection_{money}_per_kw"] = get("worth_connection_kw")
     row["plan_is_a"] = get("plan_kind")
     gap = get("plan_gap")
     row["plan_gap_pct"] = None if gap is None else 100 * gap
@@ -102,19 +101,21 @@ def _less(figures: Answer, one: str, other: str) -> float | None:
 
 
 def _of_money(worth: Worth | None, money: str, whose: str) -> dict[str, Any]:
-    columns = (
+    columns: tuple[str, ...] = (
         f"npv{whose}_{money}", f"internal_rate{whose}_pct", f"internal_rates_found{whose}",
         f"payback{whose}_years", f"discounted_payback{whose}_years",
         f"levelised_cost{whose}_{money}_per_kwh", f"benefit_cost_ratio{whose}",
     )  # fmt: skip
+    if whose:  # energy and cost of the equipment are those of the windows
+        columns = tuple(name for name in columns if not name.startswith("levelised"))
     if worth is None:
         return dict.fromkeys(columns)
-    values = (
+    values: list[Any] = [
         worth.npv, None if worth.rate is None else 100 * worth.rate, len(worth.rates),
-        worth.payback_years, worth.discounted_payback_years, worth.levelised,
-        worth.benefit_cost_ratio,
-    )  # fmt: skip
-    return dict(zip(columns, values, strict=True))
+        worth.payback_years, worth.discounted_payback_years,
+    ]  # fmt: skip
+    values += [] if whose else [worth.levelised]
+    return dict(zip(columns, [*values, worth.benefit_cost_ratio], strict=True))
 
 
 def _plain(value: Any) -> Any:

@@ -5,7 +5,7 @@ Read next: ``cli``.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
@@ -13,12 +13,13 @@ from typing import Any
 
 from optimizer.planning.solver import processors
 from optimizer.studies.carrying_out import CarryingOut, Progress
-from optimizer.studies.cases import Case, Manner, Run, Study, read_study
+from optimizer.studies.cases import Manner, Run, Study, read_study
 from optimizer.studies.extent import duration, extent_of
 from optimizer.studies.lanes import Cluster, Here, Lanes, Processes
 from optimizer.studies.ledger import Ledger
 from optimizer.studies.manifest import manifest_of
 from optimizer.studies.questions import (
+    Failed,
     Valued,
     chances_for,
     resized,
@@ -131,29 +132,33 @@ def _result(
 ) -> StudyResult:
     file = study.file
 
-    def rows_of(found: list[Valued]) -> list[Row]:
-        return [row_of(number, each, study.currency) for number, each in enumerate(found, start=1)]
+    def rows_of(found: Sequence[Valued | None]) -> list[Row]:
+        numbered = enumerate(found, start=1)
+        return [row_of(number, each, study.currency) for number, each in numbered if each]
 
+    bounded = _bounded_runs(study)
     valued: list[Valued] = carrying_out.results(
-        [value_of(case, hopeless_among=_hopeless_among(study, case)) for case in study.cases],
+        [value_of(case, hopeless_among=bounded.get(case.family.key, [])) for case in study.cases],
         lambda found: so_far(rows_of(found)),
     )
     sized: list[Sized] = []
+    notes = list(_notes(study))
     if file.best_size is not None:
         progress("looking for the best sizes")
-        sized, more = _best_sizes(study, carrying_out, len(valued))
+        sized, more = _best_sizes(study, carrying_out, len(valued), notes)
         valued = [*valued, *more]
     rows = rows_of(valued)
     result = StudyResult(
         file.study, file.about, file.invented, study.currency, file.effort, tuple(rows), (),
-        tuple(sized), file.money, file.ageing, file.draws, manifest, tuple(_notes(study)),
+        tuple(sized), file.money, file.ageing, file.draws, manifest, tuple(notes),
     )  # fmt: skip
     if file.money is None:
         return result
     progress("looking closely at the best case of each site")
     best = _best_of_sites(result)
-    verdicts = _verdicts(study, carrying_out, [(n, valued[n - 1], rows[n - 1]) for n in best])
-    return replace(result, verdicts=tuple(verdicts))
+    closely = [(case, valued[case - 1], rows[case - 1]) for case in best]
+    verdicts = _verdicts(study, carrying_out, closely, notes)
+    return replace(result, verdicts=tuple(verdicts), notes=tuple(notes))
 
 
 def _notes(study: Study) -> Iterator[str]:
@@ -169,17 +174,20 @@ def _notes(study: Study) -> Iterator[str]:
             )
 
 
-def _hopeless_among(study: Study, case: Case) -> list[Run]:
-    if not study.file.leave_out_hopeless:
-        return []
-    of_family = (other.run for other in study.cases if other.family is case.family)
-    return list(dict.fromkeys(of_family))
+def _bounded_runs(study: Study) -> dict[str, list[Run]]:
+    """Return, by family, the runs that shadow prices may leave out: other sizes, all else its own."""
+    found: dict[str, dict[Run, None]] = {}
+    for case in study.cases if study.file.leave_out_hopeless else ():
+        own, run = case.family.own, case.run
+        if (run.load_times, run.pv_times, run.inverter_kw) == (1.0, 1.0, own.inverter_kw):
+            found.setdefault(case.family.key, {})[run] = None
+    return {family: list(runs) for family, runs in found.items()}
 
 
 def _best_sizes(
-    study: Study, carrying_out: CarryingOut, count: int
+    study: Study, carrying_out: CarryingOut, count: int, notes: list[str]
 ) -> tuple[list[Sized], list[Valued]]:
-    """Find the best size of each family, and value it like any other case."""
+    """Find the best size of each family, and value it like any other case; note what failed."""
     sizes, terms = study.file.best_size, study.file.money
     if sizes is None or terms is None:
         return [], []
@@ -189,12 +197,16 @@ def _best_sizes(
         replace(like[family.key], terms=terms, role="best size", run=family.own)
         for family in study.families if family.key in like
     ]  # fmt: skip
-    found: list[BestSize | None] = carrying_out.results(
+    found: list[BestSize | Failed] = carrying_out.results(
         [size_for(case, terms, sizes, with_power=with_power) for case in cases]
     )
+    notes += [
+        f"{case.family.name}: the best size could not be found. {best}"
+        for case, best in zip(cases, found, strict=True) if isinstance(best, Failed)
+    ]  # fmt: skip
     grown = [
         (replace(case, run=resized(case.run, best.size_kwh, with_power=with_power)), best)
-        for case, best in zip(cases, found, strict=True) if best is not None
+        for case, best in zip(cases, found, strict=True) if not isinstance(best, Failed)
     ]  # fmt: skip
     valued = carrying_out.results([value_of(case) for case, _best in grown])
     sized = [
@@ -214,7 +226,7 @@ def _best_of_sites(result: StudyResult) -> list[int]:
 
 
 def _verdicts(
-    study: Study, carrying_out: CarryingOut, best: list[tuple[int, Valued, Row]]
+    study: Study, carrying_out: CarryingOut, best: list[tuple[int, Valued, Row]], notes: list[str]
 ) -> list[Verdict]:
     ranges, draws = study.file.ranges.given, study.file.draws
     swings = carrying_out.results(
@@ -225,6 +237,10 @@ def _verdicts(
         chances = carrying_out.results([chances_for(valued, draws) for _, valued, _ in best])
     verdicts = []
     for place, (case, valued, row) in enumerate(best):
+        drawn = chances[place]
+        if isinstance(drawn, Failed):
+            notes.append(f"{row['site']}: what drawn lives come to could not be told. {drawn}")
+            drawn = None
         own = swings[place * len(ranges) : (place + 1) * len(ranges)]
         by_reach = sorted((swing for swing in own if swing), key=lambda swing: -swing.reach)
         if valued.figures is not None and valued.money is not None:
@@ -233,7 +249,7 @@ def _verdicts(
                 Verdict(
                     case, row, settings_of(valued.figures),
                     controls.whole_kw_of(valued.case.run.inverter_kw), valued.money,
-                    tuple(by_reach), chances[place],
+                    tuple(by_reach), drawn,
                 )
             )  # fmt: skip
     return verdicts

@@ -1,6 +1,6 @@
 """The study file: sites, what varies, which combinations, money, and what may turn out otherwise.
 
-Read next: ``cases``.
+Read next: ``fingerprint``.
 """
 
 from __future__ import annotations
@@ -191,6 +191,11 @@ class StudyFile(Document):
                         f"{name} is given, but not money, without which it says nothing"
                         f" | Add the section money, or leave {name} out. | {name}"
                     )
+        if self.best_size is not None and self.money and self.money.against == "no_windows":
+            raise ValueError(
+                "best_size is asked for over no_windows, which itself changes with the size"
+                " | Write money.against: no_battery, or leave best_size out. | best_size"
+            )
         if self.combined_count > MOST_CASES:
             raise ValueError(
                 f"{self.combined_count:,} cases are more than {MOST_CASES:,} | Vary less at once, or"

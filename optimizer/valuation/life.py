@@ -68,7 +68,8 @@ class Life:
 
     ``health`` and ``pv`` are shares at a year's begin, ``saved`` and ``plan_saved`` money in the
     prices of year 1, ``is_planned`` tells which years were planned and not taken from two others,
-    ``is_new`` in which years the battery was replaced before.
+    ``is_new`` in which years the battery was replaced before. ``health_after`` is the share that is left
+    when the years are over.
     """
 
     health: FloatArray
@@ -78,6 +79,7 @@ class Life:
     discharged_kwh: FloatArray
     is_planned: BoolArray
     is_new: BoolArray
+    health_after: float
 
     @property
     def planned(self) -> list[tuple[int, Wear]]:
@@ -142,6 +144,7 @@ class _Years:
         self.figures: dict[int, YearFigures] = {}
         self.year = self.bought = 0
         self.lost = 0.0
+        self.left = 1.0
 
     @property
     def are_over(self) -> bool:
@@ -152,7 +155,7 @@ class _Years:
         year, then = self.year, self.year + 1
         if (year - self.bought) % self.fading.replan_every_years == 0 or then == self.terms.years:
             self.plan()
-        left = max(self.health[year] - self.lost, LEAST_HEALTH)
+        self.left = left = max(float(self.health[year]) - self.lost, LEAST_HEALTH)
         self.year = then
         if self.are_over:
             return
@@ -196,6 +199,7 @@ class _Years:
         return Life(
             np.array([wear.health for wear in wears]), np.array([wear.pv for wear in wears]),
             saved, plan_saved, discharged, np.isin(every, places), self.is_new,
+            self.left,
         )  # fmt: skip
 
 
@@ -203,7 +207,8 @@ class _Years:
 class CashFlow:
     """Money in and out, shapes (N + 1,): today, and the ends of the years 1 to N. [money]
 
-    All are signed: what is paid is negative. ``rate`` is the discount rate. [1/year]
+    All are signed: what is paid is negative. ``rate`` is the discount rate [1/year], ``pv`` what of the
+    investment the PV cost.
     """
 
     investment: FloatArray
@@ -215,6 +220,7 @@ class CashFlow:
     residual: FloatArray
     discharged_kwh: FloatArray
     rate: float
+    pv: float = 0.0
 
     @property
     def net(self) -> FloatArray:
@@ -258,9 +264,9 @@ def cash_flow(terms: Terms, life: Life, size: Size, *, of_plan: bool = False) ->
     change = 1 + (rule.price_changes_pct_per_year / 100 if rule else 0.0)
     for year in np.flatnonzero(life.is_new):  # paid at the end of the year before
         money["replacement"][year] = -bought * change ** int(year)
-    money["residual"][-1] = bought * change**count * _left_share(terms, float(life.health[-1]))
+    money["residual"][-1] = bought * change**count * _left_share(terms, life.health_after)
     discharged = np.concatenate([[0.0], life.discharged_kwh])
-    return CashFlow(**money, discharged_kwh=discharged, rate=terms.discount)
+    return CashFlow(**money, discharged_kwh=discharged, rate=terms.discount, pv=terms.pv)
 
 
 @dataclass(frozen=True)
@@ -283,7 +289,7 @@ class Worth:
 
     ``rate`` is the only internal rate, None where there is none or several; then ``rates`` has them
     all. Rates below zero are left out where there is one above. ``levelised`` is the cost of the
-    equipment per discharged kWh, without the energy that fills it. [money per kWh]
+    equipment but the PV per discharged kWh, without the energy that fills it. [money per kWh]
     """
 
     npv: float
@@ -334,6 +340,7 @@ def worth_of(flow: CashFlow) -> Worth:
     gains = tuple(each for each in rates if each >= 0)
     costs = -(flow.investment + flow.incentive + flow.operating + flow.replacement + flow.taxes)
     benefits = flow.saving + flow.residual
+    of_pv = np.concatenate([[flow.pv], np.zeros(len(net) - 1)])
     has_costs = net_present_value(rate, costs) > 0
     has_energy = net_present_value(rate, flow.discharged_kwh) > 0
     return Worth(
@@ -341,7 +348,7 @@ def worth_of(flow: CashFlow) -> Worth:
         rates=gains or rates,
         payback_years=payback_years(net),
         discounted_payback_years=payback_years(net, rate),
-        levelised=levelised_cost(costs - flow.residual, flow.discharged_kwh, rate)
+        levelised=levelised_cost(costs - flow.residual - of_pv, flow.discharged_kwh, rate)
         if has_energy
         else None,
         benefit_cost_ratio=benefit_cost_ratio(benefits, costs, rate) if has_costs else None,

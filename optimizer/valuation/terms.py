@@ -13,7 +13,7 @@ from pydantic import Field, model_validator
 from optimizer.documents import Document
 from optimizer.valuation.money import nominal_rate, real_rate
 
-OF_OTHER_PARTS = ("ageing", "draws", "ranges")
+OF_OTHER_PARTS = ("ageing", "draws")
 """Parts of a study beside the money whose sources stand with those of the money."""
 
 Against = Literal["no_battery", "no_windows", "neither"]

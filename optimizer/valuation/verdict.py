@@ -15,6 +15,9 @@ from optimizer.valuation.life import Fading, Money
 from optimizer.valuation.sizing import BestSize
 from optimizer.valuation.terms import Terms
 
+LEAST_DAYS = 355
+"""A forecast of so many days is one of a year."""
+
 Row = Mapping[str, Any]
 """A row of the table; every figure has its unit in the name of its column."""
 
@@ -108,7 +111,18 @@ class StudyResult:
             return f"npv_{self.money}"
         return f"windows_save_over_no_battery_{self.money}"
 
+    def is_as_stated(self, row: Row) -> bool:
+        """Whether a row has the stated rise of prices, load and PV: what is assumed, not chosen."""
+        rise = None if self.terms is None else self.terms.prices_rise_pct_per_year
+        assumed = row["load_times"], row["pv_times"], row["prices_rise_pct_per_year"]
+        return assumed == (1, 1, rise)
+
     @property
     def ranked(self) -> list[Row]:
-        """The rows that came to something, the best first; of equals the one that is listed first."""
-        return sorted(self.done, key=lambda row: -row[self.measure])
+        """The rows that came to something, those as stated before others, the best of each first."""
+        return sorted(self.done, key=lambda row: (not self.is_as_stated(row), -row[self.measure]))
+
+    @property
+    def is_of_years(self) -> bool:
+        """Whether a row tells of a year; without money it may be of a season."""
+        return all(row["days"] >= LEAST_DAYS for row in self.rows)

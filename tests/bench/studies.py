@@ -28,12 +28,15 @@ import pandas as pd
 from optimizer.paperwork import Brief, read_brief
 from optimizer.planning.linear import LinearSolver
 from optimizer.planning.matrix import matrix_of
+from optimizer.planning.plan import make_plan
 from optimizer.planning.problem import Limits
 from optimizer.planning.solver import _loaded
+from optimizer.planning.tangent import bigger_battery, bigger_inverter, resized
 from optimizer.stages import account_of, cheapest_plan, make_ready, problem_of, task_of, windows_for
 from optimizer.studies.cases import Run, Study, read_study
 from optimizer.studies.extent import extent_of
 from optimizer.studies.story import run_study
+from optimizer.valuation.sizing import BestSize, Planned, best_size
 from tests.bench.cells import ANY_TIME, SITES
 
 TARIFFS = ("two_rates", "peak_demand", "evening_export", "any_time.yaml", "net_billing")
@@ -288,6 +291,55 @@ def measure_programs(path: Path) -> None:
         print(f"{name}: {statistics.median(seconds):.3f} s, {ratio:.1f} times as fast as cold")
 
 
+def measure_worths(path: Path) -> None:
+    """Hold what one unit more is worth against a second and third plan, on ten cases."""
+    study = read_study(path)
+    chosen = [family for family in study.families if family.tariff in {"two_rates", "peak_demand"}]
+    for family in chosen:
+        case = [case for case in study.cases if case.family is family][3]
+        brief, solver = case.run.brief(family.brief), LinearSolver(1)
+        plan = cheapest_plan(brief, 600, silent, solver)
+        told = []
+        for name, grown in {"battery": bigger_battery, "inverter": bigger_inverter}.items():
+            costs = [
+                make_plan(
+                    resized(plan.problem, grown(plan.problem.plant, by)), brief.cost, solver=solver
+                ).cost
+                for by in (-0.01, 0.01)
+            ]
+            found = (costs[0] - costs[1]) / 0.02
+            worth = plan.tangent.worth(grown)
+            off = 100 * abs(worth - found) / abs(found) if abs(found) > 1e-6 else abs(worth)
+            told.append(f"{name} {worth:.3f}, by difference {found:.3f}, off {off:.2f} %")
+        print(f"  {family.site[:22]} {family.tariff}: {'; '.join(told)}", flush=True)
+
+
+def measure_sizes(path: Path) -> None:
+    """Find the best of thirty sizes by slope, and by planning all thirty, on five cases."""
+    study = read_study(path)
+    for family in [family for family in study.families if family.tariff == "peak_demand"]:
+        solver, own = LinearSolver(1), family.own
+        sizes = [round(own.battery_kwh * times, 4) for times in np.linspace(0.1, 3, 30)]
+        plans = {
+            size: cheapest_plan(
+                replace(own, battery_kwh=size).brief(family.brief), 600, silent, solver
+            )
+            for size in sizes
+        }
+        slopes = {size: plan.tangent.worth(bigger_battery) for size, plan in plans.items()}
+        price = slopes[sizes[14]]  # so that the best lies inside
+        value = {size: -plan.cost - price * size for size, plan in plans.items()}
+        known: dict[float, Planned] = {}
+        while not isinstance(found := best_size(sizes, known.get), BestSize):
+            known[found] = Planned(value[found], slopes[found] - price)
+        best = max(value.values())
+        print(
+            f"  {family.site[:22]}: {found.size_kwh:g} kWh in {len(found.planned)} plans,"
+            f" {best - found.value:.2e} below the best of thirty",
+            flush=True,
+        )
+
+
 def _interior_point(matrix: object) -> None:
     highs = _loaded(matrix)  # type: ignore[arg-type]
     highs.setOptionValue("solver", "ipx")
@@ -307,12 +359,16 @@ def main() -> None:
     asked.add_argument("data", type=Path)
     asked.add_argument("--sizes", type=int, default=20)
     asked.add_argument("--sample", type=int, default=2)
-    asked.add_argument("--only", choices=("study", "dask", "programs"))
+    asked.add_argument("--only", choices=("study", "dask", "programs", "worths", "sizes"))
     given = asked.parse_args()
     with tempfile.TemporaryDirectory() as folder:
         path = prepare(given.data, Path(folder), given.sizes)
         if given.only in {None, "programs"}:
             measure_programs(path)
+        if given.only in {None, "worths"}:
+            measure_worths(path)
+        if given.only in {None, "sizes"}:
+            measure_sizes(path)
         if given.only in {None, "study"}:
             measure_study(
                 path, sorted({given.sizes // 5, given.sizes // 2, given.sizes}), given.sample

@@ -107,7 +107,7 @@ def test_every_part_of_the_money_is_what_paper_says() -> None:
     np.testing.assert_allclose(flow.taxes[1:], [-1, -2, 3, -4])
     health = np.array([1, 0.975, 0.95, 0.925])
     np.testing.assert_allclose(flow.saving[1:], 100 * health**0.5 * 1.03 ** np.arange(4))
-    assert flow.residual[-1] == pytest.approx(550 * 0.4 * (0.925 - 0.6) / 0.4)
+    assert flow.residual[-1] == pytest.approx(550 * 0.4 * (0.9 - 0.6) / 0.4)  # after four years
     parts = (flow.investment, flow.incentive, flow.replacement, flow.operating, flow.taxes,
              flow.saving, flow.residual)  # fmt: skip
     np.testing.assert_allclose(flow.net, np.sum(parts, axis=0))
@@ -130,8 +130,12 @@ def test_an_even_saving_is_worth_its_annuity() -> None:
     )
 
 
-def test_nominal_and_real_terms_of_the_same_prospects_are_worth_the_same() -> None:
-    """E09: 5 % real and 2.5 % inflation are 7.625 % nominal."""
+def test_nominal_and_real_terms_of_the_same_prospects_come_to_the_same() -> None:
+    """E09: 5 % real and 2.5 % inflation are 7.625 % nominal.
+
+    Prices of year 1 are as stated in either kind: in nominal money they are those of a year later, so
+    what is saved is worth the inflation of one year less.
+    """
     base = {"years": 10, "battery": {"fixed": 700.0}, "inflation_pct": 2.5}
     real = Terms.model_validate(base | {"rates_are": "real", "discount_pct": 5.0})
     nominal = Terms.model_validate(
@@ -139,7 +143,6 @@ def test_nominal_and_real_terms_of_the_same_prospects_are_worth_the_same() -> No
     )
     life, _ = lived(real, Fading())
     of_real, of_nominal = (worth_of(cash_flow(each, life, SIZE)) for each in (real, nominal))
-    # the first year's saving is not yet raised, so nominal flows are those of a year later, deflated
     assert of_nominal.npv + 700 == pytest.approx((of_real.npv + 700) / 1.025)
     assert real.both_kinds(0.05) == pytest.approx((0.07625, 0.05))
     assert nominal.both_kinds(0.07625) == pytest.approx((0.07625, 0.05))

@@ -44,15 +44,15 @@ def row(case: int, kwh: float = 10.0, *, with_money: bool = True, **other) -> di
     """Return a row that is done, with a saving that rises with its size."""
     saved = sum(SOURCES) + kwh
     made = {
-        "case": case, "status": "done", "reason": "", "role": "listed", "site": "houses/oak",
+        "case": case, "status": "done", "reason": "", "days": 365, "role": "listed", "site": "houses/oak",
         "tariff": "its own", "tariff_name": "Two rates", "controls": "its own",
         "battery_kwh": kwh, "charge_kw": kwh / 2, "discharge_kw": kwh / 2, "inverter_kw": 5.0,
         "load_times": 1.0, "pv_times": 1.0, "kept_share_pct": 74.0, "windows_to_type": 1,
         "prices_rise_pct_per_year": 1.0 if with_money else None, "bill_windows_usd": 800.0 - saved,
         "windows_save_over_no_battery_usd": saved, "plan_saves_over_no_battery_usd": saved + 40,
-        "worth_of_battery_usd_per_kwh_year": 12.5, "worth_of_inverter_usd_per_kw_year": 0.4,
-        "worth_of_battery_and_its_power_usd_per_kwh_year": 13.5,
-        "worth_of_connection_usd_per_kw_year": None, "settings_json": None,
+        "worth_of_battery_usd_per_kwh": 12.5, "worth_of_inverter_usd_per_kw": 0.4,
+        "worth_of_battery_and_its_power_usd_per_kwh": 13.5,
+        "worth_of_connection_usd_per_kw": None, "settings_json": None,
     }  # fmt: skip
     names = ("self_consumption", "moved_purchases", "sales", "demand", "other")
     parts = (SOURCES[0] + kwh, *SOURCES[1:])
@@ -70,7 +70,7 @@ def row(case: int, kwh: float = 10.0, *, with_money: bool = True, **other) -> di
 def failed(case: int, reason: str, status: str = "failed", **other) -> dict:
     """Return a row that came to nothing."""
     unknown = dict.fromkeys(row(case))
-    known = ("case", "role", "site", "tariff", "tariff_name", "controls", "battery_kwh",
+    known = ("case", "days", "role", "site", "tariff", "tariff_name", "controls", "battery_kwh",
              "charge_kw", "discharge_kw", "inverter_kw", "load_times", "pv_times",
              "prices_rise_pct_per_year")  # fmt: skip
     kept = {name: row(case)[name] for name in known}
@@ -82,7 +82,7 @@ def verdict(of: dict) -> Verdict:
     years = np.ones(4)
     life = Life(
         np.array([1.0, 0.9, 1.0, 0.9]), years, 200 * years, 240 * years, 1500 * years,
-        np.array([True, True, True, True]), np.array([False, False, True, False]),
+        np.array([True, True, True, True]), np.array([False, False, True, False]), 0.8,
     )  # fmt: skip
     money = Money.of(TERMS, life, Size(of["battery_kwh"], of["discharge_kw"], 5.0))
     swings = (Swing("discount_pct", 3, 8, 420.0, 180.0), Swing("load_times", 0.9, 1.1, None, 333.0))

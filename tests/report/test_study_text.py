@@ -99,7 +99,7 @@ def test_best_sizes_say_whether_they_are_proven() -> None:
     best = row(2, 20, role="best size")
     study = result([row(1), best], sized=(sized(2),))
     proven = size_sentence(study, Names.of(study), sized(2))
-    assert "20 kWh, found in 2 plans, no other size asked for can be better" in proven
+    assert "20 kWh, found in 2 plans, reckoned so, no other size asked for is worth more" in proven
     assert "one kWh more would still be worth more than it costs" in proven
     assert money(best["npv_usd"], "USD") in proven
     assert "not proven" in size_sentence(study, Names.of(study), sized(2, is_proven=False))

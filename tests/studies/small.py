@@ -5,8 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
-import numpy as np
-
 from tests.laws.cases import grid_of, weather
 
 SCENARIO = """\
@@ -93,10 +91,3 @@ best_size: {from_kwh: 1, to_kwh: 30, count: 30}
 ranges: {discount_pct: [3, 8], load_times: [0.9, 1.1], battery_price_pct: [-20, 20]}
 draws: {members: 200, weather_years: 2, load_levels: 3}
 """
-
-
-def numbers_in(rows: Sequence[dict]) -> np.ndarray:
-    """Return all figures of rows as one array."""
-    return np.array(
-        [value for row in rows for value in row.values() if isinstance(value, float | int)]
-    )

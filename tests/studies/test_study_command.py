@@ -70,7 +70,7 @@ UNITS = (
     "_per_kw_year",
     "_years",
 )
-NO_UNIT = {"case", "windows_to_type", *study_tables.TEXT}
+NO_UNIT = {"case", "days", "full_cycles", "windows_to_type", *study_tables.TEXT}
 
 
 def test_the_list_does_nothing(folder: Path, tmp_path: Path) -> None:
@@ -78,6 +78,8 @@ def test_the_list_does_nothing(folder: Path, tmp_path: Path) -> None:
     result = call(str(folder), "--out", str(out), "--list")
     assert result.exit_code == 0
     assert "2 cases, 1 compiled models" in result.stdout
+    listed = json.loads(call(str(folder), "--out", str(out), "--list", "--json").stdout)
+    assert [case["battery_kwh"] for case in listed["cases"]] == [4, 10]
     assert "battery_kwh" in result.stdout
     assert not out.exists()
 

@@ -8,7 +8,6 @@ import pytest
 
 from optimizer.errors import InputError
 from optimizer.studies.cases import read_study
-from optimizer.studies.study_file import StudyFile
 from tests.studies.small import SMALL, TARIFF, study_of, write_sites
 
 MONEY = "money: {discount_pct: 5, battery: {per_kwh: 100}}\n"
@@ -44,6 +43,12 @@ BAD: dict[str, tuple[str, list[str]]] = {
         SMALL + "money: {battery: {per_kwh: 100}}\n", ["discount_pct", "missing"]),
     "a power that would take weeks": (
         SMALL.replace("vary:", "vary:\n  battery_kw: [0.01]"), ["hours to fill", "battery_kw"]),
+    "controls that cannot cover": (
+        SMALL.replace("vary:", "controls: {poor: {actions: [charge]}}\nvary:\n  controls: [poor]"),
+        ["lacks 'cover'", "study.yaml:4"]),
+    "a best size over what changes with it": (
+        SMALL + "money: {discount_pct: 5, against: no_windows}\nbest_size: {from_kwh: 1, to_kwh: 3}\n",
+        ["best_size", "changes with the size"]),
     "too many cases at once": (
         SMALL.replace("[4, 10, 16]", str(list(range(1, 400)))).replace("vary:",
             f"vary:\n  load_times: {[n / 100 for n in range(1, 300)]}"), ["are more than 200,000"]),
@@ -117,7 +122,3 @@ def test_the_same_inputs_have_the_same_keys_and_others_have_others(folder: Path)
     steep.write_text(before)
     told = [a.key == b.key for a, b in zip(first.families, changed.families, strict=True)]
     assert told == [family.tariff == "its own" for family in first.families]
-
-
-def test_the_schema_of_studies_has_every_key() -> None:
-    assert set(StudyFile.model_fields) >= {"study", "sites", "vary", "money", "ageing", "draws"}

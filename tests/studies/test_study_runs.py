@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 
 from optimizer.errors import InputError
-from optimizer.studies import lanes
+from optimizer.studies import carrying_out, lanes
 from optimizer.studies.cases import read_study
 from optimizer.studies.extent import extent_of, may_need_integers
 from optimizer.studies.lanes import Processes
@@ -119,7 +119,7 @@ def test_killed_at_ten_random_moments_it_gives_the_same_table(
         known = lines
         seen.add(lines)
     assert len(seen) > 4, "it was killed at several stages of the work"
-    _wait_for_orphans(str(tmp_path))
+    time.sleep(3 * lanes.LOOK_EVERY_S)  # processes whose parent was killed see it by then
     assert run(folder / "study.yaml", tmp_path, processes=2).rows == told.rows
     keys = [json.loads(line)["key"] for line in (tmp_path / LEDGER).read_text().splitlines()]
     assert len(keys) == len(set(keys)), "nothing was done twice"
@@ -151,11 +151,6 @@ def _running_in_group(group: int) -> list[str]:
         if int(its_group) == group and state != "Z":
             found.append(name)
     return found
-
-
-def _wait_for_orphans(_out: str) -> None:
-    """Give processes whose parent was killed the time to see it."""
-    time.sleep(3 * lanes.LOOK_EVERY_S)
 
 
 def test_ctrl_c_stops_at_once_says_so_and_leaves_no_process(folder: Path, tmp_path: Path) -> None:
@@ -196,8 +191,20 @@ def test_two_studies_do_not_write_into_one_ledger(tmp_path: Path) -> None:
     Ledger(tmp_path).close()
 
 
+def test_rows_that_are_known_keep_their_numbers(
+    folder: Path, told: StudyResult, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(carrying_out, "TELL_EVERY_S", 0.0)
+    tables: list[list] = []
+    run_study(folder / "study.yaml", None, processes=0, so_far=tables.append, progress=silent)
+    assert len(tables) > 4
+    assert [len(table) for table in tables] == sorted(len(table) for table in tables)
+    for table in tables:
+        assert all(row == told.rows[row["case"] - 1] for row in table)
+
+
 def test_a_failed_case_is_a_row_with_its_reason(folder: Path, tmp_path: Path) -> None:
-    """An end that cannot be reached: a battery that may hold 10 kWh cannot end at 10 with 0.1 kW."""
+    """A connection too small for the load, unless the battery is large; the others go on."""
     scenario = (folder / "elm" / "scenario.yaml").read_text()
     other = folder / "ash"
     other.mkdir(exist_ok=True)
@@ -262,15 +269,51 @@ def test_money_over_the_life_stands_in_every_row(priced: StudyResult) -> None:
         assert row["health_at_end_pct"] < 100
 
 
-def test_the_best_size_is_a_row_and_no_listed_size_is_better_for_the_plan(
-    priced: StudyResult,
-) -> None:
+def test_the_best_size_is_a_row_of_its_own(priced: StudyResult) -> None:
     (sized,) = priced.sized
     assert sized.best.is_proven
     assert len(sized.best.planned) <= 8
     row = priced.rows[sized.case - 1]
     assert row["role"] == "best size"
     assert row["battery_kwh"] == sized.best.size_kwh
+
+
+def test_the_best_size_is_the_best_of_all_listed(tmp_path: Path) -> None:
+    """Of twelve sizes that are also planned one by one, with an incentive that is capped, a replacement,
+    running cost, residual value, and powers that differ; equipment stays as new, so both reckon alike.
+    """
+    write_sites(tmp_path, ["elm"], days=364)
+    scenario = tmp_path / "elm" / "scenario.yaml"
+    scenario.write_text(scenario.read_text().replace("charge_kw: 5, dis", "charge_kw: 3, dis"))
+    sizes = [2.0 + 2 * number for number in range(12)]
+    text = (
+        f"study: B\nsites: [elm]\nvary: {{battery_kwh: {sizes}}}\nmoney: {{discount_pct: 5, years: 8,"
+        " battery: {fixed: 200, per_kwh: 150}, incentive: {share_pct: 30, at_most: 400},"
+        " replacement: {after_years: 5}, operating: {per_kwh_per_year: 2}, residual: {share_pct: 20}}\n"
+        "best_size: {from_kwh: 2, to_kwh: 24, count: 12}\n"
+    )
+    result = run(study_of(tmp_path, text), tmp_path / "out", processes=2)
+    listed = {
+        row["battery_kwh"]: row["npv_of_plan_eur"] for row in result.rows if row["role"] == "listed"
+    }
+    (sized,) = result.sized
+    assert len(listed) == 12
+    assert sized.best.value == pytest.approx(max(listed.values()), abs=1e-6)
+    assert listed[sized.best.size_kwh] == pytest.approx(max(listed.values()), abs=1e-6)
+    assert sized.best.is_proven
+    assert len(sized.best.planned) <= 4
+    assert 2 < sized.best.size_kwh < 24
+
+
+def test_wide_kinks_too_come_out_the_same_in_any_process(tmp_path: Path) -> None:
+    """A bank of credits: some programs are of a shape that the base never needed."""
+    write_sites(tmp_path, ["elm"], days=42)
+    text = (
+        "study: K\nsites: [elm]\nvary:\n  tariff: [net_metering]\n  pv_times: [1, 2, 2.5, 4]\n"
+        "  battery_kwh: [6, 14]\n"
+    )
+    path = study_of(tmp_path, text)
+    assert run(path).rows == run(path, tmp_path / "out", processes=2).rows
 
 
 def test_ranges_and_draws_go_around_the_best_case(priced: StudyResult) -> None:
