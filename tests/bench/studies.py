@@ -39,6 +39,9 @@ from optimizer.studies.story import run_study
 from optimizer.valuation.sizing import BestSize, Planned, best_size
 from tests.bench.cells import ANY_TIME, SITES
 
+LITTLE = 1e-3
+"""By how much more a size is planned for its slope. [kWh, kW]"""
+
 TARIFFS = ("two_rates", "peak_demand", "evening_export", "any_time.yaml", "net_billing")
 
 
@@ -275,7 +278,7 @@ def measure_programs(path: Path) -> None:
         for brief in briefs:
             problem = problem_of(brief)
             matrices.append(matrix_of(problem, Limits.of(problem), {}))
-        warm, based = LinearSolver(1), LinearSolver(1, [])
+        warm, based = LinearSolver(1), LinearSolver(1, [], collects_bases=True)
         for solver in (warm, based):
             solver.solve(matrices[0], lambda: 600.0)
         for matrix in matrices[1:]:
@@ -305,12 +308,11 @@ def measure_worths(path: Path) -> None:
                 make_plan(
                     resized(plan.problem, grown(plan.problem.plant, by)), brief.cost, solver=solver
                 ).cost
-                for by in (-0.01, 0.01)
+                for by in (-LITTLE, LITTLE)
             ]
-            found = (costs[0] - costs[1]) / 0.02
+            less, more = (costs[0] - plan.cost) / LITTLE, (plan.cost - costs[1]) / LITTLE
             worth = plan.tangent.worth(grown)
-            off = 100 * abs(worth - found) / abs(found) if abs(found) > 1e-6 else abs(worth)
-            told.append(f"{name} {worth:.3f}, by difference {found:.3f}, off {off:.2f} %")
+            told.append(f"{name} {worth:.3f}, by difference {less:.3f} below, {more:.3f} above")
         print(f"  {family.site[:22]} {family.tariff}: {'; '.join(told)}", flush=True)
 
 
