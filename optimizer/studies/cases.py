@@ -24,7 +24,7 @@ from optimizer.errors import InputError, ScenarioError, raise_findings
 from optimizer.paperwork import Brief, cost_for
 from optimizer.site.expected.weeks import Material
 from optimizer.site.forecast import Forecast
-from optimizer.site.scenario import Scenario, read_scenario
+from optimizer.site.scenario import SCENARIO_FILE, Scenario, read_scenario
 from optimizer.studies.fingerprint import fingerprint
 from optimizer.studies.study_file import OWN, Choice, StudyFile
 from optimizer.units import number
@@ -187,6 +187,7 @@ def read_study(path: Path) -> Study:
     InputError
         What is wrong in any of them, before anything runs; of several sites all findings together.
     """
+    _refuse_scenario(path)
     file, source = read_document(path, StudyFile, ScenarioError)
     choices = file.choices()
     if not choices:
@@ -204,6 +205,17 @@ def read_study(path: Path) -> Study:
     findings = list(_odd_cases(cases, source))
     raise_findings(findings[:10])
     return Study(file, source, tuple(families.values()), cases, currency)
+
+
+def _refuse_scenario(path: Path) -> None:
+    """Refuse a scenario in the place of a study, before each of its keys is complained of."""
+    is_beside = not path.is_file() and (path.parent / SCENARIO_FILE).is_file()
+    if path.name == SCENARIO_FILE or is_beside:
+        raise ScenarioError(
+            "a scenario is given, not a study",
+            where=str(path),
+            mend=f"Write a file with 'study: NAME' and 'sites: [{path.parent.name}]', and name that.",
+        )
 
 
 def _names(choice: Choice) -> tuple[str, str, str]:

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any, TextIO
 
 from optimizer.errors import InputError
-from optimizer.studies.one_run import Answer
+from optimizer.studies.one_run import WITHOUT_BASE, Answer
 
 LEDGER = "ledger.jsonl"
 
@@ -27,7 +27,7 @@ class Ledger:
     folder : Path, optional
         Where the file is; without one, answers are kept in memory only.
     again_failed : bool
-        Forget answers that say that something failed.
+        Forget answers that say that something failed, and those that came about without a failed base.
 
     Raises
     ------
@@ -61,7 +61,10 @@ class Ledger:
         self._read(self._file)
         if again_failed:
             kept = self._answers.items()
-            self._answers = {key: answer for key, answer in kept if "failed" not in answer}
+            self._answers = {
+                key: answer for key, answer in kept
+                if "failed" not in answer and WITHOUT_BASE not in answer
+            }  # fmt: skip
 
     def _read(self, file: TextIO) -> None:
         file.seek(0)

@@ -56,6 +56,9 @@ PLANNING_S = 600.0
 FAMILIES_KEPT = 2
 """How many families a process keeps compiled: memory stays bounded."""
 
+WITHOUT_BASE = "without_base"
+"""Marks the answer of a run whose family's base had failed."""
+
 Answer = dict[str, Any]
 """What a piece of work answers, as it is kept in the ledger: ``figures``, or ``failed`` with a reason."""
 
@@ -156,9 +159,9 @@ def _run(family: _Opened, job: Job) -> Answer:
     if job.base is None or "likeness" not in job.base:
         groupings = groupings_of(brief, task.controls)
         found = find_settings(task, weather, name, groupings, EFFORTS[job.manner.effort])
-    else:
-        like = _likeness(job.base["likeness"])
-        found = find_alike(task, weather, name, like, EFFORTS_ALIKE[job.manner.effort])
+        return {"figures": _figures(brief, plan, task, found, job.manner), WITHOUT_BASE: True}
+    like = _likeness(job.base["likeness"])
+    found = find_alike(task, weather, name, like, EFFORTS_ALIKE[job.manner.effort])
     return {"figures": _figures(brief, plan, task, found, job.manner)}
 
 

@@ -71,6 +71,13 @@ def test_a_bad_study_is_told(name: str, folder: Path) -> None:
         assert word in str(told.value)
 
 
+@pytest.mark.parametrize("given", ["elm/study.yaml", "elm/scenario.yaml"])
+def test_a_scenario_in_the_place_of_a_study_is_told(given: str, folder: Path) -> None:
+    with pytest.raises(InputError, match="a scenario is given, not a study") as told:
+        read_study(folder / given)
+    assert "sites: [elm]" in str(told.value)
+
+
 def test_tariffs_in_two_currencies_are_refused(folder: Path) -> None:
     (folder / "swiss.yaml").write_text(TARIFF.format(name="S", currency="CHF", day=0.3, demand=1))
     text = SMALL.replace("steep.yaml", "swiss.yaml")

@@ -183,6 +183,19 @@ def test_a_torn_line_is_dropped_and_its_work_done_again(
     assert run(folder / "study.yaml", tmp_path).rows == told.rows
 
 
+def test_what_failed_is_tried_again_on_request_with_all_that_hung_on_it(tmp_path: Path) -> None:
+    ledger = Ledger(tmp_path)
+    ledger.add("good", {"figures": {"a": 1.0}})
+    ledger.add("bad", {"failed": "no plan"})
+    ledger.add("orphan", {"figures": {"a": 2.0}, "without_base": True})
+    ledger.close()
+    again = Ledger(tmp_path, again_failed=True)
+    assert again.get("good") == {"key": "good", "figures": {"a": 1.0}}
+    assert again.get("bad") is None
+    assert again.get("orphan") is None
+    again.close()
+
+
 def test_two_studies_do_not_write_into_one_ledger(tmp_path: Path) -> None:
     first = Ledger(tmp_path)
     with pytest.raises(InputError, match="another study"):
