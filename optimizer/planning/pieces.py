@@ -131,10 +131,13 @@ def solve_in_pieces(
 def solve_with_choices(
     matrix: Matrix, which: FloatArray, seconds: float, solver: LinearSolver | None = None
 ) -> Solution:
-    """Solve the LP that is left once the choices of the tariff are made."""
+    """Solve the LP that is left once the choices of the tariff are made.
+
+    At the edge of a step the last digits decide, so there it is solved from nothing.
+    """
     values = np.zeros(len(matrix.cost))
     values[matrix.columns["which"].span] = which
-    return solve_with_fixed_integers(matrix, values, seconds, solver)
+    return solve_with_fixed_integers(matrix, values, seconds, None if len(which) else solver)
 
 
 def choices_at(cost: LinearCost, which: IntArray, flows: Flows) -> FloatArray:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
-from pydantic import Field, ValidationInfo, field_validator, model_validator
+from pydantic import Field, ValidationInfo, field_validator
 
 from optimizer.calendar import DAY_NAMES
 from optimizer.documents import Document
@@ -71,15 +71,6 @@ class Controls(Document):
                 " | Give a step such as 1, 2, 5, 10 or 25."
             )
         return step
-
-    @model_validator(mode="after")
-    def _can_cover(self) -> Controls:
-        if "cover" not in self.actions:
-            raise ValueError(
-                "controls.actions lacks 'cover', which is how equipment works without windows"
-                " | Add cover to the actions. | actions"
-            )
-        return self
 
     def day_sets(self) -> dict[str, tuple[int, ...]]:
         """Return the weekdays of each day set that can have windows of its own."""

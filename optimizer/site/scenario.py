@@ -133,6 +133,11 @@ class ScenarioFile(Document):
                 "outage.carries is 'critical', but no load is | List loads, and write critical: true"
                 " for those that must go on. | outage.carries"
             )
+        if "cover" not in self.controls.actions:
+            raise ValueError(
+                "controls.actions lacks 'cover', which is how equipment works without windows"
+                " | Add cover to the actions. | controls.actions"
+            )
         return self
 
 

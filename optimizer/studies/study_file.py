@@ -212,9 +212,18 @@ class StudyFile(Document):
                 f"controls names a set {OWN!r}, which means each scenario's own | Choose another"
                 " name. | controls"
             )
+        self._refuse_controls_that_cannot_cover()
         self._refuse_unknown_controls()
         self._refuse_what_drops_nothing()
         self._refuse_what_is_added_nowhere()
+
+    def _refuse_controls_that_cannot_cover(self) -> None:
+        for name, controls in self.controls.items():
+            if "cover" not in controls.actions:
+                raise ValueError(
+                    f"controls.{name}.actions lacks 'cover', which is how equipment works without windows"
+                    f" | Add cover to the actions. | controls.{name}.actions"
+                )
 
     def _refuse_unknown_controls(self) -> None:
         for place, name in enumerate(self.vary.controls or []):
