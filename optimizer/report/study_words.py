@@ -359,20 +359,26 @@ def money_paragraphs(result: StudyResult, verdict: Verdict) -> list[str]:
         f" run, would come to {money(of_plan)}."
     )
     paragraphs = [
-        f"{_paid_back(result, row, terms)} {comes_to}",
+        f"{_paid_back(result, verdict, terms)} {comes_to}",
         " ".join(_chances(result, verdict)),
         " ".join(_ratios(result, verdict)),
     ]
     return [paragraph for paragraph in paragraphs if paragraph]
 
 
-def _paid_back(result: StudyResult, row: Row, terms: Terms) -> str:
+def _paid_back(result: StudyResult, verdict: Verdict, terms: Terms) -> str:
+    row = verdict.row
     invested = money(row[f"investment_{result.money}"], result.currency)
     given = row[f"incentive_{result.money}"]
     bought = f"The investment of {invested}" + (f", less {money(given)} given," if given else "")
     plain, discounted = row["payback_years"], row["discounted_payback_years"]
     if plain is None:
         return f"{bought} is not paid back within {_counted(terms.years, 'year')}."
+    if not verdict.money.worth.stays_paid_back:
+        return (
+            f"{bought} is first paid back in {number(plain)} years, but what is paid later, such as a"
+            " replacement, is not earned again."
+        )
     with_rate = "never" if discounted is None else f"in {number(discounted)}"
     return f"{bought} is paid back in {number(plain)} years; discounted, {with_rate}."
 

@@ -290,6 +290,7 @@ class Worth:
     ``rate`` is the only internal rate, None where there is none or several; then ``rates`` has them
     all. Rates below zero are left out where there is one above. ``levelised`` is the cost of the
     equipment but the PV per discharged kWh, without the energy that fills it. [money per kWh]
+    ``stays_paid_back`` is false where a later payment, such as a replacement, is not earned again.
     """
 
     npv: float
@@ -298,6 +299,7 @@ class Worth:
     discounted_payback_years: float | None
     levelised: float | None
     benefit_cost_ratio: float | None
+    stays_paid_back: bool
 
     @property
     def rate(self) -> float | None:
@@ -352,4 +354,5 @@ def worth_of(flow: CashFlow) -> Worth:
         if has_energy
         else None,
         benefit_cost_ratio=benefit_cost_ratio(benefits, costs, rate) if has_costs else None,
+        stays_paid_back=float(net.sum()) >= 0,
     )

@@ -148,6 +148,31 @@ def test_nominal_and_real_terms_of_the_same_prospects_come_to_the_same() -> None
     assert nominal.both_kinds(0.07625) == pytest.approx((0.07625, 0.05))
 
 
+def test_a_replacement_that_is_not_earned_again_is_told() -> None:
+    """200 earned by 100 a year in two years; 200 paid again in the third, and only 100 earned since."""
+    terms = Terms.model_validate(
+        {
+            "years": 4,
+            "discount_pct": 0.0,
+            "battery": {"fixed": 200.0},
+            "replacement": {"after_years": 3},
+        }
+    )
+    life, _ = lived(terms, Fading())
+    worth = worth_of(cash_flow(terms, life, SIZE))
+    assert worth.payback_years == pytest.approx(2.0)
+    assert worth.npv == pytest.approx(0.0)
+    assert worth.stays_paid_back
+    dearer = Terms.model_validate(
+        {"years": 4, "discount_pct": 0.0, "battery": {"fixed": 190.0},
+         "replacement": {"after_years": 3, "price_changes_pct_per_year": 10.0}}
+    )  # fmt: skip
+    worth = worth_of(cash_flow(dearer, life, SIZE))
+    assert worth.payback_years == pytest.approx(1.9)
+    assert worth.npv == pytest.approx(400 - 190 - 190 * 1.1**3)
+    assert not worth.stays_paid_back
+
+
 def test_several_rates_are_none_to_rank_by() -> None:
     """E07's trap: two rates above zero, so no single one is told."""
     zero = np.zeros(5)
