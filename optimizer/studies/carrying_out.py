@@ -68,7 +68,7 @@ class CarryingOut:
         questions: Sequence[Question],
         so_far: Callable[[list[Any]], object] = lambda _results: None,
     ) -> list[Any]:
-        """Return what the questions come to, in their order; a failed one comes to None.
+        """Return what the questions come to, in their order; one that failed comes to its ``Failed``.
 
         ``so_far`` is now and then given the same, as far as it is known; None stands for the rest.
         """
@@ -99,7 +99,8 @@ class CarryingOut:
         except StopIteration as end:
             self._results[number] = end.value
             return
-        except Failed:
+        except Failed as failure:
+            self._results[number] = failure
             return
         if key not in self._waiting:
             self._waiting[key] = _Waiting(self._job_of(key, wanted), wanted.family)

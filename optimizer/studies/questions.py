@@ -84,7 +84,7 @@ def value_of(case: Case, *, hopeless_among: Sequence[Run] = ()) -> Question:
         The row.
     hopeless_among : sequence of Run
         If not empty, the case is left out if the family's own battery is worth more than this one
-        can be; these are all runs of the family, which are bounded in one piece of work.
+        can be; these are the runs of the family that are bounded, in one piece of work.
     """
     yield Wanted(case.family, "base", case.family.own)
     try:
@@ -192,7 +192,7 @@ def _unworn(terms: Terms, saved: float) -> Life:
 def size_for(case: Case, terms: Terms, sizes: SizesToTry, *, with_power: bool) -> Question:
     """Ask for the size that is worth most, by what the cheapest plan saves with new equipment.
 
-    Wear counts as the scenario states it, for by that the plan is cheapest; or says why there is none.
+    Wear counts as the scenario states it, for by that the plan is cheapest.
 
     Parameters
     ----------
@@ -211,7 +211,7 @@ def size_for(case: Case, terms: Terms, sizes: SizesToTry, *, with_power: bool) -
         run = resized(case.run, found, with_power=with_power)
         answer = yield Wanted(case.family, "slope", run, [with_power, terms.against])
         if "failed" in answer:
-            return Failed(f"a battery of {number(found)} kWh cannot be planned: {answer['failed']}")
+            raise Failed(f"a battery of {number(found)} kWh cannot be planned: {answer['failed']}")
         figures = _figures(answer)
         known[found] = _planned(replace(case, run=run), terms, figures, with_power=with_power)
     return found
@@ -284,8 +284,8 @@ def _times(prices: Any, times: float) -> Any:
     return prices.model_copy(update=changed)
 
 
-def chances_for(valued: Valued, draws: Draws) -> Generator[Wanted, Answer, Chances | Failed | None]:
-    """Ask what drawn weather, loads and prices make of a case; or why that cannot be told."""
+def chances_for(valued: Valued, draws: Draws) -> Generator[Wanted, Answer, Chances | None]:
+    """Ask what drawn weather, loads and prices make of a case."""
     case, money = valued.case, valued.money
     if case.terms is None or money is None:
         return None
@@ -296,10 +296,7 @@ def chances_for(valued: Valued, draws: Draws) -> Generator[Wanted, Answer, Chanc
         figures = yield from figures_of(case.family, run)
         worth_at_end = [figures["end_worth"], figures["end_kwh_plan"]]
         more = [figures["settings"], drawn, case.terms.against, *worth_at_end]
-        answer = yield Wanted(case.family, "draws", run, more)
-        if "failed" in answer:
-            return Failed(answer["failed"])
-        saved.append(_figures(answer)["saved"])
+        saved.append(_figures((yield Wanted(case.family, "draws", run, more)))["saved"])
     return chances_of(draws, case.terms, money.life, money.flow, np.array(saved))
 
 

@@ -14,8 +14,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from optimizer.errors import InputError
-from optimizer.studies import carrying_out, lanes
+from optimizer.errors import Infeasible, InputError
+from optimizer.studies import carrying_out, lanes, one_run
 from optimizer.studies.cases import read_study
 from optimizer.studies.extent import extent_of, may_need_integers
 from optimizer.studies.lanes import Processes
@@ -316,6 +316,28 @@ def test_the_best_size_is_the_best_of_all_listed(tmp_path: Path) -> None:
     assert sized.best.is_proven
     assert len(sized.best.planned) <= 4
     assert 2 < sized.best.size_kwh < 24
+
+
+def test_a_best_size_or_draws_that_fail_are_noted_and_end_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refuse(_family: object, _job: Job) -> None:
+        raise Infeasible("no plan", where="here", mend="none")
+
+    monkeypatch.setattr(one_run, "WAYS", {**one_run.WAYS, "slope": refuse, "draws": refuse})
+    write_sites(tmp_path, ["elm"], days=364)
+    text = (
+        "study: N\nsites: [elm]\nmoney: {discount_pct: 5, battery: {per_kwh: 60}}\n"
+        "best_size: {from_kwh: 2, to_kwh: 24, count: 12}\ndraws: {members: 50}\n"
+    )
+    result = run(study_of(tmp_path, text))
+    assert [row["status"] for row in result.rows] == ["done"]
+    assert result.sized == ()
+    assert result.verdicts[0].chances is None
+    best, drawn = result.notes
+    assert "the best size could not be found" in best
+    assert "no plan" in best
+    assert "could not be told" in drawn
 
 
 def test_wide_kinks_too_come_out_the_same_in_any_process(tmp_path: Path) -> None:
