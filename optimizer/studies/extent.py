@@ -26,10 +26,10 @@ class Seconds(NamedTuple):
 
 SECONDS = {
     "quick": Seconds(2.6e-4, 1.3e-4),
-    "normal": Seconds(8.7e-4, 3.2e-4),
-    "thorough": Seconds(4.5e-3, 1.5e-3),
+    "normal": Seconds(9.0e-4, 2.9e-4),
+    "thorough": Seconds(3.6e-3, 8.5e-4),
 }
-"""By effort, as measured (DEVELOPERS.md)."""
+"""By effort, as measured on metered homes; see DEVELOPERS.md."""
 
 INTEGERS_S, SLOPE_S = 2.0e-4, 1.2e-5
 """The same for choices that a plan may need beside, and for a plan without windows."""
