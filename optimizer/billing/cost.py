@@ -358,6 +358,9 @@ class Evaluation:
                 return self.value(node.planned) if self.as_planned else node.formula(self.flows)
 
 
+CANCELS = 1e-12
+"""Factors of one part that add up to this share of the largest of them are taken to cancel."""
+
 EDGE_SLACK = 1e-6
 """A value this little below an edge counts as on it, so that rounding errors change no step."""
 
@@ -573,10 +576,11 @@ class _Reader:
     def _form(self, node: Node) -> Form:
         constants: list[float] = []
         pieces: dict[FlowName, list[tuple[IntArray, FloatArray]]] = {}
-        parts: dict[int, float] = {}
+        parts: dict[int, list[float]] = {}
         self._add(node, 1.0, constants, pieces, parts)
         weights = {flow: _merged(self._count, found) for flow, found in pieces.items()}
-        return Form(sum(constants), weights, {n: f for n, f in parts.items() if f != 0})
+        left = {number: _cancelled(factors) for number, factors in parts.items()}
+        return Form(sum(constants), weights, {n: f for n, f in left.items() if f != 0})
 
     def _add(
         self,
@@ -584,7 +588,7 @@ class _Reader:
         factor: float,
         constants: list[float],
         pieces: dict[FlowName, list[tuple[IntArray, FloatArray]]],
-        parts: dict[int, float],
+        parts: dict[int, list[float]],
     ) -> None:
         match node:
             case FlowSum():
@@ -603,7 +607,7 @@ class _Reader:
                 self._add(node.planned, factor, constants, pieces, parts)
             case Peak() | Largest() | Choice() | Tally():
                 number = self._part(node)
-                parts[number] = parts.get(number, 0.0) + factor
+                parts.setdefault(number, []).append(factor)
 
     def _part(self, node: Peak | Largest | Choice | Tally) -> int:
         if node not in self._number:
@@ -617,6 +621,15 @@ class _Reader:
             self._number[node] = len(self._found)
             self._found.append((node, forms))
         return self._number[node]
+
+
+def _cancelled(factors: list[float]) -> float:
+    """Return the sum of factors, and nothing where they cancel but for rounding errors.
+
+    What is left of them would have a sign, and so could turn a convex cost into one that is not.
+    """
+    total = math.fsum(factors)
+    return 0.0 if abs(total) <= CANCELS * max(map(abs, factors)) else total
 
 
 def _merged(count: int, pieces: list[tuple[IntArray, FloatArray]]) -> tuple[IntArray, FloatArray]:
