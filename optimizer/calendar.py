@@ -219,6 +219,12 @@ class Seasons:
         """Names of the seasons; one empty name where the tariff has none."""
         return list(self.ranges) or [""]
 
+    def held(self, name: str) -> Seasons:
+        """Return the same names with one season all the year."""
+        held = Seasons({})
+        held.ranges, held._table = self.ranges, [name] * 366
+        return held
+
     def of_day(self, day: date) -> str:
         """Return the season's name of a day."""
         return self._table[_day_of_year(f"{day:%m-%d}")]
@@ -301,17 +307,27 @@ def _days_of_month(year: int, month: int) -> list[date]:
     ]
 
 
+AfterMidnight = Literal["same day", "next day"]
+"""On which day the hours after midnight lie of a span that runs over it: the one named, or the next."""
+
+WHEN_KEYS = ("seasons", "days", "dates", "hours", "after_midnight")
+"""The words that say when something holds."""
+
+
 class When(Document):
     """A part of the calendar: seasons, days and clock spans, each "all" where left out.
 
     ``dates`` are single days, such as those a utility calls for events; of these, all that the
-    other words name as well.
+    other words name as well. Of a span over midnight the hours after it lie on the same day
+    that is named, before the span's begin; with ``after_midnight: next day`` they follow on it: the
+    night that begins on the day. Seasons are those of the moment in either case.
     """
 
     seasons: list[str] | None = None
     days: Annotated[list[DayWord], Field(min_length=1)] = ["all"]
     dates: Annotated[list[date], Field(min_length=1)] | None = None
     hours: Annotated[list[str], Field(min_length=1)] = ["00:00-24:00"]
+    after_midnight: AfterMidnight = "same day"
 
     @field_validator("hours", mode="after")
     @classmethod
@@ -326,25 +342,61 @@ class When(Document):
             mask[list(_DAYS_OF_WORD[word])] = True
         return mask
 
-    def mask(self, grid: TimeGrid, kinds: IntArray, seasons: Sequence[str]) -> BoolArray:
-        """Return which steps are meant, shape (T,), given each day's kind and season, (D,)."""
-        day_ok = self.day_kind_mask()[kinds]
+    @model_validator(mode="after")
+    def _has_a_night(self) -> When:
+        if self.after_midnight == "next day" and not self.is_over_midnight:
+            raise ValueError(
+                f"after_midnight is given, but no span of {self.hours} runs over midnight"
+                " | Remove it, or write a span such as 22:00-06:00. | after_midnight"
+            )
+        return self
+
+    @property
+    def is_over_midnight(self) -> bool:
+        """Whether a span holds time of both ends of the day."""
+        return bool(self.small_hours().any())
+
+    def small_hours(self) -> BoolArray:
+        """Return the minutes after midnight of spans that run over it, shape (1440,)."""
+        found = np.zeros(MINUTES_PER_DAY, dtype=bool)
+        for begin, end in map(read_span, self.hours):
+            if end <= begin:
+                found[:end] = True
+        return found
+
+    def minutes_on_and_after(self) -> tuple[BoolArray, BoolArray]:
+        """Return the minutes that are meant of a day that is named, and of the day after it."""
+        inside = minutes_in_spans(self.hours)
+        after = self.small_hours() & (self.after_midnight == "next day")
+        return inside & ~after, after
+
+    def mask(self, grid: TimeGrid, calendar: DayCalendar) -> BoolArray:
+        """Return which steps are meant, shape (T,)."""
+        on, after = self.minutes_on_and_after()
+        named = self._names([grid.dates[0] - timedelta(days=1), *grid.dates], calendar)
+        mask = named[1:][grid.day] & on[grid.minute_of_day]
+        mask |= named[:-1][grid.day] & after[grid.minute_of_day]
         if self.seasons is not None:
-            day_ok &= np.isin(np.array(seasons, dtype=str), self.seasons)
+            of_day = np.array([calendar.seasons.of_day(day) for day in grid.dates], dtype=str)
+            mask &= np.isin(of_day, self.seasons)[grid.day]
+        return np.asarray(mask)
+
+    def _names(self, days: Sequence[date], calendar: DayCalendar) -> BoolArray:
+        """Return which days are named by kind and date, shape (D,)."""
+        named = self.day_kind_mask()[day_kinds(days, calendar.holidays)]
         if self.dates is not None:
-            day_ok &= self.date_mask(grid)
-        minute_ok = minutes_in_spans(self.hours)
-        return np.asarray(day_ok[grid.day] & minute_ok[grid.minute_of_day])
+            named &= np.isin(
+                np.array(days, dtype="datetime64[D]"), np.array(self.dates, "datetime64[D]")
+            )
+        return named
 
     def holds_on(self, day: date, calendar: DayCalendar) -> bool:
-        """Return whether the seasons and the days that are named are those of a day."""
-        in_season = self.seasons is None or calendar.seasons.of_day(day) in self.seasons
-        return in_season and bool(self.day_kind_mask()[day_kinds([day], calendar.holidays)[0]])
+        """Return whether the days that are named are those of a day."""
+        return bool(self._names([day], calendar)[0])
 
-    def date_mask(self, grid: TimeGrid) -> BoolArray:
-        """Return which local days are among the dates, shape (D,)."""
-        wanted = set(self.dates or ())
-        return np.array([day in wanted for day in grid.dates], dtype=bool)
+    def in_season_of(self, day: date, calendar: DayCalendar) -> bool:
+        """Return whether the seasons that are named are that of a day."""
+        return self.seasons is None or calendar.seasons.of_day(day) in self.seasons
 
     def edges(self) -> set[int]:
         """Return the minutes of the day at which this part of the day begins or ends."""

@@ -27,13 +27,14 @@ from optimizer.billing.charges.net_energy import NetEnergyCharge
 from optimizer.billing.charges.percentage import PercentageCharge
 from optimizer.billing.charges.reactive import ReactiveCharge
 from optimizer.billing.charges.step_fee import StepFee
-from optimizer.billing.cost import Node, Rounded, Sum, minus
+from optimizer.billing.cost import Evaluation, Node, Rounded, Sum, minus
 from optimizer.calendar import DayCalendar, Holidays, Seasons
 from optimizer.documents import Document, Source, read_document
 from optimizer.errors import ScenarioError, TariffError
+from optimizer.flows import Flows
 from optimizer.site.history import NO_HISTORY, History
 from optimizer.site.readers.price_csv import read_prices
-from optimizer.timegrid import BillingPeriods, BoolArray, FloatArray, TimeGrid
+from optimizer.timegrid import BillingPeriods, BoolArray, FloatArray, TimeGrid, calendar_months
 
 Charge = Annotated[
     FixedCharge | EnergyCharge | ExportCredit | DemandCharge | PercentageCharge
@@ -99,12 +100,15 @@ class Tariff:
     def season_of_months(self, grid: TimeGrid) -> list[str]:
         """Return the season in which the middle of each month lies, January first.
 
-        Seasons are those of the version in force on the grid's last day.
+        Seasons are those of the version in force on the grid's last day; seasons in which any flows
+        cost the same are one, called by the first of them.
         """
         last = grid.dates[-1]
-        past = [version for version in self.file.versions if version.from_date <= last]
-        seasons = (past[-1] if past else self.file.versions[0]).calendar().seasons
-        return [seasons.of_day(date(last.year, month, 15)) for month in range(1, 13)]
+        past = [n for n, version in enumerate(self.file.versions) if version.from_date <= last]
+        number = past[-1] if past else 0
+        seasons = self.file.versions[number].calendar().seasons
+        alike = seasons_alike(self, number, grid)
+        return [alike[seasons.of_day(date(last.year, month, 15))] for month in range(1, 13)]
 
 
 @dataclass(frozen=True)
@@ -228,22 +232,80 @@ def compile_cost(
     notes: list[str] = []
     memory: dict[str, Any] = {}
     for number, in_force in _versions_in_force(tariff, grid):
-        version = tariff.file.versions[number]
-        context = Context(
-            grid, periods, version.calendar(), in_force, tariff.source,
-            ("versions", number, "charges"), _price_reader(grid, notes), history,
-            notes=notes,
-            memory=memory,
-        )  # fmt: skip
-        for position, charge in enumerate(version.charges):
-            context.location = ("versions", number, "charges", position)
-            context.lines.extend(_rounded(line, charge) for line in charge.lines(context))
-            context.declared[charge.name] = charge.kind
-        if version.round_total is not None:
-            where = tariff.source.where(("versions", number, "round_total"))
-            context.lines.extend(_rounding_lines(context, version.round_total, where))
-        lines.extend(context.lines)
+        calendar = tariff.file.versions[number].calendar()
+        lines += _lines_of_version(
+            tariff, number, calendar, in_force, grid, periods, history, notes, memory
+        )
     return TariffCost(tariff.currency, periods, tuple(lines), tuple(dict.fromkeys(notes)))
+
+
+def _lines_of_version(
+    tariff: Tariff,
+    number: int,
+    calendar: DayCalendar,
+    in_force: BoolArray,
+    grid: TimeGrid,
+    periods: BillingPeriods,
+    history: History,
+    notes: list[str],
+    memory: dict[str, Any],
+) -> list[Line]:
+    version = tariff.file.versions[number]
+    context = Context(
+        grid, periods, calendar, in_force, tariff.source, ("versions", number, "charges"),
+        _price_reader(grid, notes), history, notes=notes, memory=memory,
+    )  # fmt: skip
+    for position, charge in enumerate(version.charges):
+        context.location = ("versions", number, "charges", position)
+        context.lines.extend(_rounded(line, charge) for line in charge.lines(context))
+        context.declared[charge.name] = charge.kind
+    if version.round_total is not None:
+        where = tariff.source.where(("versions", number, "round_total"))
+        context.lines.extend(_rounding_lines(context, version.round_total, where))
+    return context.lines
+
+
+PROBES_KW = (0.5, 20.0, 1000.0)
+"""Mean powers of the flows by which seasons are told apart: a home's, a shop's, a works'."""
+
+ALIKE = 1e-9
+"""Bills that differ by less than this share are the same."""
+
+
+def seasons_alike(tariff: Tariff, number: int, grid: TimeGrid) -> dict[str, str]:
+    """Return for each season of a version the first one in which any flows cost the same.
+
+    Each season is held through the whole grid in turn, and the same random flows are billed: what a
+    season is called, or that a charge names it, makes no difference by itself.
+    """
+    calendar = tariff.file.versions[number].calendar()
+    names = calendar.seasons.names
+    if len(names) == 1:
+        return {names[0]: names[0]}
+    bills = {
+        name: _probed(tariff, number, replace(calendar, seasons=calendar.seasons.held(name)), grid)
+        for name in names
+    }
+    return {
+        name: next(first for first in names if np.allclose(bills[first], bills[name], ALIKE, ALIKE))
+        for name in names
+    }
+
+
+def _probed(tariff: Tariff, number: int, calendar: DayCalendar, grid: TimeGrid) -> FloatArray:
+    """Return what random flows cost in each billing period, shape (probes × P,)."""
+    periods, always = calendar_months(grid), np.ones(grid.count, dtype=bool)
+    lines = _lines_of_version(tariff, number, calendar, always, grid, periods, NO_HISTORY, [], {})
+    luck = np.random.default_rng(0)
+    costs = []
+    for power_kw in PROBES_KW:
+        bought, sold = luck.exponential(power_kw * grid.step_h, (2, grid.count))
+        reading = Evaluation(Flows.of_meter(grid, bought, sold, 0.5 * bought))
+        of_period = np.zeros(len(periods.periods))
+        for line in lines:
+            of_period[line.period] += reading.value(line.cost)
+        costs.append(of_period)
+    return np.concatenate(costs)
 
 
 def _rounded(line: Line, charge: ChargeBase) -> Line:

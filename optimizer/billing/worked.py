@@ -223,8 +223,7 @@ class _Meter:
     def _mask(self, number: int, entry: MeterEntry) -> BoolArray:
         self._check_words(number, entry)
         grid = self._grid
-        kinds, seasons = self._calendar.kinds_and_seasons(grid)
-        mask = entry.mask(grid, kinds, seasons)
+        mask = entry.mask(grid, self._calendar)
         days = np.array(grid.dates, dtype="datetime64[D]")[grid.day]
         if entry.first is not None:
             mask &= days >= np.datetime64(entry.first)

@@ -296,8 +296,7 @@ def week(hours: int = 168) -> TimeGrid:
 
 def mask(when: When, calendar: DayCalendar, grid: TimeGrid) -> np.ndarray:
     """Return the steps that are meant."""
-    kinds, seasons = calendar.kinds_and_seasons(grid)
-    return when.mask(grid, kinds, seasons)
+    return when.mask(grid, calendar)
 
 
 PLAIN = DayCalendar(Seasons({}), Holidays())

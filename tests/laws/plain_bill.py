@@ -414,8 +414,16 @@ class _Version:
     def _demand(self, charge: Words) -> None:
         for period in self.billed_periods():
             own = [m for m in self.in_period[period] if self.holds(charge, m)]
-            if own:
+            if own or self._owed(charge, period):
                 self._demand_of(charge, period, own)
+
+    def _owed(self, charge: Words, period: int) -> bool:
+        """Return whether a charge is billed in a period: in its months, or if a day is in its seasons."""
+        if "billed_in" in charge:
+            month = self.all.middle(period).month
+            return charge["billed_in"] == "every month" or month in charge["billed_in"]
+        days = {moment.day for moment in self.in_period[period]}
+        return "seasons" not in charge or any(self.season(d) in charge["seasons"] for d in days)
 
     def past(self, name: str, period: int, months: int) -> list[tuple[str, float]]:
         """Return what is told of the months before the series, of so many before a period."""
@@ -455,8 +463,9 @@ class _Version:
             (self.all.actual_kw, actual), (self.all.alone_kw, alone), (self.all.billed_kw, kw),
         ):  # fmt: skip
             table[name, period] = max(table.get((name, period), 0.0), value)
-        self.kw[name, period] = kw
-        self._price_of_demand(charge, period, kw)
+        if self._owed(charge, period):
+            self.kw[name, period] = kw
+            self._price_of_demand(charge, period, kw)
 
     def _metered(self, charge: Words, period: int, own: list[Moment]) -> float:
         name, before = charge["name"], []

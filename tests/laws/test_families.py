@@ -186,6 +186,8 @@ ROWS: dict[str, Row] = {
     "demand: 30 min in hours": Row([KW | {
         "interval_minutes": 30, "hours": ["16:00-21:00"], "days": ["weekdays"]}], FINE),
     "demand: in a season": Row([KW | {"seasons": ["warm"]}]),
+    "demand: of a season, billed in months": Row([KW | {
+        "seasons": ["warm"], "billed_in": [4, 5], "ratchet": RATCHET}]),
     "demand: rolling": Row([KW | {"rolling_minutes": 30}], FINE),
     "demand: rolling in hours": Row([KW | {
         "interval_minutes": 30, "rolling_minutes": 15, "hours": ["00:30-03:30", "17:00-20:00"]}], FINE),

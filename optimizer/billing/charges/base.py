@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from datetime import date, timedelta
 from pathlib import Path
 from typing import Any, Literal, TypeVar
 
@@ -16,7 +17,7 @@ import numpy as np
 from pydantic import Field
 
 from optimizer.billing.cost import Node, Rounded, rounded
-from optimizer.calendar import DayCalendar, When
+from optimizer.calendar import DayCalendar, When, read_span
 from optimizer.documents import Document, Location, Source
 from optimizer.errors import TariffError
 from optimizer.site.history import History
@@ -96,6 +97,20 @@ class Context:
             inside &= np.isin(np.array(of_day, dtype=str), seasons)[self.grid.day]
         return round(float(self.grid.day_share[inside].sum()), 9)
 
+    def has_day_of(self, seasons: list[str] | None, period: int) -> bool:
+        """Return whether a period has a day of some seasons, while this version is in force.
+
+        Days of the period that lie before or after the series count like its first or last one.
+        """
+        if seasons is None or self.days_in_force(period, seasons) > 0:
+            return True
+        whole, dates = self.periods.periods[period], self.grid.dates
+        outside = [
+            *_days(whole.first, dates[0] if self.in_force[0] else whole.first),
+            *_days(dates[-1] + timedelta(days=1) if self.in_force[-1] else whole.end, whole.end),
+        ]
+        return any(self.calendar.seasons.of_day(day) in seasons for day in outside)
+
     def holds_at_end(self, period: int) -> bool:
         """Return whether this version holds on the last step that the grid has of a period."""
         inside = np.flatnonzero(self.periods.of_step == period)
@@ -141,8 +156,24 @@ class Context:
         """
         self.check_words(when, *inner)
         self._note_cut_steps(when)
-        kinds, seasons = self.calendar.kinds_and_seasons(self.grid)
-        return when.mask(self.grid, kinds, seasons)
+        mask = when.mask(self.grid, self.calendar)
+        self._note_open_night(when, mask, *inner)
+        return mask
+
+    def _note_open_night(self, when: When, mask: BoolArray, *inner: int | str) -> None:
+        """Remark a night of named days of which is not said on which day it ends, if that matters."""
+        if "after_midnight" in when.model_fields_set or not when.is_over_midnight:
+            return
+        other = when.model_copy(update={"after_midnight": "next day"})
+        if (other.mask(self.grid, self.calendar) != mask).any():
+            span = next(span for span in when.hours if read_span(span)[1] <= read_span(span)[0])
+            begin, end = (clock(minute) for minute in read_span(span))
+            named = "dates" if when.dates is not None else f"days: [{', '.join(when.days)}]"
+            self.notes.append(
+                f"{self.where(*inner)}: {span} on {named} is taken as 00:00-{end} and {begin}-24:00 of"
+                " the same day. If the night is meant that begins on it, write after_midnight: next"
+                " day; if not, after_midnight: same day."
+            )
 
     def _note_cut_steps(self, when: When) -> None:
         step = self.grid.step_minutes
@@ -175,6 +206,11 @@ class Context:
                 where=self.where(*inner, "days"),
                 mend="List them under 'holidays', or leave the word out.",
             )
+
+
+def _days(first: date, end: date) -> list[date]:
+    """Return the days from the first one to before the end."""
+    return [first + timedelta(days=number) for number in range((end - first).days)]
 
 
 class Rounding(Document):

@@ -32,6 +32,9 @@ from optimizer.errors import TariffError
 from optimizer.timegrid import BillingPeriod, IntArray, interval_of_step
 from optimizer.units import clock
 
+UNCOUNTED = "no hour of this period counts"
+"""What the demand of a period is called in which none of the charge's hours lie."""
+
 Month = Annotated[int, Field(ge=1, le=12)]
 Share = Annotated[float, Field(gt=0, le=100)]
 
@@ -95,8 +98,10 @@ class Ratchet(Document):
 class DemandCharge(When, ChargeBase):
     """A price per kW of the period's demand, or of the year's, billed month by month.
 
-    Where two versions of a tariff share a period, each is charged for its share of the days, on the
-    demand of its own days.
+    ``days``, ``hours`` and ``seasons`` say when demand is measured, ``billed_in`` in which months it
+    is billed; without it in every period that has a day of the seasons, also one without a counted
+    hour. Where two versions of a tariff share a period, each is charged for its share of the days, on
+    the demand of its own days.
     """
 
     kind: Literal["demand"]
@@ -116,6 +121,7 @@ class DemandCharge(When, ChargeBase):
     ratchet: Ratchet | None = None
     mean_of_months: int | None = Field(default=None, ge=2, le=60)
     at_least_mean_kw: float = Field(default=0.0, ge=0)
+    billed_in: Annotated[list[Month], Field(min_length=1)] | Literal["every month"] | None = None
     round_kw: Rounding | None = None
 
     @model_validator(mode="after")
@@ -138,10 +144,28 @@ class DemandCharge(When, ChargeBase):
         if self.at_least_mean_kw and self.mean_of_months is None:
             raise ValueError("at_least_mean_kw needs mean_of_months"
                              " | Use at_least_kw. | at_least_mean_kw")  # fmt: skip
+        self._refuse_open_months()
         return self
 
+    def _refuse_open_months(self) -> None:
+        """Refuse demand of a season that goes on to other months, if it is not said where it is billed."""
+        told = {
+            "per: year": self.per == "year",
+            "counted_over: year": self.counted_over == "year",
+            "ratchet": self.ratchet is not None,
+            "mean_of_months": self.mean_of_months is not None,
+        }
+        longer = [words for words, is_so in told.items() if is_so]
+        if self.seasons is not None and longer and self.billed_in is None:
+            raise ValueError(
+                f"{self.name!r} measures demand in {', '.join(self.seasons)} and has {longer[0]}, so it"
+                " is open whether other months are billed too"
+                " | Write billed_in: every month, or billed_in: with the numbers of the months that"
+                " pay. | seasons"
+            )
+
     def lines(self, context: Context) -> list[Line]:
-        """Return the lines of each billing period that has a step in the charge's hours."""
+        """Return the lines of each billing period in which the charge is billed."""
         self._check_interval(context)
         return _DemandLines(self, context).lines()
 
@@ -172,10 +196,11 @@ class _Kept:
     alone: dict[int, Node] = field(default_factory=dict)  # before averaging
     billed: dict[int, Node] = field(default_factory=dict)
 
-    def keep(self, period: int, *, actual: Node, alone: Node, billed: Node) -> None:
+    def keep(self, period: int, *, actual: Node, alone: Node | None, billed: Node) -> None:
         """Keep a period; of two versions that share it, the higher demand counts later on."""
         for table, node in ((self.actual, actual), (self.alone, alone), (self.billed, billed)):
-            table[period] = Largest((table[period], node)) if period in table else node
+            if node is not None:
+                table[period] = Largest((table[period], node)) if period in table else node
 
 
 def _key(name: str) -> str:
@@ -201,23 +226,46 @@ class _DemandLines:
         lines: list[Line] = []
         for period in range(self.context.period_count()):
             steps = self.context.steps_of_period(self.mask, period)
-            if not len(steps):
+            is_billed = self._is_billed(period)
+            if not (len(steps) or is_billed):
                 continue
-            actual = self._adjusted(steps, self._measured(period, steps))
-            alone = self._ratcheted(period, self._floored(actual))
-            billed = self._averaged(period, alone)
-            if self.charge.round_kw is not None:
-                billed = self.charge.round_kw.of(billed)
-            self.kept.keep(period, actual=actual, alone=alone, billed=billed)
-            lines += self._priced(period, billed)
+            billed = self._billed(period, steps)
+            if is_billed:
+                lines += self._priced(period, billed)
         return lines
+
+    def _is_billed(self, period: int) -> bool:
+        charge, context = self.charge, self.context
+        if not context.days_in_force(period):
+            return False
+        if charge.billed_in is None:
+            return context.has_day_of(charge.seasons, period)
+        middle = context.periods.periods[period].middle
+        return charge.billed_in == "every month" or middle.month in charge.billed_in
+
+    def _billed(self, period: int, steps: IntArray) -> Node:
+        """Return the billed kW of a period, and keep its demand for later ones."""
+        measured = self._measured(period, steps)
+        actual: Node = Constant(0.0, UNCOUNTED) if measured is None else measured
+        if isinstance(measured, Peak) and len(steps):
+            actual = self._adjusted(steps, measured)
+        alone = self._ratcheted(period, self._floored(actual))
+        has_own = measured is not None or alone is not actual
+        billed = self._averaged(period, alone if has_own else None)
+        if self.charge.round_kw is not None:
+            billed = self.charge.round_kw.of(billed)
+        self.kept.keep(period, actual=actual, alone=alone if has_own else None, billed=billed)
+        return billed
 
     # --- from intervals to kW ----------------------------------------------------------------
 
-    def _measured(self, period: int, steps: IntArray) -> Peak:
+    def _measured(self, period: int, steps: IntArray) -> Peak | Constant | None:
+        """Return the measured demand; None of a period in which no hour counts."""
         reached = self.context.history.peak_so_far_kw.get(self.charge.name, 0.0)
         if self.charge.counted_over == "period":
-            counts = reached and period == 0 and self.context.in_force[0]
+            counts = bool(reached) and period == 0 and bool(self.context.in_force[0])
+            if not len(steps):
+                return Constant(reached, "reached before this series") if counts else None
             return self._peak(steps, (reached,) if counts else ())
         year = self.context.periods.periods[period].first.year
         if year not in self.of_year:
@@ -324,15 +372,18 @@ class _DemandLines:
         assert ratchet is not None
         return ratchet.in_months is None or period.middle.month in ratchet.in_months
 
-    def _averaged(self, period: int, demand: Node) -> Node:
+    def _averaged(self, period: int, demand: Node | None) -> Node:
+        """Return the mean over months; one in which no hour counts and nothing is due is left out."""
         months = self.charge.mean_of_months
+        own = [] if demand is None else [demand]
         if months is None:
-            return demand
+            return own[0] if own else Constant(0.0, UNCOUNTED)
         before = range(max(period - months + 1, 0), period)
-        terms = [demand, *(self.kept.alone[b] for b in before if b in self.kept.alone)]
+        terms = [*own, *(self.kept.alone[b] for b in before if b in self.kept.alone)]
         past = self._past_months(self.context.periods.periods[period], months - 1)
         terms += [Constant(max(kw, self.charge.at_least_kw)) for _, kw in past]
         self._note_missing_past(months - 1)
+        terms = terms or [Constant(0.0, UNCOUNTED)]
         mean: Node = Scale(1 / len(terms), Sum(tuple(terms)))
         if self.charge.at_least_mean_kw:
             mean = Largest((mean, Constant(self.charge.at_least_mean_kw)))

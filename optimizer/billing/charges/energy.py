@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
 from itertools import pairwise
 from typing import Annotated, Literal
 
@@ -18,7 +18,7 @@ from pydantic import Field, model_validator
 from optimizer.billing.charges.base import ChargeBase, Context, Line, Rounding
 from optimizer.billing.charges.blocks import block_names, refuse_wrong_ends, within_blocks
 from optimizer.billing.cost import Constant, FlowSum, Largest, Node, Scale, Sum, Tally, minus
-from optimizer.calendar import DAY_NAMES, HOLIDAY, When, minutes_in_spans, span_text
+from optimizer.calendar import DAY_NAMES, HOLIDAY, WHEN_KEYS, When, span_text
 from optimizer.documents import Document, Location
 from optimizer.errors import TariffError
 from optimizer.flows import FlowName
@@ -111,7 +111,7 @@ class EnergyRate(When):
 
     @model_validator(mode="after")
     def _otherwise_stands_alone(self) -> EnergyRate:
-        if self.otherwise and {"seasons", "days", "hours", "dates"} & self.model_fields_set:
+        if self.otherwise and set(WHEN_KEYS) & self.model_fields_set:
             raise ValueError(
                 f"the rate {self.name!r} says 'otherwise' and also when it holds"
                 " | Keep one of the two."
@@ -172,7 +172,7 @@ class PricedEnergy(When, ChargeBase):
                 "the energy of a price series has a price for each step and cannot be rounded"
                 " | Remove round_kwh, or use round_amount. | round_kwh"
             )
-        when = [k for k in ("seasons", "days", "hours", "dates") if k in self.model_fields_set]
+        when = [k for k in WHEN_KEYS if k in self.model_fields_set]
         if self.rates is not None and when:
             raise ValueError(
                 f"the charge {self.name!r} has rates and also says when it holds"
@@ -248,33 +248,40 @@ class PricedEnergy(When, ChargeBase):
                 where=context.where("rates", rest[1]),
                 mend="Only one may.",
             )
-        kinds = range(HOLIDAY + 1 if context.calendar.holidays.any() else HOLIDAY)
         for season in context.calendar.seasons.names:
-            for kind in kinds:
-                self._check_day(context, season, kind, has_rest=bool(rest))
+            for before, kind in _days_in_a_row(has_holidays=context.calendar.holidays.any()):
+                self._check_day(context, season, before, kind, has_rest=bool(rest))
 
     def _check_dates(self, context: Context) -> None:
         """Refuse dates on which two of the rates that name dates hold at once."""
         assert self.rates is not None
         taken: dict[date, np.ndarray] = {}
         for position, rate in enumerate(self.rates):
-            for day in rate.dates or ():
-                if not rate.holds_on(day, context.calendar):
-                    continue
-                before = taken.setdefault(day, np.full(24 * 60, -1))
-                where = context.where("rates", position, "dates")
-                self._take(before, position, f"on {day}", where)
+            where = context.where("rates", position, "dates")
+            for named in rate.dates or ():
+                for day, minutes in zip(
+                    (named, named + timedelta(days=1)), rate.minutes_on_and_after(), strict=True
+                ):
+                    if rate.holds_on(named, context.calendar) and rate.in_season_of(
+                        day, context.calendar
+                    ):
+                        before = taken.setdefault(day, np.full(24 * 60, -1))
+                        self._take(before, position, minutes, f"on {day}", where)
 
-    def _check_day(self, context: Context, season: str, kind: int, *, has_rest: bool) -> None:
+    def _check_day(
+        self, context: Context, season: str, before: int, kind: int, *, has_rest: bool
+    ) -> None:
         assert self.rates is not None
         taken = np.full(24 * 60, -1)
         for position, rate in enumerate(self.rates):
             in_season = rate.seasons is None or season in rate.seasons
-            holds = in_season and rate.dates is None and rate.day_kind_mask()[kind]
-            if rate.otherwise or not holds:
+            if rate.otherwise or rate.dates is not None or not in_season:
                 continue
+            on, after = rate.minutes_on_and_after()
+            named = rate.day_kind_mask()
+            minutes = (on & named[kind]) | (after & named[before])
             where = context.where("rates", position, "hours")
-            self._take(taken, position, _day_text(season, kind), where)
+            self._take(taken, position, minutes, _day_text(season, kind), where)
         hole = np.flatnonzero(taken < 0)
         if len(hole) and not has_rest:
             raise TariffError(
@@ -283,11 +290,12 @@ class PricedEnergy(When, ChargeBase):
                 mend="Add a rate for this time, or one with 'otherwise: true'.",
             )
 
-    def _take(self, taken: np.ndarray, position: int, day: str, where: str) -> None:
+    def _take(
+        self, taken: np.ndarray, position: int, minutes: BoolArray, day: str, where: str
+    ) -> None:
         """Give a rate its minutes of a day; refuse those that another rate has already."""
         assert self.rates is not None
         rate = self.rates[position]
-        minutes = minutes_in_spans(rate.hours)
         double = np.flatnonzero(minutes & (taken >= 0))
         if len(double):
             other = self.rates[int(taken[double[0]])].name
@@ -465,6 +473,15 @@ def _not_below(before: Node | float, edge: Node | float) -> Node | float:
         return edge
     nodes = (Constant(e) if isinstance(e, float) else e for e in (before, edge))
     return Largest(tuple(nodes))
+
+
+def _days_in_a_row(*, has_holidays: bool) -> list[tuple[int, int]]:
+    """Return the kinds that two days in a row can have."""
+    weekdays = [((kind - 1) % 7, kind) for kind in range(7)]
+    if not has_holidays:
+        return weekdays
+    return [*weekdays, *((HOLIDAY, kind) for kind in range(HOLIDAY + 1)),
+            *((before, HOLIDAY) for before in range(7))]  # fmt: skip
 
 
 def _day_text(season: str, kind: int) -> str:
