@@ -566,8 +566,11 @@ def check(
             from optimizer.report.record import worked_record
             from optimizer.report.text import worked_text
 
-            results = check_tariff(tariff)
-            print(json.dumps(worked_record(results), indent=2) if as_json else worked_text(results))
+            results, remarks = check_tariff(tariff)
+            if as_json:
+                print(json.dumps(worked_record(results, remarks), indent=2))
+            else:
+                print(worked_text(results, remarks))
             if not all(figure.is_right for result in results for figure in result.figures):
                 raise typer.Exit(2)
             return

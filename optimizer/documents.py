@@ -41,10 +41,11 @@ class Document(BaseModel):
 
 @dataclass(frozen=True)
 class Source:
-    """Where a document came from; knows the line of each of its values."""
+    """Where a document came from: the line of each of its values, and its ``text`` as it was read."""
 
     path: Path
     content: Any
+    text: str = ""
 
     def where(self, location: Location = ()) -> str:
         """Return ``file:line:col (path.in.file)`` of a value, or of the nearest thing around it."""
@@ -93,7 +94,7 @@ def read_document(
     InputError
         The given kind, one finding for each mistake, with line, value and mend.
     """
-    source = Source(path, _read_yaml(path, error))
+    source = Source(path, *_read_yaml(path, error))
     if not isinstance(source.content, CommentedMap):
         kind = {"NoneType": "nothing", "CommentedSeq": "a list"}
         held = kind.get(type(source.content).__name__, "a single value")
@@ -125,7 +126,8 @@ def _dotted(location: Location) -> str:
     return text.lstrip(".")
 
 
-def _read_yaml(path: Path, error: type[InputError]) -> Any:
+def _read_yaml(path: Path, error: type[InputError]) -> tuple[Any, str]:
+    """Return what a YAML file holds, and its text."""
     try:
         if path.stat().st_size > MAX_BYTES:
             raise error(
@@ -133,7 +135,8 @@ def _read_yaml(path: Path, error: type[InputError]) -> Any:
                 where=str(path),
                 mend="Put time series into a CSV file and name it here.",
             )
-        return YAML(typ="rt").load(path.read_text(encoding="utf-8"))
+        text = path.read_text(encoding="utf-8")
+        return YAML(typ="rt").load(text), text
     except FileNotFoundError:
         raise error("there is no such file", where=str(path), mend="Check the path.") from None
     except (OSError, UnicodeDecodeError) as failure:
@@ -317,11 +320,30 @@ def _plain_words(kind: str, key: str, found: str, context: Any, message: str) ->
         return [f"{key} is {found}, no finite number", "Write a number, or leave the key out."]
     if kind in _FORMS:
         form, example = _FORMS[kind]
+        if (meant := _meant(kind, found)) is not None:
+            value, why = meant
+            value = value if key.endswith("]") else f"{key}: {value}"
+            return [f"{key} is {found}, not {form}", f"Write {value}{why}."]
         example = example if key.endswith("]") else f"{key}: {example}"
         return [f"{key} is {found}, not {form}", f"Write {form}, e.g. {example}"]
     if kind in {"model_type", "model_attributes_type", "dict_type"}:
         return [f"{key} is {found}, not keys with values", f"Write keys below {key}:, indented."]
     return [f"{key} is {found}: {message.lower()}", "Correct this value."]
+
+
+def _meant(kind: str, found: str) -> tuple[str, str] | None:
+    """Return the value that a text was most likely meant as, and what is wrong with the text."""
+    text = found.strip("'\"").strip()
+    if kind in {"float_type", "int_type"}:
+        plain = text.removesuffix("%").rstrip()
+        percent = ", without the per cent sign" if plain != text else ""
+        if re.fullmatch(r"[-+]?\d+,\d+", plain):
+            return plain.replace(",", "."), f", with a decimal point and no comma{percent}"
+        if percent and re.fullmatch(r"[-+]?\d+(\.\d+)?", plain):
+            return plain, percent
+    if kind == "list_type" and found.startswith("'") and not found.endswith("…"):
+        return f'["{text}"]' if '"' not in text else f"[{found}]", ", a list in brackets"
+    return None
 
 
 _COMPARISONS = {

@@ -6,11 +6,12 @@ It knows neither the solver nor the search, so that its commands answer at once.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from pathlib import Path
 
 from optimizer.billing.bill import Bill, bill_flows
+from optimizer.billing.odd import odd_values, odd_zone
 from optimizer.billing.reconcile import Reconciled, read_paid_bill, reconcile
 from optimizer.billing.running import with_known_steps
 from optimizer.billing.tariff import (
@@ -22,6 +23,7 @@ from optimizer.billing.tariff import (
     is_tariff_text,
     read_tariff,
     refuse_unknown_history,
+    remarks_over_a_year,
     shipped_tariffs,
 )
 from optimizer.billing.worked import (
@@ -74,7 +76,8 @@ def read_brief(path: Path) -> Brief:
     tariff = read_tariff(find_tariff(scenario.file.tariff, scenario.folder, where))
     state = scenario.file.state
     refuse_unknown_history(tariff, state, lambda key: scenario.source.where(("state", key)))
-    return Brief(scenario, tariff, cost_for(scenario, tariff))
+    cost = cost_for(scenario, tariff)
+    return Brief(scenario, tariff, replace(cost, notes=(*cost.notes, *odd_values(tariff))))
 
 
 def cost_for(scenario: Scenario, tariff: Tariff) -> TariffCost:
@@ -185,7 +188,7 @@ def bill_meter(
         history, source = read_document(history_path, History, TariffError)
         refuse_unknown_history(tariff, history, lambda key: source.where((key,)))
     cost = compile_cost(tariff, flows.grid, calendar_months(flows.grid), history)
-    return bill_flows(cost, flows), [*notes, *cost.notes]
+    return bill_flows(cost, flows), [*notes, *cost.notes, *odd_values(tariff)]
 
 
 def reconcile_bill(
@@ -197,7 +200,7 @@ def reconcile_bill(
     paid, source = read_paid_bill(paid_path)
     refuse_unknown_history(tariff, paid, lambda key: source.where((key,)))
     compared = reconcile(tariff, flows, paid, str(source.path))
-    return compared, [*notes, *compared.notes]
+    return compared, [*notes, *compared.notes, *odd_values(tariff)]
 
 
 def check_scenario(path: Path) -> tuple[list[str], list[Finding]]:
@@ -218,13 +221,22 @@ def tariff_named(what: Path) -> Path | None:
     return shipped_tariffs().get(str(what))
 
 
-def check_tariff(path: Path) -> list[WorkedResult]:
-    """Read a tariff and work out the bills that stand beside it; none if there are none."""
+def check_tariff(path: Path) -> tuple[list[WorkedResult], list[str]]:
+    """Read a tariff, compile it over a year, and work out the bills that stand beside it.
+
+    Returns
+    -------
+    list of WorkedResult, list of str
+        The worked bills, none if there are none, and what is odd in the tariff.
+    """
     tariff = read_tariff(path)
+    remarks = [*remarks_over_a_year(tariff), *odd_values(tariff)]
     beside = bills_beside(path)
     if not beside.is_file():
-        return []
-    return [
+        return [], remarks
+    bills = read_worked_bills(beside)
+    results = [
         WorkedResult(worked.entry.shows, tuple(check_worked_bill(tariff, worked)))
-        for worked in read_worked_bills(beside)
+        for worked in bills
     ]
+    return results, [*remarks, *odd_zone(bills[0].zone, str(beside))]

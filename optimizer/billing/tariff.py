@@ -7,20 +7,26 @@ Read next: ``bill``.
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Callable
-from dataclasses import dataclass, replace
-from datetime import date
+import gzip
+import re
+import zlib
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
+from datetime import UTC, date, datetime
+from functools import partial
 from importlib import resources
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Annotated, Any
 
 import numpy as np
+import pandas as pd
 from pydantic import Field, field_validator
 
 from optimizer.billing.charges.base import ChargeBase, Context, Line, Rounding
 from optimizer.billing.charges.credit_bank import CreditBank
 from optimizer.billing.charges.demand import DemandCharge
-from optimizer.billing.charges.energy import EnergyCharge, ExportCredit
+from optimizer.billing.charges.energy import EnergyCharge, ExportCredit, PricedEnergy
 from optimizer.billing.charges.fixed import FixedCharge
 from optimizer.billing.charges.minimum import MinimumCharge
 from optimizer.billing.charges.net_energy import NetEnergyCharge
@@ -34,6 +40,7 @@ from optimizer.errors import ScenarioError, TariffError
 from optimizer.flows import Flows
 from optimizer.site.history import NO_HISTORY, History
 from optimizer.site.readers.price_csv import read_prices
+from optimizer.site.readers.series import TIME_COLUMNS, needed_column, read_stamps, read_table
 from optimizer.timegrid import BillingPeriods, BoolArray, FloatArray, TimeGrid, calendar_months
 
 Charge = Annotated[
@@ -41,6 +48,9 @@ Charge = Annotated[
     | StepFee | NetEnergyCharge | CreditBank | MinimumCharge | ReactiveCharge,
     Field(discriminator="kind"),
 ]  # fmt: skip
+
+PriceReader = Callable[[Path, str, str], FloatArray]
+"""Reads the prices of a column of a file for each step of a grid, given who names it."""
 
 BILLS_SUFFIX = ".bills.yaml"
 """How the name of a file of worked bills ends, which stands beside its tariff."""
@@ -82,10 +92,23 @@ class TariffFile(Document):
 
 @dataclass(frozen=True)
 class Tariff:
-    """A tariff, read and checked, with the lines of the file it came from."""
+    """A tariff, read and checked, with the lines of the file it came from.
+
+    ``series`` are the texts of the price series it names, as they were when it was read.
+    """
 
     file: TariffFile
     source: Source
+    series: Mapping[Path, str] = field(default_factory=dict)
+
+    def series_by_name(self) -> dict[str, str]:
+        """Return the text of each price series by the name under which it is kept."""
+        place = self.source.path.parent
+        return {
+            kept_name(file): self.series[place / file]
+            for file in series_files(self.file)
+            if place / file in self.series
+        }
 
     @property
     def name(self) -> str:
@@ -185,7 +208,8 @@ def read_tariff(path: Path) -> Tariff:
             )
     for number, version in enumerate(file.versions):
         _refuse_twins(version, number, source)
-    return Tariff(file, source)
+    texts = {path.parent / name: _series_text(path.parent / name) for name in series_files(file)}
+    return Tariff(file, source, {place: text for place, text in texts.items() if text is not None})
 
 
 def _refuse_twins(version: TariffVersion, number: int, source: Source) -> None:
@@ -232,28 +256,32 @@ def compile_cost(
     notes: list[str] = []
     memory: dict[str, Any] = {}
     for number, in_force in _versions_in_force(tariff, grid):
-        calendar = tariff.file.versions[number].calendar()
-        lines += _lines_of_version(
-            tariff, number, calendar, in_force, grid, periods, history, notes, memory
+        context = _version_read(
+            tariff, number, in_force, grid, periods, history=history, memory=memory
         )
+        lines += context.lines
+        notes += [*context.notes, *context.remarks]
     return TariffCost(tariff.currency, periods, tuple(lines), tuple(dict.fromkeys(notes)))
 
 
-def _lines_of_version(
+def _version_read(  # noqa: PLR0913 - a version, its time, and what differs from it
     tariff: Tariff,
     number: int,
-    calendar: DayCalendar,
     in_force: BoolArray,
     grid: TimeGrid,
     periods: BillingPeriods,
-    history: History,
-    notes: list[str],
-    memory: dict[str, Any],
-) -> list[Line]:
-    version = tariff.file.versions[number]
+    *,
+    calendar: DayCalendar | None = None,
+    history: History = NO_HISTORY,
+    memory: dict[str, Any] | None = None,
+    read: PriceReader | None = None,
+) -> Context:
+    """Return the context of a version with the lines of all its charges, and its notes."""
+    version, notes = tariff.file.versions[number], list[str]()
     context = Context(
-        grid, periods, calendar, in_force, tariff.source, ("versions", number, "charges"),
-        _price_reader(grid, notes), history, notes=notes, memory=memory,
+        grid, periods, calendar or version.calendar(), in_force, tariff.source,
+        ("versions", number, "charges"), read or _price_reader(tariff, grid, notes), history,
+        notes=notes, memory={} if memory is None else memory,
     )  # fmt: skip
     for position, charge in enumerate(version.charges):
         context.location = ("versions", number, "charges", position)
@@ -262,7 +290,45 @@ def _lines_of_version(
     if version.round_total is not None:
         where = tariff.source.where(("versions", number, "round_total"))
         context.lines.extend(_rounding_lines(context, version.round_total, where))
-    return context.lines
+    return context
+
+
+def remarks_over_a_year(tariff: Tariff) -> list[str]:
+    """Compile each version over the calendar year in which it begins; return what is odd in it.
+
+    Of price series only is asked that they can be read: which time they hold is for a bill to ask.
+
+    Raises
+    ------
+    TariffError, SeriesError
+        As a bill of that year would: undefined names, holes and overlaps, files that are missing.
+    """
+    remarks: list[str] = []
+    for number, version in enumerate(tariff.file.versions):
+        year = version.from_date.year
+        days = (date(year + 1, 1, 1) - date(year, 1, 1)).days
+        minutes = 5 if any(_is_rolling_fast(charge) for charge in version.charges) else 15
+        count = days * 24 * 60 // minutes
+        grid = TimeGrid(datetime(year, 1, 1, tzinfo=UTC), minutes, count, "UTC")
+        context = _version_read(
+            tariff, number, np.ones(count, dtype=bool), grid, calendar_months(grid),
+            read=partial(_readable_prices, count),
+        )  # fmt: skip
+        remarks += context.remarks
+    return list(dict.fromkeys(remarks))
+
+
+def _is_rolling_fast(charge: ChargeBase) -> bool:
+    return isinstance(charge, DemandCharge) and (charge.rolling_minutes or 15) < 15
+
+
+def _readable_prices(count: int, path: Path, column: str, where: str) -> FloatArray:
+    """Read the first price of a series, which shows that it can be read; return no prices."""
+    table, notes = read_table(path), list[str]()
+    stamps = read_stamps(table, needed_column(table, TIME_COLUMNS), "UTC", notes)
+    first = min(stamp for stamp in stamps if not pd.isna(stamp))
+    read_prices(path, column, TimeGrid(first, 60, 1, "UTC"), where, notes)
+    return np.zeros(count)
 
 
 PROBES_KW = (0.5, 20.0, 1000.0)
@@ -295,7 +361,7 @@ def seasons_alike(tariff: Tariff, number: int, grid: TimeGrid) -> dict[str, str]
 def _probed(tariff: Tariff, number: int, calendar: DayCalendar, grid: TimeGrid) -> FloatArray:
     """Return what random flows cost in each billing period, shape (probes × P,)."""
     periods, always = calendar_months(grid), np.ones(grid.count, dtype=bool)
-    lines = _lines_of_version(tariff, number, calendar, always, grid, periods, NO_HISTORY, [], {})
+    lines = _version_read(tariff, number, always, grid, periods, calendar=calendar).lines
     luck = np.random.default_rng(0)
     costs = []
     for power_kw in PROBES_KW:
@@ -336,11 +402,45 @@ def _versions_in_force(tariff: Tariff, grid: TimeGrid) -> list[tuple[int, BoolAr
     return [(int(v), (version == v)[grid.day]) for v in np.unique(version)]
 
 
-def _price_reader(grid: TimeGrid, notes: list[str]) -> Callable[[Path, str, str], FloatArray]:
+def _price_reader(tariff: Tariff, grid: TimeGrid, notes: list[str]) -> PriceReader:
+    """Return what reads prices: of a file that has changed since the tariff was read, as it was."""
+
     def read(path: Path, column: str, where: str) -> FloatArray:
-        return read_prices(path, column, grid, where, notes)
+        kept = tariff.series.get(path)
+        if kept is None or kept == _series_text(path):
+            return read_prices(path, column, grid, where, notes)
+        with TemporaryDirectory() as folder:
+            copy = Path(folder) / kept_name(path.name)
+            copy.write_text(kept, encoding="utf-8", newline="")
+            return read_prices(copy, column, grid, where, notes)
 
     return read
+
+
+def series_files(file: TariffFile) -> list[str]:
+    """Return the files of prices that a tariff names, each once."""
+    found = [
+        charge.series.file
+        for version in file.versions
+        for charge in version.charges
+        if isinstance(charge, PricedEnergy) and charge.series is not None
+    ]
+    return list(dict.fromkeys(found))
+
+
+def kept_name(file: str) -> str:
+    """Return the name by which a price series is kept, whatever folder it lies in."""
+    return re.sub(r"[^\w.-]", "_", file.removesuffix(".gz"))
+
+
+def _series_text(path: Path) -> str | None:
+    """Return the text of a series; None if it cannot be read, which its reader tells better."""
+    try:
+        content = path.read_bytes()
+        content = gzip.decompress(content) if path.suffix == ".gz" else content
+        return content.decode("utf-8-sig")
+    except (OSError, EOFError, zlib.error, UnicodeDecodeError):
+        return None
 
 
 def refuse_unknown_history(tariff: Tariff, history: History, where: Callable[[str], str]) -> None:

@@ -31,6 +31,7 @@ STYLE = {
     "svg.fonttype": "none",
     "svg.hashsalt": "tariffwright",
     "font.family": "sans-serif",
+    "text.parse_math": False,  # names and currencies are text, whatever signs they hold
     "font.size": 9,
     "axes.spines.top": False,
     "axes.spines.right": False,

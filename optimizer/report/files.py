@@ -6,6 +6,7 @@ from datetime import date
 from pathlib import Path
 
 from optimizer.report.account import Account
+from optimizer.report.history import SERIES, TARIFF
 from optimizer.report.page import report_html
 from optimizer.report.record import flows_csv, plan_json, settings_yaml
 from optimizer.report.renewal import reminders_ics, renewal_file, renewal_yaml
@@ -19,7 +20,8 @@ BY_SIZE = "settings_by_size"
 def write_outcome(account: Account, folder: Path) -> list[Path]:
     """Write ``plan.json``, ``flows.csv``, ``settings.yaml``, ``report.html``, and other sizes.
 
-    ``tariff.yaml`` is the tariff as it was, against which a later season can be held; a renewal adds
+    ``tariff.yaml`` is the tariff as it was read, and ``tariff_series`` the price series that it names,
+    against which a later season can be held; a renewal adds
     ``renewal.yaml`` for the history and ``reminders.ics``.
 
     Returns
@@ -37,13 +39,14 @@ def write_outcome(account: Account, folder: Path) -> list[Path]:
         "flows.csv": flows_csv(account),
         "settings.yaml": settings_yaml(account, account.outcome.settings),
         "report.html": report_html(account),
-        "tariff.yaml": account.tariff.source.path.read_text(encoding="utf-8"),
+        TARIFF: account.tariff.source.text,
     }
+    texts |= {f"{SERIES}/{name}": text for name, text in account.tariff.series_by_name().items()}
     if account.renewal is not None:
         kept = renewal_yaml(renewal_file(account, date.today()))  # noqa: DTZ011
         texts |= dict(zip(OF_A_RENEWAL, (kept, reminders_ics(account)), strict=True))
     for size in account.curve:
         name = f"{BY_SIZE}/{size.entries}_windows.yaml"
         texts[name] = settings_yaml(account, size.settings)
-    write_all(texts, folder, stale=(f"{BY_SIZE}/*_windows.yaml", *OF_A_RENEWAL))
+    write_all(texts, folder, stale=(f"{BY_SIZE}/*_windows.yaml", f"{SERIES}/*", *OF_A_RENEWAL))
     return [folder / name for name in dict.fromkeys(Path(name).parts[0] for name in texts)]

@@ -10,7 +10,7 @@ import contextlib
 from datetime import date
 from pathlib import Path
 
-from optimizer.billing.tariff import Tariff, read_tariff
+from optimizer.billing.tariff import Tariff, kept_name, read_tariff, series_files
 from optimizer.documents import Source, read_document
 from optimizer.errors import InputError, SettingsError
 from optimizer.report.renewal import RenewalFile, renewal_yaml
@@ -18,6 +18,9 @@ from optimizer.report.writing import write_file
 from optimizer.settings.windows import Settings
 
 FOLDER = "renewals"
+SERIES = "tariff_series"
+"""Folder of the price series that a kept tariff names, as they were read."""
+
 RENEWAL, SETTINGS, FLOWS, TARIFF = "renewal.yaml", "settings.yaml", "flows.csv", "tariff.yaml"
 
 
@@ -77,12 +80,19 @@ def has_tariff_of_promise(previous: Path) -> bool:
 def tariff_of_promise(previous: Path, now: Tariff) -> Tariff:
     """Return the tariff as it was when the results were made; the one of now if none lies there.
 
-    Price series it names are looked for where the tariff of now lies.
+    Price series are those kept beside it; without them they are looked for where the tariff of now lies.
     """
     if not has_tariff_of_promise(previous):
         return now
     then = read_tariff(previous / TARIFF)
-    return Tariff(then.file, Source(now.source.path, then.source.content))
+    place = now.source.path.parent
+    kept = {
+        place / file: (previous / SERIES / kept_name(file)).read_text(encoding="utf-8")
+        for file in series_files(then.file)
+        if (previous / SERIES / kept_name(file)).is_file()
+    }
+    source = Source(now.source.path, then.source.content, then.source.text)
+    return Tariff(then.file, source, kept)
 
 
 def settings_in_use(folder: Path) -> tuple[Settings, Path]:

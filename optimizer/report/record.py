@@ -235,16 +235,17 @@ def reconciled_record(result: Reconciled) -> dict[str, Any]:
     }
 
 
-def worked_record(results: Sequence[WorkedResult]) -> dict[str, Any]:
-    """Return the worked bills of a tariff as plain data."""
+def worked_record(results: Sequence[WorkedResult], remarks: Sequence[str]) -> dict[str, Any]:
+    """Return the worked bills of a tariff, and what is odd in it, as plain data."""
     return {
+        "remarks": list(remarks),
         "bills": [
             {
                 "bill": result.bill,
                 "figures": [vars(f) | {"is_right": f.is_right} for f in result.figures],
             }
             for result in results
-        ]
+        ],
     }
 
 

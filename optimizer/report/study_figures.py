@@ -22,11 +22,11 @@ from optimizer.report.figures import (
     ORANGE,
     PURPLE,
     SKY,
+    STYLE,
     VERMILION,
     YELLOW,
     svg_text,
 )
-from optimizer.report.figures import STYLE as PLAIN_STYLE
 from optimizer.report.study_words import (
     DIFFERENCES,
     Names,
@@ -40,8 +40,6 @@ from optimizer.valuation.chances import QUANTILES, Chances
 from optimizer.valuation.life import SIGNED, CashFlow, Life
 from optimizer.valuation.verdict import Row, StudyResult, Swing
 
-STYLE = PLAIN_STYLE | {"text.parse_math": False}
-"""As all figures are drawn; names of sites and tariffs may hold any sign."""
 
 GREY = "#BBBBBB"
 

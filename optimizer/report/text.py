@@ -212,11 +212,12 @@ def _quantities(line: Compared) -> str:
     return f"   quantity {number(line.paid_quantity, 3)}, ours {number(line.our_quantity, 3)}"
 
 
-def worked_text(results: Sequence[WorkedResult]) -> str:
-    """Return the worked bills of a tariff, each figure beside what the tariff gives."""
+def worked_text(results: Sequence[WorkedResult], remarks: Sequence[str]) -> str:
+    """Return what is odd in a tariff, and its worked bills, each figure beside what the tariff gives."""
+    lines = [f"  - {remark}" for remark in remarks]
     if not results:
-        return "  the tariff can be read; no worked bills stand beside it"
-    lines = []
+        whole = "  the tariff holds together over a year; no worked bills stand beside it"
+        return "\n".join([*lines, whole])
     for result in results:
         lines.append(result.bill)
         for figure in result.figures:

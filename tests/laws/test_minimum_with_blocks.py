@@ -9,8 +9,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from optimizer.billing.tariff import compile_cost
 from optimizer.billing.cost import linear_cost
+from optimizer.billing.tariff import compile_cost
 from optimizer.planning.plan import make_plan
 from optimizer.planning.problem import Problem
 from optimizer.timegrid import calendar_months

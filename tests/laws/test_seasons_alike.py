@@ -10,8 +10,8 @@ from tests.builders import billed, local_grid, tariff_of
 
 GRID = local_grid("2026-01-01T00:00", "Europe/Berlin", 8760)
 FLAT = "- {kind: energy, name: Energy, per_kwh: 0.3}"
-HALVES = "seasons: {summer: 04-01 to 09-30, winter: otherwise}"
-SPLIT = "seasons: {spring: 04-01 to 06-30, late summer: 07-01 to 09-30, winter: otherwise}"
+HALVES = "seasons: {summer: 05-01 to 08-31, winter: otherwise}"
+SPLIT = "seasons: {spring: 05-01 to 06-30, late summer: 07-01 to 08-31, winter: otherwise}"
 WARM_AND_COLD = """
 - kind: energy
   name: Energy
@@ -65,4 +65,4 @@ def test_tariffs_that_bill_alike_group_months_alike(name, tmp_path):
 )
 def test_seasons_that_bill_otherwise_stay_apart(charges, tmp_path):
     named = tariff_of(tmp_path, charges, HALVES).season_of_months(GRID)
-    assert named == ["winter"] * 3 + ["summer"] * 6 + ["winter"] * 3
+    assert named == ["winter"] * 4 + ["summer"] * 4 + ["winter"] * 4

@@ -55,7 +55,8 @@ class Context:
 
     ``in_force`` tells the steps, shape (T,), on which this version of the tariff holds;
     ``lines`` the lines of the charges above this one in the file, ``declared`` their names and
-    kinds (a seasonal charge may have no line on a short grid). ``memory`` is shared by all versions.
+    kinds (a seasonal charge may have no line on a short grid). ``notes`` tell what was not known or
+    left out, ``remarks`` what in the tariff can be read in two ways. ``memory`` is shared by all versions.
     """
 
     grid: TimeGrid
@@ -69,6 +70,7 @@ class Context:
     declared: dict[str, str] = field(default_factory=dict)
     lines: list[Line] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
+    remarks: list[str] = field(default_factory=list)
     memory: dict[str, Any] = field(default_factory=dict)
 
     def remembered(self, key: str, begin: Callable[[], MemoryT]) -> MemoryT:
@@ -169,7 +171,7 @@ class Context:
             span = next(span for span in when.hours if read_span(span)[1] <= read_span(span)[0])
             begin, end = (clock(minute) for minute in read_span(span))
             named = "dates" if when.dates is not None else f"days: [{', '.join(when.days)}]"
-            self.notes.append(
+            self.remarks.append(
                 f"{self.where(*inner)}: {span} on {named} is taken as 00:00-{end} and {begin}-24:00 of"
                 " the same day. If the night is meant that begins on it, write after_midnight: next"
                 " day; if not, after_midnight: same day."
