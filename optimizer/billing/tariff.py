@@ -324,6 +324,7 @@ def _is_rolling_fast(charge: ChargeBase) -> bool:
 
 def _readable_prices(count: int, path: Path, column: str, where: str) -> FloatArray:
     """Read the first price of a series, which shows that it can be read; return no prices."""
+    _refuse_missing(path, where)
     table, notes = read_table(path), list[str]()
     stamps = read_stamps(table, needed_column(table, TIME_COLUMNS), "UTC", notes)
     first = min(stamp for stamp in stamps if not pd.isna(stamp))
@@ -407,6 +408,8 @@ def _price_reader(tariff: Tariff, grid: TimeGrid, notes: list[str]) -> PriceRead
 
     def read(path: Path, column: str, where: str) -> FloatArray:
         kept = tariff.series.get(path)
+        if kept is None:
+            _refuse_missing(path, where)
         if kept is None or kept == _series_text(path):
             return read_prices(path, column, grid, where, notes)
         with TemporaryDirectory() as folder:
@@ -415,6 +418,15 @@ def _price_reader(tariff: Tariff, grid: TimeGrid, notes: list[str]) -> PriceRead
             return read_prices(copy, column, grid, where, notes)
 
     return read
+
+
+def _refuse_missing(path: Path, where: str) -> None:
+    if not path.is_file():
+        raise TariffError(
+            f"there is no such file of prices: {path}",
+            where=where,
+            mend="Write its path from the folder of the tariff.",
+        )
 
 
 def series_files(file: TariffFile) -> list[str]:

@@ -40,7 +40,6 @@ from optimizer.valuation.chances import QUANTILES, Chances
 from optimizer.valuation.life import SIGNED, CashFlow, Life
 from optimizer.valuation.verdict import Row, StudyResult, Swing
 
-
 GREY = "#BBBBBB"
 
 PANELS = 6
