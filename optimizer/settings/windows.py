@@ -3,7 +3,8 @@
 A window is part of the day on which one action holds. Outside windows the equipment covers the
 building's net load from the battery down to the floor. Windows of one day set never overlap; one
 that ends at or before its start runs over midnight: its hours after midnight are those of the same
-weekdays, so 22:00-06:00 on weekdays holds on each of them before 06:00 and from 22:00. Read next: ``refusals``.
+weekdays, so 22:00-06:00 on weekdays holds on each of them before 06:00 and from 22:00.
+Read next: ``refusals``.
 """
 
 from __future__ import annotations

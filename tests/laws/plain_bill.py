@@ -209,22 +209,27 @@ class _Version:
         day = moment.day
         if "seasons" in when and self.season(day) not in when["seasons"]:
             return False
+        for span in when.get("hours", ["00:00-24:00"]):
+            begin, end = (60 * int(t[:2]) + int(t[3:]) for t in span.split("-"))
+            if begin < end:
+                inside, named = begin <= moment.minute < end, day
+            else:
+                inside, named = not end <= moment.minute < begin, day
+                if moment.minute < end and when.get("after_midnight") == "next day":
+                    named = day - timedelta(days=1)
+            if inside and self.names(when, named):
+                return True
+        return False
+
+    def names(self, when: Words, day: date) -> bool:
+        """Return whether a day is one that the words name."""
         if "dates" in when and day not in when["dates"]:
             return False
-        words = when.get("days", ["all"])
         if day in self.holidays:
             named = {"all", "holidays"}
         else:
             named = {"all", DAYS[day.weekday()], "weekends" if day.weekday() > 4 else "weekdays"}
-        if not named & set(words):
-            return False
-        for span in when.get("hours", ["00:00-24:00"]):
-            begin, end = (60 * int(t[:2]) + int(t[3:]) for t in span.split("-"))
-            if begin < end and begin <= moment.minute < end:
-                return True
-            if begin >= end and (moment.minute >= begin or moment.minute < end):
-                return True
-        return False
+        return bool(named & set(when.get("days", ["all"])))
 
     def days(self, period: int, seasons: list[str] | None = None) -> float:
         return sum(

@@ -147,6 +147,11 @@ ROWS: dict[str, Row] = {
     "energy: flat": Row([ENERGY]),
     "energy: in some hours of a season": Row([ENERGY | {
         "seasons": ["warm"], "days": ["weekends", "holidays"], "hours": ["22:00-06:00"]}]),
+    "energy: in nights that begin on a day": Row([ENERGY | {
+        "days": ["weekdays", "holidays"], "hours": ["22:00-06:00", "12:00-13:00"],
+        "after_midnight": "next day"}]),
+    "demand: in a night that begins on a date": Row([KW | {
+        "dates": [date(2025, 3, 5)], "hours": ["22:00-06:00"], "after_midnight": "next day"}]),
     "energy: on dates": Row([ENERGY | {"dates": [date(2025, 3, 30), date(2025, 4, 2)]}]),
     "energy: time of use": Row([{"kind": "energy", "name": "energy", "rates": TIMES}], AUTUMN),
     "energy: time of use with dates": Row([{"kind": "energy", "name": "energy", "rates": [*TIMES, {
@@ -515,7 +520,7 @@ def keys_there_are(model: type[BaseModel]) -> Iterator[tuple[str, ...]]:
             yield from ((info.alias or name, *path) for path in keys_there_are(inner))
 
 
-SAME_EVERYWHERE = {"round_amount", "source", "seasons", "days", "dates", "hours"}
+SAME_EVERYWHERE = {"round_amount", "source", "seasons", "days", "dates", "hours", "after_midnight"}
 """Keys that each charge inherits; they need a row in one family, not in each."""
 
 
