@@ -112,13 +112,13 @@ class Tariff:
 
     @property
     def name(self) -> str:
-        """Name of the tariff."""
-        return self.file.tariff
+        """Name of the tariff, on one line."""
+        return _on_one_line(self.file.tariff)
 
     @property
     def currency(self) -> str:
-        """Currency of all its prices."""
-        return self.file.currency
+        """Currency of all its prices, on one line."""
+        return _on_one_line(self.file.currency)
 
     def season_of_months(self, grid: TimeGrid) -> list[str]:
         """Return the season in which the middle of each month lies, January first.
@@ -132,6 +132,11 @@ class Tariff:
         seasons = self.file.versions[number].calendar().seasons
         alike = seasons_alike(self, number, grid)
         return [alike[seasons.of_day(date(last.year, month, 15))] for month in range(1, 13)]
+
+
+def _on_one_line(text: str) -> str:
+    """Return a text with a space for each sign that is not printed: it heads files and figures."""
+    return " ".join("".join(sign if sign.isprintable() else " " for sign in text).split())
 
 
 @dataclass(frozen=True)

@@ -8,11 +8,13 @@ from pathlib import Path
 import pytest
 
 from optimizer.billing.tariff import read_tariff
+from optimizer.documents import read_document
+from optimizer.errors import SettingsError
 from optimizer.paperwork import read_brief
 from optimizer.report.figures import draw_bills, draw_curve, draw_floors
 from optimizer.report.files import write_outcome
 from optimizer.report.history import SERIES, tariff_of_promise
-from optimizer.settings.windows import no_windows
+from optimizer.settings.windows import Settings, no_windows
 from optimizer.stages import account_of, cheapest_plan
 from tests.builders import billed, local_grid
 
@@ -98,3 +100,16 @@ def test_a_currency_of_dollar_signs_reaches_the_report(tmp_path):
     site = written(tmp_path, '"$$"')
     out = results_of(site, tmp_path / "out", lambda: None)
     assert "$$" in re.sub(r"<style.+?</style>", "", (out / "report.html").read_text(), flags=re.S)
+
+
+@pytest.mark.parametrize(
+    "name", ["two\\nfloor_pct: 3", "a\\r\\u2028b: [", "\\u0085x\\0", "$x_{", "#: &a *b"]
+)
+def test_a_tariff_of_any_name_leaves_settings_that_can_be_read(name, tmp_path):
+    site = written(tmp_path)
+    text = (site / "tariff.yaml").read_text().replace("mine", f'"{name}"')
+    (site / "tariff.yaml").write_text(text)
+    out = results_of(site, tmp_path / "out", lambda: None)
+    settings, _ = read_document(out / "settings.yaml", Settings, SettingsError)
+    assert settings.floor_pct != 3
+    assert (out / "tariff.yaml").read_text() == text
