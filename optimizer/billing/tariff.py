@@ -354,10 +354,15 @@ def seasons_alike(tariff: Tariff, number: int, grid: TimeGrid) -> dict[str, str]
     names = calendar.seasons.names
     if len(names) == 1:
         return {names[0]: names[0]}
-    bills = {
-        name: _probed(tariff, number, replace(calendar, seasons=calendar.seasons.held(name)), grid)
-        for name in names
-    }
+    try:
+        bills = {
+            name: _probed(
+                tariff, number, replace(calendar, seasons=calendar.seasons.held(name)), grid
+            )
+            for name in names
+        }
+    except TariffError:  # a charge that needs another one's months cannot stand in all of them
+        return {name: name for name in names}
     return {
         name: next(first for first in names if np.allclose(bills[first], bills[name], ALIKE, ALIKE))
         for name in names

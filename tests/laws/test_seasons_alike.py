@@ -66,3 +66,19 @@ def test_tariffs_that_bill_alike_group_months_alike(name, tmp_path):
 def test_seasons_that_bill_otherwise_stay_apart(charges, tmp_path):
     named = tariff_of(tmp_path, charges, HALVES).season_of_months(GRID)
     assert named == ["winter"] * 4 + ["summer"] * 4 + ["winter"] * 4
+
+
+def test_seasons_of_which_one_cannot_stand_all_year_stay_apart(tmp_path):
+    """Hours of a demand that is billed in the winter months alone: held in July, there is none."""
+    charges = """
+    - {kind: demand, name: kW, per_kw: 5, interval_minutes: 60, billed_in: [9, 10, 11, 12, 1, 2, 3, 4]}
+    - kind: energy
+      name: Energy
+      rates:
+        - name: cold
+          seasons: [winter]
+          blocks: {demand: kW, blocks: [{up_to_h: 100, per_kwh: 0.3}, {per_kwh: 0.1}]}
+        - {name: warm, per_kwh: 0.2, seasons: [summer]}
+    """
+    named = tariff_of(tmp_path, charges, HALVES).season_of_months(GRID)
+    assert named == ["winter"] * 4 + ["summer"] * 4 + ["winter"] * 4
