@@ -231,7 +231,7 @@ def in_use_of(scenario: Scenario, previous: Path | None) -> Settings:
         return read_settings(settings_path(previous), scenario.controls, scenario.plant)
     settings, path = settings_in_use(scenario.folder)
     refuse(settings, scenario.controls, scenario.plant, Source(path, None))
-    return settings
+    return settings.as_stored(scenario.controls)
 
 
 def study_outages(

@@ -55,7 +55,7 @@ class Fit:
 
 
 def settings_of(name: str, groups: MonthGroups, drafts: Sequence[Drafts], task: Task) -> Settings:
-    """Return drafts of each group of months as settings."""
+    """Return drafts of each group of months as settings that the equipment stores."""
     everywhere = task.plant.low_kwh
     if not task.controls.floor_by_season:
         everywhere = task.floor_kwh(task.grid.months)
@@ -78,7 +78,7 @@ def settings_of(name: str, groups: MonthGroups, drafts: Sequence[Drafts], task: 
         )
         for months, floor, parts in zip(groups, floors, drafts, strict=True)
     ]
-    return Settings(settings=name, floor_pct=floor_pct, seasons=sets)
+    return Settings(settings=name, floor_pct=floor_pct, seasons=sets).as_stored(task.controls)
 
 
 def years_for(

@@ -41,7 +41,7 @@ def read_settings(path: Path, controls: Controls, plant: Plant) -> Settings:
     Returns
     -------
     Settings
-        Settings that can be typed in.
+        Settings that can be typed in, as the equipment holds them.
 
     Raises
     ------
@@ -50,7 +50,7 @@ def read_settings(path: Path, controls: Controls, plant: Plant) -> Settings:
     """
     settings, source = read_document(path, Settings, SettingsError)
     refuse(settings, controls, plant, source)
-    return settings
+    return settings.as_stored(controls)
 
 
 def refuse(settings: Settings, controls: Controls, plant: Plant, source: Source) -> None:

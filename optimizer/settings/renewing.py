@@ -154,7 +154,10 @@ def renewed(
             else:
                 seasons[unused[0]] = season
     floor_pct = max(before.floor_pct, found.floor_pct)
-    return before.model_copy(update={"seasons": seasons, "floor_pct": floor_pct})
+    found_for = before.found_for if seasons == before.seasons else found.found_for
+    return before.model_copy(
+        update={"seasons": seasons, "floor_pct": floor_pct, "found_for": found_for}
+    )
 
 
 def find_anew(

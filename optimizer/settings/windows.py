@@ -11,14 +11,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Literal, TypeVar
+from typing import Annotated, Literal, TypeVar
 
 import numpy as np
 from pydantic import Field, ValidationInfo, field_validator, model_validator
 
 from optimizer.calendar import DAY_NAMES, MONTH_NAMES, minutes_between, span_text
 from optimizer.documents import Document
-from optimizer.site.controls import DAY_SETS, Action
+from optimizer.site.controls import DAY_SETS, Action, Controls
 from optimizer.timegrid import BoolArray
 from optimizer.units import MINUTES_PER_DAY, clock, number, read_clock
 
@@ -227,11 +227,13 @@ def _not_once(weekdays: list[int]) -> str:
 class Settings(Document):
     """All windows of all seasons and day sets, plus the floor: what a person enters.
 
-    Months that no season set names have no windows.
+    Months that no season set names have no windows. Equipment without a calendar stores one set,
+    which holds in all months; ``found_for`` then lists the months for which it was found.
     """
 
     settings: str
     floor_pct: float = Field(ge=0, le=100)
+    found_for: list[Annotated[int, Field(ge=1, le=12)]] | None = None
     seasons: list[SeasonSet] = []
 
     @model_validator(mode="after")
@@ -245,6 +247,15 @@ class Settings(Document):
                 f" one. | seasons.{second}.months"
             )
         return self
+
+    def as_stored(self, controls: Controls) -> Settings:
+        """Return the settings as the equipment holds them: in all months, if it has no calendar."""
+        if controls.has_calendar or len(self.seasons) != 1 or len(self.seasons[0].months) == 12:
+            return self
+        (season,) = self.seasons
+        whole = season.model_copy(update={"months": list(range(1, 13))})
+        found_for = self.found_for or sorted(season.months)
+        return self.model_copy(update={"seasons": [whole], "found_for": found_for})
 
     def floor_in(self, month: int) -> float:
         """Return the floor of a month: that of its season where it is the higher one. [%]"""

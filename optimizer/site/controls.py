@@ -36,7 +36,7 @@ class Controls(Document):
     ``windows_per_day``  most windows of one day set in one season
     ``most_entries``     most windows of all seasons and day sets, for equipment with one list
     ``day_types``        which days can have windows of their own
-    ``season_sets``      how many sets of months are stored
+    ``season_sets``      how many sets of months are stored; equipment with one has no calendar
     ``minutes``          granularity of starts and ends [min]
     ``over_midnight``    whether a window may begin on one day and end on the next
     ``actions``          what a window can do
@@ -71,6 +71,11 @@ class Controls(Document):
                 " | Give a step such as 1, 2, 5, 10 or 25."
             )
         return step
+
+    @property
+    def has_calendar(self) -> bool:
+        """Whether windows can be kept to some months; without, they hold until they are changed."""
+        return self.season_sets > 1
 
     def day_sets(self) -> dict[str, tuple[int, ...]]:
         """Return the weekdays of each day set that can have windows of its own."""
