@@ -10,10 +10,12 @@ from functools import partial
 from pathlib import Path
 
 from optimizer.holding import solve, with_endurance
-from optimizer.paperwork import read_brief, weather_of
+from optimizer.paperwork import Brief, read_brief, weather_of
 from optimizer.planning.linear import LinearSolver
 from optimizer.report.account import Account
 from optimizer.settings.refusals import read_settings
+from optimizer.settings.remarks import on_given
+from optimizer.settings.windows import Settings
 from optimizer.settings.workers import ahead, both
 from optimizer.stages import (
     Progress,
@@ -99,7 +101,18 @@ def replay_settings(
     progress("reading the scenario, its tariff and the settings")
     brief = read_brief(path)
     settings = read_settings(settings_path, brief.scenario.controls, brief.scenario.plant)
+    given = _remarks_on(settings, brief)
     brief = with_floor_of(settings, brief)
     plan = cheapest_plan(brief, time_limit_s, progress)
     progress("replaying the settings and adding up the bills")
-    return account_of(brief, plan, settings)
+    account = account_of(brief, plan, settings)
+    cases = account.outcome.cases
+    cases = cases | {"windows": replace(cases["windows"], is_given=True)}
+    return replace(account, outcome=replace(account.outcome, cases=cases), given=given)
+
+
+def _remarks_on(settings: Settings, brief: Brief) -> tuple[str, ...]:
+    scenario = brief.scenario
+    return tuple(
+        on_given(settings, scenario.plant, scenario.controls, scenario.forecast.grid.months)
+    )

@@ -14,10 +14,11 @@ from optimizer.endurance.reserve import Reserve
 from optimizer.planning.plan import GOOD_ENOUGH, Plan
 from optimizer.settings.choosing import Found, Size
 from optimizer.settings.reasons import Prices
+from optimizer.settings.remarks import on_other_months
 from optimizer.settings.richer import Richer
 from optimizer.site.scenario import Scenario
 from optimizer.units import MONEY_TOLERANCE, money, number, percent
-from optimizer.valuation.outcome import Outcome
+from optimizer.valuation.outcome import THESE_SETTINGS, Outcome
 from optimizer.valuation.renewal import Renewal
 from optimizer.valuation.sureness import Sureness
 
@@ -60,7 +61,7 @@ class Account:
     ``found``, ``sureness`` and ``effort`` are there if the settings were searched for, ``proof`` if
     it was asked for, ``renewal`` if settings in use were renewed, ``reserve`` if an
     endurance was wished for, ``outages`` and ``fits`` (findings about the equipment) unless settings
-    were only replayed; ``with_curve`` tells whether other
+    were only replayed; ``given`` are then the remarks on them. ``with_curve`` tells whether other
     numbers of windows are shown and written.
     """
 
@@ -80,6 +81,17 @@ class Account:
     outages: Outages | None = None
     fits: tuple[Finding, ...] = ()
     reserve: Reserve | None = None
+    given: tuple[str, ...] | None = None
+
+    @property
+    def windows_name(self) -> str:
+        """What the windows at stake are called: settings that a person wrote are not ours."""
+        return "our windows" if self.given is None else THESE_SETTINGS
+
+    @property
+    def origin(self) -> str:
+        """Where the settings come from, for the head of card and file."""
+        return f"{'found' if self.given is None else 'replayed'} on the forecast from {self.span}"
 
     @property
     def currency(self) -> str:
@@ -151,7 +163,11 @@ class Account:
 
     def notes(self) -> list[str]:
         """Return what was repaired, what limits the figures, and what equipment could not do."""
-        notes = [*self.scenario.forecast.notes, *self.cost.notes]
+        controls, months = self.scenario.controls, self.scenario.forecast.grid.months
+        notes = [
+            *on_other_months(self.outcome.settings, controls, months),
+            *(self.given or ()), *self.scenario.forecast.notes, *self.cost.notes,
+        ]  # fmt: skip
         proof = self.plan.proof
         if self.reserve is not None and self.reserve.is_raised and len(self.curve) > 1:
             notes.append(

@@ -60,7 +60,7 @@ def draw_season(
             3, len(days), sharex=True, sharey="row", height_ratios=[3, 1.6, 1.4], squeeze=False
         )
         for column, (title, day) in enumerate(days.items()):
-            shaded = season if title == "our windows" else None
+            shaded = None if title == "cheapest plan" else season
             _draw_power(axes[0, column], day, shaded)
             _draw_level(axes[1, column], day, shaded)
             _draw_prices(axes[2, column], day.hour, prices, currency)
@@ -137,7 +137,11 @@ def draw_bills(totals: Mapping[str, float], currency: str) -> str:
         figure = Figure(figsize=(6.4, 2.3), layout="constrained")
         ax = figure.subplots()
         names = list(totals)
-        colours = {"battery, our windows": GREEN, "cheapest possible plan": SKY}
+        colours = {
+            "battery, our windows": GREEN,
+            "battery, these settings": GREEN,
+            "cheapest possible plan": SKY,
+        }
         ax.barh(names, list(totals.values()), color=[colours.get(n, "#BBBBBB") for n in names])
         ax.invert_yaxis()
         ax.axvline(0, color=BLACK, linewidth=0.6)

@@ -187,7 +187,7 @@ def _season_figure(account: Account, months: list[int]) -> SeasonFigure:
     cases = account.outcome.cases
     days = {
         "cheapest plan": typical_day(cases["plan"], capacity, months),
-        "our windows": typical_day(cases["windows"], capacity, months),
+        account.windows_name: typical_day(cases["windows"], capacity, months),
     }
     prices = DayPrices(
         *(

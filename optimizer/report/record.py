@@ -19,6 +19,7 @@ from optimizer.billing.worked import WorkedResult
 from optimizer.report.fits import fits_record
 from optimizer.report.outages import outage_record
 from optimizer.report.reserve import reserve_record
+from optimizer.settings.remarks import on_other_months
 from optimizer.settings.windows import Settings, floors_text
 
 if TYPE_CHECKING:
@@ -257,9 +258,11 @@ def settings_record(settings: Settings) -> dict[str, Any]:
 def settings_yaml(account: Account, settings: Settings) -> str:
     """Return settings as a file that a person can read aloud, each window said in words."""
     whole_kw = account.scenario.whole_kw
+    months = account.scenario.forecast.grid.months
     head = [
         f"# Settings for {account.scenario.name} on tariff {account.tariff.name}.",
-        f"# Found on the forecast from {account.span}.",
+        f"# {account.origin.capitalize()}.",
+        *(f"# {line}" for line in on_other_months(settings, account.scenario.controls, months)),
         *(f"#   {settings.sentence(place, whole_kw)}" for place in settings.places()),
         "# At all other times the battery covers the building down to the floor.",
         f"# Floor: {floors_text(settings)}.",

@@ -49,7 +49,8 @@ def _head(account: Account) -> str:
 def settings_text(account: Account) -> str:
     """Return what to type in, with one line of reason for each window."""
     settings = account.outcome.settings
-    lines = ["SETTINGS TO ENTER", f"  floor: {floors_text(settings)}"]
+    title = "SETTINGS TO ENTER" if account.given is None else "THESE SETTINGS"
+    lines = [title, f"  floor: {floors_text(settings)}"]
     if account.why_no_windows:
         return "\n".join([
             *lines,
@@ -100,7 +101,7 @@ def _kept(account: Account) -> list[str]:
             "  Kept share: the plan saves nothing over no windows, so there is nothing to keep."
         ]
     return [
-        f"  Our windows save {money(outcome.saved, account.currency)} over no windows; the cheapest"
+        f"  {account.windows_name.capitalize()} save {money(outcome.saved, account.currency)} over no windows; the cheapest"
         f" plan, which knows",
         f"  all weather beforehand, would save {money(outcome.can_save, account.currency)}."
         f" Kept share: {percent(share)}.",

@@ -33,6 +33,8 @@ LABELS = {
 Windows in use are shown only where they are given, those found anew only where they are renewed.
 """
 
+THESE_SETTINGS = "these settings"
+
 CHANGE_SHARE = 0.01
 """Settings in use are worth changing from this share of the possible saving on."""
 
@@ -56,11 +58,12 @@ class Case:
     left_worth: float
     overload_kwh: float = 0.0
     days_beyond_cycles: int = 0
+    is_given: bool = False
 
     @property
     def label(self) -> str:
-        """What people call this case."""
-        return LABELS[self.key]
+        """What people call this case; settings that a person wrote are not ours."""
+        return f"battery, {THESE_SETTINGS}" if self.is_given else LABELS[self.key]
 
     @property
     def cost(self) -> float:

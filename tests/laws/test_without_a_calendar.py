@@ -172,4 +172,4 @@ def test_renew_in_october_tells_what_the_equipment_does_since_july(
     assert any("found for October" in note and "no calendar" in note for note in record["notes"])
     after = (tmp_path / "next" / "settings.yaml").read_text(encoding="utf-8")
     assert "found_for: [10]" in after
-    assert "# Found for October" in after
+    assert "# These settings were found for October." in after
