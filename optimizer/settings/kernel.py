@@ -19,7 +19,6 @@ from typing import NamedTuple
 
 from optimizer.billing.cost import EDGE_SLACK
 from optimizer.settings.compiled_code import keep_compiled_code
-from optimizer.site.behaviour import PV_ORDERS
 from optimizer.site.equipment import Plant
 from optimizer.timegrid import FloatArray, IntArray
 
@@ -40,7 +39,6 @@ ACTION, TARGET, FLOOR, GRID, POWER, CAP, WHOLE_DAY, LOWEST, OUTSIDE = range(9)
 ``OUTSIDE`` is the row that holds outside windows in that season.
 """
 
-PV_TO_BUILDING, PV_TO_BATTERY, PV_TO_EXPORT = range(3)
 NO_CAP = 1e8
 """Import limits above this do not bind. [kWh per step]"""
 
@@ -67,7 +65,8 @@ class Numbers(NamedTuple):
     export_limit: float
     may_charge_from_grid: bool
     may_export_stored: bool
-    pv_order: int
+    pv_charges_first: bool
+    export_first: bool
     cap_uses_battery: bool
     ends_at_target: bool
     restart: float
@@ -85,7 +84,8 @@ class Numbers(NamedTuple):
             plant.ac_limit_kw * step_h, plant.to_ac_efficiency, plant.to_dc_efficiency,
             plant.pv_on_dc_side, plant.pv_ac_limit_kw * step_h, plant.import_limit_kw * step_h,
             plant.export_limit_kw * step_h, plant.may_charge_from_grid, plant.may_export_stored,
-            PV_ORDERS.index(habits.pv_order), habits.cap_uses_battery, habits.at_target == "ends",
+            habits.pv_charges_first, habits.surplus_first == "export",
+            habits.cap_uses_battery, habits.at_target == "ends",
             habits.floor_restart_pct / 100 * plant.capacity_kwh, habits.standby_kw * step_h,
             habits.running_loss_kw * step_h, habits.least_power_kw * step_h,
         )  # fmt: skip
@@ -174,11 +174,11 @@ def terms_of(load: float, pv: float, n: Numbers) -> Terms:
 @njit(cache=True, inline="always")  # type: ignore[untyped-decorator]
 def from_pv(x: Terms, room: float, n: Numbers) -> float:
     """Return how much PV fills the battery outside charge windows."""
-    if n.pv_order == PV_TO_BUILDING:
-        return max(min(x.surplus, room), 0.0)
-    if n.pv_order == PV_TO_BATTERY:
+    if n.pv_charges_first:
         all_pv = x.pv if n.pv_on_dc else min(x.pv, n.ac) * n.eta_dc
         return max(min(all_pv, room), 0.0)
+    if not n.export_first:
+        return max(min(x.surplus, room), 0.0)
     beyond = beyond_limit(x, x.need + n.export_limit / n.eta_ac, n)
     stored: float = max(min(beyond, x.surplus, room), 0.0)
     return stored

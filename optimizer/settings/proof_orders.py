@@ -14,7 +14,6 @@ import numpy as np
 from optimizer.settings import proof_kernel as inner
 from optimizer.settings.drafts import Draft, full_power_kw
 from optimizer.settings.kernel import ACTION_CODE, COVER, Numbers
-from optimizer.site.behaviour import PV_ORDERS
 from optimizer.site.controls import Controls
 from optimizer.site.equipment import Plant
 from optimizer.timegrid import FloatArray, IntArray
@@ -183,7 +182,7 @@ def rows_of(
 def _has_jumps(plant: Plant) -> bool:
     """Tell whether charge or discharge can set in with more than nothing."""
     habits = plant.behaviour
-    return bool(habits.running_loss_kw or habits.least_power_kw or habits.pv_order == PV_ORDERS[1])
+    return bool(habits.running_loss_kw or habits.least_power_kw or habits.pv_charges_first)
 
 
 def _cells(low: float, high: float, table: FloatArray) -> int:

@@ -59,7 +59,10 @@ def on_given(
 
 def _on_floors(settings: Settings, plant: Plant) -> Iterator[str]:
     lowest = plant.soc_pct(plant.low_kwh)
-    typed = {settings.floor_pct, *(s.floor_pct for s in settings.seasons if s.floor_pct is not None)}
+    typed = {
+        settings.floor_pct,
+        *(s.floor_pct for s in settings.seasons if s.floor_pct is not None),
+    }
     for floor_pct in sorted(typed):
         if floor_pct < lowest - 1e-6:
             yield (
@@ -113,5 +116,9 @@ def _on_empty_months(settings: Settings, present: Sequence[int]) -> Iterator[str
     }
     rest = [month for month in present if month not in held]
     if rest:
-        when = "In all months of the forecast" if not held & set(present) else f"In {months_text(rest)}"
+        when = (
+            "In all months of the forecast"
+            if not held & set(present)
+            else f"In {months_text(rest)}"
+        )
         yield f"{when} no window holds: {NO_WINDOWS}."

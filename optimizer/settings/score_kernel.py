@@ -23,8 +23,6 @@ from optimizer.settings.kernel import (
     PART_CHOICE,
     PART_PEAK,
     POWER,
-    PV_TO_BATTERY,
-    PV_TO_BUILDING,
     REACHED_KWH,
     SELL,
     TARGET,
@@ -205,12 +203,12 @@ def score_many(  # noqa: C901, PLR0912, PLR0913, PLR0915 - what a step asks for,
                 lanes[RESTING, i] = 1.0 if rests else 0.0
 
         to_limit = x.need + n.export_limit / n.eta_ac
-        if n.pv_order == PV_TO_BUILDING:
-            pv_first = x.surplus
-        elif n.pv_order == PV_TO_BATTERY:
+        if n.pv_charges_first:
             pv_first = x.pv if n.pv_on_dc else min(x.pv, n.ac) * n.eta_dc
-        else:
+        elif n.export_first:
             pv_first = min(beyond_limit(x, to_limit, n), x.surplus)
+        else:
+            pv_first = x.surplus
         if not n.may_export_stored:
             to_limit = min(to_limit, x.need)
         pv_when_selling = min(beyond_limit(x, to_limit, n), x.surplus)

@@ -6,27 +6,19 @@ replay obeys it. Each default is the behaviour that the README states. Read next
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Any, Literal
 
-from pydantic import Field, field_validator
+from pydantic import Field, model_validator
 
 from optimizer.documents import Document
-
-PvGoal = Literal["building", "battery", "export"]
-
-PV_ORDERS: tuple[tuple[PvGoal, ...], ...] = (
-    ("building", "battery", "export"),
-    ("battery", "building", "export"),
-    ("building", "export", "battery"),
-)
-"""Orders in which equipment lets PV go; a charge window always fills the battery first."""
 
 
 class Behaviour(Document):
     """What equipment does where makers differ.
 
-    ``pv_order`` says where PV goes first outside charge windows. ``cap_uses_battery`` tells whether
-    the battery helps to keep import below a cap, or below the connection's limit, after charging
+    Outside charge windows ``pv_charges_first`` tells whether PV fills the battery before it covers the
+    building, and ``surplus_first`` where PV beyond the building goes as long as that takes it: into
+    the ``battery`` or to the ``export``. ``cap_uses_battery`` tells whether the battery helps to keep import below a cap, or below the connection's limit, after charging
     has been reduced, or charging is only reduced. ``at_target`` says what a charge window does once
     its state of charge is reached: it ``keeps`` the battery so until it is over, or it ``ends``
     early and the battery covers the building until the window begins again. ``floor_restart_pct``
@@ -36,7 +28,8 @@ class Behaviour(Document):
     inefficient. Below ``least_power_kw`` the battery rests.
     """
 
-    pv_order: tuple[PvGoal, ...] = Field(default=PV_ORDERS[0], strict=False)
+    pv_charges_first: bool = False
+    surplus_first: Literal["battery", "export"] = "battery"
     cap_uses_battery: bool = True
     at_target: Literal["keeps", "ends"] = "keeps"
     floor_restart_pct: float = Field(default=0, ge=0, le=50)
@@ -44,15 +37,26 @@ class Behaviour(Document):
     running_loss_kw: float = Field(default=0, ge=0, le=100)
     least_power_kw: float = Field(default=0, ge=0, le=1000)
 
-    @field_validator("pv_order", mode="after")
+    @model_validator(mode="before")
     @classmethod
-    def _known_order(cls, order: tuple[PvGoal, ...]) -> tuple[PvGoal, ...]:
-        if order not in PV_ORDERS:
-            known = "; ".join(", ".join(known) for known in PV_ORDERS)
+    def _in_two_facts(cls, data: Any) -> Any:
+        if isinstance(data, dict) and "pv_order" in data:
             raise ValueError(
-                f"pv_order is [{', '.join(order)}], which no equipment follows | Give one of: {known}."
+                "pv_order is no longer known: two keys say where PV goes | Write pv_charges_first: true"
+                " where the battery stood before the building, surplus_first: export where export"
+                " stood before the battery; neither where the battery stood between. | pv_order"
             )
-        return order
+        return data
+
+    @model_validator(mode="after")
+    def _surplus_has_a_choice(self) -> Behaviour:
+        if self.pv_charges_first and self.surplus_first == "export":
+            raise ValueError(
+                "PV that fills the battery before it covers the building leaves nothing to export"
+                " before the battery: surplus is then what the battery could not take | Leave"
+                " surplus_first out, or write pv_charges_first: false. | surplus_first"
+            )
+        return self
 
 
 AS_STATED = Behaviour()

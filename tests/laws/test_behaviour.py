@@ -30,7 +30,7 @@ from optimizer.settings.pricing import pricing_of
 from optimizer.settings.replay import Replay, orders_of, replay
 from optimizer.settings.score_kernel import LANES, score_many
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window
-from optimizer.site.behaviour import PV_ORDERS, Behaviour
+from optimizer.site.behaviour import Behaviour
 from optimizer.site.equipment import Connection, Inverter, Plant
 from optimizer.timegrid import FloatArray, TimeGrid
 from tests.builders import hourly_grid, simple_plant
@@ -52,7 +52,10 @@ from tests.laws.test_plan_laws import (
     check_stored,
 )
 
-BUILDING_FIRST, BATTERY_FIRST, EXPORT_FIRST = PV_ORDERS
+BUILDING_FIRST: dict[str, Any] = {}
+BATTERY_FIRST: dict[str, Any] = {"pv_charges_first": True}
+EXPORT_FIRST: dict[str, Any] = {"surplus_first": "export"}
+PV_HABITS = [BUILDING_FIRST, BATTERY_FIRST, EXPORT_FIRST]
 COUPLINGS = pytest.mark.parametrize("coupling", ["ac", "dc"])
 YEAR = list(range(1, 13))
 
@@ -114,62 +117,71 @@ BY_ORDER = [
 
 
 @COUPLINGS
-@pytest.mark.parametrize(("order", "start", "expected"), BY_ORDER)
+@pytest.mark.parametrize(("habit", "start", "expected"), BY_ORDER)
 def test_sun_goes_where_the_order_says(
-    order: tuple[str, ...], start: float, expected: tuple[float, ...], coupling: str
+    habit: dict[str, Any], start: float, expected: tuple[float, ...], coupling: str
 ) -> None:
     charged, bought, sold = expected
     for settings in (NO_WINDOWS, all_day("hold"), all_day("cover", down_to_pct=20.0)):
-        done = run(battery(coupling), [1.0], [3.0], settings, start=start, pv_order=order)
+        done = run(battery(coupling), [1.0], [3.0], settings, start=start, **habit)
         check(done, charge=[charged], discharge=[0.0])
         check(done, **{"import": [bought], "export": [sold]})
 
 
 @COUPLINGS
-@pytest.mark.parametrize(("order", "ac_charge", "dc_charge"), [
+@pytest.mark.parametrize(("habit", "ac_charge", "dc_charge"), [
     (BUILDING_FIRST, (3 - 1) * 0.9, 3 - 1 / 0.8),
     (BATTERY_FIRST, 3 * 0.9, 3.0),
     (EXPORT_FIRST, (3 - 1 - 0.4) * 0.9, 3 - (1 + 0.4) / 0.8),
 ])  # fmt: skip
 def test_sun_loses_on_its_way_what_the_inverter_loses(
-    order: tuple[str, ...], ac_charge: float, dc_charge: float, coupling: str
+    habit: dict[str, Any], ac_charge: float, dc_charge: float, coupling: str
 ) -> None:
     """80 % to the building, 90 % to the battery, and 0.4 kW may be sold."""
     inverter = Inverter(ac_limit_kw=50, efficiency_pct=80, charging_efficiency_pct=90)
     plant = battery(coupling, inverter=inverter, connection=Connection(export_limit_kw=0.4))
-    done = run(plant, [1.0], [3.0], start=5.0, pv_order=order)
+    done = run(plant, [1.0], [3.0], start=5.0, **habit)
     check(done, charge=[ac_charge if coupling == "ac" else dc_charge])
-    check(done, **{"import": [1.0 if order == BATTERY_FIRST else 0.0]})
-    check(done, export=[0.4 if order == EXPORT_FIRST else 0.0])
+    check(done, **{"import": [1.0 if habit == BATTERY_FIRST else 0.0]})
+    check(done, export=[0.4 if habit == EXPORT_FIRST else 0.0])
 
 
 def test_sun_that_cannot_pass_the_inverter_is_stored_even_if_selling_comes_first() -> None:
     """5 kW on the DC side of an inverter of 1 kW: half to the building, half sold, 4 stored."""
     plant = battery("dc", inverter=Inverter(ac_limit_kw=1, efficiency_pct=100))
-    done = run(plant, [0.5], [5.0], start=5.0, pv_order=EXPORT_FIRST)
+    done = run(plant, [0.5], [5.0], start=5.0, **EXPORT_FIRST)
     check(done, charge=[4.0], export=[0.5])
 
 
 @COUPLINGS
-@pytest.mark.parametrize("order", PV_ORDERS)
+@pytest.mark.parametrize("habit", PV_HABITS)
 def test_a_charge_window_fills_the_battery_first_in_any_order(
-    order: tuple[str, ...], coupling: str
+    habit: dict[str, Any], coupling: str
 ) -> None:
     window = all_day("charge", until_pct=100.0, grid_kw=0.0)
-    done = run(battery(coupling), [1.0], [3.0], window, start=5.0, pv_order=order)
+    done = run(battery(coupling), [1.0], [3.0], window, start=5.0, **habit)
     check(done, charge=[3.0], **{"import": [1.0]})
 
 
 @COUPLINGS
 def test_without_sun_the_order_changes_nothing(coupling: str) -> None:
-    for order in PV_ORDERS:
-        done = run(battery(coupling), [1.0, 2.0], [0.0, 0.0], start=2.0, pv_order=order)
+    for habit in PV_HABITS:
+        done = run(battery(coupling), [1.0, 2.0], [0.0, 0.0], start=2.0, **habit)
         check(done, discharge=[1.0, 1.0], **{"import": [0.0, 1.0]})
 
 
-def test_an_order_that_no_equipment_follows_is_refused() -> None:
-    with pytest.raises(ValidationError, match="which no equipment follows"):
-        Behaviour(pv_order=("export", "building", "battery"))
+def test_surplus_that_is_exported_first_needs_sun_that_covers_the_building_first() -> None:
+    """What goes past a battery that is filled first is what it could not take: nothing is to choose."""
+    with pytest.raises(ValidationError, match="leaves nothing to export before the battery"):
+        Behaviour(pv_charges_first=True, surplus_first="export")
+    assert Behaviour(pv_charges_first=True, surplus_first="battery").pv_charges_first
+
+
+def test_the_key_of_before_is_told_with_what_stands_for_it_now() -> None:
+    with pytest.raises(
+        ValidationError, match="Write pv_charges_first: true where the battery stood"
+    ):
+        Behaviour.model_validate({"pv_order": ["battery", "building", "export"]})
 
 
 # --- a cap ------------------------------------------------------------------------------------
@@ -204,7 +216,7 @@ def test_sun_is_not_charged_where_a_cap_needs_it_even_if_the_battery_comes_first
     """3 kWh of sun, a load of 4 and a cap of 2: the building needs 2 of the sun."""
     window = all_day("hold", import_cap_kw=2.0)
     for uses_battery in (True, False):
-        done = run(battery(coupling), [4.0], [3.0], window, start=5.0, pv_order=BATTERY_FIRST,
+        done = run(battery(coupling), [4.0], [3.0], window, start=5.0, **BATTERY_FIRST,
                    cap_uses_battery=uses_battery)  # fmt: skip
         check(done, charge=[1.0], discharge=[0.0], **{"import": [2.0]})
 
@@ -396,7 +408,7 @@ def test_below_its_least_power_the_battery_rests_under_a_cap_too() -> None:
 
 
 def test_sun_below_the_least_power_does_not_keep_the_battery_from_covering() -> None:
-    done = run(battery(), [1.0], [0.1], start=5.0, pv_order=BATTERY_FIRST, least_power_kw=0.5)
+    done = run(battery(), [1.0], [0.1], start=5.0, **BATTERY_FIRST, least_power_kw=0.5)
     check(done, charge=[0.0], discharge=[0.9], **{"import": [0.0]})
 
 
@@ -407,7 +419,7 @@ def test_sun_below_the_least_power_does_not_keep_the_battery_from_covering() -> 
 def behaviours(draw: Callable[..., Any]) -> Behaviour:
     """Draw habits, each as stated in one case of two or three."""
     return Behaviour(
-        pv_order=draw(st.sampled_from(PV_ORDERS)),
+        **draw(st.sampled_from(PV_HABITS)),
         cap_uses_battery=draw(st.booleans()),
         at_target=draw(st.sampled_from(["keeps", "ends"])),
         floor_restart_pct=draw(st.sampled_from([0.0, 2.0, 15.0])),
@@ -578,12 +590,12 @@ def test_every_habit_changes_a_replay_of_the_random_cases() -> None:
     )  # fmt: skip
     plain = run(battery(), load, pv, settings, start=3.0).flows
     for habit, value in {
-        "pv_order": EXPORT_FIRST, "cap_uses_battery": False, "at_target": "ends",
+        "pv_charges_first": True, "surplus_first": "export", "cap_uses_battery": False, "at_target": "ends",
         "floor_restart_pct": 10.0, "standby_kw": 0.1, "running_loss_kw": 0.1, "least_power_kw": 0.3,
     }.items():  # fmt: skip
         changed = run(battery(), load, pv, settings, start=3.0, **{habit: value}).flows
         assert np.abs(changed.import_kwh - plain.import_kwh).max() > 0.01, habit
     assert set(Behaviour.model_fields) == {
-        "pv_order", "cap_uses_battery", "at_target", "floor_restart_pct", "standby_kw",
+        "pv_charges_first", "surplus_first", "cap_uses_battery", "at_target", "floor_restart_pct", "standby_kw",
         "running_loss_kw", "least_power_kw",
     }  # fmt: skip

@@ -69,5 +69,9 @@ def test_settings_that_can_be_done_as_they_stand_get_no_word(site: Path, tmp_pat
         start="00:00", end="06:00", rest="charge, until_pct: 80, grid_kw: 2"
     )
     _, notes = replayed(site, tmp_path, text)
-    assert not [note for note in notes if "can flow" in note or "floor of" in note or "no window" in note]
-    assert any(note.startswith("In February–December, which the forecast does not hold") for note in notes)
+    assert not [
+        note for note in notes if "can flow" in note or "floor of" in note or "no window" in note
+    ]
+    assert any(
+        note.startswith("In February–December, which the forecast does not hold") for note in notes
+    )

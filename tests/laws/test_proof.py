@@ -23,7 +23,7 @@ from optimizer.settings.proof_labels import Drafts, Ground
 from optimizer.settings.proof_orders import orders_of_controls
 from optimizer.settings.replay import replay
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window
-from optimizer.site.behaviour import PV_ORDERS, Behaviour
+from optimizer.site.behaviour import Behaviour
 from optimizer.site.controls import Controls
 from optimizer.site.equipment import Plant
 from optimizer.timegrid import TimeGrid
@@ -45,8 +45,8 @@ TIGHT = replace(AC_PLANT, import_limit_kw=2.5, export_limit_kw=1.0, may_export_s
 PLANTS = {"ac": AC_PLANT, "dc": DC_PLANT, "tight": TIGHT}
 HABITS = [
     Behaviour(),
-    Behaviour(pv_order=PV_ORDERS[1], running_loss_kw=0.2),
-    Behaviour(pv_order=PV_ORDERS[2], least_power_kw=0.5, standby_kw=0.1),
+    Behaviour(pv_charges_first=True, running_loss_kw=0.2),
+    Behaviour(surplus_first="export", least_power_kw=0.5, standby_kw=0.1),
     Behaviour(cap_uses_battery=False),
 ]
 TARIFFS = ["two rates", "demand", "negative prices", "sell above buy", "everything"]

@@ -26,7 +26,7 @@ from optimizer.settings.pricing import pricing_of, softened
 from optimizer.settings.score_kernel import parts_of_the_bill
 from optimizer.settings.season import Season
 from optimizer.settings.windows import Settings
-from optimizer.site.behaviour import PV_ORDERS, Behaviour
+from optimizer.site.behaviour import Behaviour
 from optimizer.site.controls import Controls
 from optimizer.site.expected.weeks import Year
 from optimizer.timegrid import FloatArray
@@ -186,8 +186,8 @@ def test_what_no_windows_cost_is_the_bill_without_what_no_flow_changes() -> None
 HABITS = [
     {"at_target": "ends"},
     {"at_target": "ends", "floor_restart_pct": 8.0, "least_power_kw": 0.4},
-    {"pv_order": PV_ORDERS[1], "cap_uses_battery": False, "running_loss_kw": 0.1},
-    {"pv_order": PV_ORDERS[2], "standby_kw": 0.2, "at_target": "ends"},
+    {"pv_charges_first": True, "cap_uses_battery": False, "running_loss_kw": 0.1},
+    {"surplus_first": "export", "standby_kw": 0.2, "at_target": "ends"},
 ]
 
 
