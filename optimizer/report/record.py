@@ -19,6 +19,7 @@ from optimizer.billing.worked import WorkedResult
 from optimizer.report.fits import fits_record
 from optimizer.report.outages import outage_record
 from optimizer.report.reserve import reserve_record
+from optimizer.report.wrapping import on_one_line
 from optimizer.settings.remarks import on_other_months
 from optimizer.settings.windows import Settings, floors_text
 
@@ -267,7 +268,7 @@ def settings_yaml(account: Account, settings: Settings) -> str:
         "# At all other times the battery covers the building down to the floor.",
         f"# Floor: {floors_text(settings)}.",
     ]
-    return "\n".join(head) + "\n" + typed_yaml(settings_record(settings))
+    return "\n".join(map(on_one_line, head)) + "\n" + typed_yaml(settings_record(settings))
 
 
 def typed_yaml(data: dict[str, Any]) -> str:
@@ -283,7 +284,8 @@ def typed_yaml(data: dict[str, Any]) -> str:
 def _as_typed(node: Any) -> Any:
     """Return data as a person would type it: 80 instead of 80.0, and clock times in quotes.
 
-    Without quotes, readers of older YAML take 16:00 for the number 960.
+    Without quotes, readers of older YAML take 16:00 for the number 960, and signs that are not to be
+    seen are lost.
     """
     if isinstance(node, dict):
         return {key: _as_typed(value) for key, value in node.items()}
@@ -291,7 +293,9 @@ def _as_typed(node: Any) -> Any:
         return [_as_typed(value) for value in node]
     if isinstance(node, float) and node.is_integer():
         return int(node)
-    return DoubleQuotedScalarString(node) if isinstance(node, str) and ":" in node else node
+    if isinstance(node, str) and (":" in node or not node.isprintable()):
+        return DoubleQuotedScalarString(node)
+    return node
 
 
 def flows_csv(account: Account) -> str:

@@ -5,8 +5,8 @@ Read next: ``files``.
 
 from __future__ import annotations
 
-import re
-from collections.abc import Sequence
+import hashlib
+from collections.abc import Iterator, Sequence
 from datetime import UTC, date, datetime, timedelta
 from typing import TYPE_CHECKING
 
@@ -14,6 +14,7 @@ from optimizer.documents import Document
 from optimizer.report.record import typed_yaml
 from optimizer.report.wrapping import filled
 from optimizer.settings.windows import Settings, floors_text
+from optimizer.site.expected.recipe import ForecastRecipe
 from optimizer.units import money
 
 if TYPE_CHECKING:
@@ -103,7 +104,8 @@ def reminders_ics(account: Account, now: datetime | None = None) -> str:
     """Return the dates on which something is to be done, as a calendar file (RFC 5545).
 
     These are the day to renew before the forecast ends, the first days of the seasons of the settings,
-    and the days on which the tariff changes. The format is written by the library icalendar.
+    the days on which the tariff changes, and those on which a car or the like comes or goes. The
+    format is written by the library icalendar.
     """
     from icalendar import Calendar, Event
 
@@ -113,13 +115,11 @@ def reminders_ics(account: Account, now: datetime | None = None) -> str:
     calendar.add("version", "2.0")
     for day, title, told in reminders(account):
         event = Event()
-        event.add(
-            "uid", f"{day:%Y%m%d}-{_plain(title)}-{_plain(account.scenario.name)}@tariffwright"
-        )
+        event.add("uid", _uid(account, day, title))
         event.add("dtstamp", stamp)
         event.add("dtstart", day)
-        event.add("summary", title)
-        event.add("description", told)
+        event.add("summary", _seen(title))
+        event.add("description", _seen(told))
         event.add("transp", "TRANSPARENT")
         calendar.add_component(event)
     return str(calendar.to_ical().decode("utf-8"))
@@ -156,7 +156,23 @@ def reminders(account: Account) -> list[tuple[date, str, str]]:
         for version in account.tariff.file.versions
         if first <= version.from_date <= last + timedelta(days=LEAD_DAYS)
     ]
-    return sorted(found)
+    return sorted([*found, *_additions(account, first, last)])
+
+
+def _additions(account: Account, first: date, last: date) -> Iterator[tuple[date, str, str]]:
+    """Yield the days within a forecast on which what comes on top of the load begins and ends."""
+    recipe = account.scenario.file.forecast
+    if not isinstance(recipe, ForecastRecipe):
+        return
+    told = (
+        f"See that the settings of {account.scenario.name} for the time from today on are typed in."
+    )
+    for addition in recipe.added:
+        name = addition.name or addition.kind.replace("_", " ")
+        if addition.first is not None and first < addition.first <= last:
+            yield addition.first, f"From today on: {name}", told
+        if addition.last is not None and first <= addition.last < last:
+            yield addition.last + timedelta(days=1), f"No longer there: {name}", told
 
 
 def _first_days(months: Sequence[int], first: date, last: date) -> list[date]:
@@ -166,8 +182,16 @@ def _first_days(months: Sequence[int], first: date, last: date) -> list[date]:
     return [day for day in days if first < day <= last]
 
 
-def _plain(text: str) -> str:
-    return re.sub(r"[^a-z0-9]+", "-", text.lower()).strip("-")
+def _seen(text: str) -> str:
+    """Return text with a space for each sign that is not to be seen; calendars know no control characters."""
+    return "".join(sign if sign.isprintable() else " " for sign in text)
+
+
+def _uid(account: Account, day: date, title: str) -> str:
+    """Return what no entry of another site is called, but the same one of a later renewal is."""
+    site = (str(account.scenario.folder.resolve()), account.scenario.name, title)
+    digest = hashlib.sha256("\0".join(site).encode("utf-8", "surrogatepass")).hexdigest()
+    return f"{day:%Y%m%d}-{digest[:32]}@tariffwright"
 
 
 def changes_back(file: RenewalFile) -> str:

@@ -101,8 +101,8 @@ def _kept(account: Account) -> list[str]:
             "  Kept share: the plan saves nothing over no windows, so there is nothing to keep."
         ]
     return [
-        f"  {account.windows_name.capitalize()} save {money(outcome.saved, account.currency)} over no windows; the cheapest"
-        f" plan, which knows",
+        f"  {account.windows_name.capitalize()} save {money(outcome.saved, account.currency)} over"
+        " no windows; the cheapest plan, which knows",
         f"  all weather beforehand, would save {money(outcome.can_save, account.currency)}."
         f" Kept share: {percent(share)}.",
     ]

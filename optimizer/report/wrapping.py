@@ -19,3 +19,10 @@ def filled(text: str, first: str = "  ", then: str | None = None) -> str:
         subsequent_indent=" " * len(first) if then is None else then,
         break_on_hyphens=False,
     )
+
+
+def on_one_line(text: str) -> str:
+    """Return text with line ends, control characters and halves of characters written as escapes."""
+    return "".join(
+        sign if sign.isprintable() else sign.encode("unicode_escape").decode() for sign in text
+    )

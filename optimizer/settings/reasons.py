@@ -20,6 +20,8 @@ from optimizer.units import money, price
 TOLD_SHARE = 0.05
 """Charges that a window moves less than this share of the most moved one are not told."""
 
+NOT_HELD = "stays as it is typed in: the forecast holds no such day"
+
 
 @dataclass(frozen=True)
 class Prices:
@@ -86,6 +88,10 @@ def reasons_for(
         change = {name: without.get(name, 0.0) - costs.get(name, 0.0) for name in without | costs}
         saves = sum(change.values())
         inside = _steps_of(settings, place, course.grid)
+        if not inside.any():
+            sentence = settings.sentence(place, whole_kw)
+            reasons.append(Reason(place, sentence, saves, NOT_HELD))
+            continue
         season = np.isin(course.grid.month, settings.seasons[place.season].months)
         why = _why(settings.window(place), whole, prices, inside, season)
         text = f"saves {money(saves, currency)}{_by_charge(change)}: {why}"

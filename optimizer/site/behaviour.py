@@ -18,14 +18,15 @@ class Behaviour(Document):
 
     Outside charge windows ``pv_charges_first`` tells whether PV fills the battery before it covers the
     building, and ``surplus_first`` where PV beyond the building goes as long as that takes it: into
-    the ``battery`` or to the ``export``. ``cap_uses_battery`` tells whether the battery helps to keep import below a cap, or below the connection's limit, after charging
-    has been reduced, or charging is only reduced. ``at_target`` says what a charge window does once
-    its state of charge is reached: it ``keeps`` the battery so until it is over, or it ``ends``
-    early and the battery covers the building until the window begins again. ``floor_restart_pct``
-    is by how much the state of charge must rise above a floor that was reached before it discharges
-    again. ``standby_kw`` is what the inverter draws at all times, ``running_loss_kw`` what the
-    battery loses beyond its efficiency whenever it charges or discharges; the two make small powers
-    inefficient. Below ``least_power_kw`` the battery rests.
+    the ``battery`` or to the ``export``. ``cap_uses_battery`` tells whether the battery helps to keep
+    import below a cap, or below the connection's limit, after charging has been reduced, or charging
+    is only reduced. ``at_target`` says what a charge window does once its state of charge is reached:
+    it ``keeps`` the battery so until it is over, or it ``ends`` early and the battery covers the
+    building until the window begins again. ``floor_restart_pct`` is by how much the state of charge
+    must rise above a floor that was reached before it discharges again. ``standby_kw`` is what the
+    inverter draws at all times, ``running_loss_kw`` what the battery loses beyond its efficiency
+    whenever it charges or discharges; the two make small powers inefficient. Below
+    ``least_power_kw`` the battery rests.
     """
 
     pv_charges_first: bool = False
