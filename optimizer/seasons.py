@@ -40,7 +40,7 @@ from optimizer.site.expected.ensemble import ensemble_of
 from optimizer.site.expected.recipe import ForecastRecipe, PvRecipe
 from optimizer.site.expected.weeks import Material, Weather, Year
 from optimizer.site.forecast import Forecast
-from optimizer.site.readers.forecast_csv import read_forecast
+from optimizer.site.readers.forecast_csv import read_battery, read_forecast
 from optimizer.site.readers.meter_csv import read_meter
 from optimizer.site.scenario import Scenario, periods_elsewhere
 from optimizer.stages import (
@@ -57,6 +57,7 @@ from optimizer.stages import (
     with_floor_of,
 )
 from optimizer.story import DEFAULT_TIME_LIMIT_S, PLANNING_S
+from optimizer.timegrid import FloatArray, TimeGrid
 from optimizer.units import number, percent
 from optimizer.valuation.backtest import (
     BackTest,
@@ -276,8 +277,20 @@ def review_season(path: Path, previous: Path, metered_path: Path, progress: Prog
     result = review_of(
         courses[0], courses[1], meter, settings, compile_cost(then, real.grid, periods),
         compile_cost(brief.tariff, real.grid, periods), brief.tariff.currency,
+        _battery_on(real.grid, read_battery(metered_path, zone, scenario.plant)),
     )  # fmt: skip
     return replace(result, notes=notes)
+
+
+def _battery_on(
+    grid: TimeGrid, metered: tuple[TimeGrid, FloatArray, FloatArray] | None
+) -> tuple[FloatArray, FloatArray] | None:
+    """Return what a battery did on some of the metered steps; None if it was not metered on all."""
+    if metered is None:
+        return None
+    whole, charge, discharge = metered
+    inside = (whole.utc >= grid.utc[0]) & (whole.utc <= grid.utc[-1])
+    return (charge[inside], discharge[inside]) if inside.sum() == grid.count else None
 
 
 def costs_in(brief: Brief, plan: Plan, years: Sequence[Year]) -> CostOf:

@@ -7,11 +7,16 @@ from typing import TYPE_CHECKING, Any
 from optimizer.report.wrapping import filled
 from optimizer.units import money, number
 
+SMALLEST_TOLD = 0.005
+"""Money and kWh below this are told as 0.00."""
+
+NOT_EXPLAINED = (
+    "Not explained is what the meter counted beyond the replay: a battery smaller than stated, losses or"
+    " standby beyond those stated, or settings other than entered."
+)
+
 if TYPE_CHECKING:
     from optimizer.valuation.review import Review
-
-NEAR_KWH = 0.5
-"""A mean distance below this is what efficiencies and clocks explain (common practice)."""
 
 
 def review_text(review: Review) -> str:
@@ -26,7 +31,7 @@ def review_text(review: Review) -> str:
         _row("  tariff", tariff, sign=True),
         _row("real saving", review.real_now),
         _row("bill by the meter", review.metered_bill),
-        f"  {_as_entered(review)}",
+        *(filled(told, "  ") for told in _evidence(review)),
         "  The promise is worked out anew for these days, from the forecast and the settings of then.",
         "  Bills are compared, without wear; causes follow one another in this order.",
         *(filled(note, "  - ") for note in review.notes),
@@ -41,12 +46,51 @@ def _row(name: str, amount: float, *, sign: bool = False) -> str:
     return f"  {name:36}{told:>12}"
 
 
-def _as_entered(review: Review) -> str:
-    near = f"A day's import was {number(review.apart_kwh, 2)} kWh from what these settings give"
-    if review.apart_kwh < NEAR_KWH:
-        return f"{near}: they were at work as entered."
+def _evidence(review: Review) -> list[str]:
+    """Return what the meter says about the windows and about what is not explained."""
+    told = [_shape_words(review)]
+    if abs(review.causes["not explained"]) < SMALLEST_TOLD and review.apart_kwh < SMALLEST_TOLD:
+        return [*told, f"{_replay_named(review)}, the meter agrees with the replay."]
+    told.append(NOT_EXPLAINED)
+    above = review.net_above_kwh
+    told.append(
+        f"{_replay_named(review)}, a day's import less export lies {number(abs(above), 2)} kWh"
+        f" ({number(1000 * abs(above) / 24, 0)} W all day) {'above' if above >= 0 else 'below'} the"
+        " replay."
+    )
+    if review.battery is not None:
+        took, gave, ours, given = review.battery.values()
+        told.append(
+            f"Metered, the battery took {number(took, 2)} and gave {number(gave, 2)} kWh a day; in the"
+            f" replay {number(ours, 2)} and {number(given, 2)} kWh."
+        )
     days = ", ".join(f"{day} ({number(kwh)} kWh)" for day, kwh in review.worst_days)
-    return f"{near}; farthest on {days}. Compare the card with what is typed in."
+    return [
+        *told,
+        f"A day's import is {number(review.apart_kwh, 2)} kWh from the replay's in the mean, farthest on"
+        f" {days}.",
+    ]
+
+
+def _replay_named(review: Review) -> str:
+    return f"Held against the replay {'with' if review.shape.were_at_work else 'without'} these windows"
+
+
+def _shape_words(review: Review) -> str:
+    shape = review.shape
+    if not shape.days:
+        return (
+            "With and without these windows the replay is the same: the meter cannot tell whether they"
+            " were at work."
+        )
+    count = {0: "none", shape.days: "all"}.get(shape.as_windows, str(shape.as_windows))
+    told = (
+        f"On {count} of {shape.days} days that tell one from the other, the battery moved as with these"
+        " windows"
+    )
+    if shape.were_at_work:
+        return f"{told}."
+    return f"{told}: look whether the card is what is typed in."
 
 
 def review_record(review: Review) -> dict[str, Any]:
@@ -60,6 +104,10 @@ def review_record(review: Review) -> dict[str, Any]:
         "real_saving_same_tariff": review.real,
         "real_saving": review.real_now,
         "metered_bill": review.metered_bill,
+        "days_that_tell": review.shape.days,
+        "days_as_with_windows": review.shape.as_windows,
+        "net_import_above_replay_kwh_per_day": review.net_above_kwh,
+        "battery": review.battery,
         "import_apart_kwh_per_day": review.apart_kwh,
         "notes": list(review.notes),
         "worst_days": [{"day": str(day), "apart_kwh": kwh} for day, kwh in review.worst_days],

@@ -1,9 +1,10 @@
 """What a past season brought, held against what was promised, and why it differs.
 
 The saving is that of the windows over no windows, on bills alone. It is worked out again and again,
-each time with one more thing as it really was: the sun, then the load, then what the meter counted in
-place of the replay, then the tariff. What each step changes is what that cause brought; together they
-are the whole difference.
+each time with one more thing as it really was: the sun, then the load, then whether the windows were at
+work, then what the meter counted in place of the replay, then the tariff. What each step changes is what
+that cause brought; together they are the whole difference. What the meter counted beyond the replay
+has no cause that could be known: it is called not explained.
 """
 
 from __future__ import annotations
@@ -24,8 +25,9 @@ from optimizer.site.forecast import Forecast
 from optimizer.site.readers.series import read_table
 from optimizer.timegrid import TimeGrid
 from optimizer.units import number
+from optimizer.valuation.shape import Battery, Shape, net_of, shape_of
 
-CAUSES = ("weather", "load", "settings not as entered", "tariff")
+CAUSES = ("weather", "load", "windows not at work", "not explained", "tariff")
 FEW_DAYS = 14
 MOST_DAYS = 3
 """So many days are named on which the meter was farthest from the replay."""
@@ -35,9 +37,11 @@ MOST_DAYS = 3
 class Review:
     """A past season: the saving promised, the one that came, and the causes between, in money.
 
-    ``real`` is at the tariff of the promise, ``real_now`` at the one that was in force. ``apart_kwh``
-    is the mean distance of a day's metered import from the replayed one, ``worst_days`` the days on
-    which it was largest.
+    ``real`` is at the tariff of the promise, ``real_now`` at the one that was in force. ``shape`` tells
+    whether the windows were at work; the replay with them, or else the one without, is what the meter
+    is held against: ``net_above_kwh`` is what a day's import less export lay above it, ``apart_kwh``
+    the mean distance of a day's import, ``worst_days`` the days on which it was largest. ``battery``
+    has what it took and gave a day, metered and replayed, where that was metered.
     """
 
     currency: str
@@ -48,6 +52,9 @@ class Review:
     real: float
     real_now: float
     metered_bill: float
+    shape: Shape
+    net_above_kwh: float
+    battery: dict[str, float] | None
     apart_kwh: float
     worst_days: tuple[tuple[date, float], ...]
     notes: tuple[str, ...] = ()
@@ -61,6 +68,7 @@ def review_of(
     then: TariffCost,
     now: TariffCost,
     currency: str,
+    battery: Battery | None = None,
 ) -> Review:
     """Hold a past season against its promise.
 
@@ -76,6 +84,8 @@ def review_of(
         The tariff of the promise and the one in force.
     currency : str
         That of both.
+    battery : Battery, optional
+        What the battery did on these steps, where it was metered.
     """
     plain = settings.without_windows()
 
@@ -83,27 +93,43 @@ def review_of(
         return _bill(cost, course.run(plain).flows) - _bill(cost, course.run(settings).flows)
 
     sunny = Course(promised.plant, real.grid, promised.load_kwh, real.pv_kwh, promised.start_kwh)
-    without = real.run(plain).flows
+    with_windows, without = real.run(settings), real.run(plain)
+    bare_bill, shape = (
+        _bill(then, without.flows),
+        shape_of(real, metered, battery, with_windows, without),
+    )
+    replayed = (with_windows if shape.were_at_work else without).flows
     steps = [
         saved(promised, then),
         saved(sunny, then),
         saved(real, then),
-        _bill(then, without) - _bill(then, metered),
-        _bill(now, without) - _bill(now, metered),
+        bare_bill - _bill(then, replayed),
+        bare_bill - _bill(then, metered),
+        _bill(now, without.flows) - _bill(now, metered),
     ]
     causes = dict(zip(CAUSES, np.diff(steps).tolist(), strict=True))
     grid = real.grid
-    replayed = real.run(settings).flows
     apart = np.abs(
         np.bincount(grid.day, weights=metered.import_kwh)
         - np.bincount(grid.day, weights=replayed.import_kwh)
     )
     worst = np.argsort(-apart, kind="stable")[:MOST_DAYS]
     return Review(
-        currency, grid.dates[0], grid.dates[-1], steps[0], causes, steps[3], steps[4],
-        _bill(now, metered), float(apart.mean()),
+        currency, grid.dates[0], grid.dates[-1], steps[0], causes, steps[4], steps[5],
+        _bill(now, metered), shape, float((net_of(metered) - net_of(replayed)).sum()) / grid.days,
+        None if battery is None else _per_day(battery, replayed), float(apart.mean()),
         tuple((grid.dates[int(n)], float(apart[n])) for n in worst),
     )  # fmt: skip
+
+
+def _per_day(battery: Battery, replayed: Flows) -> dict[str, float]:
+    """Return what the battery took and gave a day, metered and replayed. [kWh]"""
+    series = {
+        "metered_charge": battery[0], "metered_discharge": battery[1],
+        "replayed_charge": replayed.charge_kwh, "replayed_discharge": replayed.discharge_kwh,
+    }  # fmt: skip
+    days = replayed.grid.days
+    return {f"{name}_kwh_per_day": float(kwh.sum()) / days for name, kwh in series.items()}
 
 
 def refuse_what_hides_the_load(path: Path, *, has_pv: bool) -> None:

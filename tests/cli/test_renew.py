@@ -298,7 +298,7 @@ def test_a_review_tells_promise_causes_and_what_came(
     words = ["review", str(site), "--previous", str(planned), "--metered", str(meter)]
     done = run(*words)
     assert done.exit_code == 0, done.output
-    for told in ("promised saving over no windows", "weather", "load", "settings not as entered",
+    for told in ("promised saving over no windows", "weather", "load", "windows not at work", "not explained",
                  "real saving at the same tariff", "tariff"):  # fmt: skip
         assert told in done.stdout
     record = json.loads(run(*words, "--json").stdout)
@@ -415,3 +415,32 @@ def test_without_meters_there_is_nothing_to_test_on(made: Path, tmp_path: Path) 
     done = run("forecast", str(home), "--back-test")
     assert done.exit_code == 2
     assert "no meters" in done.stderr
+
+
+def test_a_review_uses_what_the_battery_was_metered_to_do(
+    site: Path, planned: Path, tmp_path: Path
+) -> None:
+    """Metered as replayed, with the battery's columns, over a part of the promise that begins later."""
+    flows = pd.read_csv(planned / "flows.csv").iloc[7 * 24 : 35 * 24]
+    table = flows[["time", "load_kwh", "pv_kwh"]].copy()
+    for name in ("import", "export", "charge", "discharge"):
+        table[f"{name}_kwh"] = flows[f"windows_{name}_kwh"]
+    table.to_csv(tmp_path / "meter.csv", index=False)
+    words = [
+        "review",
+        str(site),
+        "--previous",
+        str(planned),
+        "--metered",
+        str(tmp_path / "meter.csv"),
+    ]
+    record = json.loads(run(*words, "--json").stdout)
+    battery = record["battery"]
+    days = len(flows) / 24
+    for name in ("charge", "discharge"):
+        metered = float(table[f"{name}_kwh"].sum()) / days
+        assert battery[f"metered_{name}_kwh_per_day"] == pytest.approx(metered, rel=1e-3)
+        assert battery[f"replayed_{name}_kwh_per_day"] == pytest.approx(metered, rel=0.05)
+    assert record["days_that_tell"] > 0
+    assert record["days_as_with_windows"] == record["days_that_tell"]
+    assert record["causes"]["windows not at work"] == 0

@@ -140,6 +140,35 @@ def read_pv(path: Path, zone: str, plant: Plant) -> Forecast:
     return Forecast(grid, np.zeros(grid.count), pv_kwh, tuple(notes))
 
 
+def read_battery(
+    path: Path, zone: str, plant: Plant
+) -> tuple[TimeGrid, FloatArray, FloatArray] | None:
+    """Read what a battery took and gave, in kWh per step; None if the file has not both columns.
+
+    Raises
+    ------
+    SeriesError
+        As for a forecast.
+    """
+    notes: list[str] = []
+    table = read_table(path)
+    names = [column_named(table, _either(name)) for name in ("charge", "discharge")]
+    columns = [name for name in names if name is not None]
+    if len(columns) < len(names):
+        return None
+    values = [read_numbers(table, column) for column in columns]
+    for column, each in zip(columns, values, strict=True):
+        refuse_negative(table, column, each, 0.0, notes)
+    instants = read_stamps(table, needed_column(table, TIME_COLUMNS), zone, notes)
+    steps = even_steps(table, instants, tuple(values), notes)
+    grid = steps.grid(table, zone)
+    charge, discharge = (
+        _as_energy(table, column, each, steps, grid, notes, _size_of("charge", plant))
+        for column, each in zip(columns, values, strict=True)
+    )
+    return grid, charge, discharge
+
+
 def _either(name: str) -> tuple[str, str]:
     return f"{name}_kwh", f"{name}_kw"
 
