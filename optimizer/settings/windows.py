@@ -299,7 +299,10 @@ class Settings(Document):
         season = self.seasons[place.season]
         window = self.window(place)
         days = season.day_sets[place.day_set].days
-        return f"{days} {window.span()}, {season.name()}: {window.words(whole_kw)}"
+        months = season.name()
+        if self.found_for is not None:
+            months += f" (found for {months_text(self.found_for)})"
+        return f"{days} {window.span()}, {months}: {window.words(whole_kw)}"
 
     def entries(self) -> int:
         """Return how many windows a person has to type in."""

@@ -62,6 +62,9 @@ def test_each_thing_that_the_equipment_does_not_do_gets_a_word(site: Path, tmp_p
     assert any("no window holds" in note for note in notes)
     assert "these settings" in told
     assert "ur windows" not in told
+    page = (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
+    assert "battery, these settings" in page
+    assert "ur windows" not in page
 
 
 def test_settings_that_can_be_done_as_they_stand_get_no_word(site: Path, tmp_path: Path) -> None:

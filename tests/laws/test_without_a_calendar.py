@@ -6,6 +6,7 @@ Settings found for a part of the year say for which, and are at work in all othe
 from __future__ import annotations
 
 import json
+import shutil
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +16,8 @@ from typer.testing import CliRunner
 
 from optimizer.billing.tariff import shipped_folder
 from optimizer.cli import SOMETHING_TO_CHANGE, app
+from optimizer.paperwork import read_brief
+from optimizer.seasons import in_use_of
 from optimizer.settings.drafts import Draft
 from optimizer.settings.fitting import settings_of
 from optimizer.settings.refusals import read_settings
@@ -52,6 +55,9 @@ def test_what_was_found_for_summer_is_at_work_in_october() -> None:
     task = task_of(AC_PLANT, JULY, "two rates", ONE_SET)
     found = settings_of("summer", (tuple(SUMMER),), [((DRAFT,),)], task)
     assert found.found_for == SUMMER
+    assert found.sentence(found.places()[0]).startswith(
+        "every day 22:00–06:00, all year (found for July–September): charge to 80 %"
+    )
     load, pv = weather(OCTOBER, 5)
     ran, by_hand, without = (
         replay(AC_PLANT, OCTOBER, load, pv, settings, 1.0).flows
@@ -113,6 +119,23 @@ def test_the_gain_told_in_october_is_the_real_one() -> None:
 
     gain = costs(typed([10], *really)) - costs(renewal.after)
     assert renewal.saving.seen == pytest.approx(gain, abs=1e-6)
+
+
+def test_the_history_and_outages_take_settings_as_the_equipment_holds_them(
+    october: Path, tmp_path: Path
+) -> None:
+    """Accepted as a file that names July alone: in October they are in use all the same."""
+    home = Path(shutil.copytree(october, tmp_path / "home"))
+    (tmp_path / "used.yaml").write_text(USED, encoding="utf-8")
+    (tmp_path / "by_hand.yaml").write_text(USED.replace("[7]", str(YEAR)), encoding="utf-8")
+    run("renew", str(home), "--accept", str(tmp_path / "used.yaml"))
+    in_use = in_use_of(read_brief(home).scenario, None)
+    assert (in_use.found_for, in_use.seasons[0].months) == ([7], YEAR)
+    told = [
+        json.loads(run("outage", str(home), "--json", *words))
+        for words in ([], ["--settings", str(tmp_path / "by_hand.yaml")])
+    ]
+    assert told[0] == told[1]
 
 
 # --- the commands ----------------------------------------------------------------------------
