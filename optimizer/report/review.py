@@ -85,8 +85,8 @@ def _shape_words(review: Review) -> str:
         )
     count = {0: "none", shape.days: "all"}.get(shape.as_windows, str(shape.as_windows))
     told = (
-        f"On {count} of {shape.days} days that tell one from the other, the battery moved as with these"
-        " windows"
+        f"On {count} of the {shape.days} days on which replays with and without these windows differ, the"
+        " battery moved as with them"
     )
     if shape.were_at_work:
         return f"{told}."

@@ -58,7 +58,7 @@ def test_windows_that_were_never_typed_in_are_called_not_at_work(with_battery: b
     assert result.shape.as_windows == 0
     assert result.shape.days >= 20
     told = words(result)
-    assert f"On none of {result.shape.days} days" in told
+    assert f"On none of the {result.shape.days} days" in told
     assert "as entered" not in told
 
 
