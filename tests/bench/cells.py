@@ -71,7 +71,7 @@ SITES = {
     ),
     "small PV": Site("home_small_pv_2011_30min", "Australia/Sydney", 30, 10, 5, 5, "ac", 15, 5),
     "composite a": Site(
-        "home_composite_a_2013_30min", "Australia/Sydney", 30, 13.5, 5, 6, "dc", 15, 5
+        "home_composite_a_2013_30min", "Australia/Sydney", 30, 13, 4.5, 6, "dc", 15, 5
     ),
     "composite b": Site(
         "home_composite_b_2013_30min", "Australia/Sydney", 30, 10, 4, 5, "dc", 15, 5

@@ -59,7 +59,7 @@ def year(step_minutes: int) -> Problem:
     load = (1 + 3 * luck.random(count)) * grid.step_h
     pv = np.maximum(0, np.sin((hour - 6) / 12 * np.pi)) * 6 * luck.random(count) * grid.step_h
     plant = Plant.of(
-        Battery(capacity_kwh=13.5, charge_kw=5, discharge_kw=5),
+        Battery(capacity_kwh=13, charge_kw=4.5, discharge_kw=4.5),
         Inverter(ac_limit_kw=6), Photovoltaic(coupling="dc"), Connection(), Permissions(), 10,
     )  # fmt: skip
     return Problem(grid, plant, load, pv, tariff(grid), plant.low_kwh, plant.low_kwh)

@@ -100,7 +100,7 @@ def test_on_whole_kwh_without_losses_enumeration_finds_the_very_same_cost():
 # --- The same LP, another matrix.
 
 SITE = {
-    "capacity": 13.5, "low": 1.35, "charge": 5.0, "discharge": 6.0, "eta_c": 0.96, "eta_d": 0.95,
+    "capacity": 13.0, "low": 1.3, "charge": 4.5, "discharge": 6.0, "eta_c": 0.96, "eta_d": 0.95,
     "ac_limit": 5.0, "eta_ac": 0.97, "eta_dc": 0.94, "import_limit": 25.0, "export_limit": 4.0,
 }  # fmt: skip
 
