@@ -8,8 +8,8 @@ from __future__ import annotations
 
 from optimizer.site.loads import Dwelling
 
-TEMPERATURE_FACTOR = {80: 1.00, 70: 1.04, 60: 1.11, 50: 1.19, 40: 1.30, 30: 1.40, 20: 1.59}
-"""By what a lead-acid bank must be larger at so many °F; identical in two independent worksheets."""
+TEMPERATURE_FACTOR = {77: 1.00, 70: 1.04, 60: 1.11, 50: 1.19, 40: 1.30, 30: 1.43}
+"""By what a lead-acid bank must be larger at so many °F (IEEE Std 485, table 1, from memory)."""
 
 GENERAL_VA, GENERAL_REST = 10_000.0, 0.40
 """The optional method takes the first 10 kVA of general loads whole and 40 % of the rest."""
@@ -28,8 +28,8 @@ def bank_kwh(
 
     References
     ----------
-    The simplified method of IEEE-style worksheets, https://batteries-solar.blogspot.com; dividing AC
-    loads by the inverter's efficiency: Home Power, "Designing a Stand-Alone PV System", p. 3.
+    Plain arithmetic, in the order of the worksheet of IEEE Std 1013 (sizing lead-acid batteries for
+    stand-alone PV), from memory; its margins for ageing and design are left to who asks.
     """
     return kwh_per_day * days / depth_of_discharge * temperature_factor / efficiency
 

@@ -6,6 +6,7 @@ is arithmetic for a talk with a licensed electrician and the local authority, ne
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
@@ -28,7 +29,7 @@ from optimizer.endurance.starting import (
     one_after_another_w,
     switching_order,
 )
-from optimizer.site.equipment import Plant
+from optimizer.site.equipment import Inverter, Plant
 from optimizer.site.loads import Load
 from optimizer.site.scenario import Scenario
 from optimizer.timegrid import FloatArray
@@ -39,9 +40,6 @@ if TYPE_CHECKING:  # what checks alone need loads no compiled code
 
 Severity = Literal["serious", "odd", "information"]
 
-USUAL_SURGE, USUAL_SURGE_S = 1.25, 300.0
-"""Surge of a hybrid inverter ÷ its rating, and for how long (common practice, no published source)."""
-
 USUAL_RATIO = (1.0, 1.3)
 """PV ÷ inverter that is usual: 1.13 to 1.30 in the US fleet (EIA, Today in Energy, id 35372)."""
 
@@ -51,6 +49,7 @@ FAST_C_RATE = 1.0
 DAYS_PER_YEAR = 365.25
 PRACTICE = "common practice, no published source"
 STATED = "the scenario"
+UNSTATED = "the scenario states no surge, so none is reckoned with"
 
 
 @dataclass(frozen=True)
@@ -103,52 +102,84 @@ def findings_of_replay(
     ]
 
 
+@dataclass(frozen=True)
+class _Surge:
+    """What the inverter gives while loads start: as stated, else no more than while they run. [W]"""
+
+    watts: float
+    limit: str
+    source: str
+    is_stated: bool
+
+    @classmethod
+    def of(cls, inverter: Inverter) -> _Surge:
+        if inverter.surge_kw is None:
+            continuous = 1000 * inverter.ac_limit_kw
+            return cls(continuous, f"the inverter's {_kw(continuous)}", UNSTATED, is_stated=False)
+        watts = 1000 * inverter.surge_kw
+        lasting = f" for {number(inverter.surge_s, 0)} s" if inverter.surge_s else ""
+        return cls(watts, f"a surge of {_kw(watts)}{lasting}", STATED, is_stated=True)
+
+    def mend(self, otherwise: str) -> str:
+        """Return what to do where a start asks for more."""
+        ask = "" if self.is_stated else "Give inverter.surge_kw and surge_s from the data sheet."
+        return " ".join(each for each in (ask, otherwise) if each)
+
+
 def load_findings(loads: Sequence[Load], scenario: Scenario) -> Iterator[Finding]:
     """Yield whether the loads can run and start on the inverter, all of them and leg by leg."""
     if not loads:
         return
     inverter = scenario.file.inverter
-    continuous = 1000 * inverter.ac_limit_kw
-    stated = inverter.surge_kw is not None
-    surge = 1000 * (inverter.surge_kw or USUAL_SURGE * inverter.ac_limit_kw)
-    seconds = inverter.surge_s or (0.0 if stated else USUAL_SURGE_S)
-    source = STATED if stated else f"1.25 × the rating, {PRACTICE}"
-    lasting = f" for {number(seconds, 0)} s" if seconds else ""
+    continuous, surge = 1000 * inverter.ac_limit_kw, _Surge.of(inverter)
     running = sum(load.running_w for load in loads)
-    kept, off = left_off(loads, continuous, surge)
-    without = f"In an outage leave off: {', '.join(load.name for load in off)}." if off else ""
-    lost = [load.name for load in off if load.critical]
-    if lost:
-        without += f" Critical, and yet not to be carried with the rest: {', '.join(lost)}."
+    may_start_w = surge.watts if surge.is_stated else math.inf  # nobody knows: running alone counts
     yield Finding(
         "serious" if running > continuous else "information", "All loads running together",
-        _kw(running), f"the inverter's {_kw(continuous)}", STATED, without,
+        _kw(running), f"the inverter's {_kw(continuous)}", STATED,
+        _without(left_off(loads, continuous, may_start_w)[1]),
     )  # fmt: skip
-    worst = one_after_another_w(loads)
+    yield from _start_findings(loads, continuous, surge)
+    yield from _leg_findings(loads, continuous, surge)
+
+
+def _start_findings(
+    loads: Sequence[Load], continuous: float, surge: _Surge
+) -> Iterator[Finding]:
+    kept, off = left_off(loads, continuous, surge.watts)
+    worst, together = one_after_another_w(loads), all_at_once_w(loads)
+    grave: Severity = "serious" if surge.is_stated else "odd"
     yield Finding(
-        "serious" if worst > surge else "information",
-        "The largest start while all others run", _kw(worst),
-        f"a surge of {_kw(surge)}{lasting}", source, without if worst > surge else "",
+        grave if worst > surge.watts else "information",
+        "The largest start while all others run", _kw(worst), surge.limit, surge.source,
+        surge.mend(_without(off)) if worst > surge.watts else "",
     )  # fmt: skip
-    together = all_at_once_w(loads)
     order = ", ".join(step.load.name for step in switching_order(kept))
     yield Finding(
-        "odd" if together > surge else "information", "All loads starting at once", _kw(together),
-        f"a surge of {_kw(surge)}{lasting}", source,
-        f"Switch on one after another: {order}." if together > surge and len(kept) > 1 else "",
+        "odd" if together > surge.watts else "information", "All loads starting at once",
+        _kw(together), surge.limit, surge.source,
+        f"Switch on one after another: {order}." if together > surge.watts and len(kept) > 1 else "",
     )  # fmt: skip
-    yield from _leg_findings(loads, continuous, surge, source)
+
+
+def _without(off: Sequence[Load]) -> str:
+    """Return which loads to leave off in an outage, and which critical ones are among them."""
+    told = f"In an outage leave off: {', '.join(load.name for load in off)}." if off else ""
+    lost = [load.name for load in off if load.critical]
+    if lost:
+        told += f" Critical, and yet not to be carried with the rest: {', '.join(lost)}."
+    return told
 
 
 def _leg_findings(
-    loads: Sequence[Load], continuous: float, surge: float, source: str
+    loads: Sequence[Load], continuous: float, surge: _Surge
 ) -> Iterator[Finding]:
     if all(load.leg == "both" for load in loads):
         return
     on_leg = {leg: on_leg_w(loads, leg) for leg in ("1", "2")}
     over = [
         leg for leg, (running, worst) in on_leg.items()
-        if running > continuous / 2 or worst > surge / 2
+        if running > continuous / 2 or worst > surge.watts / 2
     ]  # fmt: skip
     mend = (
         "Move loads to the other leg." if len(over) == 1 else "Leave loads off: both legs are over."
@@ -157,8 +188,8 @@ def _leg_findings(
         if leg in over:
             yield Finding(
                 "serious", f"Leg {leg}: running, and with its largest start",
-                f"{_kw(running)}, {_kw(worst)}", f"half of the inverter, {_kw(continuous / 2)}, and of"
-                f" its surge, {_kw(surge / 2)}", source, mend,
+                f"{_kw(running)}, {_kw(worst)}", f"half of the inverter, {_kw(continuous / 2)}, and"
+                f" half of {surge.limit}", surge.source, mend,
             )  # fmt: skip
 
 

@@ -66,7 +66,7 @@ class Inverter(Document):
     """The inverter between the battery and the building (in a hybrid plant also the PV's).
 
     ``ac_limit_kw`` limits its AC side in either direction; ``surge_kw`` it gives for ``surge_s`` while
-    loads start.
+    loads start. Without them no surge is reckoned with.
     """
 
     ac_limit_kw: float = Field(gt=0, le=1e6)
@@ -74,6 +74,15 @@ class Inverter(Document):
     surge_s: float | None = Field(default=None, gt=0, le=3600)
     efficiency_pct: float = Field(default=97, gt=30, le=100)
     charging_efficiency_pct: float | None = Field(default=None, gt=30, le=100)
+
+    @model_validator(mode="after")
+    def _seconds_of_a_surge(self) -> Inverter:
+        if self.surge_s is not None and self.surge_kw is None:
+            raise ValueError(
+                f"surge_s is {self.surge_s:g}, but surge_kw is missing"
+                " | Give both from the data sheet, or leave both out. | surge_s"
+            )
+        return self
 
 
 class Photovoltaic(Document):

@@ -108,8 +108,8 @@ def test_without_sun_and_with_a_constant_load_it_is_the_simple_estimate() -> Non
     assert found.share_lasting(12.1) == 0.0
 
 
-def test_runtime_with_an_efficiency_is_the_textbooks() -> None:
-    """A04: 1,000 Wh × depth of discharge 1.0 × 0.9 ÷ 150 W = 6.0 h."""
+def test_runtime_with_an_efficiency_is_energy_over_power() -> None:
+    """By hand: 1,000 Wh × depth of discharge 1.0 × 0.9 ÷ 150 W = 6.0 h."""
     plant = simple_plant(1.0, 5, inverter=Inverter(ac_limit_kw=5, efficiency_pct=90))
     grid = hourly_grid(24)
     load = np.full(24, 0.15)
@@ -120,11 +120,11 @@ def test_runtime_with_an_efficiency_is_the_textbooks() -> None:
 
 
 def test_a_large_bank_lasts_two_days_at_a_households_pace() -> None:
-    """F03, common practice: 28.6 kWh that last some 48 hours mean about 14 kWh a day."""
-    plant = simple_plant(28.6, 10)
+    """F03, by hand: sixteen cells of 3.2 V and 250 Ah hold 12.8 kWh, two days at 6.4 kWh a day."""
+    plant = simple_plant(16 * 3.2 * 0.25, 10)
     grid = hourly_grid(24 * 7)
-    load = np.full(grid.count, 14.3 / 24)
-    run = replay(plant, grid, 0 * load, 0 * load, no_windows(0.0), 28.6)
+    load = np.full(grid.count, 6.4 / 24)
+    run = replay(plant, grid, 0 * load, 0 * load, no_windows(0.0), 12.8)
     assert outages_of(plant, run, load, 0 * load, 0.0).hours == pytest.approx(48.0)
 
 

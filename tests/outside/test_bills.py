@@ -170,7 +170,7 @@ def test_a_night_window_runs_over_midnight(tmp_path):
 
 
 def test_the_load_factor_is_mean_over_highest_power(tmp_path):
-    """B17, published (bettercostcontrol.com): 65,000 kWh, 125 kW, 30 d: 72.2 %."""
+    """B17, by hand: 65,000 kWh ÷ (125 kW × 720 h) = 72.2 %."""
     grid = local_grid("2025-06-01T00:00", "UTC", 720)
     used = np.full(720, (65_000 - 125) / 719)
     used[400] = 125
@@ -224,7 +224,7 @@ def test_kw_is_half_hour_kwh_times_two(tmp_path):
 
 
 def test_demand_priced_per_day_is_charged_for_every_day_of_the_bill(tmp_path):
-    """B21, published: AGL community page, 9.6 kW × 90 d × 0.15 = 129.60."""
+    """B21, by hand: 9.6 kW × 90 d × 0.15 = 129.60."""
     grid = local_grid("2025-05-01T00:00", "Australia/Brisbane", 90 * 48, 30)
     periods = meter_read_periods(grid, [date(2025, 5, 1), date(2025, 7, 30)], "test")
     used = np.where(np.arange(grid.count) == 2000, 4.8, 0.2)

@@ -177,7 +177,7 @@ def test_the_same_alternatives_year_by_year() -> None:
 def test_insulation_is_worth_what_the_text_says(
     paid: float, saved: float, years: int, factor: float, printed: float
 ) -> None:
-    """E04, *Energy Project Financing*, p. 258, issuhub.com/view/index/4299, at 10 %.
+    """E04, *Energy Project Financing*, p. 258, at 10 %.
 
     The text rounds the factor of 20 years, so that its first worth is off by half a cent.
     """

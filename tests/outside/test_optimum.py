@@ -78,8 +78,8 @@ def test_the_course_cost_falls_ever_more_slowly_with_capacity():
     assert (np.diff(costs, n=2) > -1e-6).all()
 
 
-# --- A business-analytics textbook, ten-period price list (solutioninn.com question 8015903;
-# transtutors.com 13454565). Published: prices, sizes, start. Derived: the optima.
+# --- A store that buys and sells over ten periods, an exercise for students of business. Stated there:
+# prices, sizes, start. Derived: the optima.
 
 TEN_PERIODS = np.array([5, 27, 2, 25, 22, 29, 24, 20, 61, 66], dtype=float)
 

@@ -138,7 +138,7 @@ def test_a_year_of_quarter_hours_is_counted_in_no_time() -> None:
 
 
 def test_full_cycles_are_the_sum_of_depths() -> None:
-    """D08, atlas.simtestlab.se: depths of 0.3, 0.4 and 0.5 are 1.2 cycles."""
+    """By hand: depths of 0.3, 0.4 and 0.5 are 1.2 cycles."""
     depths = np.array([0.3, 0.4, 0.5])
     assert equivalent_full_cycles(depths * 10, 10) == pytest.approx(1.2)
     assert equivalent_full_cycles(12, 10) == pytest.approx(1.2)
@@ -147,7 +147,7 @@ def test_full_cycles_are_the_sum_of_depths() -> None:
 
 
 def test_a_throughput_warranty_is_so_many_full_cycles() -> None:
-    """D09, arenergy.com.au: 29.2 MWh of 8 kWh usable are once a day for ten years."""
+    """By hand: 29.2 MWh of 8 kWh usable are 3,650 cycles, once a day for ten years."""
     assert equivalent_full_cycles(29_200, 8) == pytest.approx(3650)
 
 

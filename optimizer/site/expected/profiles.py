@@ -88,8 +88,8 @@ def day_factor(day: date) -> float:
 
     References
     ----------
-    The polynomial of VDEW's profile H0 as given in
-    https://github.com/oemof/demandlib/issues/17 and the vignette of the R package standardlastprofile.
+    The polynomial of the household profile H0: VDEW, Repräsentative VDEW-Lastprofile, M-32/99 (1999),
+    and its guide of application, M-05/2000 (numbers of the reports from memory).
     """
     d = day.timetuple().tm_yday
     return float(-3.92e-10 * d**4 + 3.20e-7 * d**3 - 7.02e-5 * d**2 + 2.10e-3 * d + 1.24)
