@@ -143,9 +143,7 @@ def load_findings(loads: Sequence[Load], scenario: Scenario) -> Iterator[Finding
     yield from _leg_findings(loads, continuous, surge)
 
 
-def _start_findings(
-    loads: Sequence[Load], continuous: float, surge: _Surge
-) -> Iterator[Finding]:
+def _start_findings(loads: Sequence[Load], continuous: float, surge: _Surge) -> Iterator[Finding]:
     kept, off = left_off(loads, continuous, surge.watts)
     worst, together = one_after_another_w(loads), all_at_once_w(loads)
     grave: Severity = "serious" if surge.is_stated else "odd"
@@ -171,9 +169,7 @@ def _without(off: Sequence[Load]) -> str:
     return told
 
 
-def _leg_findings(
-    loads: Sequence[Load], continuous: float, surge: _Surge
-) -> Iterator[Finding]:
+def _leg_findings(loads: Sequence[Load], continuous: float, surge: _Surge) -> Iterator[Finding]:
     if all(load.leg == "both" for load in loads):
         return
     on_leg = {leg: on_leg_w(loads, leg) for leg in ("1", "2")}

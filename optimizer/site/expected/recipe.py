@@ -7,8 +7,9 @@ on a quote; what is planned (a car, a heat pump, more PV) is laid on top, visibl
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import date
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
 from pydantic import Field, field_validator, model_validator
 
@@ -81,7 +82,8 @@ class PvRecipe(Document):
     The sun is that of ``weather_file`` (EPW, TMY3 or TM2), or of clear skies and cloudiness:
     ``clearness`` is the mean share of the sun above the air that reaches the ground. Whatever the
     sun, ``kwh_per_month`` (January first, as printed on a quote) sets what each month yields.
-    ``losses_pct`` are those of NREL's PVWatts, version 5 (NREL/TP-6A20-62641, table 2) unless given.
+    ``losses_pct`` are those of NREL/TP-6A20-62641 (2014), table 2, unless given; ``air_behind`` tells
+    how freely air passes behind the modules, and so how warm they grow.
     """
 
     roofs: Annotated[list[Roof], Field(min_length=1)]
@@ -90,7 +92,18 @@ class PvRecipe(Document):
     kwh_per_month: Month12 | None = None
     losses_pct: float = Field(default=14.08, ge=0, lt=100)
     temperature_pct_per_k: float = Field(default=-0.4, ge=-2, le=0)
-    mounting: Literal["on the roof", "open rack"] = "on the roof"
+    air_behind: Literal["little", "free"] = "little"
+
+    @model_validator(mode="before")
+    @classmethod
+    def _former_key(cls, given: Any) -> Any:
+        if isinstance(given, Mapping) and "mounting" in given:
+            raise ValueError(
+                "the key 'mounting' is now called 'air_behind'"
+                " | Write air_behind: free where air passes freely behind the modules, else air_behind:"
+                " little. | mounting"
+            )
+        return given
 
     @model_validator(mode="after")
     def _one_sun(self) -> PvRecipe:

@@ -1,9 +1,9 @@
 """What roofs yield: sun, tilted planes, warm cells, losses and an inverter, computed with pvlib.
 
-The chain is that of NREL's PVWatts, version 5 (A. Dobos, NREL/TP-6A20-62641, 2014): position of the
-sun in the middle of each step, the plane's irradiance with an isotropic sky and an albedo of 0.2, the
-cell temperature of King's model (SAND2004-3535), DC power by irradiance and temperature, all losses in
-one share, and the inverter's curve. pvlib is loaded only when a forecast asks for it.
+The chain is that of NREL/TP-6A20-62641 (A. Dobos, 2014): position of the sun in the middle of each
+step, the plane's irradiance with an isotropic sky and an albedo of 0.2, the cell temperature of
+SAND2004-3535 (D. King et al., 2004), DC power by irradiance and temperature, all losses in one share,
+and the inverter's curve. pvlib is loaded only when a forecast asks for it.
 Read next: ``additions``.
 """
 
@@ -26,9 +26,17 @@ from optimizer.units import MINUTES_PER_DAY
 ALBEDO = 0.2
 INVERTER_EFFICIENCY = 0.96
 DC_PER_AC = 1.1
-"""Modules ÷ inverter where no limit is given: the ratio of PVWatts, version 5."""
+"""Modules ÷ inverter where no limit is given (NREL/TP-6A20-62641, table 2)."""
 
-MOUNTS = {"on the roof": "close_mount_glass_glass", "open rack": "open_rack_glass_polymer"}
+WARMTH = {"little": (-2.98, -0.0471, 1.0), "free": (-3.56, -0.0750, 3.0)}
+"""How warm cells grow, by the air behind the modules: a, b [s/m] and the cell's excess over its back at
+1,000 W/m² [K] (SAND2004-3535, table 1: close to a roof between glass, and on a rack before a film)."""
+
+RATED_W_M2, RATED_C = 1000.0, 25.0
+"""Irradiance and cell temperature at which modules are rated (IEC 60904-3)."""
+
+REFERENCE_EFFICIENCY = 0.9637
+"""Of the inverter whose curve is printed (NREL/TP-6A20-62641)."""
 
 TYPICAL_CLEARNESS = 0.5
 """Mean share of the sun above the air that reaches the ground (common practice, no published source)."""
@@ -176,27 +184,37 @@ def roof_dc_kw(
     """
     pvlib = pvlib_module()
     power, first = np.zeros(len(sun)), np.zeros(len(sun))
-    mount = pvlib.temperature.TEMPERATURE_MODEL_PARAMETERS["sapm"][MOUNTS[recipe.mounting]]
     for number, roof in enumerate(recipe.roofs):
         plane = pvlib.irradiance.get_total_irradiance(
             roof.tilt_deg, roof.azimuth_deg, sun["apparent_zenith"], sun["azimuth"],
             sky["dni"], sky["ghi"], sky["dhi"], albedo=ALBEDO, model="isotropic",
         )["poa_global"].fillna(0.0)  # fmt: skip
-        cell = pvlib.temperature.sapm_cell(plane, sky["air_c"], sky["wind"], **mount)
-        dc = pvlib.pvsystem.pvwatts_dc(
-            plane, cell, roof.peak_kw, recipe.temperature_pct_per_k / 100
-        )
+        warmer_k = _cell_c(plane, sky, recipe.air_behind) - RATED_C
+        dc = roof.peak_kw * plane / RATED_W_M2 * (1 + recipe.temperature_pct_per_k / 100 * warmer_k)
         power += np.clip(np.asarray(dc), 0.0, None)
         first = np.asarray(plane) if number == 0 else first
     return power * (1 - recipe.losses_pct / 100), first
 
 
+def _cell_c(plane: pd.Series, sky: pd.DataFrame, air_behind: str) -> pd.Series:
+    """Return the temperature of the cells (SAND2004-3535), shape (T,). [°C]"""
+    a, b, excess_k = WARMTH[air_behind]
+    warmer: pd.Series = plane * (np.exp(a + b * sky["wind"]) + excess_k / RATED_W_M2)
+    return sky["air_c"] + warmer
+
+
 def inverter_ac_kw(dc_kw: FloatArray, limit_kw: float) -> FloatArray:
-    """Return AC power of an inverter of a limit, by the curve of PVWatts, shape (T,). [kW]"""
-    ac = pvlib_module().inverter.pvwatts(
-        np.asarray(dc_kw), limit_kw / INVERTER_EFFICIENCY, INVERTER_EFFICIENCY
-    )
-    return np.asarray(ac, dtype=np.float64)
+    """Return AC power of an inverter of a limit, shape (T,). [kW]
+
+    References
+    ----------
+    NREL/TP-6A20-62641 (2014), the inverter's curve.
+    """
+    share = np.asarray(dc_kw, dtype=np.float64) * INVERTER_EFFICIENCY / limit_kw
+    # Efficiency times share, so that nothing is divided by a share of zero.
+    curve = -0.0162 * share**2 + 0.9858 * share - 0.0059
+    ac = limit_kw / REFERENCE_EFFICIENCY * np.where(share > 0, curve, 0.0)
+    return np.asarray(np.clip(ac, 0.0, limit_kw))
 
 
 class RoofModel:
