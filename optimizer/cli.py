@@ -354,7 +354,7 @@ def outage(
     as_json: JsonOption = False,
     debug: DebugOption = False,
 ) -> None:
-    """Say how long outages are survived, from every step of the forecast on."""
+    """Say how long the building goes on when the grid fails, by the clock and by month."""
     if floors:
         if settings is not None or critical:
             raise typer.BadParameter(

@@ -238,7 +238,7 @@ def in_use_of(scenario: Scenario, previous: Path | None) -> Settings:
 def study_outages(
     path: Path, previous: Path | None, *, critical_only: bool, progress: Progress
 ) -> tuple[Brief, Settings, Outages]:
-    """Say how long outages are survived under settings in use, or with no windows if none are known."""
+    """Say how long the building goes on when the grid fails, under settings in use or no windows."""
     progress("reading the scenario and the settings in use")
     brief = read_brief(path)
     plant = brief.scenario.plant

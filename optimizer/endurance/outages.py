@@ -7,6 +7,7 @@ critical loads. Read next: ``valuation.outcome``.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import partial
 from itertools import pairwise
@@ -23,6 +24,9 @@ from optimizer.site.loads import MOST_HOURS
 from optimizer.timegrid import FloatArray, IntArray, TimeGrid
 
 TOLD_HOURS = (1, 2, 4, 8, 12, 24, 48, 72)
+
+IN_TEN = {"nine in ten": 9, "five in ten": 5, "one in ten": 1}
+"""Of how many outages in ten the hours are told that they reach."""
 
 WHY = {
     CARRIED: "carried to the end",
@@ -89,6 +93,21 @@ class Outages:
         """
         usable = (self.full_kwh - self.floor_kwh) * self.efficiency
         return usable / self.mean_kw if self.mean_kw > 0 else np.inf
+
+    def reached_by_hour(self) -> FloatArray:
+        """Return the hours that nine, five and one in ten outages reach, by clock hour, (3, 24). [h]"""
+        return self._reached(self.grid.minute_of_day // 60, range(24))
+
+    def reached_by_month(self) -> FloatArray:
+        """Return the same by month, shape (3, 12); NaN where the forecast holds nothing. [h]"""
+        return self._reached(self.grid.month, range(1, 13))
+
+    def _reached(self, key: IntArray, keys: Sequence[int]) -> FloatArray:
+        """Return for each key the hours that so many of its outages reach, shape (3, len(keys)). [h]"""
+        pct = [100 - 10 * count for count in IN_TEN.values()]
+        inside = (self.hours[key == each] for each in keys)
+        columns = [np.percentile(each, pct) if len(each) else [np.nan] * 3 for each in inside]
+        return np.array(columns).T
 
     def by_month_and_hour(self, pct: float = 10.0) -> FloatArray:
         """Return what so many per cent of the outages of a month and hour do not outlast, (12, 24). [h]

@@ -12,10 +12,10 @@ from dataclasses import dataclass
 from itertools import cycle
 
 import matplotlib as mpl
+import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from optimizer.calendar import MONTH_NAMES
 from optimizer.settings.windows import SeasonSet
 from optimizer.timegrid import FloatArray
 from optimizer.units import MINUTES_PER_DAY, money
@@ -190,32 +190,36 @@ def draw_curve(
         return svg_text(figure)
 
 
-def draw_outages(hours: Sequence[float], shares: Sequence[float], table: FloatArray) -> str:
-    """Return the share of outages that last so long, and the P10 of each month and hour as a map.
+def draw_hours_reached(
+    reached: Mapping[str, Sequence[float]], ticks: Sequence[str], when: str, horizon_h: float
+) -> str:
+    """Return for each clock hour or month the hours that so many grid failures reach, a line each.
 
-    ``table`` has shape (12, 24), hours that one outage in ten does not outlast; NaN is left blank.
+    NaN is left blank. The axis is stretched near zero, where an hour matters most.
     """
     with mpl.rc_context(STYLE):
-        figure = Figure(figsize=(9.6, 3.6), layout="constrained")
-        left, right = figure.subplots(1, 2, width_ratios=[1, 1.5])
-        left.step(hours, [100 * share for share in shares], where="post", color=BLUE)
-        left.set_ylim(0, 102)
-        left.set_xlim(0, max(hours))
-        left.set_xlabel("lasts at least, hours")
-        left.set_ylabel("share of outages, %")
-        most = max(float(table[table == table].max(initial=0.0)), 1.0)
-        # Drawn as shapes and in few colours: a picture of points would name something to load.
-        colours = mpl.colormaps["cividis"].resampled(12)
-        image = right.pcolormesh(
-            range(24), range(12), table, shading="nearest", cmap=colours, vmin=0, vmax=most
-        )
-        right.invert_yaxis()
-        right.set_xticks(range(0, 24, 4), [f"{hour:02d}:00" for hour in range(0, 24, 4)])
-        right.set_yticks(range(12), [name[:3] for name in MONTH_NAMES])
-        right.set_xlabel("outage begins")
-        bar = figure.colorbar(image, ax=right)
-        bar.set_label("one in ten lasts at most, h")
+        figure = Figure(figsize=(4.8, 3.4), layout="constrained")
+        ax = figure.subplots()
+        looks = zip((BLUE, GREEN, ORANGE), "os^", ("-", "--", ":"), strict=True)
+        for (name, values), (colour, marker, dashes) in zip(reached.items(), looks, strict=True):
+            ax.plot(
+                range(len(ticks)), values, color=colour, marker=marker, markersize=4,
+                linestyle=dashes, label=name,
+            )  # fmt: skip
+        ax.set_yscale("function", functions=(_root, np.square))
+        marks = [h for h in (0, 1, 4, 8, 12, 24, 48, 72) if h <= horizon_h]
+        ax.set_yticks(marks, [f"{mark}" for mark in marks])
+        ax.set_ylim(0, horizon_h * 1.05)
+        every = max(len(ticks) // 6, 1) if len(ticks) > 12 else 1
+        ax.set_xticks(range(0, len(ticks), every), ticks[::every])
+        ax.set_xlabel(when)
+        ax.set_ylabel("goes on for at least, h")
+        figure.legend(loc="outside upper left", ncols=3, columnspacing=1.2, frameon=False)
         return svg_text(figure)
+
+
+def _root(hours: FloatArray) -> FloatArray:
+    return np.sqrt(np.maximum(hours, 0.0))
 
 
 def draw_floors(

@@ -1,4 +1,4 @@
-"""How long outages are survived: as text, as data, as figures, and as files."""
+"""How long the building goes on when the grid fails: as text, as data, as figures, and as files."""
 
 from __future__ import annotations
 
@@ -17,6 +17,10 @@ if TYPE_CHECKING:
     from optimizer.endurance.outages import Outages
     from optimizer.settings.windows import Settings
     from optimizer.site.scenario import Scenario
+    from optimizer.timegrid import FloatArray
+
+EVERY_H = 3
+"""The terminal shows every third hour of the clock."""
 
 LASTING_H = 24.0
 """Energy short is told for an outage that lasts so long. [h]"""
@@ -29,16 +33,18 @@ CAUTIONS = (
 
 
 def outage_text(scenario: Scenario, settings: Settings, outages: Outages) -> str:
-    """Return the survival curve, the worst hour, energy short and the simple estimate as text."""
+    """Return shares, hours reached by the clock, the worst hour and the simple estimate as text."""
     invented = " (invented)" if scenario.file.invented else ""
     grid = outages.grid
     return "\n".join([
-        f"OUTAGES of {scenario.name}{invented}, beginning at each of {grid.count:,} steps",
-        filled(f"from {grid.dates[0]} to {grid.dates[-1]}, with the settings {settings.settings!r};"
-               f" carried: {carried_text(outages)}"),
+        f"HOW LONG THE BUILDING GOES ON WHEN THE GRID FAILS: {scenario.name}{invented}",
+        filled(f"{grid.count:,} outages, {grid.dates[0]} to {grid.dates[-1]}, with the settings"
+               f" {settings.settings!r}; carried: {carried_text(outages)}"),
         "",
-        f"  {'lasts at least':22}" + "".join(f"{f'{h} h':>8}" for h, _ in curve_rows(outages)),
-        f"  {'share of outages':22}" + "".join(f"{share:>8}" for _, share in curve_rows(outages)),
+        f"  {'goes on for at least':22}" + "".join(f"{f'{h} h':>8}" for h, _ in share_rows(outages)),
+        f"  {'share of outages':22}" + "".join(f"{share:>8}" for _, share in share_rows(outages)),
+        "",
+        *_clock_lines(outages),
         "",
         *(filled(sentence) for sentence in outage_sentences(outages)),
         "",
@@ -57,7 +63,24 @@ def carried_text(outages: Outages) -> str:
     return f"{what}, {number(outages.mean_kw, 2)} kW in the mean, {sun}"
 
 
-def curve_rows(outages: Outages) -> list[tuple[int, str]]:
+def _clock_lines(outages: Outages) -> list[str]:
+    """Return the hours that so many outages in ten reach, every third clock hour."""
+    from optimizer.endurance.outages import IN_TEN
+
+    hours = range(0, 24, EVERY_H)
+    head = f"  {'grid fails at':22}" + "".join(f"{f'{hour:02d}:00':>8}" for hour in hours)
+    rows = zip(IN_TEN, outages.reached_by_hour(), strict=True)
+    return [head] + [
+        f"  {f'{name} reach, h':22}" + "".join(f"{_hours(row[hour]):>8}" for hour in hours)
+        for name, row in rows
+    ]
+
+
+def _hours(value: float) -> str:
+    return "–" if np.isnan(value) else number(float(value))
+
+
+def share_rows(outages: Outages) -> list[tuple[int, str]]:
     """Return the share of outages that last at least so many hours."""
     from optimizer.endurance.outages import TOLD_HOURS
 
@@ -65,7 +88,7 @@ def curve_rows(outages: Outages) -> list[tuple[int, str]]:
 
 
 def outage_sentences(outages: Outages) -> list[str]:
-    """Return what one outage in ten does not outlast, the worst hour, energy short, the estimate."""
+    """Return the hours that outages reach, the worst hour, energy short, the simple estimate."""
     spread, (month, hour, worst) = outages.spread, outages.worst
     short = outages.short_kwh(LASTING_H)
     return [
@@ -95,7 +118,7 @@ def outage_record(outages: Outages) -> dict[str, Any]:
         "horizon_h": outages.horizon_h,
         "carried": "critical" if outages.critical_only else "building",
         "mean_kw": outages.mean_kw,
-        "share_lasting": {str(h): outages.share_lasting(h) for h, _ in curve_rows(outages)},
+        "share_lasting": {str(h): outages.share_lasting(h) for h, _ in share_rows(outages)},
         "hours": vars(outages.spread),
         "worst": {"month": month, "hour": hour, "p10_h": worst},
         "short_kwh_of_24_h": {
@@ -104,14 +127,22 @@ def outage_record(outages: Outages) -> dict[str, Any]:
         },
         "simple_estimate_h": outages.simple_h if np.isfinite(outages.simple_h) else None,
         "reasons": outages.reasons(),
-        "p10_h_by_month_and_hour": [
-            None
-            if np.isnan(row).all()
-            else [None if np.isnan(value) else round(float(value), 3) for value in row]
-            for row in table
-        ],
+        "hours_reached_by_clock_hour": _in_ten_record(outages.reached_by_hour()),
+        "hours_reached_by_month": _in_ten_record(outages.reached_by_month()),
+        "p10_h_by_month_and_hour": [None if np.isnan(row).all() else _known(row) for row in table],
         "cautions": list(CAUTIONS),
     }
+
+
+def _in_ten_record(reached: FloatArray) -> dict[str, list[float | None]]:
+    from optimizer.endurance.outages import IN_TEN
+
+    names = (name.replace(" ", "_") for name in IN_TEN)
+    return {name: _known(row) for name, row in zip(names, reached, strict=True)}
+
+
+def _known(row: FloatArray) -> list[float | None]:
+    return [None if np.isnan(value) else round(float(value), 3) for value in row]
 
 
 def outage_csv(outages: Outages) -> str:
@@ -129,25 +160,38 @@ def outage_csv(outages: Outages) -> str:
 
 def outage_section(outages: Outages) -> dict[str, Any]:
     """Return what the page shows of outages."""
-    from optimizer.report.figures import draw_outages
-
-    hours = np.arange(0, outages.horizon_h + 1)
-    shares = [outages.share_lasting(float(h)) for h in hours]
     table = outages.by_month_and_hour()
     return {
         "carried": carried_text(outages),
-        "figure": Markup(draw_outages(hours.tolist(), shares, table)),
-        "rows": curve_rows(outages),
+        "figures": _figures(outages),
+        "rows": share_rows(outages),
         "sentences": outage_sentences(outages),
         "reasons": outages.reasons(),
         "cautions": CAUTIONS,
         "hours": [f"{hour:02d}" for hour in range(24)],
         "table": [
-            (MONTH_NAMES[month], ["–" if np.isnan(v) else number(float(v)) for v in row])
+            (MONTH_NAMES[month], [_hours(value) for value in row])
             for month, row in enumerate(table)
             if not np.isnan(row).all()
         ],
     }
+
+
+def _figures(outages: Outages) -> list[Markup]:
+    """Return the hours that outages reach, by clock hour and by month, as two pictures."""
+    from optimizer.endurance.outages import IN_TEN
+    from optimizer.report.figures import draw_hours_reached
+
+    months = [name[:3] for name in MONTH_NAMES]
+    return [
+        Markup(draw_hours_reached(
+            dict(zip(IN_TEN, reached.tolist(), strict=True)), ticks, when, outages.horizon_h
+        ))
+        for reached, ticks, when in (
+            (outages.reached_by_hour(), [f"{h:02d}:00" for h in range(24)], "grid fails at"),
+            (outages.reached_by_month(), months, "grid fails in"),
+        )
+    ]  # fmt: skip
 
 
 def write_outages(
