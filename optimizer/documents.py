@@ -12,9 +12,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, Literal, TypeVar, get_args, get_origin
 
 from pydantic import BaseModel, ConfigDict, ValidationError
+from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails
 from ruamel.yaml import YAML
 from ruamel.yaml.comments import CommentedMap, CommentedSeq, TaggedScalar
@@ -270,6 +271,22 @@ _FORMS = {
 """What a value must be, and how that is written."""
 
 
+def _example(field: FieldInfo | None = None) -> str:
+    """Return a value that a key might have: its own example, or one of its kind, nested if need be."""
+    if field is not None and field.examples:
+        return str(field.examples[0])
+    annotation = None if field is None else field.annotation
+    documents = [m for m in _members(annotation) if get_origin(annotation) is not list]
+    if documents:
+        needed = documents[0].model_fields.items()
+        inner = [f"{name}: {_example(f)}" for name, f in needed if f.is_required()]
+        return "{" + ", ".join(inner) + "}"
+    if get_origin(annotation) is Literal:
+        return str(get_args(annotation)[0])
+    kinds = {float: "5", int: "5", bool: "true", date: "2025-07-03", str: "a name"}
+    return kinds.get(annotation, "[]" if get_origin(annotation) is list else "5")  # type: ignore[arg-type]
+
+
 def _allowed(detail: ErrorDetails) -> str:
     if detail["type"] == "literal_error":
         return str(detail["ctx"]["expected"])
@@ -283,7 +300,8 @@ def _words(detail: ErrorDetails, key: str, models: Sequence[type[BaseModel]]) ->
     context = detail.get("ctx", {})
     known = sorted({f.alias or name for m in models for name, f in m.model_fields.items()})
     if kind == "missing":
-        return [f"the key {key!r} is missing", f"Add it, e.g. {key}: ..."]
+        fields = [m.model_fields[key] for m in models if key in m.model_fields]
+        return [f"the key {key!r} is missing", f"Add it, e.g. {key}: {_example(*fields[:1])}"]
     if kind == "extra_forbidden":
         near = difflib.get_close_matches(key, known, n=1, cutoff=0.5)
         choice = f"Did you mean {near[0]!r}?" if near else f"Known here: {', '.join(known)}."

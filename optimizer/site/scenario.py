@@ -17,6 +17,7 @@ from optimizer.errors import ScenarioError
 from optimizer.flows import Flows
 from optimizer.site.behaviour import Behaviour
 from optimizer.site.controls import Controls
+from optimizer.site.doubts import doubts
 from optimizer.site.equipment import (
     Battery,
     Connection,
@@ -83,13 +84,13 @@ class State(History):
 class ScenarioFile(Document):
     """What stands in ``scenario.yaml``."""
 
-    scenario: str
+    scenario: str = Field(examples=["My house"])
     about: str = ""
     invented: bool = False
-    zone: str
-    forecast: str | ForecastRecipe
+    zone: str = Field(examples=["Europe/Dublin"])
+    forecast: str | ForecastRecipe = Field(examples=["forecast.csv"])
     other_years: list[str] = []
-    tariff: str
+    tariff: str = Field(examples=["two_rates"])
     battery: Battery
     inverter: Inverter
     pv: Photovoltaic
@@ -212,6 +213,7 @@ def read_scenario(path: Path) -> Scenario:
     )  # fmt: skip
     folder = file_path.parent
     expected, forecast = _forecast_of(file, folder, source, plant)
+    forecast = replace(forecast, notes=(*forecast.notes, *doubts(file, plant, forecast)))
     so_far, grid = None, forecast.grid
     if file.state.metered is not None:
         so_far, notes = read_so_far(folder / file.state.metered, forecast.grid, plant.size_kw)

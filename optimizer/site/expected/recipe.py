@@ -75,6 +75,19 @@ class Roof(Document):
     tilt_deg: float = Field(ge=0, le=90)
     azimuth_deg: float = Field(ge=0, le=360)
 
+    @field_validator("azimuth_deg", mode="before")
+    @classmethod
+    def _clockwise_from_north(cls, given: Any) -> Any:
+        if not isinstance(given, float | int) or 0 <= given <= 360:
+            return given
+        told = "azimuths run clockwise from north: 90 is east, 180 south, 270 west."
+        if -180 <= given < 0:
+            told += (
+                f" If yours is counted from south, west above zero, write {given + 180:g}; if from north,"
+                f" {given + 360:g}."
+            )
+        raise ValueError(f"azimuth_deg is {given:g}, outside 0 to 360 | Mind: {told}")
+
 
 class PvRecipe(Document):
     """PV from roof facts and the sun.

@@ -78,8 +78,8 @@ def read_forecast(path: Path, zone: str, plant: Plant, pv_of: Forecast | None = 
     Raises
     ------
     SeriesError
-        If a column is missing, a value unreadable, negative or of an absurd size, the time stamps
-        contradict themselves, or too much is missing.
+        If a column is missing, a value unreadable or negative, the time stamps contradict themselves, or
+        too much is missing.
     """
     notes: list[str] = []
     table = read_table(path)
@@ -245,12 +245,12 @@ def _as_energy(
     steps: EvenSteps,
     grid: TimeGrid,
     notes: list[str],
-    size_kw: float | None,
+    size: Size | None,
 ) -> FloatArray:
     on_grid = _filled(table, column, steps.take(values), grid, notes)
     power = on_grid if column.endswith("_kw") else on_grid / grid.step_h
-    if size_kw is not None:
-        _refuse_wrong_unit(table, column, power, size_kw)
+    if size is not None:
+        _ask_about_unit(table, column, power, size, notes)
     return power * grid.step_h
 
 
@@ -295,31 +295,34 @@ def _filled(
     return filled
 
 
-def _refuse_wrong_unit(table: Table, column: str, power_kw: FloatArray, size_kw: float) -> None:
+def _ask_about_unit(
+    table: Table, column: str, power_kw: FloatArray, size: Size, notes: list[str]
+) -> None:
+    """Note where powers are out of all proportion to the equipment: nothing is refused for its size."""
     peak, mean = float(power_kw.max()), float(power_kw.mean())
-    if peak <= 0:
-        return
     unit, smaller, larger = ("kW", "W", "MW") if column.endswith("_kw") else ("kWh", "Wh", "MWh")
-    for is_absurd, guess, way in (
-        (peak > UNIT_FACTOR * size_kw or mean > size_kw, smaller, "divide"),
-        (peak < size_kw / UNIT_FACTOR**2, larger, "multiply"),
-    ):
-        if is_absurd:
-            raise SeriesError(
-                f"the highest power of {column} is {peak:,.4g} kW, absurd beside equipment of about"
-                f" {size_kw:,.4g} kW: values look like {guess}, not {unit}",
-                where=f"{table.path}, column {column}",
-                mend=f"If so, {way} the column by 1000.",
-            )
+    least, most = size
+    is_large = peak > UNIT_FACTOR * most or mean > most
+    if not is_large and not 0 < peak < least / UNIT_FACTOR**2:
+        return
+    guess, way, equipment = (smaller, "divide", most) if is_large else (larger, "multiply", least)
+    notes.append(
+        f"{table.path.name}: the highest power of {column} is {peak:,.4g} kW, beside equipment of about"
+        f" {equipment:,.4g} kW: if the column holds {guess} under a head of {unit}, {way} it by 1000."
+    )
 
 
-def _size_of(name: str, plant: Plant) -> float | None:
-    """Return about how high a power can be, which makes a wrong unit visible; None if it tells nothing.
+Size = tuple[float, float]
+"""Powers by which a wrong unit is seen: the least of the equipment's, and about the site's highest. [kW]"""
 
-    Export and what a battery does may be next to nothing. [kW]
+
+def _size_of(name: str, plant: Plant) -> Size | None:
+    """Return by what a wrong unit is seen; None where it cannot be.
+
+    Export and what a battery does may be next to nothing. The least is taken of inverter and battery, so
+    that one of them in W is not blamed on the series.
     """
+    least = min(plant.ac_limit_kw, max(plant.charge_kw, plant.discharge_kw))
     if name == "pv":
-        return max(plant.ac_limit_kw, min(plant.pv_ac_limit_kw, plant.ac_limit_kw * 3))
-    if name not in {"load", "import"}:
-        return None
-    return plant.size_kw
+        return least, max(plant.ac_limit_kw, min(plant.pv_ac_limit_kw, plant.ac_limit_kw * 3))
+    return (least, plant.size_kw) if name in {"load", "import"} else None
