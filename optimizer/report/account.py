@@ -101,7 +101,14 @@ class Account:
     @property
     def is_invented(self) -> bool:
         """Whether site or tariff are invented for demonstration."""
-        return self.scenario.file.invented or self.tariff.file.invented
+        return bool(self.invented)
+
+    @property
+    def invented(self) -> str:
+        """What is invented, in words; empty if nothing is."""
+        return invented_words(
+            is_site=self.scenario.is_invented, is_tariff=self.tariff.file.invented
+        )
 
     @property
     def span(self) -> str:
@@ -243,3 +250,10 @@ class Account:
 def _to_within(gap: float) -> str:
     """Return the share of the cost that the proof leaves open, in words; empty if none."""
     return f" to within {gap:.1e} of its cost" if gap > 0 else ""
+
+
+def invented_words(*, is_site: bool, is_tariff: bool) -> str:
+    """Return whether a site, or its tariff alone, is invented; empty if neither is."""
+    if is_site:
+        return "invented for demonstration"
+    return "the tariff is invented" if is_tariff else ""

@@ -42,7 +42,7 @@ def forecast_text(
 ) -> str:
     """Return what is expected, from what, how it spreads, and how good such forecasts were."""
     grid = scenario.forecast.grid
-    invented = " (invented)" if scenario.file.invented else ""
+    invented = " (invented)" if scenario.is_invented else ""
     lines = [
         f"FORECAST for {scenario.name}{invented}",
         f"  {grid.dates[0]} to {grid.dates[-1]}, {number(grid.days, 2)} days in steps of"
@@ -111,7 +111,7 @@ def forecast_record(
     return {
         "program": {"name": "tariffwright", "version": optimizer.__version__},
         "scenario": scenario.name,
-        "invented": scenario.file.invented,
+        "invented": scenario.is_invented,
         "first": str(grid.dates[0]),
         "last": str(grid.dates[-1]),
         "step_minutes": grid.step_minutes,

@@ -34,7 +34,7 @@ CAUTIONS = (
 
 def outage_text(scenario: Scenario, settings: Settings, outages: Outages) -> str:
     """Return shares, hours reached by the clock, the worst hour and the simple estimate as text."""
-    invented = " (invented)" if scenario.file.invented else ""
+    invented = " (invented)" if scenario.is_invented else ""
     grid = outages.grid
     return "\n".join([
         f"HOW LONG THE BUILDING GOES ON WHEN THE GRID FAILS: {scenario.name}{invented}",

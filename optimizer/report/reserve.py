@@ -103,7 +103,7 @@ def price_text(scenario: Scenario, curve: ReserveCurve, currency: str) -> str:
     """Return what floors cost in the cheapest plan, and the outages that then last, as a table."""
     heads = "".join(f"{name:>{COLUMN}}" for name in _names(curve))
     lines = [
-        f"FLOORS AND THEIR PRICE: {scenario.name}{' (invented)' if scenario.file.invented else ''}",
+        f"FLOORS AND THEIR PRICE: {scenario.name}{' (invented)' if scenario.is_invented else ''}",
         filled(about_prices(curve, currency)),
         "",
         f"  {'floor':>7}{heads}",

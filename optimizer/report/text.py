@@ -38,10 +38,10 @@ def summary(account: Account) -> str:
 
 
 def _head(account: Account) -> str:
-    invented = " (invented)" if account.is_invented else ""
+    invented = f" ({account.invented})" if account.invented else ""
     grid = account.scenario.forecast.grid
     return (
-        f"{account.scenario.name}{invented} on tariff {account.tariff.name}\n"
+        f"{account.scenario.name} on tariff {account.tariff.name}{invented}\n"
         f"{account.span}, {number(grid.days, 2)} days in steps of {grid.step_minutes} min"
     )
 

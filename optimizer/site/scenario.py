@@ -5,6 +5,8 @@ Read next: ``billing.cost``.
 
 from __future__ import annotations
 
+import gzip
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
@@ -163,6 +165,11 @@ class Scenario:
     expected: Expected | None = None
 
     @property
+    def is_invented(self) -> bool:
+        """Whether scenario and series both say that they are: a copy with its own series is a building."""
+        return self.file.invented and _data_invented(self.file, self.folder)
+
+    @property
     def controls(self) -> Controls:
         """What settings the equipment accepts."""
         return self.file.controls
@@ -213,7 +220,8 @@ def read_scenario(path: Path) -> Scenario:
     )  # fmt: skip
     folder = file_path.parent
     expected, forecast = _forecast_of(file, folder, source, plant)
-    forecast = replace(forecast, notes=(*forecast.notes, *doubts(file, plant, forecast)))
+    found = [*doubts(file, plant, forecast), *_left_over(file, folder)]
+    forecast = replace(forecast, notes=(*forecast.notes, *found))
     so_far, grid = None, forecast.grid
     if file.state.metered is not None:
         so_far, notes = read_so_far(folder / file.state.metered, forecast.grid, plant.size_kw)
@@ -228,6 +236,30 @@ def read_scenario(path: Path) -> Scenario:
     return Scenario(
         file.scenario, folder, file, source, plant, forecast, material, periods, so_far, expected
     )
+
+
+def _data_invented(file: ScenarioFile, folder: Path) -> bool:
+    """Return whether the head of a series that the forecast is made of calls it invented."""
+    recipe = file.forecast
+    names = [recipe] if isinstance(recipe, str) else recipe.load.meters or []
+    return not names or any("invented" in _head_of(folder / name) for name in names)
+
+
+def _head_of(path: Path) -> str:
+    try:
+        with (gzip.open if path.suffix == ".gz" else open)(path, "rb") as opened:
+            head = opened.readline(1000).decode("utf-8", "replace")
+    except OSError:
+        return ""
+    return head.lower() if head.startswith("#") else ""
+
+
+def _left_over(file: ScenarioFile, folder: Path) -> Iterator[str]:
+    if file.invented and not _data_invented(file, folder):
+        yield (
+            "scenario.yaml says invented: true, but its series do not: it is told as a building. If it is"
+            " one, remove invented: true and its first comment."
+        )
 
 
 def _periods_on(grid: TimeGrid, file: ScenarioFile, source: Source) -> BillingPeriods:
