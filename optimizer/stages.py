@@ -283,10 +283,9 @@ def account_of(
 ) -> Account:
     """Replay the settings and the equipment without them, and put the bills side by side."""
     course, judge = course_of(brief), Judge(brief.cost, plan)
-    prices = prices_of(plan)
     cases = cases_of(course, settings, judge, in_use, anew)
     reasons = reasons_for(
-        settings, course, judge.costs_of, prices, brief.tariff.currency, brief.scenario.whole_kw
+        settings, course, judge.priced, brief.tariff.currency, brief.scenario.whole_kw
     )
     outcome = Outcome(cases, settings, tuple(reasons))
-    return Account(brief.scenario, brief.tariff, brief.cost, plan, outcome, prices)
+    return Account(brief.scenario, brief.tariff, brief.cost, plan, outcome, prices_of(plan))

@@ -1,26 +1,24 @@
-"""Says in money what each window is for: what it saves, and the prices behind it.
+"""Says in money what each window is for: what it saves on the forecast, charge by charge.
 
-What a window saves is found by leaving it out and replaying the rest. The prices are those of the
-tariff and the plan's worth of a stored kWh, at the steps at which the window acts.
+What a window saves is found by leaving it out and replaying the rest; the parts are what moved between
+the two replays, so that they add up to it. Read next: ``effects``.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 
+from optimizer.settings.effects import Effect, Priced, effects_of, told
 from optimizer.settings.replay import Replay, replay
 from optimizer.settings.windows import Settings, Window, WindowPlace, no_windows
 from optimizer.site.equipment import Plant
 from optimizer.timegrid import BoolArray, FloatArray, TimeGrid
-from optimizer.units import money, price
+from optimizer.units import money
 
-TOLD_SHARE = 0.05
-"""Charges that a window moves less than this share of the most moved one are not told."""
-
-NOT_HELD = "stays as it is typed in: the forecast holds no such day"
+NOT_IN_FORECAST = "this forecast holds none of its days, so that nothing can be said of it here"
 
 
 @dataclass(frozen=True)
@@ -34,11 +32,14 @@ class Prices:
 
 @dataclass(frozen=True)
 class Reason:
-    """One window: its sentence, what it saves over the forecast, and why."""
+    """One window: its sentence, what it saves over the forecast, and why.
+
+    ``saves`` is None where the forecast holds none of the window's days.
+    """
 
     place: WindowPlace
     sentence: str
-    saves: float
+    saves: float | None
     why: str
 
 
@@ -70,42 +71,47 @@ class Course:
 def reasons_for(
     settings: Settings,
     course: Course,
-    costs_of: Callable[[Replay], dict[str, float]],
-    prices: Prices,
+    priced: Callable[[Replay], Priced],
     currency: str,
     whole_kw: float | None = None,
 ) -> list[Reason]:
     """Return the reason of each window, in reading order.
 
-    ``costs_of`` tells what a replay costs, by charge of the tariff and what comes beside it.
-    ``whole_kw`` is the power that is 100 %, where the equipment takes per cent. [kW]
+    ``priced`` tells what a replay costs. ``whole_kw`` is the power that is 100 %, where the equipment
+    takes per cent. [kW]
     """
     whole = course.run(settings)
-    costs = costs_of(whole)
+    ours = priced(whole)
     reasons = []
     for place in settings.places():
-        without = costs_of(course.run(settings.without(place)))
-        change = {name: without.get(name, 0.0) - costs.get(name, 0.0) for name in without | costs}
-        saves = sum(change.values())
+        sentence = settings.sentence(place, whole_kw)
         inside = _steps_of(settings, place, course.grid)
         if not inside.any():
-            sentence = settings.sentence(place, whole_kw)
-            reasons.append(Reason(place, sentence, saves, NOT_HELD))
+            reasons.append(Reason(place, sentence, None, NOT_IN_FORECAST))
             continue
-        season = np.isin(course.grid.month, settings.seasons[place.season].months)
-        why = _why(settings.window(place), whole, prices, inside, season)
-        text = f"saves {money(saves, currency)}{_by_charge(change)}: {why}"
-        reasons.append(Reason(place, settings.sentence(place, whole_kw), saves, text))
+        effects = effects_of(ours, priced(course.run(settings.without(place))))
+        saves = sum(effect.saves for effect in effects)
+        why = _why(effects, currency) + _under_a_cap(settings.window(place), whole, inside)
+        reasons.append(Reason(place, sentence, saves, why))
     return reasons
 
 
-def _by_charge(change: dict[str, float]) -> str:
-    """Return on which charges a window saves, the most moving first; empty if on one alone."""
-    moved = sorted(change.items(), key=lambda pair: -abs(pair[1]))
-    told = [(name, saved) for name, saved in moved if abs(saved) >= TOLD_SHARE * abs(moved[0][1])]
-    if len(told) < 2:
+def _why(effects: Sequence[Effect], currency: str) -> str:
+    """Return what a window saves on this forecast, and the parts of which that is the sum."""
+    saves, parts = told(effects)
+    if not parts:
+        return "changes next to nothing on this forecast"
+    verb = "saves" if saves >= 0 else "loses"
+    return f"{verb} {money(abs(saves), currency)} on this forecast: {'; '.join(parts)}"
+
+
+def _under_a_cap(window: Window, whole: Replay, inside: BoolArray) -> str:
+    if window.import_cap_kw is None:
         return ""
-    return f" ({', '.join(f'{name} {money(saved)}' for name, saved in told[:3])})"
+    highest = whole.flows.import_kwh[inside].max(initial=0.0) / whole.flows.grid.step_h
+    if highest > window.import_cap_kw + 0.005:
+        return f"; the cap cannot always be kept: import there reaches {highest:.2f} kW"
+    return f"; with the cap, import there reaches {highest:.2f} kW at most"
 
 
 def _steps_of(settings: Settings, place: WindowPlace, grid: TimeGrid) -> BoolArray:
@@ -114,39 +120,3 @@ def _steps_of(settings: Settings, place: WindowPlace, grid: TimeGrid) -> BoolArr
     minutes = settings.window(place).minutes()
     days = np.isin(grid.month, season.months) & np.isin(grid.weekday, weekdays)
     return np.asarray(days & minutes[grid.minute_of_day])
-
-
-def _why(
-    window: Window, whole: Replay, prices: Prices, inside: BoolArray, season: BoolArray
-) -> str:
-    """Return the price reason of a window's action, and what its cap does.
-
-    What stored energy is worth is the plan's shadow price at the steps of the season at which the
-    replay uses it, outside the window itself.
-    """
-    flows = whole.flows
-    later = price(_mean(prices.stored, flows.discharge_kwh * ~inside, season))
-    bought = np.maximum(flows.charge_kwh - flows.pv_used_kwh, 0)
-    words = {
-        "charge": f"buys at {price(_mean(prices.buy, bought, inside))} what is worth {later} when used"
-        if bought[inside].sum() > 0
-        else f"fills from PV first, worth {later} when used",
-        "hold": f"imports at {price(_mean(prices.buy, flows.import_kwh, inside))} and keeps what is"
-        f" worth {later} when used",
-        "cover": f"spares import at {price(_mean(prices.buy, flows.discharge_kwh, inside))}; what it"
-        f" keeps is worth {later} when used",
-        "sell": f"sells at {price(_mean(prices.sell, flows.export_kwh, inside))} what is worth {later}"
-        " at other times",
-    }[window.action]
-    if window.import_cap_kw is not None:
-        highest = flows.import_kwh[inside].max(initial=0.0) / flows.grid.step_h
-        words += f"; with the cap, import there reaches {highest:.2f} kW at most"
-    return words
-
-
-def _mean(values: FloatArray, weight: FloatArray, inside: BoolArray) -> float:
-    """Return the mean over the steps inside, weighted where the weight is not all zero."""
-    if not inside.any():
-        return 0.0
-    weights = weight[inside] if weight[inside].sum() > 0 else None
-    return float(np.average(values[inside], weights=weights))

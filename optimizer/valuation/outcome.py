@@ -13,6 +13,7 @@ from optimizer.billing.bill import Bill, bill_flows
 from optimizer.billing.tariff import TariffCost
 from optimizer.flows import Flows
 from optimizer.planning.plan import Plan
+from optimizer.settings.effects import Priced
 from optimizer.settings.reasons import Course, Reason
 from optimizer.settings.replay import Replay
 from optimizer.settings.windows import Settings, no_windows
@@ -104,11 +105,11 @@ class Judge:
         plan = self.plan
         return Case("plan", plan.flows, plan.stored_kwh, plan.bill, plan.wear, 0.0)
 
-    def costs_of(self, run: Replay) -> dict[str, float]:
-        """Return what a replay of the plan's own plant costs, by charge and what comes beside."""
+    def priced(self, run: Replay) -> Priced:
+        """Return what a replay of the plan's own plant costs: its bill, and what comes beside."""
         case = self.of_replay("windows", run, self.plan.problem.plant)
-        beside = {"wear": case.wear, "left in the battery": -case.left_worth}
-        return case.bill.by_charge() | beside
+        beside = {"wear of the battery": case.wear, "what is left in the battery": -case.left_worth}
+        return Priced(case.bill, beside)
 
     def cost_of(self, run: Replay) -> float:
         """Return the cost of a replay of the plan's own plant."""
