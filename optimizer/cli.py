@@ -62,15 +62,18 @@ WHOSE_HISTORY = InputError(
     mend="Name the scenario's folder: tariffwright renew FOLDER --accept DIR.",
 )
 
-ENDLESS = InputError(
-    "--least is no finite sum of money", where="--least", mend="Give a number, or leave it out."
-)
-
 SAME_FOLDER = InputError(
     "the results would be written over those of last season",
     where="--out",
     mend="Name another folder: a later review needs what was promised.",
 )
+
+
+def _endless(option: str) -> InputError:
+    return InputError(
+        f"{option} is no finite sum of money", where=option, mend="Give a number, or leave it out."
+    )
+
 
 Effort = Literal["quick", "normal", "thorough"]
 
@@ -105,6 +108,10 @@ def plan(
             "--windows", min=0, help="Hand out at most so many windows, not the number recommended."
         ),
     ] = None,
+    worth: Annotated[
+        float | None,
+        typer.Option("--worth", min=0, help="Money that a window must save a year to be entered."),
+    ] = None,
     no_curve: Annotated[
         bool, typer.Option("--no-curve", help="Leave out what other numbers of windows save.")
     ] = False,
@@ -119,6 +126,8 @@ def plan(
     with _errors_told(debug=debug), _progress() as progress:
         from optimizer.story import plan_scenario
 
+        if worth is not None and not math.isfinite(worth):
+            raise _endless("--worth")
         account = plan_scenario(
             _folder(scenario),
             effort=effort,
@@ -126,6 +135,7 @@ def plan(
             most_windows=windows,
             with_curve=not no_curve,
             with_proof=not no_proof,
+            worth_typing=worth,
             time_limit_s=time_limit,
             progress=progress,
         )
@@ -284,7 +294,7 @@ def _refuse_odd_renewal(
     if previous is not None and previous.resolve() == out.resolve():
         raise SAME_FOLDER
     if least is not None and not math.isfinite(least):
-        raise ENDLESS
+        raise _endless("--least")
     if metered is not None and previous is None:
         raise MISSING_PROMISE
 

@@ -35,6 +35,9 @@ from optimizer.valuation.outcome import NOTHING_TO_SAVE, Judge, Outcome, cases_o
 
 Progress = Callable[[str], None]
 
+TELLING_SHARE = 0.99
+"""A proof is told if its bound lies below this share of what the cheapest plan saves beyond the windows."""
+
 
 def course_of(brief: Brief) -> Course:
     """Return what settings are run through."""
@@ -191,6 +194,7 @@ def task_of(brief: Brief, plan: Plan) -> Task:
         stored_worth=judge.end_worth,
         can_save=judge.cost_of(course.run(course.plain())) - plan.cost,
         floors_kwh=brief.floors_kwh,
+        worth_typing=brief.scenario.worth_typing,
     )
 
 
@@ -223,16 +227,18 @@ def proof_of(
 ) -> ProofLine | None:
     """Return how much more any settings that the controls accept could save on the forecast.
 
-    None if there is nothing to save, or if floors are raised, of which the proof knows nothing.
+    None if there is nothing to save, if floors are raised, of which the proof knows nothing, or if it
+    tells no more than the cheapest plan does, which the kept share says already.
     """
     if outcome.can_save <= NOTHING_TO_SAVE or brief.floors_kwh:
         return None
     progress("proving how much more any such windows could save")
+    beyond = outcome.can_save - outcome.saved + plan.open_cost
     gap = gap_of(
-        found.settings, task, brief.scenario.forecast, found.groups,
-        outcome.can_save - outcome.saved + plan.open_cost, most_work,
+        found.settings, task, brief.scenario.forecast, found.groups, beyond, most_work
     )  # fmt: skip
-    return ProofLine(gap, gap / outcome.can_save)
+    line = ProofLine(gap, gap / outcome.can_save)
+    return line if line.is_exact or gap < TELLING_SHARE * beyond else None
 
 
 def outages_under(brief: Brief, settings: Settings, *, critical_only: bool = False) -> Outages:

@@ -40,7 +40,7 @@ PLANNING_S = {"quick": 0.0, "normal": 120.0, "thorough": 600.0}
 """Most seconds for planning weeks that the windows were not fitted to, by effort."""
 
 
-def plan_scenario(
+def plan_scenario(  # noqa: PLR0913 - each is an option of the command
     path: Path,
     *,
     effort: str = "normal",
@@ -48,12 +48,18 @@ def plan_scenario(
     most_windows: int | None = None,
     with_curve: bool = True,
     with_proof: bool = True,
+    worth_typing: float | None = None,
     time_limit_s: float = DEFAULT_TIME_LIMIT_S,
     progress: Progress,
 ) -> Account:
-    """Do the main job: from a scenario to settings, and what they are worth."""
+    """Do the main job: from a scenario to settings, and what they are worth.
+
+    ``worth_typing`` is what a window must save a year, in place of the scenario's. [money]
+    """
     progress("reading the scenario and its tariff")
     brief = read_brief(path)
+    if worth_typing is not None:
+        brief = replace(brief, scenario=brief.scenario.asking(worth_typing))
     in_use = (
         read_settings(in_use_path, brief.scenario.controls, brief.scenario.plant)
         if in_use_path
@@ -70,7 +76,7 @@ def plan_scenario(
     if brief.scenario.file.outage.hours is not None:
         case, reserve = with_endurance(case, solved, progress)
     brief, plan, task, found = case.brief, case.plan, case.task, case.found
-    progress("replaying the windows on weeks that they were not fitted to")
+    progress("replaying the windows on weeks that they have not seen")
     sureness, richer = both(
         lambda: sureness_of(
             found, weather_of(brief), plan.problem, brief.cost, course_of(brief),

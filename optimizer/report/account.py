@@ -22,6 +22,8 @@ from optimizer.valuation.outcome import THESE_SETTINGS, Outcome
 from optimizer.valuation.renewal import Renewal
 from optimizer.valuation.sureness import Sureness
 
+AS_IT_COMES = "Leave the equipment as it comes."
+
 SMALLEST_TOLD = 0.005
 """Money below this is told as 0.00."""
 
@@ -130,9 +132,24 @@ class Account:
         if found is None or self.renewal is not None or found.chosen != found.recommended:
             return "as given."
         if len(found.sizes) == 1:
-            return "none were found that save anything over the equipment as it comes."
-        weeks = "not fitted to" if found.fitted_on else "fitted to"
-        return f"entering none is best, for windows save next to nothing on weeks that they were {weeks}."
+            return f"{AS_IT_COMES} None were found that save anything over it."
+        weeks = "seen" if found.sizes[0].unseen is None else "not seen"
+        return (
+            f"{AS_IT_COMES} No number of windows saves {money(found.per_entry, self.currency)} for each,"
+            f" which is what entering one is to be worth, on weeks {weeks}."
+        )
+
+    @property
+    def advice(self) -> str:
+        """What to do, in words; empty if settings were only replayed."""
+        if self.renewal is not None:
+            return self.renewal.advice(self.currency)
+        if self.found is None:
+            return ""
+        entries = self.outcome.settings.entries()
+        if not entries:
+            return self.why_no_windows if self.found.recommended == 0 else "No windows, as given."
+        return f"Enter {entries} {'window' if entries == 1 else 'windows'}."
 
     @property
     def on_changing(self) -> str:
@@ -188,6 +205,11 @@ class Account:
                 f"The forecast is begun with {number(level_pct)} % in the battery, the floor of its first"
                 f" month, not with {number(self.scenario.plant.soc_pct(self.scenario.start_kwh))} %."
             )
+        if self.effort == "quick" and self.outcome.settings.entries():
+            notes.append(
+                "Found with --effort quick: with more work other windows may come out, for other reasons."
+                " Use --effort normal before typing them in."
+            )
         if self.cheaper_than_plan:
             notes.append(self.cheaper_than_plan)
         if proof.tariff_integers:
@@ -205,7 +227,7 @@ class Account:
             notes.append(
                 f"The controls are what holds the saving back: with {', '.join(self.richer.lacking)},"
                 f" windows would save about {money(self.richer.saves_more, self.currency)} more over"
-                " such a forecast, on weeks that they were not fitted to."
+                " such a forecast, on weeks that they have not seen."
             )
         for case in self.outcome.cases.values():
             if case.overload_kwh:

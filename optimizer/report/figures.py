@@ -163,7 +163,7 @@ def draw_curve(
     recommended: int,
     currency: str,
 ) -> str:
-    """Return what each number of windows saves, on weeks fitted to and on weeks not seen.
+    """Return what each number of windows saves, on weeks seen and on weeks not seen.
 
     ``unseen`` is empty where no weeks were kept back; ``recommended`` is a place in the sequences.
     """
@@ -176,10 +176,10 @@ def draw_curve(
         )  # fmt: skip
         ax.plot(
             entries, seen, color=ORANGE, linestyle="--", marker="s", markersize=5,
-            label="weeks fitted to",
+            label="weeks seen",
         )  # fmt: skip
         if unseen:
-            ax.plot(entries, unseen, color=BLUE, marker="o", label="weeks not fitted to")
+            ax.plot(entries, unseen, color=BLUE, marker="o", label="weeks not seen")
         ax.set_xticks(entries)
         ax.set_xlabel("windows to enter")
         ax.set_ylabel(f"saved over no windows, {currency}")

@@ -19,6 +19,7 @@ from optimizer.report.unseen import (
     after_the_spread,
     curve_rows,
     how_judged,
+    promise,
     spread_rows,
 )
 from optimizer.settings.windows import (
@@ -61,6 +62,7 @@ def report_html(account: Account) -> str:
             bills_figure=_bills_figure(account),
             seasons=[_season_figure(account, months) for months in _shown_months(account)],
             charges=_charges(account),
+            promise=promise(account),
             sureness=_sureness(account),
             curve=curve_rows(account),
             curve_figure=_curve_figure(account),

@@ -19,6 +19,7 @@ from optimizer.billing.worked import WorkedResult
 from optimizer.report.fits import fits_record
 from optimizer.report.outages import outage_record
 from optimizer.report.reserve import reserve_record
+from optimizer.report.unseen import rule
 from optimizer.report.wrapping import on_one_line
 from optimizer.settings.remarks import on_other_months
 from optimizer.settings.windows import Settings, floors_text
@@ -37,11 +38,14 @@ def plan_json(account: Account) -> str:
 def plan_record(account: Account) -> dict[str, Any]:
     """Return all money figures, the kept share and the status as plain data.
 
-    Units stand in the keys; money is in ``currency``. ``unseen`` tells what such windows came to in
-    ``years`` plausible years made of weeks that they were not fitted to: one year in ten is at or
+    Units stand in the keys; money is in ``currency``. ``can_save``, ``saved`` and ``kept_share_frac`` are
+    of the forecast itself, ``promise`` is what windows save in years that they have not seen; None where
+    there are none. ``unseen`` tells what such windows came to in ``years`` plausible years made of weeks
+    that they have not seen: one year in ten is at or
     below ``p10``, half at ``p50``, nine in ten at ``p90``; ``highest_at`` is the metered begin of the
     step with the worst month's highest import. ``curve`` holds the settings of each number of
-    windows, and what they save in the mean on weeks that they were fitted to and not fitted to.
+    windows, and what they save in the mean on weeks that they have seen and not seen; ``rule`` says how
+    one of them is recommended.
     """
     grid = account.scenario.forecast.grid
     proof = account.plan.proof
@@ -69,11 +73,14 @@ def plan_record(account: Account) -> dict[str, Any]:
             "solve_seconds": round(proof.seconds, 3),
         },
         "cases": [_case(case) for case in outcome.cases.values()],
+        "advice": account.advice,
+        "promise": _promise(account),
         "can_save": outcome.can_save,
         "saved": outcome.saved,
         "kept_share_frac": None if account.cheaper_than_plan else outcome.kept_share,
         "effort": account.effort,
         "unseen": _unseen(account.sureness),
+        "rule": rule(account),
         "curve": _curve(account),
         "change_from_in_use": _change(account),
         "renewal": renewal_record(account),
@@ -114,6 +121,14 @@ def _case(case: Case) -> dict[str, Any]:
         "overload_kwh": case.overload_kwh,
         "days_beyond_cycles": case.days_beyond_cycles,
     }
+
+
+def _promise(account: Account) -> dict[str, float] | None:
+    """Return what windows save in the middle of the years they have not seen, and how it spreads."""
+    if account.sureness is None or not account.outcome.settings.entries():
+        return None
+    saved = account.sureness.saved
+    return {"saves": saved.p50, "one_in_ten_at_most": saved.p10, "nine_in_ten_at_most": saved.p90}
 
 
 def _unseen(sureness: Sureness | None) -> dict[str, Any] | None:

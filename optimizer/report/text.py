@@ -17,11 +17,12 @@ from optimizer.report.unseen import (
     after_the_spread,
     curve_rows,
     how_judged,
+    promise,
     spread_rows,
 )
 from optimizer.report.wrapping import filled
 from optimizer.settings.windows import floors_text
-from optimizer.units import money, number, percent, price
+from optimizer.units import money, number, price
 
 if TYPE_CHECKING:
     from optimizer.report.account import Account
@@ -55,7 +56,7 @@ def settings_text(account: Account) -> str:
         return "\n".join([
             *lines,
             filled(
-                f"no windows: {account.why_no_windows} The battery then covers the building, down to"
+                f"No windows: {account.why_no_windows} The battery then covers the building, down to"
                 " the floor, and PV surplus is stored first."
             ),
         ])  # fmt: skip
@@ -67,7 +68,7 @@ def settings_text(account: Account) -> str:
 
 
 def bills_text(account: Account) -> str:
-    """Return the bills side by side, the kept share, and whether to change what is in use."""
+    """Return the bills side by side, what to expect, and whether to change what is in use."""
     outcome = account.outcome
     cases = outcome.cases.values()
     has_wear = outcome.costs_differ_from_bills
@@ -83,7 +84,7 @@ def bills_text(account: Account) -> str:
         lines.append(line + (f"{money(case.cost):>12}" if has_wear else ""))
     if has_wear:
         lines.append("  * bill, plus wear of the battery, less the worth of what is left in it")
-    lines += ["", *_kept(account)]
+    lines += ["", *map(filled, promise(account))]
     if account.on_changing:
         lines.append(filled(account.on_changing))
     if account.proof is not None:
@@ -91,25 +92,8 @@ def bills_text(account: Account) -> str:
     return "\n".join(lines)
 
 
-def _kept(account: Account) -> list[str]:
-    outcome = account.outcome
-    share = outcome.kept_share
-    if account.cheaper_than_plan:
-        return ["  Kept share: none can be told, for the plan is not the cheapest; see the notes."]
-    if share is None:
-        return [
-            "  Kept share: the plan saves nothing over no windows, so there is nothing to keep."
-        ]
-    return [
-        f"  {account.windows_name.capitalize()} save {money(outcome.saved, account.currency)} over"
-        " no windows; the cheapest plan, which knows",
-        f"  all weather beforehand, would save {money(outcome.can_save, account.currency)}."
-        f" Kept share: {percent(share)}.",
-    ]
-
-
 def sureness_text(account: Account) -> str:
-    """Return what such windows came to on weeks that they were not fitted to."""
+    """Return what such windows came to on weeks that they had not seen."""
     lines = ["HOW SURE THIS IS", filled(how_judged(account))]
     if account.sureness is not None:
         rows = spread_rows(account, account.sureness)
@@ -131,7 +115,7 @@ def curve_text(account: Account) -> str:
     lines = [
         f"HOW MANY WINDOWS TO ENTER, {account.currency}",
         f"  {'windows':>9}{'saved on weeks':>22}{'saved on weeks':>22}",
-        f"  {'to enter':>9}{'they were fitted to':>22}{'not fitted to':>22}",
+        f"  {'to enter':>9}{'they have seen':>22}{'not seen':>22}",
     ]
     for row in rows:
         line = f"  {row.entries:>9}{row.seen:>22}{row.unseen:>22}   {row.mark}"

@@ -1,4 +1,4 @@
-"""Says how sure the saving is, and what fewer windows would save; text and page share the words.
+"""Says what to expect, how sure it is, and what fewer windows would save; text and page share the words.
 
 Read next: ``text``.
 """
@@ -9,6 +9,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from optimizer.settings.choosing import ENTRY_SHARE
 from optimizer.site.expected.weeks import LEAST_WEEKS
 from optimizer.units import money, number, percent
 
@@ -44,10 +45,10 @@ def how_judged(account: Account) -> str:
     if not account.outcome.settings.entries():
         return f"The equipment as it comes was run through {years} made of the metered weeks."
     return (
-        f"Such windows were fitted to every other week, and run through {years} made of the weeks"
+        f"Such windows were found on every other week, and run through {years} made of the weeks"
         " between, which they had not seen."
         + (
-            " Those in use may have been fitted to all of them."
+            " Those in use may have been found on all of them."
             if account.renewal is not None
             else ""
         )
@@ -59,6 +60,52 @@ def _years(account: Account) -> str:
     return "years" if days >= WHOLE_YEAR_DAYS else f"stretches of {number(days, 0)} days"
 
 
+def promise(account: Account) -> list[str]:
+    """Return what may be expected of a year that the windows have not seen, then what they do here."""
+    outcome = account.outcome
+    if account.cheaper_than_plan:
+        return ["Kept share: none can be told, for the plan is not the cheapest; see the notes."]
+    if not outcome.settings.entries():
+        return [_left_to_save(account)]
+    return [_expected(account), _on_the_forecast(account)]
+
+
+def _expected(account: Account) -> str:
+    sureness = account.sureness
+    if sureness is None:
+        return "For a year that the windows have not seen nothing can be promised; see below."
+    saved, years = sureness.saved, _years(account)
+    verb = "save" if saved.p50 >= 0 else "lose"
+    return (
+        f"Expect them to {verb} {money(abs(saved.p50), account.currency)}: half of the {years} that they"
+        f" have not seen bring more, half less; one in ten at most {money(saved.p10)}, one in ten more"
+        f" than {money(saved.p90)}."
+    )
+
+
+def _on_the_forecast(account: Account) -> str:
+    outcome = account.outcome
+    verb = "save" if outcome.saved >= 0 else "lose"
+    told = (
+        f"On the forecast itself our windows {verb} {money(abs(outcome.saved), account.currency)} over no"
+        f" windows; the cheapest plan, which knows its weather beforehand,"
+        f" {money(outcome.can_save, account.currency)}."
+    )
+    if outcome.kept_share is None:
+        return f"{told} The plan saves nothing over no windows, so there is nothing to keep."
+    return f"{told} Kept share on the forecast: {percent(outcome.kept_share)}."
+
+
+def _left_to_save(account: Account) -> str:
+    if account.outcome.kept_share is None:
+        return "The cheapest plan saves nothing over no windows, so there is nothing to keep."
+    return (
+        "No windows are entered, so nothing is saved over the equipment as it comes; the cheapest plan,"
+        f" which knows its weather beforehand, would save"
+        f" {money(account.outcome.can_save, account.currency)} on the forecast."
+    )
+
+
 def spread_rows(account: Account, sureness: Sureness) -> list[tuple[str, str, str, str]]:
     """Return what is spread, and what it stays at or below in one of ten, half and nine of ten."""
     bill = _row(f"bill, {account.currency}", sureness.bill, money)
@@ -66,7 +113,7 @@ def spread_rows(account: Account, sureness: Sureness) -> list[tuple[str, str, st
         return [bill]
     rows = [bill, _row(f"saved over no windows, {account.currency}", sureness.saved, money)]
     if sureness.kept_share is not None:
-        rows.append(_row("kept share", sureness.kept_share, percent))
+        rows.append(_row("kept share of those years", sureness.kept_share, percent))
     return rows
 
 
@@ -125,8 +172,30 @@ def curve_rows(account: Account) -> list[CurveRow]:
 
 
 def about_the_curve(account: Account) -> str:
-    """Return what the sums of the curve are, and how to get another size."""
+    """Return what the sums of the curve are, by what rule a number is recommended, and how to get another."""
     return (
-        f"Saved over no windows in the mean of plausible {_years(account)}. Another size: --windows"
-        " and the number; the folder settings_by_size holds each."
+        f"Saved over no windows in the mean of plausible {_years(account)}, some with more load and less"
+        f" sun. {rule(account)} Another number: --windows; the folder settings_by_size holds each."
+    )
+
+
+def rule(account: Account) -> str:
+    """Return the rule by which a number of windows is recommended; empty if none were searched for."""
+    found = account.found
+    if found is None:
+        return ""
+    asked = account.scenario.worth_typing
+    why = (
+        f"{percent(ENTRY_SHARE)} of the most that any number saves"
+        if found.per_entry > asked
+        else f"--worth {number(account.scenario.file.worth_typing, 2)} a year"
+    )
+    weeks = (
+        "Weeks not seen decide"
+        if found.sizes[0].unseen is not None
+        else "There are too few whole weeks to keep some back, so weeks seen decide"
+    )
+    return (
+        f"{weeks}: recommended is the number that saves most there once"
+        f" {money(found.per_entry, account.currency)} is taken off for each window to enter ({why})."
     )

@@ -31,8 +31,11 @@ from optimizer.settings.workers import side_by_side
 from optimizer.site.controls import Controls
 from optimizer.site.expected.weeks import Weather
 
-WORTHWHILE_SHARE = 0.02
-"""Fewer windows are recommended while they give up at most this share of the expected saving."""
+ENTRY_SHARE = 0.01
+"""Each window to enter must save this share of the most that any number of them saves.
+
+Common practice, no published source: a large site does not count the sum that a home does.
+"""
 
 EARNED_SHARE = 0.15
 """Other groups of months than the first must save this share more on unseen days.
@@ -53,9 +56,6 @@ LEAST_GAIN = 0.01
 
 GOING_THERE = 1
 """To go to the equipment at all counts as so many changes of settings in use."""
-
-NOT_WORTH_IT_SHARE = 0.001
-"""Below this share of the cost, what windows save on unseen days is taken for nothing."""
 
 
 @dataclass(frozen=True)
@@ -100,6 +100,11 @@ class Size:
     unseen: float | None
     fitted_on: tuple[Settings, ...]
 
+    @property
+    def counted_on(self) -> float:
+        """What decides: what is saved on unseen weeks, or on those seen where none could be kept back."""
+        return self.seen if self.unseen is None else self.unseen
+
 
 @dataclass(frozen=True)
 class Likeness:
@@ -124,7 +129,8 @@ class Found:
     """What the search found.
 
     ``sizes`` is the curve of simplicity, fewest windows first; ``recommended`` and ``chosen`` are
-    places on it: the size that is best, and the one that is handed out.
+    places on it: the size that is best, and the one that is handed out. ``per_entry`` is what each
+    entry had to save over the forecast. [money]
     """
 
     sizes: tuple[Size, ...]
@@ -132,6 +138,7 @@ class Found:
     chosen: int
     groups: MonthGroups
     replays: int
+    per_entry: float = 0.0
 
     @property
     def settings(self) -> Settings:
@@ -266,7 +273,6 @@ def _handed_out(  # noqa: PLR0913 - what is searched for, and all that was learn
     again = [*starts, *(trial.fitted.settings("start") for trial in trials)]
     final = fit(task, years, groups, effort.replays, again, in_use=in_use, near=near)
     by_size = _sizes(final, task.controls, margin)
-    entries = _entries_worth_it(trials, by_size, final)
     sizes = tuple(
         Size(
             size,
@@ -279,9 +285,25 @@ def _handed_out(  # noqa: PLR0913 - what is searched for, and all that was learn
         )
         for size, drafts in sorted(by_size.items())
     )
-    place = _largest(sizes, entries)
+    per_entry = in_use[0].per_change if in_use else least_per_entry(sizes, task.worth_typing)
+    place = _best_change(sizes, per_entry) if in_use else worth_typing(sizes, per_entry)
     work = sum(season.work for season in final.seasons)
-    return Found(sizes, place, place, groups, int(work))
+    return Found(sizes, place, place, groups, int(work), per_entry)
+
+
+def least_per_entry(sizes: Sequence[Size], stated: float) -> float:
+    """Return what each entry must save: a stated sum, or a share of what the best size saves. [money]"""
+    return max(stated, ENTRY_SHARE * max(size.counted_on for size in sizes))
+
+
+def worth_typing(sizes: Sequence[Size], per_entry: float) -> int:
+    """Return the place of the size that saves most once a sum is taken off for each entry.
+
+    So no size is recommended that a smaller one beats, and none whose last entries do not save the sum
+    each. Sizes rise, the first has no entries; unseen weeks decide where there are any.
+    """
+    places = range(len(sizes))
+    return max(places, key=lambda n: (sizes[n].counted_on - per_entry * sizes[n].entries, -n))
 
 
 def _largest(sizes: Sequence[Size], entries: int) -> int:
@@ -310,14 +332,14 @@ def groupings_for(
         _grouped(months, lambda month: sunny.get(month, "")),
         _grouped(months, lambda _month: ""),
         _grouped(months, lambda month: quarter[month]),
-        _grouped(months, lambda month: season_of_month[month - 1] + sunny.get(month, "")),
+        _grouped(months, lambda month: (season_of_month[month - 1], sunny.get(month))),
     ]
     if len(ways[0]) == 1:
         ways = [ways[1], ways[0], *ways[2:]]
     return [way for way in dict.fromkeys(ways) if len(way) <= most]
 
 
-def _grouped(months: Sequence[int], name_of: Callable[[int], str]) -> MonthGroups:
+def _grouped(months: Sequence[int], name_of: Callable[[int], object]) -> MonthGroups:
     names = dict.fromkeys(name_of(month) for month in months)
     return tuple(tuple(m for m in months if name_of(m) == name) for name in names)
 
@@ -376,35 +398,20 @@ def _change(seasons: Sequence[Season], drafts: Sequence[Drafts]) -> float:
     return sum(season.mean_change(part) for season, part in pairs)
 
 
-def _entries_worth_it(
-    trials: Sequence[_Trial], by_size: dict[int, tuple[Drafts, ...]], final: Fit
-) -> int:
-    """Return the fewest entries that save nearly as much as any; zero if none save on unseen weeks.
+def _best_change(sizes: Sequence[Size], per_change: float) -> int:
+    """Return the place of the size whose changes to settings in use earn most beyond their sum.
 
-    What a size saves is the mean of what it saves on the weeks that it was fitted to and of what
-    such windows save on weeks that they were not: the first is too high, the second too low, since
-    they had only half of the weeks to be fitted to.
+    What is counted is the saving on unseen weeks, or the mean with that on weeks seen if it is less: a
+    change must earn its sum, and not only where it was fitted.
     """
-    seen = {size: _change(final.seasons, drafts) for size, drafts in by_size.items()}
-    unseen = seen
-    if trials:
-        unseen = {
-            size: sum(trial.change(trial.at(size)) for trial in trials) / len(trials)
-            for size in by_size
-        }
-    plain = abs(sum(season.plain_cost for season in final.seasons))
-    if min(unseen.values()) >= unseen[0] - NOT_WORTH_IT_SHARE * plain:
-        return 0
-    change = {size: (seen[size] + unseen[size]) / 2 for size in by_size}
-    habit = final.seasons[0].in_use
-    if habit is not None:  # every change must earn its sum, and not only where it was fitted
-        sure = {
-            size: max(value - change[0], unseen[size] - unseen[0]) for size, value in change.items()
-        }
-        to_type = {size: size + GOING_THERE * (size > 0) for size in sure}
-        return min(sure, key=lambda size: sure[size] + habit.per_change * to_type[size])
-    least = min(change.values())
-    return min(size for size, value in change.items() if value <= least * (1 - WORTHWHILE_SHARE))
+
+    def earned(place: int) -> float:
+        size, base = sizes[place], sizes[0]
+        unseen = size.counted_on - base.counted_on
+        sure = min(unseen, (size.seen - base.seen + unseen) / 2)
+        return sure - per_change * (size.entries + GOING_THERE * (size.entries > 0))
+
+    return max(range(len(sizes)), key=lambda place: (earned(place), -place))
 
 
 def _best_margin(trials: Sequence[_Trial]) -> tuple[float, float]:

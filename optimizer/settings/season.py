@@ -60,7 +60,8 @@ class Task:
 
     ``start_kwh`` is the stored energy before the first step, ``stored_worth`` the worth of a kWh
     left at the end, ``can_save`` the money between no windows and the plan. ``floors_kwh`` are higher
-    floors of single months.
+    floors of single months. ``worth_typing`` is what each window must save over the forecast to be
+    recommended. [money]
     """
 
     plant: Plant
@@ -74,6 +75,7 @@ class Task:
     stored_worth: float
     can_save: float
     floors_kwh: Mapping[int, float] = field(default_factory=dict)
+    worth_typing: float = 0.0
 
     def floor_kwh(self, months: Sequence[int]) -> float:
         """Return the lowest level in some months: the highest of their floors. [kWh]"""

@@ -47,6 +47,15 @@ from optimizer.timegrid import (
 
 SCENARIO_FILE = "scenario.yaml"
 
+WORTH_TYPING = 5.0
+"""What a window must save a year to be worth entering, in the tariff's currency.
+
+Common practice, no published source: a few minutes at the equipment, each season once, and the risk of
+a slip. In a currency of small units it is nothing; a share of the saving then decides.
+"""
+
+DAYS_PER_YEAR = 365
+
 
 class State(History):
     """State of charge at the start and at the end of the forecast.
@@ -99,6 +108,7 @@ class ScenarioFile(Document):
     connection: Connection = Connection()
     permissions: Permissions = Permissions()
     reserve_pct: float = Field(default=0, ge=0, le=100)
+    worth_typing: float = Field(default=WORTH_TYPING, ge=0, allow_inf_nan=False)
     state: State = State()
     controls: Controls = Controls()
     behaviour: Behaviour = Behaviour()
@@ -178,6 +188,15 @@ class Scenario:
     def whole_kw(self) -> float | None:
         """Power that is 100 % where the equipment takes per cent; None where it takes kW. [kW]"""
         return self.controls.whole_kw_of(self.plant.ac_limit_kw)
+
+    @property
+    def worth_typing(self) -> float:
+        """What a window must save over the forecast to be worth entering. [money]"""
+        return self.file.worth_typing * self.forecast.grid.days / DAYS_PER_YEAR
+
+    def asking(self, worth_typing: float) -> Scenario:
+        """Return the same with another sum that a window must save a year."""
+        return replace(self, file=self.file.model_copy(update={"worth_typing": worth_typing}))
 
     @property
     def critical_kw(self) -> float:

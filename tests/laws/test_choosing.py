@@ -18,12 +18,15 @@ from optimizer.report.record import settings_record
 from optimizer.settings import choosing
 from optimizer.settings.choosing import (
     EARNED_SHARE,
+    ENTRY_SHARE,
     MARGINS,
-    WORTHWHILE_SHARE,
     Effort,
     Found,
+    Size,
     find_settings,
     groupings_for,
+    least_per_entry,
+    worth_typing,
 )
 from optimizer.settings.drafts import Draft, drafts_of
 from optimizer.settings.fitting import VARIANTS, couples, fit, years_for
@@ -164,73 +167,67 @@ def test_the_size_handed_out_is_the_recommended_one_or_the_largest_that_was_aske
         assert fewer.recommended == found.recommended
 
 
-@every_site
-@pytest.mark.usefixtures("without_margins")
-def test_the_recommended_size_is_the_smallest_that_saves_nearly_as_much_as_any(
-    tariff: str,
-) -> None:
-    """Sizes are judged before margins; where none is taken the curve tells what was judged."""
-    found = found_for(AC_PLANT, TEN_WEEKS, tariff, CONTROLS, [SUMMER, BY_MONTH], EFFORT)
-    assert found.sizes[0].unseen == pytest.approx(0.0, abs=1e-9)
-    expected = [(size.seen + (size.unseen or 0.0)) / 2 for size in found.sizes]
-    enough = (1 - WORTHWHILE_SHARE) * max(expected)
-    assert found.settings.entries() > 0
-    assert found.recommended == next(
-        place for place, value in enumerate(expected) if value >= enough
+def sized(*savings: tuple[int, float, float | None]) -> tuple[Size, ...]:
+    """Return sizes by their entries, and what they save on weeks seen and not seen."""
+    return tuple(
+        Size(entries, no_windows(10), seen, unseen, ()) for entries, seen, unseen in savings
     )  # fmt: skip
 
 
-def trial_of(changes: dict[int, float]) -> Any:
-    """Return what stands for a trial whose windows of each size change the cost by so much."""
-    return SimpleNamespace(
-        by_size=dict.fromkeys(changes),
-        at=lambda entries: max(size for size in changes if size <= entries),
-        change=lambda size: changes[size],
+@every_site
+def test_no_smaller_number_beats_the_recommended_one_in_its_own_table(tariff: str) -> None:
+    found = chosen(tariff)
+    ours = found.sizes[found.recommended]
+    for size in found.sizes:
+        spare = found.per_entry * (ours.entries - size.entries)
+        assert (ours.unseen or 0.0) >= (size.unseen or 0.0) + spare - 1e-9
+    assert found.per_entry == pytest.approx(
+        ENTRY_SHARE * max(size.unseen or 0.0 for size in found.sizes)
     )
 
 
-FINAL: Any = SimpleNamespace(
-    seasons=(SimpleNamespace(plain_cost=1000.0, mean_change=lambda change: change, in_use=None),)
-)
-"""Stands for a fit whose windows are told by what they change on the weeks fitted to."""
-
-
 @pytest.mark.parametrize(
-    ("changes", "expected"),
+    ("sizes", "stated", "expected"),
     [
-        ([{0: 0.0, 1: -50.0, 2: -99.0, 3: -100.0, 5: -101.0}], 2),  # within 2 % of 101: from 98.98
-        ([{0: 0.0, 1: -50.0, 2: -98.0, 3: -100.0, 5: -101.0}], 3),
-        ([{0: 0.0, 1: -100.0, 4: -80.0}], 1),  # more windows may do worse on unseen weeks
-        ([{0: 0.0, 1: 5.0, 2: 3.0}], 0),  # and worse than none
-        ([{0: 0.0, 1: -0.9}], 0),  # below a thousandth of the cost
-        ([{0: 0.0, 1: -1.1}], 1),
-        ([{0: 0.0, 1: -100.0}, {0: 0.0, 1: -20.0, 2: -60.0}], 2),  # means: −60, −80
+        # the table that was once contradicted: two, although one saves more on weeks not seen
+        ([(0, 0.0, 0.0), (1, 120.0, 106.44), (2, 138.23, 103.59)], 5.0, 1),
+        ([(0, 0.0, 0.0), (1, 100.0, 90.0), (2, 106.0, 94.9)], 5.0, 1),  # 4.90 more is not worth it
+        ([(0, 0.0, 0.0), (1, 100.0, 90.0), (2, 106.0, 95.1)], 5.0, 2),
+        ([(0, 0.0, 0.0), (1, 0.12, 0.12)], 5.0, 0),
+        ([(0, 0.0, 0.0), (1, 0.12, 0.12)], 0.0, 1),
+        (
+            [(0, 0.0, 0.0), (1, 50.0, -1.0), (2, 60.0, -0.5)],
+            0.0,
+            0,
+        ),  # worse than none where it counts
+        ([(0, 0.0, 0.0), (1, 4.0, 3.0), (3, 25.0, 18.0)], 5.0, 3),  # together they are worth it
+        (
+            [(0, 0.0, 0.0), (2, 900.0, 880.0), (3, 910.0, 888.0)],
+            5.0,
+            2,
+        ),  # one per cent of 888 is 8.88
+        ([(0, 0.0, 0.0), (1, 120.0, None), (2, 126.0, None), (3, 130.9, None)], 5.0, 2),
     ],
 )
-def test_the_fewest_windows_are_worth_it_that_save_nearly_as_much(
-    changes: list[dict[int, float]], expected: int
+def test_each_window_must_save_a_sum_and_a_share_on_weeks_not_seen(
+    sizes: list[tuple[int, float, float | None]], stated: float, expected: int
 ) -> None:
-    """What is seen is here what is unseen."""
-    trials = [trial_of(each) for each in changes]
-    by_size: Any = {
-        size: (float(np.mean([trial.change(trial.at(size)) for trial in trials])),)
-        for size in range(6)
-    }
-    assert choosing._entries_worth_it(trials, by_size, FINAL) == expected
+    found = sized(*sizes)
+    place = worth_typing(found, least_per_entry(found, stated))
+    assert found[place].entries == expected
 
 
-def test_weeks_fitted_to_count_as_much_as_weeks_that_were_not() -> None:
-    """One window: (100 + 100) / 2; four: (140 + 80) / 2 = 110."""
-    trials = [trial_of({0: 0.0, 1: -100.0, 4: -80.0})]
-    by_size: Any = {0: (0.0,), 1: (-100.0,), 4: (-140.0,)}
-    assert choosing._entries_worth_it(trials, by_size, FINAL) == 4
-
-
-def test_only_sizes_that_can_be_handed_out_are_judged() -> None:
-    """Windows of the folds first save with three entries; those handed out come in twos and fives."""
-    trials = [trial_of({0: 0.0, 3: -100.0})]
-    by_size: Any = {0: (0.0,), 2: (0.0,), 5: (-100.0,)}
-    assert choosing._entries_worth_it(trials, by_size, FINAL) == 5
+@given(
+    st.lists(st.tuples(st.floats(0, 1000), st.floats(-100, 1000)), min_size=1, max_size=8),
+    st.floats(0, 50),
+)
+def test_whatever_the_table_nothing_smaller_beats_what_is_recommended(
+    savings: list[tuple[float, float]], stated: float
+) -> None:
+    found = sized((0, 0.0, 0.0), *((n + 1, *pair) for n, pair in enumerate(savings)))
+    place = worth_typing(found, least_per_entry(found, stated))
+    assert all(found[place].counted_on > smaller.counted_on for smaller in found[:place])
+    assert found[place].counted_on >= stated * found[place].entries
 
 
 def test_without_enough_weeks_nothing_is_said_of_unseen_ones() -> None:
@@ -238,10 +235,9 @@ def test_without_enough_weeks_nothing_is_said_of_unseen_ones() -> None:
     assert found.fitted_on == ()
     assert all(size.unseen is None for size in found.sizes)
     best = found.sizes[-1].seen
-    assert found.recommended == next(
-        place for place, size in enumerate(found.sizes)
-        if size.seen >= (1 - WORTHWHILE_SHARE) * best
-    )  # fmt: skip
+    assert found.per_entry == pytest.approx(ENTRY_SHARE * best)
+    left = [size.seen - found.per_entry * size.entries for size in found.sizes]
+    assert found.recommended == left.index(max(left))
 
 
 @pytest.mark.parametrize("grid", [HOURS, TEN_WEEKS], ids=["a week", "ten weeks"])
