@@ -191,6 +191,7 @@ class Account:
         notes = [
             *on_other_months(self.outcome.settings, controls, months),
             *(self.given or ()), *self.scenario.forecast.notes, *self.cost.notes,
+            *self._on_little_work(),
         ]  # fmt: skip
         proof = self.plan.proof
         if self.reserve is not None and self.reserve.is_raised and len(self.curve) > 1:
@@ -204,11 +205,6 @@ class Account:
             notes.append(
                 f"The forecast is begun with {number(level_pct)} % in the battery, the floor of its first"
                 f" month, not with {number(self.scenario.plant.soc_pct(self.scenario.start_kwh))} %."
-            )
-        if self.effort == "quick" and self.outcome.settings.entries():
-            notes.append(
-                "Found with --effort quick: with more work other windows may come out, for other reasons."
-                " Use --effort normal before typing them in."
             )
         if self.cheaper_than_plan:
             notes.append(self.cheaper_than_plan)
@@ -241,6 +237,15 @@ class Account:
                     " cycles_per_day allows; equipment does not stop there by itself."
                 )
         return notes
+
+    def _on_little_work(self) -> list[str]:
+        """Return that a quick search may be overtaken, if this is one."""
+        if self.effort != "quick" or not self.outcome.settings.entries():
+            return []
+        return [
+            "Found with --effort quick: with more work other windows may come out, for other reasons."
+            " Use --effort normal before typing them in."
+        ]
 
     @property
     def _keeps_a_reserve(self) -> bool:

@@ -63,21 +63,22 @@ def _years(account: Account) -> str:
 def promise(account: Account) -> list[str]:
     """Return what may be expected of a year that the windows have not seen, then what they do here."""
     outcome = account.outcome
+    here = _on_the_forecast(account)
     if account.cheaper_than_plan:
-        return ["Kept share: none can be told, for the plan is not the cheapest; see the notes."]
+        here = "Of what could be saved none can be told, for the plan is not the cheapest; see the notes."
     if not outcome.settings.entries():
-        return [_left_to_save(account)]
-    return [_expected(account), _on_the_forecast(account)]
+        return [here if account.cheaper_than_plan else _left_to_save(account)]
+    return [_expected(account), here]
 
 
 def _expected(account: Account) -> str:
     sureness = account.sureness
     if sureness is None:
-        return "For a year that the windows have not seen nothing can be promised; see below."
+        return "For a year other than the forecast nothing can be promised; see below."
     saved, years = sureness.saved, _years(account)
     verb = "save" if saved.p50 >= 0 else "lose"
     return (
-        f"Expect them to {verb} {money(abs(saved.p50), account.currency)}: half of the {years} that they"
+        f"Expect our windows to {verb} {money(abs(saved.p50), account.currency)}: half of the {years} that they"
         f" have not seen bring more, half less; one in ten at most {money(saved.p10)}, one in ten more"
         f" than {money(saved.p90)}."
     )

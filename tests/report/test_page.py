@@ -16,6 +16,7 @@ from optimizer.report.account import Account, ProofLine
 from optimizer.report.page import report_html
 from optimizer.report.record import plan_json
 from optimizer.report.text import bills_text, curve_text, settings_text, summary, sureness_text
+from optimizer.report.unseen import rule
 from optimizer.settings.windows import DaySet, SeasonSet, Window, no_windows
 from optimizer.site.expected.ensemble import Spread
 from optimizer.story import plan_scenario
@@ -106,6 +107,39 @@ def test_text_and_page_say_what_came_of_unseen_weeks(account: Account, page_file
         assert "No kept share" in " ".join(said.split())  # a quick search makes no plan of them
 
 
+def test_the_middle_of_years_not_seen_is_promised_and_the_forecast_told_as_such(
+    account: Account,
+) -> None:
+    """The promise comes first, with its spread; what was found on comes after it, called so."""
+    assert account.sureness is not None
+    spread = Spread(50.56, 111.00, 146.81)
+    told = replace(account, sureness=replace(account.sureness, saved=spread))
+    for said in (bills_text(told), report_html(told)):
+        words = " ".join(said.split())
+        expected = words.index(
+            f"Expect our windows to save 111.00 {account.currency}: half of the stretches"
+        )
+        here = words.index(
+            f"On the forecast itself our windows save {money(account.outcome.saved, account.currency)}"
+        )
+        assert expected < here
+        assert "one in ten at most 50.56, one in ten more than 146.81" in words
+        assert "fitted to" not in words
+    promise = json.loads(plan_json(told))["promise"]
+    assert list(promise.values()) == [111.00, 50.56, 146.81]
+    losing = replace(account, sureness=replace(account.sureness, saved=Spread(-9.0, -2.0, 3.0)))
+    assert f"Expect our windows to lose 2.00 {account.currency}" in bills_text(losing)
+    short = replace(account, sureness=None)
+    assert "nothing can be promised" in bills_text(short)
+    assert json.loads(plan_json(short))["promise"] is None
+
+
+def test_a_quick_search_says_that_more_work_may_find_others(account: Account) -> None:
+    words = "with more work other windows may come out"
+    assert any(words in note for note in account.notes())
+    assert not any(words in note for note in replace(account, effort="normal").notes())
+
+
 def test_a_month_in_which_windows_lose_is_told_as_a_loss(account: Account) -> None:
     assert account.sureness is not None
     worst = replace(account.sureness.worst, saved=-7.25)
@@ -130,7 +164,10 @@ def test_the_curve_stands_in_text_page_and_record_with_one_recommended(account: 
         assert f"{size.entries:>9}{money(size.seen):>22}{money(size.unseen or 0.0):>22}" in text
         assert money(size.seen) in html
         assert (row["entries"], row["saved_unseen"]) == (size.entries, size.unseen)
-    assert text.count("recommended") == html.count("<td>recommended</td>") == 1
+    assert text.count("   recommended") == html.count("<td>recommended</td>") == 1
+    for said in (text, html):
+        assert rule(account) in " ".join(said.split())
+    assert record["rule"] == rule(account)
     assert [row["recommended"] for row in record["curve"]].count(True) == 1
 
 
@@ -157,13 +194,16 @@ def test_that_no_windows_are_best_is_said_with_its_reason(account: Account) -> N
     assert account.found is not None
     outcome = replace(account.outcome, settings=no_windows(10), reasons=())
     none = replace(account, outcome=outcome, found=replace(account.found, recommended=0, chosen=0))
-    assert "entering none is best" in " ".join(settings_text(none).split())
-    assert "entering none is best" in report_html(none)
+    words = "Leave the equipment as it comes. No number of windows saves"
+    for said in (settings_text(none), report_html(none), json.loads(plan_json(none))["advice"]):
+        assert words in " ".join(said.split())
+    assert json.loads(plan_json(none))["promise"] is None
     assert "saved over" not in sureness_text(none)
+    assert "No windows are entered" in bills_text(none)
     nothing_found = replace(none, found=replace(none.found, sizes=account.found.sizes[:1]))
-    assert "none were found" in settings_text(nothing_found)
+    assert "Leave the equipment as it comes. None were found" in settings_text(nothing_found)
     asked = replace(none, found=account.found.at_most(0))
-    assert "no windows: as given." in settings_text(asked)
+    assert "No windows: as given." in settings_text(asked)
 
 
 @pytest.mark.parametrize(
