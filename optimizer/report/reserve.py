@@ -30,9 +30,7 @@ def reserve_sentences(reserve: Reserve, currency: str) -> list[str]:
         f", without these floors {percent(reserve.before)}." if reserve.is_raised else "."
     )
     if reserve.unseen is not None:
-        on_forecast += (
-            f" On weeks that the windows were not fitted to, {percent(reserve.unseen)} do."
-        )
+        on_forecast += f" On weeks that the windows have not seen, {percent(reserve.unseen)} do."
     if not reserve.is_raised:
         return [
             wished,

@@ -78,8 +78,8 @@ def _expected(account: Account) -> str:
     saved, years = sureness.saved, _years(account)
     verb = "save" if saved.p50 >= 0 else "lose"
     return (
-        f"Expect our windows to {verb} {money(abs(saved.p50), account.currency)}: half of the {years} that they"
-        f" have not seen bring more, half less; one in ten at most {money(saved.p10)}, one in ten more"
+        f"Expect our windows to {verb} {money(abs(saved.p50), account.currency)}: half of the {years} that"
+        f" they have not seen bring more, half less; one in ten at most {money(saved.p10)}, one in ten more"
         f" than {money(saved.p90)}."
     )
 
