@@ -9,8 +9,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from optimizer.settings.choosing import ENTRY_SHARE
 from optimizer.site.expected.weeks import LEAST_WEEKS
+from optimizer.site.scenario import ENTRY_SHARE
 from optimizer.units import money, number, percent
 
 if TYPE_CHECKING:

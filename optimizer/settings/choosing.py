@@ -30,12 +30,7 @@ from optimizer.settings.windows import Settings, no_windows
 from optimizer.settings.workers import side_by_side
 from optimizer.site.controls import Controls
 from optimizer.site.expected.weeks import Weather
-
-ENTRY_SHARE = 0.01
-"""Each window to enter must save this share of the most that any number of them saves.
-
-Common practice, no published source: a large site does not count the sum that a home does.
-"""
+from optimizer.site.scenario import ENTRY_SHARE
 
 EARNED_SHARE = 0.15
 """Other groups of months than the first must save this share more on unseen days.

@@ -54,6 +54,12 @@ Common practice, no published source: a few minutes at the equipment, each seaso
 a slip. In a currency of small units it is nothing; a share of the saving then decides.
 """
 
+ENTRY_SHARE = 0.01
+"""A window must save this share of the most that any number of them saves, too.
+
+Common practice, no published source: a large site does not count the sum that a home does.
+"""
+
 DAYS_PER_YEAR = 365
 
 

@@ -18,7 +18,6 @@ from optimizer.report.record import settings_record
 from optimizer.settings import choosing
 from optimizer.settings.choosing import (
     EARNED_SHARE,
-    ENTRY_SHARE,
     MARGINS,
     Effort,
     Found,
@@ -38,6 +37,7 @@ from optimizer.settings.windows import no_windows
 from optimizer.site.controls import Controls
 from optimizer.site.expected.weeks import Variant, Weather
 from optimizer.site.forecast import Forecast
+from optimizer.site.scenario import ENTRY_SHARE
 from optimizer.timegrid import TimeGrid
 from tests.laws.cases import AC_PLANT, DEMAND, FLAT, cost_of, law, problem_of, weather
 from tests.laws.sites import (
