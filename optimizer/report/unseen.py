@@ -88,8 +88,8 @@ def _on_the_forecast(account: Account) -> str:
     outcome = account.outcome
     verb = "save" if outcome.saved >= 0 else "lose"
     told = (
-        f"On the forecast itself our windows {verb} {money(abs(outcome.saved), account.currency)} over no"
-        f" windows; the cheapest plan, which knows its weather beforehand,"
+        f"On the forecast itself {account.windows_name} {verb}"
+        f" {money(abs(outcome.saved), account.currency)} over no windows; the cheapest plan, which knows its weather beforehand,"
         f" {money(outcome.can_save, account.currency)}."
     )
     if outcome.kept_share is None:
