@@ -364,28 +364,30 @@ def decimal_mark(sheet: Sheet, texts: Sequence[str]) -> tuple[str, str]:
         If some cells need a point and others a comma.
     """
     votes: dict[str, str] = {}
-    unsettled = ""
+    unsettled: dict[str, str] = {}
     for text in dict.fromkeys(texts):
         mark = _mark_of(text)
         if mark in {".", ","}:
             votes.setdefault(mark, text)
         elif mark:
-            unsettled = text
-    if len(votes) == 2:
-        raise SeriesError(
-            f"{votes['.']!r} has a decimal point and {votes[',']!r} a decimal comma",
-            where=str(sheet.path),
-            mend="Write all numbers in one way.",
-        )
+            unsettled.setdefault("," if "," in text else ".", text)
+    for both in (votes, unsettled if not votes else {}):
+        if len(both) == 2:
+            raise SeriesError(
+                f"{both['.']!r} has a decimal point and {both[',']!r} a decimal comma",
+                where=str(sheet.path),
+                mend="Write all numbers in one way.",
+            )
     if votes:
         return next(iter(votes)), ""
     if not unsettled:
         return ".", ""
-    mark = "," if "," in unsettled and sheet.separator != "," else "."
+    text = next(iter(unsettled.values()))
+    mark = "," if "," in text and sheet.separator != "," else "."
     name = "comma" if mark == "," else "point"
     return (
         mark,
-        f"nothing settles how numbers are written; {unsettled!r} is read with a decimal {name}.",
+        f"nothing settles how numbers are written; {text!r} is read with a decimal {name}.",
     )
 
 

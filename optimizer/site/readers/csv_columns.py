@@ -265,7 +265,10 @@ def _find_times(columns: Columns) -> set[int]:
                 row[column] = begin_of_span(row[column])
             columns.stamps.setdefault("start", column)
         elif is_stamp(cells[0]):
-            is_timed = any(is_stamp(cell) and not is_midnight(cell) for cell in cells)
+            is_timed = any(
+                is_stamp(cell) and not is_midnight(cell)
+                for cell in dict.fromkeys(columns.cells(column))
+            )
             parts = columns.stamps if is_timed else columns.dates
         elif all(clock_minute(cell) is not None for cell in cells):
             parts = columns.clocks

@@ -16,10 +16,8 @@ from optimizer.site.readers.csv_columns import Columns, Edge
 from optimizer.site.readers.csv_text import Sheet
 from optimizer.site.readers.found import STAMP_ENDS, Request, StampEnd
 from optimizer.site.readers.readings import DAY_S, HOUR_S, Account, counted, distances, usual_jump
-from optimizer.timegrid import BoolArray, IntArray, zone_named
-
-SKIPPED = -1
-"""Stands for the instant of a clock time that never was."""
+from optimizer.site.readers.wall_clock import SKIPPED, Placed, open_words, placed, same_twins
+from optimizer.timegrid import BoolArray, FloatArray, IntArray, zone_named
 
 
 @dataclass(frozen=True)
@@ -120,7 +118,9 @@ def _clock_column(sheet: Sheet, columns: Columns, edge: Edge) -> tuple[IntArray,
     return seconds, is_24h, f"the column {head!r} says so" if edge else ""
 
 
-def beginnings(sheet: Sheet, times: Times, request: Request, account: Account) -> IntArray:
+def beginnings(
+    sheet: Sheet, times: Times, amounts: FloatArray, request: Request, account: Account
+) -> IntArray:
     """Return the instant at which each interval begins, SKIPPED where its clock time never was.
 
     Parameters
@@ -129,6 +129,9 @@ def beginnings(sheet: Sheet, times: Times, request: Request, account: Account) -
         For messages.
     times : Times
         N times of one quantity in the file's order.
+    amounts : array, shape (N,)
+        What was read; where the rows do not tell which of two equal times came first, it decides
+        whether that matters.
     request : Request
         Zone of times without offset, and the edge that stamps name, if the user told.
     account : Account
@@ -137,11 +140,21 @@ def beginnings(sheet: Sheet, times: Times, request: Request, account: Account) -
     Raises
     ------
     SeriesError
-        If neither the file nor the request tells the edge, or the zone of bare clock times.
+        If neither the file nor the request tells the edge, the zone of bare clock times, or which
+        of two rows of a repeated hour came first.
     """
     step = usual_jump(distances(times.wall_s))
-    edge = _edge(sheet, times, step, request, account)
-    return _instants(sheet, times, edge == "end", step, request, account)
+    is_end = _edge(sheet, times, step, request, account) == "end"
+    if times.offset_s is not None:
+        elapsed = 0 if times.elapsed_s is None else times.elapsed_s
+        return np.asarray(times.wall_s + elapsed - times.offset_s - (step if is_end else 0))
+    places = _on_clock_of(sheet, times, is_end, request)
+    wrong = same_twins(times.wall_s, places.is_open, [pd.Series(amounts)])
+    if wrong is not None:
+        what, mend = open_words(int(times.wall_s[wrong]), str(request.zone))
+        raise SeriesError(what, where=str(sheet.path), mend=mend)
+    _note_skipped(times, places, str(request.zone), account)
+    return places.instants_s
 
 
 def _edge(sheet: Sheet, times: Times, step: int, request: Request, account: Account) -> StampEnd:
@@ -174,12 +187,7 @@ def _edge_by_clock(wall_s: IntArray, step: int) -> tuple[Edge, str]:
     return "", ""
 
 
-def _instants(
-    sheet: Sheet, times: Times, is_end: bool, step: int, request: Request, account: Account
-) -> IntArray:
-    if times.offset_s is not None:
-        elapsed = 0 if times.elapsed_s is None else times.elapsed_s
-        return np.asarray(times.wall_s + elapsed - times.offset_s - (step if is_end else 0))
+def _on_clock_of(sheet: Sheet, times: Times, is_end: bool, request: Request) -> Placed:
     if request.zone is None:
         raise SeriesError(
             "the stamps have no UTC offset, so the clock they follow is not known",
@@ -189,19 +197,22 @@ def _instants(
     _refuse_unknown_zone(request.zone)
     if times.elapsed_s is not None:
         days, which = np.unique(times.wall_s, return_inverse=True)
-        midnights = _on_clock(days, request.zone)[which]
-        return np.asarray(np.where(midnights == SKIPPED, SKIPPED, midnights + times.elapsed_s))
-    in_order = _oldest_first(times.wall_s)
-    on_clock = _ends_on_clock if is_end else _on_clock
-    instants = _oldest_first(on_clock(in_order, request.zone), like=times.wall_s)
-    skipped = np.flatnonzero(instants == SKIPPED)
-    if len(skipped):
-        first = np.datetime64(int(times.wall_s[skipped[0]]), "s").astype("datetime64[m]")
+        midnights = placed(days, request.zone).instants_s[which]
+        instants = np.where(midnights == SKIPPED, SKIPPED, midnights + times.elapsed_s)
+        return Placed(instants, np.zeros(len(instants), dtype=bool))
+    return (
+        _ends_on_clock(times.wall_s, request.zone) if is_end else placed(times.wall_s, request.zone)
+    )
+
+
+def _note_skipped(times: Times, places: Placed, zone: str, account: Account) -> None:
+    skipped = np.flatnonzero(places.instants_s == SKIPPED)
+    if len(skipped) and times.elapsed_s is None:
+        first = np.datetime64(int(times.wall_s[skipped].min()), "s").astype("datetime64[m]")
         account.note(
-            f"{counted(len(skipped), 'row')} with a time that the clock of {request.zone} skips"
+            f"{counted(len(skipped), 'row')} with a time that the clock of {zone} skips"
             f" (first {first}) left out."
         )
-    return instants
 
 
 def _refuse_unknown_zone(zone: str) -> None:
@@ -212,34 +223,17 @@ def _refuse_unknown_zone(zone: str) -> None:
         raise SeriesError(what, where="--zone", mend=mend) from None
 
 
-def _oldest_first(values: IntArray, like: IntArray | None = None) -> IntArray:
-    """Turn values round if the times (theirs, or those of ``like``) run from new to old."""
-    times = values if like is None else like
-    return values[::-1] if len(times) > 1 and times[0] > times[-1] else values
-
-
-def _on_clock(wall_s: IntArray, zone: str) -> IntArray:
-    """Return the instants of wall-clock times, −1 where the clock skips; of two the first is DST."""
-    wall = pd.DatetimeIndex(wall_s.astype("datetime64[s]"))
-    is_first = ~wall.duplicated(keep="first")
-    utc = wall.tz_localize(zone_named(zone), ambiguous=is_first, nonexistent="NaT").tz_convert(
-        "UTC"
-    )
-    instants = utc.tz_localize(None).to_numpy("datetime64[s]").astype(np.int64)
-    return np.asarray(np.where(utc.isna(), SKIPPED, instants))
-
-
-def _ends_on_clock(wall_s: IntArray, zone: str) -> IntArray:
+def _ends_on_clock(wall_s: IntArray, zone: str) -> Placed:
     """Return beginnings of intervals named by their end; files differ in how they count the end.
 
     Some read the clock at the end, others add the step to the clock of the beginning. The two part
     only where clocks change; the one with fewer skipped or double times is taken.
     """
     step = usual_jump(distances(wall_s))
-    at_end = _on_clock(wall_s, zone)
-    by_end = np.where(at_end == SKIPPED, SKIPPED, at_end - step)
-    by_start = _on_clock(wall_s - step, zone)
-    return min(by_end, by_start, key=_defects)
+    at_end, by_start = placed(wall_s, zone), placed(wall_s - step, zone)
+    ends = at_end.instants_s
+    by_end = Placed(np.where(ends == SKIPPED, SKIPPED, ends - step), at_end.is_open)
+    return min(by_end, by_start, key=lambda one: _defects(one.instants_s))
 
 
 def _defects(instants: IntArray) -> int:

@@ -261,7 +261,9 @@ def _streams(feed: Feed, series: Sequence[Series], account: Account) -> list[Usa
         if not reason and not len(rows):
             reason = "it has no readings"
         if not reason and one.number("accumulationBehaviour", 0) == BULK:
-            reason = _register_reason(np.array(feed.rows.value)[rows])
+            moments = np.array(feed.rows.start_s)[rows]
+            in_time = rows[np.argsort(moments, kind="stable")]
+            reason = _register_reason(np.array(feed.rows.value)[in_time])
         if reason:
             account.note(f"the meter reading {label[:60]!r} is not used: {reason}.")
             continue

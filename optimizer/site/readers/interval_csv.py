@@ -32,7 +32,7 @@ from optimizer.site.readers.csv_columns import (
     words_of,
 )
 from optimizer.site.readers.csv_text import Sheet, read_sheet
-from optimizer.site.readers.csv_times import SKIPPED, Times, beginnings, read_times
+from optimizer.site.readers.csv_times import Times, beginnings, read_times
 from optimizer.site.readers.found import Found, Point, Request, finished, is_asked, zone_clock
 from optimizer.site.readers.local_time import Clock, clock_of_offsets
 from optimizer.site.readers.meter_parts import directions_parted
@@ -43,6 +43,7 @@ from optimizer.site.readers.readings import (
     even_readings,
     usual_jump,
 )
+from optimizer.site.readers.wall_clock import SKIPPED, direction
 from optimizer.timegrid import BoolArray, FloatArray, IntArray
 
 ELAPSED_COUNTS = {25, 50, 100, 300}
@@ -397,11 +398,11 @@ def _stream(
     """Place the values of one quantity in time; return them and the offsets of their stamps."""
     times = cells.times.take(chosen)
     row = cells.row[chosen]
-    instants = beginnings(sheet, times, request, account)
-    known = np.flatnonzero(instants != SKIPPED)
-    if len(known) and instants[known[0]] > instants[known[-1]]:
-        known = known[::-1]  # newest first
     amounts = cells.amounts[chosen] * cells.factor[row]
+    instants = beginnings(sheet, times, amounts, request, account)
+    known = np.flatnonzero(instants != SKIPPED)
+    if direction(instants[known]) < 0:
+        known = known[::-1]  # newest first
     place = np.array(columns.lines, dtype=np.int64)[row]
     stream = Stream(quantity, instants, times.length_s, amounts, place, cells.kind).take(known)
     return stream, None if times.offset_s is None else times.offset_s[known]
@@ -429,6 +430,7 @@ def _refuse_negative_and_registers(stream: Stream, columns: Columns, account: Ac
             where=account.place(int(stream.place[low[0]])),
             mend="Give each direction from zero upward, or call the column net.",
         )
+    known = known[np.argsort(stream.start_s[known], kind="stable")]
     rises = np.diff(stream.amounts[known])
     if len(known) >= REGISTER_READINGS and (rises >= 0).all() and (rises > 0).mean() > 0.5:
         raise SeriesError(

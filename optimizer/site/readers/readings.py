@@ -9,6 +9,7 @@ somebody asks for them to be filled: ``gaps``. Read next: ``espi``.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Literal
@@ -187,20 +188,24 @@ def _shifts_undone(stream: Stream, clock: Clock, account: Account) -> Stream:
     is moved back, a run stamped early forward: hole and double vanish together.
     """
     jumps = np.diff(stream.start_s)
-    step = usual_jump(jumps)
+    step = usual_jump(distances(stream.start_s))
     if not 0 < step <= HOUR_S:
         return stream
     odd = np.flatnonzero((jumps == step + HOUR_S) | (jumps == step - HOUR_S))
     start, duration = stream.start_s.copy(), stream.duration_s.copy()
     position, moved = 0, 0
+    times = Counter(stream.start_s.tolist()) if len(odd) else Counter()
     while position + 1 < len(odd):
         before, after = int(odd[position]), int(odd[position + 1])
         ends = stream.start_s[[before, before + 1, after, after + 1]]
         is_pair = jumps[before] + jumps[after] == 2 * step and ends[2] - ends[1] < DAY_S
-        if not (is_pair and clock.is_near_change(ends).any()):
+        by = step - int(jumps[before])
+        run = start[before + 1 : after + 1]
+        is_repair = is_pair and bool(clock.is_near_change(ends).any())
+        if not (is_repair and _parts_doubles(times, run, by)):
             position += 1
             continue
-        start[before + 1 : after + 1] += step - int(jumps[before])
+        run += by
         duration[before : after + 1] = step
         moved += after - before
         account.note(
@@ -211,6 +216,19 @@ def _shifts_undone(stream: Stream, clock: Clock, account: Account) -> Stream:
         )
         position += 2
     return replace(stream, start_s=start, duration_s=duration) if moved else stream
+
+
+def _parts_doubles(times: Counter[int], run: IntArray, by: int) -> bool:
+    """Return whether moving a run leaves fewer times that stand twice; if so, move it in the count."""
+    old, new = Counter(run.tolist()), Counter((run + by).tolist())
+    touched = old.keys() | new.keys()
+    before = sum(times[moment] > 1 for moment in touched)
+    after = sum(times[moment] - old[moment] + new[moment] > 1 for moment in touched)
+    if after >= before:
+        return False
+    times.subtract(old)
+    times.update(new)
+    return True
 
 
 def distances(instants_s: IntArray) -> IntArray:
@@ -240,6 +258,7 @@ def _without_doubles(stream: Stream, clock: Clock, account: Account) -> Stream:
     double = np.flatnonzero(np.diff(stream.start_s) == 0)
     if not len(double):
         return stream
+    _refuse_shifted(stream, double, clock, account)
     keep = np.ones(len(stream.start_s), dtype=bool)
     held = int(double[0])  # the reading of this time that is kept so far
     zeros = 0
@@ -269,6 +288,34 @@ def _without_doubles(stream: Stream, clock: Clock, account: Account) -> Stream:
             " another reading and gave way to it."
         )
     return stream.take(keep)
+
+
+def _refuse_shifted(stream: Stream, double: IntArray, clock: Clock, account: Account) -> None:
+    """Refuse an hour that stands twice while another is missing, where clocks are changed.
+
+    It is a shifted run that only the order of the rows could undo, and they stand in no order.
+    """
+    moments = np.unique(stream.start_s)
+    jumps = np.diff(moments)
+    holes = moments[:-1][jumps == usual_jump(jumps) + HOUR_S]
+    doubles = np.unique(stream.start_s[double])
+    doubles = doubles[clock.is_near_change(doubles, DAY_S)]
+    holes = holes[clock.is_near_change(holes, DAY_S)]
+    if not len(holes):
+        return
+    after = np.searchsorted(holes, doubles)
+    near = np.minimum(np.abs(holes[np.minimum(after, len(holes) - 1)] - doubles),
+                      np.abs(holes[np.maximum(after - 1, 0)] - doubles))  # fmt: skip
+    if (near < DAY_S).any():
+        first = int(doubles[np.flatnonzero(near < DAY_S)[0]])
+        here = int(np.flatnonzero(stream.start_s == first)[1])
+        raise SeriesError(
+            f"{stream.quantity}: the time {clock.stamp(first)} stands twice and an hour nearby is"
+            " missing, at a clock change: stamps are shifted by an hour, which only rows in the order"
+            " of time would tell",
+            where=account.place(int(stream.place[here])),
+            mend="Sort the rows as time passed, or give stamps with offsets.",
+        )
 
 
 def _contradiction(

@@ -16,7 +16,8 @@ import numpy as np
 import pandas as pd
 
 from optimizer.errors import InputError, SeriesError
-from optimizer.timegrid import STEP_MINUTES, BoolArray, FloatArray, TimeGrid, zone_named
+from optimizer.site.readers.wall_clock import SKIPPED, open_words, placed, same_twins
+from optimizer.timegrid import STEP_MINUTES, BoolArray, FloatArray, TimeGrid
 
 TIME_COLUMNS = ("time", "timestamp")
 FIRST_YEAR, LAST_YEAR = 1970, 2199
@@ -24,6 +25,9 @@ FIRST_YEAR, LAST_YEAR = 1970, 2199
 
 MAX_ROWS = 600_000
 """Five years of five-minute steps; more is no season's forecast."""
+
+SAME = 1e-9
+"""Values of one time closer than this are the same."""
 
 
 @dataclass(frozen=True)
@@ -219,7 +223,7 @@ def read_stamps(table: Table, column: str, zone: str, notes: list[str]) -> pd.Da
         stamps = _parsed(table, text, column, utc=True)
         return pd.DatetimeIndex(stamps)
     wall = pd.DatetimeIndex(_parsed(table, text, column, utc=False))
-    return _on_wall_clock(table, wall, zone, notes)
+    return _on_wall_clock(table, column, wall, zone, notes)
 
 
 def _parsed(table: Table, text: pd.Series, column: str, *, utc: bool) -> pd.Series:
@@ -246,21 +250,28 @@ def _parsed(table: Table, text: pd.Series, column: str, *, utc: bool) -> pd.Seri
 
 
 def _on_wall_clock(
-    table: Table, wall: pd.DatetimeIndex, zone: str, notes: list[str]
+    table: Table, column: str, wall: pd.DatetimeIndex, zone: str, notes: list[str]
 ) -> pd.DatetimeIndex:
     """Place wall-clock times in the zone: of a repeated hour the first is daylight-saving time.
 
     Files with 24 rows on every day have an hour in spring that the clock skips; it is left out.
     """
-    first_time = ~wall.duplicated(keep="first")
-    instants = wall.tz_localize(zone_named(zone), ambiguous=first_time, nonexistent="NaT")
-    skipped = np.flatnonzero(instants.isna())
+    wall_s = wall.to_numpy("datetime64[s]").astype(np.int64)
+    places = placed(wall_s, zone)
+    others = [table.cells[name].str.strip() for name in table.cells.columns if name != column]
+    wrong = same_twins(wall_s, places.is_open, others)
+    if wrong is not None:
+        what, mend = open_words(int(wall_s[wrong]), zone)
+        raise SeriesError(what, where=table.where(wrong, column), mend=mend)
+    skipped = np.flatnonzero(places.instants_s == SKIPPED)
     if len(skipped):
         notes.append(
             f"{table.path.name}: {len(skipped)} rows name times that the clock of {zone} skips"
-            f" (first {wall[skipped[0]]:%Y-%m-%d %H:%M}); they were left out."
+            f" (first {wall[skipped].min():%Y-%m-%d %H:%M}); they were left out."
         )
-    return instants.tz_convert("UTC")
+    odd = wall.to_numpy("datetime64[ns]") - wall_s.astype("datetime64[s]")
+    instants = pd.DatetimeIndex(places.instants_s.astype("datetime64[s]") + odd, tz="UTC")
+    return instants.where(places.instants_s != SKIPPED)
 
 
 @dataclass(frozen=True)
@@ -303,8 +314,9 @@ def even_steps(
         If the step is not 5, 15, 30 or 60 min, stamps lie between steps, or one time has two
         different values.
     """
-    order = np.argsort(instants.to_numpy(), kind="stable")
-    order = order[~np.asarray(instants.isna())[order]]
+    known = np.flatnonzero(~np.asarray(instants.isna()))
+    moments = instants.as_unit("ns").asi8
+    order = known[np.argsort(moments[known], kind="stable")]
     if not len(order):
         raise SeriesError(
             "no row is left to use", where=str(table.path), mend="Check the time stamps."
@@ -352,19 +364,31 @@ def _without_repeats(
     notes: list[str],
 ) -> BoolArray:
     repeated = np.concatenate([[False], np.diff(minutes) == 0])
-    for position in np.flatnonzero(repeated):
-        here, before = int(order[position]), int(order[position - 1])
-        for values in columns:
-            if not np.isclose(values[here], values[before], rtol=0, atol=1e-9, equal_nan=True):
-                raise SeriesError(
-                    f"the same time stands in row {table.row(before)} with {values[before]:g} and"
-                    f" in row {table.row(here)} with {values[here]:g}",
-                    where=table.where(here, table.time_column),
-                    mend="Keep the right one. If clocks were put back, give stamps with offsets.",
-                )
+    firsts = np.flatnonzero(~repeated)
+    group = np.cumsum(~repeated) - 1
+    for values in columns:
+        ordered = values[order]
+        first = ordered[firsts][group]
+        same = (np.abs(ordered - first) <= SAME) | (np.isnan(ordered) & np.isnan(first))
+        wrong = np.flatnonzero(~same)
+        if len(wrong):
+            raise _contradiction(table, values, int(order[firsts[group[wrong[0]]]]),
+                                 int(order[wrong[0]]))  # fmt: skip
     if repeated.any():
         notes.append(f"{table.path.name}: {int(repeated.sum())} repeated rows were dropped.")
     return np.asarray(~repeated)
+
+
+def _contradiction(table: Table, values: FloatArray, before: int, here: int) -> SeriesError:
+    first, second = (
+        "blank" if np.isnan(values[row]) else f"{values[row]:g}" for row in (before, here)
+    )
+    return SeriesError(
+        f"the same time stands in row {table.row(before)} with {first} and in row {table.row(here)}"
+        f" with {second}",
+        where=table.where(here, table.time_column),
+        mend="Keep the right one. If clocks were put back, give stamps with offsets.",
+    )
 
 
 def _step_minutes(table: Table, minutes: np.ndarray) -> int:
