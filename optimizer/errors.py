@@ -21,7 +21,23 @@ Read next: ``units``.
 
 from __future__ import annotations
 
+import stat
 from collections.abc import Sequence
+from pathlib import Path
+
+MAX_WHAT, MAX_WHERE, MAX_MEND = 1_000, 450, 450
+MAX_MESSAGE = 2_000
+"""A message holds at most so many characters, whatever a file holds that it quotes."""
+
+MAX_SEVERAL = MAX_MESSAGE - 60
+
+
+def bounded(text: str, limit: int) -> str:
+    """Return a text of at most ``limit`` characters; a longer one loses its middle."""
+    if len(text) <= limit:
+        return text
+    head = (limit - 3) * 2 // 3
+    return f"{text[:head]} … {text[len(text) - (limit - 3 - head) :]}"
 
 
 class OptimizerError(Exception):
@@ -40,10 +56,10 @@ class OptimizerError(Exception):
     exit_code = 4
 
     def __init__(self, what: str, *, where: str, mend: str) -> None:
-        super().__init__(what)
-        self.what = what
-        self.where = where
-        self.mend = mend
+        self.what = bounded(what, MAX_WHAT)
+        self.where = bounded(where, MAX_WHERE)
+        self.mend = bounded(mend, MAX_MEND)
+        super().__init__(self.what)
 
     def __str__(self) -> str:
         return f"error: {self.what}\n  where: {self.where}\n  mend:  {self.mend}"
@@ -82,7 +98,12 @@ class SeveralInputErrors(InputError):
         self.findings = tuple(findings)
 
     def __str__(self) -> str:
-        return "\n".join(str(finding) for finding in self.findings)
+        told: list[str] = []
+        for finding in map(str, self.findings):
+            if told and sum(map(len, told)) + len(told) + len(finding) > MAX_SEVERAL:
+                return "\n".join([*told, f"… and {len(self.findings) - len(told)} more to mend"])
+            told.append(finding)
+        return "\n".join(told)
 
 
 class SolveError(OptimizerError):
@@ -119,3 +140,31 @@ def raise_findings(findings: Sequence[InputError]) -> None:
         raise findings[0]
     if findings:
         raise SeveralInputErrors(findings)
+
+
+def refuse_irregular(path: Path, error: type[InputError]) -> None:
+    """Refuse a folder, device or pipe, which has no end or cannot be read twice.
+
+    Raises
+    ------
+    InputError
+        The given kind.
+    OSError
+        If there is no such file.
+    """
+    mode = path.stat().st_mode
+    if stat.S_ISREG(mode):
+        return
+    kind = next(
+        (
+            words
+            for is_kind, words in (
+                (stat.S_ISDIR, "a folder"), (stat.S_ISFIFO, "a pipe"), (stat.S_ISSOCK, "a socket"),
+            )
+            if is_kind(mode)
+        ),
+        "a device",
+    )  # fmt: skip
+    raise error(
+        f"this is {kind}, not a file", where=str(path), mend="Give the path of a plain file."
+    )

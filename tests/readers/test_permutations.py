@@ -185,11 +185,11 @@ CASES = tables()
 
 @pytest.mark.parametrize("case", CASES, ids=lambda case: case.name)
 def test_any_order_of_the_rows_gives_the_same_series_or_the_same_refusal(case: Case):
-    ends = tried(case, 12, seed=3)
+    ends = tried(case, 6, seed=3)
 
     allowed = {"same", "open"} if case.name in OPEN_CASES else {"same"}
     assert set(ends) <= allowed
-    assert ends["same"] >= 2
+    assert ends["same"] >= 1
 
 
 OPEN_CASES = {
@@ -239,6 +239,6 @@ if __name__ == "__main__":
     wanted = int(sys.argv[1])
     for number, one in enumerate(CASES):
         counts = tried(one, -(-wanted // len(CASES)), seed=number)
-        print(one.name, dict(counts))
+        print(one.name, dict(counts))  # noqa: T201
         total.update({key.partition(":")[0]: value for key, value in counts.items()})
-    print(dict(total))
+    print(dict(total))  # noqa: T201

@@ -183,7 +183,7 @@ def test_a_file_that_is_not_there_is_told(tmp_path: Path):
 def test_a_folder_is_told(tmp_path: Path):
     done = run("read", tmp_path)
     assert done.exit_code == 2
-    assert "cannot be read" in done.stderr
+    assert "this is a folder, not a file" in done.stderr
 
 
 def test_the_file_that_is_read_is_never_written_over(gappy: Path):

@@ -34,9 +34,11 @@ from optimizer.site.readers.csv_columns import (
 from optimizer.site.readers.csv_text import Sheet, read_sheet
 from optimizer.site.readers.csv_times import Times, beginnings, read_times
 from optimizer.site.readers.found import Found, Point, Request, finished, is_asked, zone_clock
-from optimizer.site.readers.local_time import Clock, clock_of_offsets
+from optimizer.site.readers.local_time import Clock, clock_of_offsets, foreign_offsets
 from optimizer.site.readers.meter_parts import directions_parted
 from optimizer.site.readers.readings import (
+    FIRST_S,
+    LAST_S,
     Account,
     Stream,
     counted,
@@ -403,9 +405,25 @@ def _stream(
     known = np.flatnonzero(instants != SKIPPED)
     if direction(instants[known]) < 0:
         known = known[::-1]  # newest first
+    if times.offset_s is not None and request.zone is not None:
+        _hold_against_zone(request.zone, instants, times.offset_s, account)
     place = np.array(columns.lines, dtype=np.int64)[row]
     stream = Stream(quantity, instants, times.length_s, amounts, place, cells.kind).take(known)
     return stream, None if times.offset_s is None else times.offset_s[known]
+
+
+def _hold_against_zone(zone: str, instants: IntArray, offsets: IntArray, account: Account) -> None:
+    """Tell of offsets that the zone's clock does not have; refuse where none of the file fits."""
+    inside = (instants >= FIRST_S) & (instants < LAST_S)
+    zone_clock(zone, instants)
+    odd = foreign_offsets(zone, instants[inside], offsets[inside])
+    if odd is not None and odd[1]:
+        raise SeriesError(
+            f"no stamp fits the zone: {odd[0]}", where=f"{account.file}, --zone",
+            mend="Give the zone of the meter with --zone, or leave it out.",
+        )  # fmt: skip
+    if odd is not None:
+        account.note(f"{odd[0]}; taken as the stamps say. Check --zone.")
 
 
 def _clock(

@@ -102,6 +102,32 @@ def _offsets(info: ZoneInfo, instants_s: IntArray) -> IntArray:
     return np.asarray(wall - instants_s, dtype=np.int64)
 
 
+def foreign_offsets(
+    zone: str, instants_s: IntArray, offsets_s: IntArray
+) -> tuple[str, bool] | None:
+    """Return words on stamps whose offset the clock of a zone does not have, and whether none fits.
+
+    UTC (offset 0) fits every zone: such stamps name no clock. None if all fit at their instants.
+    """
+    if not len(instants_s):
+        return None
+    first, last = int(instants_s.min()), int(instants_s.max())
+    clock = clock_of_zone(zone, first - 366 * SECONDS_PER_DAY, last + 366 * SECONDS_PER_DAY)
+    odd = np.flatnonzero((offsets_s != 0) & (offsets_s != clock.offset_s(instants_s)))
+    if not len(odd):
+        return None
+    at = int(odd[0])
+    own, here = (
+        offset_text(int(offsets_s[at])),
+        offset_text(int(clock.offset_s(instants_s[[at]])[0])),
+    )
+    words = (
+        f"{len(odd):,} of {len(offsets_s):,} stamps have an offset that the clock of {zone} does not"
+        f" have then (first {own}, there {here})"
+    )
+    return words, not bool(np.isin(offsets_s, [0, *clock.offsets_s.tolist()]).any())
+
+
 def clock_of_offsets(instants_s: IntArray, offsets_s: IntArray) -> Clock:
     """Return the clock that stamps with offsets tell of themselves."""
     order = np.argsort(instants_s, kind="stable")

@@ -7,13 +7,14 @@ from __future__ import annotations
 
 import gzip
 import io
+import re
 import zlib
 from pathlib import Path
 from typing import BinaryIO
 
 import numpy as np
 
-from optimizer.errors import SeriesError
+from optimizer.errors import SeriesError, refuse_irregular
 from optimizer.site.readers.csv_text import MAX_CSV_BYTES
 from optimizer.site.readers.espi import read_espi
 from optimizer.site.readers.found import Found, Point, Request
@@ -24,6 +25,9 @@ FOREIGN = {
     b"PK\x03\x04": "a zip archive or a workbook", b"%PDF": "a PDF", b"\xd0\xcf\x11\xe0":
     "a workbook", b"\x89PNG": "a picture", b"\xff\xd8\xff": "a picture",
 }  # fmt: skip
+HTML = re.compile(
+    rb"(?:\xef\xbb\xbf)?\s*(?:<!--.*?-->\s*)?<(?:!doctype\s+html|html)\b", re.I | re.S
+)
 MAX_XML_BYTES = 1_000_000_000
 """Beyond, a packed file is taken for one made to exhaust its reader."""
 
@@ -76,6 +80,7 @@ def read_any(path: Path, request: Request) -> Found:
         If the file is missing, of another kind, or its reader refuses it.
     """
     try:
+        refuse_irregular(path, SeriesError)
         with _opened(path) as source:
             head = source.read(LOOK_BYTES)
         _refuse_foreign(path, head)
@@ -108,6 +113,11 @@ def _is_xml(head: bytes) -> bool:
 
 def _refuse_foreign(path: Path, head: bytes) -> None:
     kind = next((words for mark, words in FOREIGN.items() if head.startswith(mark)), None)
+    if HTML.match(head):
+        raise SeriesError(
+            "the file is a web page (HTML), not meter data", where=str(path),
+            mend="Download the CSV or XML itself; a portal may have sent the page on which one logs in.",
+        )  # fmt: skip
     if kind or not head.strip():
         raise SeriesError(
             f"the file is {kind}, not meter data" if kind else "the file is empty",

@@ -15,7 +15,8 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from optimizer.errors import InputError, SeriesError
+from optimizer.errors import InputError, SeriesError, bounded, refuse_irregular
+from optimizer.site.readers.local_time import foreign_offsets
 from optimizer.site.readers.wall_clock import SKIPPED, open_words, placed, same_twins
 from optimizer.timegrid import STEP_MINUTES, BoolArray, FloatArray, TimeGrid
 
@@ -25,6 +26,10 @@ FIRST_YEAR, LAST_YEAR = 1970, 2199
 
 MAX_ROWS = 600_000
 """Five years of five-minute steps; more is no season's forecast."""
+
+MAX_COLUMNS = 2_000
+
+ZONE_MEND = "Correct the zone, or write the stamps by its clock or in UTC (Z)."
 
 SAME = 1e-9
 """Values of one time closer than this are the same."""
@@ -61,7 +66,13 @@ def read_table(path: Path) -> Table:
         If the file is missing, empty, too long, or is no comma-separated text with one header.
     """
     try:
+        refuse_irregular(path, SeriesError)
         comments, header = _head(path)
+        if header.count(",") >= MAX_COLUMNS:
+            raise SeriesError(
+                f"the header has more than {MAX_COLUMNS:,} columns", where=str(path),
+                mend="Keep the columns that are needed.",
+            )  # fmt: skip
         with warnings.catch_warnings():
             warnings.simplefilter("error", pd.errors.ParserWarning)
             cells = pd.read_csv(
@@ -168,7 +179,7 @@ def read_numbers(table: Table, column: str) -> FloatArray:
     if len(wrong):
         first = int(wrong[0])
         raise SeriesError(
-            f"{text.iloc[first]!r} is not a number ({len(wrong)} such cells)",
+            f"{bounded(repr(text.iloc[first]), 80)} is not a number ({len(wrong)} such cells)",
             where=table.where(first, column),
             mend="Write numbers with a decimal point and no unit; leave missing values blank.",
         )
@@ -220,10 +231,31 @@ def read_stamps(table: Table, column: str, zone: str, notes: list[str]) -> pd.Da
             mend="Write all stamps in one way.",
         )
     if has_offset.all():
-        stamps = _parsed(table, text, column, utc=True)
-        return pd.DatetimeIndex(stamps)
+        stamps = pd.DatetimeIndex(_parsed(table, text, column, utc=True))
+        _hold_against_zone(table, column, text, stamps, zone, notes)
+        return stamps
     wall = pd.DatetimeIndex(_parsed(table, text, column, utc=False))
     return _on_wall_clock(table, column, wall, zone, notes)
+
+
+def _hold_against_zone(
+    table: Table, column: str, text: pd.Series, stamps: pd.DatetimeIndex, zone: str,
+    notes: list[str],
+) -> None:  # fmt: skip
+    """Tell of offsets that the zone's clock does not have; refuse where none of the file fits."""
+    parts = text.str.extract(r"(?:Z|([+-])(\d{2}):?(\d{2})?)$")
+    hours, minutes = (parts[n].fillna("0").astype(float).to_numpy() for n in (1, 2))
+    sign = np.where((parts[0] == "-").to_numpy(), -1, 1)
+    offsets = (sign * (hours * 3600 + minutes * 60)).astype(np.int64)
+    odd = foreign_offsets(zone, stamps.as_unit("s").asi8.astype(np.int64), offsets)
+    if odd is not None and odd[1]:
+        raise SeriesError(
+            f"no stamp fits the zone: {odd[0]}",
+            where=f"{table.path}, column {column}",
+            mend=ZONE_MEND,
+        )
+    if odd is not None:
+        notes.append(f"{table.path.name}: {odd[0]}; taken as the stamps say. Check the zone.")
 
 
 def _parsed(table: Table, text: pd.Series, column: str, *, utc: bool) -> pd.Series:
@@ -271,7 +303,7 @@ def _on_wall_clock(
         )
     odd = wall.to_numpy("datetime64[ns]") - wall_s.astype("datetime64[s]")
     instants = pd.DatetimeIndex(places.instants_s.astype("datetime64[s]") + odd, tz="UTC")
-    return instants.where(places.instants_s != SKIPPED)
+    return pd.DatetimeIndex(instants.where(places.instants_s != SKIPPED))
 
 
 @dataclass(frozen=True)

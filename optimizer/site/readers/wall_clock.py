@@ -8,6 +8,7 @@ open, and a reader may go on only if both say the same. Read next: ``series``.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 import pandas as pd
@@ -75,7 +76,7 @@ def placed(wall_s: IntArray, zone: str) -> Placed:
         sign = _order_of_day(wall_s[of_day], runs)
         counts = pd.Series(wall_s[mine]).map(pd.Series(wall_s[mine]).value_counts()).to_numpy()
         is_open[mine] = (counts > 2) | (sign == 0)
-        keep = "last" if sign < 0 else "first"
+        keep: Literal["first", "last"] = "last" if sign < 0 else "first"
         is_second[mine] = pd.Series(wall_s[mine]).duplicated(keep=keep).to_numpy()
     return Placed(np.where(is_second, second, first), is_open)
 
