@@ -7,18 +7,20 @@ A step bears the time at which it begins. Read next: ``calendar``.
 
 from __future__ import annotations
 
+import difflib
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from functools import cached_property, lru_cache
 from itertools import pairwise
-from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from optimizer.errors import InputError, ScenarioError
+from optimizer.errors import InputError, ScenarioError, bounded
 from optimizer.units import MINUTES_PER_DAY
 
 IntArray = NDArray[np.int64]
@@ -41,9 +43,48 @@ def zone_named(name: str) -> ZoneInfo:
         return ZoneInfo(name)
     except (ZoneInfoNotFoundError, ValueError, OSError):
         raise ValueError(
-            f"zone is {name!r}, which is no time zone of the IANA list"
-            " | Write a name such as Europe/Dublin or Australia/Sydney."
+            f"zone is {bounded(repr(name), 80)}, which is no time zone of the IANA list"
+            f" | Write a name such as {_near_zones(name)}."
         ) from None
+
+
+SPOKEN_ZONES = {
+    "central europe": "Europe/Berlin", "cest": "Europe/Berlin", "eastern europe": "Europe/Helsinki",
+    "pacific": "America/Los_Angeles", "pst": "America/Los_Angeles", "pdt": "America/Los_Angeles",
+    "mountain": "America/Denver", "mdt": "America/Denver", "central": "America/Chicago",
+    "cst": "America/Chicago", "cdt": "America/Chicago", "eastern": "America/New_York",
+    "edt": "America/New_York", "british": "Europe/London", "bst": "Europe/London",
+    "aest": "Australia/Sydney", "aedt": "Australia/Sydney",
+}  # fmt: skip
+"""Zones as people speak of them, and a place whose clock is meant most often (common practice)."""
+
+
+def _near_zones(name: str) -> str:
+    """Return names of the list that may be meant, else two examples."""
+    if any(sign.isdigit() for sign in name):
+        return "Europe/Dublin or Australia/Sydney"
+    words = name.lower().replace("_", " ")
+    for spoken, zone in SPOKEN_ZONES.items():
+        if re.search(rf"\b{spoken}", words):
+            return zone
+    places = {zone.rpartition("/")[2].lower().replace("_", " "): zone
+              for zone in sorted(available_timezones()) if "/" in zone}  # fmt: skip
+    last = words[:60].rpartition("/")[2]
+    near = difflib.get_close_matches(last, places, n=1, cutoff=0.8)
+    return places[near[0]] if near else "Europe/Dublin or Australia/Sydney"
+
+
+FIXED_ZONES = {"EST": "America/New_York", "MST": "America/Denver", "GMT": "Europe/London"}
+
+
+def zone_remark(name: str) -> str:
+    """Return a sentence on a zone whose clock never changes though it may be meant to, else nothing."""
+    if name in FIXED_ZONES:
+        return (
+            f"The zone {name} has no summer time; where clocks are changed, write a place, such as"
+            f" {FIXED_ZONES[name]}."
+        )
+    return ""
 
 
 @dataclass(frozen=True)

@@ -25,6 +25,8 @@ MAX_CSV_BYTES = 60_000_000
 
 MAX_CELL = 10_000
 MAX_COLUMNS = 2_000
+MAX_BREAKS = 3
+"""Heads are broken over a few lines; a cell of more is a quote that swallows rows."""
 
 _MARKS = (
     (codecs.BOM_UTF8, "utf-8-sig"),
@@ -74,6 +76,13 @@ def read_sheet(path: Path, content: bytes) -> Sheet:
                     f" {MAX_CELL:,} characters",
                     where=f"{path}, row {reader.line_num}",
                     mend="Check the quotes near this row.",
+                )
+            if any(cell.count("\n") > MAX_BREAKS for cell in row):
+                swallowed = max(cell.count("\n") for cell in row)
+                raise SeriesError(
+                    f"a quote is left open: one cell holds {swallowed} line ends",
+                    where=f"{path}, row {reader.line_num - swallowed}",
+                    mend="Remove or close the quote in this row.",
                 )
             cells = [cell.strip() for cell in row]
             if any(cells):

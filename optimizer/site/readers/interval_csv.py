@@ -164,10 +164,29 @@ def _one_of_each(sheet: Sheet, columns: Columns, account: Account) -> list[int]:
     for at, meaning in columns.amounts.items():
         groups.setdefault(meaning.quantity or "", []).append(at)
     plain = groups.pop("", [])
+    _ask_for_generation(sheet, columns, groups)
     if not groups:
         return [_only(sheet, columns, plain, "values", account)]
     columns.unused += [columns.heads[at] for at in plain]
     return [_only(sheet, columns, group, name, account) for name, group in groups.items()]
+
+
+def _ask_for_generation(sheet: Sheet, columns: Columns, groups: dict[str, list[int]]) -> None:
+    """Ask whether a generation without any import beside it is export, or what a roof produced."""
+    unsure = [
+        at for at in groups.get("export_kwh", []) if PRODUCED & set(words_of(columns.heads[at]))
+    ]
+    sure = [at for at in groups.get("export_kwh", []) if at not in unsure]
+    if unsure and not sure and not groups.keys() & {"import_kwh", "net_kwh"}:
+        raise SeriesError(
+            f"{columns.heads[unsure[0]]!r} may be what was exported, or all that PV produced",
+            where=sheet.where(columns.head_line),
+            mend="Call the column export (kWh) if the meter at the grid counted it. What PV produced is no"
+            " export: call it pv_kwh and give it to a forecast, under pv_meters.",
+        )
+
+
+PRODUCED = {"generation", "generated", "production", "produced", "gen"}
 
 
 def _only(sheet: Sheet, columns: Columns, group: list[int], name: str, account: Account) -> int:

@@ -23,10 +23,14 @@ from optimizer.site.readers.series import (
     read_table,
     refuse_negative,
 )
-from optimizer.timegrid import TimeGrid, zone_named
+from optimizer.timegrid import TimeGrid, zone_named, zone_remark
 
 ABSURD = 50
 """A reading this many times the site's size is taken for a wrong unit."""
+
+
+LARGE_KW = 500
+"""Imports beyond are told: few sites but large works draw as much (no source)."""
 
 
 def read_meter(path: Path, zone: str) -> tuple[Flows, list[str]]:
@@ -47,7 +51,7 @@ def read_meter(path: Path, zone: str) -> tuple[Flows, list[str]]:
     except ValueError as failure:
         what, _, mend = str(failure).partition(" | ")
         raise SeriesError(what, where="--zone", mend=mend) from None
-    notes: list[str] = []
+    notes = [remark] if (remark := zone_remark(zone)) else []
     table = read_table(path)
     import_column = needed_column(table, ("import_kwh", "import_kw"))
     export_column = column_named(table, ("export_kwh", "export_kw"))
@@ -76,6 +80,12 @@ def read_meter(path: Path, zone: str) -> tuple[Flows, list[str]]:
         energies.append(energy)
     imported, exported, reactive = energies
     meter = Flows.of_meter(grid, imported, exported, reactive if reactive_column else None)
+    peak_kw = float(imported.max()) / grid.step_h
+    if peak_kw >= LARGE_KW:
+        notes.append(
+            f"{path.name}: the highest import is {peak_kw:,.4g} kW; a home draws a few kW: if this is"
+            " one, the values are Wh under a head of kWh, or W under kW."
+        )
     return meter, notes
 
 

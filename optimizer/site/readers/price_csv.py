@@ -21,6 +21,9 @@ from optimizer.site.readers.series import (
 from optimizer.timegrid import FloatArray, TimeGrid
 
 KWH_PER_UNIT = {"per_kwh": 1.0, "per_mwh": 1000.0}
+MANY_PER_KWH = 3.0
+"""Beyond, prices are taken for cents and told; they are right in some currencies, such as yen."""
+
 MAX_PRICE_PER_KWH = 1000.0
 
 
@@ -74,6 +77,12 @@ def read_prices(
             f" {MAX_PRICE_PER_KWH:,g} per kWh is believed",
             where=table.where(worst, column),
             mend="Check the unit of the column.",
+        )
+    usual = float(np.nanmedian(np.abs(prices)))
+    if usual > MANY_PER_KWH:
+        notes.append(
+            f"{path.name}: half of the prices are above {usual:,.4g} per kWh: in most currencies that is"
+            " cents; if so, divide the column by 100."
         )
     instants = read_stamps(table, needed_column(table, TIME_COLUMNS), grid.zone, notes)
     steps = even_steps(table, instants, (prices,), notes)
