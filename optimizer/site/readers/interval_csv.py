@@ -199,7 +199,8 @@ def _only(sheet: Sheet, columns: Columns, group: list[int], name: str, account: 
         raise SeriesError(
             f"several columns may hold {name}: {heads[:300]}",
             where=sheet.where(columns.head_line),
-            mend="Keep one of them, or name the directions, e.g. import and export.",
+            mend="Keep one of them, or name the directions, e.g. import and export; registers of a"
+            " tariff (T1, T2) and phases (L1 to L3) are added up into one column.",
         )
     columns.unused += [columns.heads[at] for at in group if at != best[0]]
     return best[0]

@@ -181,7 +181,8 @@ def read_numbers(table: Table, column: str) -> FloatArray:
         raise SeriesError(
             f"{bounded(repr(text.iloc[first]), 80)} is not a number ({len(wrong)} such cells)",
             where=table.where(first, column),
-            mend="Write numbers with a decimal point and no unit; leave missing values blank.",
+            mend="Write numbers with a decimal point, no comma, no unit and no sign such as %;"
+            " leave missing values blank.",
         )
     return values
 
