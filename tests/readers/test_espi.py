@@ -489,7 +489,7 @@ def test_malformed_xml_is_told_by_line_and_column(tmp_path: Path, change, line, 
 @pytest.mark.parametrize(
     ("text", "words"),
     [
-        ("<html><body/></html>", "the root <html>"),
+        ("<html><body/></html>", "a web page"),
         ('<feed xmlns="http://www.w3.org/2005/Atom"/>', "no UsagePoint"),
         ("<a>" * 200, "the root <a>"),
         ('<feed xmlns="http://www.w3.org/2005/Atom">' + "<a>" * 200, "nested more than 64"),
