@@ -435,12 +435,13 @@ def study(
 ) -> None:
     """Value many cases: sizes, tariffs, sites and prices; what was done before is not done again."""
     with _errors_told(debug=debug), _progress() as progress:
+        from optimizer.documents import is_folder
         from optimizer.report.study_files import list_text, write_study
         from optimizer.report.study_tables import kinds_named, write_tables
         from optimizer.studies.story import list_study, run_study
 
         path = _folder(study, STUDY_DEMO)
-        path = path / STUDY_FILE if path.is_dir() else path
+        path = path / STUDY_FILE if is_folder(path) else path
         if only_list:
             extent, cases = list_study(path, processes)
             listed = json.dumps({**extent, "cases": cases}, indent=2)

@@ -8,7 +8,9 @@ from __future__ import annotations
 import difflib
 import json
 import re
+import stat
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -18,9 +20,11 @@ from pydantic import BaseModel, ConfigDict, ValidationError
 from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails
 from ruamel.yaml import YAML
-from ruamel.yaml.comments import CommentedMap, CommentedSeq, TaggedScalar
+from ruamel.yaml.comments import CommentedMap, CommentedSeq
+from ruamel.yaml.composer import Composer
 from ruamel.yaml.constructor import DuplicateKeyError
-from ruamel.yaml.error import MarkedYAMLError, YAMLError
+from ruamel.yaml.error import MarkedYAMLError
+from ruamel.yaml.events import AliasEvent
 
 from optimizer.errors import InputError, raise_findings
 
@@ -30,8 +34,20 @@ ModelT = TypeVar("ModelT", bound="Document")
 MAX_SHOWN = 80
 """A longer value is cut in messages."""
 
-MAX_BYTES = 5_000_000
+MAX_BYTES = 1_000_000
 """YAML files of people are small; series belong in CSV."""
+
+MAX_VALUES = 40_000
+"""Keys and values of one file, aliases written out: what is read in some seconds."""
+
+MAX_DEPTH = 40
+"""Lists and keys inside each other."""
+
+MAX_DIGITS = 100
+"""A longer number is a slip, and Python refuses to print one of thousands of digits."""
+
+MAX_TOLD = 1_600
+"""Characters of findings of one file; the rest are counted, not told."""
 
 
 class Document(BaseModel):
@@ -123,43 +139,117 @@ def json_schema(model: type[Document]) -> str:
 
 def _dotted(location: Location) -> str:
     """Return a location as people write it: ``versions[0].charges[2].rates``."""
-    text = "".join(f"[{part}]" if isinstance(part, int) else f".{part}" for part in location)
+    parts = [f"[{part}]" if isinstance(part, int) else f".{_cut(part)}" for part in location]
+    text = "".join(parts)
     return text.lstrip(".")
+
+
+def is_folder(path: Path) -> bool:
+    """Tell whether a folder is there; a path that no system takes is none."""
+    with suppress(OSError, ValueError):
+        return path.is_dir()
+    return False
+
+
+def is_file(path: Path) -> bool:
+    """Tell whether a file is there; a path that no system takes is none."""
+    with suppress(OSError, ValueError):
+        return path.is_file()
+    return False
+
+
+def beginning_of(path: Path) -> str:
+    """Return the text at the beginning of a file, as far as a document may be; none if there is none."""
+    with suppress(OSError, ValueError), path.open("rb") as file:
+        return file.read(MAX_BYTES).decode("utf-8", errors="replace")
+    return ""
+
+
+class _Refused(MarkedYAMLError):  # type: ignore[misc]  # ruamel is untyped
+    """A file asks for what is not read here."""
+
+    def __init__(self, what: str, mark: Any, mend: str) -> None:
+        super().__init__(None, None, what, mark)
+        self.mend = mend
+
+
+class _Bounded(Composer):  # type: ignore[misc]  # ruamel is untyped
+    """Puts a file together while it is small: an alias counts as what it stands for.
+
+    Otherwise ten lines of aliases of aliases become more values than a machine can hold.
+    """
+
+    def __init__(self, loader: Any = None) -> None:
+        super().__init__(loader)
+        self.warn_double_anchors = False
+        self._values = 0
+        self._sizes: dict[str, int] = {}
+
+    def compose_node(self, parent: Any, index: Any) -> Any:
+        event, before = self.parser.peek_event(), self._values
+        if isinstance(event, AliasEvent):
+            self._values += self._size_of(event)
+        else:
+            self._values += 1
+            self._refuse_odd(event)
+        if self._values > MAX_VALUES:
+            what = f"the file has more than {MAX_VALUES:,} values"
+            mend = "Put series into a CSV file; an alias counts as what it stands for."
+            raise _Refused(what, event.start_mark, mend)
+        node = super().compose_node(parent, index)
+        if event.anchor is not None and not isinstance(event, AliasEvent):
+            self._sizes[event.anchor] = self._values - before
+        return node
+
+    def _size_of(self, event: Any) -> int:
+        if event.anchor in self.anchors and event.anchor not in self._sizes:
+            what = f"the alias *{_cut(event.anchor)} stands inside what it stands for"
+            raise _Refused(what, event.start_mark, "Write out what is meant.")
+        return self._sizes.get(event.anchor, 1)
+
+    def _refuse_odd(self, event: Any) -> None:
+        if self.depth >= MAX_DEPTH:
+            what = f"lists and keys stand more than {MAX_DEPTH} deep inside each other"
+            raise _Refused(what, event.start_mark, "Check brackets and indentation.")
+        if event.ctag is not None:
+            tag = str(event.ctag).replace("tag:yaml.org,2002:", "!!")
+            what = f"the tag {_cut(tag)} is not understood here"
+            mend = "Leave out tags that begin with '!'; quotes make text of anything."
+            raise _Refused(what, event.start_mark, mend)
+
+    def compose_scalar_node(self, anchor: Any) -> Any:
+        node = super().compose_scalar_node(anchor)
+        if str(node.tag).endswith((":int", ":float")) and len(node.value) > MAX_DIGITS:
+            what = f"the number {_cut(node.value)} has {len(node.value):,} characters"
+            mend = f"Write a number of at most {MAX_DIGITS} characters, or quotes around text."
+            raise _Refused(what, node.start_mark, mend)
+        return node
 
 
 def _read_yaml(path: Path, error: type[InputError]) -> tuple[Any, str]:
     """Return what a YAML file holds, and its text."""
+    text = _text_of(path, error)
+    yaml = YAML(typ="rt")
+    yaml.Composer = _Bounded
     try:
-        if path.stat().st_size > MAX_BYTES:
-            raise error(
-                f"the file has {path.stat().st_size:,} bytes, more than {MAX_BYTES:,}",
-                where=str(path),
-                mend="Put time series into a CSV file and name it here.",
-            )
-        text = path.read_text(encoding="utf-8")
-        return YAML(typ="rt").load(text), text
-    except FileNotFoundError:
-        raise error("there is no such file", where=str(path), mend="Check the path.") from None
-    except (OSError, UnicodeDecodeError) as failure:
-        raise error(
-            f"the file cannot be read as UTF-8 text: {failure}",
-            where=str(path),
-            mend="Give a readable text file in UTF-8.",
-        ) from None
+        return yaml.load(text), text
     except DuplicateKeyError as failure:
+        key = str(failure.problem).split(" with value")[0]
         raise error(
-            f"a key stands twice: {str(failure.problem).split(' with value')[0]}",
+            f"a key stands twice: {_cut(key)}",
             where=_marked(path, failure),
             mend="Keep one of the two.",
         ) from None
+    except _Refused as failure:
+        raise error(failure.problem, where=_marked(path, failure), mend=failure.mend) from None
     except MarkedYAMLError as failure:
         raise error(
-            f"this is not YAML: {failure.problem or failure.context}",
+            f"this is not YAML: {_cut(str(failure.problem or failure.context))}",
             where=_marked(path, failure),
             mend="Check indentation, colons and quotes near this line.",
         ) from None
-    except (YAMLError, ValueError, TypeError, KeyError, AttributeError, RecursionError) as failure:
-        line, value = _impossible_date(path) if isinstance(failure, ValueError) else (0, "")
+    except Exception as failure:  # what the library lets through on odd input is told nowhere
+        line, value = _impossible_date(text) if isinstance(failure, ValueError) else (0, "")
         if value:
             raise error(
                 f"{value} is no date",
@@ -168,20 +258,50 @@ def _read_yaml(path: Path, error: type[InputError]) -> tuple[Any, str]:
             ) from None
         told = (str(failure) or repr(failure)).splitlines()[0]
         raise error(
-            f"this is not YAML that is understood here: {told}",
+            f"this is not YAML that is understood here: {_cut(told)}",
             where=str(path),
-            mend="Check dates, odd characters and tags that begin with '!'.",
+            mend="Check dates and odd characters.",
         ) from None
 
 
-def _impossible_date(path: Path) -> tuple[int, str]:
+def _text_of(path: Path, error: type[InputError]) -> str:
+    """Return the text of a small file; what could be read without end is not begun."""
+    try:
+        kind = path.stat().st_mode
+        if not stat.S_ISREG(kind):
+            raise error(
+                f"this is {'a folder' if stat.S_ISDIR(kind) else 'a device or a pipe'}, no file",
+                where=str(path),
+                mend="Name a file; what comes out of a pipe is to be saved first.",
+            )
+        with path.open("rb") as file:
+            content = file.read(MAX_BYTES + 1)
+        if len(content) > MAX_BYTES:
+            raise error(
+                f"the file has {path.stat().st_size:,} bytes, more than {MAX_BYTES:,}",
+                where=str(path),
+                mend="Put time series into a CSV file and name it here.",
+            )
+        return content.decode("utf-8")
+    except FileNotFoundError:
+        raise error("there is no such file", where=str(path), mend="Check the path.") from None
+    except (OSError, ValueError) as failure:  # no right to read, a name no system takes, no UTF-8
+        told = failure.strerror if isinstance(failure, OSError) else failure
+        raise error(
+            f"the file cannot be read as UTF-8 text: {told}",
+            where=str(path),
+            mend="Give a readable text file in UTF-8.",
+        ) from None
+
+
+def _impossible_date(text: str) -> tuple[int, str]:
     """Return line and text of the first thing that looks like a date and is none."""
-    for number, line in enumerate(path.read_text(encoding="utf-8").splitlines(), start=1):
-        for text in re.findall(r"\b\d{4}-\d{2}-\d{2}\b", line.partition("#")[0]):
+    for number, line in enumerate(text.splitlines(), start=1):
+        for found in re.findall(r"\b\d{4}-\d{2}-\d{2}\b", line.partition("#")[0]):
             try:
-                date.fromisoformat(text)
+                date.fromisoformat(found)
             except ValueError:
-                return number, text
+                return number, found
     return 0, ""
 
 
@@ -201,7 +321,7 @@ def _plain(node: Any) -> Any:
     for kind in (bool, int, float, str):
         if isinstance(node, kind):
             return kind(node)
-    return str(node.value) if isinstance(node, TaggedScalar) else node
+    return node
 
 
 def _findings(
@@ -215,11 +335,21 @@ def _findings(
     for detail in details:
         by_place.setdefault(_in_file(detail, source), []).append(detail)
     around = {place[:size] for place in by_place for size in range(1, len(place))}
-    return [
-        _told(place, group, model, source, error)
-        for place, group in by_place.items()
-        if place not in around
-    ]
+    wrong = {place: group for place, group in by_place.items() if place not in around}
+    told: list[InputError] = []
+    room = MAX_TOLD
+    for place, group in wrong.items():
+        finding = _told(place, group, model, source, error)
+        room -= len(str(finding))
+        if told and room < 0:
+            break
+        told.append(finding)
+    if more := len(wrong) - len(told):
+        what = f"{more:,} more values of this file are wrong"
+        told.append(
+            error(what, where=str(source.path), mend="Mend the first ones, then ask again.")
+        )
+    return told
 
 
 def _in_file(detail: ErrorDetails, source: Source) -> Location:
@@ -382,6 +512,10 @@ def _shown(found: Any) -> str:
     text = "blank" if found is None else repr(found)
     if isinstance(found, bool | date):
         text = str(found).replace("True", "true").replace("False", "false")
+    return _cut(text)
+
+
+def _cut(text: str) -> str:
     return text if len(text) <= MAX_SHOWN else f"{text[:MAX_SHOWN]}…"
 
 

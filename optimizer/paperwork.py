@@ -32,7 +32,7 @@ from optimizer.billing.worked import (
     check_worked_bill,
     read_worked_bills,
 )
-from optimizer.documents import read_document
+from optimizer.documents import beginning_of, is_file, is_folder, read_document
 from optimizer.endurance.match import Finding, findings_of
 from optimizer.errors import ScenarioError, SeriesError, TariffError
 from optimizer.report.forecast import FORECAST
@@ -212,12 +212,12 @@ def check_scenario(path: Path) -> tuple[list[str], list[Finding]]:
 
 def tariff_named(what: Path) -> Path | None:
     """Return the tariff file that is meant, or None if a scenario is."""
-    if what.is_dir() or what.name == SCENARIO_FILE:
+    if is_folder(what) or what.name == SCENARIO_FILE:
         return None
     if what.name.endswith(BILLS_SUFFIX):
         return what.with_name(what.name.removesuffix(BILLS_SUFFIX) + ".yaml")
-    if what.is_file():
-        return what if is_tariff_text(what.read_text(encoding="utf-8", errors="replace")) else None
+    if is_file(what):
+        return what if is_tariff_text(beginning_of(what)) else None
     return shipped_tariffs().get(str(what))
 
 
@@ -232,7 +232,7 @@ def check_tariff(path: Path) -> tuple[list[WorkedResult], list[str]]:
     tariff = read_tariff(path)
     remarks = [*remarks_over_a_year(tariff), *odd_values(tariff)]
     beside = bills_beside(path)
-    if not beside.is_file():
+    if not is_file(beside):
         return [], remarks
     bills = read_worked_bills(beside)
     results = [

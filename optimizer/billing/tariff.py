@@ -35,7 +35,7 @@ from optimizer.billing.charges.reactive import ReactiveCharge
 from optimizer.billing.charges.step_fee import StepFee
 from optimizer.billing.cost import Evaluation, Node, Rounded, Sum, minus
 from optimizer.calendar import DayCalendar, Holidays, Seasons
-from optimizer.documents import Document, Source, read_document
+from optimizer.documents import Document, Source, is_file, read_document
 from optimizer.errors import ScenarioError, TariffError
 from optimizer.flows import Flows
 from optimizer.site.history import NO_HISTORY, History
@@ -170,9 +170,8 @@ def find_tariff(reference: str, folder: Path, where: str) -> Path:
         If there is neither.
     """
     beside, shipped = folder / reference, shipped_tariffs()
-    with contextlib.suppress(OSError):  # a name too long for the file system is no file
-        if beside.is_file():
-            return beside
+    if is_file(beside):
+        return beside
     if reference in shipped:
         return shipped[reference]
     raise TariffError(

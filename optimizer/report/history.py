@@ -11,7 +11,7 @@ from datetime import date
 from pathlib import Path
 
 from optimizer.billing.tariff import Tariff, kept_name, read_tariff, series_files
-from optimizer.documents import Source, read_document
+from optimizer.documents import Source, is_file, is_folder, read_document
 from optimizer.errors import InputError, SettingsError
 from optimizer.report.renewal import RenewalFile, renewal_yaml
 from optimizer.report.writing import write_file
@@ -44,8 +44,8 @@ def settings_path(previous: Path) -> Path:
     InputError
         If the folder holds none.
     """
-    path = previous / SETTINGS if previous.is_dir() else previous
-    if not path.is_file():
+    path = previous / SETTINGS if is_folder(previous) else previous
+    if not is_file(path):
         raise InputError(
             f"there are no settings: {path.name} is missing",
             where=str(previous),
@@ -63,7 +63,7 @@ def promise_path(previous: Path) -> Path:
         If the folder holds none.
     """
     path = previous / FLOWS
-    if not path.is_file():
+    if not is_file(path):
         raise InputError(
             f"nothing was promised here: {FLOWS} is missing",
             where=str(previous),
@@ -74,7 +74,7 @@ def promise_path(previous: Path) -> Path:
 
 def has_tariff_of_promise(previous: Path) -> bool:
     """Tell whether the tariff as it was lies beside a season's results."""
-    return (previous / TARIFF).is_file()
+    return is_file(previous / TARIFF)
 
 
 def tariff_of_promise(previous: Path, now: Tariff) -> Tariff:
@@ -130,8 +130,8 @@ def accept(results: Path, folder: Path, today: date) -> Path:
     InputError
         If the results hold no settings.
     """
-    source = results / RENEWAL if results.is_dir() else results
-    if source.name == RENEWAL and source.is_file():
+    source = results / RENEWAL if is_folder(results) else results
+    if source.name == RENEWAL and is_file(source):
         file, _ = read_document(source, RenewalFile, SettingsError)
         file = file.model_copy(update={"renewed": today, "undone": None})
     else:

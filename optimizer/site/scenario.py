@@ -14,7 +14,7 @@ from typing import Literal
 
 from pydantic import Field, field_validator, model_validator
 
-from optimizer.documents import Document, Source, read_document
+from optimizer.documents import Document, Source, is_folder, read_document
 from optimizer.errors import ScenarioError
 from optimizer.flows import Flows
 from optimizer.site.behaviour import Behaviour
@@ -237,7 +237,7 @@ def read_scenario(path: Path) -> Scenario:
     InputError
         What is wrong in the scenario file or in the forecast, all findings of a file together.
     """
-    file_path = path / SCENARIO_FILE if path.is_dir() else path
+    file_path = path / SCENARIO_FILE if is_folder(path) else path
     file, source = read_document(file_path, ScenarioFile, ScenarioError)
     plant = Plant.of(
         file.battery, file.inverter, file.pv, file.connection, file.permissions, file.reserve_pct,

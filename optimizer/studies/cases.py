@@ -19,7 +19,7 @@ from pathlib import Path
 from typing import Any
 
 from optimizer.billing.tariff import Tariff, find_tariff, read_tariff, refuse_unknown_history
-from optimizer.documents import Source, read_document
+from optimizer.documents import Source, is_file, read_document
 from optimizer.errors import InputError, ScenarioError, raise_findings
 from optimizer.paperwork import Brief, cost_for
 from optimizer.site.expected.weeks import Material
@@ -209,7 +209,7 @@ def read_study(path: Path) -> Study:
 
 def _refuse_scenario(path: Path) -> None:
     """Refuse a scenario in the place of a study, before each of its keys is complained of."""
-    is_beside = not path.is_file() and (path.parent / SCENARIO_FILE).is_file()
+    is_beside = not is_file(path) and is_file(path.parent / SCENARIO_FILE)
     if path.name == SCENARIO_FILE or is_beside:
         raise ScenarioError(
             "a scenario is given, not a study",
@@ -340,11 +340,8 @@ def _files_of(source: Source) -> Iterator[Path]:
     yield source.path
     for text in _texts_in(source.content):
         path = source.path.parent / text
-        try:
-            if path.is_file():
-                yield path
-        except OSError:  # a text too long for the file system is no file
-            continue
+        if is_file(path):
+            yield path
 
 
 def _texts_in(content: Any) -> Iterator[str]:

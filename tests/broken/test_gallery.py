@@ -341,10 +341,10 @@ def test_any_value_in_place_of_another_is_read_or_told(good: Path, name: str, va
 def test_a_set_in_place_of_a_word_is_told(good: Path, tag: str):
     (good / "scenario.yaml").write_text(SCENARIO.replace("Europe/Dublin", tag))
 
-    with pytest.raises(ScenarioError, match="not YAML that is understood here") as caught:
+    with pytest.raises(ScenarioError, match=f"the tag {tag} is not understood here") as caught:
         read_scenario(good)
 
-    assert caught.value.where == str(good / "scenario.yaml")
+    assert caught.value.where == f"{good / 'scenario.yaml'}:3:7"
     assert "tags that begin with '!'" in caught.value.mend
 
 
