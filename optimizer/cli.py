@@ -20,6 +20,7 @@ import typer
 
 from optimizer import __version__
 from optimizer.errors import InputError, Interrupted, OptimizerError
+from optimizer.report.writing import writing_to
 
 if TYPE_CHECKING:
     from optimizer.report.account import Account
@@ -123,7 +124,7 @@ def plan(
     debug: DebugOption = False,
 ) -> None:
     """Find the windows to enter, and show what they save."""
-    with _errors_told(debug=debug), _progress() as progress:
+    with _errors_told(debug=debug), _progress() as progress, writing_to(out):
         from optimizer.story import plan_scenario
 
         if worth is not None and not math.isfinite(worth):
@@ -171,7 +172,7 @@ def forecast(
     debug: DebugOption = False,
 ) -> None:
     """Show the forecast that a scenario makes, how it spreads, and how good such forecasts were."""
-    with _errors_told(debug=debug), _progress() as progress:
+    with _errors_told(debug=debug), _progress() as progress, writing_to(out):
         from optimizer.paperwork import make_forecast, refuse_own_forecast
         from optimizer.report.forecast import forecast_record, forecast_text, write_forecast
 
@@ -205,7 +206,7 @@ def replay(
     debug: DebugOption = False,
 ) -> None:
     """Say what given settings would cost on a scenario."""
-    with _errors_told(debug=debug), _progress() as progress:
+    with _errors_told(debug=debug), _progress() as progress, writing_to(out):
         from optimizer.report.files import write_outcome
         from optimizer.story import replay_settings
 
@@ -265,13 +266,14 @@ def renew(
 
         _refuse_odd_renewal(previous, out, least, metered)
         review = None
-        if metered is not None and previous is not None:
-            review = review_season(_folder(scenario), previous, metered, progress)
-        account = renew_settings(
-            _folder(scenario), previous, least_per_month=least, effort=effort,
-            time_limit_s=time_limit, progress=progress,
-        )  # fmt: skip
-        files = write_outcome(account, out)
+        with writing_to(out):
+            if metered is not None and previous is not None:
+                review = review_season(_folder(scenario), previous, metered, progress)
+            account = renew_settings(
+                _folder(scenario), previous, least_per_month=least, effort=effort,
+                time_limit_s=time_limit, progress=progress,
+            )  # fmt: skip
+            files = write_outcome(account, out)
         progress("done")
     if review is not None and not as_json:
         from optimizer.report.review import review_text
@@ -374,7 +376,7 @@ def outage(
             )
         _price_floors(scenario, out, as_json=as_json, debug=debug)
         return
-    with _errors_told(debug=debug), _progress() as progress:
+    with _errors_told(debug=debug), _progress() as progress, writing_to(out):
         from optimizer.report.outages import outage_record, outage_text, write_outages
         from optimizer.seasons import study_outages
 
@@ -391,7 +393,7 @@ def outage(
 
 
 def _price_floors(scenario: Path | None, out: Path | None, *, as_json: bool, debug: bool) -> None:
-    with _errors_told(debug=debug), _progress() as progress:
+    with _errors_told(debug=debug), _progress() as progress, writing_to(out):
         from optimizer.holding import price_reserve
         from optimizer.report.reserve import floors_record, price_text, write_prices
 

@@ -38,7 +38,7 @@ from optimizer.errors import ScenarioError, SeriesError, TariffError
 from optimizer.report.forecast import FORECAST
 from optimizer.report.history import accept, settings_path, undo
 from optimizer.report.renewal import RenewalFile
-from optimizer.report.writing import write_file
+from optimizer.report.writing import refuse_unwritable_file, write_file
 from optimizer.settings.refusals import read_settings
 from optimizer.site.expected.ensemble import Ensemble, ensemble_of
 from optimizer.site.expected.recipe import ForecastRecipe, LoadRecipe
@@ -171,6 +171,7 @@ def read_outside(path: Path, request: Request, out: Path | None) -> Found:
     """Read meter data or prices as they were handed out; write one point as a tidy CSV."""
     if out is not None:
         refuse_same_file(path, out)
+        refuse_unwritable_file(out)
     found = read_any(path, request)
     if out is not None:
         write_file(tidy_csv(found.chosen(request.point)), out)
