@@ -5,16 +5,21 @@ Heavy parts are imported inside the commands, so that help and mistakes answer a
 
 from __future__ import annotations
 
+import codecs
+import contextlib
+import errno
 import gc
+import io
 import json
 import math
 import os
+import signal
 import sys
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
 
@@ -642,7 +647,8 @@ def _progress() -> Iterator[Callable[[str], None]]:
     begun = time.monotonic()
 
     def told(text: str) -> None:
-        print(f"[{time.monotonic() - begun:5.1f} s] {text}", file=sys.stderr, flush=True)
+        with contextlib.suppress(OSError):  # work does not stop because nobody can be told of it
+            print(f"[{time.monotonic() - begun:5.1f} s] {text}", file=sys.stderr, flush=True)
 
     yield told
 
@@ -664,10 +670,74 @@ def _errors_told(*, debug: bool) -> Iterator[None]:
         raise typer.Exit(failure.exit_code) from None
 
 
+class _Patient(io.FileIO):
+    """A stream that keeps its first failure for the end: until then the work goes on."""
+
+    failure: OSError | None = None
+
+    def write(self, data: Any) -> int:
+        """Write, or act as if."""
+        try:
+            return super().write(data)
+        except OSError as failure:
+            self.failure = self.failure or failure
+            return len(data)
+
+
+PLAIN = {
+    "–": "-", "—": "-", "−": "-", "×": "x", "÷": "/", "…": "...", "≥": ">=", "≤": "<=", "→": "->",
+    "·": "*", "°": " deg", "€": "EUR", "£": "GBP", "±": "+-", "’": "'", "“": '"', "”": '"',
+}  # fmt: skip
+"""What stands for signs that a terminal cannot show."""
+
+
+def _plainly(failure: UnicodeError) -> tuple[str, int]:
+    if not isinstance(failure, UnicodeEncodeError):
+        raise failure
+    found = failure.object[failure.start : failure.end]
+    return "".join(PLAIN.get(sign, "?") for sign in found), failure.end
+
+
+def _ready_streams() -> _Patient:
+    """Let printing fail nowhere; return what knows, at the end, whether standard output was written."""
+    for _ in range(3):  # a closed one would be taken by the next file that is opened
+        handle = os.open(os.devnull, os.O_RDWR)
+        if handle > 2:  # not one of the three standard streams
+            os.close(handle)
+            break
+    codecs.register_error("plainly", _plainly)
+    patient = [_Patient(number, "w", closefd=False) for number in (1, 2)]
+    for name, raw in zip(("stdout", "stderr"), patient, strict=True):
+        now = getattr(sys, name)
+        encoding = now.encoding if now is not None else "utf-8"
+        lines = name == "stderr" or raw.isatty()
+        stream = io.TextIOWrapper(io.BufferedWriter(raw), encoding, "plainly", line_buffering=lines)
+        setattr(sys, name, stream)
+    return patient[0]
+
+
 def main() -> None:
     """Run the command line."""
+    signal.signal(signal.SIGTERM, signal.default_int_handler)  # as Ctrl-C: told, and tidied up
+    stdout, ended = _ready_streams(), None
     try:
         app()
+    except SystemExit as ending:
+        ended = ending.code
     finally:
         # Otherwise half a second goes into looking through all that is about to vanish anyway.
         gc.freeze()
+    sys.stdout.flush()
+    # Who closes a pipe has read enough; anything else that was not written is told.
+    if stdout.failure is not None and stdout.failure.errno != errno.EPIPE:
+        print(_untold(stdout.failure), file=sys.stderr)
+        ended = InputError.exit_code
+    sys.exit(ended)
+
+
+def _untold(failure: OSError) -> InputError:
+    return InputError(
+        f"standard output cannot be written: {failure.strerror}",
+        where="the command line",
+        mend="Check free space where it goes to; files named with --out are not touched by this.",
+    )
