@@ -6,7 +6,6 @@ Read next: ``bill``.
 
 from __future__ import annotations
 
-import contextlib
 import gzip
 import re
 import zlib
@@ -430,7 +429,7 @@ def _price_reader(tariff: Tariff, grid: TimeGrid, notes: list[str]) -> PriceRead
 
 
 def _refuse_missing(path: Path, where: str) -> None:
-    if not path.is_file():
+    if not is_file(path):
         raise TariffError(
             f"there is no such file of prices: {path}",
             where=where,

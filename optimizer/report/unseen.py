@@ -89,7 +89,8 @@ def _on_the_forecast(account: Account) -> str:
     verb = "save" if outcome.saved >= 0 else "lose"
     told = (
         f"On the forecast itself {account.windows_name} {verb}"
-        f" {money(abs(outcome.saved), account.currency)} over no windows; the cheapest plan, which knows its weather beforehand,"
+        f" {money(abs(outcome.saved), account.currency)} over no windows;"
+        " the cheapest plan, which knows its weather beforehand,"
         f" {money(outcome.can_save, account.currency)}."
     )
     if outcome.kept_share is None:

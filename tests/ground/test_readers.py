@@ -98,17 +98,26 @@ def test_energies_stay_energies(read: Reader):
     assert forecast.pv_kwh == pytest.approx([1.2] * 48)
 
 
-def test_stamps_with_offsets_are_moments_whatever_the_zone(read: Reader):
-    forecast = read(rows(f"{time}+05:30" for time in stamps("2026-03-02", 1, 30)))
+def test_stamps_in_utc_are_moments_whatever_the_zone(read: Reader):
+    forecast = read(rows(f"{time}Z" for time in stamps("2026-03-02", 1, 30)), zone="Asia/Kolkata")
 
-    assert forecast.grid.label(0) == "2026-03-01T18:30+00:00"
-    assert forecast.grid.dates == [date(2026, 3, 1), date(2026, 3, 2)]
+    assert forecast.grid.label(0) == "2026-03-02T05:30+05:30"
+    assert forecast.grid.dates == [date(2026, 3, 2), date(2026, 3, 3)]
+
+
+def test_stamps_with_the_offset_of_the_zone_are_its_clock(read: Reader):
+    march = rows(f"{time}+05:30" for time in stamps("2026-03-02", 1, 30))
+    forecast = read(march, zone="Asia/Kolkata")
+
+    assert forecast.grid.label(0) == "2026-03-02T00:00+05:30"
+    assert forecast.grid.dates == [date(2026, 3, 2)]
 
 
 def test_an_offset_may_be_given_in_hours_only(read: Reader):
-    forecast = read(rows(f"{time}-03" for time in stamps("2026-03-02", 1)))
+    march = rows(f"{time}-03" for time in stamps("2026-03-02", 1))
+    forecast = read(march, zone="America/Sao_Paulo")
 
-    assert forecast.grid.label(0) == "2026-03-02T03:00+00:00"
+    assert forecast.grid.label(0) == "2026-03-02T00:00-03:00"
 
 
 def test_a_comment_a_byte_order_mark_and_foreign_line_ends_do_no_harm(tmp_path: Path):
