@@ -145,6 +145,23 @@ class LinearSolver:
                 break
         return self._solve_anew(matrix, seconds_left)
 
+    def solve_near(self, matrix: Matrix, seconds_left: Clock) -> Solution:
+        """Return an optimum of a program that differs a little from the one solved last.
+
+        In one run from where that one stands; of plans that cost the same it is any. Parameters and
+        errors as for ``solve``.
+        """
+        for kept in self._kept:
+            if matrix.has_coefficients_of(kept.matrix):
+                program = kept.compact.program(matrix)
+                kept.instance.bounds(program.bounds)
+                kept.instance.cost(program.cost, program.offset)
+                kept.instance.run(seconds_left(), near=True)
+                found = kept.compact.whole(matrix, kept.instance.solution())
+                if is_proven(matrix, found):
+                    return found
+        return self.solve(matrix, seconds_left)
+
     def _solve_anew(self, matrix: Matrix, seconds_left: Clock) -> Solution:
         compact = Compact.of(matrix)
         program = compact.program(matrix)

@@ -27,6 +27,7 @@ from optimizer.errors import (
 from optimizer.flows import Flows
 from optimizer.planning.linear import LinearSolver, solve_with_fixed_integers
 from optimizer.planning.matrix import Matrix, matrix_of
+from optimizer.planning.nearby import Nearby
 from optimizer.planning.pieces import (
     Pieced,
     choices_at,
@@ -34,10 +35,16 @@ from optimizer.planning.pieces import (
     solve_in_pieces,
     solve_with_choices,
 )
-from optimizer.planning.problem import OPPOSITES, Limits, Problem, rows_of
+from optimizer.planning.problem import (
+    NATURAL_SLACK_KW,
+    OPPOSITES,
+    Limits,
+    Problem,
+    rows_of,
+)
 from optimizer.planning.solver import Solution, least_clash, solve
 from optimizer.planning.tangent import Tangent
-from optimizer.timegrid import FloatArray, IntArray
+from optimizer.timegrid import BoolArray, FloatArray, IntArray
 from optimizer.units import ENERGY_TOLERANCE_KWH, MONEY_TOLERANCE, MONEY_TOLERANCE_RELATIVE
 
 MAX_ROUNDS = 12
@@ -61,12 +68,10 @@ class ShadowPrices:
 
     ``energy`` is the cost of one more kWh of load at each step, ``stored`` the worth of one more
     stored kWh at the end of each step, shapes (T,). [money per kWh]
-    ``limits`` is the saving over the horizon by one more kWh or kW of each limit that binds.
     """
 
     energy: FloatArray
     stored: FloatArray
-    limits: dict[str, float]
 
 
 @dataclass(frozen=True)
@@ -96,7 +101,8 @@ class Plan:
 
     ``stored_kwh`` has shape (T,), the energy at the end of each step. ``cost`` is what was
     minimised: the bill, plus wear, less the worth of what is left at the end. ``tangent`` bounds the
-    cost of sites like this one; a plan with integers has none.
+    cost of sites like this one; a plan with integers has none. ``nearby`` tells what one unit more of
+    the equipment would save; a plan with integers keeps its directions and choices there.
     """
 
     problem: Problem
@@ -108,6 +114,7 @@ class Plan:
     cost: float
     prices: ShadowPrices
     proof: Proof
+    nearby: Nearby
     tangent: Tangent | None = None
 
     @property
@@ -192,7 +199,8 @@ def make_plan(
     priced = _priced(problem, one_way, answer, linear) if one_way else answer
     steps = sum(len(steps) for steps in one_way.values())
     seconds = time.monotonic() - begun
-    return _plan(problem, tariff_cost, answer, priced, steps, rounds, seconds)
+    nearby = _nearby(problem, one_way, answer, linear)
+    return _plan(problem, tariff_cost, answer, priced, nearby, steps, rounds, seconds)
 
 
 def _solved(
@@ -291,11 +299,8 @@ def _priced(
     problem: Problem, one_way: dict[int, IntArray], answer: Pieced, linear: LinearSolver
 ) -> Pieced:
     """Solve once more with directions fixed as found and natural limits that do not bind."""
-    ways = {}
+    ways = _ways(one_way, answer)
     value, columns = answer.solution.value, answer.matrix.columns
-    for pair, steps in one_way.items():
-        first, second = OPPOSITES[pair]
-        ways[pair] = value[columns[first].span][steps] >= value[columns[second].span][steps]
     matrix = matrix_of(problem, fixed_directions(Limits.of(problem), one_way, ways), {})
     try:
         which = value[columns["which"].span]
@@ -303,6 +308,31 @@ def _priced(
     except SolveError:  # the plan stands without; its own duals are the next best prices
         return answer
     return replace(answer, matrix=matrix, solution=solution)
+
+
+def _ways(one_way: dict[int, IntArray], answer: Pieced) -> dict[int, BoolArray]:
+    """Return, for each pair of opposites, at which of its steps the first one runs."""
+    value, columns = answer.solution.value, answer.matrix.columns
+    return {
+        pair: value[columns[first].span][steps] >= value[columns[second].span][steps]
+        for pair, steps in one_way.items()
+        for first, second in [OPPOSITES[pair]]
+    }
+
+
+def _nearby(
+    problem: Problem, one_way: dict[int, IntArray], answer: Pieced, linear: LinearSolver
+) -> Nearby:
+    """Return the plan as one from which others are solved; with choices of the tariff in a solver of its own.
+
+    That solver never starts from another plan, for at the edge of a step the last digits decide.
+    """
+    value, which = answer.solution.value, answer.matrix.columns["which"]
+    return Nearby(
+        problem, answer.cost or problem.cost, value, LinearSolver() if which.count else linear,
+        NATURAL_SLACK_KW if one_way else answer.slack_kw, one_way, _ways(one_way, answer),
+        value[which.span],
+    )  # fmt: skip
 
 
 def _refuse_earning_peaks(problem: Problem, tariff_cost: TariffCost) -> None:
@@ -392,6 +422,7 @@ def _plan(
     tariff_cost: TariffCost,
     answer: Pieced,
     priced: Pieced,
+    nearby: Nearby,
     integer_steps: int,
     rounds: int,
     seconds: float,
@@ -419,13 +450,13 @@ def _plan(
         recomputed=recomputed,
     )
     start = problem.start_kwh if problem.start_kwh is not None else float(stored[-1])
-    prices = _shadow_prices(problem, priced.matrix, priced.solution)
+    prices = _shadow_prices(priced.matrix, priced.solution)
     cost = bill.total + wear - left
     tangent = None
     if not has_integers:
         planned_with = answer.cost or problem.cost
         tangent = Tangent(problem, planned_with, solution.row_price, answer.slack_kw)
-    return Plan(problem, flows, stored, start, bill, wear, cost, prices, proof, tangent)
+    return Plan(problem, flows, stored, start, bill, wear, cost, prices, proof, nearby, tangent)
 
 
 def _flows(problem: Problem, answer: Pieced) -> Flows:
@@ -452,30 +483,10 @@ def _compare(objective: float, recomputed: float, scale: float) -> None:
         )
 
 
-def _shadow_prices(problem: Problem, matrix: Matrix, solution: Solution) -> ShadowPrices:
-    plant, h = problem.plant, problem.grid.step_h
-
-    def saved(column: str, limit_kwh: float, factor: float = 1.0) -> float:
-        """Return the saving by one unit more of a limit, where the column sits on that limit."""
-        family = matrix.columns[column].span
-        price, high = solution.column_price[family], matrix.high[family]
-        at_limit = np.isclose(high, limit_kwh) & (price < 0)
-        return float(-price[at_limit].sum()) * factor
-
-    inverter = saved("to_ac", plant.ac_limit_kw * h / plant.to_ac_efficiency, h)
-    inverter = inverter / plant.to_ac_efficiency + saved("to_dc", plant.ac_limit_kw * h, h)
-    worth = {
-        "battery capacity, per kWh": saved("stored", plant.high_kwh),
-        "charging power, per kW": saved("charge", plant.charge_kw * h, h),
-        "discharging power, per kW": saved("discharge", plant.discharge_kw * h, h),
-        "inverter, per kW": inverter,
-        "import limit, per kW": saved("import_", plant.import_limit_kw * h, h),
-        "export limit, per kW": saved("export_", plant.export_limit_kw * h, h),
-    }
+def _shadow_prices(matrix: Matrix, solution: Solution) -> ShadowPrices:
     return ShadowPrices(
         energy=solution.row_price[matrix.rows["ac_bus"].span],
         stored=-solution.row_price[matrix.rows["battery"].span],
-        limits={name: value for name, value in worth.items() if value > 1e-9},
     )
 
 

@@ -3,16 +3,14 @@
 Sizes, powers, loads, PV and limits of the connection are limits of the linear program, not
 coefficients. The shadow prices of one optimum are then prices for every other such site too, and by
 weak duality a lower bound on its cost, which meets the cost where it was solved: a tangent from
-below. So one plan prices a bigger battery, and tells which sizes cannot be the best.
+below. So one plan tells which sizes cannot be the best.
 Source: weak duality and parametric right-hand sides, any textbook of linear programming.
-Read next: ``plan``.
+Read next: ``nearby``.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
-from functools import cached_property
 
 from optimizer.billing.cost import LinearCost
 from optimizer.errors import DisagreementError
@@ -23,7 +21,7 @@ from optimizer.site.equipment import Plant
 from optimizer.timegrid import FloatArray
 
 LITTLE = 1e-3
-"""By how much a limit is moved for its worth; the bound is linear around the optimum. [kWh, kW]"""
+"""By how much a limit is moved for its worth. [kWh, kW]"""
 
 
 @dataclass(frozen=True)
@@ -63,26 +61,15 @@ class Tangent:
             )
         return dual_bound(matrix, self.row_price) + self.cost.constant
 
-    def worth(self, grown: Callable[[Plant, float], Plant]) -> float:
-        """Return what the horizon's cost falls by for one unit more of something. [money per unit]
-
-        Parameters
-        ----------
-        grown : callable
-            Gives the plant with so many units more. The battery's start and end stay the same share
-            above its lowest level.
-        """
-        more = self.least_cost(resized(self.problem, grown(self.problem.plant, LITTLE)))
-        return (self._here - more) / LITTLE
-
-    @cached_property
-    def _here(self) -> float:
-        return self.least_cost(self.problem)
-
 
 def resized(problem: Problem, plant: Plant) -> Problem:
-    """Return a problem with another plant; its start and end keep their share of the usable energy."""
+    """Return a problem with another plant.
+
+    Start and end keep their share of the usable energy, floors of months theirs of the capacity.
+    """
     old = problem.plant
+    floors = problem.lowest_kwh
+    times = plant.capacity_kwh / old.capacity_kwh
 
     def moved(level: float | None) -> float | None:
         if level is None:
@@ -91,8 +78,9 @@ def resized(problem: Problem, plant: Plant) -> Problem:
         return plant.low_kwh + share * plant.usable_kwh
 
     return replace(
-        problem, plant=plant, start_kwh=moved(problem.start_kwh), end_kwh=moved(problem.end_kwh)
-    )
+        problem, plant=plant, start_kwh=moved(problem.start_kwh), end_kwh=moved(problem.end_kwh),
+        lowest_kwh=None if floors is None else floors * times,
+    )  # fmt: skip
 
 
 def bigger_battery(plant: Plant, by_kwh: float) -> Plant:
@@ -112,3 +100,18 @@ def bigger_inverter(plant: Plant, by_kw: float) -> Plant:
 def bigger_connection(plant: Plant, by_kw: float) -> Plant:
     """Return a plant whose connection lets in so many kW more."""
     return replace(plant, import_limit_kw=plant.import_limit_kw + by_kw)
+
+
+def bigger_export(plant: Plant, by_kw: float) -> Plant:
+    """Return a plant whose connection lets out so many kW more."""
+    return replace(plant, export_limit_kw=plant.export_limit_kw + by_kw)
+
+
+def faster_charging(plant: Plant, by_kw: float) -> Plant:
+    """Return a plant whose battery takes in so many kW more."""
+    return replace(plant, charge_kw=plant.charge_kw + by_kw)
+
+
+def faster_discharging(plant: Plant, by_kw: float) -> Plant:
+    """Return a plant whose battery gives so many kW more."""
+    return replace(plant, discharge_kw=plant.discharge_kw + by_kw)

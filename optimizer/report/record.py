@@ -95,7 +95,7 @@ def plan_record(account: Account) -> dict[str, Any]:
         "richer_controls": None
         if account.richer is None
         else {"lacking": list(account.richer.lacking), "saves_more": account.richer.saves_more},
-        "shadow_worth": account.plan.prices.limits,
+        "shadow_worth": account.plan.nearby.worths,
         "bill_of_windows": bill_record(outcome.cases["windows"].bill),
         "bill_of_plan": bill_record(outcome.cases["plan"].bill),
         "notes": account.notes(),

@@ -188,12 +188,7 @@ def _without_battery(course: Course, against: Against) -> Replay:
 
 
 def _worth_of_a_kwh(plan: Plan, *, with_power: bool) -> float:
-    """Return what a kWh more would save, its powers growing in proportion if asked for.
-
-    Where a plan needs integers, of the ceiling and the powers with its directions kept; the floor, which
-    rises along, is left out. [money per kWh]
-    """
-    plant = plan.problem.plant
+    """Return what a kWh more would save, its powers growing in proportion if asked for. [money per kWh]"""
 
     def grown(old: Plant, by: float) -> Plant:
         times = 1 + by / old.capacity_kwh if with_power else 1.0
@@ -202,14 +197,7 @@ def _worth_of_a_kwh(plan: Plan, *, with_power: bool) -> float:
             discharge_kw=old.discharge_kw * times,
         )  # fmt: skip
 
-    if plan.tangent is not None:
-        return plan.tangent.worth(grown)
-    worth = plan.prices.limits.get
-    share = 1 / plant.capacity_kwh
-    power = plant.charge_kw * worth("charging power, per kW", 0.0)
-    power += plant.discharge_kw * worth("discharging power, per kW", 0.0)
-    ceiling = plant.high_kwh * worth("battery capacity, per kWh", 0.0)
-    return share * (ceiling + (power if with_power else 0.0))
+    return plan.nearby.worth(grown)
 
 
 def _bounds(family: _Opened, job: Job) -> Answer:
@@ -290,22 +278,17 @@ def _figures(brief: Brief, plan: Plan, task: Task, found: Found, manner: Manner)
         "end_kwh_plan": float(plan.stored_kwh[-1]),
         "worth_battery_kwh": _worth_of_a_kwh(plan, with_power=False),
         "worth_battery_kwh_and_its_kw": _worth_of_a_kwh(plan, with_power=True),
-        "worth_inverter_kw": _worth(plan, "inverter"),
-        "worth_connection_kw": _worth(plan, "connection"),
+        "worth_inverter_kw": plan.nearby.worth(bigger_inverter),
+        "worth_connection_kw": _worth_of_connection(plan),
         "settings": found.settings.model_dump_json(exclude_none=True),
     }
 
 
-def _worth(plan: Plan, what: str) -> float:
-    """Return what one kW more of the inverter or the connection would save. [money per kW]"""
-    if plan.tangent is None:
-        name = "inverter, per kW" if what == "inverter" else "import limit, per kW"
-        return plan.prices.limits.get(name, 0.0)
-    if what == "inverter":
-        return plan.tangent.worth(bigger_inverter)
+def _worth_of_connection(plan: Plan) -> float:
+    """Return what one kW more of the connection would save. [money per kW]"""
     if plan.problem.plant.import_limit_kw >= UNLIMITED_KW:
         return 0.0
-    return plan.tangent.worth(bigger_connection)
+    return plan.nearby.worth(bigger_connection)
 
 
 def _of_bills(key: str, bills: Bills) -> Answer:

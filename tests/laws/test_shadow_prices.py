@@ -18,6 +18,15 @@ from optimizer.planning.matrix import Matrix, matrix_of
 from optimizer.planning.plan import Plan, make_plan
 from optimizer.planning.problem import Limits, Problem
 from optimizer.planning.solver import solve
+from optimizer.planning.tangent import (
+    bigger_battery,
+    bigger_connection,
+    bigger_export,
+    bigger_inverter,
+    faster_charging,
+    faster_discharging,
+    resized,
+)
 from tests.laws.cases import (
     AC_PLANT,
     CREDIT,
@@ -70,12 +79,12 @@ PLANTS: dict[str, tuple[dict[str, float], bool]] = {
     "small export": (WIDE | {"export_limit_kw": 1.0}, True),
 }
 LIMITS = {
-    "battery capacity, per kWh": "high_kwh",
-    "charging power, per kW": "charge_kw",
-    "discharging power, per kW": "discharge_kw",
-    "inverter, per kW": "ac_limit_kw",
-    "import limit, per kW": "import_limit_kw",
-    "export limit, per kW": "export_limit_kw",
+    "battery capacity, per kWh": bigger_battery,
+    "charging power, per kW": faster_charging,
+    "discharging power, per kW": faster_discharging,
+    "inverter, per kW": bigger_inverter,
+    "import limit, per kW": bigger_connection,
+    "export limit, per kW": bigger_export,
 }
 
 
@@ -169,15 +178,12 @@ def test_the_worth_of_a_limit_is_what_a_little_more_of_it_saves(
 ) -> None:
     case = site(coupling, tariff, plant)
     plan = case.plan()
-    assert plan.prices.limits.keys() <= LIMITS.keys()
-    for name, field in LIMITS.items():
-        value = getattr(case.problem.plant, field)
-        below, above = (
-            case.plan(plant=replace(case.problem.plant, **{field: value + sign * LITTLE})).cost
-            for sign in (-1, 1)
-        )
-        left, right = slopes(below, plan.cost, above)
-        check(-plan.prices.limits.get(name, 0.0), left, right, name)
+    told = plan.nearby.worths
+    assert told.keys() <= LIMITS.keys()
+    for name, grown in LIMITS.items():
+        other = resized(case.problem, grown(case.problem.plant, LITTLE))
+        saved = (plan.cost - make_plan(other, case.cost).cost) / LITTLE
+        assert told.get(name, 0.0) == pytest.approx(saved, abs=SLACK), name
 
 
 BINDING = {
@@ -194,9 +200,8 @@ BINDING = {
 def test_every_limit_binds_somewhere_in_the_table(name: str) -> None:
     """Without a row in which a limit is worth something, its law would say nothing."""
     case = site("ac", "evening sale", BINDING[name])
-    plant = case.problem.plant
-    more = replace(plant, **{LIMITS[name]: getattr(plant, LIMITS[name]) + 0.01})
-    assert case.plan(plant=more).cost < case.plan().cost - 1e-4
+    more = resized(case.problem, LIMITS[name](case.problem.plant, 0.01))
+    assert make_plan(more, case.cost).cost < case.plan().cost - 1e-4
 
 
 def test_a_kwh_stored_in_the_evening_is_worth_the_price_it_avoids() -> None:
@@ -220,13 +225,18 @@ def test_the_energy_price_where_the_battery_idles_is_the_tariffs_price() -> None
     np.testing.assert_allclose(make_plan(problem, cost).prices.energy, prices)
 
 
-def test_a_pinned_end_at_the_brim_adds_nothing_to_the_worth_of_capacity() -> None:
-    """A full battery at the end that is wanted, not limited, says nothing about its size."""
+def test_a_pinned_end_at_the_brim_moves_with_the_brim() -> None:
+    """Full at the start and wanted full at the end, a larger battery is both."""
     plant = replace(AC_PLANT, high_kwh=4.0, ac_limit_kw=20.0)
     cost = cost_of([THREE_RATES, CREDIT], GRID)
     problem = problem_of(plant, GRID, LOAD, 0 * PV, cost, start_kwh=4.0, end_kwh=4.0)
     case = Site(problem, cost)
-    grown = case.plan(plant=replace(plant, high_kwh=4.0 + LITTLE))
+    times = 1 + LITTLE / plant.capacity_kwh
+    moved = {"low_kwh": plant.low_kwh * times, "high_kwh": 4.0 * times}
+    grown = case.plan(
+        plant=replace(plant, capacity_kwh=plant.capacity_kwh * times, **moved),
+        start_kwh=4.0 * times, end_kwh=4.0 * times,
+    )  # fmt: skip
     saved = (case.plan().cost - grown.cost) / LITTLE
-    told = case.plan().prices.limits.get("battery capacity, per kWh", 0.0)
+    told = case.plan().nearby.worths.get("battery capacity, per kWh", 0.0)
     assert told == pytest.approx(saved, abs=SLACK)

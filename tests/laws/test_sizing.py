@@ -53,8 +53,7 @@ def test_the_best_of_thirty_sizes_is_found_in_eight_plans(name: str) -> None:
     known: dict[float, Planned] = {}
     while not isinstance(found := best_size(SIZES, known.get), BestSize):
         plan = planned(name, found)
-        assert plan.tangent is not None
-        slope = plan.tangent.worth(bigger_battery) - PRICES[name]
+        slope = plan.nearby.worth(bigger_battery) - PRICES[name]
         known[found] = Planned(-plan.cost - PRICES[name] * found, slope)
     every = {size: -planned(name, size).cost - PRICES[name] * size for size in SIZES}
     assert found.value == pytest.approx(max(every.values()), abs=1e-6)

@@ -1,4 +1,4 @@
-"""One plan's shadow prices against plans of other sites: a bound below, and the slope right there."""
+"""What one plan says of other sites, against their plans: a bound below, and the slope right there."""
 
 from __future__ import annotations
 
@@ -79,8 +79,7 @@ def test_a_worth_is_what_a_second_plan_saves(
 ) -> None:
     """Ten cases, to 1 %; each worth something, or the law would say nothing."""
     plan = planned(plant, tariff, pv_times=pv_times)
-    assert plan.tangent is not None
-    worth = plan.tangent.worth(grown)
+    worth = plan.nearby.worth(grown)
 
     def cost(by: float) -> float:
         moved = resized(plan.problem, grown(plant, by))
