@@ -283,9 +283,10 @@ def _methods_of_money(result: StudyResult) -> Iterator[str]:
     )
     if result.sized:
         yield (
-            "The best size is that of the cheapest plan with equipment that stays as new, among the sizes"
-            " asked for; a plan's shadow prices tell on which side of it the best lies, so that few plans"
-            " suffice. With windows and ageing another size may be best: compare the ranked table."
+            "The best size is first guessed by the cheapest plan with equipment that stays as new: its"
+            " shadow prices tell on which side the best lies. Then sizes around the guess are valued with"
+            " windows and ageing, until one is worth more than its neighbours among the sizes asked for;"
+            " listed cases of such sizes count too. Sizes farther away were not valued."
         )
 
 

@@ -35,7 +35,7 @@ from optimizer.report.study_words import (
 )
 from optimizer.report.wrapping import WIDTH, filled
 from optimizer.valuation.chances import QUANTILES
-from optimizer.valuation.verdict import Sized, StudyResult, Verdict
+from optimizer.valuation.verdict import Row, Sized, StudyResult, Verdict
 
 BEST = 10
 """So many of the best cases are shown."""
@@ -173,7 +173,7 @@ def study_record(result: StudyResult) -> dict[str, Any]:
         "ranked_cases": [row["case"] for row in result.ranked],
         "rows": [dict(row) for row in result.rows],
         "verdicts": [_verdict_record(result, verdict) for verdict in result.verdicts],
-        "best_sizes": [_size_record(sized) for sized in result.sized],
+        "best_sizes": [_size_record(sized, result.rows) for sized in result.sized],
         "money": None
         if result.terms is None
         else result.terms.model_dump(mode="json", warnings=False),
@@ -223,14 +223,18 @@ def _life_record(verdict: Verdict) -> dict[str, list[Any]]:
     }
 
 
-def _size_record(sized: Sized) -> dict[str, Any]:
+def _size_record(sized: Sized, rows: Sequence[Row]) -> dict[str, Any]:
     best = sized.best
+    row = next(row for row in rows if row["case"] == sized.case)
     return {
         "site": sized.site,
         "tariff": sized.tariff,
         "controls": sized.controls,
         "case": sized.case,
-        "size_kwh": best.size_kwh,
+        "size_kwh": row["battery_kwh"],
+        "valued": [{"size_kwh": size, "npv": npv} for size, npv in sized.valued.items()],
+        "asked": sized.asked,
+        "first_guess_kwh": best.size_kwh,
         "value_of_plan": best.value,
         "is_proven": best.is_proven,
         "planned": [{"size_kwh": size} | vars(found) for size, found in best.planned.items()],

@@ -244,6 +244,8 @@ def counts_sentence(result: StudyResult) -> str:
     told = ", ".join(f"{count:,} {status}" for status, count in counts.items() if count)
     sites = len({row["site"] for row in result.rows})
     added = f", {len(result.sized):,} of them best sizes" if result.sized else ""
+    tried = sum(row["role"] == "tried size" for row in result.rows)
+    added += f" and {tried:,} tried beside them" if tried else ""
     return f"{_counted(len(result.rows), 'case')} of {_counted(sites, 'site')}{added}: {told}."
 
 
@@ -459,25 +461,42 @@ def npv_or_failed(npv: float | None) -> str:
 
 
 def size_sentence(result: StudyResult, names: Names, sized: Sized) -> str:
-    """Return the best size of a site and tariff, how it was found, and what its windows come to."""
+    """Return the best size of a site and tariff, among which it was valued, and what the plan guessed."""
     row = next(row for row in result.rows if row["case"] == sized.case)
-    best = sized.best
-    plans = _counted(len(best.planned), "plan")
-    sure = (
-        "reckoned so, no other size asked for is worth more" if best.is_proven
-        else "likely but not proven, for its plan needs whole numbers"
-    )  # fmt: skip
-    slope = best.planned[best.size_kwh].slope
-    rising = best.size_kwh == max(best.planned) and slope > 0
-    more = "; one kWh more would still be worth more than it costs" if rising else ""
-    reached = (
-        f"{money(row[result.measure], result.currency)} with windows and ageing"
-        if row["status"] == "done" else f"its windows {row['status']}"
-    )  # fmt: skip
+    size = number(row["battery_kwh"], 2)
+    if row["status"] != "done":
+        return (
+            f"{names.case(row)}: {_guess_words(result, sized)} That is no more than a guess: its windows"
+            f" {row['status']}."
+        )
+    npv = row[result.measure]
+    kinds = "with windows and ageing"
+    lost = f"Even the best of them, {size} kWh, is not worth what it costs: {{}} {kinds}, the most"
+    told = lost if npv <= 0 else f"{size} kWh, worth {{}} more than it costs {kinds}: the most"
+    of = f" of {_counted(sized.asked, 'size')} that are asked for" if sized.asked else ""
     return (
-        f"{names.case(row)}: {number(best.size_kwh, 2)} kWh, found in {plans}, {sure}{more}. Net present"
-        f" value {money(best.value, result.currency)} with the cheapest plan and equipment that stays as"
-        f" new, {reached}."
+        f"{names.case(row)}: {told.format(money(npv, result.currency))} of the"
+        f" {len(sized.valued):,} that were valued so{of}{_beside(sized, row['battery_kwh'])}."
+        f" {_guess_words(result, sized)}"
+    )
+
+
+def _beside(sized: Sized, size_kwh: float) -> str:
+    """Return that a best size stands at an end of what was valued, where it does."""
+    if len(sized.valued) < 2 or min(sized.valued) < size_kwh < max(sized.valued):
+        return ""
+    end = "largest" if size_kwh == max(sized.valued) else "smallest"
+    return f"; it is the {end} of them, and what lies beyond was not valued"
+
+
+def _guess_words(result: StudyResult, sized: Sized) -> str:
+    """Return the size that the cheapest plan points to, and what it was found with."""
+    best = sized.best
+    sure = "" if best.is_proven else ", not proven, for the plan needs whole numbers"
+    return (
+        f"The cheapest plan with equipment that stays as new points to {number(best.size_kwh, 2)} kWh, net"
+        f" present value {money(best.value, result.currency)}"
+        f" (first guess, in {_counted(len(best.planned), 'plan')}{sure})."
     )
 
 

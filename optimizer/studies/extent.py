@@ -35,7 +35,10 @@ INTEGERS_S, SLOPE_S = 2.0e-4, 1.2e-5
 """The same for choices that a plan may need beside, and for a plan without windows."""
 
 SLOPES = 5
-"""Plans that a best size takes, about."""
+"""Plans that the first guess of a best size takes, about."""
+
+SIZES_VALUED = 5
+"""Sizes around it that are then valued, about."""
 
 LASTING_YEARS = 12
 """A battery that is replaced below a share of its capacity is taken to last so long."""
@@ -69,7 +72,7 @@ def extent_of(study: Study, lanes: int) -> Extent:
         integers = INTEGERS_S if may_need_integers(family) else 0.0
         runs = of_family[family.key] * worn + closely * sites / len(study.families)
         if study.file.best_size is not None:
-            runs += worn
+            runs += SIZES_VALUED * worn
             seconds += SLOPES * steps * (SLOPE_S + integers)
         seconds += steps * (per_base + integers + runs * (per_run + integers))
         pieces += round(1 + runs)

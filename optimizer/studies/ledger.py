@@ -3,20 +3,30 @@
 Each answer is a line of ``ledger.jsonl`` in the folder of the results, written and flushed as it comes.
 A line is found by the key of its work, which holds the hashes of all inputs; so a study that is
 changed and run again uses what still holds. A process killed in the middle of a line leaves a
-torn one at the end, which is dropped. Read next: ``questions``.
+torn one at the end, which is dropped. Each line bears a sum of what stands in it: one that was damaged
+is lost, alone, and counted. Read next: ``questions``.
 """
 
 from __future__ import annotations
 
 import json
 import os
+import re
+import zlib
+from collections.abc import Iterator
 from pathlib import Path
-from typing import Any, TextIO
+from typing import Any, BinaryIO
 
 from optimizer.errors import InputError
 from optimizer.studies.one_run import WITHOUT_BASE, Answer
 
 LEDGER = "ledger.jsonl"
+
+SUM = "crc32"
+"""The key of a line's sum over all else in it."""
+
+BEGINNING = re.compile(rb'(?=\{"key": ")')
+"""Where an answer begins, also one whose line was joined to a damaged one."""
 
 
 class Ledger:
@@ -29,6 +39,11 @@ class Ledger:
     again_failed : bool
         Forget answers that say that something failed, and those that came about without a failed base.
 
+    Attributes
+    ----------
+    lost : int
+        Lines of the file that are blank or damaged.
+
     Raises
     ------
     InputError
@@ -37,13 +52,14 @@ class Ledger:
 
     def __init__(self, folder: Path | None, *, again_failed: bool = False) -> None:
         self._answers: dict[str, Answer] = {}
-        self._file: TextIO | None = None
+        self._file: BinaryIO | None = None
+        self.lost = 0
         if folder is None:
             return
         path = folder / LEDGER
         try:
             folder.mkdir(parents=True, exist_ok=True)
-            self._file = path.open("a+", encoding="utf-8")
+            self._file = path.open("a+b")
             _lock(self._file)
         except BlockingIOError:
             self.close()
@@ -66,19 +82,17 @@ class Ledger:
                 if "failed" not in answer and WITHOUT_BASE not in answer
             }  # fmt: skip
 
-    def _read(self, file: TextIO) -> None:
+    def _read(self, file: BinaryIO) -> None:
         file.seek(0)
         whole = 0
         for line in file:
-            if not line.endswith("\n"):
+            if not line.endswith(b"\n"):
                 break
-            try:
-                answer = json.loads(line)
-                self._answers[answer["key"]] = answer
-            except (ValueError, KeyError, TypeError):
-                break
-            whole += len(line.encode())
-        file.truncate(whole)  # a torn line, and what may stand behind it
+            answers = list(_answers_in(line))
+            self.lost += not answers or None in answers
+            self._answers.update({answer["key"]: answer for answer in answers if answer})
+            whole += len(line)
+        file.truncate(whole)  # a torn line
         file.seek(0, os.SEEK_END)
 
     def __len__(self) -> int:
@@ -90,10 +104,9 @@ class Ledger:
 
     def add(self, key: str, answer: Answer) -> None:
         """Keep an answer; it is on the disk when this returns."""
-        kept = {"key": key, **answer}
-        text = json.dumps(kept)
+        text = json.dumps({"key": key, **answer})
         if self._file is not None:
-            self._file.write(text + "\n")
+            self._file.write(_with_sum(text).encode() + b"\n")
             self._file.flush()
             os.fsync(self._file.fileno())
         self._answers[key] = json.loads(text)
@@ -103,6 +116,27 @@ class Ledger:
         if self._file is not None:
             self._file.close()
             self._file = None
+
+
+def _with_sum(text: str) -> str:
+    return f'{text[:-1]}, "{SUM}": {zlib.crc32(text.encode())}}}'
+
+
+def _answers_in(line: bytes) -> Iterator[Answer | None]:
+    """Yield the answer of a line, and None for each part of it that is none."""
+    for part in BEGINNING.split(line):
+        if part.strip():
+            yield _answer_of(part)
+
+
+def _answer_of(text: bytes) -> Answer | None:
+    try:
+        answer = json.loads(text)
+        sum_there = answer.pop(SUM)
+        is_whole = zlib.crc32(json.dumps(answer).encode()) == sum_there
+    except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
+        return None
+    return answer if is_whole and isinstance(answer.get("key"), str) else None
 
 
 def _lock(file: Any) -> None:

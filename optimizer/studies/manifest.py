@@ -19,8 +19,11 @@ LIBRARIES = (
 )  # fmt: skip
 
 
-def manifest_of(study: Study, workers: str) -> dict[str, Any]:
-    """Return the manifest as plain data; nothing in it hangs on when or how fast it ran."""
+def manifest_of(study: Study, workers: str, lines_lost: int = 0) -> dict[str, Any]:
+    """Return the manifest as plain data; nothing in it hangs on when or how fast it ran.
+
+    ``lines_lost`` is how many lines of the ledger could not be read; what stood there was done anew.
+    """
     file = study.file
     return {
         "study": file.study,
@@ -29,6 +32,7 @@ def manifest_of(study: Study, workers: str) -> dict[str, Any]:
         "solver": "HiGHS (highspy), dual simplex from the family's base, presolve off",
         "machine": {"system": platform.system(), "processor": platform.machine()},
         "lanes": workers,
+        "ledger_lines_lost": lines_lost,
         "effort": file.effort,
         "seeds": {
             "search and plausible years": SEED,

@@ -12,25 +12,23 @@ from pathlib import Path
 from typing import Any
 
 from optimizer.planning.solver import processors
+from optimizer.studies.best_sizes import find_best_sizes
 from optimizer.studies.carrying_out import CarryingOut, Progress
 from optimizer.studies.cases import Manner, Run, Study, read_study
 from optimizer.studies.extent import duration, extent_of
 from optimizer.studies.lanes import Cluster, Here, Lanes, Processes
-from optimizer.studies.ledger import Ledger
+from optimizer.studies.ledger import LEDGER, Ledger
 from optimizer.studies.manifest import manifest_of
 from optimizer.studies.questions import (
     Failed,
     Valued,
     chances_for,
-    resized,
     settings_of,
-    size_for,
     swing_of,
     value_of,
 )
 from optimizer.studies.rows import row_of
 from optimizer.units import number
-from optimizer.valuation.sizing import BestSize
 from optimizer.valuation.verdict import Row, Sized, StudyResult, Verdict
 
 FEW_PIECES = 3
@@ -88,14 +86,29 @@ def run_study(
     progress("reading the study, its scenarios and tariffs")
     study = read_study(path)
     ledger = Ledger(out, again_failed=again_failed)
+    lost = list(_lost(ledger))
+    for note in lost:
+        progress(note)
     count = processors() if processes is None else processes
     try:
         with _lanes(study, count, cluster, progress) as lanes:
             manner = Manner(study.file.effort, study.file.ageing.depth_exponent)
             carrying_out = CarryingOut(ledger, lanes, manner, progress)
-            return _result(study, carrying_out, manifest_of(study, _told(lanes)), so_far, progress)
+            manifest = manifest_of(study, _told(lanes), ledger.lost)
+            result = _result(study, carrying_out, manifest, so_far, progress)
+            return replace(result, notes=(*lost, *result.notes))
     finally:
         ledger.close()
+
+
+def _lost(ledger: Ledger) -> Iterator[str]:
+    """Yield what is to be told of a damaged ledger."""
+    if ledger.lost:
+        were = "line is" if ledger.lost == 1 else "lines are"
+        yield (
+            f"{ledger.lost:,} {were} blank or damaged in the ledger ({LEDGER}): what stood there is done"
+            " anew; all others are used."
+        )
 
 
 @contextmanager
@@ -145,7 +158,7 @@ def _result(
     notes = list(_notes(study))
     if file.best_size is not None:
         progress("looking for the best sizes")
-        sized, more = _best_sizes(study, carrying_out, len(valued), notes)
+        sized, more = find_best_sizes(study, carrying_out, valued, notes)
         valued = [*valued, *more]
     rows = rows_of(valued)
     result = StudyResult(
@@ -182,38 +195,6 @@ def _bounded_runs(study: Study) -> dict[str, list[Run]]:
         if (run.load_times, run.pv_times, run.inverter_kw) == (1.0, 1.0, own.inverter_kw):
             found.setdefault(case.family.key, {})[run] = None
     return {family: list(runs) for family, runs in found.items()}
-
-
-def _best_sizes(
-    study: Study, carrying_out: CarryingOut, count: int, notes: list[str]
-) -> tuple[list[Sized], list[Valued]]:
-    """Find the best size of each family, and value it like any other case; note what failed."""
-    sizes, terms = study.file.best_size, study.file.money
-    if sizes is None or terms is None:
-        return [], []
-    with_power = study.file.vary.battery_kw is None
-    like = {case.family.key: case for case in reversed(study.cases)}
-    cases = [
-        replace(like[family.key], terms=terms, role="best size", run=family.own)
-        for family in study.families if family.key in like
-    ]  # fmt: skip
-    found: list[BestSize | Failed] = carrying_out.results(
-        [size_for(case, terms, sizes, with_power=with_power) for case in cases]
-    )
-    notes += [
-        f"{case.family.name}: the best size could not be found. {best}"
-        for case, best in zip(cases, found, strict=True) if isinstance(best, Failed)
-    ]  # fmt: skip
-    grown = [
-        (replace(case, run=resized(case.run, best.size_kwh, with_power=with_power)), best)
-        for case, best in zip(cases, found, strict=True) if not isinstance(best, Failed)
-    ]  # fmt: skip
-    valued = carrying_out.results([value_of(case) for case, _best in grown])
-    sized = [
-        Sized(case.family.site, case.family.tariff, case.family.controls, best, count + number)
-        for number, (case, best) in enumerate(grown, start=1)
-    ]
-    return sized, valued
 
 
 def _best_of_sites(result: StudyResult) -> list[int]:

@@ -1,4 +1,4 @@
-"""The best size of a battery from the slope of its worth, in few plans instead of a grid of them.
+"""The best size of a battery: guessed from the slope of its worth in few plans, then really valued.
 
 The cost of the cheapest plan is convex in the size: it is the optimum of a linear program in its
 limits. So what a size is worth over its life, less what it costs, is concave; a plan's shadow prices
@@ -6,12 +6,13 @@ give not only its value there but its slope, and the slope tells on which side t
 also bounds all other sizes from above by a straight line. Sizes that no longer can be the best are left
 out, and the one in the middle of the others is planned next: a grid of thirty takes five plans at most.
 Where a plan needs integers the slope is that of the plan with its directions kept, which is a guide
-but no proof. Read next: ``life``.
+but no proof. What windows keep of it, and ageing, are in none of this: see ``sizes_to_value``.
+Read next: ``life``.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -78,3 +79,31 @@ def best_size(
     best_kwh = max(planned, key=lambda size: planned[size].value)
     proven = all(each.is_proven for each in planned.values())
     return BestSize(best_kwh, planned[best_kwh].value, planned, proven)
+
+
+WIDEST_STEP = 1 / 8
+"""Sizes are first valued as far apart as this share of the row."""
+
+
+def sizes_to_value(sizes_kwh: Sequence[float], worths: Mapping[float, float]) -> list[float]:
+    """Return which sizes of a row to value next; none once the best is worth more than its neighbours.
+
+    Far neighbours of the best so far are valued before near ones, for windows of one size may fit by
+    luck better than those of the next.
+
+    Parameters
+    ----------
+    sizes_kwh : sequence of float
+        The row, rising. [kWh]
+    worths : mapping
+        What sizes of the row that were valued are worth; at least one. [money]
+    """
+    place = list(sizes_kwh).index(max(worths, key=worths.__getitem__))
+    step = 2 ** int(np.log2(max(len(sizes_kwh) * WIDEST_STEP, 1)))
+    while step:
+        around = [at for at in (place - step, place + step) if 0 <= at < len(sizes_kwh)]
+        wanted = [sizes_kwh[at] for at in around if sizes_kwh[at] not in worths]
+        if wanted:
+            return wanted
+        step //= 2
+    return []

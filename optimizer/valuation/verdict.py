@@ -6,7 +6,7 @@ Read next: ``studies``.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 from optimizer.settings.windows import Settings
@@ -61,13 +61,20 @@ class Verdict:
 
 @dataclass(frozen=True)
 class Sized:
-    """The best size found for one site, tariff and set of controls."""
+    """The best size found for one site, tariff and set of controls.
+
+    ``best`` is the first guess, by the cheapest plan of equipment that stays as new; ``case`` the number
+    of the row that is worth most of ``valued``: net present value with windows and ageing, by size.
+    ``asked`` is how many sizes were to be looked at.
+    """
 
     site: str
     tariff: str
     controls: str
     best: BestSize
     case: int
+    valued: Mapping[float, float] = field(default_factory=dict)
+    asked: int = 0
 
 
 @dataclass(frozen=True)

@@ -153,19 +153,26 @@ def _running_in_group(group: int) -> list[str]:
     return found
 
 
-def test_ctrl_c_stops_at_once_says_so_and_leaves_no_process(folder: Path, tmp_path: Path) -> None:
+@pytest.mark.parametrize("asked", [signal.SIGINT, signal.SIGTERM])
+def test_ctrl_c_or_a_request_to_end_stops_at_once_says_so_and_leaves_no_process(
+    folder: Path, tmp_path: Path, asked: signal.Signals
+) -> None:
     process = subprocess.Popen(
         [*COMMAND, str(folder), "--out", str(tmp_path), "--processes", "2"],
         stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True,
     )  # fmt: skip
     _wait_for_lines(tmp_path / LEDGER, 2, process)
     begun = time.monotonic()
-    os.killpg(process.pid, signal.SIGINT)  # as a terminal does: to all of them
+    if asked == signal.SIGINT:
+        os.killpg(process.pid, asked)  # as a terminal does: to all of them
+    else:
+        process.send_signal(asked)
     _, errors = process.communicate(timeout=20)
     assert time.monotonic() - begun < 10
     assert process.returncode == 3
     assert "what was done is kept" in errors
     assert "Traceback" not in errors
+    assert _lines(tmp_path / LEDGER) >= 2
     time.sleep(3 * lanes.LOOK_EVERY_S)
     assert _running_in_group(process.pid) == []
 
