@@ -11,7 +11,7 @@ from optimizer.planning.linear import LinearSolver
 from optimizer.planning.plan import Plan, make_plan
 from optimizer.planning.tangent import bigger_battery, resized
 from optimizer.site.equipment import Plant
-from optimizer.valuation.sizing import BestSize, Planned, best_size
+from optimizer.valuation.sizing import BestSize, Planned, best_size, sizes_to_value
 from tests.laws.cases import AC_PLANT, DC_PLANT, grid_of, named_cost, problem_of, weather
 
 WEEKS = grid_of(24 * 21)
@@ -93,3 +93,35 @@ def test_any_concave_row_of_values_is_searched_right(seed: int) -> None:
     found = best_with(value)
     assert found.value == pytest.approx(max(value(size).value for size in SIZES))
     assert len(found.planned) <= 5
+
+
+def best_valued(sizes: list[float], worth, first: float) -> tuple[float, int]:
+    """Return the best of the sizes that are valued from a first one on, and how many these are."""
+    worths = {first: worth(first)}
+    while wanted := sizes_to_value(sizes, worths):
+        worths |= {size: worth(size) for size in wanted}
+    return max(worths, key=worths.__getitem__), len(worths)
+
+
+@pytest.mark.parametrize("count", [2, 3, 7, 30, 300])
+@pytest.mark.parametrize("seed", range(8))
+def test_from_any_first_guess_the_best_of_a_row_that_rises_and_falls_is_found(
+    count: int, seed: int
+) -> None:
+    luck = np.random.default_rng([seed, count])
+    sizes = [float(size) for size in range(1, count + 1)]
+    top = luck.uniform(0, count + 1)
+    found, valued = best_valued(sizes, lambda size: -abs(size - top), luck.choice(sizes))
+    assert found == min(sizes, key=lambda size: abs(size - top))
+    assert valued <= 10 + count / 8, "few of a long row"
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_no_neighbour_and_nothing_valued_is_worth_more_than_what_is_found(seed: int) -> None:
+    """Whatever the row is like: windows of one size may fit by luck better than those of the next."""
+    luck = np.random.default_rng(seed)
+    sizes = [float(size) for size in range(30)]
+    worth = dict(zip(sizes, luck.normal(0, 9, 30) - (np.arange(30) - 12.0) ** 2, strict=True))
+    worth[sizes[int(luck.integers(30))]] = -np.inf  # one that fails
+    best, _ = best_valued(sizes, worth.__getitem__, float(luck.integers(30)))
+    assert all(worth[best] >= worth[size] for size in (best - 1, best + 1) if size in worth)

@@ -108,7 +108,8 @@ def sized(case: int, *, is_proven: bool = True) -> Sized:
     """Return a best size whose row is a case."""
     planned = {10.0: Planned(400.0, 3.0, is_proven), 20.0: Planned(450.0, 2.0, is_proven)}
     best = BestSize(20.0, 450.0, planned, is_proven)
-    return Sized("houses/oak", "its own", "its own", best, case)
+    valued = {18.0: -9.0, 20.0: 200.0, 22.0: 50.0}
+    return Sized("houses/oak", "its own", "its own", best, case, valued, 9)
 
 
 def without_money(rows: list[dict]) -> StudyResult:

@@ -95,14 +95,32 @@ def test_a_case_that_loses_is_not_praised() -> None:
     assert "never" in study_text(study)
 
 
-def test_best_sizes_say_whether_they_are_proven() -> None:
+def test_best_sizes_say_among_what_they_were_valued_and_what_the_plan_guessed() -> None:
     best = row(2, 20, role="best size")
     study = result([row(1), best], sized=(sized(2),))
-    proven = size_sentence(study, Names.of(study), sized(2))
-    assert "20 kWh, found in 2 plans, reckoned so, no other size asked for is worth more" in proven
-    assert "one kWh more would still be worth more than it costs" in proven
-    assert money(best["npv_usd"], "USD") in proven
-    assert "not proven" in size_sentence(study, Names.of(study), sized(2, is_proven=False))
+    names = Names.of(study)
+    told = size_sentence(study, names, sized(2))
+    assert "20 kWh, worth" in told
+    assert "the most of the 3 that were valued so of 9 sizes that are asked for" in told
+    assert "points to 20 kWh" in told
+    assert "first guess, in 2 plans" in told
+    assert money(best["npv_usd"], "USD") in told
+    assert "not proven" in size_sentence(study, names, sized(2, is_proven=False))
+
+
+def test_a_best_size_that_is_not_worth_its_price_says_so() -> None:
+    study = result([row(1, npv_usd=-9.0), row(2, 20, role="best size", npv_usd=-3.5)])
+    told = size_sentence(study, Names.of(study), sized(2))
+    assert "Even the best of them, 20 kWh, is not worth what it costs: -3.50 USD" in told.replace(
+        "−", "-"
+    )
+
+
+def test_a_best_size_whose_windows_failed_is_no_more_than_a_guess() -> None:
+    study = result([row(1), failed(2, "no")])
+    assert "no more than a guess: its windows failed" in size_sentence(
+        study, Names.of(study), sized(2)
+    )
 
 
 def test_a_best_size_that_is_listed_already_stands_once() -> None:
