@@ -30,6 +30,7 @@ from optimizer.endurance.starting import (
     switching_order,
 )
 from optimizer.site.equipment import Inverter, Plant
+from optimizer.site.expected.recipe import ForecastRecipe, PvRecipe
 from optimizer.site.loads import Load
 from optimizer.site.scenario import Scenario
 from optimizer.timegrid import FloatArray
@@ -191,14 +192,13 @@ def _leg_findings(loads: Sequence[Load], continuous: float, surge: _Surge) -> It
 
 def pv_findings(scenario: Scenario) -> Iterator[Finding]:
     """Yield how large the PV is beside the inverter and beside the load."""
-    forecast, plant, grid = scenario.forecast, scenario.plant, scenario.forecast.grid
+    forecast, plant = scenario.forecast, scenario.plant
     if not forecast.pv_kwh.any():
         return
     limit = plant.ac_limit_kw if plant.pv_on_dc_side else plant.pv_ac_limit_kw
-    peak = scenario.file.pv.peak_kw or float(forecast.pv_kwh.max()) / grid.step_h
+    peak, stated = _pv_peak(scenario)
     if limit < 1e8:
         ratio = loading_ratio(peak, limit)
-        stated = "" if scenario.file.pv.peak_kw else ", by the forecast's highest step"
         yield Finding(
             "odd" if ratio > USUAL_RATIO[1] else "information", "PV ÷ inverter",
             f"{number(ratio, 2)} ({number(peak, 2)} kW{stated} ÷ {number(limit, 2)} kW)",
@@ -208,6 +208,18 @@ def pv_findings(scenario: Scenario) -> Iterator[Finding]:
     share = float(forecast.pv_kwh.sum() / max(forecast.load_kwh.sum(), 1e-9))
     yield Finding("information", "PV ÷ load over the forecast", percent(share),
                   "about 130 % often chosen", PRACTICE)  # fmt: skip
+
+
+def _pv_peak(scenario: Scenario) -> tuple[float, str]:
+    """Return the PV's power and where it is known from: as stated, from its roofs, or guessed. [kW]"""
+    if scenario.file.pv.peak_kw:
+        return scenario.file.pv.peak_kw, ""
+    recipe = scenario.file.forecast
+    if isinstance(recipe, ForecastRecipe) and isinstance(recipe.pv, PvRecipe):
+        return sum(roof.peak_kw for roof in recipe.pv.roofs), ", by the roofs"
+    forecast = scenario.forecast
+    highest = float(forecast.pv_kwh.max()) / forecast.grid.step_h
+    return highest, ", by the forecast's highest step"
 
 
 def _cut_findings(

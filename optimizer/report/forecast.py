@@ -34,6 +34,9 @@ FIGURES = {
 }
 """What is told of a forecast and of how its members spread."""
 
+SAME = 1e-6
+"""Figures that differ by less are the same. [kWh, kW]"""
+
 FORECAST, MEMBERS_FOLDER = "forecast.csv", "members"
 
 
@@ -59,6 +62,7 @@ def forecast_text(
         f"  The last three: what so many of {len(ensemble.members)} plausible seasons stay at or below"
         f" (seed {ensemble.seed})."
     )
+    lines += [filled(note) for note in outside_words(scenario.forecast, ensemble)]
     if scenario.expected is not None:
         layers = scenario.expected.layers
         lines += ["", "ON TOP"] if layers else []
@@ -68,6 +72,23 @@ def forecast_text(
     if back_test is not None:
         lines += ["", back_test_text(back_test, currency)]
     return "\n".join(lines)
+
+
+def outside_words(forecast: Forecast, ensemble: Ensemble) -> list[str]:
+    """Return what of a forecast lies outside eight in ten of its plausible seasons, and why that can be."""
+    beyond = [
+        f"{name} {'below' if figure(forecast) < spread.p10 else 'above'}"
+        for name, figure in FIGURES.items()
+        for spread in [ensemble.spread(figure)]
+        if not spread.p10 - SAME <= figure(forecast) <= spread.p90 + SAME
+    ]
+    if not beyond:
+        return []
+    return [
+        "'As expected' is one season, not the middle of them: of each week the latest metered one of its"
+        " own time of the year. The plausible ones also draw weeks around it and older ones. It lies outside"
+        f" what one in ten to nine in ten of them reach in {'; '.join(beyond)}."
+    ]
 
 
 def _layer_words(layer: Layer) -> str:
@@ -125,7 +146,7 @@ def forecast_record(
             for layer in layers
         ],
         "back_test": None if back_test is None else back_test_record(back_test),
-        "notes": list(scenario.forecast.notes),
+        "notes": [*outside_words(scenario.forecast, ensemble), *scenario.forecast.notes],
     }  # fmt: skip
 
 

@@ -24,7 +24,7 @@ from optimizer.site.expected.recipe import ForecastRecipe, Place, PvRecipe
 from optimizer.site.expected.sun import RoofModel, TypicalYear, read_typical_year
 from optimizer.site.expected.weeks import DAYS_PER_YEAR, Material, Variant, Weather
 from optimizer.site.forecast import Forecast
-from optimizer.site.readers.forecast_csv import read_forecast, read_pv
+from optimizer.site.readers.forecast_csv import WITHOUT_PV, read_forecast, read_pv
 from optimizer.timegrid import FloatArray, TimeGrid, zone_named
 from optimizer.units import number
 
@@ -125,8 +125,15 @@ def expected_from(
             added_kwh=np.sum([layer.load_kwh for layer in layers], axis=0),
             pv_times=np.prod([layer.pv_times for layer in layers], axis=0),
         )
-    notes = [note for series in metered for note in series.notes]
+    notes = [_with_pv_of_roofs(note, recipe) for series in metered for note in series.notes]
     return as_expected(material, grid, layers, metered, (*about, *notes))
+
+
+def _with_pv_of_roofs(note: str, recipe: ForecastRecipe) -> str:
+    """Return a note on a meter's file; without a PV column there, PV may still come from the roofs."""
+    if not isinstance(recipe.pv, PvRecipe):
+        return note
+    return note.replace(WITHOUT_PV, "its PV is computed from the roofs")
 
 
 def again_from(past: Sequence[Forecast], grid: TimeGrid, recipe: ForecastRecipe) -> Expected:

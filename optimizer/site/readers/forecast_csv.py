@@ -47,6 +47,9 @@ MAX_NIGHT_PV_KW = 0.05
 UNIT_FACTOR = 50
 """A series this many times the plant's size is taken for a wrong unit (Wh for kWh is 1000)."""
 
+NO_PV, WITHOUT_PV = "no PV column", "planned without PV"
+"""How it is told that a file has no PV, and what follows where it comes from nowhere else."""
+
 ADDED = "added_"
 """How columns begin that tell apart what the load holds already, such as a car."""
 
@@ -92,7 +95,7 @@ def read_forecast(path: Path, zone: str, plant: Plant, pv_of: Forecast | None = 
         if (column := column_named(table, _either(name))) is not None:
             columns[name] = column
     if "pv" not in columns and pv_of is None:
-        notes.append(f"{path.name}: no PV column; planned without PV.")
+        notes.append(f"{path.name}: {NO_PV}; {WITHOUT_PV}.")
     if pv_of is not None:
         columns.pop("pv", None)
     used = {time_column, *columns.values()}
