@@ -456,7 +456,6 @@ def study(
             return
         kinds = kinds_named(tables or ["parquet"])
         try:
-            signal.signal(signal.SIGTERM, signal.default_int_handler)  # asked to end: as by Ctrl-C
             result = run_study(
                 path, out, processes=processes, cluster=cluster, again_failed=again_failed,
                 so_far=lambda rows: write_tables(rows, out, kinds), progress=progress,
