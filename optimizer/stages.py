@@ -227,10 +227,12 @@ def proof_of(
 ) -> ProofLine | None:
     """Return how much more any settings that the controls accept could save on the forecast.
 
-    None if there is nothing to save, if floors are raised, of which the proof knows nothing, or if it
-    tells no more than the cheapest plan does, which the kept share says already.
+    None if there is nothing to save, if floors are raised or windows go on into the next day, of which
+    the proof knows nothing, or if it tells no more than the cheapest plan does, which the kept share
+    says already.
     """
-    if outcome.can_save <= NOTHING_TO_SAVE or brief.floors_kwh:
+    controls = brief.scenario.controls
+    if outcome.can_save <= NOTHING_TO_SAVE or brief.floors_kwh or controls.goes_on_next_day:
         return None
     progress("proving how much more any such windows could save")
     beyond = outcome.can_save - outcome.saved + plan.open_cost

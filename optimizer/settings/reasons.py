@@ -115,8 +115,6 @@ def _under_a_cap(window: Window, whole: Replay, inside: BoolArray) -> str:
 
 
 def _steps_of(settings: Settings, place: WindowPlace, grid: TimeGrid) -> BoolArray:
-    season = settings.seasons[place.season]
-    weekdays = season.day_sets[place.day_set].weekdays
-    minutes = settings.window(place).minutes()
-    days = np.isin(grid.month, season.months) & np.isin(grid.weekday, weekdays)
-    return np.asarray(days & minutes[grid.minute_of_day])
+    in_season = np.isin(grid.month, settings.seasons[place.season].months)
+    on_weekday = settings.weekdays_of(place, grid.minute_of_day)
+    return np.asarray(in_season & on_weekday[np.arange(grid.count), grid.weekday])

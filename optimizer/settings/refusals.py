@@ -73,6 +73,12 @@ def refusals(
 
 
 def _refused(settings: Settings, controls: Controls, plant: Plant) -> Iterator[_Refusal]:
+    if settings.after_midnight not in {None, controls.after_midnight}:
+        what = f"windows over midnight are to go on on the {settings.after_midnight}"
+        mend = (
+            f"The controls say after_midnight: {controls.after_midnight}; correct one of the two."
+        )
+        yield _Refusal(("after_midnight",), what, mend)
     if len(settings.seasons) > controls.season_sets:
         sets = f"{len(settings.seasons)} season sets; the controls store {controls.season_sets}"
         yield _Refusal(("seasons",), f"there are {sets}")

@@ -31,6 +31,9 @@ from optimizer.site.equipment import Plant
 from optimizer.timegrid import FloatArray, IntArray, TimeGrid, clock_slots
 from optimizer.units import ENERGY_TOLERANCE_KWH
 
+NO_WINDOW = -1
+"""Stands at a slot of a day in which no window holds."""
+
 
 class Orders(NamedTuple):
     """What holds in each step: a row of ``table`` for each window, row 0 for outside windows.
@@ -121,29 +124,36 @@ def orders_of(settings: Settings, plant: Plant, grid: TimeGrid) -> Orders:
     """Return what the settings order in each step; a step obeys the window at its beginning.
 
     Equal windows of several day sets share a row: one that runs over midnight goes on from Friday
-    to Saturday.
+    to Saturday. A window that begins on a day comes before one that goes on from the day before.
     """
     base_kwh = plant.level_kwh(settings.floor_pct)
     rows = [order_row(None, plant, grid.step_h, base_kwh)]
     row_of: dict[tuple[float, ...], int] = {}
     of_step = np.zeros(grid.count, dtype=np.int64)
     slot = grid.minute_of_day // grid.step_minutes
+    goes_on = int(settings.after_midnight == "next day")
     for season in settings.seasons:
         in_season = np.isin(grid.month, season.months)
         floor_kwh, outside = base_kwh, 0
         if season.floor_pct is not None:
             floor_kwh, outside = max(plant.level_kwh(season.floor_pct), base_kwh), len(rows)
             rows.append(order_row(None, plant, grid.step_h, floor_kwh, outside))
+        begun = np.full((7, clock_slots(grid.step_minutes)), NO_WINDOW)
+        went_on = begun.copy()
         for day_set in season.day_sets:
-            inside = in_season & np.isin(grid.weekday, day_set.weekdays)
-            face = np.full(clock_slots(grid.step_minutes), outside, dtype=np.int64)
+            days = np.array(day_set.weekdays)
+            later = (days + goes_on) % 7
             for window in day_set.windows:
                 row = order_row(window, plant, grid.step_h, floor_kwh, outside)
                 number = row_of.setdefault((window.begin, window.finish, *row), len(rows))
                 if number == len(rows):
                     rows.append(row)
-                face[window.minutes()[:: grid.step_minutes]] = number
-            of_step[inside] = face[slot[inside]]
+                small = window.small_hours()[:: grid.step_minutes]
+                begun[np.ix_(days, window.minutes()[:: grid.step_minutes] & ~small)] = number
+                went_on[np.ix_(later, small)] = number
+        begun[begun == NO_WINDOW] = went_on[begun == NO_WINDOW]
+        begun[begun == NO_WINDOW] = outside
+        of_step[in_season] = begun[grid.weekday[in_season], slot[in_season]]
     return Orders(np.array(rows), of_step)
 
 

@@ -143,17 +143,16 @@ class Season:
         self._weight = weight / weight.sum()
         self._numbers = Numbers.of(task.plant, task.grid.step_h)
         self._slots = clock_slots(task.grid.step_minutes)
-        self._set = self._day_set_of_step(task)
+        self._set, self._pairs, pair = self._day_sets_of_step(task)
         self._face_of_step = (
-            self._set * self._slots
-            + (task.grid.minute_of_day // task.grid.step_minutes)[self.steps]
+            pair * self._slots + (task.grid.minute_of_day // task.grid.step_minutes)[self.steps]
         )
         self._rooms = threading.local()
         outside = order_row(None, task.plant, task.grid.step_h, self.floor_kwh)
         self._table = np.array([outside] * FIRST_ROWS)
         self._row_of: dict[Draft, int] = {}
         self._order_of: dict[tuple[object, ...], tuple[float, ...]] = {}
-        self._face_of: dict[Part, IntArray] = {}
+        self._face_of: dict[tuple[Part, Part], IntArray] = {}
         self._known: dict[Drafts, float] = {}
         self.start_kwh = self._entry_level(task)
         self.look_elsewhere(elsewhere)
@@ -172,11 +171,21 @@ class Season:
         self._plain = np.zeros(len(self.years))
         self._plain = self.costs([self.empty])[0]
 
-    def _day_set_of_step(self, task: Task) -> IntArray:
+    def _day_sets_of_step(self, task: Task) -> tuple[IntArray, list[tuple[int, int]], IntArray]:
+        """Return the day set of each step, the pairs of day sets, and the place of each step's pair.
+
+        A pair is the day set of a day, and the one from which windows go on into it after midnight.
+        """
         of_weekday = np.zeros(7, dtype=np.int64)
         for number, weekdays in enumerate(self.controls.day_sets().values()):
             of_weekday[list(weekdays)] = number
-        return np.asarray(of_weekday[task.grid.weekday[self.steps]])
+        before = np.roll(of_weekday, 1) if self.controls.goes_on_next_day else of_weekday
+        pairs = sorted(set(zip(of_weekday.tolist(), before.tolist(), strict=True)))
+        place = np.array(
+            [pairs.index((int(of_weekday[day]), int(before[day]))) for day in range(7)]
+        )
+        weekday = task.grid.weekday[self.steps]
+        return of_weekday[weekday], pairs, place[weekday]
 
     def _entry_level(self, task: Task) -> float:
         first = int(self.steps[0]) if len(self.steps) else 0
@@ -338,22 +347,26 @@ class Season:
         return self._rooms.pair  # type: ignore[no-any-return]
 
     def _faces(self, many: Sequence[Drafts]) -> IntArray:
-        """Return the row of the table that holds at each clock slot of each day set, shape (C, F)."""
-        faces = np.empty((len(many), self.day_sets, self._slots), dtype=np.int64)
+        """Return the row of the table that holds at each clock slot of each pair of day sets, (C, F)."""
+        faces = np.empty((len(many), len(self._pairs), self._slots), dtype=np.int64)
         for face, drafts in zip(faces, many, strict=True):
-            for number, part in enumerate(drafts):
-                face[number] = self._face_of_part(part)
+            for place, (number, before) in enumerate(self._pairs):
+                face[place] = self._face_of_parts(drafts[number], drafts[before])
         return faces.reshape(len(many), -1)
 
-    def _face_of_part(self, part: Part) -> IntArray:
-        face = self._face_of.get(part)
+    def _face_of_parts(self, part: Part, before: Part) -> IntArray:
+        """Return the rows of a day with some windows, into which those of another part go on."""
+        face = self._face_of.get((part, before))
         if face is None:
             step = self.task.grid.step_minutes
             face = np.zeros(self._slots, dtype=np.int64)
+            for draft in before:
+                end = -(-(draft.begin + draft.length) // step)
+                face[: max(end - len(face), 0)] = self._row(draft)
             for draft in part:
                 begin, end = -(-draft.begin // step), -(-(draft.begin + draft.length) // step)
-                face[begin:end] = face[: max(end - len(face), 0)] = self._row(draft)
-            self._face_of[part] = face
+                face[begin:end] = self._row(draft)
+            self._face_of[part, before] = face
         return face
 
     def _row(self, draft: Draft) -> int:

@@ -3,7 +3,9 @@
 A window is part of the day on which one action holds. Outside windows the equipment covers the
 building's net load from the battery down to the floor. Windows of one day set never overlap; one
 that ends at or before its start runs over midnight: its hours after midnight are those of the same
-weekdays, so 22:00-06:00 on weekdays holds on each of them before 06:00 and from 22:00.
+weekdays, so 22:00-06:00 on weekdays holds on each of them before 06:00 and from 22:00. On equipment
+that goes on into the next day they are those of the mornings after, where a window that begins on that
+day takes precedence.
 Read next: ``refusals``.
 """
 
@@ -16,10 +18,16 @@ from typing import Annotated, Literal, TypeVar
 import numpy as np
 from pydantic import Field, ValidationInfo, field_validator, model_validator
 
-from optimizer.calendar import DAY_NAMES, MONTH_NAMES, minutes_between, span_text
+from optimizer.calendar import (
+    DAY_NAMES,
+    MONTH_NAMES,
+    AfterMidnight,
+    minutes_between,
+    span_text,
+)
 from optimizer.documents import Document
 from optimizer.site.controls import DAY_SETS, Action, Controls
-from optimizer.timegrid import BoolArray
+from optimizer.timegrid import BoolArray, IntArray
 from optimizer.units import MINUTES_PER_DAY, clock, number, read_clock
 
 LIMITS_OF_ACTION: dict[str, tuple[str, ...]] = {
@@ -105,6 +113,10 @@ class Window(Document):
     def minutes(self) -> BoolArray:
         """Return the minutes of the day inside, shape (1440,)."""
         return minutes_between(self.begin, self.finish)
+
+    def small_hours(self) -> BoolArray:
+        """Return the minutes inside that lie after a midnight, shape (1440,)."""
+        return (np.arange(MINUTES_PER_DAY) < self.finish) & self.is_over_midnight
 
     def words(self, whole_kw: float | None = None) -> str:
         """Return what is done, as a person reads it aloud.
@@ -229,11 +241,14 @@ class Settings(Document):
 
     Months that no season set names have no windows. Equipment without a calendar stores one set,
     which holds in all months; ``found_for`` then lists the months for which it was found.
+    ``after_midnight`` says whose the hours after midnight of a window are: of the same day if it is
+    not given.
     """
 
     settings: str
     floor_pct: float = Field(ge=0, le=100)
     found_for: list[Annotated[int, Field(ge=1, le=12)]] | None = None
+    after_midnight: AfterMidnight | None = None
     seasons: list[SeasonSet] = []
 
     @model_validator(mode="after")
@@ -249,7 +264,12 @@ class Settings(Document):
         return self
 
     def as_stored(self, controls: Controls) -> Settings:
-        """Return the settings as the equipment holds them: in all months, if it has no calendar."""
+        """Return the settings as the equipment holds them.
+
+        Without a calendar they are at work in all months; windows over midnight go on as it says.
+        """
+        if controls.goes_on_next_day and self.after_midnight is None:
+            return self.model_copy(update={"after_midnight": "next day"}).as_stored(controls)
         if controls.has_calendar or len(self.seasons) != 1 or len(self.seasons[0].months) == 12:
             return self
         (season,) = self.seasons
@@ -299,10 +319,21 @@ class Settings(Document):
         season = self.seasons[place.season]
         window = self.window(place)
         days = season.day_sets[place.day_set].days
+        span = window.span()
+        if window.is_over_midnight and self.after_midnight == "next day":
+            span += " of the next day"
         months = season.name()
         if self.found_for is not None:
             months += f" (found for {months_text(self.found_for)})"
-        return f"{days} {window.span()}, {months}: {window.words(whole_kw)}"
+        return f"{days} {span}, {months}: {window.words(whole_kw)}"
+
+    def weekdays_of(self, place: WindowPlace, minute: IntArray) -> BoolArray:
+        """Return on which weekdays a window holds at each of N minutes of the day, shape (N, 7)."""
+        window = self.window(place)
+        named = np.isin(np.arange(7), self.seasons[place.season].day_sets[place.day_set].weekdays)
+        after = np.roll(named, 1) if self.after_midnight == "next day" else named
+        holds, small = window.minutes()[minute, None], window.small_hours()[minute, None]
+        return np.asarray(np.where(small, after, named) & holds)
 
     def entries(self) -> int:
         """Return how many windows a person has to type in."""

@@ -9,7 +9,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field, ValidationInfo, field_validator
 
-from optimizer.calendar import DAY_NAMES
+from optimizer.calendar import DAY_NAMES, AfterMidnight
 from optimizer.documents import Document
 
 Action = Literal["charge", "hold", "cover", "sell"]
@@ -39,6 +39,8 @@ class Controls(Document):
     ``season_sets``      how many sets of months are stored; equipment with one has no calendar
     ``minutes``          granularity of starts and ends [min]
     ``over_midnight``    whether a window may begin on one day and end on the next
+    ``after_midnight``   whose the hours after midnight of such a window are: ``same day``, those of the
+                         days it stands for; ``next day``, those of the mornings after them
     ``actions``          what a window can do
     ``floor_by_season``  whether each set of months has a floor of its own
     ``import_cap``       whether a window may carry a limit of the import
@@ -55,6 +57,7 @@ class Controls(Document):
     season_sets: int = Field(default=2, ge=1, le=12)
     minutes: Literal[5, 10, 15, 30, 60] = 30
     over_midnight: bool = True
+    after_midnight: AfterMidnight = "same day"
     actions: Annotated[list[Action], Field(min_length=1)] = ["charge", "hold", "cover", "sell"]
     floor_by_season: bool = False
     import_cap: bool = False
@@ -76,6 +79,11 @@ class Controls(Document):
     def has_calendar(self) -> bool:
         """Whether windows can be kept to some months; without, they hold until they are changed."""
         return self.season_sets > 1
+
+    @property
+    def goes_on_next_day(self) -> bool:
+        """Whether day sets differ and a window over midnight goes on into the day that follows."""
+        return self.after_midnight == "next day" and len(self.day_sets()) > 1
 
     def day_sets(self) -> dict[str, tuple[int, ...]]:
         """Return the weekdays of each day set that can have windows of its own."""
