@@ -47,6 +47,8 @@ class SeasonFigure:
 
 def report_html(account: Account) -> str:
     """Return the whole report as one self-contained HTML page."""
+    goes_on = account.outcome.settings.after_midnight == "next day"
+    over_midnight = " of the next day" if goes_on else ""
     return (
         _templates()
         .get_template("page.html")
@@ -56,7 +58,7 @@ def report_html(account: Account) -> str:
             settings=account.outcome.settings,
             cases=list(account.outcome.cases.values()),
             card=[
-                _card_season(season, account.scenario.whole_kw)
+                _card_season(season, account.scenario.whole_kw, over_midnight)
                 for season in account.outcome.settings.seasons
             ],
             bills_figure=_bills_figure(account),
@@ -95,13 +97,16 @@ def _templates() -> Environment:
     return pages
 
 
-def _card_season(season: SeasonSet, whole_kw: float | None) -> dict[str, Any]:
+def _card_season(season: SeasonSet, whole_kw: float | None, over_midnight: str) -> dict[str, Any]:
+    """Return a season's rows; ``over_midnight`` follows the end of a window that goes over it."""
     return {
         "name": season.name(),
         "day_sets": [
             {
                 "days": part.days,
-                "rows": [_card_row(window, whole_kw) for window in _by_clock(part.windows)],
+                "rows": [
+                    _card_row(window, whole_kw, over_midnight) for window in _by_clock(part.windows)
+                ],
             }
             for part in season.day_sets
         ],
@@ -112,13 +117,13 @@ def _by_clock(windows: list[Window]) -> list[Window]:
     return sorted(windows, key=lambda window: window.begin)
 
 
-def _card_row(window: Window, whole_kw: float | None) -> dict[str, str]:
+def _card_row(window: Window, whole_kw: float | None, over_midnight: str) -> dict[str, str]:
     level = window.until_pct if window.action == "charge" else window.down_to_pct
     power = window.grid_kw if window.action == "charge" else window.power_kw
     words = {"charge": "until", "cover": "down to", "sell": "down to", "hold": ""}[window.action]
     return {
         "from": window.start,
-        "to": window.end,
+        "to": window.end + (over_midnight if window.is_over_midnight else ""),
         "action": window.action,
         "level": f"{words} {number(level)} %" if level is not None else "–",
         "power": _power(window.action, power, whole_kw),

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from optimizer.errors import SettingsError
+from optimizer.report.page import _card_row
 from optimizer.settings.drafts import Draft
 from optimizer.settings.fitting import settings_of
 from optimizer.settings.reasons import _steps_of
@@ -122,3 +123,10 @@ def test_the_steps_of_a_window_are_those_in_which_it_holds() -> None:
     settings = settings_with([NIGHT], [], "next day")
     inside = _steps_of(settings, WindowPlace(0, 0, 0), WEEK)
     np.testing.assert_array_equal(inside, orders_of(settings, AC_PLANT, WEEK).of_step == 1)
+
+
+def test_the_card_says_that_a_window_ends_on_the_next_day() -> None:
+    other = _card_row(Window(start="05:00", end="09:00", action="hold"), None, " of the next day")
+    assert _card_row(NIGHT, None, " of the next day")["to"] == "06:00 of the next day"
+    assert _card_row(NIGHT, None, "")["to"] == "06:00"
+    assert other["to"] == "09:00"
