@@ -13,7 +13,7 @@ from typer.testing import CliRunner
 from optimizer.billing.tariff import shipped_folder
 from optimizer.cli import app
 from optimizer.endurance.outages import Outages
-from optimizer.report.outages import outage_record, outage_section
+from optimizer.report.outages import outage_record, outage_section, outage_sentences
 from tests.laws.cases import grid_of
 
 
@@ -94,3 +94,10 @@ def test_the_terminal_shows_the_clock_too(told: tuple[str, str]) -> None:
     assert re.findall(r"\d\d:00", head) == [f"{hour:02d}:00" for hour in range(0, 24, 3)]
     rows = lines[lines.index(head) + 1 :][:3]
     assert [row.strip()[:11] for row in rows] == ["nine in ten", "five in ten", "one in ten "]
+
+
+def test_that_many_buildings_go_dark_at_once_is_said_in_words_not_as_nought_hours() -> None:
+    dark, lit = (outage_sentences(made_up(np.full(240, hours), 10)) for hours in (0.0, 3.0))
+    assert dark[0].startswith("In one outage in ten, or in more, the building goes dark at once;")
+    assert "goes dark at once then." in dark[1]
+    assert lit[0].startswith("Nine outages in ten are carried for 3 h or more;")
