@@ -152,6 +152,8 @@ class Outages:
 
     def reasons(self) -> list[str]:
         """Return why outages last otherwise than the simple estimate says, what matters most first."""
+        if not self.load_kwh.any():
+            return ["Nothing is to be carried, so nothing runs out."]
         found = []
         overloaded = float((self.why == OVERLOAD).mean())
         if overloaded:

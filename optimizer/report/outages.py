@@ -106,7 +106,7 @@ def outage_sentences(outages: Outages) -> list[str]:
         f"Of an outage of {number(LASTING_H, 0)} h, {number(float(short.mean()))} kWh are not carried in the"
         f" mean, {number(float(np.percentile(short, 90)))} kWh or more in the worst tenth.",
         "Simple estimate: usable energy of a full battery ÷ mean power ="
-        f" {number(outages.simple_h) if np.isfinite(outages.simple_h) else 'endless'} h.",
+        f" {f'{number(outages.simple_h)} h' if np.isfinite(outages.simple_h) else 'endless'}.",
         *(
             ["The forecast is shorter than that: behind its last step it begins anew."]
             if outages.grid.days * 24 < outages.horizon_h
