@@ -1,6 +1,8 @@
 """Where compiled code is kept between runs: in the user's own cache folder, by version.
 
-Read next: ``kernel``.
+Numba believes whatever lies there: a file that a full disk cut short ends every later run. So the sums
+of all files are kept beside them, and what does not fit is thrown away before numba looks; it then
+compiles anew. Read next: ``kernel``.
 """
 
 from __future__ import annotations
@@ -8,16 +10,23 @@ from __future__ import annotations
 import atexit
 import contextlib
 import hashlib
+import json
 import os
+import pickletools
 import shutil
 import tempfile
 import time
+import zlib
+from functools import partial
 from pathlib import Path
 
 UNUSED_DAYS = 60
 """Compiled code of other versions that was not used for so long is thrown away."""
 
 SECONDS_PER_DAY = 86_400
+
+SUMS = "sums.json"
+"""The sum of each file of a version's folder, by its path."""
 
 
 def keep_compiled_code(*constants: object) -> Path:
@@ -41,6 +50,8 @@ def keep_compiled_code(*constants: object) -> Path:
     if asked := os.environ.get("NUMBA_CACHE_DIR"):
         return Path(asked)
     folder = _folder_for(_version(constants))
+    _throw_away_damaged(folder)
+    atexit.register(partial(_keep_sums, folder))
     os.environ["NUMBA_CACHE_DIR"] = str(folder)
     return folder
 
@@ -74,3 +85,52 @@ def _throw_away_unused(used: Path) -> None:
         with contextlib.suppress(OSError):
             if other != used and other.is_dir() and other.stat().st_mtime < oldest:
                 shutil.rmtree(other)
+
+
+def _throw_away_damaged(folder: Path) -> None:
+    """Throw away files that are not as they were kept; of new ones those that end too early."""
+    kept = _sums_in(folder)
+    for path in _files_in(folder):
+        with contextlib.suppress(OSError):  # another process has thrown it away, or holds it
+            content = path.read_bytes()
+            known = kept.get(path.relative_to(folder).as_posix())
+            is_whole = _is_whole(content) if known is None else zlib.crc32(content) == known
+            if not is_whole:
+                path.unlink()
+
+
+def _keep_sums(folder: Path) -> None:
+    """Write down the sums of all files, for the next run."""
+    with contextlib.suppress(OSError):
+        sums = {
+            path.relative_to(folder).as_posix(): zlib.crc32(path.read_bytes())
+            for path in _files_in(folder)
+        }
+        if sums != _sums_in(folder):
+            aside = folder / f"{SUMS}.{os.getpid()}"
+            aside.write_text(json.dumps(sums), encoding="utf-8")
+            os.replace(aside, folder / SUMS)  # noqa: PTH105 - replaces on every system
+
+
+def _files_in(folder: Path) -> list[Path]:
+    """Return numba's files: of functions (.nbi), and of their compiled code (.nbc)."""
+    return [path for path in folder.rglob("*.nb[ic]") if path.is_file()]
+
+
+def _sums_in(folder: Path) -> dict[str, int]:
+    with contextlib.suppress(OSError, ValueError):
+        found = json.loads((folder / SUMS).read_text(encoding="utf-8"))
+        return found if isinstance(found, dict) else {}
+    return {}
+
+
+def _is_whole(content: bytes) -> bool:
+    """Tell whether a file of pickles, one behind another, is whole."""
+    rest = content
+    while rest:
+        try:
+            *_, (_, _, at) = pickletools.genops(rest)
+        except ValueError:
+            return False
+        rest = rest[(at or 0) + 1 :]
+    return bool(content)

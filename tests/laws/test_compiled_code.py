@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import json
 import os
+import pickle
 import subprocess
 import sys
 import time
+import zlib
 from pathlib import Path
 
 import pytest
@@ -101,3 +104,68 @@ def test_without_a_cache_folder_code_is_compiled_into_one_that_goes_with_the_pro
     assert Path(folder).parent == tmp_path
     assert code.startswith(folder)
     assert not Path(folder).exists()
+
+
+RUN = """
+import numpy as np
+from optimizer.settings.kernel import is_resting, step_through
+from optimizer.settings.replay import replay
+from optimizer.settings.windows import no_windows
+from tests.laws.cases import AC_PLANT, grid_of
+run = replay(AC_PLANT, grid_of(24), np.full(24, 0.5), np.full(24, 0.7), no_windows(10.0), 3.0)
+print(repr(run.stored_kwh.tolist()))
+"""
+
+
+def test_damaged_files_are_compiled_anew_with_the_same_result(tmp_path: Path) -> None:
+    """Cut short, emptied, or with a byte changed: numba alone ends in a traceback, or worse."""
+    kept = {k: v for k, v in os.environ.items() if k != "NUMBA_CACHE_DIR"}
+
+    def told() -> str:
+        done = subprocess.run(
+            [sys.executable, "-c", RUN], capture_output=True, text=True, check=False,
+            env=kept | {"XDG_CACHE_HOME": str(tmp_path), "PYTHONPATH": "."},
+        )  # fmt: skip
+        assert done.returncode == 0, done.stderr
+        return done.stdout
+
+    expected = told()
+    indices, code = sorted(tmp_path.rglob("*.nbi")), sorted(tmp_path.rglob("*.nbc"))
+    assert indices
+    assert code
+    indices[0].write_bytes(indices[0].read_bytes()[:-20])
+    code[0].write_bytes(code[0].read_bytes()[:1000])
+    assert told() == expected
+    for path in sorted(tmp_path.rglob("*.nbc")):
+        content = bytearray(path.read_bytes())
+        content[len(content) // 2] ^= 0xFF
+        path.write_bytes(content)
+    for path in sorted(tmp_path.rglob("*.nbi")):
+        path.write_bytes(b"")
+    assert told() == expected
+
+
+def test_only_what_is_damaged_is_thrown_away(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Files that no sum is known of stay if they are whole; without sums they are looked at alone."""
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path))
+    folder = keep_compiled_code() / "kernel_1"
+    folder.mkdir()
+    whole = pickle.dumps("0.61") + pickle.dumps({"key": "x" * 500})
+    contents = {
+        "known.nbi": whole, "changed.nbi": whole, "new.nbc": whole, "short.nbc": whole[:-30],
+        "cut in two.nbc": whole[: len(pickle.dumps("0.61")) - 1], "empty.nbi": b"",
+    }  # fmt: skip
+    for name, content in contents.items():
+        (folder / name).write_bytes(content)
+    sums = {f"kernel_1/{name}": zlib.crc32(whole) for name in ("known.nbi", "changed.nbi")}
+    (folder.parent / "sums.json").write_text(json.dumps(sums), encoding="utf-8")
+    (folder / "changed.nbi").write_bytes(whole.replace(b"x", b"y", 1))
+    monkeypatch.delenv("NUMBA_CACHE_DIR")
+    keep_compiled_code()
+    assert {path.name for path in folder.iterdir()} == {"known.nbi", "new.nbc"}
+    (folder.parent / "sums.json").write_text("[]", encoding="utf-8")
+    monkeypatch.delenv("NUMBA_CACHE_DIR")
+    keep_compiled_code()
+    assert {path.name for path in folder.iterdir()} == {"known.nbi", "new.nbc"}
