@@ -518,7 +518,10 @@ def test_flows_over_the_meter_are_taken_before_those_of_building_and_pv(tmp_path
     found = read_text(tmp_path, lines(head, rows), zone=DUBLIN)
     assert imported(found) == pytest.approx([n % 3 for n in range(24)])
     assert exported(found) == pytest.approx([n % 4 for n in range(24)])
-    assert "columns not used: Produced (kWh), Consumed (kWh)" in noted(found)
+    columns = found.points[0].even.columns
+    assert columns["pv_kwh"] == pytest.approx([9] * 24)
+    assert columns["load_kwh"] == pytest.approx([8] * 24)
+    assert "'Consumed (kWh)' as the building's load, 'Produced (kWh)' as PV" in noted(found)
 
 
 def test_a_midnight_beside_each_date_is_no_time_where_times_have_a_column(tmp_path: Path):

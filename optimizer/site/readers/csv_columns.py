@@ -56,6 +56,9 @@ SURE_WORDS = {
     "export", "exported", "exports", "received", "import", "imported", "imports", "delivered",
     "feedin", "einspeisung", "bezug",
 }  # fmt: skip
+PV_WORDS = {"pv", "solar", "photovoltaic", "photovoltaics"}
+"""What the roof made; with a word such as export beside it, what of that went into the grid."""
+
 NET_WORDS = {"net"}
 REACTIVE_WORDS = {"reactive", "kvarh", "varh", "kvar"}
 PLAIN_WORDS = {
@@ -149,6 +152,8 @@ def meaning_of(head: str) -> Meaning:
         return Meaning("import_kwh", unit, is_sure=True)
     if known & REACTIVE_WORDS:
         return Meaning("reactive_kvarh", unit)
+    if known & PV_WORDS and not known & (SURE_WORDS | NET_WORDS | IMPORT_WORDS):
+        return Meaning("pv_kwh", unit, is_sure=True)
     if known & NET_WORDS:
         return Meaning("net_kwh", unit)
     is_export, is_import = bool(known & EXPORT_WORDS), bool(known & IMPORT_WORDS)

@@ -11,7 +11,7 @@ and last stamp as only one of the two has them; else it must be said. Read next:
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
 
@@ -81,7 +81,8 @@ def read_interval_csv(path: Path, content: bytes, request: Request) -> Found:
     -------
     Found
         Each meter with ``import_kwh``, ``export_kwh`` and, where there is reactive energy,
-        ``reactive_kvarh`` per step; or one series of prices.
+        ``reactive_kvarh`` per step, and with ``pv_kwh`` and ``load_kwh`` where the file holds them
+        beside; or one series of prices.
 
     Raises
     ------
@@ -160,9 +161,9 @@ def _one_of_each(sheet: Sheet, columns: Columns, account: Account) -> list[int]:
     """Return one column of each quantity: energy before power, named before plain."""
     if columns.direction is not None:
         return [_only(sheet, columns, list(columns.amounts), "values", account)]
-    groups: dict[str, list[int]] = {}
-    for at, meaning in columns.amounts.items():
-        groups.setdefault(meaning.quantity or "", []).append(at)
+    groups = _by_quantity(columns)
+    if _tell_the_roof_from_the_meter(columns, groups, account):
+        groups = _by_quantity(columns)
     plain = groups.pop("", [])
     _ask_for_generation(sheet, columns, groups)
     if not groups:
@@ -171,12 +172,58 @@ def _one_of_each(sheet: Sheet, columns: Columns, account: Account) -> list[int]:
     return [_only(sheet, columns, group, name, account) for name, group in groups.items()]
 
 
+def _by_quantity(columns: Columns) -> dict[str, list[int]]:
+    groups: dict[str, list[int]] = {}
+    for at, meaning in columns.amounts.items():
+        groups.setdefault(meaning.quantity or "", []).append(at)
+    return groups
+
+
+def _tell_the_roof_from_the_meter(
+    columns: Columns, groups: dict[str, list[int]], account: Account
+) -> bool:
+    """Tell load and PV from import and export, where the heads name both; return whether any was.
+
+    Beside an import, a consumption is the building's; beside an export, a production is the roof's.
+    """
+    found = []
+    for grid, behind, words, name in (
+        ("import_kwh", "load_kwh", CONSUMED, "the building's load"),
+        ("export_kwh", "pv_kwh", PRODUCED, "PV"),
+    ):
+        sure = [at for at in groups.get(grid, []) if columns.amounts[at].is_sure]
+        for at in groups.get(grid, []) if sure else []:
+            if at not in sure and words & set(words_of(columns.heads[at])):
+                columns.amounts[at] = replace(columns.amounts[at], quantity=behind, is_sure=True)
+                found.append(f"{columns.heads[at]!r} as {name}")
+    if found:
+        account.note(f"beside import and export, taken: {', '.join(found)}.")
+    elif {"import_kwh", "export_kwh"} <= groups.keys() and not any(
+        columns.amounts[at].is_sure for at in (*groups["import_kwh"], *groups["export_kwh"])
+    ):
+        heads = [columns.heads[at] for at in (*groups["import_kwh"], *groups["export_kwh"])]
+        account.note(
+            f"{' and '.join(map(repr, heads))} are taken for what a meter at the grid counted, import and"
+            " export. If they are what the building used and what PV produced, call them load_kwh and"
+            " pv_kwh and give the file to a forecast."
+        )
+    return bool(found)
+
+
 def _ask_for_generation(sheet: Sheet, columns: Columns, groups: dict[str, list[int]]) -> None:
     """Ask whether a generation without any import beside it is export, or what a roof produced."""
     unsure = [
         at for at in groups.get("export_kwh", []) if PRODUCED & set(words_of(columns.heads[at]))
     ]
     sure = [at for at in groups.get("export_kwh", []) if at not in unsure]
+    only_pv = "pv_kwh" in groups and not groups.keys() & {"import_kwh", "export_kwh", "net_kwh"}
+    if only_pv:
+        raise SeriesError(
+            f"the file holds PV alone: {columns.heads[groups['pv_kwh'][0]]!r}, and nothing of the meter at"
+            " the grid",
+            where=sheet.where(columns.head_line),
+            mend="Call the column pv_kwh and give the file to a forecast, under pv_meters.",
+        )
     if unsure and not sure and not groups.keys() & {"import_kwh", "net_kwh"}:
         raise SeriesError(
             f"{columns.heads[unsure[0]]!r} may be what was exported, or all that PV produced",
@@ -187,6 +234,7 @@ def _ask_for_generation(sheet: Sheet, columns: Columns, groups: dict[str, list[i
 
 
 PRODUCED = {"generation", "generated", "production", "produced", "gen"}
+CONSUMED = {"consumption", "consumed", "usage", "used", "use", "load", "verbrauch"}
 
 
 def _only(sheet: Sheet, columns: Columns, group: list[int], name: str, account: Account) -> int:

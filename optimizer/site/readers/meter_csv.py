@@ -17,6 +17,7 @@ from optimizer.site.readers.series import (
     TIME_COLUMNS,
     column_named,
     even_steps,
+    listed,
     needed_column,
     read_numbers,
     read_stamps,
@@ -57,6 +58,9 @@ def read_meter(path: Path, zone: str) -> tuple[Flows, list[str]]:
     export_column = column_named(table, ("export_kwh", "export_kw"))
     reactive_column = column_named(table, ("reactive_kvarh", "reactive_kvar"))
     columns = [import_column, export_column, reactive_column]
+    beside = {*TIME_COLUMNS, *filter(None, columns)}
+    if unused := [name for name in table.cells.columns if name not in beside]:
+        notes.append(f"{path.name}: columns that the meter's bill does not use: {listed(unused)}.")
     read = [
         read_numbers(table, column) if column else np.zeros(len(table.cells)) for column in columns
     ]

@@ -7,7 +7,9 @@ they carry a UTC offset, or are wall-clock times of the site's zone.
 from __future__ import annotations
 
 import gzip
+import io
 import warnings
+import zlib
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -28,6 +30,11 @@ MAX_ROWS = 600_000
 """Five years of five-minute steps; more is no season's forecast."""
 
 MAX_COLUMNS = 2_000
+MAX_BYTES = 200_000_000
+"""Five years of five-minute rows with twenty columns; a packed file beyond it is made to exhaust."""
+
+MAX_CELL = 1_000
+"""A cell of a table of numbers is a stamp or a number; a longer one is a slip, and not repeated."""
 
 ZONE_MEND = "Correct the zone, or write the stamps by its clock or in UTC (Z)."
 
@@ -67,7 +74,9 @@ def read_table(path: Path) -> Table:
     """
     try:
         refuse_irregular(path, SeriesError)
-        comments, header = _head(path)
+        content = _unpacked(path)
+        _refuse_other_kinds(path, content)
+        comments, header = _head(path, content)
         if header.count(",") >= MAX_COLUMNS:
             raise SeriesError(
                 f"the header has more than {MAX_COLUMNS:,} columns", where=str(path),
@@ -76,8 +85,8 @@ def read_table(path: Path) -> Table:
         with warnings.catch_warnings():
             warnings.simplefilter("error", pd.errors.ParserWarning)
             cells = pd.read_csv(
-                path, dtype=str, skiprows=comments, skipinitialspace=True, keep_default_na=False,
-                compression="infer", encoding="utf-8-sig", nrows=MAX_ROWS + 1, index_col=False,
+                io.BytesIO(content), dtype=str, skiprows=comments, skipinitialspace=True,
+                keep_default_na=False, encoding="utf-8-sig", nrows=MAX_ROWS + 1, index_col=False,
                 skip_blank_lines=False,
             )  # fmt: skip
     except pd.errors.ParserWarning:
@@ -90,13 +99,14 @@ def read_table(path: Path) -> Table:
         raise SeriesError(
             "there is no such file", where=str(path), mend="Check the path."
         ) from None
-    except (OSError, EOFError, ValueError) as failure:  # pandas' parser errors are ValueErrors
+    except (OSError, EOFError, ValueError, zlib.error) as failure:  # pandas' errors are ValueErrors
         raise SeriesError(
             f"this is no readable CSV: {str(failure).strip().splitlines()[-1]}",
             where=str(path),
             mend="Give comma-separated text in UTF-8 with one header line.",
         ) from None
     _refuse_twin_columns(path, comments, header)
+    _refuse_swallowed_rows(path, cells, comments + 2)
     cells.columns = [str(column).strip() for column in cells.columns]
     if len(cells) > MAX_ROWS:
         raise SeriesError(
@@ -108,10 +118,58 @@ def read_table(path: Path) -> Table:
     return Table(path, cells[~blank].fillna(""), comments + 2)
 
 
-def _head(path: Path) -> tuple[int, str]:
+def _unpacked(path: Path) -> bytes:
+    """Return the bytes of a file, unpacked if its name ends in .gz; no more than are read at most."""
+    with (gzip.open if path.suffix == ".gz" else open)(path, "rb") as file:
+        content: bytes = file.read(MAX_BYTES + 1)
+    if len(content) > MAX_BYTES:
+        raise SeriesError(
+            f"the file has more than {MAX_BYTES:,} bytes", where=str(path), mend="Give fewer years."
+        )
+    return content
+
+
+def _refuse_other_kinds(path: Path, content: bytes) -> None:
+    """Tell a web page, XML, an archive or a workbook from a CSV, by its first bytes."""
+    begin = content[:512].lstrip(b"\xef\xbb\xbf \t\r\n").lower()
+    kinds = {
+        b"<!doctype html": "a web page (HTML)", b"<html": "a web page (HTML)", b"<": "XML",
+        b"pk\x03\x04": "a zip archive or a workbook", b"\xd0\xcf\x11\xe0": "a workbook",
+        b"%pdf": "a PDF",
+    }  # fmt: skip
+    kind = next((kind for mark, kind in kinds.items() if begin.startswith(mark)), None)
+    if kind is not None:
+        raise SeriesError(
+            f"this is {kind}, no CSV", where=str(path),
+            mend="Give a CSV; tariffwright read makes one of Green Button (ESPI) XML and other exports.",
+        )  # fmt: skip
+
+
+def _refuse_swallowed_rows(path: Path, cells: pd.DataFrame, first_row: int) -> None:
+    """Refuse cells that hold line ends, and those that are no number or stamp by their length.
+
+    A quote that is left open swallows all rows up to the next one, in whatever column it stands.
+    """
+    for name in cells.columns:
+        column = cells[name].fillna("")
+        broken = np.flatnonzero(
+            (column.str.contains("\n") | (column.str.len() > MAX_CELL)).to_numpy()
+        )
+        if len(broken):
+            at, cell = int(broken[0]), str(column.iloc[int(broken[0])])
+            held = (
+                f"{cell.count(chr(10))} line ends" if "\n" in cell else f"{len(cell):,} characters"
+            )
+            raise SeriesError(
+                f"a cell holds {held}: a quote is left open, and rows are swallowed",
+                where=f"{path}, row {first_row + at}, column {bounded(repr(str(name)), 80)}",
+                mend="Remove or close the quote in this row.",
+            )
+
+
+def _head(path: Path, content: bytes) -> tuple[int, str]:
     """Return how many lines of comments and blanks stand before the header, and the header."""
-    opener = gzip.open if path.suffix == ".gz" else open
-    with opener(path, "rt", encoding="utf-8-sig") as lines:
+    with io.TextIOWrapper(io.BytesIO(content), encoding="utf-8-sig") as lines:
         for count, line in enumerate(lines):
             if line.strip() and not line.startswith("#"):
                 return count, line
@@ -127,6 +185,11 @@ def _refuse_twin_columns(path: Path, comments: int, header: str) -> None:
             where=f"{path}, row {comments + 1}",
             mend="Keep one of them, or rename one.",
         )
+
+
+def listed(names: Sequence[str]) -> str:
+    """Return names of columns as text, a few hundred characters of them."""
+    return bounded(", ".join(names), 300)
 
 
 def column_named(table: Table, choices: Sequence[str]) -> str | None:

@@ -1,0 +1,86 @@
+"""PV and consumption beside a meter's import and export: read, told, and led on to a forecast."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from optimizer.errors import SeriesError
+from optimizer.site.readers.forecast_csv import read_forecast
+from optimizer.site.readers.found import Found, Request
+from optimizer.site.readers.meter_csv import read_meter
+from optimizer.site.readers.outside import read_any, tidy_csv
+from tests.laws.cases import AC_PLANT
+
+HOURS = [f"2026-01-0{day}T{hour:02d}:00" for day in range(1, 9) for hour in range(24)]
+LOAD = np.tile([0.5] * 12 + [1.5] * 12, 8)
+PV = np.tile([0.0] * 8 + [2.0] * 8 + [0.0] * 8, 8)
+NET = LOAD - PV
+IMPORT, EXPORT = np.maximum(NET, 0.0), np.maximum(-NET, 0.0)
+
+
+def found_in(folder: Path, head: str, *columns: np.ndarray) -> Found:
+    path = folder / "portal.csv"
+    rows = [",".join(map(str, row)) for row in zip(HOURS, *columns, strict=True)]
+    path.write_text("\n".join([head, *rows]) + "\n", encoding="utf-8")
+    return read_any(path, Request(zone="Europe/Dublin", stamps="start"))
+
+
+@pytest.mark.parametrize(
+    "head",
+    [
+        "time,Grid import (kWh),Grid export (kWh),Production (kWh),Consumption (kWh)",
+        "time,Imported (kWh),Exported (kWh),Solar (kWh),Usage (kWh)",
+        "time,Import (kWh),Export (kWh),PV generation (kWh),Total consumption (kWh)",
+    ],
+)
+def test_a_portals_pv_and_consumption_are_kept_beside_import_and_export(
+    head: str, tmp_path: Path
+) -> None:
+    (point,) = found_in(tmp_path, head, IMPORT, EXPORT, PV, LOAD).points
+    expected = {"import_kwh": IMPORT, "export_kwh": EXPORT, "pv_kwh": PV, "load_kwh": LOAD}
+    assert set(point.even.columns) == set(expected)
+    for name, values in expected.items():
+        assert point.even.columns[name] == pytest.approx(values)
+    assert not any("not used" in note for note in point.notes)
+
+
+def test_what_is_written_serves_for_a_bill_and_for_a_forecast(tmp_path: Path) -> None:
+    head = "time,Import (kWh),Export (kWh),Production (kWh),Consumption (kWh)"
+    (point,) = found_in(tmp_path, head, IMPORT, EXPORT, PV, LOAD).points
+    tidy = tmp_path / "meter.csv"
+    tidy.write_text(tidy_csv(point), encoding="utf-8")
+    flows, notes = read_meter(tidy, "Europe/Dublin")
+    assert flows.import_kwh == pytest.approx(IMPORT)
+    assert any("does not use: pv_kwh, load_kwh" in note for note in notes)
+    forecast = read_forecast(tidy, "Europe/Dublin", AC_PLANT)
+    assert forecast.load_kwh == pytest.approx(LOAD)
+    assert forecast.pv_kwh == pytest.approx(PV)
+
+
+def test_a_load_that_import_and_pv_do_not_make_is_told(tmp_path: Path) -> None:
+    head = "time,Import (kWh),Export (kWh),Production (kWh),Consumption (kWh)"
+    (point,) = found_in(tmp_path, head, IMPORT, EXPORT, PV, 2 * LOAD).points
+    assert any("import + PV − export comes to 192 kWh" in note for note in point.notes)
+
+
+def test_consumption_and_generation_alone_are_taken_for_the_meters_and_said_to_be(
+    tmp_path: Path,
+) -> None:
+    (point,) = found_in(tmp_path, "time,Consumption (kWh),Generation (kWh)", LOAD, PV).points
+    assert set(point.even.columns) == {"import_kwh", "export_kwh"}
+    assert any("call them load_kwh and pv_kwh" in note for note in point.notes)
+
+
+@pytest.mark.parametrize("name", ["PV (kWh)", "Solar production (kWh)"])
+def test_pv_alone_is_no_meter(name: str, tmp_path: Path) -> None:
+    with pytest.raises(SeriesError, match="PV alone") as caught:
+        found_in(tmp_path, f"time,{name}", PV)
+    assert "pv_meters" in caught.value.mend
+
+
+def test_solar_export_is_export(tmp_path: Path) -> None:
+    (point,) = found_in(tmp_path, "time,Import (kWh),Solar export (kWh)", IMPORT, EXPORT).points
+    assert point.even.columns["export_kwh"] == pytest.approx(EXPORT)
