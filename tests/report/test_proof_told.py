@@ -8,9 +8,12 @@ from typing import Any
 import pytest
 
 from optimizer import stages
+from optimizer.site.controls import Controls
 from optimizer.stages import proof_of
 
-BRIEF: Any = SimpleNamespace(floors_kwh={}, scenario=SimpleNamespace(forecast=None))
+BRIEF: Any = SimpleNamespace(
+    floors_kwh={}, scenario=SimpleNamespace(controls=Controls(), forecast=None)
+)
 PLAN: Any = SimpleNamespace(open_cost=0.0)
 FOUND: Any = SimpleNamespace(settings=None, groups=())
 
