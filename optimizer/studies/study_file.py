@@ -63,9 +63,13 @@ class Vary(Document):
                 raise ValueError(
                     f"{name} lists nothing | List at least one value, or leave it out. | {name}"
                 )
-            twice = [value for place, value in enumerate(values) if value in values[:place]]
-            if twice:
-                raise ValueError(f"{name} lists {twice[0]} twice | Leave one of them out. | {name}")
+            seen: set[float | str] = set()
+            for value in values:
+                if value in seen:
+                    raise ValueError(
+                        f"{name} lists {value} twice | Leave one of them out. | {name}"
+                    )
+                seen.add(value)
         return self
 
 

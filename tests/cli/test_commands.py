@@ -261,7 +261,10 @@ def test_json_on_standard_output_is_nothing_but_json(fortnight: Path, tmp_path: 
     assert "planning 336 steps" in done.stderr
 
 
-def test_an_interrupt_stops_cleanly_and_writes_nothing(tmp_path: Path) -> None:
+@pytest.mark.parametrize("asked", [signal.SIGINT, signal.SIGTERM])
+def test_an_interrupt_or_a_request_to_end_stops_cleanly_and_writes_nothing(
+    asked: signal.Signals, tmp_path: Path
+) -> None:
     command = [sys.executable, "-c", CALL, "plan", "--out", str(tmp_path / "out")]
     # A shell starts background work with interrupts ignored, and its children inherit that.
     signal.signal(signal.SIGINT, signal.default_int_handler)
@@ -271,7 +274,7 @@ def test_an_interrupt_stops_cleanly_and_writes_nothing(tmp_path: Path) -> None:
         if "linear programming" in line:
             break
     time.sleep(0.5)
-    work.send_signal(signal.SIGINT)
+    work.send_signal(asked)
     rest = work.communicate(timeout=60)[1]
     assert work.returncode == 3, rest
     assert "interrupted" in rest

@@ -84,3 +84,10 @@ def test_pv_alone_is_no_meter(name: str, tmp_path: Path) -> None:
 def test_solar_export_is_export(tmp_path: Path) -> None:
     (point,) = found_in(tmp_path, "time,Import (kWh),Solar export (kWh)", IMPORT, EXPORT).points
     assert point.even.columns["export_kwh"] == pytest.approx(EXPORT)
+
+
+def test_watt_hours_and_cents_are_told_when_read(tmp_path: Path) -> None:
+    (meter,) = found_in(tmp_path, "time,Import (kWh)", 1000 * LOAD).points
+    assert any("1,500 kW" in note and "Wh" in note for note in meter.notes)
+    (prices,) = found_in(tmp_path, "time,price EUR/kWh", 30 * LOAD).points
+    assert any("cents" in note for note in prices.notes)

@@ -20,7 +20,7 @@ NAESB REQ.21 Energy Services Provider Interface; schema ``espi.xsd`` 4.0.
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import BinaryIO
@@ -193,11 +193,12 @@ def _series_of_points(feed: Feed, usage: Sequence[Entry]) -> tuple[list[list[Ser
     lost_readings = 0
     by_reading: dict[int, Series] = {}
     readings = feed.of_content("MeterReading")
+    owner_of = _owners(usage)
     for reading in readings:
         kinds = [types[target] for target in sorted(reading.related) if target in types]
         series = Series(reading, kinds[0] if kinds else {})
         by_reading[id(reading)] = series
-        owner = next((n for n, one in enumerate(usage) if _owns(one, reading)), None)
+        owner = owner_of(reading)
         if owner is None:
             lost_readings += 1
         else:
@@ -230,14 +231,29 @@ def _give_blocks(feed: Feed, readings: Sequence[Entry], by_reading: dict[int, Se
     return lost
 
 
-def _owns(point: Entry, reading: Entry) -> bool:
-    """Return whether a usage point's links, or failing them its address, lead to a reading."""
-    if point.related & (reading.up | {reading.itself}):
-        return True
-    inside = f"{point.itself}/"
-    return bool(point.itself) and any(
-        one.startswith(inside) for one in (*reading.up, reading.itself)
-    )
+def _owners(usage: Sequence[Entry]) -> Callable[[Entry], int | None]:
+    """Return a function that tells the first usage point whose links or address lead to a reading."""
+    by_link: dict[str, int] = {}
+    by_place: dict[str, int] = {}
+    for number, point in enumerate(usage):
+        for link in point.related:
+            by_link.setdefault(link, number)
+        if point.itself:
+            by_place.setdefault(point.itself, number)
+
+    def owner_of(reading: Entry) -> int | None:
+        found = []
+        for address in (*reading.up, reading.itself):
+            if address in by_link:
+                found.append(by_link[address])
+            above = address
+            while "/" in above:
+                above = above.rpartition("/")[0]
+                if above in by_place:
+                    found.append(by_place[above])
+        return min(found, default=None)
+
+    return owner_of
 
 
 @dataclass(frozen=True)

@@ -109,11 +109,48 @@ def finished(
     cost: tuple[float | None, str | None] = (None, None),
 ) -> Point:
     """Return a point with its gaps told, and filled if that is wanted."""
-    told = notes + gap_notes(even)
+    told = notes + _doubts(even) + gap_notes(even)
     if fill is not None:
         even, made = filled(even, fill)
         told += made
     return Point(number, name, even, tuple(told), *cost)
+
+
+LARGE_KW = 500
+"""Imports beyond are told: few sites but large works draw as much (no source)."""
+
+MANY_PER_KWH = 3.0
+"""Beyond, prices are taken for cents and told; they are right in some currencies, such as yen."""
+
+
+def doubt_of_power(peak_kw: float) -> list[str]:
+    """Return a word on a highest import that is larger than most sites have."""
+    if not peak_kw >= LARGE_KW:
+        return []
+    return [
+        f"the highest import is {peak_kw:,.4g} kW; a home draws a few kW: if this is one, the values are Wh"
+        " under a head of kWh, or W under kW."
+    ]
+
+
+def doubt_of_prices(usual: float) -> list[str]:
+    """Return a word on a usual price per kWh that is larger than most."""
+    if not usual > MANY_PER_KWH:
+        return []
+    return [
+        f"half of the prices are above {usual:,.4g} per kWh: in most currencies that is cents; if so, divide"
+        " the column by 100."
+    ]
+
+
+def _doubts(even: EvenReadings) -> list[str]:
+    imports, prices = even.columns.get("import_kwh"), even.columns.get("price_per_kwh")
+    told: list[str] = []
+    if imports is not None and not np.isnan(imports).all():
+        told += doubt_of_power(float(np.nanmax(imports)) * 60 / even.step_minutes)
+    if prices is not None and not np.isnan(prices).all():
+        told += doubt_of_prices(float(np.nanmedian(np.abs(prices))))
+    return told
 
 
 def zone_clock(zone: str, instants_s: IntArray) -> Clock:

@@ -13,6 +13,7 @@ import numpy as np
 
 from optimizer.errors import SeriesError
 from optimizer.flows import Flows
+from optimizer.site.readers.found import doubt_of_power
 from optimizer.site.readers.series import (
     TIME_COLUMNS,
     column_named,
@@ -28,10 +29,6 @@ from optimizer.timegrid import TimeGrid, zone_named, zone_remark
 
 ABSURD = 50
 """A reading this many times the site's size is taken for a wrong unit."""
-
-
-LARGE_KW = 500
-"""Imports beyond are told: few sites but large works draw as much (no source)."""
 
 
 def read_meter(path: Path, zone: str) -> tuple[Flows, list[str]]:
@@ -85,11 +82,7 @@ def read_meter(path: Path, zone: str) -> tuple[Flows, list[str]]:
     imported, exported, reactive = energies
     meter = Flows.of_meter(grid, imported, exported, reactive if reactive_column else None)
     peak_kw = float(imported.max()) / grid.step_h
-    if peak_kw >= LARGE_KW:
-        notes.append(
-            f"{path.name}: the highest import is {peak_kw:,.4g} kW; a home draws a few kW: if this is"
-            " one, the values are Wh under a head of kWh, or W under kW."
-        )
+    notes += [f"{path.name}: {doubt}" for doubt in doubt_of_power(peak_kw)]
     return meter, notes
 
 

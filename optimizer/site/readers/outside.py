@@ -14,6 +14,7 @@ from typing import BinaryIO
 
 import numpy as np
 
+from optimizer.documents import is_file
 from optimizer.errors import SeriesError, refuse_irregular
 from optimizer.site.readers.csv_text import MAX_CSV_BYTES
 from optimizer.site.readers.espi import read_espi
@@ -43,7 +44,7 @@ def refuse_same_file(path: Path, out: Path) -> None:
     SeriesError
         If both are the same.
     """
-    if out.exists() and path.exists() and out.samefile(path):
+    if is_file(out) and is_file(path) and out.samefile(path):
         raise SeriesError(
             "the result would be written over the file that is read", where=f"{path}, --out",
             mend="Choose another name with --out.",

@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from optimizer.errors import SeriesError
+from optimizer.site.readers.found import doubt_of_prices
 from optimizer.site.readers.series import (
     TIME_COLUMNS,
     even_steps,
@@ -21,8 +22,6 @@ from optimizer.site.readers.series import (
 from optimizer.timegrid import FloatArray, TimeGrid
 
 KWH_PER_UNIT = {"per_kwh": 1.0, "per_mwh": 1000.0}
-MANY_PER_KWH = 3.0
-"""Beyond, prices are taken for cents and told; they are right in some currencies, such as yen."""
 
 MAX_PRICE_PER_KWH = 1000.0
 
@@ -79,11 +78,7 @@ def read_prices(
             mend="Check the unit of the column.",
         )
     usual = float(np.nanmedian(np.abs(prices)))
-    if usual > MANY_PER_KWH:
-        notes.append(
-            f"{path.name}: half of the prices are above {usual:,.4g} per kWh: in most currencies that is"
-            " cents; if so, divide the column by 100."
-        )
+    notes += [f"{path.name}: {doubt}" for doubt in doubt_of_prices(usual)]
     instants = read_stamps(table, needed_column(table, TIME_COLUMNS), grid.zone, notes)
     steps = even_steps(table, instants, (prices,), notes)
     even = _clock_change_filled(steps.take(prices), steps.step_minutes, notes, path)
