@@ -5,7 +5,7 @@ for charge, and where PV is not on the battery's side the inverter's two directi
 battery gives and takes. Such a flow x = t + T·rest leaves the columns; its limits become a row over
 the rest, or limits of the one flow that it equals. The simplex method then has half the columns
 and two thirds of the rows to work on, and the optimum is the same: values and shadow prices of the
-whole program are computed back. Measured in DEVELOPERS.md. Read next: ``solver``.
+whole program are computed back. Measured in tests/bench/RESULTS.md. Read next: ``solver``.
 """
 
 from __future__ import annotations

@@ -29,7 +29,7 @@ SECONDS = {
     "normal": Seconds(9.0e-4, 2.9e-4),
     "thorough": Seconds(3.6e-3, 8.5e-4),
 }
-"""By effort, as measured on metered homes; see DEVELOPERS.md."""
+"""By effort, as measured on metered homes; see tests/bench/RESULTS.md."""
 
 INTEGERS_S, SLOPE_S = 2.0e-4, 1.2e-5
 """The same for choices that a plan may need beside, and for a plan without windows."""

@@ -1,4 +1,4 @@
-"""Measures what the program takes, as ratios within one run; see DEVELOPERS.md for figures.
+"""Measures what the program takes, as ratios within one run; see RESULTS.md for figures.
 
     python tests/bench/measure.py [--rounds 7] [--once]
 
