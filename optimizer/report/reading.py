@@ -140,7 +140,10 @@ def next_step(found: Found, request: Request, out: Path | None) -> str:
         )
     zone = request.zone or "ZONE"
     hint = "" if request.zone else "  (ZONE: the IANA zone of the tariff's clock)"
-    return f"{written}\nnext: tariffwright bill {shlex.quote(str(out))} --tariff TARIFF --zone {zone}{hint}"
+    bill = f"next: tariffwright bill {shlex.quote(str(out))} --tariff TARIFF --zone {zone}{hint}"
+    if "pv_kwh" not in point.even.columns:
+        return f"{written}\n{bill}"
+    return f"{written}\n{bill}\n  or, for a plan, name it in a scenario: forecast: {out.name}"
 
 
 def _again(found: Found, request: Request, out: Path, *, fill: bool) -> str:

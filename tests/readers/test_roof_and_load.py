@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from optimizer.errors import SeriesError
+from optimizer.report.reading import next_step
 from optimizer.site.readers.forecast_csv import read_forecast
 from optimizer.site.readers.found import Found, Request
 from optimizer.site.readers.meter_csv import read_meter
@@ -91,3 +92,13 @@ def test_watt_hours_and_cents_are_told_when_read(tmp_path: Path) -> None:
     assert any("1,500 kW" in note and "Wh" in note for note in meter.notes)
     (prices,) = found_in(tmp_path, "time,price EUR/kWh", 30 * LOAD).points
     assert any("cents" in note for note in prices.notes)
+
+
+def test_the_next_step_leads_to_a_plan_where_pv_is_known(tmp_path: Path) -> None:
+    request, out = Request(zone="Europe/Dublin"), tmp_path / "meter.csv"
+    known = found_in(tmp_path, "time,Import (kWh),Export (kWh),PV (kWh)", IMPORT, EXPORT, PV)
+    assert "for a plan, name it in a scenario: forecast: meter.csv" in next_step(
+        known, request, out
+    )
+    plain = found_in(tmp_path, "time,Import (kWh),Export (kWh)", IMPORT, EXPORT)
+    assert "for a plan" not in next_step(plain, request, out)
