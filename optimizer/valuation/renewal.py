@@ -118,7 +118,10 @@ class Renewal:
         if not self.others:
             return told
         if self.others_per_month <= 0:
-            return f"{told} Settings found anew would change {self.changes_anew} and save nothing more."
+            return (
+                f"{told} Settings found anew would change {self.changes_anew} and, in plausible seasons, save"
+                " nothing more that can be counted on."
+            )
         which = "The others" if self.changes else "Settings found anew"
         return (
             f"{told} {which} ({self.others} more {_entries(self.others)}) would bring"
@@ -139,13 +142,13 @@ class Renewal:
                 f" use earns the {money(self.least, currency)} a month that is asked of each."
             )
         seen = self.saving.seen / self.months
-        where = f"; {money(seen)} on those that they were"
+        where = f"; {money(seen)} on those that they have"
         if self.saving.unseen is None:
             where = ", of which too few are metered to keep some back"
-        weeks = "fitted to" if self.saving.unseen is None else "not fitted to"
+        weeks = "seen" if self.saving.unseen is None else "not seen"
         return (
             f"{floor}Change {len(self.changes)} of {self.entries} {_entries(self.entries)}: saves"
-            f" {money(self.saves_per_month, currency)} a month (on weeks that they were {weeks}{where})."
+            f" {money(self.saves_per_month, currency)} a month (on weeks that they have {weeks}{where})."
         )
 
 
