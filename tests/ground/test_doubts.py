@@ -107,7 +107,17 @@ def test_check_and_plan_tell_doubts(tmp_path: Path) -> None:
     folder = site(tmp_path, ("floor_pct: 5", "floor_pct: 0.1"))
     assert any("write 10." in note for note in check_scenario(folder)[0])
     done = CliRunner().invoke(
-        app, ["plan", str(folder), "--effort", "quick", "--no-curve", "--no-proof"]
+        app,
+        [
+            "plan",
+            str(folder),
+            "--effort",
+            "quick",
+            "--no-curve",
+            "--no-proof",
+            "--out",
+            str(tmp_path / "out"),
+        ],
     )
     assert "if it is a fraction, write 10." in " ".join(done.stdout.split())
 
