@@ -126,7 +126,7 @@ def read_typical_year(path: Path) -> TypicalYear:
         ) from None
     except Exception as failure:  # each reader of pvlib fails in its own ways on a broken file
         raise SeriesError(
-            f"this is no weather file that can be read: {str(failure).splitlines()[0]}",
+            f"this is no weather file that can be read: {(str(failure).splitlines() or ['cut off'])[0]}",
             where=str(path),
             mend="Give an EPW, TMY3 or TM2 file, unchanged.",
         ) from None
@@ -140,14 +140,18 @@ def read_typical_year(path: Path) -> TypicalYear:
         what = f"columns {missing} are missing" if missing else f"it has {len(table)} hours"
         raise SeriesError(f"{what}; a year of 8,760 hours is needed", where=str(path),
                           mend="Give an EPW, TMY3 or TM2 file, unchanged.")  # fmt: skip
-    columns = [table[name].to_numpy(dtype=np.float64)[:8760] for name in needed]
+    columns = [  # what is no number is an hour without a value
+        pd.to_numeric(table[name], errors="coerce").to_numpy(dtype=np.float64)[:8760]
+        for name in needed
+    ]
     head = {key.lower(): value for key, value in head.items()}
     try:
         place = Place(
             latitude_deg=float(head["latitude"]), longitude_deg=float(head["longitude"]),
             altitude_m=float(head.get("altitude", 0.0)),
         )  # fmt: skip
-    except (ValueError, KeyError):
+        offset_h = float(head["tz"])
+    except (ValueError, KeyError, TypeError):
         raise SeriesError(
             "its head tells no place on the globe",
             where=str(path),
@@ -157,7 +161,7 @@ def read_typical_year(path: Path) -> TypicalYear:
         raise SeriesError("it has hours without values", where=str(path),
                           mend="Give a file that covers the whole year.")  # fmt: skip
     ghi, dni, dhi, air_c, wind = columns
-    return TypicalYear(ghi, dni, dhi, air_c, wind, float(head["tz"]), place)
+    return TypicalYear(ghi, dni, dhi, air_c, wind, offset_h, place)
 
 
 def sun_positions(place: Place, instants: pd.DatetimeIndex, **air: float) -> pd.DataFrame:
