@@ -7,7 +7,8 @@ from __future__ import annotations
 
 import itertools
 import math
-from typing import Annotated, Literal
+from collections.abc import Container, Mapping, Sequence
+from typing import Annotated, Any, Literal
 
 from pydantic import Field, model_validator
 
@@ -63,14 +64,29 @@ class Vary(Document):
                 raise ValueError(
                     f"{name} lists nothing | List at least one value, or leave it out. | {name}"
                 )
-            seen: set[float | str] = set()
-            for value in values:
-                if value in seen:
-                    raise ValueError(
-                        f"{name} lists {value} twice | Leave one of them out. | {name}"
-                    )
-                seen.add(value)
+            if (twice := _first_twice(values)) is not None:
+                raise ValueError(f"{name} lists {twice} twice | Leave one of them out. | {name}")
         return self
+
+
+def _first_twice(values: Sequence[Any]) -> Any:
+    """Return the first value that stands in a list for the second time; None if none does."""
+    seen = set()
+    for value in values:
+        if value in seen:
+            return value
+        seen.add(value)
+    return None
+
+
+def _is_dropped(
+    given: Mapping[str, Any], dropped: Mapping[tuple[str, ...], Container[tuple[Any, ...]]]
+) -> bool:
+    """Tell whether a case has all values of one that is left out, listed by their keys."""
+    return any(
+        given.keys() >= set(keys) and tuple(given[key] for key in keys) in values
+        for keys, values in dropped.items()
+    )
 
 
 class Choice(Document):
@@ -208,9 +224,8 @@ class StudyFile(Document):
         return self
 
     def _refuse_unknown_names(self) -> None:
-        twice = [site for place, site in enumerate(self.sites) if site in self.sites[:place]]
-        if twice:
-            raise ValueError(f"sites lists {twice[0]!r} twice | Leave one of them out. | sites")
+        if (twice := _first_twice(self.sites)) is not None:
+            raise ValueError(f"sites lists {twice!r} twice | Leave one of them out. | sites")
         if OWN in self.controls:
             raise ValueError(
                 f"controls names a set {OWN!r}, which means each scenario's own | Choose another"
@@ -239,18 +254,20 @@ class StudyFile(Document):
                 )
 
     def _refuse_what_drops_nothing(self) -> None:
+        listed: dict[str, set[Any]] = {name: set(values or []) for name, values in self.vary}
+        listed["site"] = set(self.sites)
         for place, dropped in enumerate(self.leave_out):
             for key, value in dropped.given.items():
-                listed = self.sites if key == "site" else getattr(self.vary, key)
-                if value not in (listed or []):
+                if value not in listed[key]:
                     raise ValueError(
                         f"leave_out names {key}: {value}, which is not among what varies"
                         f" | Name a value that is listed, or it drops nothing. | leave_out.{place}.{key}"
                     )
 
     def _refuse_what_is_added_nowhere(self) -> None:
+        sites = set(self.sites)
         for place, added in enumerate(self.also):
-            if added.site is not None and added.site not in self.sites:
+            if added.site is not None and added.site not in sites:
                 raise ValueError(
                     f"also names the site {added.site!r}, which is not listed | List it under sites."
                     f" | also.{place}.site"
@@ -263,11 +280,12 @@ class StudyFile(Document):
 
     @property
     def combined_count(self) -> int:
-        """How many cases the combination makes, before any is left out."""
+        """How many cases there are, with those that are added, before any is left out."""
         lists = [values for _name, values in self.vary if values is not None]
+        added = sum(len(self.sites) if one.site is None else 1 for one in self.also)
         if self.combine == "each_with_each":
-            return len(self.sites) * math.prod(len(values) for values in lists)
-        return len(self.sites) * (1 + sum(len(values) for values in lists))
+            return len(self.sites) * math.prod(len(values) for values in lists) + added
+        return len(self.sites) * (1 + sum(len(values) for values in lists)) + added
 
     def choices(self) -> list[Choice]:
         """Return all cases as choices, each once, in the order of the lists."""
@@ -281,11 +299,10 @@ class StudyFile(Document):
                 for site in self.sites
                 for one in [{}, *({name: value} for name in lists for value in lists[name])]
             ]
-        dropped = [choice.given.items() for choice in self.leave_out]
-        kept = [
-            choice for choice in found
-            if not any(items <= choice.given.items() for items in dropped)
-        ]  # fmt: skip
+        dropped: dict[tuple[str, ...], set[tuple[Any, ...]]] = {}
+        for out in self.leave_out:
+            dropped.setdefault(tuple(out.given), set()).add(tuple(out.given.values()))
+        kept = [choice for choice in found if not _is_dropped(choice.given, dropped)]
         for added in self.also:
             sites = [added.site] if added.site is not None else self.sites
             kept += [added.model_copy(update={"site": site}) for site in sites]

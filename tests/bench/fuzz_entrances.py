@@ -147,13 +147,9 @@ def seeds() -> dict[str, list[bytes]]:
     """Return files of each kind, good and broken ones."""
     weather = (Path(pvlib.__file__).parent / "data" / "723170TYA.CSV").read_bytes()
     short = b"".join(weather.splitlines(keepends=True)[:200])
-    epw = (
-        b"LOCATION,X,-,-,x,1,53.3,-6.3,0.0,85.0\n"
-        + b"\n" * 7
-        + b"1990,1,1,1,60,?,"
-        + b"0," * 28
-        + b"0\n"
-    )
+    hour = b"1990,1,1,%d,60,?," + b",".join([b"10"] * 29) + b"\n"
+    hours = b"".join(hour % (number % 24 + 1) for number in range(8760))
+    epw = b"LOCATION,X,-,-,x,1,53.3,-6.3,0.0,85.0\n" + b"-\n" * 7 + hours
     settings = _texts("tests/broken/settings/*.yaml")
     whole = b"settings: x\nfloor_pct: 10\nseasons:\n  - months: [1, 2]\n    day_sets:\n      - {days: every day}\n"
     renewal = b"renewed: 2026-01-01\nscenario: x\ntariff: t\ncurrency: EUR\nadvice: keep\nafter:\n  settings: x\n  floor_pct: 10\n"

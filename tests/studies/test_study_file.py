@@ -9,7 +9,7 @@ import pytest
 
 from optimizer.errors import InputError
 from optimizer.studies.cases import read_study
-from optimizer.studies.study_file import Vary
+from optimizer.studies.study_file import StudyFile
 from tests.studies.small import SMALL, TARIFF, study_of, write_sites
 
 MONEY = "money: {discount_pct: 5, battery: {per_kwh: 100}}\n"
@@ -133,7 +133,21 @@ def test_the_same_inputs_have_the_same_keys_and_others_have_others(folder: Path)
     assert told == [family.tariff == "its own" for family in first.families]
 
 
-def test_a_list_of_many_thousand_sizes_is_looked_through_once() -> None:
+def test_lists_of_many_thousands_take_time_by_their_length() -> None:
+    """All pairs of 19,000 sizes and 3,000 that are left out took minutes."""
+    sizes = [1 + n / 1000 for n in range(19_000)]
     begun = time.process_time()
-    Vary(battery_kwh=[1 + n / 1000 for n in range(30_000)])
-    assert time.process_time() - begun < 2  # all pairs took half a minute
+    file = StudyFile.model_validate({
+        "study": "many", "sites": [f"site {n}" for n in range(2)], "vary": {"battery_kwh": sizes},
+        "leave_out": [{"site": "site 1", "battery_kwh": size} for size in sizes[:3000]],
+        "also": [{"site": "site 0", "battery_kwh": 500 + n} for n in range(3000)],
+    })  # fmt: skip
+    assert len(file.choices()) == 2 * 19_000 - 3000 + 3000
+    assert time.process_time() - begun < 5
+
+
+def test_cases_that_are_added_count_among_the_most_there_may_be() -> None:
+    sites = [f"site {n}" for n in range(3000)]
+    also = [{"battery_kwh": 5 + n} for n in range(100)]
+    with pytest.raises(ValueError, match="303,000 cases are more than 200,000"):
+        StudyFile.model_validate({"study": "x", "sites": sites, "also": also})
