@@ -8,7 +8,6 @@ from __future__ import annotations
 import difflib
 import json
 import re
-import stat
 from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import dataclass
@@ -26,7 +25,7 @@ from ruamel.yaml.constructor import DuplicateKeyError
 from ruamel.yaml.error import MarkedYAMLError
 from ruamel.yaml.events import AliasEvent
 
-from optimizer.errors import InputError, raise_findings
+from optimizer.errors import InputError, raise_findings, refuse_irregular
 
 Location = tuple[int | str, ...]
 ModelT = TypeVar("ModelT", bound="Document")
@@ -267,13 +266,7 @@ def _read_yaml(path: Path, error: type[InputError]) -> tuple[Any, str]:
 def _text_of(path: Path, error: type[InputError]) -> str:
     """Return the text of a small file; what could be read without end is not begun."""
     try:
-        kind = path.stat().st_mode
-        if not stat.S_ISREG(kind):
-            raise error(
-                f"this is {'a folder' if stat.S_ISDIR(kind) else 'a device or a pipe'}, no file",
-                where=str(path),
-                mend="Name a file; what comes out of a pipe is to be saved first.",
-            )
+        refuse_irregular(path, error)
         with path.open("rb") as file:
             content = file.read(MAX_BYTES + 1)
         if len(content) > MAX_BYTES:

@@ -11,7 +11,7 @@ from datetime import date
 from pathlib import Path
 
 from optimizer.billing.bill import Bill, bill_flows
-from optimizer.billing.odd import odd_values, odd_zone
+from optimizer.billing.odd import odd_values
 from optimizer.billing.reconcile import Reconciled, read_paid_bill, reconcile
 from optimizer.billing.running import with_known_steps
 from optimizer.billing.tariff import (
@@ -50,7 +50,7 @@ from optimizer.site.readers.meter_csv import read_meter
 from optimizer.site.readers.outside import read_any, refuse_same_file, tidy_csv
 from optimizer.site.remarks import remarks
 from optimizer.site.scenario import SCENARIO_FILE, Scenario, read_scenario
-from optimizer.timegrid import calendar_months, joined_grid
+from optimizer.timegrid import calendar_months, joined_grid, zone_remark
 
 MEMBERS, MEMBERS_SEED = 12, 1
 """How many plausible seasons a forecast is, and the seed they are drawn with, unless asked otherwise."""
@@ -240,4 +240,8 @@ def check_tariff(path: Path) -> tuple[list[WorkedResult], list[str]]:
         WorkedResult(worked.entry.shows, tuple(check_worked_bill(tariff, worked)))
         for worked in bills
     ]
-    return results, [*remarks, *odd_zone(bills[0].zone, str(beside))]
+    return results, [*remarks, *_on_zone(bills[0].zone, beside)]
+
+
+def _on_zone(zone: str, beside: Path) -> list[str]:
+    return [f"{beside}: {remark}" for remark in [zone_remark(zone)] if remark]

@@ -75,16 +75,24 @@ def _near_zones(name: str) -> str:
 
 
 FIXED_ZONES = {"EST": "America/New_York", "MST": "America/Denver", "GMT": "Europe/London"}
+"""Names of the IANA list that stand for an offset alone, with a place where clocks change."""
 
 
 def zone_remark(name: str) -> str:
     """Return a sentence on a zone whose clock never changes though it may be meant to, else nothing."""
     if name in FIXED_ZONES:
         return (
-            f"The zone {name} has no summer time; where clocks are changed, write a place, such as"
-            f" {FIXED_ZONES[name]}."
+            f"zone {name} has no daylight saving (summer time): where clocks are changed, write a place"
+            f" such as {FIXED_ZONES[name]}."
         )
-    return ""
+    fixed = re.fullmatch(r"Etc/GMT([+-])([1-9]\d?)", name)
+    if fixed is None:
+        return ""
+    east = "−" if fixed[1] == "+" else "+"
+    return (
+        f"zone {name} is UTC{east}{fixed[2]} all year, without daylight saving (in these names the sign is"
+        " turned round): where clocks are changed, write a place such as America/New_York."
+    )
 
 
 @dataclass(frozen=True)

@@ -25,9 +25,6 @@ UNITS_PER_DOLLAR = {
 }  # fmt: skip
 """Rough worth of currencies, from memory; of others nothing is remarked."""
 
-FIXED_ZONES = {"EST", "MST", "HST"}
-"""Zones of three letters that stand for an offset alone, as their names say (IANA, file northamerica)."""
-
 PRICES = {"per_kwh", "plus_per_kwh"}
 PERCENTAGES = {
     "percent": 0.5,
@@ -48,16 +45,6 @@ def odd_values(tariff: Tariff) -> list[str]:
             if told:
                 remarks.append(f"{tariff.source.where(location)}: {told}")
     return remarks
-
-
-def odd_zone(zone: str, where: str) -> list[str]:
-    """Return a remark if a zone of the IANA list is an offset that no place keeps all the year."""
-    if "/" in zone or zone in {"UTC", "GMT"} or zone not in FIXED_ZONES:
-        return []
-    return [
-        f"{where}: the zone {zone} never changes its clock. If the meter's clock does, name a place,"
-        " such as America/New_York."
-    ]
 
 
 def _remark(key: str, value: float, currency: str) -> str:

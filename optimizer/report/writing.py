@@ -221,6 +221,18 @@ def _locked_folder(path: Path) -> int:
             return _locked(path, os.O_RDONLY)
 
 
+def lock(handle: int) -> None:
+    """Take an open file for this process alone, where the system can.
+
+    Raises
+    ------
+    BlockingIOError
+        If another process holds it.
+    """
+    if fcntl is not None:
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+
+
 def _locked(path: Path, flags: int) -> int:
     """Open and lock what lies at a path, for as long as it is open.
 
@@ -232,9 +244,9 @@ def _locked(path: Path, flags: int) -> int:
     while True:
         handle = os.open(path if fcntl else os.devnull, flags, 0o666)
         try:
+            lock(handle)
             if fcntl is None:
                 return handle
-            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
             if os.fstat(handle).st_ino == path.stat().st_ino:  # else it was moved meanwhile
                 return handle
         except FileNotFoundError:

@@ -6,7 +6,6 @@ megawatts, and floors of a tenth of a per cent. Read next: ``remarks``.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator
 from datetime import date
 from typing import TYPE_CHECKING
@@ -14,6 +13,7 @@ from typing import TYPE_CHECKING
 from optimizer.site.equipment import UNLIMITED_KW, Plant
 from optimizer.site.expected.recipe import ForecastRecipe, PvRecipe
 from optimizer.site.forecast import Forecast
+from optimizer.timegrid import zone_remark
 from optimizer.units import number
 
 if TYPE_CHECKING:
@@ -33,8 +33,6 @@ AWAY_DEG = 60
 
 FLAT_DEG = 10
 
-FIXED_CLOCKS = {"EST": "America/New_York", "MST": "America/Denver", "GMT": "Europe/London"}
-
 
 def doubts(
     file: ScenarioFile, plant: Plant, forecast: Forecast, today: date | None = None
@@ -45,7 +43,7 @@ def doubts(
     yield from _modules(file, forecast)
     if isinstance(file.forecast, ForecastRecipe):
         yield from _roofs_facing_away(file.forecast)
-    yield from _clock(file.zone)
+    yield from filter(None, [zone_remark(file.zone)])
     yield from _age(forecast, today or date.today())  # noqa: DTZ011 - a day off does not matter
 
 
@@ -140,21 +138,6 @@ def _roofs_facing_away(recipe: ForecastRecipe) -> Iterator[str]:
                 f" {'north' if is_north else 'south'}, away from the sun; azimuths run clockwise from"
                 f" north, 180 is south. If yours are counted from south, west above zero, write {turned:g}."
             )
-
-
-def _clock(zone: str) -> Iterator[str]:
-    fixed = re.fullmatch(r"Etc/GMT([+-])(\d+)", zone)
-    if fixed and fixed[2] != "0":
-        east = "−" if fixed[1] == "+" else "+"
-        yield (
-            f"zone {zone} is UTC{east}{fixed[2]} all year, without daylight saving (in these names the sign"
-            " is turned round): for a wall clock write a name such as America/New_York."
-        )
-    elif zone in FIXED_CLOCKS:
-        yield (
-            f"zone {zone} has no daylight saving: if clocks change at the site, write a name such as"
-            f" {FIXED_CLOCKS[zone]}."
-        )
 
 
 def _age(forecast: Forecast, today: date) -> Iterator[str]:

@@ -15,9 +15,10 @@ import re
 import zlib
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any, BinaryIO
+from typing import BinaryIO
 
 from optimizer.errors import InputError
+from optimizer.report.writing import lock
 from optimizer.studies.one_run import WITHOUT_BASE, Answer
 
 LEDGER = "ledger.jsonl"
@@ -60,7 +61,7 @@ class Ledger:
         try:
             folder.mkdir(parents=True, exist_ok=True)
             self._file = path.open("a+b")
-            _lock(self._file)
+            lock(self._file.fileno())
         except BlockingIOError:
             self.close()
             raise InputError(
@@ -137,12 +138,3 @@ def _answer_of(text: bytes) -> Answer | None:
     except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
         return None
     return answer if is_whole and isinstance(answer.get("key"), str) else None
-
-
-def _lock(file: Any) -> None:
-    """Take the file for this process alone, where the system can."""
-    try:
-        import fcntl
-    except ImportError:  # not on this system
-        return
-    fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)

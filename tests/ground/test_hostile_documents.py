@@ -83,16 +83,16 @@ def test_a_document_that_blows_up_is_refused_in_few_words(
 
 
 def test_what_never_ends_is_not_begun() -> None:
-    assert "a device or a pipe" in refused(Path("/dev/zero")).what
+    assert "a device, not a file" in refused(Path("/dev/zero")).what
 
 
 def test_a_pipe_into_which_nobody_writes_is_not_waited_for(tmp_path: Path) -> None:
     os.mkfifo(tmp_path / "pipe.yaml")
-    assert "a device or a pipe" in refused(tmp_path / "pipe.yaml").what
+    assert "a pipe, not a file" in refused(tmp_path / "pipe.yaml").what
 
 
 def test_a_folder_is_called_a_folder(tmp_path: Path) -> None:
-    assert "a folder, no file" in refused(tmp_path).what
+    assert "a folder, not a file" in refused(tmp_path).what
 
 
 @pytest.mark.parametrize("name", ["a" * 255 + ".yaml", "a\0b.yaml"])

@@ -39,7 +39,7 @@ def test_prices_in_cents_are_told(tmp_path: Path, price: float, told: bool):
 
 def test_a_zone_without_summer_time_is_told(tmp_path: Path):
     _, notes = read_meter(written(tmp_path, "time,import_kwh", [1]), "EST")
-    assert any("no summer time" in note and "America/New_York" in note for note in notes)
+    assert any("no daylight saving" in note and "America/New_York" in note for note in notes)
 
 
 @pytest.mark.parametrize(

@@ -12,6 +12,7 @@ from __future__ import annotations
 import codecs
 import csv
 import io
+import re
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -27,6 +28,29 @@ MAX_CELL = 10_000
 MAX_COLUMNS = 2_000
 MAX_BREAKS = 3
 """Heads are broken over a few lines; a cell of more is a quote that swallows rows."""
+
+_WEB_PAGE = re.compile(
+    rb"(?:\xef\xbb\xbf)?\s*(?:<!--.*?-->\s*)?<(?:!doctype\s+html|html)\b", re.IGNORECASE | re.DOTALL
+)
+_KINDS = {
+    b"PK\x03\x04": "a zip archive or a workbook", b"%PDF": "a PDF", b"\xd0\xcf\x11\xe0":
+    "a workbook", b"\x89PNG": "a picture", b"\xff\xd8\xff": "a picture",
+}  # fmt: skip
+
+WEB_PAGE = "a web page (HTML)"
+
+
+def kind_of(head: bytes) -> str | None:
+    """Return what a file is, by its first bytes, if it is neither text in rows nor XML of data."""
+    if _WEB_PAGE.match(head):
+        return WEB_PAGE
+    return next((kind for mark, kind in _KINDS.items() if head.startswith(mark)), None)
+
+
+def is_xml(head: bytes) -> bool:
+    """Return whether the first mark that is no blank is ``<``, in UTF-8 or UTF-16."""
+    return head.lstrip(b"\xef\xbb\xbf\xff\xfe\0 \t\r\n")[:1] == b"<"
+
 
 _MARKS = (
     (codecs.BOM_UTF8, "utf-8-sig"),

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import gzip
 import io
-import re
 import zlib
 from pathlib import Path
 from typing import BinaryIO
@@ -16,19 +15,12 @@ import numpy as np
 
 from optimizer.documents import is_file
 from optimizer.errors import SeriesError, refuse_irregular
-from optimizer.site.readers.csv_text import MAX_CSV_BYTES
+from optimizer.site.readers.csv_text import MAX_CSV_BYTES, WEB_PAGE, is_xml, kind_of
 from optimizer.site.readers.espi import read_espi
 from optimizer.site.readers.found import Found, Point, Request
 from optimizer.site.readers.interval_csv import read_interval_csv
 
 GZIP_MARK = b"\x1f\x8b"
-FOREIGN = {
-    b"PK\x03\x04": "a zip archive or a workbook", b"%PDF": "a PDF", b"\xd0\xcf\x11\xe0":
-    "a workbook", b"\x89PNG": "a picture", b"\xff\xd8\xff": "a picture",
-}  # fmt: skip
-HTML = re.compile(
-    rb"(?:\xef\xbb\xbf)?\s*(?:<!--.*?-->\s*)?<(?:!doctype\s+html|html)\b", re.I | re.S
-)
 MAX_XML_BYTES = 1_000_000_000
 """Beyond, a packed file is taken for one made to exhaust its reader."""
 
@@ -86,7 +78,7 @@ def read_any(path: Path, request: Request) -> Found:
             head = source.read(LOOK_BYTES)
         _refuse_foreign(path, head)
         with _opened(path) as source:
-            if _is_xml(head):
+            if is_xml(head):
                 return read_espi(path, _Bounded(source, path, MAX_XML_BYTES), request)  # type: ignore[arg-type]
             content = source.read(MAX_CSV_BYTES + 1)
         return read_interval_csv(path, content, request)
@@ -107,16 +99,11 @@ def _opened(path: Path) -> BinaryIO:
     return gzip.open(path, "rb") if is_packed else path.open("rb")  # type: ignore[return-value]
 
 
-def _is_xml(head: bytes) -> bool:
-    """Return whether the first mark that is no blank is ``<``, in UTF-8 or UTF-16."""
-    return head.lstrip(b"\xef\xbb\xbf\xff\xfe\0 \t\r\n")[:1] == b"<"
-
-
 def _refuse_foreign(path: Path, head: bytes) -> None:
-    kind = next((words for mark, words in FOREIGN.items() if head.startswith(mark)), None)
-    if HTML.match(head):
+    kind = kind_of(head)
+    if kind == WEB_PAGE:
         raise SeriesError(
-            "the file is a web page (HTML), not meter data", where=str(path),
+            f"the file is {WEB_PAGE}, not meter data", where=str(path),
             mend="Download the CSV or XML itself; a portal may have sent the page on which one logs in.",
         )  # fmt: skip
     if kind or not head.strip():

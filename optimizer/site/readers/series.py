@@ -18,6 +18,7 @@ import numpy as np
 import pandas as pd
 
 from optimizer.errors import InputError, SeriesError, bounded, refuse_irregular
+from optimizer.site.readers.csv_text import is_xml, kind_of
 from optimizer.site.readers.local_time import foreign_offsets
 from optimizer.site.readers.wall_clock import SKIPPED, open_words, placed, same_twins
 from optimizer.timegrid import STEP_MINUTES, BoolArray, FloatArray, TimeGrid
@@ -131,13 +132,8 @@ def _unpacked(path: Path) -> bytes:
 
 def _refuse_other_kinds(path: Path, content: bytes) -> None:
     """Tell a web page, XML, an archive or a workbook from a CSV, by its first bytes."""
-    begin = content[:512].lstrip(b"\xef\xbb\xbf \t\r\n").lower()
-    kinds = {
-        b"<!doctype html": "a web page (HTML)", b"<html": "a web page (HTML)", b"<": "XML",
-        b"pk\x03\x04": "a zip archive or a workbook", b"\xd0\xcf\x11\xe0": "a workbook",
-        b"%pdf": "a PDF",
-    }  # fmt: skip
-    kind = next((kind for mark, kind in kinds.items() if begin.startswith(mark)), None)
+    head = content[:4096]
+    kind = kind_of(head) or ("XML" if is_xml(head) else None)
     if kind is not None:
         raise SeriesError(
             f"this is {kind}, no CSV", where=str(path),
