@@ -26,8 +26,8 @@ from optimizer.site.scenario import Scenario
 from optimizer.stages import (
     Progress,
     cheapest_plan,
-    course_of,
     groupings_of,
+    horizon_of,
     problem_of,
     task_of,
     windows_for,
@@ -113,17 +113,17 @@ def with_endurance(
         return replace(brief, floors_kwh=floors if any(places) else {})
 
     def share(brief: Brief, settings: Settings) -> float:
-        return float(wish.shares(course_of(brief), years, settings, year)[0])
+        return float(wish.shares(horizon_of(brief), years, settings, year)[0])
 
     @cache
     def judged(places: tuple[int, ...]) -> tuple[bool, float]:
         there, settings = under(places), first.found.settings
-        course = course_of(there)
+        horizon = horizon_of(there)
         if any(places):
-            task = replace(first.task, floors_kwh=there.floors_kwh, start_kwh=course.start_kwh)
+            task = replace(first.task, floors_kwh=there.floors_kwh, start_kwh=horizon.start_kwh)
             settings = fit(task, years, first.found.groups, TRYING_REPLAYS).settings("tried")
-        cost = Judge(brief.cost, first.plan).cost_of(course.run(settings))
-        gift = first.task.stored_worth * (course.start_kwh - first.task.start_kwh)
+        cost = Judge(brief.cost, first.plan).cost_of(horizon.run(settings))
+        gift = first.task.stored_worth * (horizon.start_kwh - first.task.start_kwh)
         return share(there, settings) >= wish.share, cost + gift
 
     level = least_level(len(levels), lambda place: judged((place,) * len(groups))[0])
@@ -133,7 +133,7 @@ def with_endurance(
         case = solved(under(places))
         if share(case.brief, case.found.settings) >= wish.share:
             break
-        of_groups = wish.shares(course_of(case.brief), years, case.found.settings, groups)
+        of_groups = wish.shares(horizon_of(case.brief), years, case.found.settings, groups)
         open_ = [group for group, place in enumerate(places) if place < len(levels) - 1]
         if not open_:
             places = None
@@ -144,7 +144,7 @@ def with_endurance(
         full = under([len(levels) - 1] * len(groups))
         raise ScenarioError(
             f"no floor gives {number(wish.hours)} h in {percent(wish.share)} of outages; a battery that"
-            f" is kept full gives them in {percent(share(full, course_of(full).plain()))}",
+            f" is kept full gives them in {percent(share(full, horizon_of(full).plain()))}",
             where=scenario.source.where(("outage", "hours")),
             mend="Wish for fewer hours or a smaller share, carry critical loads only, or add batteries.",
         )
@@ -167,7 +167,7 @@ def _reserve_of(
     What a higher start gives, and a higher end keeps, is taken for what stored energy is worth at the end.
     """
     plant, weather = case.brief.scenario.plant, weather_of(case.brief)
-    before, after = (course_of(each.brief) for each in (first, case))
+    before, after = (horizon_of(each.brief) for each in (first, case))
     judge = Judge(first.brief.cost, first.plan)
     gift = judge.end_worth * (after.start_kwh - before.start_kwh)
     kept = 0.0
@@ -209,7 +209,7 @@ def price_reserve(path: Path, progress: Progress) -> tuple[Brief, ReserveCurve]:
     even = np.round(np.linspace(low_pct, high_pct, LEVELS) / step) * step
     levels = np.unique(np.clip([low_pct, *even], low_pct, high_pct)).tolist()
     curve = reserve_curve(
-        problem_of(brief), brief.cost, course_of(brief), wish, groups, levels,
+        problem_of(brief), brief.cost, horizon_of(brief), wish, groups, levels,
         PRICING_S,
         LinearSolver(), progress,
     )  # fmt: skip

@@ -35,15 +35,13 @@ from optimizer.billing.worked import (
 from optimizer.documents import beginning_of, is_file, is_folder, read_document
 from optimizer.endurance.match import Finding, findings_of
 from optimizer.errors import ScenarioError, SeriesError, TariffError
-from optimizer.report.forecast import FORECAST
-from optimizer.report.history import accept, settings_path, undo
-from optimizer.report.renewal import RenewalFile
+from optimizer.report.history import RenewalFile, accept, settings_path, undo
 from optimizer.report.writing import refuse_unwritable_file, write_file
 from optimizer.settings.refusals import read_settings
 from optimizer.site.expected.ensemble import Ensemble, ensemble_of
 from optimizer.site.expected.recipe import ForecastRecipe, LoadRecipe
 from optimizer.site.expected.weeks import Weather
-from optimizer.site.forecast import Forecast
+from optimizer.site.forecast import FORECAST, Forecast
 from optimizer.site.history import NO_HISTORY, History
 from optimizer.site.readers.found import Found, Request
 from optimizer.site.readers.meter_csv import read_meter

@@ -47,9 +47,9 @@ from optimizer.stages import (
     Progress,
     account_of,
     cheapest_plan,
-    course_of,
     fits_under,
     groupings_of,
+    horizon_of,
     make_ready,
     outages_under,
     task_of,
@@ -96,7 +96,7 @@ def back_test(brief: Brief, effort: str, progress: Progress) -> BackTest:
     simple = (last_week_again(past, rest.grid), mean_day_of_month(past, rest.grid))
     actual = brief_on(brief, rest, Material((rest,), holds_forecast=True))
     plan = cheapest_plan(actual, DEFAULT_TIME_LIMIT_S, progress)
-    judge, course = Judge(actual.cost, plan), course_of(actual)
+    judge, horizon = Judge(actual.cost, plan), horizon_of(actual)
     tried = []
     for name, forecast, material, members in (
         ("this program's", ours.forecast, ours.material, drawn),
@@ -112,13 +112,13 @@ def back_test(brief: Brief, effort: str, progress: Progress) -> BackTest:
         assumed = brief_on(brief, forecast, material)
         guess = cheapest_plan(assumed, DEFAULT_TIME_LIMIT_S, lambda _told: None)
         found = windows_for(assumed, task_of(assumed, guess), effort, None, lambda _told: None)
-        cost = judge.cost_of(course.run(found.settings))
+        cost = judge.cost_of(horizon.run(found.settings))
         errors = errors_of(members, rest)
         tried.append(Tried(name, *errors, found.settings, cost, cost - plan.cost))
-    plain = no_windows(course.plant.soc_pct(course.plant.low_kwh))
+    plain = no_windows(horizon.plant.soc_pct(horizon.plant.low_kwh))
     return BackTest(
         (past.grid.dates[0], past.grid.dates[-1]), (rest.grid.dates[0], rest.grid.dates[-1]),
-        tuple(tried), judge.cost_of(course.run(plain)), plan.cost, _not_tested(recipe),
+        tuple(tried), judge.cost_of(horizon.run(plain)), plan.cost, _not_tested(recipe),
     )  # fmt: skip
 
 
@@ -179,8 +179,8 @@ def renewed_account(
     solver = LinearSolver()
     plan = cheapest_plan(brief, time_limit_s, progress, solver)
     task, days = task_of(brief, plan), brief.scenario.forecast.grid.days
-    course = course_of(brief)
-    bare = course.run(course.plain()).flows
+    horizon = horizon_of(brief)
+    bare = horizon.run(horizon.plain()).flows
     per_change = default_per_change(task.can_save, bill_flows(brief.cost, bare).gross)
     if least_per_month is not None:
         per_change = least_per_month * days / DAYS_PER_MONTH
@@ -198,7 +198,7 @@ def renewed_account(
     )  # fmt: skip
     found = few if renewal.after == few.settings else anew
     sureness = sureness_of(
-        found, weather_of(brief), plan.problem, brief.cost, course_of(brief),
+        found, weather_of(brief), plan.problem, brief.cost, horizon_of(brief),
         PLANNING_S[effort], progress, solver,
     )  # fmt: skip
     brief = with_note_on_endurance(brief, renewal.after)
@@ -214,7 +214,7 @@ def with_note_on_endurance(brief: Brief, settings: Settings) -> Brief:
     if brief.scenario.file.outage.hours is None:
         return brief
     wish = wish_of(brief.scenario)
-    share = float(wish.lasting(course_of(brief), settings).mean())
+    share = float(wish.lasting(horizon_of(brief), settings).mean())
     if share >= wish.share:
         return brief
     note = (
@@ -269,13 +269,13 @@ def review_season(path: Path, previous: Path, metered_path: Path, progress: Prog
         notes += ("The tariff of the promise is not kept beside it; the one of now stands for it.",)
     periods = periods_elsewhere(scenario, real.grid)
     then = tariff_of_promise(previous, brief.tariff)
-    courses = [
-        replace(course_of(brief), grid=each.grid, load_kwh=each.load_kwh, pv_kwh=each.pv_kwh,
+    horizons = [
+        replace(horizon_of(brief), grid=each.grid, load_kwh=each.load_kwh, pv_kwh=each.pv_kwh,
                 start_kwh=scenario.plant.level_kwh(settings.floor_in(each.grid.dates[0].month)))
         for each in (promised, real)
     ]  # fmt: skip
     result = review_of(
-        courses[0], courses[1], meter, settings, compile_cost(then, real.grid, periods),
+        horizons[0], horizons[1], meter, settings, compile_cost(then, real.grid, periods),
         compile_cost(brief.tariff, real.grid, periods), brief.tariff.currency,
         _battery_on(real.grid, read_battery(metered_path, zone, scenario.plant)),
     )  # fmt: skip
@@ -295,6 +295,6 @@ def _battery_on(
 
 def costs_in(brief: Brief, plan: Plan, years: Sequence[Year]) -> CostOf:
     """Return a function that tells what settings cost in each of some plausible seasons."""
-    judge, course = Judge(brief.cost, plan), course_of(brief)
-    courses = [replace(course, load_kwh=year.load_kwh, pv_kwh=year.pv_kwh) for year in years]
-    return lambda settings: [judge.cost_of(each.run(settings)) for each in courses]
+    judge, horizon = Judge(brief.cost, plan), horizon_of(brief)
+    horizons = [replace(horizon, load_kwh=year.load_kwh, pv_kwh=year.pv_kwh) for year in years]
+    return lambda settings: [judge.cost_of(each.run(settings)) for each in horizons]

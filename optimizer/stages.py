@@ -23,8 +23,10 @@ from optimizer.planning.problem import Problem
 from optimizer.report.account import Account, ProofLine
 from optimizer.settings.choosing import EFFORTS, Found, find_settings, groupings_for
 from optimizer.settings.fitting import MonthGroups, years_for
+from optimizer.settings.horizon import Horizon
+from optimizer.settings.prices import Prices
 from optimizer.settings.proven import gap_of
-from optimizer.settings.reasons import Course, Prices, reasons_for
+from optimizer.settings.reasons import reasons_for
 from optimizer.settings.richer import Richer, enriched, what_richer_would_bring
 from optimizer.settings.season import Season, Task
 from optimizer.settings.windows import Settings, no_windows
@@ -39,10 +41,10 @@ TELLING_SHARE = 0.99
 """A proof is told if its bound lies below this share of what the cheapest plan saves beyond the windows."""
 
 
-def course_of(brief: Brief) -> Course:
+def horizon_of(brief: Brief) -> Horizon:
     """Return what settings are run through."""
     scenario = brief.scenario
-    return Course(
+    return Horizon(
         scenario.plant, scenario.forecast.grid, scenario.forecast.load_kwh,
         scenario.forecast.pv_kwh, _start_kwh(brief), brief.floors_kwh,
     )  # fmt: skip
@@ -135,14 +137,14 @@ def make_ready(brief: Brief) -> None:
     The solver leaves a processor free for it. Windows are searched for nowhere here: one replay and
     one score of no windows are made, so that each is loaded for data of just these types.
     """
-    course = course_of(brief)
-    run = course.run(no_windows(course.plant.soc_pct(course.plant.low_kwh)))
-    count = course.grid.count
+    horizon = horizon_of(brief)
+    run = horizon.run(no_windows(horizon.plant.soc_pct(horizon.plant.low_kwh)))
+    count = horizon.grid.count
     task = Task(
-        course.plant, brief.scenario.controls, course.grid, linear_cost(brief.cost.total, count),
-        run.flows, run.stored_kwh, Prices(*np.zeros((3, count))), course.start_kwh, 0.0, 0.0,
+        horizon.plant, brief.scenario.controls, horizon.grid, linear_cost(brief.cost.total, count),
+        run.flows, run.stored_kwh, Prices(*np.zeros((3, count))), horizon.start_kwh, 0.0, 0.0,
     )  # fmt: skip
-    Season(task, course.grid.months[:1], years_for(weather_of(brief), None)[:1], [run.flows])
+    Season(task, horizon.grid.months[:1], years_for(weather_of(brief), None)[:1], [run.flows])
     importlib.import_module("optimizer.report.files")
 
 
@@ -181,18 +183,18 @@ def prices_of(plan: Plan) -> Prices:
 
 def task_of(brief: Brief, plan: Plan) -> Task:
     """Return what windows are searched for: equipment, cost, and the plan to start from."""
-    course, judge = course_of(brief), Judge(brief.cost, plan)
+    horizon, judge = horizon_of(brief), Judge(brief.cost, plan)
     return Task(
-        plant=course.plant,
+        plant=horizon.plant,
         controls=brief.scenario.controls,
-        grid=course.grid,
+        grid=horizon.grid,
         cost=plan.problem.cost,
         plan_flows=plan.flows,
         plan_stored_kwh=plan.stored_kwh,
         prices=prices_of(plan),
-        start_kwh=course.start_kwh,
+        start_kwh=horizon.start_kwh,
         stored_worth=judge.end_worth,
-        can_save=judge.cost_of(course.run(course.plain())) - plan.cost,
+        can_save=judge.cost_of(horizon.run(horizon.plain())) - plan.cost,
         floors_kwh=brief.floors_kwh,
         worth_typing=brief.scenario.worth_typing,
     )
@@ -253,7 +255,7 @@ def outages_under(brief: Brief, settings: Settings, *, critical_only: bool = Fal
     ScenarioError
         If only critical loads are to be carried, but none are listed.
     """
-    scenario, course = brief.scenario, course_of(brief)
+    scenario, horizon = brief.scenario, horizon_of(brief)
     outage = scenario.file.outage
     critical_only = critical_only or outage.carries == "critical"
     if critical_only and not scenario.critical_kw:
@@ -263,20 +265,22 @@ def outages_under(brief: Brief, settings: Settings, *, critical_only: bool = Fal
             mend="List loads, and write critical: true for those that must go on.",
         )
     load_kwh, pv_kwh = carried_kwh(
-        course.load_kwh, course.pv_kwh, course.grid.step_h,
+        horizon.load_kwh, horizon.pv_kwh, horizon.grid.step_h,
         scenario.critical_kw if critical_only else None, pv_runs=outage.pv_runs,
     )  # fmt: skip
-    run = course.run(settings)
-    found = outages_of(course.plant, run, load_kwh, pv_kwh, scenario.makers_floor_kwh)
+    run = horizon.run(settings)
+    found = outages_of(horizon.plant, run, load_kwh, pv_kwh, scenario.makers_floor_kwh)
     return replace(found, critical_only=critical_only)
 
 
 def fits_under(brief: Brief, settings: Settings) -> list[Finding]:
     """Return whether equipment and loads fit together, and what the settings ask of them."""
-    course, scenario = course_of(brief), brief.scenario
-    run = course.run(settings)
-    bare = replace(course, plant=course.plant.without_battery(), start_kwh=0.0).run(no_windows(0.0))
-    cost = linear_cost(brief.cost.total, course.grid.count)
+    horizon, scenario = horizon_of(brief), brief.scenario
+    run = horizon.run(settings)
+    bare = replace(horizon, plant=horizon.plant.without_battery(), start_kwh=0.0).run(
+        no_windows(0.0)
+    )
+    cost = linear_cost(brief.cost.total, horizon.grid.count)
     price = -cost.marginal("export_kwh", run.flows)
     replayed = findings_of_replay(scenario, run, bare, price, brief.tariff.currency)
     return [*findings_of(scenario), *replayed]
@@ -290,10 +294,10 @@ def account_of(
     anew: Settings | None = None,
 ) -> Account:
     """Replay the settings and the equipment without them, and put the bills side by side."""
-    course, judge = course_of(brief), Judge(brief.cost, plan)
-    cases = cases_of(course, settings, judge, in_use, anew)
+    horizon, judge = horizon_of(brief), Judge(brief.cost, plan)
+    cases = cases_of(horizon, settings, judge, in_use, anew)
     reasons = reasons_for(
-        settings, course, judge.priced, brief.tariff.currency, brief.scenario.whole_kw
+        settings, horizon, judge.priced, brief.tariff.currency, brief.scenario.whole_kw
     )
     outcome = Outcome(cases, settings, tuple(reasons))
     return Account(brief.scenario, brief.tariff, brief.cost, plan, outcome, prices_of(plan))

@@ -21,8 +21,8 @@ from optimizer.stages import (
     Progress,
     account_of,
     cheapest_plan,
-    course_of,
     fits_under,
+    horizon_of,
     make_ready,
     outages_under,
     proof_of,
@@ -79,7 +79,7 @@ def plan_scenario(  # noqa: PLR0913 - each is an option of the command
     progress("replaying the windows on weeks that they have not seen")
     sureness, richer = both(
         lambda: sureness_of(
-            found, weather_of(brief), plan.problem, brief.cost, course_of(brief),
+            found, weather_of(brief), plan.problem, brief.cost, horizon_of(brief),
             PLANNING_S[effort], progress, solver,
         ),
         lambda: None if effort == "quick" else richer_for(brief, task, found, progress),

@@ -16,7 +16,7 @@ import numpy as np
 
 from optimizer.endurance.outages import carried_kwh, outages_from
 from optimizer.settings.fitting import MonthGroups
-from optimizer.settings.reasons import Course
+from optimizer.settings.horizon import Horizon
 from optimizer.settings.windows import Settings
 from optimizer.site.expected.weeks import Year
 from optimizer.timegrid import FloatArray
@@ -42,27 +42,27 @@ class Wish:
     pv_runs: bool
     floor_kwh: float
 
-    def lasting(self, course: Course, settings: Settings) -> FloatArray:
+    def lasting(self, horizon: Horizon, settings: Settings) -> FloatArray:
         """Return for an outage from each step on whether it lasts as long, shape (T,), 0 or 1."""
-        return self.lasting_from(course, course.run(settings).before_kwh)
+        return self.lasting_from(horizon, horizon.run(settings).before_kwh)
 
-    def lasting_from(self, course: Course, level_kwh: FloatArray) -> FloatArray:
+    def lasting_from(self, horizon: Horizon, level_kwh: FloatArray) -> FloatArray:
         """Return the same where the battery holds so much when each step begins, shape (T,)."""
-        grid = course.grid
+        grid = horizon.grid
         load, pv = carried_kwh(
-            course.load_kwh, course.pv_kwh, grid.step_h, self.critical_kw, pv_runs=self.pv_runs
+            horizon.load_kwh, horizon.pv_kwh, grid.step_h, self.critical_kw, pv_runs=self.pv_runs
         )
-        found = outages_from(course.plant, grid, level_kwh, load, pv, self.floor_kwh, self.hours)
+        found = outages_from(horizon.plant, grid, level_kwh, load, pv, self.floor_kwh, self.hours)
         return (found.hours >= self.hours - 1e-9).astype(np.float64)
 
     def shares(
-        self, course: Course, years: Sequence[Year], settings: Settings, groups: MonthGroups
+        self, horizon: Horizon, years: Sequence[Year], settings: Settings, groups: MonthGroups
     ) -> FloatArray:
         """Return the share of outages that last, of each group of months, in the mean over years."""
-        inside = [np.isin(course.grid.month, group) for group in groups]
+        inside = [np.isin(horizon.grid.month, group) for group in groups]
         of_year = []
         for year in years:
-            there = replace(course, load_kwh=year.load_kwh, pv_kwh=year.pv_kwh)
+            there = replace(horizon, load_kwh=year.load_kwh, pv_kwh=year.pv_kwh)
             lasting = self.lasting(there, settings)
             of_year.append([float(lasting[steps].mean()) for steps in inside])
         return np.average(of_year, axis=0, weights=[year.weight for year in years])

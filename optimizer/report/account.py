@@ -13,7 +13,7 @@ from optimizer.endurance.outages import Outages
 from optimizer.endurance.reserve import Reserve
 from optimizer.planning.plan import GOOD_ENOUGH, Plan
 from optimizer.settings.choosing import Found, Size
-from optimizer.settings.reasons import Prices
+from optimizer.settings.prices import Prices
 from optimizer.settings.remarks import on_other_months
 from optimizer.settings.richer import Richer
 from optimizer.site.scenario import Scenario

@@ -16,7 +16,7 @@ from optimizer.site.expected.ensemble import (
     highest_load_kw,
     highest_net_kw,
 )
-from optimizer.site.forecast import Forecast
+from optimizer.site.forecast import FORECAST, Forecast
 from optimizer.site.readers.forecast_csv import ADDED
 from optimizer.timegrid import FloatArray
 from optimizer.units import money, number
@@ -37,7 +37,7 @@ FIGURES = {
 SAME = 1e-6
 """Figures that differ by less are the same. [kWh, kW]"""
 
-FORECAST, MEMBERS_FOLDER = "forecast.csv", "members"
+MEMBERS_FOLDER = "members"
 
 
 def forecast_text(

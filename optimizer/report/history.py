@@ -11,10 +11,10 @@ from datetime import date
 from pathlib import Path
 
 from optimizer.billing.tariff import Tariff, kept_name, read_tariff, series_files
-from optimizer.documents import Source, is_file, is_folder, read_document
+from optimizer.documents import Document, Source, is_file, is_folder, read_document
 from optimizer.errors import InputError, SettingsError
-from optimizer.report.renewal import RenewalFile, renewal_yaml
 from optimizer.report.writing import write_file
+from optimizer.report.yaml_text import typed_yaml
 from optimizer.settings.windows import Settings
 
 FOLDER = "renewals"
@@ -22,6 +22,33 @@ SERIES = "tariff_series"
 """Folder of the price series that a kept tariff names, as they were read."""
 
 RENEWAL, SETTINGS, FLOWS, TARIFF = "renewal.yaml", "settings.yaml", "flows.csv", "tariff.yaml"
+
+
+class ListedChange(Document):
+    """One change as it stands in the history."""
+
+    what: str
+    saves_per_month: float | None = None
+
+
+class RenewalFile(Document):
+    """One renewal in the history of a scenario: what was in use, what to change, and what it promised.
+
+    ``undone`` is the day on which a person went back to what was in use before.
+    """
+
+    renewed: date
+    scenario: str
+    tariff: str
+    currency: str
+    first: date | None = None
+    last: date | None = None
+    advice: str
+    saves_per_month: float = 0.0
+    changes: list[ListedChange] = []
+    undone: date | None = None
+    before: Settings | None = None
+    after: Settings
 
 
 def history_of(folder: Path) -> list[tuple[Path, RenewalFile]]:
@@ -172,3 +199,9 @@ def _free_name(folder: Path, today: date) -> Path:
     names = [f"{today}.yaml", *(f"{today}_{number:02d}.yaml" for number in range(2, 100))]
     taken = [number for number, name in enumerate(names) if (folder / name).exists()]
     return folder / names[max(taken, default=-1) + 1]
+
+
+def renewal_yaml(file: RenewalFile) -> str:
+    """Return a renewal as a file that a person can read."""
+    head = "# A renewal of battery settings: what was in use before, what was changed, what holds after.\n"
+    return head + typed_yaml(file.model_dump(exclude_none=True))

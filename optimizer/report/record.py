@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-import io
 import json
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
-from ruamel.yaml import YAML
-from ruamel.yaml.scalarstring import DoubleQuotedScalarString
 
 import optimizer
 from optimizer.billing.bill import Bill, BillLine
@@ -21,6 +18,7 @@ from optimizer.report.outages import outage_record
 from optimizer.report.reserve import reserve_record
 from optimizer.report.unseen import rule
 from optimizer.report.wrapping import on_one_line
+from optimizer.report.yaml_text import typed_yaml
 from optimizer.settings.remarks import on_other_months
 from optimizer.settings.windows import Settings, floors_text
 
@@ -284,33 +282,6 @@ def settings_yaml(account: Account, settings: Settings) -> str:
         f"# Floor: {floors_text(settings)}.",
     ]
     return "\n".join(map(on_one_line, head)) + "\n" + typed_yaml(settings_record(settings))
-
-
-def typed_yaml(data: dict[str, Any]) -> str:
-    """Return data as YAML that a person could have typed."""
-    yaml = YAML()
-    yaml.default_flow_style = None
-    yaml.width = 120
-    text = io.StringIO()
-    yaml.dump(_as_typed(data), text)
-    return text.getvalue()
-
-
-def _as_typed(node: Any) -> Any:
-    """Return data as a person would type it: 80 instead of 80.0, and clock times in quotes.
-
-    Without quotes, readers of older YAML take 16:00 for the number 960, and signs that are not to be
-    seen are lost.
-    """
-    if isinstance(node, dict):
-        return {key: _as_typed(value) for key, value in node.items()}
-    if isinstance(node, list):
-        return [_as_typed(value) for value in node]
-    if isinstance(node, float) and node.is_integer():
-        return int(node)
-    if isinstance(node, str) and (":" in node or not node.isprintable()):
-        return DoubleQuotedScalarString(node)
-    return node
 
 
 def flows_csv(account: Account) -> str:

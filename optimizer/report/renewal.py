@@ -10,10 +10,9 @@ from collections.abc import Iterator, Sequence
 from datetime import UTC, date, datetime, timedelta
 from typing import TYPE_CHECKING
 
-from optimizer.documents import Document
-from optimizer.report.record import typed_yaml
+from optimizer.report.history import ListedChange, RenewalFile
 from optimizer.report.wrapping import filled
-from optimizer.settings.windows import Settings, floors_text
+from optimizer.settings.windows import floors_text
 from optimizer.site.expected.recipe import ForecastRecipe
 from optimizer.units import money
 
@@ -22,33 +21,6 @@ if TYPE_CHECKING:
 
 LEAD_DAYS = 14
 """How long before the forecast ends a person is reminded to renew."""
-
-
-class ListedChange(Document):
-    """One change as it stands in the history."""
-
-    what: str
-    saves_per_month: float | None = None
-
-
-class RenewalFile(Document):
-    """One renewal in the history of a scenario: what was in use, what to change, and what it promised.
-
-    ``undone`` is the day on which a person went back to what was in use before.
-    """
-
-    renewed: date
-    scenario: str
-    tariff: str
-    currency: str
-    first: date | None = None
-    last: date | None = None
-    advice: str
-    saves_per_month: float = 0.0
-    changes: list[ListedChange] = []
-    undone: date | None = None
-    before: Settings | None = None
-    after: Settings
 
 
 def renewal_text(account: Account) -> str:
@@ -92,12 +64,6 @@ def renewal_file(account: Account, today: date) -> RenewalFile:
         ],
         before=renewal.before, after=renewal.after,
     )  # fmt: skip
-
-
-def renewal_yaml(file: RenewalFile) -> str:
-    """Return a renewal as a file that a person can read."""
-    head = "# A renewal of battery settings: what was in use before, what was changed, what holds after.\n"
-    return head + typed_yaml(file.model_dump(exclude_none=True))
 
 
 def reminders_ics(account: Account, now: datetime | None = None) -> str:

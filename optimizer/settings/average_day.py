@@ -14,7 +14,7 @@ import numpy as np
 
 from optimizer.flows import Flows
 from optimizer.settings.drafts import Draft, full_power_kw
-from optimizer.settings.reasons import Prices
+from optimizer.settings.prices import Prices
 from optimizer.site.controls import Controls
 from optimizer.site.equipment import Plant
 from optimizer.timegrid import BoolArray, FloatArray, TimeGrid

@@ -6,28 +6,19 @@ the two replays, so that they add up to it. Read next: ``effects``.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
 from optimizer.settings.effects import Effect, Priced, effects_of, told
-from optimizer.settings.replay import Replay, replay
-from optimizer.settings.windows import Settings, Window, WindowPlace, no_windows
-from optimizer.site.equipment import Plant
-from optimizer.timegrid import BoolArray, FloatArray, TimeGrid
+from optimizer.settings.horizon import Horizon
+from optimizer.settings.replay import Replay
+from optimizer.settings.windows import Settings, Window, WindowPlace
+from optimizer.timegrid import BoolArray, TimeGrid
 from optimizer.units import money
 
 NOT_IN_FORECAST = "this forecast holds none of its days, so that nothing can be said of it here"
-
-
-@dataclass(frozen=True)
-class Prices:
-    """Money per kWh at each of T steps: of import, of export, and of a kWh stored (by the plan)."""
-
-    buy: FloatArray
-    sell: FloatArray
-    stored: FloatArray
 
 
 @dataclass(frozen=True)
@@ -43,34 +34,9 @@ class Reason:
     why: str
 
 
-@dataclass(frozen=True)
-class Course:
-    """What settings are run through: plant, grid, load and PV of T steps, and the start.
-
-    ``floors_kwh`` are levels, by month, below which the battery is not drawn, where they are higher
-    than the plant's.
-    """
-
-    plant: Plant
-    grid: TimeGrid
-    load_kwh: FloatArray
-    pv_kwh: FloatArray
-    start_kwh: float
-    floors_kwh: Mapping[int, float] = field(default_factory=dict)
-
-    def plain(self) -> Settings:
-        """Return the equipment as it comes, with its floors and no windows."""
-        floors = {month: self.plant.soc_pct(kwh) for month, kwh in self.floors_kwh.items()}
-        return no_windows(self.plant.soc_pct(self.plant.low_kwh), floors)
-
-    def run(self, settings: Settings) -> Replay:
-        """Return the replay of settings on this course."""
-        return replay(self.plant, self.grid, self.load_kwh, self.pv_kwh, settings, self.start_kwh)
-
-
 def reasons_for(
     settings: Settings,
-    course: Course,
+    horizon: Horizon,
     priced: Callable[[Replay], Priced],
     currency: str,
     whole_kw: float | None = None,
@@ -80,16 +46,16 @@ def reasons_for(
     ``priced`` tells what a replay costs. ``whole_kw`` is the power that is 100 %, where the equipment
     takes per cent. [kW]
     """
-    whole = course.run(settings)
+    whole = horizon.run(settings)
     ours = priced(whole)
     reasons = []
     for place in settings.places():
         sentence = settings.sentence(place, whole_kw)
-        inside = _steps_of(settings, place, course.grid)
+        inside = _steps_of(settings, place, horizon.grid)
         if not inside.any():
             reasons.append(Reason(place, sentence, None, NOT_IN_FORECAST))
             continue
-        effects = effects_of(ours, priced(course.run(settings.without(place))))
+        effects = effects_of(ours, priced(horizon.run(settings.without(place))))
         saves = sum(effect.saves for effect in effects)
         why = _why(effects, currency) + _under_a_cap(settings.window(place), whole, inside)
         reasons.append(Reason(place, sentence, saves, why))

@@ -29,8 +29,8 @@ from optimizer.settings.drafts import (
     with_one_undone,
 )
 from optimizer.settings.kernel import Numbers, Pricing
+from optimizer.settings.prices import Prices
 from optimizer.settings.pricing import pricing_of, softened
-from optimizer.settings.reasons import Prices
 from optimizer.settings.replay import order_row
 from optimizer.settings.score_kernel import LANES, score_many
 from optimizer.site.controls import Controls

@@ -9,6 +9,9 @@ from dataclasses import dataclass
 
 from optimizer.timegrid import FloatArray, TimeGrid
 
+FORECAST = "forecast.csv"
+"""Name of the file that a forecast is written to."""
+
 
 @dataclass(frozen=True)
 class Forecast:

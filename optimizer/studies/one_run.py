@@ -35,13 +35,13 @@ from optimizer.settings.choosing import (
     find_alike,
     find_settings,
 )
-from optimizer.settings.reasons import Course
+from optimizer.settings.horizon import Horizon
 from optimizer.settings.replay import Replay
 from optimizer.settings.season import Task
 from optimizer.settings.windows import Settings, no_windows
 from optimizer.site.equipment import UNLIMITED_KW, Plant
 from optimizer.site.expected.weeks import Variant
-from optimizer.stages import cheapest_plan, course_of, groupings_of, problem_of, task_of
+from optimizer.stages import cheapest_plan, groupings_of, horizon_of, problem_of, task_of
 from optimizer.studies.cases import Manner, Run
 from optimizer.valuation.chances import Draws
 from optimizer.valuation.fade import Ageing, equivalent_full_cycles
@@ -169,7 +169,7 @@ def _slope(family: _Opened, job: Job) -> Answer:
     """Plan a run; tell the bill it is held against, and what one kWh more of battery would save."""
     with_power, against = job.more
     brief, plan = _planned(family, job)
-    before = _without_battery(course_of(brief), against)
+    before = _without_battery(horizon_of(brief), against)
     return {
         "figures": {
             "bill_before": bill_flows(brief.cost, before.flows).total,
@@ -180,11 +180,11 @@ def _slope(family: _Opened, job: Job) -> Answer:
     }
 
 
-def _without_battery(course: Course, against: Against) -> Replay:
+def _without_battery(horizon: Horizon, against: Against) -> Replay:
     """Return the site without the battery, and without the PV if the saving is over neither."""
-    pv_kwh = 0 * course.pv_kwh if against == "neither" else course.pv_kwh
-    bare = course.plant.without_battery()
-    return replace(course, plant=bare, pv_kwh=pv_kwh, start_kwh=0.0).run(no_windows(0.0))
+    pv_kwh = 0 * horizon.pv_kwh if against == "neither" else horizon.pv_kwh
+    bare = horizon.plant.without_battery()
+    return replace(horizon, plant=bare, pv_kwh=pv_kwh, start_kwh=0.0).run(no_windows(0.0))
 
 
 def _worth_of_a_kwh(plan: Plan, *, with_power: bool) -> float:
@@ -226,7 +226,7 @@ def _draws(family: _Opened, job: Job) -> Answer:
     settings_text, drawn, against, end_worth, end_kwh = job.more
     brief, draws = job.run.brief(family.brief), Draws.model_validate(drawn)
     settings = Settings.model_validate_json(settings_text)
-    course, weather = course_of(brief), weather_of(brief)
+    horizon, weather = horizon_of(brief), weather_of(brief)
 
     def money(run: Replay, *, has_battery: bool = True) -> float:
         left = end_worth * (run.stored_kwh[-1] - end_kwh) if has_battery else 0.0
@@ -237,9 +237,9 @@ def _draws(family: _Opened, job: Job) -> Answer:
         for number in range(draws.weather_years):
             luck = np.random.default_rng([draws.seed, number])
             year = weather.year(Variant(1.0, load_factor=factor), None, luck)
-            there = replace(course, load_kwh=year.load_kwh, pv_kwh=year.pv_kwh)
+            there = replace(horizon, load_kwh=year.load_kwh, pv_kwh=year.pv_kwh)
             if against == "no_windows":
-                before = money(there.run(course.plain()))
+                before = money(there.run(horizon.plain()))
             else:
                 before = money(_without_battery(there, against), has_battery=False)
             saved[level, number] = before - money(there.run(settings))
@@ -255,16 +255,16 @@ WAYS = {"base": _base, "run": _run, "slope": _slope, "bounds": _bounds, "draws":
 
 def _figures(brief: Brief, plan: Plan, task: Task, found: Found, manner: Manner) -> Answer:
     """Return every figure of a run. Money is that of the horizon, in the tariff's currency."""
-    course, judge = course_of(brief), Judge(brief.cost, plan)
-    bills = cases_of(course, found.settings, judge)
+    horizon, judge = horizon_of(brief), Judge(brief.cost, plan)
+    bills = cases_of(horizon, found.settings, judge)
     windows, size = bills["windows"], found.sizes[found.chosen]
     figures: Answer = {}
     for key, each in bills.items():
         figures |= _of_bills(key, each)
-    figures |= _of_sources(brief, task, bills, course.start_kwh)
-    usable, cycles = course.plant.usable_kwh, Ageing(depth_exponent=manner.depth_exponent)
-    from_battery = windows.flows.discharge_kwh / course.plant.discharge_efficiency
-    levels = np.concatenate([[course.start_kwh], windows.stored_kwh])
+    figures |= _of_sources(brief, task, bills, horizon.start_kwh)
+    usable, cycles = horizon.plant.usable_kwh, Ageing(depth_exponent=manner.depth_exponent)
+    from_battery = windows.flows.discharge_kwh / horizon.plant.discharge_efficiency
+    levels = np.concatenate([[horizon.start_kwh], windows.stored_kwh])
     return figures | {
         "plan_kind": plan.proof.kind,
         "plan_gap": plan.proof.gap,

@@ -14,7 +14,8 @@ from optimizer.billing.tariff import TariffCost
 from optimizer.flows import Flows
 from optimizer.planning.plan import Plan
 from optimizer.settings.effects import Priced
-from optimizer.settings.reasons import Course, Reason
+from optimizer.settings.horizon import Horizon
+from optimizer.settings.reasons import Reason
 from optimizer.settings.replay import Replay
 from optimizer.settings.windows import Settings, no_windows
 from optimizer.site.equipment import Plant
@@ -159,26 +160,26 @@ class Outcome:
 
 
 def cases_of(
-    course: Course,
+    horizon: Horizon,
     settings: Settings,
     judge: Judge,
     in_use: Settings | None = None,
     anew: Settings | None = None,
 ) -> dict[str, Case]:
     """Run the site in each way and return the cases in the order of ``LABELS``."""
-    plant = course.plant
+    plant = horizon.plant
     bare = plant.without_battery()
-    plain, bare_plain = course.plain(), no_windows(plant.soc_pct(plant.low_kwh))
-    without = Course(bare, course.grid, course.load_kwh, course.pv_kwh, 0.0)
-    dark = Course(bare, course.grid, course.load_kwh, 0 * course.pv_kwh, 0.0)
+    plain, bare_plain = horizon.plain(), no_windows(plant.soc_pct(plant.low_kwh))
+    without = Horizon(bare, horizon.grid, horizon.load_kwh, horizon.pv_kwh, 0.0)
+    dark = Horizon(bare, horizon.grid, horizon.load_kwh, 0 * horizon.pv_kwh, 0.0)
     cases = {
         "neither": judge.of_replay("neither", dark.run(bare_plain), bare),
         "no_battery": judge.of_replay("no_battery", without.run(bare_plain), bare),
-        "no_windows": judge.of_replay("no_windows", course.run(plain), plant),
-        "windows": judge.of_replay("windows", course.run(settings), plant),
+        "no_windows": judge.of_replay("no_windows", horizon.run(plain), plant),
+        "windows": judge.of_replay("windows", horizon.run(settings), plant),
         "plan": judge.of_plan(),
     }
     for key, other in (("in_use", in_use), ("anew", anew)):
         if other is not None:
-            cases[key] = judge.of_replay(key, course.run(other), plant)
+            cases[key] = judge.of_replay(key, horizon.run(other), plant)
     return {key: cases[key] for key in LABELS if key in cases}

@@ -19,7 +19,7 @@ from optimizer.planning.linear import LinearSolver
 from optimizer.planning.plan import Plan, make_plan
 from optimizer.planning.problem import Problem
 from optimizer.settings.fitting import MonthGroups
-from optimizer.settings.reasons import Course
+from optimizer.settings.horizon import Horizon
 
 
 @dataclass(frozen=True)
@@ -51,7 +51,7 @@ class ReserveCurve:
 def reserve_curve(  # noqa: PLR0913 - a plan, an outage, and the floors between them
     problem: Problem,
     cost: TariffCost,
-    course: Course,
+    horizon: Horizon,
     wish: Wish,
     groups: MonthGroups,
     levels_pct: Sequence[float],
@@ -67,7 +67,7 @@ def reserve_curve(  # noqa: PLR0913 - a plan, an outage, and the floors between 
         The site; start, end and floors are exchanged.
     cost : TariffCost
         The tariff on the grid.
-    course : Course
+    horizon : Horizon
         The same site for outages.
     wish : Wish
         The endurance to tell of.
@@ -108,7 +108,7 @@ def reserve_curve(  # noqa: PLR0913 - a plan, an outage, and the floors between 
             base = plan.cost if base is None else base
             before = np.concatenate([[plan.start_kwh], plan.stored_kwh[:-1]])
             of_group.append(plan.cost - base)
-            share_of_group.append(float(wish.lasting_from(course, before)[inside].mean()))
+            share_of_group.append(float(wish.lasting_from(horizon, before)[inside].mean()))
         prices.append(tuple(of_group))
         lasting.append(tuple(share_of_group))
     return ReserveCurve(groups, tuple(levels_pct), tuple(prices), tuple(lasting), wish.hours)

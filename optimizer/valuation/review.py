@@ -19,7 +19,7 @@ from optimizer.billing.bill import bill_flows
 from optimizer.billing.tariff import TariffCost
 from optimizer.errors import SeriesError
 from optimizer.flows import Flows
-from optimizer.settings.reasons import Course
+from optimizer.settings.horizon import Horizon
 from optimizer.settings.windows import Settings
 from optimizer.site.forecast import Forecast
 from optimizer.site.readers.series import read_table
@@ -61,8 +61,8 @@ class Review:
 
 
 def review_of(
-    promised: Course,
-    real: Course,
+    promised: Horizon,
+    real: Horizon,
     metered: Flows,
     settings: Settings,
     then: TariffCost,
@@ -74,7 +74,7 @@ def review_of(
 
     Parameters
     ----------
-    promised, real : Course
+    promised, real : Horizon
         Load and PV as forecast, and as they were, on the same steps.
     metered : Flows
         What the meter counted on these steps.
@@ -89,10 +89,10 @@ def review_of(
     """
     plain = settings.without_windows()
 
-    def saved(course: Course, cost: TariffCost) -> float:
-        return _bill(cost, course.run(plain).flows) - _bill(cost, course.run(settings).flows)
+    def saved(horizon: Horizon, cost: TariffCost) -> float:
+        return _bill(cost, horizon.run(plain).flows) - _bill(cost, horizon.run(settings).flows)
 
-    sunny = Course(promised.plant, real.grid, promised.load_kwh, real.pv_kwh, promised.start_kwh)
+    sunny = Horizon(promised.plant, real.grid, promised.load_kwh, real.pv_kwh, promised.start_kwh)
     with_windows, without = real.run(settings), real.run(plain)
     bare_bill, shape = (
         _bill(then, without.flows),

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from optimizer.flows import Flows
-from optimizer.settings.reasons import Course
+from optimizer.settings.horizon import Horizon
 from optimizer.settings.replay import Replay
 from optimizer.settings.windows import no_windows
 from optimizer.timegrid import BoolArray, FloatArray, TimeGrid
@@ -40,22 +40,24 @@ class Shape:
 
 
 def shape_of(
-    course: Course, metered: Flows, battery: Battery | None, with_windows: Replay, without: Replay
+    horizon: Horizon, metered: Flows, battery: Battery | None, with_windows: Replay, without: Replay
 ) -> Shape:
     """Compare what was metered with both replays, day by day.
 
     Parameters
     ----------
-    course : Course
+    horizon : Horizon
         Load and PV as they were.
     metered : Flows
         What the meter counted.
     battery : Battery, optional
         What the battery did, where it was metered.
     with_windows, without : Replay
-        The course with the windows, and without.
+        The horizon with the windows, and without.
     """
-    bare = Course(course.plant.without_battery(), course.grid, course.load_kwh, course.pv_kwh, 0.0)
+    bare = Horizon(
+        horizon.plant.without_battery(), horizon.grid, horizon.load_kwh, horizon.pv_kwh, 0.0
+    )
     base = net_of(bare.run(no_windows(0.0)).flows)
 
     def moved(flows: Flows, at_terminals: Battery | None) -> FloatArray:
@@ -65,9 +67,9 @@ def shape_of(
         return charge - discharge
 
     one, other = (moved(run.flows, None) for run in (with_windows, without))
-    tells = _days_that_tell(course.grid, one - other)
+    tells = _days_that_tell(horizon.grid, one - other)
     meter = moved(metered, battery)
-    closer = _likeness(course.grid, meter, one) > _likeness(course.grid, meter, other)
+    closer = _likeness(horizon.grid, meter, one) > _likeness(horizon.grid, meter, other)
     return Shape(int(tells.sum()), int((closer & tells).sum()))
 
 

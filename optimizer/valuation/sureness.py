@@ -22,7 +22,7 @@ from optimizer.planning.linear import LinearSolver
 from optimizer.planning.plan import GOOD_ENOUGH, make_plan
 from optimizer.planning.problem import Problem
 from optimizer.settings.choosing import Found
-from optimizer.settings.reasons import Course
+from optimizer.settings.horizon import Horizon
 from optimizer.settings.replay import Replay
 from optimizer.settings.windows import Settings
 from optimizer.site.equipment import Plant
@@ -76,7 +76,7 @@ def sureness_of(
     weather: Weather,
     problem: Problem,
     cost: TariffCost,
-    course: Course,
+    horizon: Horizon,
     time_limit_s: float,
     progress: Callable[[str], None],
     solver: LinearSolver | None = None,
@@ -93,7 +93,7 @@ def sureness_of(
         The site as the plan sees it.
     cost : TariffCost
         The tariff on the grid.
-    course : Course
+    horizon : Horizon
         What the forecast is run through; only its load and PV are exchanged.
     time_limit_s : float
         Most seconds for the two plans together; zero makes none.
@@ -109,10 +109,10 @@ def sureness_of(
         luck = np.random.default_rng([SEED, fold])
         unseen = 1 - fold
         year = weather.year(AS_METERED, unseen, luck)
-        metered.append(_Judged.of(year, settings, course, cost))
+        metered.append(_Judged.of(year, settings, horizon, cost))
         for variant in OTHER_YEARS:
             other = weather.year(variant, unseen, luck)
-            others.append(_Judged.of(other, settings, course, cost))
+            others.append(_Judged.of(other, settings, horizon, cost))
     kept = None
     if time_limit_s > 0:
         progress("planning the weeks that the windows were not fitted to")
@@ -138,13 +138,13 @@ class _Judged:
     without: dict[str, float]
 
     @classmethod
-    def of(cls, year: Year, settings: Settings, course: Course, cost: TariffCost) -> _Judged:
-        there = replace(course, load_kwh=year.load_kwh, pv_kwh=year.pv_kwh)
+    def of(cls, year: Year, settings: Settings, horizon: Horizon, cost: TariffCost) -> _Judged:
+        there = replace(horizon, load_kwh=year.load_kwh, pv_kwh=year.pv_kwh)
         run, bare = there.run(settings), there.run(there.plain())
         bill = bill_flows(cost, run.flows)
         return cls(
-            year, run, bill.total, _by_period(bill, run.flows, course.plant, cost),
-            _by_period(bill_flows(cost, bare.flows), bare.flows, course.plant, cost),
+            year, run, bill.total, _by_period(bill, run.flows, horizon.plant, cost),
+            _by_period(bill_flows(cost, bare.flows), bare.flows, horizon.plant, cost),
         )  # fmt: skip
 
     @property

@@ -21,7 +21,7 @@ from optimizer.endurance.reserve import Reserve
 from optimizer.errors import ScenarioError
 from optimizer.holding import Solved, solve, with_endurance
 from optimizer.paperwork import Brief
-from optimizer.stages import course_of, outages_under
+from optimizer.stages import horizon_of, outages_under
 from optimizer.valuation.outcome import Judge
 from tests.bench.cells import SITES, Cell, cells
 from tests.laws.sites import half_of, wishing
@@ -67,7 +67,7 @@ def main() -> None:
         first = solve(brief, effort=asked.effort, time_limit_s=600.0, progress=lambda _told: None)
         outages_under(brief, first.found.settings)
         judge = Judge(brief.cost, first.plan)
-        run = course_of(brief).run(first.found.settings)
+        run = horizon_of(brief).run(first.found.settings)
         begun = time.monotonic()
         found = outages_under(brief, first.found.settings)
         outages.append(outage_line(cell, found, time.monotonic() - begun))
@@ -79,7 +79,7 @@ def main() -> None:
                 continue
             hours, case, reserve = wished
             there = replace(
-                course_of(case.brief), load_kwh=unseen.scenario.forecast.load_kwh,
+                horizon_of(case.brief), load_kwh=unseen.scenario.forecast.load_kwh,
                 pv_kwh=unseen.scenario.forecast.pv_kwh,
             )  # fmt: skip
             judged = float(reserve.wish.lasting(there, case.found.settings).mean())

@@ -39,7 +39,7 @@ from optimizer.billing.worked import read_worked_bills
 from optimizer.cli import app
 from optimizer.documents import read_document
 from optimizer.errors import OptimizerError, ScenarioError, SettingsError, TariffError
-from optimizer.report.renewal import RenewalFile
+from optimizer.report.history import RenewalFile
 from optimizer.settings.refusals import read_settings
 from optimizer.site.controls import Controls
 from optimizer.site.expected.sun import read_typical_year

@@ -33,7 +33,7 @@ from optimizer.planning.problem import Problem
 from optimizer.settings import workers as workers_module
 from optimizer.settings.drafts import Draft
 from optimizer.settings.kernel import OVERLOAD, Numbers, step_through
-from optimizer.settings.reasons import Prices
+from optimizer.settings.prices import Prices
 from optimizer.settings.replay import orders_of
 from optimizer.settings.season import Season, Task
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window

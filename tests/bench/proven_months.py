@@ -26,10 +26,10 @@ from optimizer.planning.problem import Problem
 from optimizer.settings.choosing import EFFORTS
 from optimizer.settings.drafts import Drafts
 from optimizer.settings.fitting import SEED
+from optimizer.settings.prices import Prices
 from optimizer.settings.pricing import pricing_of
 from optimizer.settings.proof import prove
 from optimizer.settings.proof_labels import Ground
-from optimizer.settings.reasons import Prices
 from optimizer.settings.score_kernel import parts_of_the_bill
 from optimizer.settings.search import Search as LocalSearch
 from optimizer.settings.season import Season, Task

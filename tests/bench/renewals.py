@@ -72,10 +72,10 @@ def saved_on(brief: Brief, actual: Forecast, every: dict[str, Settings]) -> dict
     """Return what settings save over no windows on days as they were, and what the plan would."""
     there = seasons.brief_on(brief, actual, Material((actual,), holds_forecast=True))
     plan = stages.cheapest_plan(there, 300.0, quiet)
-    judge, course = Judge(there.cost, plan), stages.course_of(there)
-    floor = round(course.plant.soc_pct(course.plant.low_kwh), 9)
-    none = judge.cost_of(course.run(no_windows(floor)))
-    saved = {name: none - judge.cost_of(course.run(each)) for name, each in every.items()}
+    judge, horizon = Judge(there.cost, plan), stages.horizon_of(there)
+    floor = round(horizon.plant.soc_pct(horizon.plant.low_kwh), 9)
+    none = judge.cost_of(horizon.run(no_windows(floor)))
+    saved = {name: none - judge.cost_of(horizon.run(each)) for name, each in every.items()}
     return saved | {"plan": none - plan.cost}
 
 

@@ -27,7 +27,8 @@ from optimizer.planning.plan import make_plan
 from optimizer.planning.problem import Problem
 from optimizer.settings.choosing import EFFORTS, find_settings, groupings_for
 from optimizer.settings.fitting import fit
-from optimizer.settings.reasons import Course, Prices
+from optimizer.settings.horizon import Horizon
+from optimizer.settings.prices import Prices
 from optimizer.settings.refusals import read_settings
 from optimizer.settings.season import Task
 from optimizer.settings.windows import Settings, no_windows
@@ -62,12 +63,12 @@ def half_of(cell: Cell, turn: int, plans: Path | None) -> Half:
         -problem.cost.marginal("export_kwh", flows),
         worth,
     )
-    course = course_of(cell, year)
-    plain = cost_of(cell, course, no_windows(floor_of(cell)))
+    horizon = horizon_of(cell, year)
+    plain = cost_of(cell, horizon, no_windows(floor_of(cell)))
     can_save = plain - planned["cost"]
     task = Task(
-        course.plant, cell.brief.scenario.controls, course.grid, problem.cost, flows, stored, prices,
-        course.start_kwh, float(worth[-1]), can_save,
+        horizon.plant, cell.brief.scenario.controls, horizon.grid, problem.cost, flows, stored, prices,
+        horizon.start_kwh, float(worth[-1]), can_save,
     )  # fmt: skip
     return Half(weather, year, task, planned["cost"])
 
@@ -97,18 +98,18 @@ def _planned(cell: Cell, problem: Problem, turn: int, plans: Path | None) -> dic
     return found
 
 
-def course_of(cell: Cell, year: Year, factors: tuple[float, float] = (1.0, 1.0)) -> Course:
+def horizon_of(cell: Cell, year: Year, factors: tuple[float, float] = (1.0, 1.0)) -> Horizon:
     """Return a cell's year to run settings through."""
     load, pv = factors
     return replace(
-        stages.course_of(cell.brief), load_kwh=year.load_kwh * load, pv_kwh=year.pv_kwh * pv
+        stages.horizon_of(cell.brief), load_kwh=year.load_kwh * load, pv_kwh=year.pv_kwh * pv
     )
 
 
-def cost_of(cell: Cell, course: Course, settings: Settings) -> float:
-    """Return bill and wear of settings on a course."""
-    run = course.run(settings)
-    return bill_flows(cell.brief.cost, run.flows).total + course.plant.wear_per_kwh * float(
+def cost_of(cell: Cell, horizon: Horizon, settings: Settings) -> float:
+    """Return bill and wear of settings on a horizon."""
+    run = horizon.run(settings)
+    return bill_flows(cell.brief.cost, run.flows).total + horizon.plant.wear_per_kwh * float(
         run.flows.discharge_kwh.sum()
     )
 
@@ -136,25 +137,25 @@ def measured(cell: Cell, effort: str, plans: Path | None, rivals: Path | None) -
         key=lambda each: each.score,
     )
     none = no_windows(floor_of(cell))
-    course = course_of(cell, test.year)
-    hard = course_of(cell, test.year, HARD)
+    horizon = horizon_of(cell, test.year)
+    hard = horizon_of(cell, test.year, HARD)
 
-    def saved(settings: Settings, where: Course) -> float:
+    def saved(settings: Settings, where: Horizon) -> float:
         return cost_of(cell, where, none) - cost_of(cell, where, settings)
 
-    ours, best = saved(found.settings, course), saved(hindsight.settings("hindsight"), course)
+    ours, best = saved(found.settings, horizon), saved(hindsight.settings("hindsight"), horizon)
     row = {
         "cell": cell.name, "seconds": took, "steps": grid.count,
         "entries": found.sizes[found.recommended].entries, "groups": len(found.groups),
-        "bill": cost_of(cell, course, none), "ours": ours, "hindsight": best,
-        "can_save": cost_of(cell, course, none) - test.plan_cost,
+        "bill": cost_of(cell, horizon, none), "ours": ours, "hindsight": best,
+        "can_save": cost_of(cell, horizon, none) - test.plan_cost,
         "seen": found.sizes[found.recommended].seen, "told": found.sizes[found.recommended].unseen,
         "hard": saved(found.settings, hard), "settings": found.settings,
-        "sizes": [(size.entries, saved(size.settings, course)) for size in found.sizes],
+        "sizes": [(size.entries, saved(size.settings, horizon)) for size in found.sizes],
     }  # fmt: skip
     if rivals and (rivals / f"{cell.name}.yaml").exists():
         rival = read_settings(rivals / f"{cell.name}.yaml", controls, train.task.plant)
-        row |= {"rival": saved(rival, course), "rival_hard": saved(rival, hard)}
+        row |= {"rival": saved(rival, horizon), "rival_hard": saved(rival, hard)}
     return row
 
 

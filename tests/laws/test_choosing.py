@@ -29,7 +29,7 @@ from optimizer.settings.choosing import (
 )
 from optimizer.settings.drafts import Draft, drafts_of
 from optimizer.settings.fitting import VARIANTS, couples, fit, years_for
-from optimizer.settings.reasons import Prices
+from optimizer.settings.prices import Prices
 from optimizer.settings.refusals import read_settings
 from optimizer.settings.replay import replay
 from optimizer.settings.season import Task

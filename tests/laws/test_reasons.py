@@ -13,10 +13,11 @@ from optimizer.billing.bill import bill_flows
 from optimizer.billing.tariff import shipped_folder
 from optimizer.paperwork import Brief, read_brief
 from optimizer.settings.effects import Priced
-from optimizer.settings.reasons import NOT_IN_FORECAST, Course, Reason, reasons_for
+from optimizer.settings.horizon import Horizon
+from optimizer.settings.reasons import NOT_IN_FORECAST, Reason, reasons_for
 from optimizer.settings.replay import Replay
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window
-from optimizer.stages import course_of
+from optimizer.stages import horizon_of
 from tests.bench.cells import ANY_TIME, TARIFFS
 
 DEMOS = ["1_two_rates", "2_peak_demand", "3_evening_export", "5_grid_fails"]
@@ -42,7 +43,7 @@ class Site:
     """A site with settings to run."""
 
     brief: Brief
-    course: Course
+    horizon: Horizon
     settings: Settings
 
     def priced(self, run: Replay) -> Priced:
@@ -50,7 +51,7 @@ class Site:
         return Priced(bill_flows(self.brief.cost, run.flows), {"wear of the battery": wear})
 
     def reasons(self) -> list[Reason]:
-        return reasons_for(self.settings, self.course, self.priced, "USD")
+        return reasons_for(self.settings, self.horizon, self.priced, "USD")
 
 
 def settings_with(windows: list[Window], months: list[int] | None = None) -> Settings:
@@ -61,7 +62,7 @@ def settings_with(windows: list[Window], months: list[int] | None = None) -> Set
 
 def site_of(folder: Path) -> Site:
     brief = read_brief(folder)
-    return Site(brief, course_of(brief), settings_with(WINDOWS))
+    return Site(brief, horizon_of(brief), settings_with(WINDOWS))
 
 
 def demo_on(tariff: str, folder: Path, demo: str = "1_two_rates") -> Site:
@@ -167,9 +168,9 @@ def test_a_reason_tells_which_energy_moved_between_which_prices(tmp_path: Path) 
     site = demo_on("two_rates", tmp_path)
     settings = settings_with([WINDOWS[0]])
     (reason,) = replace(site, settings=settings).reasons()
-    ours = site.course.run(settings).flows.import_kwh
-    none = site.course.run(settings.without_windows()).flows.import_kwh
-    hour = site.course.grid.minute_of_day // 60
+    ours = site.horizon.run(settings).flows.import_kwh
+    none = site.horizon.run(settings.without_windows()).flows.import_kwh
+    hour = site.horizon.grid.minute_of_day // 60
     cheap = (hour >= 23) | (hour < 6)
     less, more = (none - ours)[~cheap].sum(), (ours - none)[cheap].sum()
     assert less > 10
@@ -180,13 +181,13 @@ def test_a_reason_tells_which_energy_moved_between_which_prices(tmp_path: Path) 
 def test_a_reason_tells_which_demand_a_window_lowers(tmp_path: Path) -> None:
     """One month and one window: what is billed is the highest import of the month."""
     site = demo_on("any_time_demand", tmp_path, "2_peak_demand")
-    may = site.course.grid.month == 5
+    may = site.horizon.grid.month == 5
     cap = Window(start="06:00", end="23:00", action="charge", until_pct=90, grid_kw=1.0,
                  import_cap_kw=2.0)  # fmt: skip
     settings = settings_with([cap], [5])
     (reason,) = replace(site, settings=settings).reasons()
-    ours = site.course.run(settings).flows.import_kwh[may]
-    none = site.course.run(settings.without_windows()).flows.import_kwh[may]
+    ours = site.horizon.run(settings).flows.import_kwh[may]
+    none = site.horizon.run(settings.without_windows()).flows.import_kwh[may]
 
     def hourly(kwh: np.ndarray) -> float:
         return float(kwh[: len(kwh) // 2 * 2].reshape(-1, 2).sum(axis=1).max())
@@ -212,7 +213,7 @@ def test_a_cap_that_cannot_always_be_kept_is_told_so(tmp_path: Path) -> None:
         Window(start="18:00", end="06:00", action="cover", down_to_pct=90, import_cap_kw=0.2)
     ])  # fmt: skip
     (reason,) = replace(site, settings=late).reasons()
-    hour = site.course.grid.minute_of_day // 60
-    highest = site.course.run(late).flows.import_kwh[(hour >= 18) | (hour < 6)].max()
+    hour = site.horizon.grid.minute_of_day // 60
+    highest = site.horizon.run(late).flows.import_kwh[(hour >= 18) | (hour < 6)].max()
     assert highest > 0.3
     assert f"; the cap cannot always be kept: import there reaches {highest:.2f} kW" in reason.why

@@ -15,7 +15,7 @@ import pytest
 from optimizer.paperwork import read_brief
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window
 from optimizer.site.equipment import Connection, Inverter, Permissions
-from optimizer.stages import course_of, with_floor_of
+from optimizer.stages import horizon_of, with_floor_of
 from tests.builders import local_grid
 from tests.laws.test_behaviour import all_day, battery, check, run, settings_with
 
@@ -107,15 +107,15 @@ def test_a_cap_draws_below_the_level_of_its_window_down_to_the_floor(
 def test_a_floor_above_the_start_begins_the_replay_at_that_floor(by_season: bool) -> None:
     """The first demo begins at 10 %; a floor of 40 % is typed in."""
     brief = read_brief(ROOT / "scenarios" / "1_two_rates")
-    assert course_of(brief).start_kwh == pytest.approx(1.0)
+    assert horizon_of(brief).start_kwh == pytest.approx(1.0)
     months = [*range(1, 13)]
     season = SeasonSet(months=months, floor_pct=40 if by_season else None,
                        day_sets=[DaySet(days="every day")])  # fmt: skip
     typed = Settings(settings="typed", floor_pct=10 if by_season else 40, seasons=[season])
-    course = course_of(with_floor_of(typed, brief))
-    assert course.start_kwh == pytest.approx(4.0)
-    day = replace(course, grid=course.grid.part(0, 24), load_kwh=course.load_kwh[:24],
-                  pv_kwh=course.pv_kwh[:24])  # fmt: skip
+    horizon = horizon_of(with_floor_of(typed, brief))
+    assert horizon.start_kwh == pytest.approx(4.0)
+    day = replace(horizon, grid=horizon.grid.part(0, 24), load_kwh=horizon.load_kwh[:24],
+                  pv_kwh=horizon.pv_kwh[:24])  # fmt: skip
     assert day.run(typed).stored_kwh.min() >= 4.0 - 1e-9
 
 

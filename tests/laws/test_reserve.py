@@ -23,13 +23,13 @@ from optimizer.holding import Solved, solve, wish_of, with_endurance
 from optimizer.paperwork import read_brief
 from optimizer.planning.linear import LinearSolver
 from optimizer.seasons import brief_on
-from optimizer.settings.reasons import Course
+from optimizer.settings.horizon import Horizon
 from optimizer.settings.renewing import changes_of
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window, no_windows
 from optimizer.site.equipment import Plant
 from optimizer.site.expected.weeks import Material
 from optimizer.site.forecast import Forecast
-from optimizer.stages import course_of, groupings_of
+from optimizer.stages import groupings_of, horizon_of
 from optimizer.valuation.reserves import ReserveCurve, reserve_curve
 from tests.laws.cases import AC_PLANT, DC_PLANT, law
 from tests.laws.sites import HOURS, TEN_WEEKS, half_of, site, wishing
@@ -89,15 +89,15 @@ def test_a_battery_at_the_floor_lasts_as_its_energy_does() -> None:
         standing_loss_per_day=0.0,
     )  # fmt: skip
     one = np.ones(HOURS.count)
-    course = Course(plant, HOURS, one, 0 * one, 6.0)
+    horizon = Horizon(plant, HOURS, one, 0 * one, 6.0)
     for hours, expected in ((4.0, 1.0), (5.0, 1.0), (5.5, 0.0), (6.0, 0.0)):
         wish = Wish(hours, 0.9, None, True, 1.0)
-        lasting = wish.lasting_from(course, 6.0 * one)
+        lasting = wish.lasting_from(horizon, 6.0 * one)
         assert lasting.tolist() == [expected] * HOURS.count
     critical = Wish(10.0, 0.9, 0.5, False, 1.0)
-    assert critical.lasting_from(course, 6.0 * one).all()
-    assert not critical.lasting_from(course, 5.9 * one).any()
-    held = course.run(no_windows(plant.soc_pct(6.0)))
+    assert critical.lasting_from(horizon, 6.0 * one).all()
+    assert not critical.lasting_from(horizon, 5.9 * one).any()
+    held = horizon.run(no_windows(plant.soc_pct(6.0)))
     assert (held.stored_kwh == 6.0).all()
 
 
@@ -107,11 +107,11 @@ def test_a_battery_at_the_floor_lasts_as_its_energy_does() -> None:
 def curve_of(plant: Plant, tariff: str, levels: Sequence[float]) -> ReserveCurve:
     plan, cost = site(plant, TEN_WEEKS, tariff)
     problem = plan.problem
-    course = Course(plant, TEN_WEEKS, problem.load_kwh, problem.pv_kwh, plan.start_kwh)
+    horizon = Horizon(plant, TEN_WEEKS, problem.load_kwh, problem.pv_kwh, plan.start_kwh)
     months = tuple(TEN_WEEKS.months)
     wish = Wish(4.0, 0.9, None, True, plant.low_kwh)
     groups = (months, months[:1], months[1:])
-    return reserve_curve(problem, cost, course, wish, groups, levels, 60.0, LinearSolver())
+    return reserve_curve(problem, cost, horizon, wish, groups, levels, 60.0, LinearSolver())
 
 
 @pytest.mark.parametrize("tariff", ["two rates", "demand", "flat"])
@@ -147,8 +147,8 @@ def test_floors_that_the_sun_cannot_keep_have_no_price() -> None:
 quickly = partial(solve, effort="quick", time_limit_s=60.0, progress=lambda _told: None)
 
 
-def lasting_unseen(case: Solved, unseen: Course, wish: Wish) -> float:
-    there = replace(course_of(case.brief), load_kwh=unseen.load_kwh, pv_kwh=unseen.pv_kwh)
+def lasting_unseen(case: Solved, unseen: Horizon, wish: Wish) -> float:
+    there = replace(horizon_of(case.brief), load_kwh=unseen.load_kwh, pv_kwh=unseen.pv_kwh)
     return float(wish.lasting(there, case.found.settings).mean())
 
 
@@ -164,7 +164,7 @@ def test_settings_give_the_wished_endurance_on_weeks_that_neither_they_nor_floor
     wish = wish_of(wished.scenario)
     assert reserve.before < 0.9
     assert reserve.after >= 0.9
-    assert lasting_unseen(case, course_of(unseen), wish) >= 0.9
+    assert lasting_unseen(case, horizon_of(unseen), wish) >= 0.9
     assert reserve.price > 0
     assert reserve.price_of_plan > 0
     step = wished.scenario.controls.soc_step_pct
@@ -173,7 +173,7 @@ def test_settings_give_the_wished_endurance_on_weeks_that_neither_they_nor_floor
         [case.task.plant.level_kwh(pct - 2 * step) for _, pct in reserve.floors_pct],
     )
     cheaper = quickly(replace(wished, floors_kwh=lower))
-    assert wish.lasting(course_of(cheaper.brief), cheaper.found.settings).mean() < 0.9
+    assert wish.lasting(horizon_of(cheaper.brief), cheaper.found.settings).mean() < 0.9
 
 
 def test_a_wish_that_is_met_already_costs_nothing() -> None:
@@ -214,7 +214,7 @@ def test_under_floors_plan_and_windows_are_not_given_energy(
     assert reserve.price_of_plan is not None
     assert reserve.price_of_plan >= -1e-6
     assert case.plan.problem.lowest_kwh is not None
-    assert course_of(case.brief).start_kwh == case.plan.start_kwh
+    assert horizon_of(case.brief).start_kwh == case.plan.start_kwh
 
 
 def test_months_of_unlike_floors_are_not_grouped() -> None:

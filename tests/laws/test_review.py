@@ -10,7 +10,7 @@ import pytest
 from optimizer.errors import SeriesError
 from optimizer.flows import Flows
 from optimizer.report.review import review_text
-from optimizer.settings.reasons import Course
+from optimizer.settings.horizon import Horizon
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window, no_windows
 from optimizer.site.forecast import Forecast
 from optimizer.valuation.review import CAUSES, overlap, refuse_what_hides_the_load, review_of
@@ -26,11 +26,11 @@ SETTINGS = Settings(
 COST = cost_of([TWO_RATES, CREDIT], GRID)
 DEARER = cost_of([TWO_RATES, CREDIT, {"kind": "percentage", "name": "tax", "percent": 10.0,
                                       "of": "all above"}], GRID)  # fmt: skip
-COURSE = Course(AC_PLANT, GRID, LOAD, PV, 1.0)
+COURSE = Horizon(AC_PLANT, GRID, LOAD, PV, 1.0)
 
 
-def metered(course: Course, settings: Settings) -> Flows:
-    flows = course.run(settings).flows
+def metered(horizon: Horizon, settings: Settings) -> Flows:
+    flows = horizon.run(settings).flows
     return Flows.of_meter(GRID, flows.import_kwh, flows.export_kwh)
 
 
@@ -52,7 +52,7 @@ def test_where_all_went_as_promised_nothing_differs() -> None:
     ],
 )
 def test_each_cause_alone_is_named(
-    real: Course, entered: Settings, now: object, cause: str
+    real: Horizon, entered: Settings, now: object, cause: str
 ) -> None:
     result = review_of(COURSE, real, metered(real, entered), SETTINGS, COST, now, "EUR")  # type: ignore[arg-type]
     changed = [name for name, amount in result.causes.items() if abs(amount) > 1e-6]

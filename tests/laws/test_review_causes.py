@@ -12,7 +12,7 @@ import pytest
 
 from optimizer.flows import Flows
 from optimizer.report.review import review_record, review_text
-from optimizer.settings.reasons import Course
+from optimizer.settings.horizon import Horizon
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window, no_windows
 from optimizer.site.behaviour import Behaviour
 from optimizer.valuation.review import CAUSES, Review, review_of
@@ -26,7 +26,7 @@ SETTINGS = Settings(
     seasons=[SeasonSet(months=[6], day_sets=[DaySet(days="every day", windows=[NIGHT])])],
 )  # fmt: skip
 COST = cost_of([TWO_RATES, CREDIT], GRID)
-COURSE = Course(AC_PLANT, GRID, LOAD, PV, 1.0)
+COURSE = Horizon(AC_PLANT, GRID, LOAD, PV, 1.0)
 SUNNY = replace(COURSE, pv_kwh=4 * PV)
 SMALLER = replace(
     AC_PLANT, capacity_kwh=4.0, low_kwh=0.4, high_kwh=3.8, charge_kw=1.6, discharge_kw=2.0
@@ -35,7 +35,7 @@ STANDBY = replace(AC_PLANT, behaviour=Behaviour(standby_kw=0.06))
 
 
 def reviewed(
-    really: Course, entered: Settings, *, with_battery: bool = False, stated: Course = COURSE
+    really: Horizon, entered: Settings, *, with_battery: bool = False, stated: Horizon = COURSE
 ) -> Review:
     flows = really.run(entered).flows
     battery = (flows.charge_kwh, flows.discharge_kwh) if with_battery else None

@@ -10,7 +10,7 @@ from hypothesis import given
 
 from optimizer.billing.cost import linear_cost
 from optimizer.flows import Flows
-from optimizer.settings.reasons import Course
+from optimizer.settings.horizon import Horizon
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window, no_windows
 from optimizer.valuation.sources import Sources, sources_of
 from tests.laws.cases import (
@@ -55,9 +55,9 @@ def settings_with(*windows: Window) -> Settings:
 
 def split(charges: list, settings: Settings, *, pv_times: float = 1.0) -> Sources:
     cost = linear_cost(cost_of(charges, GRID).total, GRID.count)
-    course = Course(PLANT, GRID, LOAD, pv_times * PV, PLANT.low_kwh)
-    after = course.run(settings)
-    bare = replace(course, plant=PLANT.without_battery(), start_kwh=0.0).run(no_windows(0.0))
+    horizon = Horizon(PLANT, GRID, LOAD, pv_times * PV, PLANT.low_kwh)
+    after = horizon.run(settings)
+    bare = replace(horizon, plant=PLANT.without_battery(), start_kwh=0.0).run(no_windows(0.0))
     saved = cost.value(bare.flows) - cost.value(after.flows)
     return sources_of(
         cost, bare.flows, after.flows, after.stored_kwh, PLANT.low_kwh, PLANT.low_kwh, saved
@@ -107,9 +107,9 @@ def test_a_lower_peak_is_demand() -> None:
 def test_the_sources_add_up_to_the_saving(case: Case) -> None:
     """Whatever tariff, equipment and settings; and on tariffs without steps little is left over."""
     cost = linear_cost(case.cost.total, case.grid.count)
-    course = Course(case.plant, case.grid, case.load_kwh, case.pv_kwh, case.start_kwh)
-    after = course.run(case.settings)
-    bare = replace(course, plant=case.plant.without_battery(), start_kwh=0.0).run(no_windows(0.0))
+    horizon = Horizon(case.plant, case.grid, case.load_kwh, case.pv_kwh, case.start_kwh)
+    after = horizon.run(case.settings)
+    bare = replace(horizon, plant=case.plant.without_battery(), start_kwh=0.0).run(no_windows(0.0))
     saved = cost.value(bare.flows) - cost.value(after.flows)
     found = sources_of(
         cost, bare.flows, after.flows, after.stored_kwh, case.start_kwh, case.plant.low_kwh, saved

@@ -13,8 +13,9 @@ from icalendar import Calendar
 
 from optimizer.documents import read_document
 from optimizer.errors import SettingsError
+from optimizer.report.history import RenewalFile, renewal_yaml
 from optimizer.report.record import settings_yaml
-from optimizer.report.renewal import RenewalFile, reminders, reminders_ics, renewal_yaml
+from optimizer.report.renewal import reminders, reminders_ics
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window
 from optimizer.site.controls import Controls
 from optimizer.site.expected.recipe import ForecastRecipe

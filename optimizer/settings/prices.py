@@ -1,0 +1,16 @@
+"""What a kWh is worth at each step."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from optimizer.timegrid import FloatArray
+
+
+@dataclass(frozen=True)
+class Prices:
+    """Money per kWh at each of T steps: of import, of export, and of a kWh stored (by the plan)."""
+
+    buy: FloatArray
+    sell: FloatArray
+    stored: FloatArray
