@@ -24,8 +24,8 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 import typer
 
 from optimizer import __version__
-from optimizer.errors import InputError, Interrupted, OptimizerError
-from optimizer.report.writing import writing_to
+from optimizer.base.errors import InputError, Interrupted, OptimizerError
+from optimizer.base.files import writing_to
 
 if TYPE_CHECKING:
     from optimizer.report.account import Account
@@ -442,7 +442,7 @@ def study(
 ) -> None:
     """Value many cases: sizes, tariffs, sites and prices; what was done before is not done again."""
     with _errors_told(debug=debug), _progress() as progress:
-        from optimizer.documents import is_folder
+        from optimizer.base.documents import is_folder
         from optimizer.report.study_files import list_text, write_study
         from optimizer.report.study_tables import kinds_named, write_tables
         from optimizer.studies.story import list_study, run_study

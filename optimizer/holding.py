@@ -13,8 +13,9 @@ from pathlib import Path
 
 import numpy as np
 
+from optimizer.base.errors import ScenarioError
+from optimizer.base.units import number, percent
 from optimizer.endurance.reserve import Reserve, Wish, floors_at, least_level, traded
-from optimizer.errors import ScenarioError
 from optimizer.paperwork import Brief, read_brief, weather_of
 from optimizer.planning.linear import LinearSolver
 from optimizer.planning.plan import Plan
@@ -32,7 +33,6 @@ from optimizer.stages import (
     task_of,
     windows_for,
 )
-from optimizer.units import number, percent
 from optimizer.valuation.outcome import Judge
 from optimizer.valuation.reserves import ReserveCurve, reserve_curve
 from optimizer.valuation.sureness import AS_METERED

@@ -10,6 +10,10 @@ from dataclasses import dataclass, field, replace
 from datetime import date
 from pathlib import Path
 
+from optimizer.base.documents import beginning_of, is_file, is_folder, read_document
+from optimizer.base.errors import ScenarioError, SeriesError, TariffError
+from optimizer.base.files import refuse_unwritable_file, write_file
+from optimizer.base.timegrid import calendar_months, joined_grid, zone_remark
 from optimizer.billing.bill import Bill, bill_flows
 from optimizer.billing.odd import odd_values
 from optimizer.billing.reconcile import Reconciled, read_paid_bill, reconcile
@@ -32,11 +36,8 @@ from optimizer.billing.worked import (
     check_worked_bill,
     read_worked_bills,
 )
-from optimizer.documents import beginning_of, is_file, is_folder, read_document
 from optimizer.endurance.match import Finding, findings_of
-from optimizer.errors import ScenarioError, SeriesError, TariffError
 from optimizer.report.history import RenewalFile, accept, settings_path, undo
-from optimizer.report.writing import refuse_unwritable_file, write_file
 from optimizer.settings.refusals import read_settings
 from optimizer.site.expected.ensemble import Ensemble, ensemble_of
 from optimizer.site.expected.recipe import ForecastRecipe, LoadRecipe
@@ -48,7 +49,6 @@ from optimizer.site.readers.meter_csv import read_meter
 from optimizer.site.readers.outside import read_any, refuse_same_file, tidy_csv
 from optimizer.site.remarks import remarks
 from optimizer.site.scenario import SCENARIO_FILE, Scenario, read_scenario
-from optimizer.timegrid import calendar_months, joined_grid, zone_remark
 
 MEMBERS, MEMBERS_SEED = 12, 1
 """How many plausible seasons a forecast is, and the seed they are drawn with, unless asked otherwise."""

@@ -13,9 +13,12 @@ from pathlib import Path
 
 import numpy as np
 
+from optimizer.base.documents import Source
+from optimizer.base.parallel import ahead
+from optimizer.base.timegrid import FloatArray, TimeGrid
+from optimizer.base.units import number, percent
 from optimizer.billing.bill import bill_flows
 from optimizer.billing.tariff import compile_cost
-from optimizer.documents import Source
 from optimizer.endurance.outages import Outages
 from optimizer.holding import wish_of
 from optimizer.paperwork import MEMBERS, MEMBERS_SEED, Brief, metered_of, read_brief, weather_of
@@ -34,7 +37,6 @@ from optimizer.settings.choosing import EFFORTS
 from optimizer.settings.refusals import read_settings, refuse
 from optimizer.settings.renewing import find_anew, find_changes
 from optimizer.settings.windows import Settings, no_windows
-from optimizer.settings.workers import ahead
 from optimizer.site.expected.build import again_from
 from optimizer.site.expected.ensemble import ensemble_of
 from optimizer.site.expected.recipe import ForecastRecipe, PvRecipe
@@ -57,8 +59,6 @@ from optimizer.stages import (
     with_floor_of,
 )
 from optimizer.story import DEFAULT_TIME_LIMIT_S, PLANNING_S
-from optimizer.timegrid import FloatArray, TimeGrid
-from optimizer.units import number, percent
 from optimizer.valuation.backtest import (
     BackTest,
     Tried,

@@ -12,10 +12,12 @@ from functools import partial
 
 import numpy as np
 
+from optimizer.base.errors import Infeasible, ScenarioError
+from optimizer.base.timegrid import FloatArray
+from optimizer.base.units import number
 from optimizer.billing.cost import linear_cost
 from optimizer.endurance.match import Finding, findings_of, findings_of_replay
 from optimizer.endurance.outages import Outages, carried_kwh, outages_of
-from optimizer.errors import Infeasible, ScenarioError
 from optimizer.paperwork import Brief, weather_of
 from optimizer.planning.linear import LinearSolver
 from optimizer.planning.plan import Plan, make_plan
@@ -31,8 +33,6 @@ from optimizer.settings.richer import Richer, enriched, what_richer_would_bring
 from optimizer.settings.season import Season, Task
 from optimizer.settings.windows import Settings, no_windows
 from optimizer.site.controls import Controls
-from optimizer.timegrid import FloatArray
-from optimizer.units import number
 from optimizer.valuation.outcome import NOTHING_TO_SAVE, Judge, Outcome, cases_of
 
 Progress = Callable[[str], None]

@@ -9,6 +9,7 @@ from dataclasses import replace
 from functools import partial
 from pathlib import Path
 
+from optimizer.base.parallel import ahead, both
 from optimizer.holding import solve, with_endurance
 from optimizer.paperwork import Brief, read_brief, weather_of
 from optimizer.planning.linear import LinearSolver
@@ -16,7 +17,6 @@ from optimizer.report.account import Account
 from optimizer.settings.refusals import read_settings
 from optimizer.settings.remarks import on_given
 from optimizer.settings.windows import Settings
-from optimizer.settings.workers import ahead, both
 from optimizer.stages import (
     Progress,
     account_of,

@@ -8,12 +8,12 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+from optimizer.base.flows import Flows
+from optimizer.base.timegrid import BillingPeriod
 from optimizer.billing.charges.base import Line
 from optimizer.billing.cost import Evaluation, Node, Sum, evaluate
 from optimizer.billing.explain import Why, because, why
 from optimizer.billing.tariff import TariffCost
-from optimizer.flows import Flows
-from optimizer.timegrid import BillingPeriod
 
 
 @dataclass(frozen=True)

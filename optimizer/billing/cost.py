@@ -38,8 +38,8 @@ from typing import Literal, TypeVar
 
 import numpy as np
 
-from optimizer.flows import FlowName, Flows
-from optimizer.timegrid import FloatArray, IntArray
+from optimizer.base.flows import FlowName, Flows
+from optimizer.base.timegrid import FloatArray, IntArray
 
 
 @dataclass(frozen=True, eq=False)

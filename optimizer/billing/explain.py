@@ -12,6 +12,8 @@ from datetime import timedelta
 import numpy as np
 import pandas as pd
 
+from optimizer.base.timegrid import TimeGrid
+from optimizer.base.units import number, price
 from optimizer.billing.cost import (
     ZERO,
     Choice,
@@ -28,8 +30,6 @@ from optimizer.billing.cost import (
     Tally,
     chosen,
 )
-from optimizer.timegrid import TimeGrid
-from optimizer.units import number, price
 
 FLOW_WORDS = {"import_kwh": "import", "export_kwh": "export"}
 

@@ -10,9 +10,9 @@ from collections.abc import Iterator
 
 from pydantic import BaseModel
 
+from optimizer.base.documents import Location
+from optimizer.base.units import price
 from optimizer.billing.tariff import Tariff
-from optimizer.documents import Location
-from optimizer.units import price
 
 DEAR_KWH = 2.5
 """A kWh above this many dollars is rare outside called events (common practice, no published source)."""

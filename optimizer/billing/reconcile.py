@@ -16,16 +16,16 @@ from typing import Annotated
 import numpy as np
 from pydantic import Field, model_validator
 
+from optimizer.base.documents import Document, Source, read_document
+from optimizer.base.errors import OptimizerError, TariffError
+from optimizer.base.flows import Flows
+from optimizer.base.timegrid import BillingPeriods, TimeGrid, meter_read_periods, zone_named
+from optimizer.base.units import money, number, price
 from optimizer.billing.bill import Bill, BillLine, bill_flows
 from optimizer.billing.charges.demand import DemandCharge
 from optimizer.billing.charges.percentage import PercentageCharge
 from optimizer.billing.tariff import Tariff, TariffCost, TariffVersion, compile_cost
-from optimizer.documents import Document, Source, read_document
-from optimizer.errors import OptimizerError, TariffError
-from optimizer.flows import Flows
 from optimizer.site.history import History
-from optimizer.timegrid import BillingPeriods, TimeGrid, meter_read_periods, zone_named
-from optimizer.units import money, number, price
 
 MOST_DAYS_OFF = 4
 """How far the period's first and last day are moved when a wrong period is tried out."""

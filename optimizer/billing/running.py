@@ -14,6 +14,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from optimizer.base.flows import Flows
+from optimizer.base.timegrid import BillingPeriods, FloatArray, TimeGrid, joined_grid
 from optimizer.billing.charges.base import Line
 from optimizer.billing.cost import (
     Choice,
@@ -31,8 +33,6 @@ from optimizer.billing.cost import (
     chosen,
 )
 from optimizer.billing.tariff import TariffCost
-from optimizer.flows import Flows
-from optimizer.timegrid import BillingPeriods, FloatArray, TimeGrid, joined_grid
 
 SO_FAR = "metered so far"
 

@@ -22,6 +22,11 @@ import numpy as np
 import pandas as pd
 from pydantic import Field, field_validator
 
+from optimizer.base.calendar import DayCalendar, Holidays, Seasons
+from optimizer.base.documents import Document, Source, is_file, read_document
+from optimizer.base.errors import ScenarioError, TariffError
+from optimizer.base.flows import Flows
+from optimizer.base.timegrid import BillingPeriods, BoolArray, FloatArray, TimeGrid, calendar_months
 from optimizer.billing.charges.base import ChargeBase, Context, Line, Rounding
 from optimizer.billing.charges.credit_bank import CreditBank
 from optimizer.billing.charges.demand import DemandCharge
@@ -33,14 +38,9 @@ from optimizer.billing.charges.percentage import PercentageCharge
 from optimizer.billing.charges.reactive import ReactiveCharge
 from optimizer.billing.charges.step_fee import StepFee
 from optimizer.billing.cost import Evaluation, Node, Rounded, Sum, minus
-from optimizer.calendar import DayCalendar, Holidays, Seasons
-from optimizer.documents import Document, Source, is_file, read_document
-from optimizer.errors import ScenarioError, TariffError
-from optimizer.flows import Flows
 from optimizer.site.history import NO_HISTORY, History
 from optimizer.site.readers.price_csv import read_prices
 from optimizer.site.readers.series import TIME_COLUMNS, needed_column, read_stamps, read_table
-from optimizer.timegrid import BillingPeriods, BoolArray, FloatArray, TimeGrid, calendar_months
 
 Charge = Annotated[
     FixedCharge | EnergyCharge | ExportCredit | DemandCharge | PercentageCharge

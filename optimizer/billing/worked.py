@@ -15,6 +15,18 @@ from typing import Literal
 
 import numpy as np
 
+from optimizer.base.documents import Source, read_document
+from optimizer.base.errors import TariffError
+from optimizer.base.flows import Flows
+from optimizer.base.timegrid import (
+    BillingPeriods,
+    BoolArray,
+    FloatArray,
+    TimeGrid,
+    meter_read_periods,
+    zone_named,
+)
+from optimizer.base.units import ENERGY_TOLERANCE_KWH, clock
 from optimizer.billing.bill import Bill, BillLine, bill_flows
 from optimizer.billing.tariff import (
     BILLS_SUFFIX,
@@ -32,18 +44,6 @@ from optimizer.billing.worked_entries import (
     ExpectedLine,
     MeterEntry,
 )
-from optimizer.documents import Source, read_document
-from optimizer.errors import TariffError
-from optimizer.flows import Flows
-from optimizer.timegrid import (
-    BillingPeriods,
-    BoolArray,
-    FloatArray,
-    TimeGrid,
-    meter_read_periods,
-    zone_named,
-)
-from optimizer.units import ENERGY_TOLERANCE_KWH, clock
 
 
 @dataclass(frozen=True)

@@ -10,10 +10,10 @@ from typing import Annotated, Literal
 
 from pydantic import Field, field_validator, model_validator
 
-from optimizer.calendar import When
-from optimizer.documents import Document
+from optimizer.base.calendar import When
+from optimizer.base.documents import Document
+from optimizer.base.timegrid import zone_named
 from optimizer.site.history import History
-from optimizer.timegrid import zone_named
 
 AtLeastZero = Annotated[float, Field(ge=0)]
 Amounts = float | list[float]

@@ -15,7 +15,7 @@ from optimizer.settings.kernel import Numbers  # first: it tells numba where to 
 
 from numba import njit
 
-from optimizer.timegrid import FloatArray, IntArray
+from optimizer.base.timegrid import FloatArray, IntArray
 
 CARRIED, EMPTY, POWER, OVERLOAD = range(4)
 """Why an outage's count ends: the horizon, an empty battery, its power, the inverter's limit."""

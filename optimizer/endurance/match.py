@@ -13,6 +13,8 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
+from optimizer.base.timegrid import FloatArray
+from optimizer.base.units import number, percent
 from optimizer.endurance.arithmetic import (
     dwelling_climate_va,
     dwelling_demand_va,
@@ -33,8 +35,6 @@ from optimizer.site.equipment import Inverter, Plant
 from optimizer.site.expected.recipe import ForecastRecipe, PvRecipe
 from optimizer.site.loads import Load
 from optimizer.site.scenario import Scenario
-from optimizer.timegrid import FloatArray
-from optimizer.units import number, percent
 
 if TYPE_CHECKING:  # what checks alone need loads no compiled code
     from optimizer.settings.replay import Replay

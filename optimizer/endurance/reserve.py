@@ -14,12 +14,12 @@ from itertools import permutations, product
 
 import numpy as np
 
+from optimizer.base.timegrid import FloatArray
 from optimizer.endurance.outages import carried_kwh, outages_from
 from optimizer.settings.fitting import MonthGroups
 from optimizer.settings.horizon import Horizon
 from optimizer.settings.windows import Settings
 from optimizer.site.expected.weeks import Year
-from optimizer.timegrid import FloatArray
 
 Floors = Mapping[int, float]
 """Lowest level by month, where it is higher than the plant's. [kWh]"""

@@ -16,9 +16,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 import scipy.sparse as sparse
 
+from optimizer.base.timegrid import FloatArray, IntArray
 from optimizer.planning.matrix import Family, Matrix
 from optimizer.planning.solver import Solution
-from optimizer.timegrid import FloatArray, IntArray
 
 EQUAL_FLOWS = {"to_ac": "discharge", "to_dc": "charge"}
 """Flows that are a multiple of another, where PV is not on the battery's side."""

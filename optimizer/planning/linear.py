@@ -25,13 +25,13 @@ from functools import cached_property
 
 import numpy as np
 
-from optimizer.errors import DisagreementError, Interrupted, SolveError
+from optimizer.base.errors import DisagreementError, Interrupted, SolveError
+from optimizer.base.timegrid import FloatArray
+from optimizer.base.units import MONEY_TOLERANCE, MONEY_TOLERANCE_RELATIVE
 from optimizer.planning.compact import Compact
 from optimizer.planning.matrix import Bounds, Matrix
 from optimizer.planning.months import joined_basis
 from optimizer.planning.solver import Basis, Instance, Solution, solve
-from optimizer.timegrid import FloatArray
-from optimizer.units import MONEY_TOLERANCE, MONEY_TOLERANCE_RELATIVE
 
 TIE_PRICE = 1e-6
 """What one unit of the tie price counts beside the cost in the first run. [money/kWh]"""

@@ -13,6 +13,7 @@ import numpy as np
 import scipy.sparse as sparse
 from numpy.typing import ArrayLike
 
+from optimizer.base.timegrid import FloatArray, IntArray
 from optimizer.planning.cost_rows import CostRows
 from optimizer.planning.problem import (
     FLOW_VARIABLES,
@@ -23,7 +24,6 @@ from optimizer.planning.problem import (
     rows_of,
 )
 from optimizer.planning.spans import edges_of
-from optimizer.timegrid import FloatArray, IntArray
 
 
 @dataclass(frozen=True)

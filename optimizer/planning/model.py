@@ -29,6 +29,7 @@ from typing import Any
 import numpy as np
 import pyomo.environ as pyo
 
+from optimizer.base.timegrid import IntArray
 from optimizer.planning.cost_rows import CostRows, RowFamily
 from optimizer.planning.problem import (
     FLOW_VARIABLES,
@@ -39,7 +40,6 @@ from optimizer.planning.problem import (
     rows_of,
 )
 from optimizer.site.equipment import Plant
-from optimizer.timegrid import IntArray
 
 
 def build_model(problem: Problem, limits: Limits, one_way: OneWay) -> pyo.ConcreteModel:

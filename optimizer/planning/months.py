@@ -16,10 +16,10 @@ from dataclasses import dataclass
 import numpy as np
 import scipy.sparse as sparse
 
-from optimizer.errors import Interrupted, SolveError
+from optimizer.base.errors import Interrupted, SolveError
+from optimizer.base.timegrid import BoolArray, IntArray
 from optimizer.planning.matrix import Family, Matrix
 from optimizer.planning.solver import AT_LOW, BASIC, Basis, run_side_by_side
-from optimizer.timegrid import BoolArray, IntArray
 
 LINKING = -1
 """Stands for the number of a piece where a column or row belongs to several."""

@@ -17,9 +17,10 @@ from functools import cached_property
 
 import numpy as np
 
+from optimizer.base.errors import Interrupted, SolveError
+from optimizer.base.flows import Flows
+from optimizer.base.timegrid import BoolArray, FloatArray
 from optimizer.billing.cost import LinearCost
-from optimizer.errors import Interrupted, SolveError
-from optimizer.flows import Flows
 from optimizer.planning.linear import LinearSolver, dual_bound
 from optimizer.planning.matrix import Matrix, matrix_of
 from optimizer.planning.pieces import fixed_directions
@@ -36,7 +37,6 @@ from optimizer.planning.tangent import (
     resized,
 )
 from optimizer.site.equipment import UNLIMITED_KW, Plant
-from optimizer.timegrid import BoolArray, FloatArray
 
 SECONDS = 60.0
 """Most time for one second plan. [s]"""

@@ -23,9 +23,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from optimizer.base.errors import Infeasible, StoppedEarly
+from optimizer.base.flows import FlowName, Flows
+from optimizer.base.timegrid import BoolArray, FloatArray, IntArray
 from optimizer.billing.cost import Form, LinearCost, Peak
-from optimizer.errors import Infeasible, StoppedEarly
-from optimizer.flows import FlowName, Flows
 from optimizer.planning.cost_rows import COLUMN_OF_FLOW, CostRows
 from optimizer.planning.linear import LinearSolver, solve_with_fixed_integers
 from optimizer.planning.matrix import Matrix, matrix_of
@@ -39,7 +40,6 @@ from optimizer.planning.problem import (
 )
 from optimizer.planning.solver import Solution, solve
 from optimizer.planning.spans import clusters_of, span_of
-from optimizer.timegrid import BoolArray, FloatArray, IntArray
 
 MAX_ROUNDS = 8
 

@@ -14,17 +14,19 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from optimizer.billing.bill import Bill, bill_flows
-from optimizer.billing.cost import Peak, nodes_in
-from optimizer.billing.tariff import TariffCost
-from optimizer.errors import (
+from optimizer.base.errors import (
     DisagreementError,
     Infeasible,
     SolveError,
     StoppedEarly,
     TariffError,
 )
-from optimizer.flows import Flows
+from optimizer.base.flows import Flows
+from optimizer.base.timegrid import BoolArray, FloatArray, IntArray
+from optimizer.base.units import ENERGY_TOLERANCE_KWH, MONEY_TOLERANCE, MONEY_TOLERANCE_RELATIVE
+from optimizer.billing.bill import Bill, bill_flows
+from optimizer.billing.cost import Peak, nodes_in
+from optimizer.billing.tariff import TariffCost
 from optimizer.planning.linear import LinearSolver, solve_with_fixed_integers
 from optimizer.planning.matrix import Matrix, matrix_of
 from optimizer.planning.nearby import Nearby
@@ -44,8 +46,6 @@ from optimizer.planning.problem import (
 )
 from optimizer.planning.solver import Solution, least_clash, solve
 from optimizer.planning.tangent import Tangent
-from optimizer.timegrid import BoolArray, FloatArray, IntArray
-from optimizer.units import ENERGY_TOLERANCE_KWH, MONEY_TOLERANCE, MONEY_TOLERANCE_RELATIVE
 
 MAX_ROUNDS = 12
 """Rounds of adding integers; by then every step that pays for running both ways has one."""

@@ -10,11 +10,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from optimizer.base.errors import DisagreementError, InputError
+from optimizer.base.timegrid import FloatArray, IntArray, TimeGrid
 from optimizer.billing.cost import LinearCost
-from optimizer.errors import DisagreementError, InputError
 from optimizer.planning.cost_rows import COLUMN_OF_FLOW, CostRows, cost_rows
 from optimizer.site.equipment import Plant
-from optimizer.timegrid import FloatArray, IntArray, TimeGrid
 
 OPPOSITES = (("import_", "export_"), ("charge", "discharge"), ("to_ac", "to_dc"))
 """Flows that no equipment runs in both directions at once."""

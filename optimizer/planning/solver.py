@@ -19,7 +19,7 @@ import highspy
 import numpy as np
 import scipy.sparse as sparse
 
-from optimizer.errors import (
+from optimizer.base.errors import (
     Infeasible,
     Interrupted,
     OptimizerError,
@@ -27,8 +27,8 @@ from optimizer.errors import (
     StoppedEarly,
     Unbounded,
 )
+from optimizer.base.timegrid import FloatArray, IntArray
 from optimizer.planning.matrix import Bounds, Matrix
-from optimizer.timegrid import FloatArray, IntArray
 
 RELATIVE_GAP = 1e-6
 """A plan with integers is proven best to this share of its cost, if time allows."""

@@ -12,13 +12,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
+from optimizer.base.errors import DisagreementError
+from optimizer.base.timegrid import FloatArray
 from optimizer.billing.cost import LinearCost
-from optimizer.errors import DisagreementError
 from optimizer.planning.linear import dual_bound
 from optimizer.planning.matrix import matrix_of
 from optimizer.planning.problem import Limits, Problem
 from optimizer.site.equipment import Plant
-from optimizer.timegrid import FloatArray
 
 LITTLE = 1e-3
 """By how much a limit is moved for its worth. [kWh, kW]"""

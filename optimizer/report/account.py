@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from optimizer.base.units import MONEY_TOLERANCE, money, number, percent
 from optimizer.billing.tariff import Tariff, TariffCost
 from optimizer.endurance.match import Finding
 from optimizer.endurance.outages import Outages
@@ -17,7 +18,6 @@ from optimizer.settings.prices import Prices
 from optimizer.settings.remarks import on_other_months
 from optimizer.settings.richer import Richer
 from optimizer.site.scenario import Scenario
-from optimizer.units import MONEY_TOLERANCE, money, number, percent
 from optimizer.valuation.outcome import THESE_SETTINGS, Outcome
 from optimizer.valuation.renewal import Renewal
 from optimizer.valuation.sureness import Sureness

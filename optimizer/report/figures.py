@@ -16,9 +16,9 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from optimizer.base.timegrid import FloatArray
+from optimizer.base.units import MINUTES_PER_DAY, money
 from optimizer.settings.windows import SeasonSet
-from optimizer.timegrid import FloatArray
-from optimizer.units import MINUTES_PER_DAY, money
 from optimizer.valuation.typical_day import TypicalDay
 
 BLACK, ORANGE, SKY, GREEN, YELLOW, BLUE, VERMILION, PURPLE = (

@@ -5,12 +5,12 @@ from __future__ import annotations
 from datetime import date
 from pathlib import Path
 
+from optimizer.base.files import write_all
 from optimizer.report.account import Account
 from optimizer.report.history import SERIES, TARIFF, renewal_yaml
 from optimizer.report.page import report_html
 from optimizer.report.record import flows_csv, plan_json, settings_yaml
 from optimizer.report.renewal import reminders_ics, renewal_file
-from optimizer.report.writing import write_all
 
 OF_A_RENEWAL = ("renewal.yaml", "reminders.ics")
 BY_SIZE = "settings_by_size"

@@ -9,8 +9,10 @@ import numpy as np
 import pandas as pd
 
 import optimizer
+from optimizer.base.files import write_all
+from optimizer.base.timegrid import FloatArray
+from optimizer.base.units import money, number
 from optimizer.report.wrapping import filled
-from optimizer.report.writing import write_all
 from optimizer.site.expected.ensemble import (
     Ensemble,
     highest_load_kw,
@@ -18,8 +20,6 @@ from optimizer.site.expected.ensemble import (
 )
 from optimizer.site.forecast import FORECAST, Forecast
 from optimizer.site.readers.forecast_csv import ADDED
-from optimizer.timegrid import FloatArray
-from optimizer.units import money, number
 
 if TYPE_CHECKING:
     from optimizer.site.expected.additions import Layer

@@ -10,11 +10,11 @@ import contextlib
 from datetime import date
 from pathlib import Path
 
+from optimizer.base.documents import Document, Source, is_file, is_folder, read_document
+from optimizer.base.errors import InputError, SettingsError
+from optimizer.base.files import write_file
+from optimizer.base.yaml_text import typed_yaml
 from optimizer.billing.tariff import Tariff, kept_name, read_tariff, series_files
-from optimizer.documents import Document, Source, is_file, is_folder, read_document
-from optimizer.errors import InputError, SettingsError
-from optimizer.report.writing import write_file
-from optimizer.report.yaml_text import typed_yaml
 from optimizer.settings.windows import Settings
 
 FOLDER = "renewals"

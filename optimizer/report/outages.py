@@ -9,15 +9,15 @@ import numpy as np
 import pandas as pd
 from markupsafe import Markup
 
-from optimizer.calendar import MONTH_NAMES
+from optimizer.base.calendar import MONTH_NAMES
+from optimizer.base.units import number, percent
 from optimizer.report.wrapping import filled
-from optimizer.units import number, percent
 
 if TYPE_CHECKING:
+    from optimizer.base.timegrid import FloatArray
     from optimizer.endurance.outages import Outages
     from optimizer.settings.windows import Settings
     from optimizer.site.scenario import Scenario
-    from optimizer.timegrid import FloatArray
 
 EVERY_H = 3
 """The terminal shows every third hour of the clock."""
@@ -212,8 +212,8 @@ def write_outages(
     """
     import json
 
+    from optimizer.base.files import write_all
     from optimizer.report.page import outage_page
-    from optimizer.report.writing import write_all
 
     texts = {
         "outages.csv": outage_csv(outages),

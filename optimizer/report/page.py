@@ -8,6 +8,7 @@ from typing import Any
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
+from optimizer.base.units import money, number, percent, price
 from optimizer.report.account import Account
 from optimizer.report.figures import DayPrices, draw_bills, draw_curve, draw_season
 from optimizer.report.outages import outage_section
@@ -31,7 +32,6 @@ from optimizer.settings.windows import (
     power_text,
 )
 from optimizer.site.scenario import Scenario
-from optimizer.units import money, number, percent, price
 from optimizer.valuation.typical_day import TypicalDay, mean_by_clock, typical_day
 
 

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 import optimizer
+from optimizer.base.yaml_text import typed_yaml
 from optimizer.billing.bill import Bill, BillLine
 from optimizer.billing.reconcile import Reconciled
 from optimizer.billing.worked import WorkedResult
@@ -18,7 +19,6 @@ from optimizer.report.outages import outage_record
 from optimizer.report.reserve import reserve_record
 from optimizer.report.unseen import rule
 from optimizer.report.wrapping import on_one_line
-from optimizer.report.yaml_text import typed_yaml
 from optimizer.settings.remarks import on_other_months
 from optimizer.settings.windows import Settings, floors_text
 

@@ -10,11 +10,11 @@ from collections.abc import Iterator, Sequence
 from datetime import UTC, date, datetime, timedelta
 from typing import TYPE_CHECKING
 
+from optimizer.base.units import money
 from optimizer.report.history import ListedChange, RenewalFile
 from optimizer.report.wrapping import filled
 from optimizer.settings.windows import floors_text
 from optimizer.site.expected.recipe import ForecastRecipe
-from optimizer.units import money
 
 if TYPE_CHECKING:
     from optimizer.report.account import Account

@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING, Any
 
 from markupsafe import Markup
 
-from optimizer.calendar import MONTH_NAMES
+from optimizer.base.calendar import MONTH_NAMES
+from optimizer.base.units import money, number, percent
 from optimizer.report.outages import CAUTIONS
 from optimizer.report.wrapping import filled
 from optimizer.settings.windows import months_text
-from optimizer.units import money, number, percent
 
 if TYPE_CHECKING:
     from optimizer.endurance.reserve import Reserve, Wish
@@ -163,9 +163,9 @@ def write_prices(
     """
     import json
 
+    from optimizer.base.files import write_all
     from optimizer.report.figures import draw_floors
     from optimizer.report.page import floors_page
-    from optimizer.report.writing import write_all
 
     names = _names(curve)
     figure = draw_floors(

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from optimizer.base.units import money, number
 from optimizer.report.wrapping import filled
-from optimizer.units import money, number
 
 SMALLEST_TOLD = 0.005
 """Money and kWh below this are told as 0.00."""

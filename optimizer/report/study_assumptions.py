@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+from optimizer.base.units import money, number, percent
 from optimizer.report.study_words import AGAINST
-from optimizer.units import money, number, percent
 from optimizer.valuation.chances import Draws
 from optimizer.valuation.life import Fading
 from optimizer.valuation.terms import Price, Terms

@@ -15,6 +15,8 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
+from optimizer.base.timegrid import FloatArray
+from optimizer.base.units import money, number
 from optimizer.report.figures import (
     BLACK,
     BLUE,
@@ -34,8 +36,6 @@ from optimizer.report.study_words import (
     flow_rows,
     swing_words,
 )
-from optimizer.timegrid import FloatArray
-from optimizer.units import money, number
 from optimizer.valuation.chances import QUANTILES, Chances
 from optimizer.valuation.life import SIGNED, CashFlow, Life
 from optimizer.valuation.verdict import Row, StudyResult, Swing

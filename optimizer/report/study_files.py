@@ -7,11 +7,11 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+from optimizer.base.files import write_all
+from optimizer.base.units import number
 from optimizer.report.study_page import study_page
 from optimizer.report.study_tables import TableKind, write_tables
 from optimizer.report.study_text import study_record
-from optimizer.report.writing import write_all
-from optimizer.units import number
 from optimizer.valuation.verdict import StudyResult
 
 SHOWN = 40

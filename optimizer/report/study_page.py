@@ -9,6 +9,7 @@ from typing import Any
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
+from optimizer.base.units import money, number, percent
 from optimizer.report.study_assumptions import assumptions
 from optimizer.report.study_words import (
     AGAINST,
@@ -33,7 +34,6 @@ from optimizer.report.study_words import (
     swing_words,
 )
 from optimizer.settings.windows import floors_text
-from optimizer.units import money, number, percent
 from optimizer.valuation.life import SIGNED
 from optimizer.valuation.verdict import Row, StudyResult, Verdict
 

@@ -12,8 +12,8 @@ from importlib.util import find_spec
 from pathlib import Path
 from typing import Any, Literal
 
-from optimizer.errors import InputError
-from optimizer.report.writing import write_file
+from optimizer.base.errors import InputError
+from optimizer.base.files import write_file
 from optimizer.valuation.verdict import Row
 
 TableKind = Literal["parquet", "csv", "xlsx"]

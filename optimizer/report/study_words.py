@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from optimizer.units import money, number, percent, price
+from optimizer.base.units import money, number, percent, price
 from optimizer.valuation.life import SIGNED, CashFlow
 from optimizer.valuation.money import net_present_value
 from optimizer.valuation.terms import Terms

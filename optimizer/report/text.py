@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from optimizer.base.units import money, number, price
 from optimizer.billing.bill import Bill
 from optimizer.billing.explain import MONEY
 from optimizer.billing.reconcile import Compared, Reconciled
@@ -22,7 +23,6 @@ from optimizer.report.unseen import (
 )
 from optimizer.report.wrapping import filled
 from optimizer.settings.windows import floors_text
-from optimizer.units import money, number, price
 
 if TYPE_CHECKING:
     from optimizer.report.account import Account

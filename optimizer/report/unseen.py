@@ -9,9 +9,9 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from optimizer.base.units import money, number, percent
 from optimizer.site.expected.weeks import LEAST_WEEKS
 from optimizer.site.scenario import ENTRY_SHARE
-from optimizer.units import money, number, percent
 
 if TYPE_CHECKING:
     from optimizer.report.account import Account

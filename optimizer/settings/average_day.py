@@ -12,12 +12,12 @@ import math
 
 import numpy as np
 
-from optimizer.flows import Flows
+from optimizer.base.flows import Flows
+from optimizer.base.timegrid import BoolArray, FloatArray, TimeGrid
 from optimizer.settings.drafts import Draft, full_power_kw
 from optimizer.settings.prices import Prices
 from optimizer.site.controls import Controls
 from optimizer.site.equipment import Plant
-from optimizer.timegrid import BoolArray, FloatArray, TimeGrid
 
 NAMES = ("charge", "sell", "hold")
 

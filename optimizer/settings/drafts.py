@@ -10,10 +10,10 @@ from collections.abc import Sequence
 from itertools import pairwise
 from typing import NamedTuple
 
+from optimizer.base.units import MINUTES_PER_DAY, clock
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window
 from optimizer.site.controls import Controls
 from optimizer.site.equipment import Plant
-from optimizer.units import MINUTES_PER_DAY, clock
 
 
 class Draft(NamedTuple):

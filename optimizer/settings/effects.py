@@ -11,10 +11,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from optimizer.base.timegrid import FloatArray
+from optimizer.base.units import money, number, price
 from optimizer.billing.bill import Bill, BillLine
 from optimizer.billing.cost import FlowSum, nodes_in
-from optimizer.timegrid import FloatArray
-from optimizer.units import money, number, price
 
 TOLD_SHARE = 0.05
 """Charges that a window moves less than this share of the most moved one are told together."""

@@ -11,16 +11,16 @@ from functools import partial
 
 import numpy as np
 
+from optimizer.base.flows import Flows
+from optimizer.base.parallel import side_by_side
+from optimizer.base.timegrid import IntArray
 from optimizer.billing.cost import LinearCost, Peak
-from optimizer.flows import Flows
 from optimizer.settings.drafts import Drafts, drafts_of, not_below, window_of
 from optimizer.settings.replay import replay
 from optimizer.settings.search import Search
 from optimizer.settings.season import InUse, Season, Task
 from optimizer.settings.windows import DaySet, SeasonSet, Settings
-from optimizer.settings.workers import side_by_side
 from optimizer.site.expected.weeks import Variant, Weather, Year
-from optimizer.timegrid import IntArray
 
 SEED = 20_260_101
 

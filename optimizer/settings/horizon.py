@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+from optimizer.base.timegrid import FloatArray, TimeGrid
 from optimizer.settings.replay import Replay, replay
 from optimizer.settings.windows import Settings, no_windows
 from optimizer.site.equipment import Plant
-from optimizer.timegrid import FloatArray, TimeGrid
 
 
 @dataclass(frozen=True)

@@ -17,10 +17,10 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
+from optimizer.base.timegrid import FloatArray, IntArray
 from optimizer.billing.cost import EDGE_SLACK
 from optimizer.settings.compiled_code import keep_compiled_code
 from optimizer.site.equipment import Plant
-from optimizer.timegrid import FloatArray, IntArray
 
 keep_compiled_code(EDGE_SLACK)
 

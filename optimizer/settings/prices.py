@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from optimizer.timegrid import FloatArray
+from optimizer.base.timegrid import FloatArray
 
 
 @dataclass(frozen=True)

@@ -12,11 +12,11 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from optimizer.base.flows import Flows
+from optimizer.base.timegrid import BoolArray, FloatArray, IntArray
 from optimizer.billing.cost import Choice, Form, LinearCost, Part, Peak
-from optimizer.flows import Flows
 from optimizer.settings.kernel import PART_CHOICE, PART_LARGEST, PART_PEAK, Pricing
 from optimizer.site.equipment import Plant
-from optimizer.timegrid import BoolArray, FloatArray, IntArray
 
 
 def pricing_of(

@@ -27,12 +27,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from optimizer.base.timegrid import BoolArray, FloatArray, IntArray
 from optimizer.settings import proof_kernel as inner
 from optimizer.settings.drafts import Drafts
 from optimizer.settings.kernel import PART_PEAK
 from optimizer.settings.proof_labels import Ground, Labels
 from optimizer.settings.proof_orders import count_of_orders, rows_of
-from optimizer.timegrid import BoolArray, FloatArray, IntArray
 
 MOST_ORDERS = 600
 """Controls with more orders than this are too rich to look at each."""

@@ -23,6 +23,7 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
+from optimizer.base.timegrid import BoolArray, FloatArray, IntArray
 from optimizer.settings.kernel import (
     ACTION,
     CAP,
@@ -41,7 +42,6 @@ from optimizer.settings.kernel import (
     net_export,
     terms_of,
 )
-from optimizer.timegrid import BoolArray, FloatArray, IntArray
 
 # isort: split
 import numpy as np

@@ -11,9 +11,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from optimizer.base.errors import InputError
+from optimizer.base.flows import Flows
+from optimizer.base.timegrid import FloatArray, IntArray, TimeGrid, clock_slots
+from optimizer.base.units import MINUTES_PER_DAY
 from optimizer.billing.cost import LinearCost
-from optimizer.errors import InputError
-from optimizer.flows import Flows
 from optimizer.settings.drafts import Draft, Drafts
 from optimizer.settings.kernel import ACTION_CODE, Numbers
 from optimizer.settings.pricing import pricing_of
@@ -21,8 +23,6 @@ from optimizer.settings.proof_orders import no_window, order_of, orders_of_contr
 from optimizer.settings.score_kernel import LANES, score_many
 from optimizer.site.controls import Controls
 from optimizer.site.equipment import Plant
-from optimizer.timegrid import FloatArray, IntArray, TimeGrid, clock_slots
-from optimizer.units import MINUTES_PER_DAY
 
 
 @dataclass(frozen=True)

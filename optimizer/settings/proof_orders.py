@@ -11,13 +11,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from optimizer.base.timegrid import FloatArray, IntArray
+from optimizer.base.units import MINUTES_PER_DAY
 from optimizer.settings import proof_kernel as inner
 from optimizer.settings.drafts import Draft, full_power_kw
 from optimizer.settings.kernel import ACTION_CODE, COVER, Numbers
 from optimizer.site.controls import Controls
 from optimizer.site.equipment import Plant
-from optimizer.timegrid import FloatArray, IntArray
-from optimizer.units import MINUTES_PER_DAY
 
 LEAST_CELLS = 144
 """Cells of stored energy; some more are taken if the levels of windows then lie on nodes."""

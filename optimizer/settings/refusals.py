@@ -9,12 +9,12 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import NamedTuple
 
-from optimizer.documents import Location, Source, read_document
-from optimizer.errors import SettingsError, raise_findings
+from optimizer.base.documents import Location, Source, read_document
+from optimizer.base.errors import SettingsError, raise_findings
+from optimizer.base.units import read_clock
 from optimizer.settings.windows import Settings, Window
 from optimizer.site.controls import Controls
 from optimizer.site.equipment import Plant
-from optimizer.units import read_clock
 
 STEP_TOLERANCE = 1e-6
 """A value this near to a multiple of a step is one."""

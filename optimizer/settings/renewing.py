@@ -11,7 +11,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
-from optimizer.calendar import DAY_NAMES
+from optimizer.base.calendar import DAY_NAMES
 from optimizer.settings.choosing import Effort, Found, find_settings
 from optimizer.settings.drafts import Draft, draft_of, drafts_of, not_below
 from optimizer.settings.fitting import MonthGroups, settings_of

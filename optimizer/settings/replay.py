@@ -11,7 +11,9 @@ from typing import NamedTuple
 
 import numpy as np
 
-from optimizer.flows import Flows
+from optimizer.base.flows import Flows
+from optimizer.base.timegrid import FloatArray, IntArray, TimeGrid, clock_slots
+from optimizer.base.units import ENERGY_TOLERANCE_KWH
 from optimizer.settings.kernel import (
     ACTION_CODE,
     CHARGED,
@@ -28,8 +30,6 @@ from optimizer.settings.kernel import (
 )
 from optimizer.settings.windows import Settings, Window
 from optimizer.site.equipment import Plant
-from optimizer.timegrid import FloatArray, IntArray, TimeGrid, clock_slots
-from optimizer.units import ENERGY_TOLERANCE_KWH
 
 NO_WINDOW = -1
 """Stands at a slot of a day in which no window holds."""

@@ -9,6 +9,7 @@ they then are is measured by ``tests/bench/measure.py``. Read next: ``replay``.
 
 from __future__ import annotations
 
+from optimizer.base.timegrid import FloatArray, IntArray
 from optimizer.billing.cost import EDGE_SLACK
 from optimizer.settings.kernel import (
     ACTION,
@@ -34,7 +35,6 @@ from optimizer.settings.kernel import (
     is_resting,
     terms_of,
 )
-from optimizer.timegrid import FloatArray, IntArray
 
 # isort: split
 import numpy as np

@@ -14,6 +14,7 @@ from itertools import chain, islice
 
 import numpy as np
 
+from optimizer.base.units import MINUTES_PER_DAY
 from optimizer.settings.average_day import drafts_of_plan, drafts_of_prices
 from optimizer.settings.drafts import Draft, Drafts, entries_of
 from optimizer.settings.moves import (
@@ -28,7 +29,6 @@ from optimizer.settings.moves import (
     together,
 )
 from optimizer.settings.season import Season
-from optimizer.units import MINUTES_PER_DAY
 
 ADD_CHANCE = 0.4
 """How often a shake adds a window instead of changing one."""

@@ -16,9 +16,11 @@ from functools import cached_property, partial
 
 import numpy as np
 
+from optimizer.base import parallel as workers
+from optimizer.base.flows import Flows
+from optimizer.base.timegrid import BoolArray, FloatArray, IntArray, TimeGrid, clock_slots
+from optimizer.base.units import MINUTES_PER_DAY
 from optimizer.billing.cost import LinearCost
-from optimizer.flows import Flows
-from optimizer.settings import workers
 from optimizer.settings.drafts import (
     Draft,
     Drafts,
@@ -36,8 +38,6 @@ from optimizer.settings.score_kernel import LANES, score_many
 from optimizer.site.controls import Controls
 from optimizer.site.equipment import Plant
 from optimizer.site.expected.weeks import Year
-from optimizer.timegrid import BoolArray, FloatArray, IntArray, TimeGrid, clock_slots
-from optimizer.units import MINUTES_PER_DAY
 
 MIN_WORTH_SHARE = 0.005
 """A window must save at least this share of what the plan could save in its season."""

@@ -18,17 +18,17 @@ from typing import Annotated, Literal, TypeVar
 import numpy as np
 from pydantic import Field, ValidationInfo, field_validator, model_validator
 
-from optimizer.calendar import (
+from optimizer.base.calendar import (
     DAY_NAMES,
     MONTH_NAMES,
     AfterMidnight,
     minutes_between,
     span_text,
 )
-from optimizer.documents import Document
+from optimizer.base.documents import Document
+from optimizer.base.timegrid import BoolArray, IntArray
+from optimizer.base.units import MINUTES_PER_DAY, clock, number, read_clock
 from optimizer.site.controls import DAY_SETS, Action, Controls
-from optimizer.timegrid import BoolArray, IntArray
-from optimizer.units import MINUTES_PER_DAY, clock, number, read_clock
 
 LIMITS_OF_ACTION: dict[str, tuple[str, ...]] = {
     "charge": ("until_pct", "grid_kw", "import_cap_kw"),

@@ -10,7 +10,7 @@ from typing import Any, Literal
 
 from pydantic import Field, model_validator
 
-from optimizer.documents import Document
+from optimizer.base.documents import Document
 
 
 class Behaviour(Document):

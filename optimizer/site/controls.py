@@ -9,8 +9,8 @@ from typing import Annotated, Literal
 
 from pydantic import Field, ValidationInfo, field_validator
 
-from optimizer.calendar import DAY_NAMES, AfterMidnight
-from optimizer.documents import Document
+from optimizer.base.calendar import DAY_NAMES, AfterMidnight
+from optimizer.base.documents import Document
 
 Action = Literal["charge", "hold", "cover", "sell"]
 DayTypes = Literal["every_day", "weekday_weekend", "weekday_saturday_sunday", "each_day"]

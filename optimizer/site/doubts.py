@@ -10,11 +10,11 @@ from collections.abc import Iterator
 from datetime import date
 from typing import TYPE_CHECKING
 
+from optimizer.base.timegrid import zone_remark
+from optimizer.base.units import number
 from optimizer.site.equipment import UNLIMITED_KW, Plant
 from optimizer.site.expected.recipe import ForecastRecipe, PvRecipe
 from optimizer.site.forecast import Forecast
-from optimizer.timegrid import zone_remark
-from optimizer.units import number
 
 if TYPE_CHECKING:
     from optimizer.site.scenario import ScenarioFile

@@ -11,7 +11,7 @@ from typing import Literal
 
 from pydantic import Field, model_validator
 
-from optimizer.documents import Document
+from optimizer.base.documents import Document
 from optimizer.site.behaviour import AS_STATED, Behaviour
 from optimizer.site.loads import Warranty
 

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from optimizer.timegrid import FloatArray, TimeGrid
+from optimizer.base.timegrid import FloatArray, TimeGrid
 
 FORECAST = "forecast.csv"
 """Name of the file that a forecast is written to."""

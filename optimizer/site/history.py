@@ -10,7 +10,7 @@ from typing import Annotated
 
 from pydantic import AfterValidator, Field
 
-from optimizer.documents import Document
+from optimizer.base.documents import Document
 
 
 def _is_month(text: str) -> str:

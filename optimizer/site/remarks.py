@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
+from optimizer.base.units import number
 from optimizer.site.equipment import UNLIMITED_KW
 from optimizer.site.scenario import Scenario
-from optimizer.units import number
 
 
 def remarks(scenario: Scenario) -> list[str]:

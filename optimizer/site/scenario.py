@@ -14,9 +14,17 @@ from typing import Literal
 
 from pydantic import Field, field_validator, model_validator
 
-from optimizer.documents import Document, Source, is_folder, read_document
-from optimizer.errors import ScenarioError
-from optimizer.flows import Flows
+from optimizer.base.documents import Document, Source, is_folder, read_document
+from optimizer.base.errors import ScenarioError
+from optimizer.base.flows import Flows
+from optimizer.base.timegrid import (
+    BillingPeriods,
+    TimeGrid,
+    calendar_months,
+    joined_grid,
+    meter_read_periods,
+    zone_named,
+)
 from optimizer.site.behaviour import Behaviour
 from optimizer.site.controls import Controls
 from optimizer.site.doubts import doubts
@@ -36,14 +44,6 @@ from optimizer.site.history import History
 from optimizer.site.loads import Dwelling, InAnOutage, Load, Panel
 from optimizer.site.readers.forecast_csv import read_forecast
 from optimizer.site.readers.meter_csv import read_so_far
-from optimizer.timegrid import (
-    BillingPeriods,
-    TimeGrid,
-    calendar_months,
-    joined_grid,
-    meter_read_periods,
-    zone_named,
-)
 
 SCENARIO_FILE = "scenario.yaml"
 

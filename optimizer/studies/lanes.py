@@ -20,9 +20,9 @@ from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from typing import Any, Protocol
 
-from optimizer.errors import InputError
+from optimizer.base import parallel as workers
+from optimizer.base.errors import InputError
 from optimizer.planning.solver import use_processors
-from optimizer.settings import workers
 from optimizer.studies.fingerprint import fingerprint
 from optimizer.studies.one_run import Answer, Job, work
 

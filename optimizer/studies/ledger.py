@@ -17,8 +17,8 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import BinaryIO
 
-from optimizer.errors import InputError
-from optimizer.report.writing import lock
+from optimizer.base.errors import InputError
+from optimizer.base.files import lock
 from optimizer.studies.one_run import WITHOUT_BASE, Answer
 
 LEDGER = "ledger.jsonl"

@@ -20,8 +20,8 @@ from typing import Any
 
 import numpy as np
 
+from optimizer.base.errors import Interrupted, OptimizerError
 from optimizer.billing.bill import bill_flows
-from optimizer.errors import Interrupted, OptimizerError
 from optimizer.paperwork import Brief, weather_of
 from optimizer.planning.linear import LinearSolver
 from optimizer.planning.plan import Plan

@@ -13,11 +13,11 @@ from typing import Any
 
 import numpy as np
 
+from optimizer.base.units import number
 from optimizer.settings.windows import Settings
 from optimizer.studies.cases import Case, Family, Run
 from optimizer.studies.one_run import Answer
 from optimizer.studies.study_file import BestSize as SizesToTry
-from optimizer.units import number
 from optimizer.valuation.chances import Chances, Draws, chances_of
 from optimizer.valuation.life import (
     Life,

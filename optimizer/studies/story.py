@@ -11,6 +11,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from optimizer.base.units import number
 from optimizer.planning.solver import processors
 from optimizer.studies.best_sizes import find_best_sizes
 from optimizer.studies.carrying_out import CarryingOut, Progress
@@ -28,7 +29,6 @@ from optimizer.studies.questions import (
     value_of,
 )
 from optimizer.studies.rows import row_of
-from optimizer.units import number
 from optimizer.valuation.verdict import Row, Sized, StudyResult, Verdict
 
 FEW_PIECES = 3

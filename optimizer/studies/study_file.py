@@ -12,7 +12,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field, model_validator
 
-from optimizer.documents import Document
+from optimizer.base.documents import Document
 from optimizer.site.controls import Controls
 from optimizer.valuation.chances import Draws
 from optimizer.valuation.life import Fading

@@ -12,12 +12,12 @@ from datetime import date, timedelta
 
 import numpy as np
 
-from optimizer.errors import SeriesError
+from optimizer.base.errors import SeriesError
+from optimizer.base.timegrid import FloatArray, TimeGrid
 from optimizer.settings.windows import Settings
 from optimizer.site.expected.ensemble import monthly_net_peaks_kw
 from optimizer.site.expected.weeks import by_day
 from optimizer.site.forecast import Forecast
-from optimizer.timegrid import FloatArray, TimeGrid
 
 FIRST_SHARE = 2 / 3
 """How much of the metered days a forecast is made from; the rest is kept for holding it against."""

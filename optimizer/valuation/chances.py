@@ -14,8 +14,8 @@ from statistics import NormalDist
 import numpy as np
 from pydantic import Field
 
-from optimizer.documents import Document
-from optimizer.timegrid import FloatArray
+from optimizer.base.documents import Document
+from optimizer.base.timegrid import FloatArray
 from optimizer.valuation.life import CashFlow, Life
 from optimizer.valuation.terms import Terms
 

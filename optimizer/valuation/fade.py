@@ -12,9 +12,9 @@ from itertools import pairwise
 import numpy as np
 from pydantic import Field
 
-from optimizer.documents import Document
-from optimizer.errors import InputError
-from optimizer.timegrid import FloatArray
+from optimizer.base.documents import Document
+from optimizer.base.errors import InputError
+from optimizer.base.timegrid import FloatArray
 
 
 @dataclass(frozen=True)

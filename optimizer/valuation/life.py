@@ -17,7 +17,7 @@ from typing import NamedTuple
 import numpy as np
 from pydantic import Field
 
-from optimizer.timegrid import BoolArray, FloatArray
+from optimizer.base.timegrid import BoolArray, FloatArray
 from optimizer.valuation.fade import Ageing
 from optimizer.valuation.money import (
     benefit_cost_ratio,

@@ -14,8 +14,8 @@ from itertools import pairwise
 import numpy as np
 from scipy.optimize import brentq
 
-from optimizer.errors import InputError
-from optimizer.timegrid import FloatArray
+from optimizer.base.errors import InputError
+from optimizer.base.timegrid import FloatArray
 
 Amounts = Sequence[float] | FloatArray
 

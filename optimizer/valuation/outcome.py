@@ -9,9 +9,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from optimizer.base.flows import Flows
+from optimizer.base.timegrid import FloatArray
 from optimizer.billing.bill import Bill, bill_flows
 from optimizer.billing.tariff import TariffCost
-from optimizer.flows import Flows
 from optimizer.planning.plan import Plan
 from optimizer.settings.effects import Priced
 from optimizer.settings.horizon import Horizon
@@ -19,7 +20,6 @@ from optimizer.settings.reasons import Reason
 from optimizer.settings.replay import Replay
 from optimizer.settings.windows import Settings, no_windows
 from optimizer.site.equipment import Plant
-from optimizer.timegrid import FloatArray
 
 LABELS = {
     "neither": "neither PV nor battery",

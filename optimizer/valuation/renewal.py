@@ -11,11 +11,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from optimizer.base.units import money, number
 from optimizer.settings.choosing import Found, Size
 from optimizer.settings.renewing import Change, changes_of, without_change
 from optimizer.settings.windows import Settings
 from optimizer.site.equipment import Plant
-from optimizer.units import money, number
 
 DAYS_PER_MONTH = 365.25 / 12
 

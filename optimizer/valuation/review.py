@@ -15,16 +15,16 @@ from pathlib import Path
 
 import numpy as np
 
+from optimizer.base.errors import SeriesError
+from optimizer.base.flows import Flows
+from optimizer.base.timegrid import TimeGrid
+from optimizer.base.units import number
 from optimizer.billing.bill import bill_flows
 from optimizer.billing.tariff import TariffCost
-from optimizer.errors import SeriesError
-from optimizer.flows import Flows
 from optimizer.settings.horizon import Horizon
 from optimizer.settings.windows import Settings
 from optimizer.site.forecast import Forecast
 from optimizer.site.readers.series import read_table
-from optimizer.timegrid import TimeGrid
-from optimizer.units import number
 from optimizer.valuation.shape import Battery, Shape, net_of, shape_of
 
 CAUSES = ("weather", "load", "windows not at work", "not explained", "tariff")

@@ -12,12 +12,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from optimizer.flows import Flows
+from optimizer.base.flows import Flows
+from optimizer.base.timegrid import BoolArray, FloatArray, TimeGrid
+from optimizer.base.units import ENERGY_TOLERANCE_KWH
 from optimizer.settings.horizon import Horizon
 from optimizer.settings.replay import Replay
 from optimizer.settings.windows import no_windows
-from optimizer.timegrid import BoolArray, FloatArray, TimeGrid
-from optimizer.units import ENERGY_TOLERANCE_KWH
 
 TELLING_SHARE = 0.1
 """A day tells if both replays differ there by this share of what they do in the mean over all days."""

@@ -24,9 +24,9 @@ from dataclasses import dataclass, fields
 
 import numpy as np
 
+from optimizer.base.flows import Flows
+from optimizer.base.timegrid import FloatArray
 from optimizer.billing.cost import LinearCost, Peak
-from optimizer.flows import Flows
-from optimizer.timegrid import FloatArray
 
 STATIONS = 24
 """Stations on the way at which prices are read, where they depend on amounts."""

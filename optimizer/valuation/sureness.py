@@ -14,10 +14,10 @@ from datetime import datetime
 
 import numpy as np
 
+from optimizer.base.errors import SolveError
+from optimizer.base.flows import Flows
 from optimizer.billing.bill import Bill, bill_flows
 from optimizer.billing.tariff import TariffCost
-from optimizer.errors import SolveError
-from optimizer.flows import Flows
 from optimizer.planning.linear import LinearSolver
 from optimizer.planning.plan import GOOD_ENOUGH, make_plan
 from optimizer.planning.problem import Problem

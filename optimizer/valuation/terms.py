@@ -10,7 +10,7 @@ from typing import Literal
 
 from pydantic import Field, model_validator
 
-from optimizer.documents import Document
+from optimizer.base.documents import Document
 from optimizer.valuation.money import nominal_rate, real_rate
 
 OF_OTHER_PARTS = ("ageing", "draws")

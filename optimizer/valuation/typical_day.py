@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from optimizer.flows import Flows
-from optimizer.timegrid import BoolArray, FloatArray, TimeGrid, clock_slots
+from optimizer.base.flows import Flows
+from optimizer.base.timegrid import BoolArray, FloatArray, TimeGrid, clock_slots
 from optimizer.valuation.outcome import Case
 
 

@@ -16,9 +16,9 @@ from dataclasses import replace
 from functools import partial
 from pathlib import Path
 
+from optimizer.base.errors import ScenarioError
 from optimizer.endurance.outages import Outages
 from optimizer.endurance.reserve import Reserve
-from optimizer.errors import ScenarioError
 from optimizer.holding import Solved, solve, with_endurance
 from optimizer.paperwork import Brief
 from optimizer.stages import horizon_of, outages_under

@@ -30,6 +30,13 @@ import highspy
 import numpy as np
 import pandas as pd
 
+from optimizer.base.timegrid import (
+    BoolArray,
+    FloatArray,
+    TimeGrid,
+    calendar_months,
+    interval_of_step,
+)
 from optimizer.billing.cost import FlowSum, LinearCost, Peak, Scale, Sum, linear_cost
 from optimizer.planning.linear import LinearSolver
 from optimizer.planning.matrix import matrix_of
@@ -43,7 +50,6 @@ from optimizer.site.equipment import (
     Photovoltaic,
     Plant,
 )
-from optimizer.timegrid import BoolArray, FloatArray, TimeGrid, calendar_months, interval_of_step
 from tests.bench.cells import SITES, brief_of
 from tests.bench.plain_lp import plain_cost
 

@@ -33,12 +33,13 @@ from pathlib import Path
 import pvlib
 from typer.testing import CliRunner
 
+from optimizer.base.documents import read_document
+from optimizer.base.errors import OptimizerError, ScenarioError, SettingsError, TariffError
+from optimizer.base.timegrid import TimeGrid, calendar_months
 from optimizer.billing.reconcile import read_paid_bill
 from optimizer.billing.tariff import compile_cost, read_tariff
 from optimizer.billing.worked import read_worked_bills
 from optimizer.cli import app
-from optimizer.documents import read_document
-from optimizer.errors import OptimizerError, ScenarioError, SettingsError, TariffError
 from optimizer.report.history import RenewalFile
 from optimizer.settings.refusals import read_settings
 from optimizer.site.controls import Controls
@@ -50,7 +51,6 @@ from optimizer.site.readers.price_csv import read_prices
 from optimizer.site.scenario import read_scenario
 from optimizer.studies.ledger import LEDGER, Ledger
 from optimizer.studies.study_file import StudyFile
-from optimizer.timegrid import TimeGrid, calendar_months
 from tests.bench import fuzz_readers
 from tests.bench.fuzz_readers import TooLongError, damaged, megabytes, ring, tables
 from tests.laws.cases import AC_PLANT

@@ -25,7 +25,7 @@ from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from optimizer.errors import OptimizerError
+from optimizer.base.errors import OptimizerError
 from optimizer.report.reading import next_step, reading_record, reading_text
 from optimizer.site.readers.found import Request
 from optimizer.site.readers.outside import read_any, tidy_csv

@@ -23,14 +23,15 @@ from pathlib import Path
 
 import numpy as np
 
+from optimizer.base import parallel as workers_module
+from optimizer.base.documents import Source
+from optimizer.base.flows import Flows
+from optimizer.base.timegrid import TimeGrid, calendar_months, interval_of_step
 from optimizer.billing.bill import bill_flows
 from optimizer.billing.cost import FlowSum, LinearCost, Peak, Scale, Sum, linear_cost
 from optimizer.billing.tariff import Tariff, TariffCost, TariffFile, compile_cost
-from optimizer.documents import Source
-from optimizer.flows import Flows
 from optimizer.planning.plan import make_plan
 from optimizer.planning.problem import Problem
-from optimizer.settings import workers as workers_module
 from optimizer.settings.drafts import Draft
 from optimizer.settings.kernel import OVERLOAD, Numbers, step_through
 from optimizer.settings.prices import Prices
@@ -47,7 +48,6 @@ from optimizer.site.equipment import (
     Plant,
 )
 from optimizer.site.expected.weeks import Year
-from optimizer.timegrid import TimeGrid, calendar_months, interval_of_step
 
 
 def year(step_minutes: int) -> Problem:

@@ -12,8 +12,8 @@ import highspy
 import numpy as np
 import scipy.sparse as sparse
 
+from optimizer.base.timegrid import FloatArray, IntArray
 from optimizer.planning.problem import Problem
-from optimizer.timegrid import FloatArray, IntArray
 
 
 class _Rows:

@@ -19,6 +19,7 @@ from pathlib import Path
 
 import numpy as np
 
+from optimizer.base.timegrid import calendar_months
 from optimizer.billing.cost import linear_cost
 from optimizer.billing.tariff import compile_cost, find_tariff, read_tariff
 from optimizer.planning.plan import Plan, make_plan
@@ -37,7 +38,6 @@ from optimizer.site.controls import Controls
 from optimizer.site.expected.weeks import Year
 from optimizer.site.history import NO_HISTORY
 from optimizer.site.scenario import Scenario, read_scenario
-from optimizer.timegrid import calendar_months
 
 LEFTOVER = 0.10
 """Worth of a kWh left at the end of the month. [money per kWh]"""

@@ -20,8 +20,8 @@ from pathlib import Path
 
 import pytest
 
-from optimizer.documents import MAX_BYTES
-from optimizer.errors import InputError, ScenarioError, SeveralInputErrors, TariffError
+from optimizer.base.documents import MAX_BYTES
+from optimizer.base.errors import InputError, ScenarioError, SeveralInputErrors, TariffError
 from optimizer.paperwork import read_brief
 from optimizer.settings.refusals import read_settings
 from optimizer.site.scenario import read_scenario

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from optimizer.errors import SeriesError
+from optimizer.base.errors import SeriesError
 from optimizer.site.readers.found import Request
 from optimizer.site.readers.outside import read_any
 from tests.broken.test_gallery import Case

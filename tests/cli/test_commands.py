@@ -16,9 +16,9 @@ from typing import get_args
 import pytest
 from typer.testing import CliRunner
 
+from optimizer.base.errors import DisagreementError
 from optimizer.billing.tariff import shipped_folder
 from optimizer.cli import Effort, app
-from optimizer.errors import DisagreementError
 from optimizer.settings.choosing import EFFORTS
 from optimizer.settings.refusals import read_settings
 from optimizer.site.scenario import read_scenario

@@ -14,9 +14,9 @@ from icalendar import Calendar
 from ruamel.yaml import YAML
 from typer.testing import CliRunner, Result
 
+from optimizer.base.errors import InputError
 from optimizer.billing.tariff import shipped_folder
 from optimizer.cli import SOMETHING_TO_CHANGE, app
-from optimizer.errors import InputError
 from optimizer.report.history import settings_in_use
 
 DEMO = shipped_folder("scenarios") / "1_two_rates"

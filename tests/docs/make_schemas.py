@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from optimizer.base.documents import json_schema
 from optimizer.billing.tariff import TariffFile
 from optimizer.billing.worked_entries import BillsFile
-from optimizer.documents import json_schema
 from optimizer.settings.windows import Settings
 from optimizer.site.scenario import ScenarioFile
 from optimizer.studies.study_file import StudyFile

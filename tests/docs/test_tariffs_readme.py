@@ -9,11 +9,11 @@ from textwrap import indent
 
 import pytest
 
+from optimizer.base.calendar import HolidayRule, When
+from optimizer.base.documents import Document, json_schema
 from optimizer.billing.tariff import Charge, TariffFile, TariffVersion, read_tariff, shipped_tariffs
 from optimizer.billing.worked import check_worked_bill, read_worked_bills
 from optimizer.billing.worked_entries import BillEntry, BillsFile, ExpectedLine, MeterEntry
-from optimizer.calendar import HolidayRule, When
-from optimizer.documents import Document, json_schema
 from tests.builders import billed, local_grid
 from tests.docs.make_schemas import FOLDER, MODELS
 

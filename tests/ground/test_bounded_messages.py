@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from optimizer.errors import MAX_MESSAGE, SeriesError, SeveralInputErrors
+from optimizer.base.errors import MAX_MESSAGE, SeriesError, SeveralInputErrors
 from optimizer.site.readers.found import Request
 from optimizer.site.readers.meter_csv import read_meter
 from optimizer.site.readers.outside import read_any

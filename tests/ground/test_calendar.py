@@ -13,7 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
-from optimizer.calendar import (
+from optimizer.base.calendar import (
     HOLIDAY,
     DayCalendar,
     HolidayRule,
@@ -26,8 +26,8 @@ from optimizer.calendar import (
     read_span,
     span_text,
 )
-from optimizer.timegrid import TimeGrid
-from optimizer.units import clock
+from optimizer.base.timegrid import TimeGrid
+from optimizer.base.units import clock
 
 
 def rule(**said: object) -> HolidayRule:

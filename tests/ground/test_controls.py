@@ -8,8 +8,8 @@ from typing import get_args
 import numpy as np
 import pytest
 
-from optimizer.calendar import DAY_NAMES
-from optimizer.documents import Source
+from optimizer.base.calendar import DAY_NAMES
+from optimizer.base.documents import Source
 from optimizer.settings.refusals import refusals
 from optimizer.settings.replay import orders_of
 from optimizer.settings.windows import DaySet, DaySetName, SeasonSet, Settings, Window, WindowPlace

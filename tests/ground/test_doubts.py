@@ -7,8 +7,8 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner
 
+from optimizer.base.errors import InputError
 from optimizer.cli import app
-from optimizer.errors import InputError
 from optimizer.paperwork import check_scenario
 from optimizer.site.doubts import doubts
 from optimizer.site.scenario import read_scenario

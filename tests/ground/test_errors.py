@@ -6,8 +6,8 @@ import inspect
 
 import pytest
 
-from optimizer import errors
-from optimizer.errors import (
+from optimizer.base import errors
+from optimizer.base.errors import (
     DisagreementError,
     InputError,
     OptimizerError,

@@ -9,9 +9,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from optimizer.errors import DisagreementError
-from optimizer.flows import Flows, flow_names
-from optimizer.timegrid import TimeGrid
+from optimizer.base.errors import DisagreementError
+from optimizer.base.flows import Flows, flow_names
+from optimizer.base.timegrid import TimeGrid
 
 GRID = TimeGrid(datetime(2026, 3, 2, tzinfo=UTC), 60, 3, "UTC")
 

@@ -9,8 +9,8 @@ from pathlib import Path
 
 import pytest
 
-from optimizer.documents import MAX_DEPTH, MAX_DIGITS, MAX_VALUES, Document, read_document
-from optimizer.errors import ScenarioError, SeveralInputErrors
+from optimizer.base.documents import MAX_DEPTH, MAX_DIGITS, MAX_VALUES, Document, read_document
+from optimizer.base.errors import ScenarioError, SeveralInputErrors
 
 LONGEST_S, MOST_CHARACTERS = 10, 2000
 
@@ -143,7 +143,7 @@ def _promise(path: Path) -> object:
 def test_a_path_that_no_system_takes_is_told_at_each_entrance(
     entrance: Callable[[Path], object], name: str
 ) -> None:
-    from optimizer.errors import InputError
+    from optimizer.base.errors import InputError
 
     with pytest.raises(InputError):
         entrance(Path(name))

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from optimizer.errors import SeriesError
+from optimizer.base.errors import SeriesError
 from optimizer.paperwork import bill_meter
 from optimizer.site.readers.meter_csv import read_meter
 from optimizer.site.remarks import remarks

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from optimizer.errors import InputError
+from optimizer.base.errors import InputError
 from tests.laws.cases import AC_PLANT, grid_of, named_cost, problem_of, weather
 
 

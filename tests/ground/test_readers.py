@@ -12,7 +12,8 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from optimizer.errors import SeriesError
+from optimizer.base.errors import SeriesError
+from optimizer.base.timegrid import TimeGrid
 from optimizer.site.equipment import (
     Battery,
     Connection,
@@ -24,7 +25,6 @@ from optimizer.site.equipment import (
 from optimizer.site.forecast import Forecast
 from optimizer.site.readers.forecast_csv import read_forecast
 from optimizer.site.readers.price_csv import read_prices
-from optimizer.timegrid import TimeGrid
 
 PLANT = Plant.of(
     Battery(capacity_kwh=12, charge_kw=4, discharge_kw=5),

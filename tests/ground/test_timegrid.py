@@ -16,8 +16,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from optimizer.errors import InputError, ScenarioError
-from optimizer.timegrid import (
+from optimizer.base.errors import InputError, ScenarioError
+from optimizer.base.timegrid import (
     STEP_MINUTES,
     BillingPeriod,
     TimeGrid,

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from optimizer.units import clock, money, number, percent, price, read_clock
+from optimizer.base.units import clock, money, number, percent, price, read_clock
 
 
 @pytest.mark.parametrize(

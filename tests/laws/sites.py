@@ -8,6 +8,8 @@ from functools import lru_cache
 
 import numpy as np
 
+from optimizer.base.timegrid import FloatArray, TimeGrid
+from optimizer.base.units import MINUTES_PER_DAY
 from optimizer.billing.bill import bill_flows
 from optimizer.billing.cost import linear_cost
 from optimizer.billing.tariff import TariffCost
@@ -25,8 +27,6 @@ from optimizer.site.equipment import Plant
 from optimizer.site.expected.weeks import Material, Weather, Year
 from optimizer.site.forecast import Forecast
 from optimizer.stages import prices_of
-from optimizer.timegrid import FloatArray, TimeGrid
-from optimizer.units import MINUTES_PER_DAY
 from optimizer.valuation.sureness import AS_METERED
 from tests.laws.cases import AC_PLANT, SOURCE, grid_of, named_cost, problem_of, weather
 

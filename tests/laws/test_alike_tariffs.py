@@ -6,9 +6,9 @@ from pathlib import Path
 
 import numpy as np
 
+from optimizer.base.flows import Flows
 from optimizer.billing.bill import bill_flows
 from optimizer.billing.tariff import shipped_folder
-from optimizer.flows import Flows
 from optimizer.paperwork import Brief, read_brief, weather_of
 from optimizer.settings.choosing import Effort, find_settings, groupings_for
 from optimizer.settings.windows import Settings

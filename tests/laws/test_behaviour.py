@@ -16,6 +16,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
+from optimizer.base.timegrid import FloatArray, TimeGrid
 from optimizer.billing.bill import bill_flows
 from optimizer.billing.cost import linear_cost
 from optimizer.settings.kernel import (
@@ -32,7 +33,6 @@ from optimizer.settings.score_kernel import LANES, score_many
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window
 from optimizer.site.behaviour import Behaviour
 from optimizer.site.equipment import Connection, Inverter, Plant
-from optimizer.timegrid import FloatArray, TimeGrid
 from tests.builders import hourly_grid, simple_plant
 from tests.laws.cases import (
     TARIFFS,

@@ -13,6 +13,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from optimizer.base.timegrid import TimeGrid
 from optimizer.billing.cost import linear_cost
 from optimizer.report.record import settings_record
 from optimizer.settings import choosing
@@ -38,7 +39,6 @@ from optimizer.site.controls import Controls
 from optimizer.site.expected.weeks import Variant, Weather
 from optimizer.site.forecast import Forecast
 from optimizer.site.scenario import ENTRY_SHARE
-from optimizer.timegrid import TimeGrid
 from tests.laws.cases import AC_PLANT, DEMAND, FLAT, cost_of, law, problem_of, weather
 from tests.laws.sites import (
     ALL_MONTHS,

@@ -19,6 +19,10 @@ import numpy as np
 import pytest
 from pydantic import BaseModel
 
+from optimizer.base.documents import Source
+from optimizer.base.errors import ScenarioError
+from optimizer.base.flows import Flows
+from optimizer.base.timegrid import TimeGrid, calendar_months, meter_read_periods
 from optimizer.billing.bill import bill_flows
 from optimizer.billing.charges import banks, blocks, demand, net_energy
 from optimizer.billing.charges.credit_bank import CreditBank
@@ -34,11 +38,7 @@ from optimizer.billing.tariff import (
     compile_cost,
     refuse_unknown_history,
 )
-from optimizer.documents import Source
-from optimizer.errors import ScenarioError
-from optimizer.flows import Flows
 from optimizer.site.history import History
-from optimizer.timegrid import TimeGrid, calendar_months, meter_read_periods
 from tests.laws.cases import ZONE, grid_of
 from tests.laws.plain_bill import PlainBill, moments, months_of
 from tests.laws.test_twins import plant

@@ -10,8 +10,9 @@ import numpy as np
 import pyomo.environ as pyo
 import pytest
 
+from optimizer.base.errors import DisagreementError, Infeasible, StoppedEarly
+from optimizer.base.timegrid import FloatArray
 from optimizer.billing.cost import linear_cost
-from optimizer.errors import DisagreementError, Infeasible, StoppedEarly
 from optimizer.planning import linear as linear_module
 from optimizer.planning.compact import Compact
 from optimizer.planning.linear import (
@@ -26,7 +27,6 @@ from optimizer.planning.months import joined_basis
 from optimizer.planning.problem import Limits, Problem
 from optimizer.planning.solver import Instance, Solution, run_side_by_side, solve
 from optimizer.planning.spans import edges_of
-from optimizer.timegrid import FloatArray
 from tests.laws.cases import (
     AC_PLANT,
     CREDIT,

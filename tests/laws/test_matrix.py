@@ -13,7 +13,7 @@ import pyomo.environ as pyo
 import pytest
 from pyomo.repn import generate_standard_repn
 
-from optimizer.errors import (
+from optimizer.base.errors import (
     Infeasible,
     InputError,
     Interrupted,
@@ -21,6 +21,7 @@ from optimizer.errors import (
     StoppedEarly,
     Unbounded,
 )
+from optimizer.base.timegrid import IntArray
 from optimizer.planning import solver
 from optimizer.planning.matrix import Matrix, matrix_of
 from optimizer.planning.model import build_model
@@ -28,7 +29,6 @@ from optimizer.planning.plan import make_plan
 from optimizer.planning.problem import FLOW_VARIABLES, Limits, Problem
 from optimizer.planning.solver import FAILURES, failure_of, solve
 from optimizer.site.equipment import UNLIMITED_KW, Plant
-from optimizer.timegrid import IntArray
 from tests.laws.cases import (
     AC_PLANT,
     CREDIT,

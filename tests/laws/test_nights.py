@@ -7,10 +7,10 @@ from datetime import UTC, date, datetime
 import numpy as np
 import pytest
 
+from optimizer.base.calendar import DayCalendar, Holidays, Seasons, When
+from optimizer.base.errors import TariffError
+from optimizer.base.timegrid import TimeGrid, calendar_months
 from optimizer.billing.tariff import compile_cost
-from optimizer.calendar import DayCalendar, Holidays, Seasons, When
-from optimizer.errors import TariffError
-from optimizer.timegrid import TimeGrid, calendar_months
 from tests.builders import billed, tariff_of
 
 WEEK = TimeGrid(datetime(2026, 3, 2, tzinfo=UTC), 60, 168, "UTC")  # from a Monday on

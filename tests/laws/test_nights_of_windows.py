@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from optimizer.errors import SettingsError
+from optimizer.base.errors import SettingsError
 from optimizer.report.page import _card_row
 from optimizer.settings.drafts import Draft
 from optimizer.settings.fitting import settings_of

@@ -12,16 +12,16 @@ import pytest
 from hypothesis import assume, given, note
 from hypothesis import strategies as st
 
+from optimizer.base.errors import DisagreementError
+from optimizer.base.flows import Flows, flow_names
+from optimizer.base.timegrid import FloatArray, TimeGrid
 from optimizer.billing.bill import bill_flows
 from optimizer.billing.cost import linear_cost
-from optimizer.errors import DisagreementError
-from optimizer.flows import Flows, flow_names
 from optimizer.planning.plan import BOTH_WAYS_KWH, Plan, make_plan
 from optimizer.settings.kernel import OVERLOAD, Numbers, step_through
 from optimizer.settings.replay import Replay, orders_of, replay
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window, no_windows
 from optimizer.site.equipment import UNLIMITED_KW, Plant
-from optimizer.timegrid import FloatArray, TimeGrid
 from tests.laws.cases import (
     AC_PLANT,
     CREDIT,

@@ -13,7 +13,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from optimizer.flows import Flows
+from optimizer.base.flows import Flows
+from optimizer.base.timegrid import TimeGrid
+from optimizer.base.units import MINUTES_PER_DAY, clock
 from optimizer.planning.plan import make_plan
 from optimizer.settings import proof, proof_kernel, proof_orders
 from optimizer.settings.average_day import Draft
@@ -26,8 +28,6 @@ from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window
 from optimizer.site.behaviour import Behaviour
 from optimizer.site.controls import Controls
 from optimizer.site.equipment import Plant
-from optimizer.timegrid import TimeGrid
-from optimizer.units import MINUTES_PER_DAY, clock
 from tests.laws.cases import (
     AC_PLANT,
     DC_PLANT,

@@ -16,13 +16,13 @@ import pytest
 from ruamel.yaml import YAML
 from typer.testing import CliRunner
 
+from optimizer.base.errors import TariffError
+from optimizer.base.flows import Flows
+from optimizer.base.timegrid import TimeGrid, meter_read_periods
 from optimizer.billing.bill import bill_flows
 from optimizer.billing.reconcile import PaidBill, reconcile
 from optimizer.billing.tariff import Tariff, compile_cost
 from optimizer.cli import app
-from optimizer.errors import TariffError
-from optimizer.flows import Flows
-from optimizer.timegrid import TimeGrid, meter_read_periods
 from tests.builders import local_grid, read_tariff_text
 
 ZONE = "America/Chicago"

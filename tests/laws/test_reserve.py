@@ -15,10 +15,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 from typer.testing import CliRunner
 
+from optimizer.base.errors import ScenarioError
 from optimizer.billing.tariff import shipped_folder
 from optimizer.cli import app
 from optimizer.endurance.reserve import Wish, floors_at, least_level, traded
-from optimizer.errors import ScenarioError
 from optimizer.holding import Solved, solve, wish_of, with_endurance
 from optimizer.paperwork import read_brief
 from optimizer.planning.linear import LinearSolver

@@ -7,8 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from optimizer.errors import SeriesError
-from optimizer.flows import Flows
+from optimizer.base.errors import SeriesError
+from optimizer.base.flows import Flows
 from optimizer.report.review import review_text
 from optimizer.settings.horizon import Horizon
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window, no_windows

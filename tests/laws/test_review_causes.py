@@ -10,7 +10,7 @@ from dataclasses import replace
 
 import pytest
 
-from optimizer.flows import Flows
+from optimizer.base.flows import Flows
 from optimizer.report.review import review_record, review_text
 from optimizer.settings.horizon import Horizon
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window, no_windows

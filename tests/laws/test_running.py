@@ -12,12 +12,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from optimizer.base.documents import Source
+from optimizer.base.flows import Flows
+from optimizer.base.timegrid import TimeGrid, calendar_months, joined_grid, meter_read_periods
 from optimizer.billing.bill import bill_flows
 from optimizer.billing.cost import linear_cost
 from optimizer.billing.running import with_known_steps
 from optimizer.billing.tariff import Tariff, TariffCost, TariffFile, compile_cost
-from optimizer.documents import Source
-from optimizer.flows import Flows
 from optimizer.planning.plan import make_plan
 from optimizer.planning.problem import Problem
 from optimizer.settings.pricing import pricing_of
@@ -25,7 +26,6 @@ from optimizer.settings.replay import replay
 from optimizer.settings.score_kernel import parts_of_the_bill
 from optimizer.settings.windows import no_windows
 from optimizer.site.history import History
-from optimizer.timegrid import TimeGrid, calendar_months, joined_grid, meter_read_periods
 from tests.builders import local_grid
 from tests.laws.cases import AC_PLANT, tariff_of
 from tests.laws.test_families import (

@@ -13,12 +13,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from optimizer.base import parallel as workers_module
+from optimizer.base.flows import Flows
+from optimizer.base.timegrid import FloatArray
 from optimizer.billing.cost import linear_cost
-from optimizer.flows import Flows
 from optimizer.planning.plan import Plan, make_plan
 from optimizer.settings import moves
 from optimizer.settings import season as season_module
-from optimizer.settings import workers as workers_module
 from optimizer.settings.choosing import Effort, Found
 from optimizer.settings.drafts import Draft, Drafts, entries_of
 from optimizer.settings.fitting import settings_of, years_for
@@ -29,7 +30,6 @@ from optimizer.settings.windows import Settings
 from optimizer.site.behaviour import Behaviour
 from optimizer.site.controls import Controls
 from optimizer.site.expected.weeks import Year
-from optimizer.timegrid import FloatArray
 from tests.laws.cases import (
     AC_PLANT,
     DC_PLANT,
@@ -260,7 +260,7 @@ def test_scores_do_not_depend_on_the_number_of_workers(
 OTHER_MACHINE = """
 import os
 os.cpu_count = lambda: 1
-from optimizer.settings import workers
+from optimizer.base import parallel as workers
 assert workers.WORKERS == 1
 from tests.laws.test_season import words_of_a_search
 print(words_of_a_search())

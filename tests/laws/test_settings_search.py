@@ -11,6 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from optimizer.base.timegrid import TimeGrid
 from optimizer.planning.plan import make_plan
 from optimizer.settings import choosing, moves, search
 from optimizer.settings import season as season_module
@@ -22,7 +23,6 @@ from optimizer.settings.search import Search
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window
 from optimizer.site.controls import DAY_SETS, Controls
 from optimizer.site.equipment import Plant
-from optimizer.timegrid import TimeGrid
 from tests.laws.cases import (
     AC_PLANT,
     DC_PLANT,

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from optimizer.errors import DisagreementError
+from optimizer.base.errors import DisagreementError
 from optimizer.planning.linear import LinearSolver
 from optimizer.planning.matrix import matrix_of
 from optimizer.planning.plan import Plan, make_plan

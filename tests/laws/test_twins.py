@@ -21,6 +21,8 @@ import pytest
 import optimizer.billing.cost as cost_module
 import optimizer.settings.pricing as pricing_module
 import optimizer.settings.score_kernel as score_module
+from optimizer.base.errors import DisagreementError, OptimizerError
+from optimizer.base.timegrid import FloatArray, IntArray, TimeGrid, interval_of_step
 from optimizer.billing.bill import bill_flows
 from optimizer.billing.cost import (
     ZERO,
@@ -43,7 +45,6 @@ from optimizer.billing.cost import (
     linear_cost,
 )
 from optimizer.billing.tariff import Charge, TariffCost
-from optimizer.errors import DisagreementError, OptimizerError
 from optimizer.planning.linear import solve_with_fixed_integers
 from optimizer.planning.matrix import matrix_of
 from optimizer.planning.plan import make_plan
@@ -55,7 +56,6 @@ from optimizer.settings.replay import Replay, orders_of, replay
 from optimizer.settings.score_kernel import LANES, score_many
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window
 from optimizer.site.equipment import Plant
-from optimizer.timegrid import FloatArray, IntArray, TimeGrid, interval_of_step
 from tests.laws.cases import (
     AC_PLANT,
     CREDIT,

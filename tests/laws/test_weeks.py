@@ -14,11 +14,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from optimizer.calendar import Holidays
+from optimizer.base.calendar import Holidays
+from optimizer.base.timegrid import FloatArray, TimeGrid
 from optimizer.site.expected.weeks import LEAST_WEEKS, REACH_DAYS, Material, Variant, Weather, Year
 from optimizer.site.expected.weeks import days_apart as near_days
 from optimizer.site.forecast import Forecast
-from optimizer.timegrid import FloatArray, TimeGrid
 from tests.builders import local_grid
 from tests.laws.cases import law
 

@@ -8,8 +8,8 @@ from functools import partial
 
 import pytest
 
-from optimizer.settings import workers
-from optimizer.settings.workers import is_worker, side_by_side
+from optimizer.base import parallel as workers
+from optimizer.base.parallel import is_worker, side_by_side
 
 
 @pytest.fixture(autouse=True)

@@ -12,7 +12,7 @@ from datetime import date
 import numpy as np
 import pytest
 
-from optimizer.timegrid import hours_of_day, meter_read_periods
+from optimizer.base.timegrid import hours_of_day, meter_read_periods
 from tests.builders import billed, hourly_grid, local_grid, read_tariff_text, tariff_of
 
 CENT = 0.005

@@ -15,12 +15,12 @@ import pytest
 from scipy.optimize import linprog
 from scipy.sparse import bmat, coo_array, diags_array, eye_array
 
+from optimizer.base.timegrid import calendar_months
 from optimizer.billing.cost import linear_cost
 from optimizer.billing.tariff import compile_cost
 from optimizer.planning.plan import make_plan
 from optimizer.planning.problem import Problem
 from optimizer.site.equipment import Connection, Inverter, Permissions
-from optimizer.timegrid import calendar_months
 from tests.builders import best_plan, local_grid, simple_plant, tariff_of
 
 # --- Enumeration: every path of the stored energy over a grid of levels.

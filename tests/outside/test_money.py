@@ -11,8 +11,8 @@ import pyxirr
 from hypothesis import given
 from hypothesis import strategies as st
 
-from optimizer.errors import InputError
-from optimizer.timegrid import FloatArray
+from optimizer.base.errors import InputError
+from optimizer.base.timegrid import FloatArray
 from optimizer.valuation.money import (
     annuity_factor,
     benefit_cost_ratio,

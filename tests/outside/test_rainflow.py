@@ -12,8 +12,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
-from optimizer.errors import InputError
-from optimizer.timegrid import FloatArray
+from optimizer.base.errors import InputError
+from optimizer.base.timegrid import FloatArray
 from optimizer.valuation.fade import Ageing, Cycle, equivalent_full_cycles, rainflow
 
 EXAMPLE = np.array([-2.0, 1, -3, 5, -1, 3, -4, 4, -2])

@@ -17,7 +17,8 @@ import pvlib
 import pytest
 from pydantic import ValidationError
 
-from optimizer.calendar import Holidays
+from optimizer.base.calendar import Holidays
+from optimizer.base.timegrid import TimeGrid
 from optimizer.site.expected.profiles import day_factor, day_type_of, profile_kwh, season_of
 from optimizer.site.expected.recipe import Place, PvRecipe, Roof
 from optimizer.site.expected.sun import (
@@ -28,7 +29,6 @@ from optimizer.site.expected.sun import (
     roof_dc_kw,
     sun_positions,
 )
-from optimizer.timegrid import TimeGrid
 from tests.builders import local_grid
 
 PVLIB_DATA = Path(pvlib.__file__).parent / "data"

@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 
+from optimizer.base.errors import InputError, SeveralInputErrors, TariffError
 from optimizer.billing.bill import bill_flows
 from optimizer.billing.cost import linear_cost
 from optimizer.billing.tariff import find_tariff, read_tariff, shipped_tariffs
@@ -20,7 +21,6 @@ from optimizer.billing.worked import (
     compile_worked_bill,
     read_worked_bills,
 )
-from optimizer.errors import InputError, SeveralInputErrors, TariffError
 
 TARIFFS = shipped_tariffs()
 BILLS = [

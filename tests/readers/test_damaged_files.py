@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from optimizer.errors import OptimizerError
+from optimizer.base.errors import OptimizerError
 from optimizer.site.readers.found import Request
 from optimizer.site.readers.outside import read_any
 from tests.bench.fuzz_readers import MOST_MB, fuzz, megabytes, seeds

@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from optimizer.errors import SeriesError
+from optimizer.base.errors import SeriesError
 from tests.readers.feeds import (
     NEW_YORK,
     Meter,

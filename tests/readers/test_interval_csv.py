@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from optimizer.errors import SeriesError
+from optimizer.base.errors import SeriesError
 from tests.readers.feeds import exported, imported, noted, read_text, wall
 
 DUBLIN = "Europe/Dublin"

@@ -21,14 +21,14 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pytest
 
-from optimizer.errors import SeriesError
+from optimizer.base.errors import SeriesError
+from optimizer.base.timegrid import TimeGrid
 from optimizer.site.equipment import Connection, Inverter
 from optimizer.site.readers.forecast_csv import read_forecast
 from optimizer.site.readers.found import Request
 from optimizer.site.readers.meter_csv import read_meter
 from optimizer.site.readers.outside import read_any
 from optimizer.site.readers.price_csv import read_prices
-from optimizer.timegrid import TimeGrid
 from tests.builders import simple_plant
 
 DUBLIN, NEW_YORK = "Europe/Dublin", "America/New_York"

@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from optimizer.errors import SeriesError
+from optimizer.base.errors import SeriesError
 from optimizer.report.reading import next_step
 from optimizer.site.readers.forecast_csv import read_forecast
 from optimizer.site.readers.found import Found, Request

@@ -15,11 +15,11 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from optimizer.flows import Flows
+from optimizer.base.flows import Flows
+from optimizer.base.timegrid import TimeGrid
 from optimizer.site.readers.found import Request
 from optimizer.site.readers.meter_csv import read_meter
 from optimizer.site.readers.outside import read_any, tidy_csv
-from optimizer.timegrid import TimeGrid
 from tests.readers.feeds import Meter, feed_xml
 
 ZONES = ("America/New_York", "Europe/Dublin", "Australia/Sydney", "Asia/Kolkata")

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from optimizer.errors import SeriesError
+from optimizer.base.errors import SeriesError
 from optimizer.site.readers import series
 from optimizer.site.readers.forecast_csv import read_forecast
 from optimizer.site.readers.meter_csv import read_meter

@@ -7,11 +7,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from optimizer.base.flows import Flows
+from optimizer.base.timegrid import calendar_months
 from optimizer.billing.bill import Bill, BillLine, bill_flows
 from optimizer.billing.tariff import compile_cost
-from optimizer.flows import Flows
 from optimizer.report.text import bill_text
-from optimizer.timegrid import calendar_months
 from tests.builders import local_grid, read_tariff_text
 
 TARIFF = """

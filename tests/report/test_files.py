@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from optimizer.errors import InputError
-from optimizer.report.writing import write_all
+from optimizer.base.errors import InputError
+from optimizer.base.files import write_all
 
 STALE = ("part/*_b.txt",)
 

@@ -11,8 +11,8 @@ from typing import Any
 import pytest
 from icalendar import Calendar
 
-from optimizer.documents import read_document
-from optimizer.errors import SettingsError
+from optimizer.base.documents import read_document
+from optimizer.base.errors import SettingsError
 from optimizer.report.history import RenewalFile, renewal_yaml
 from optimizer.report.record import settings_yaml
 from optimizer.report.renewal import reminders, reminders_ics

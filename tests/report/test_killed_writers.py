@@ -10,9 +10,9 @@ from pathlib import Path
 
 import pytest
 
-from optimizer.errors import InputError
-from optimizer.report import writing
-from optimizer.report.writing import write_all, write_file, writing_to
+from optimizer.base import files as writing
+from optimizer.base.errors import InputError
+from optimizer.base.files import write_all, write_file, writing_to
 
 OLD = {"a.txt": "old", "b.txt": "old", "part/1_b.txt": "old"}
 NEW = {"a.txt": "new", "c.txt": "new", "part/2_b.txt": "new"}

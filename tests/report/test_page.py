@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 
+from optimizer.base.units import money, percent
 from optimizer.billing.tariff import shipped_folder
 from optimizer.report.account import Account, ProofLine
 from optimizer.report.page import report_html
@@ -20,7 +21,6 @@ from optimizer.report.unseen import rule
 from optimizer.settings.windows import DaySet, SeasonSet, Window, no_windows
 from optimizer.site.expected.ensemble import Spread
 from optimizer.story import plan_scenario
-from optimizer.units import money, percent
 
 A4_WIDTH_PX, A4_HEIGHT_PX = 794, 1123  # 210 mm × 297 mm at 96 px per inch (CSS)
 PHONE_WIDTH_PX = 390

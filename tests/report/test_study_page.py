@@ -12,6 +12,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from optimizer.base.units import money
 from optimizer.billing.tariff import shipped_folder
 from optimizer.report.study_assumptions import NO_SOURCE, assumptions
 from optimizer.report.study_figures import draw_sizes, panels_of
@@ -19,7 +20,6 @@ from optimizer.report.study_page import study_page
 from optimizer.report.study_text import study_text
 from optimizer.report.study_words import Names
 from optimizer.studies.story import run_study
-from optimizer.units import money
 from optimizer.valuation.chances import Chances
 from optimizer.valuation.life import SIGNED
 from optimizer.valuation.verdict import StudyResult, Swing

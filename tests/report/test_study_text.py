@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import pytest
 
+from optimizer.base.units import money
 from optimizer.report.study_text import study_record, study_text
 from optimizer.report.study_words import (
     Names,
@@ -18,7 +19,6 @@ from optimizer.report.study_words import (
     size_sentence,
     source_rows,
 )
-from optimizer.units import money
 from optimizer.valuation.money import net_present_value
 from tests.report.small_study import TERMS, failed, result, row, sized, verdict, without_money
 

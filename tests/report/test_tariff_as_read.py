@@ -7,9 +7,9 @@ from pathlib import Path
 
 import pytest
 
+from optimizer.base.documents import read_document
+from optimizer.base.errors import SettingsError
 from optimizer.billing.tariff import read_tariff
-from optimizer.documents import read_document
-from optimizer.errors import SettingsError
 from optimizer.paperwork import read_brief
 from optimizer.report.figures import draw_bills, draw_curve, draw_floors
 from optimizer.report.files import write_outcome

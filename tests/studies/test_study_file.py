@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from optimizer.errors import InputError
+from optimizer.base.errors import InputError
 from optimizer.studies.cases import read_study
 from optimizer.studies.study_file import StudyFile
 from tests.studies.small import SMALL, TARIFF, study_of, write_sites

@@ -14,7 +14,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from optimizer.errors import Infeasible, InputError
+from optimizer.base.errors import Infeasible, InputError
 from optimizer.studies import carrying_out, lanes, one_run
 from optimizer.studies.cases import read_study
 from optimizer.studies.extent import extent_of, may_need_integers

@@ -16,10 +16,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 
+from optimizer.base.calendar import month_and_day
+from optimizer.base.timegrid import BillingPeriod
 from optimizer.billing.charges.base import Context
 from optimizer.billing.cost import ZERO, Constant, Largest, Node, Sum, Tally, minus
-from optimizer.calendar import month_and_day
-from optimizer.timegrid import BillingPeriod
 
 
 @dataclass(frozen=True)

@@ -16,13 +16,13 @@ from typing import Any, Literal, TypeVar
 import numpy as np
 from pydantic import Field
 
+from optimizer.base.calendar import DayCalendar, When, read_span
+from optimizer.base.documents import Document, Location, Source
+from optimizer.base.errors import TariffError
+from optimizer.base.timegrid import BillingPeriods, BoolArray, FloatArray, IntArray, TimeGrid
+from optimizer.base.units import clock
 from optimizer.billing.cost import Node, Rounded, rounded
-from optimizer.calendar import DayCalendar, When, read_span
-from optimizer.documents import Document, Location, Source
-from optimizer.errors import TariffError
 from optimizer.site.history import History
-from optimizer.timegrid import BillingPeriods, BoolArray, FloatArray, IntArray, TimeGrid
-from optimizer.units import clock
 
 MemoryT = TypeVar("MemoryT")
 

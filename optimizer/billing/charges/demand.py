@@ -22,15 +22,15 @@ from typing import Annotated, Literal
 import numpy as np
 from pydantic import Field, model_validator
 
+from optimizer.base.calendar import When
+from optimizer.base.documents import Document
+from optimizer.base.errors import TariffError
+from optimizer.base.timegrid import BillingPeriod, IntArray, interval_of_step
+from optimizer.base.units import clock
 from optimizer.billing.charges.base import PAST_PEAKS, ChargeBase, Context, Line, Rounding
 from optimizer.billing.charges.blocks import block_names, refuse_wrong_ends, within_blocks
 from optimizer.billing.charges.reactive import PowerFactor
 from optimizer.billing.cost import Constant, Largest, Node, Peak, Scale, Sum
-from optimizer.calendar import When
-from optimizer.documents import Document
-from optimizer.errors import TariffError
-from optimizer.timegrid import BillingPeriod, IntArray, interval_of_step
-from optimizer.units import clock
 
 UNCOUNTED = "no hour of this period counts"
 """What the demand of a period is called in which none of the charge's hours lie."""

@@ -15,14 +15,14 @@ from typing import Annotated, Literal
 import numpy as np
 from pydantic import Field, model_validator
 
+from optimizer.base.calendar import DAY_NAMES, HOLIDAY, WHEN_KEYS, When, span_text
+from optimizer.base.documents import Document, Location
+from optimizer.base.errors import TariffError
+from optimizer.base.flows import FlowName
+from optimizer.base.timegrid import BoolArray, IntArray
 from optimizer.billing.charges.base import ChargeBase, Context, Line, Rounding
 from optimizer.billing.charges.blocks import block_names, refuse_wrong_ends, within_blocks
 from optimizer.billing.cost import Constant, FlowSum, Largest, Node, Scale, Sum, Tally, minus
-from optimizer.calendar import DAY_NAMES, HOLIDAY, WHEN_KEYS, When, span_text
-from optimizer.documents import Document, Location
-from optimizer.errors import TariffError
-from optimizer.flows import FlowName
-from optimizer.timegrid import BoolArray, IntArray
 
 MAX_PRICE_PER_KWH = 1000.0
 """No currency's retail kWh costs more; a rate above is a slip of unit."""

@@ -11,9 +11,9 @@ from typing import Literal
 
 from pydantic import Field, model_validator
 
+from optimizer.base.timegrid import BillingPeriod
 from optimizer.billing.charges.base import ChargeBase, Context, Line
 from optimizer.billing.cost import Constant
-from optimizer.timegrid import BillingPeriod
 
 UNITS = {"day": "days", "month": "months", "year": "years", "30 days": "30 days"}
 

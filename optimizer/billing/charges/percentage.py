@@ -11,11 +11,11 @@ from typing import Annotated, Literal
 import numpy as np
 from pydantic import Field, model_validator
 
+from optimizer.base.documents import Document
+from optimizer.base.errors import TariffError
 from optimizer.billing.charges.base import ChargeBase, Context, Line
 from optimizer.billing.charges.blocks import refuse_wrong_starts
 from optimizer.billing.cost import Choice, FlowSum, Node, Scale, Sum, minus
-from optimizer.documents import Document
-from optimizer.errors import TariffError
 
 Percent = Annotated[float, Field(ge=-100, le=1000)]
 

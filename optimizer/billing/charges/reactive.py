@@ -11,12 +11,12 @@ from typing import Literal
 import numpy as np
 from pydantic import Field, model_validator
 
+from optimizer.base.calendar import When
+from optimizer.base.documents import Document
+from optimizer.base.flows import Flows
+from optimizer.base.timegrid import IntArray, interval_of_step
 from optimizer.billing.charges.base import ChargeBase, Context, Line, Rounding
 from optimizer.billing.cost import ZERO, Metered, Node, Peak, Scale
-from optimizer.calendar import When
-from optimizer.documents import Document
-from optimizer.flows import Flows
-from optimizer.timegrid import IntArray, interval_of_step
 
 
 class PowerFactor(Document):

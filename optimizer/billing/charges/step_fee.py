@@ -11,12 +11,12 @@ from typing import Annotated, Literal
 import numpy as np
 from pydantic import Field, model_validator
 
+from optimizer.base.documents import Document
+from optimizer.base.errors import TariffError
 from optimizer.billing.charges.base import PAST_PEAKS, ChargeBase, Context, Line
 from optimizer.billing.charges.blocks import refuse_wrong_starts
 from optimizer.billing.charges.demand import billed_demand
 from optimizer.billing.cost import Choice, Constant, FlowSum, Node, Sum
-from optimizer.documents import Document
-from optimizer.errors import TariffError
 
 
 class Step(Document):

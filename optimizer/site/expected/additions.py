@@ -11,7 +11,7 @@ from datetime import date
 
 import numpy as np
 
-from optimizer.calendar import (
+from optimizer.base.calendar import (
     HOLIDAY,
     Holidays,
     When,
@@ -20,8 +20,8 @@ from optimizer.calendar import (
     minutes_in_spans,
     read_span,
 )
+from optimizer.base.timegrid import BoolArray, FloatArray, IntArray, TimeGrid
 from optimizer.site.expected.recipe import Addition, Car, HeatPump, MorePv, OtherUse
-from optimizer.timegrid import BoolArray, FloatArray, IntArray, TimeGrid
 
 COLDEST_DAY = 20
 """Day of the year around which it is coldest in the north (common practice, no published source)."""

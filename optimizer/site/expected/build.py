@@ -15,8 +15,10 @@ from pathlib import Path
 
 import numpy as np
 
-from optimizer.documents import Source
-from optimizer.errors import ScenarioError, SeriesError
+from optimizer.base.documents import Source
+from optimizer.base.errors import ScenarioError, SeriesError
+from optimizer.base.timegrid import FloatArray, TimeGrid, zone_named
+from optimizer.base.units import number
 from optimizer.site.equipment import UNLIMITED_KW, Plant
 from optimizer.site.expected.additions import Layer, layer_of
 from optimizer.site.expected.profiles import profile_kwh
@@ -25,8 +27,6 @@ from optimizer.site.expected.sun import RoofModel, TypicalYear, read_typical_yea
 from optimizer.site.expected.weeks import DAYS_PER_YEAR, Material, Variant, Weather
 from optimizer.site.forecast import Forecast
 from optimizer.site.readers.forecast_csv import WITHOUT_PV, read_forecast, read_pv
-from optimizer.timegrid import FloatArray, TimeGrid, zone_named
-from optimizer.units import number
 
 AS_EXPECTED = Variant(1.0, resampled=False)
 SEED = 20_270_101

@@ -11,9 +11,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from optimizer.base.timegrid import FloatArray
 from optimizer.site.expected.weeks import Variant, Weather
 from optimizer.site.forecast import Forecast
-from optimizer.timegrid import FloatArray
 
 DRAWN = Variant(1.0)
 

@@ -16,8 +16,8 @@ from importlib import resources
 import numpy as np
 import pandas as pd
 
-from optimizer.calendar import Holidays
-from optimizer.timegrid import FloatArray, TimeGrid
+from optimizer.base.calendar import Holidays
+from optimizer.base.timegrid import FloatArray, TimeGrid
 
 SUMMER, WINTER, TRANSITION = "summer", "winter", "transition"
 KWH_OF_TABLE = 1000.0

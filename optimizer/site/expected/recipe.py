@@ -13,8 +13,8 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field, field_validator, model_validator
 
-from optimizer.calendar import DayWord, Holidays, hours_of_span, read_span
-from optimizer.documents import Document
+from optimizer.base.calendar import DayWord, Holidays, hours_of_span, read_span
+from optimizer.base.documents import Document
 
 Month12 = Annotated[
     list[Annotated[float, Field(ge=0, le=1e7)]], Field(min_length=12, max_length=12)

@@ -17,11 +17,11 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from optimizer.errors import ScenarioError, SeriesError
+from optimizer.base.errors import ScenarioError, SeriesError
+from optimizer.base.timegrid import FloatArray, IntArray, TimeGrid
+from optimizer.base.units import MINUTES_PER_DAY
 from optimizer.site.expected.additions import place_in_plain_year
 from optimizer.site.expected.recipe import Place, PvRecipe
-from optimizer.timegrid import FloatArray, IntArray, TimeGrid
-from optimizer.units import MINUTES_PER_DAY
 
 ALBEDO = 0.2
 INVERTER_EFFICIENCY = 0.96

@@ -15,9 +15,9 @@ from datetime import date, timedelta
 
 import numpy as np
 
-from optimizer.calendar import Holidays
+from optimizer.base.calendar import Holidays
+from optimizer.base.timegrid import BoolArray, FloatArray, IntArray, TimeGrid, clock_slots
 from optimizer.site.forecast import Forecast
-from optimizer.timegrid import BoolArray, FloatArray, IntArray, TimeGrid, clock_slots
 
 REACH_DAYS = 24
 """How far from its own time of the year a week may be taken."""

@@ -17,10 +17,10 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from optimizer.errors import SeriesError
+from optimizer.base.errors import SeriesError
+from optimizer.base.timegrid import BoolArray, FloatArray, IntArray
 from optimizer.site.readers.csv_text import Sheet
 from optimizer.site.readers.found import DATE_ORDERS, DateOrder
-from optimizer.timegrid import BoolArray, FloatArray, IntArray
 
 MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
 

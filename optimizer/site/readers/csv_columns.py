@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import Literal
 
-from optimizer.errors import SeriesError
+from optimizer.base.errors import SeriesError
 from optimizer.site.readers.csv_cells import (
     BLANKS,
     begin_of_span,

@@ -16,7 +16,7 @@ import re
 from dataclasses import dataclass
 from pathlib import Path
 
-from optimizer.errors import SeriesError
+from optimizer.base.errors import SeriesError
 
 SEPARATORS = (",", ";", "\t", "|")
 SAMPLE_ROWS = 200

@@ -10,14 +10,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from optimizer.errors import SeriesError
+from optimizer.base.errors import SeriesError
+from optimizer.base.timegrid import BoolArray, FloatArray, IntArray, zone_named
 from optimizer.site.readers.csv_cells import Stamps, read_clocks, read_stamps
 from optimizer.site.readers.csv_columns import Columns, Edge
 from optimizer.site.readers.csv_text import Sheet
 from optimizer.site.readers.found import STAMP_ENDS, Request, StampEnd
 from optimizer.site.readers.readings import DAY_S, HOUR_S, Account, counted, distances, usual_jump
 from optimizer.site.readers.wall_clock import SKIPPED, Placed, open_words, placed, same_twins
-from optimizer.timegrid import BoolArray, FloatArray, IntArray, zone_named
 
 
 @dataclass(frozen=True)

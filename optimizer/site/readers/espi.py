@@ -28,7 +28,8 @@ from typing import BinaryIO
 import numpy as np
 import pandas as pd
 
-from optimizer.errors import SeriesError
+from optimizer.base.errors import SeriesError
+from optimizer.base.timegrid import FloatArray, IntArray
 from optimizer.site.readers.espi_xml import ABSENT, Block, Entry, Feed, read_feed
 from optimizer.site.readers.found import (
     Found,
@@ -47,7 +48,6 @@ from optimizer.site.readers.readings import (
     counted,
     even_readings,
 )
-from optimizer.timegrid import FloatArray, IntArray
 
 SERVICES = {
     0: "electricity", 1: "gas", 2: "water", 3: "time", 4: "heat", 5: "refuse", 6: "sewerage",

@@ -21,7 +21,7 @@ from xml.sax import SAXException, SAXParseException
 import defusedxml.sax
 from defusedxml.common import DefusedXmlException
 
-from optimizer.errors import SeriesError
+from optimizer.base.errors import SeriesError
 
 ATOM = "http://www.w3.org/2005/Atom"
 ESPI = "http://naesb.org/espi"

@@ -18,7 +18,8 @@ from pathlib import Path
 
 import numpy as np
 
-from optimizer.errors import SeriesError
+from optimizer.base.errors import SeriesError
+from optimizer.base.timegrid import FloatArray, TimeGrid
 from optimizer.site.equipment import Plant
 from optimizer.site.forecast import Forecast
 from optimizer.site.readers.series import (
@@ -33,7 +34,6 @@ from optimizer.site.readers.series import (
     read_table,
     refuse_negative,
 )
-from optimizer.timegrid import FloatArray, TimeGrid
 
 MAX_MISSING_SHARE = 0.03
 """More missing than this and the bill would rest on invented data."""

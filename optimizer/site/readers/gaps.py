@@ -12,9 +12,9 @@ from typing import Literal
 
 import numpy as np
 
+from optimizer.base.timegrid import FloatArray, IntArray
+from optimizer.base.units import percent
 from optimizer.site.readers.readings import DAY_S, EvenReadings, counted
-from optimizer.timegrid import FloatArray, IntArray
-from optimizer.units import percent
 
 FillRule = Literal["previous-day", "linear"]
 FILL_RULES: tuple[FillRule, ...] = ("previous-day", "linear")

@@ -18,7 +18,8 @@ from typing import Literal
 import numpy as np
 import pandas as pd
 
-from optimizer.errors import SeriesError
+from optimizer.base.errors import SeriesError
+from optimizer.base.timegrid import BoolArray, FloatArray, IntArray
 from optimizer.site.readers.csv_cells import decimal_mark, is_stamp, read_numbers
 from optimizer.site.readers.csv_columns import (
     UNITS,
@@ -46,7 +47,6 @@ from optimizer.site.readers.readings import (
     usual_jump,
 )
 from optimizer.site.readers.wall_clock import SKIPPED, direction
-from optimizer.timegrid import BoolArray, FloatArray, IntArray
 
 ELAPSED_COUNTS = {25, 50, 100, 300}
 REGISTER_READINGS = 48

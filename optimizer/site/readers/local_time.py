@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 from dateutil.relativedelta import relativedelta, weekday
 
-from optimizer.timegrid import BoolArray, IntArray, zone_named
+from optimizer.base.timegrid import BoolArray, IntArray, zone_named
 
 SECONDS_PER_DAY = 86_400
 NO_RULE = 0xFFFFFFFF

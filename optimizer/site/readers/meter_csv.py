@@ -11,8 +11,9 @@ from pathlib import Path
 
 import numpy as np
 
-from optimizer.errors import SeriesError
-from optimizer.flows import Flows
+from optimizer.base.errors import SeriesError
+from optimizer.base.flows import Flows
+from optimizer.base.timegrid import TimeGrid, zone_named, zone_remark
 from optimizer.site.readers.found import doubt_of_power
 from optimizer.site.readers.series import (
     TIME_COLUMNS,
@@ -25,7 +26,6 @@ from optimizer.site.readers.series import (
     read_table,
     refuse_negative,
 )
-from optimizer.timegrid import TimeGrid, zone_named, zone_remark
 
 ABSURD = 50
 """A reading this many times the site's size is taken for a wrong unit."""

@@ -7,9 +7,9 @@ from dataclasses import replace
 
 import numpy as np
 
-from optimizer.errors import SeriesError
+from optimizer.base.errors import SeriesError
+from optimizer.base.timegrid import FloatArray
 from optimizer.site.readers.readings import Account, EvenReadings
-from optimizer.timegrid import FloatArray
 
 APART_SHARE = 0.05
 """A load that differs by more than this from import + PV − export is told."""

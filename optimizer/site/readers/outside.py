@@ -13,8 +13,8 @@ from typing import BinaryIO
 
 import numpy as np
 
-from optimizer.documents import is_file
-from optimizer.errors import SeriesError, refuse_irregular
+from optimizer.base.documents import is_file
+from optimizer.base.errors import SeriesError, refuse_irregular
 from optimizer.site.readers.csv_text import MAX_CSV_BYTES, WEB_PAGE, is_xml, kind_of
 from optimizer.site.readers.espi import read_espi
 from optimizer.site.readers.found import Found, Point, Request

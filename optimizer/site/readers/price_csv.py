@@ -9,7 +9,8 @@ from pathlib import Path
 
 import numpy as np
 
-from optimizer.errors import SeriesError
+from optimizer.base.errors import SeriesError
+from optimizer.base.timegrid import FloatArray, TimeGrid
 from optimizer.site.readers.found import doubt_of_prices
 from optimizer.site.readers.series import (
     TIME_COLUMNS,
@@ -19,7 +20,6 @@ from optimizer.site.readers.series import (
     read_stamps,
     read_table,
 )
-from optimizer.timegrid import FloatArray, TimeGrid
 
 KWH_PER_UNIT = {"per_kwh": 1.0, "per_mwh": 1000.0}
 

@@ -16,10 +16,10 @@ from typing import Literal
 
 import numpy as np
 
-from optimizer.errors import SeriesError
+from optimizer.base.errors import SeriesError
+from optimizer.base.timegrid import STEP_MINUTES, BoolArray, FloatArray, IntArray
 from optimizer.site.readers.local_time import Clock
 from optimizer.site.readers.series import FIRST_YEAR, LAST_YEAR, MAX_ROWS
-from optimizer.timegrid import STEP_MINUTES, BoolArray, FloatArray, IntArray
 
 HOUR_S = 3600
 DAY_S = 24 * HOUR_S

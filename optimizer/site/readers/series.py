@@ -17,11 +17,11 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from optimizer.errors import InputError, SeriesError, bounded, refuse_irregular
+from optimizer.base.errors import InputError, SeriesError, bounded, refuse_irregular
+from optimizer.base.timegrid import STEP_MINUTES, BoolArray, FloatArray, TimeGrid
 from optimizer.site.readers.csv_text import is_xml, kind_of
 from optimizer.site.readers.local_time import foreign_offsets
 from optimizer.site.readers.wall_clock import SKIPPED, open_words, placed, same_twins
-from optimizer.timegrid import STEP_MINUTES, BoolArray, FloatArray, TimeGrid
 
 TIME_COLUMNS = ("time", "timestamp")
 FIRST_YEAR, LAST_YEAR = 1970, 2199

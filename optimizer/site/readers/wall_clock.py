@@ -13,7 +13,7 @@ from typing import Literal
 import numpy as np
 import pandas as pd
 
-from optimizer.timegrid import BoolArray, IntArray, zone_named
+from optimizer.base.timegrid import BoolArray, IntArray, zone_named
 
 SKIPPED = -1
 """Stands for the instant of a clock time that never was."""

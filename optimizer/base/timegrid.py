@@ -20,8 +20,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from optimizer.errors import InputError, ScenarioError, bounded
-from optimizer.units import MINUTES_PER_DAY
+from optimizer.base.errors import InputError, ScenarioError, bounded
+from optimizer.base.units import MINUTES_PER_DAY
 
 IntArray = NDArray[np.int64]
 FloatArray = NDArray[np.float64]

@@ -18,9 +18,9 @@ import numpy as np
 from dateutil.easter import easter
 from pydantic import Field, field_validator, model_validator
 
-from optimizer.documents import Document
-from optimizer.timegrid import BoolArray, IntArray, TimeGrid
-from optimizer.units import MINUTES_PER_DAY, clock, read_clock
+from optimizer.base.documents import Document
+from optimizer.base.timegrid import BoolArray, IntArray, TimeGrid
+from optimizer.base.units import MINUTES_PER_DAY, clock, read_clock
 
 DAY_NAMES = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
 MONTH_NAMES = (

@@ -24,7 +24,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
-from optimizer.errors import InputError
+from optimizer.base.errors import InputError
 
 try:
     import fcntl

@@ -19,9 +19,9 @@ from typing import Literal
 
 import numpy as np
 
-from optimizer.errors import DisagreementError
-from optimizer.timegrid import FloatArray, TimeGrid
-from optimizer.units import ENERGY_TOLERANCE_KWH
+from optimizer.base.errors import DisagreementError
+from optimizer.base.timegrid import FloatArray, TimeGrid
+from optimizer.base.units import ENERGY_TOLERANCE_KWH
 
 FlowName = Literal["import_kwh", "export_kwh", "charge_kwh", "discharge_kwh", "pv_used_kwh",
                    "load_kwh"]  # fmt: skip

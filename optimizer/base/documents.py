@@ -25,7 +25,7 @@ from ruamel.yaml.constructor import DuplicateKeyError
 from ruamel.yaml.error import MarkedYAMLError
 from ruamel.yaml.events import AliasEvent
 
-from optimizer.errors import InputError, raise_findings, refuse_irregular
+from optimizer.base.errors import InputError, raise_findings, refuse_irregular
 
 Location = tuple[int | str, ...]
 ModelT = TypeVar("ModelT", bound="Document")

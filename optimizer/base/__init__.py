@@ -1,0 +1,1 @@
+"""Ground for all rooms: errors, units, documents, time, calendar, flows, files."""
