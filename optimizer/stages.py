@@ -15,7 +15,8 @@ import numpy as np
 from optimizer.base.errors import Infeasible, ScenarioError
 from optimizer.base.timegrid import FloatArray
 from optimizer.base.units import number
-from optimizer.billing.cost import linear_cost
+from optimizer.cost.expression import linear_cost
+from optimizer.cost.prices import Prices
 from optimizer.endurance.match import Finding, findings_of, findings_of_replay
 from optimizer.endurance.outages import Outages, carried_kwh, outages_of
 from optimizer.paperwork import Brief, weather_of
@@ -26,7 +27,6 @@ from optimizer.report.account import Account, ProofLine
 from optimizer.settings.choosing import EFFORTS, Found, find_settings, groupings_for
 from optimizer.settings.fitting import MonthGroups, years_for
 from optimizer.settings.horizon import Horizon
-from optimizer.settings.prices import Prices
 from optimizer.settings.proven import gap_of
 from optimizer.settings.reasons import reasons_for
 from optimizer.settings.richer import Richer, enriched, what_richer_would_bring

@@ -17,8 +17,8 @@ from optimizer.base.flows import Flows
 from optimizer.base.timegrid import BillingPeriods, TimeGrid, calendar_months
 from optimizer.billing.bill import Bill, bill_flows
 from optimizer.billing.charges.base import Line
-from optimizer.billing.cost import FlowSum, Peak, Scale, linear_cost
 from optimizer.billing.tariff import Tariff, TariffCost, compile_cost, read_tariff
+from optimizer.cost.expression import FlowSum, Peak, Scale, linear_cost
 from optimizer.planning.plan import Plan, make_plan
 from optimizer.planning.problem import Problem
 from optimizer.site.equipment import Battery, Connection, Inverter, Permissions, Photovoltaic, Plant

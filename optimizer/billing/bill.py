@@ -11,9 +11,9 @@ from dataclasses import dataclass, field
 from optimizer.base.flows import Flows
 from optimizer.base.timegrid import BillingPeriod
 from optimizer.billing.charges.base import Line
-from optimizer.billing.cost import Evaluation, Node, Sum, evaluate
 from optimizer.billing.explain import Why, because, why
 from optimizer.billing.tariff import TariffCost
+from optimizer.cost.expression import Evaluation, Node, Sum, evaluate
 
 
 @dataclass(frozen=True)

@@ -14,7 +14,7 @@ import pandas as pd
 
 from optimizer.base.timegrid import TimeGrid
 from optimizer.base.units import number, price
-from optimizer.billing.cost import (
+from optimizer.cost.expression import (
     ZERO,
     Choice,
     Constant,

@@ -17,7 +17,8 @@ import numpy as np
 from optimizer.base.flows import Flows
 from optimizer.base.timegrid import BillingPeriods, FloatArray, TimeGrid, joined_grid
 from optimizer.billing.charges.base import Line
-from optimizer.billing.cost import (
+from optimizer.billing.tariff import TariffCost
+from optimizer.cost.expression import (
     Choice,
     Constant,
     Evaluation,
@@ -32,7 +33,6 @@ from optimizer.billing.cost import (
     Tally,
     chosen,
 )
-from optimizer.billing.tariff import TariffCost
 
 SO_FAR = "metered so far"
 

@@ -37,7 +37,7 @@ from optimizer.billing.charges.net_energy import NetEnergyCharge
 from optimizer.billing.charges.percentage import PercentageCharge
 from optimizer.billing.charges.reactive import ReactiveCharge
 from optimizer.billing.charges.step_fee import StepFee
-from optimizer.billing.cost import Evaluation, Node, Rounded, Sum, minus
+from optimizer.cost.expression import Evaluation, Node, Rounded, Sum, minus
 from optimizer.site.history import NO_HISTORY, History
 from optimizer.site.readers.price_csv import read_prices
 from optimizer.site.readers.series import TIME_COLUMNS, needed_column, read_stamps, read_table

@@ -27,7 +27,7 @@ import numpy as np
 
 from optimizer.base.flows import FlowName
 from optimizer.base.timegrid import FloatArray, IntArray
-from optimizer.billing.cost import Choice, Constant, Form, LinearCost, Part, Peak, Tally, rises
+from optimizer.cost.expression import Choice, Constant, Form, LinearCost, Part, Peak, Tally, rises
 
 EDGE_MARGIN = 1e-4
 """How far the plan stays below an edge, in the edge's unit, to lie in the range before it."""

@@ -20,7 +20,7 @@ import numpy as np
 from optimizer.base.errors import Interrupted, SolveError
 from optimizer.base.flows import Flows
 from optimizer.base.timegrid import BoolArray, FloatArray
-from optimizer.billing.cost import LinearCost
+from optimizer.cost.expression import LinearCost
 from optimizer.planning.linear import LinearSolver, dual_bound
 from optimizer.planning.matrix import Matrix, matrix_of
 from optimizer.planning.pieces import fixed_directions

@@ -26,7 +26,7 @@ import numpy as np
 from optimizer.base.errors import Infeasible, StoppedEarly
 from optimizer.base.flows import FlowName, Flows
 from optimizer.base.timegrid import BoolArray, FloatArray, IntArray
-from optimizer.billing.cost import Form, LinearCost, Peak
+from optimizer.cost.expression import Form, LinearCost, Peak
 from optimizer.planning.cost_rows import COLUMN_OF_FLOW, CostRows
 from optimizer.planning.linear import LinearSolver, solve_with_fixed_integers
 from optimizer.planning.matrix import Matrix, matrix_of

@@ -25,8 +25,8 @@ from optimizer.base.flows import Flows
 from optimizer.base.timegrid import BoolArray, FloatArray, IntArray
 from optimizer.base.units import ENERGY_TOLERANCE_KWH, MONEY_TOLERANCE, MONEY_TOLERANCE_RELATIVE
 from optimizer.billing.bill import Bill, bill_flows
-from optimizer.billing.cost import Peak, nodes_in
 from optimizer.billing.tariff import TariffCost
+from optimizer.cost.expression import Peak, nodes_in
 from optimizer.planning.linear import LinearSolver, solve_with_fixed_integers
 from optimizer.planning.matrix import Matrix, matrix_of
 from optimizer.planning.nearby import Nearby

@@ -12,7 +12,7 @@ import numpy as np
 
 from optimizer.base.errors import DisagreementError, InputError
 from optimizer.base.timegrid import FloatArray, IntArray, TimeGrid
-from optimizer.billing.cost import LinearCost
+from optimizer.cost.expression import LinearCost
 from optimizer.planning.cost_rows import COLUMN_OF_FLOW, CostRows, cost_rows
 from optimizer.site.equipment import Plant
 

@@ -9,7 +9,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from optimizer.billing.cost import Part, Peak
+from optimizer.cost.expression import Part, Peak
 from optimizer.planning.problem import Problem
 
 LEAST_PIECE_DAYS = 20.0

@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 
 from optimizer.base.errors import DisagreementError
 from optimizer.base.timegrid import FloatArray
-from optimizer.billing.cost import LinearCost
+from optimizer.cost.expression import LinearCost
 from optimizer.planning.linear import dual_bound
 from optimizer.planning.matrix import matrix_of
 from optimizer.planning.problem import Limits, Problem

@@ -9,12 +9,12 @@ from dataclasses import dataclass
 
 from optimizer.base.units import MONEY_TOLERANCE, money, number, percent
 from optimizer.billing.tariff import Tariff, TariffCost
+from optimizer.cost.prices import Prices
 from optimizer.endurance.match import Finding
 from optimizer.endurance.outages import Outages
 from optimizer.endurance.reserve import Reserve
 from optimizer.planning.plan import GOOD_ENOUGH, Plan
 from optimizer.settings.choosing import Found, Size
-from optimizer.settings.prices import Prices
 from optimizer.settings.remarks import on_other_months
 from optimizer.settings.richer import Richer
 from optimizer.site.scenario import Scenario

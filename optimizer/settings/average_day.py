@@ -14,8 +14,8 @@ import numpy as np
 
 from optimizer.base.flows import Flows
 from optimizer.base.timegrid import BoolArray, FloatArray, TimeGrid
+from optimizer.cost.prices import Prices
 from optimizer.settings.drafts import Draft, full_power_kw
-from optimizer.settings.prices import Prices
 from optimizer.site.controls import Controls
 from optimizer.site.equipment import Plant
 

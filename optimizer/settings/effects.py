@@ -14,7 +14,7 @@ import numpy as np
 from optimizer.base.timegrid import FloatArray
 from optimizer.base.units import money, number, price
 from optimizer.billing.bill import Bill, BillLine
-from optimizer.billing.cost import FlowSum, nodes_in
+from optimizer.cost.expression import FlowSum, nodes_in
 
 TOLD_SHARE = 0.05
 """Charges that a window moves less than this share of the most moved one are told together."""

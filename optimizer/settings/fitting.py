@@ -14,7 +14,7 @@ import numpy as np
 from optimizer.base.flows import Flows
 from optimizer.base.parallel import side_by_side
 from optimizer.base.timegrid import IntArray
-from optimizer.billing.cost import LinearCost, Peak
+from optimizer.cost.expression import LinearCost, Peak
 from optimizer.settings.drafts import Drafts, drafts_of, not_below, window_of
 from optimizer.settings.replay import replay
 from optimizer.settings.search import Search

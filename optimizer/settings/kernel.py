@@ -18,7 +18,7 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from optimizer.base.timegrid import FloatArray, IntArray
-from optimizer.billing.cost import EDGE_SLACK
+from optimizer.cost.expression import EDGE_SLACK
 from optimizer.settings.compiled_code import keep_compiled_code
 from optimizer.site.equipment import Plant
 

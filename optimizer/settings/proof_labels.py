@@ -15,7 +15,7 @@ from optimizer.base.errors import InputError
 from optimizer.base.flows import Flows
 from optimizer.base.timegrid import FloatArray, IntArray, TimeGrid, clock_slots
 from optimizer.base.units import MINUTES_PER_DAY
-from optimizer.billing.cost import LinearCost
+from optimizer.cost.expression import LinearCost
 from optimizer.settings.drafts import Draft, Drafts
 from optimizer.settings.kernel import ACTION_CODE, Numbers
 from optimizer.settings.pricing import pricing_of

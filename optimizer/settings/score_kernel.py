@@ -10,7 +10,7 @@ they then are is measured by ``tests/bench/measure.py``. Read next: ``replay``.
 from __future__ import annotations
 
 from optimizer.base.timegrid import FloatArray, IntArray
-from optimizer.billing.cost import EDGE_SLACK
+from optimizer.cost.expression import EDGE_SLACK
 from optimizer.settings.kernel import (
     ACTION,
     BEYOND_CYCLES_COST,

@@ -20,7 +20,8 @@ from optimizer.base import parallel as workers
 from optimizer.base.flows import Flows
 from optimizer.base.timegrid import BoolArray, FloatArray, IntArray, TimeGrid, clock_slots
 from optimizer.base.units import MINUTES_PER_DAY
-from optimizer.billing.cost import LinearCost
+from optimizer.cost.expression import LinearCost
+from optimizer.cost.prices import Prices
 from optimizer.settings.drafts import (
     Draft,
     Drafts,
@@ -31,7 +32,6 @@ from optimizer.settings.drafts import (
     with_one_undone,
 )
 from optimizer.settings.kernel import Numbers, Pricing
-from optimizer.settings.prices import Prices
 from optimizer.settings.pricing import pricing_of, softened
 from optimizer.settings.replay import order_row
 from optimizer.settings.score_kernel import LANES, score_many

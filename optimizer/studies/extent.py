@@ -12,7 +12,7 @@ from typing import NamedTuple
 import numpy as np
 
 from optimizer.base.flows import Flows
-from optimizer.billing.cost import linear_cost
+from optimizer.cost.expression import linear_cost
 from optimizer.studies.cases import Family, Study
 from optimizer.studies.study_file import StudyFile
 

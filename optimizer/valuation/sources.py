@@ -26,7 +26,7 @@ import numpy as np
 
 from optimizer.base.flows import Flows
 from optimizer.base.timegrid import FloatArray
-from optimizer.billing.cost import LinearCost, Peak
+from optimizer.cost.expression import LinearCost, Peak
 
 STATIONS = 24
 """Stations on the way at which prices are read, where they depend on amounts."""

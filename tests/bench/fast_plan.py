@@ -37,7 +37,7 @@ from optimizer.base.timegrid import (
     calendar_months,
     interval_of_step,
 )
-from optimizer.billing.cost import FlowSum, LinearCost, Peak, Scale, Sum, linear_cost
+from optimizer.cost.expression import FlowSum, LinearCost, Peak, Scale, Sum, linear_cost
 from optimizer.planning.linear import LinearSolver
 from optimizer.planning.matrix import matrix_of
 from optimizer.planning.problem import Limits, Problem

@@ -28,13 +28,13 @@ from optimizer.base.documents import Source
 from optimizer.base.flows import Flows
 from optimizer.base.timegrid import TimeGrid, calendar_months, interval_of_step
 from optimizer.billing.bill import bill_flows
-from optimizer.billing.cost import FlowSum, LinearCost, Peak, Scale, Sum, linear_cost
 from optimizer.billing.tariff import Tariff, TariffCost, TariffFile, compile_cost
+from optimizer.cost.expression import FlowSum, LinearCost, Peak, Scale, Sum, linear_cost
+from optimizer.cost.prices import Prices
 from optimizer.planning.plan import make_plan
 from optimizer.planning.problem import Problem
 from optimizer.settings.drafts import Draft
 from optimizer.settings.kernel import OVERLOAD, Numbers, step_through
-from optimizer.settings.prices import Prices
 from optimizer.settings.replay import orders_of
 from optimizer.settings.season import Season, Task
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window

@@ -20,14 +20,14 @@ from pathlib import Path
 import numpy as np
 
 from optimizer.base.timegrid import calendar_months
-from optimizer.billing.cost import linear_cost
 from optimizer.billing.tariff import compile_cost, find_tariff, read_tariff
+from optimizer.cost.expression import linear_cost
+from optimizer.cost.prices import Prices
 from optimizer.planning.plan import Plan, make_plan
 from optimizer.planning.problem import Problem
 from optimizer.settings.choosing import EFFORTS
 from optimizer.settings.drafts import Drafts
 from optimizer.settings.fitting import SEED
-from optimizer.settings.prices import Prices
 from optimizer.settings.pricing import pricing_of
 from optimizer.settings.proof import prove
 from optimizer.settings.proof_labels import Ground

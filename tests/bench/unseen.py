@@ -22,13 +22,13 @@ import numpy as np
 
 from optimizer import stages
 from optimizer.billing.bill import bill_flows
-from optimizer.billing.cost import linear_cost
+from optimizer.cost.expression import linear_cost
+from optimizer.cost.prices import Prices
 from optimizer.planning.plan import make_plan
 from optimizer.planning.problem import Problem
 from optimizer.settings.choosing import EFFORTS, find_settings, groupings_for
 from optimizer.settings.fitting import fit
 from optimizer.settings.horizon import Horizon
-from optimizer.settings.prices import Prices
 from optimizer.settings.refusals import read_settings
 from optimizer.settings.season import Task
 from optimizer.settings.windows import Settings, no_windows

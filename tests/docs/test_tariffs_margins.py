@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from optimizer.billing.cost import EDGE_SLACK
+from optimizer.cost.expression import EDGE_SLACK
 from optimizer.planning.cost_rows import EDGE_MARGIN
 
 TEXT = (Path(__file__).parents[2] / "tariffs" / "README.md").read_text(encoding="utf-8")

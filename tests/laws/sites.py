@@ -11,8 +11,8 @@ import numpy as np
 from optimizer.base.timegrid import FloatArray, TimeGrid
 from optimizer.base.units import MINUTES_PER_DAY
 from optimizer.billing.bill import bill_flows
-from optimizer.billing.cost import linear_cost
 from optimizer.billing.tariff import TariffCost
+from optimizer.cost.expression import linear_cost
 from optimizer.paperwork import Brief
 from optimizer.planning.plan import Plan, make_plan
 from optimizer.seasons import brief_on

@@ -18,7 +18,7 @@ from pydantic import ValidationError
 
 from optimizer.base.timegrid import FloatArray, TimeGrid
 from optimizer.billing.bill import bill_flows
-from optimizer.billing.cost import linear_cost
+from optimizer.cost.expression import linear_cost
 from optimizer.settings.kernel import (
     BEYOND_CYCLES_COST,
     NO_CAP,

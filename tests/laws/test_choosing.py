@@ -14,7 +14,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from optimizer.base.timegrid import TimeGrid
-from optimizer.billing.cost import linear_cost
+from optimizer.cost.expression import linear_cost
+from optimizer.cost.prices import Prices
 from optimizer.report.record import settings_record
 from optimizer.settings import choosing
 from optimizer.settings.choosing import (
@@ -30,7 +31,6 @@ from optimizer.settings.choosing import (
 )
 from optimizer.settings.drafts import Draft, drafts_of
 from optimizer.settings.fitting import VARIANTS, couples, fit, years_for
-from optimizer.settings.prices import Prices
 from optimizer.settings.refusals import read_settings
 from optimizer.settings.replay import replay
 from optimizer.settings.season import Task

@@ -21,8 +21,8 @@ import pytest
 
 from optimizer.base.errors import OptimizerError
 from optimizer.base.timegrid import BillingPeriod, BillingPeriods, FloatArray
-from optimizer.billing.cost import linear_cost
 from optimizer.billing.tariff import Tariff, TariffCost, TariffFile, compile_cost
+from optimizer.cost.expression import linear_cost
 from optimizer.planning import cost_rows
 from optimizer.planning.plan import Plan, make_plan
 from optimizer.planning.problem import Problem

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from optimizer.base.flows import Flows
-from optimizer.billing.cost import linear_cost
+from optimizer.cost.expression import linear_cost
 from optimizer.planning import plan as plan_module
 from optimizer.planning.plan import make_plan
 from tests.laws.cases import (

@@ -12,7 +12,7 @@ import pytest
 
 from optimizer.base.errors import DisagreementError, Infeasible, StoppedEarly
 from optimizer.base.timegrid import FloatArray
-from optimizer.billing.cost import linear_cost
+from optimizer.cost.expression import linear_cost
 from optimizer.planning import linear as linear_module
 from optimizer.planning.compact import Compact
 from optimizer.planning.linear import (

@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 
 from optimizer.base.timegrid import calendar_months
-from optimizer.billing.cost import linear_cost
 from optimizer.billing.tariff import compile_cost
+from optimizer.cost.expression import linear_cost
 from optimizer.planning.plan import make_plan
 from optimizer.planning.problem import Problem
 from tests.builders import hourly_grid, simple_plant, tariff_of

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from optimizer.billing.cost import linear_cost
+from optimizer.cost.expression import linear_cost
 from optimizer.planning import pieces as pieces_module
 from optimizer.planning import plan as plan_module
 from optimizer.planning.matrix import matrix_of

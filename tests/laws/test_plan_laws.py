@@ -16,7 +16,7 @@ from optimizer.base.errors import DisagreementError
 from optimizer.base.flows import Flows, flow_names
 from optimizer.base.timegrid import FloatArray, TimeGrid
 from optimizer.billing.bill import bill_flows
-from optimizer.billing.cost import linear_cost
+from optimizer.cost.expression import linear_cost
 from optimizer.planning.plan import BOTH_WAYS_KWH, Plan, make_plan
 from optimizer.settings.kernel import OVERLOAD, Numbers, step_through
 from optimizer.settings.replay import Replay, orders_of, replay

@@ -16,9 +16,9 @@ from optimizer.base.documents import Source
 from optimizer.base.flows import Flows
 from optimizer.base.timegrid import TimeGrid, calendar_months, joined_grid, meter_read_periods
 from optimizer.billing.bill import bill_flows
-from optimizer.billing.cost import linear_cost
 from optimizer.billing.running import with_known_steps
 from optimizer.billing.tariff import Tariff, TariffCost, TariffFile, compile_cost
+from optimizer.cost.expression import linear_cost
 from optimizer.planning.plan import make_plan
 from optimizer.planning.problem import Problem
 from optimizer.settings.pricing import pricing_of

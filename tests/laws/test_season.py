@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from optimizer.base import parallel as workers_module
 from optimizer.base.flows import Flows
 from optimizer.base.timegrid import FloatArray
-from optimizer.billing.cost import linear_cost
+from optimizer.cost.expression import linear_cost
 from optimizer.planning.plan import Plan, make_plan
 from optimizer.settings import moves
 from optimizer.settings import season as season_module

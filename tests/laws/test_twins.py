@@ -18,13 +18,14 @@ from typing import Any
 import numpy as np
 import pytest
 
-import optimizer.billing.cost as cost_module
+import optimizer.cost.expression as cost_module
 import optimizer.settings.pricing as pricing_module
 import optimizer.settings.score_kernel as score_module
 from optimizer.base.errors import DisagreementError, OptimizerError
 from optimizer.base.timegrid import FloatArray, IntArray, TimeGrid, interval_of_step
 from optimizer.billing.bill import bill_flows
-from optimizer.billing.cost import (
+from optimizer.billing.tariff import Charge, TariffCost
+from optimizer.cost.expression import (
     ZERO,
     Choice,
     Constant,
@@ -44,7 +45,6 @@ from optimizer.billing.cost import (
     evaluate,
     linear_cost,
 )
-from optimizer.billing.tariff import Charge, TariffCost
 from optimizer.planning.linear import solve_with_fixed_integers
 from optimizer.planning.matrix import matrix_of
 from optimizer.planning.plan import make_plan

@@ -16,8 +16,8 @@ from scipy.optimize import linprog
 from scipy.sparse import bmat, coo_array, diags_array, eye_array
 
 from optimizer.base.timegrid import calendar_months
-from optimizer.billing.cost import linear_cost
 from optimizer.billing.tariff import compile_cost
+from optimizer.cost.expression import linear_cost
 from optimizer.planning.plan import make_plan
 from optimizer.planning.problem import Problem
 from optimizer.site.equipment import Connection, Inverter, Permissions

@@ -13,7 +13,6 @@ import pytest
 
 from optimizer.base.errors import InputError, SeveralInputErrors, TariffError
 from optimizer.billing.bill import bill_flows
-from optimizer.billing.cost import linear_cost
 from optimizer.billing.tariff import find_tariff, read_tariff, shipped_tariffs
 from optimizer.billing.worked import (
     bills_beside,
@@ -21,6 +20,7 @@ from optimizer.billing.worked import (
     compile_worked_bill,
     read_worked_bills,
 )
+from optimizer.cost.expression import linear_cost
 
 TARIFFS = shipped_tariffs()
 BILLS = [

@@ -19,7 +19,7 @@ from datetime import date
 from optimizer.base.calendar import month_and_day
 from optimizer.base.timegrid import BillingPeriod
 from optimizer.billing.charges.base import Context
-from optimizer.billing.cost import ZERO, Constant, Largest, Node, Sum, Tally, minus
+from optimizer.cost.expression import ZERO, Constant, Largest, Node, Sum, Tally, minus
 
 
 @dataclass(frozen=True)

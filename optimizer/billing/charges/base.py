@@ -21,7 +21,7 @@ from optimizer.base.documents import Document, Location, Source
 from optimizer.base.errors import TariffError
 from optimizer.base.timegrid import BillingPeriods, BoolArray, FloatArray, IntArray, TimeGrid
 from optimizer.base.units import clock
-from optimizer.billing.cost import Node, Rounded, rounded
+from optimizer.cost.expression import Node, Rounded, rounded
 from optimizer.site.history import History
 
 MemoryT = TypeVar("MemoryT")

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from itertools import pairwise
 
-from optimizer.billing.cost import ZERO, Constant, Largest, Node, Scale, Sum, above, minus
+from optimizer.cost.expression import ZERO, Constant, Largest, Node, Scale, Sum, above, minus
 
 
 def within_blocks(

@@ -13,7 +13,7 @@ from pydantic import Field, model_validator
 from optimizer.billing.charges.banks import Settled, settled_alone, settled_in_turn
 from optimizer.billing.charges.base import ChargeBase, Context, Line
 from optimizer.billing.charges.net_energy import MonthDay
-from optimizer.billing.cost import ZERO, Node, Scale, Sum, minus
+from optimizer.cost.expression import ZERO, Node, Scale, Sum, minus
 
 
 class CreditBank(ChargeBase):

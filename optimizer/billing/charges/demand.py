@@ -30,7 +30,7 @@ from optimizer.base.units import clock
 from optimizer.billing.charges.base import PAST_PEAKS, ChargeBase, Context, Line, Rounding
 from optimizer.billing.charges.blocks import block_names, refuse_wrong_ends, within_blocks
 from optimizer.billing.charges.reactive import PowerFactor
-from optimizer.billing.cost import Constant, Largest, Node, Peak, Scale, Sum
+from optimizer.cost.expression import Constant, Largest, Node, Peak, Scale, Sum
 
 UNCOUNTED = "no hour of this period counts"
 """What the demand of a period is called in which none of the charge's hours lie."""

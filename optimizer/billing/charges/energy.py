@@ -22,7 +22,7 @@ from optimizer.base.flows import FlowName
 from optimizer.base.timegrid import BoolArray, IntArray
 from optimizer.billing.charges.base import ChargeBase, Context, Line, Rounding
 from optimizer.billing.charges.blocks import block_names, refuse_wrong_ends, within_blocks
-from optimizer.billing.cost import Constant, FlowSum, Largest, Node, Scale, Sum, Tally, minus
+from optimizer.cost.expression import Constant, FlowSum, Largest, Node, Scale, Sum, Tally, minus
 
 MAX_PRICE_PER_KWH = 1000.0
 """No currency's retail kWh costs more; a rate above is a slip of unit."""

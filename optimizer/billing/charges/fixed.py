@@ -13,7 +13,7 @@ from pydantic import Field, model_validator
 
 from optimizer.base.timegrid import BillingPeriod
 from optimizer.billing.charges.base import ChargeBase, Context, Line
-from optimizer.billing.cost import Constant
+from optimizer.cost.expression import Constant
 
 UNITS = {"day": "days", "month": "months", "year": "years", "30 days": "30 days"}
 

@@ -11,7 +11,7 @@ from pydantic import Field
 
 from optimizer.billing.charges.base import ChargeBase, Context, Line
 from optimizer.billing.charges.fixed import units_of
-from optimizer.billing.cost import Constant, Largest, Sum, minus
+from optimizer.cost.expression import Constant, Largest, Sum, minus
 
 
 class MinimumCharge(ChargeBase):

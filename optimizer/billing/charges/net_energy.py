@@ -14,7 +14,7 @@ from optimizer.base.calendar import month_and_day
 from optimizer.billing.charges.banks import Settled, settled_alone, settled_in_turn
 from optimizer.billing.charges.base import Context, Line
 from optimizer.billing.charges.energy import EnergyBlocks, PerKwh, PricedEnergy, PricedPart
-from optimizer.billing.cost import ZERO, FlowSum, Node, Scale, Sum, Tally, minus
+from optimizer.cost.expression import ZERO, FlowSum, Node, Scale, Sum, Tally, minus
 
 
 def _readable(text: str) -> str:

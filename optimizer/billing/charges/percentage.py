@@ -15,7 +15,7 @@ from optimizer.base.documents import Document
 from optimizer.base.errors import TariffError
 from optimizer.billing.charges.base import ChargeBase, Context, Line
 from optimizer.billing.charges.blocks import refuse_wrong_starts
-from optimizer.billing.cost import Choice, FlowSum, Node, Scale, Sum, minus
+from optimizer.cost.expression import Choice, FlowSum, Node, Scale, Sum, minus
 
 Percent = Annotated[float, Field(ge=-100, le=1000)]
 

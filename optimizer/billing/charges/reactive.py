@@ -16,7 +16,7 @@ from optimizer.base.documents import Document
 from optimizer.base.flows import Flows
 from optimizer.base.timegrid import IntArray, interval_of_step
 from optimizer.billing.charges.base import ChargeBase, Context, Line, Rounding
-from optimizer.billing.cost import ZERO, Metered, Node, Peak, Scale
+from optimizer.cost.expression import ZERO, Metered, Node, Peak, Scale
 
 
 class PowerFactor(Document):

@@ -16,7 +16,7 @@ from optimizer.base.errors import TariffError
 from optimizer.billing.charges.base import PAST_PEAKS, ChargeBase, Context, Line
 from optimizer.billing.charges.blocks import refuse_wrong_starts
 from optimizer.billing.charges.demand import billed_demand
-from optimizer.billing.cost import Choice, Constant, FlowSum, Node, Sum
+from optimizer.cost.expression import Choice, Constant, FlowSum, Node, Sum
 
 
 class Step(Document):

@@ -1,0 +1,1 @@
+"""A bill as an expression, read as arithmetic or as a linear cost."""
