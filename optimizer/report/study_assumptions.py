@@ -6,10 +6,10 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from optimizer.base.units import money, number, percent
+from optimizer.economics.assumptions import Price, Terms
+from optimizer.economics.cash_flow import Fading
+from optimizer.economics.monte_carlo import Draws
 from optimizer.report.study_words import AGAINST
-from optimizer.valuation.chances import Draws
-from optimizer.valuation.life import Fading
-from optimizer.valuation.terms import Price, Terms
 from optimizer.valuation.verdict import StudyResult
 
 NO_SOURCE = "no source stated"

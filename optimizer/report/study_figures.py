@@ -17,6 +17,8 @@ from matplotlib.ticker import MaxNLocator
 
 from optimizer.base.timegrid import FloatArray
 from optimizer.base.units import money, number
+from optimizer.economics.cash_flow import SIGNED, CashFlow, Life
+from optimizer.economics.monte_carlo import QUANTILES, Chances
 from optimizer.report.figures import (
     BLACK,
     BLUE,
@@ -36,8 +38,6 @@ from optimizer.report.study_words import (
     flow_rows,
     swing_words,
 )
-from optimizer.valuation.chances import QUANTILES, Chances
-from optimizer.valuation.life import SIGNED, CashFlow, Life
 from optimizer.valuation.verdict import Row, StudyResult, Swing
 
 GREY = "#BBBBBB"

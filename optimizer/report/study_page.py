@@ -10,6 +10,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from optimizer.base.units import money, number, percent
+from optimizer.economics.cash_flow import SIGNED
 from optimizer.report.study_assumptions import assumptions
 from optimizer.report.study_words import (
     AGAINST,
@@ -34,7 +35,6 @@ from optimizer.report.study_words import (
     swing_words,
 )
 from optimizer.settings.windows import floors_text
-from optimizer.valuation.life import SIGNED
 from optimizer.valuation.verdict import Row, StudyResult, Verdict
 
 FIRST = 8

@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
+from optimizer.economics.monte_carlo import QUANTILES
 from optimizer.report.study_words import (
     AGAINST,
     SOURCES,
@@ -34,7 +35,6 @@ from optimizer.report.study_words import (
     swing_words,
 )
 from optimizer.report.wrapping import WIDTH, filled
-from optimizer.valuation.chances import QUANTILES
 from optimizer.valuation.verdict import Row, Sized, StudyResult, Verdict
 
 BEST = 10

@@ -12,9 +12,9 @@ from pathlib import Path
 from typing import Any
 
 from optimizer.base.units import money, number, percent, price
-from optimizer.valuation.life import SIGNED, CashFlow
-from optimizer.valuation.money import net_present_value
-from optimizer.valuation.terms import Terms
+from optimizer.economics.assumptions import Terms
+from optimizer.economics.cash_flow import SIGNED, CashFlow
+from optimizer.economics.money import net_present_value
 from optimizer.valuation.verdict import Row, Sized, StudyResult, Swing, Verdict
 
 FEW = 4

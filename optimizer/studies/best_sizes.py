@@ -10,10 +10,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
+from optimizer.economics.best_size import BestSize, sizes_to_value
 from optimizer.studies.carrying_out import CarryingOut
 from optimizer.studies.cases import Case, Study
 from optimizer.studies.questions import Failed, Valued, resized, size_for, value_of
-from optimizer.valuation.sizing import BestSize, sizes_to_value
 from optimizer.valuation.verdict import Sized
 
 BEST, TRIED = "best size", "tried size"

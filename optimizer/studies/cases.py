@@ -22,14 +22,14 @@ from optimizer.base.documents import Source, is_file, read_document
 from optimizer.base.errors import InputError, ScenarioError, raise_findings
 from optimizer.base.units import number
 from optimizer.billing.tariff import Tariff, find_tariff, read_tariff, refuse_unknown_history
+from optimizer.economics.assumptions import Terms
+from optimizer.economics.cash_flow import Fading, Size, Wear
 from optimizer.paperwork import Brief, cost_for
 from optimizer.site.expected.weeks import Material
 from optimizer.site.forecast import Forecast
 from optimizer.site.scenario import SCENARIO_FILE, Scenario, read_scenario
 from optimizer.studies.fingerprint import fingerprint
 from optimizer.studies.study_file import OWN, Choice, StudyFile
-from optimizer.valuation.life import Fading, Size, Wear
-from optimizer.valuation.terms import Terms
 from optimizer.valuation.verdict import LEAST_DAYS
 
 DAYS_OF_A_YEAR = (LEAST_DAYS, 376)

@@ -22,6 +22,9 @@ import numpy as np
 
 from optimizer.base.errors import Interrupted, OptimizerError
 from optimizer.billing.bill import bill_flows
+from optimizer.economics.ageing import Ageing, equivalent_full_cycles
+from optimizer.economics.assumptions import Against
+from optimizer.economics.monte_carlo import Draws
 from optimizer.paperwork import Brief, weather_of
 from optimizer.planning.linear import LinearSolver
 from optimizer.planning.plan import Plan
@@ -43,12 +46,9 @@ from optimizer.site.equipment import UNLIMITED_KW, Plant
 from optimizer.site.expected.weeks import Variant
 from optimizer.stages import cheapest_plan, groupings_of, horizon_of, problem_of, task_of
 from optimizer.studies.cases import Manner, Run
-from optimizer.valuation.chances import Draws
-from optimizer.valuation.fade import Ageing, equivalent_full_cycles
 from optimizer.valuation.outcome import Case as Bills
 from optimizer.valuation.outcome import Judge, cases_of
 from optimizer.valuation.sources import sources_of
-from optimizer.valuation.terms import Against
 
 PLANNING_S = 600.0
 """Most time for the plan of one run. [s]"""

@@ -14,12 +14,9 @@ from typing import Any
 import numpy as np
 
 from optimizer.base.units import number
-from optimizer.settings.windows import Settings
-from optimizer.studies.cases import Case, Family, Run
-from optimizer.studies.one_run import Answer
-from optimizer.studies.study_file import BestSize as SizesToTry
-from optimizer.valuation.chances import Chances, Draws, chances_of
-from optimizer.valuation.life import (
+from optimizer.economics.assumptions import Against, Terms
+from optimizer.economics.best_size import BestSize, Planned, best_size
+from optimizer.economics.cash_flow import (
     Life,
     Money,
     Wear,
@@ -28,8 +25,11 @@ from optimizer.valuation.life import (
     life_of,
     worth_of,
 )
-from optimizer.valuation.sizing import BestSize, Planned, best_size
-from optimizer.valuation.terms import Against, Terms
+from optimizer.economics.monte_carlo import Chances, Draws, chances_of
+from optimizer.settings.windows import Settings
+from optimizer.studies.cases import Case, Family, Run
+from optimizer.studies.one_run import Answer
+from optimizer.studies.study_file import BestSize as SizesToTry
 from optimizer.valuation.verdict import Swing
 
 SLIGHTLY = 1e-3

@@ -8,10 +8,10 @@ from __future__ import annotations
 import math
 from typing import Any
 
+from optimizer.economics.cash_flow import Worth
 from optimizer.studies.cases import Case
 from optimizer.studies.one_run import Answer
 from optimizer.studies.questions import Valued
-from optimizer.valuation.life import Worth
 from optimizer.valuation.outcome import LABELS, NOTHING_TO_SAVE
 
 ASIDE = ("in_use", "anew")

@@ -13,10 +13,10 @@ from typing import Annotated, Any, Literal
 from pydantic import Field, model_validator
 
 from optimizer.base.documents import Document
+from optimizer.economics.assumptions import Terms
+from optimizer.economics.cash_flow import Fading
+from optimizer.economics.monte_carlo import Draws
 from optimizer.site.controls import Controls
-from optimizer.valuation.chances import Draws
-from optimizer.valuation.life import Fading
-from optimizer.valuation.terms import Terms
 
 Positive = Annotated[float, Field(gt=0, le=1e6)]
 Times = Annotated[float, Field(ge=0, le=1000)]

@@ -9,11 +9,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+from optimizer.economics.assumptions import Terms
+from optimizer.economics.best_size import BestSize
+from optimizer.economics.cash_flow import Fading, Money
+from optimizer.economics.monte_carlo import Chances, Draws
 from optimizer.settings.windows import Settings
-from optimizer.valuation.chances import Chances, Draws
-from optimizer.valuation.life import Fading, Money
-from optimizer.valuation.sizing import BestSize
-from optimizer.valuation.terms import Terms
 
 LEAST_DAYS = 355
 """A forecast of so many days is one of a year."""

@@ -25,6 +25,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from optimizer.economics.best_size import BestSize, Planned, best_size
 from optimizer.paperwork import Brief, read_brief
 from optimizer.planning.linear import LinearSolver
 from optimizer.planning.matrix import matrix_of
@@ -36,7 +37,6 @@ from optimizer.stages import account_of, cheapest_plan, make_ready, problem_of, 
 from optimizer.studies.cases import Run, Study, read_study
 from optimizer.studies.extent import extent_of
 from optimizer.studies.story import run_study
-from optimizer.valuation.sizing import BestSize, Planned, best_size
 from tests.bench.cells import ANY_TIME, SITES
 
 LITTLE = 1e-3

@@ -12,11 +12,11 @@ import pytest
 from ruamel.yaml import YAML
 
 from optimizer.billing.reconcile import read_paid_bill
+from optimizer.economics.assumptions import Incentive, Operating, Residual, Terms
+from optimizer.economics.cash_flow import Fading
+from optimizer.economics.monte_carlo import Draws
 from optimizer.site.expected.recipe import ForecastRecipe
 from optimizer.studies.study_file import BestSize, Ranges, StudyFile, Vary
-from optimizer.valuation.chances import Draws
-from optimizer.valuation.life import Fading
-from optimizer.valuation.terms import Incentive, Operating, Residual, Terms
 
 ROOT = Path(__file__).parents[2]
 README = (ROOT / "README.md").read_text(encoding="utf-8")

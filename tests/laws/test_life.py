@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from pydantic import ValidationError
 
-from optimizer.valuation.chances import Draws, chances_of
-from optimizer.valuation.life import (
+from optimizer.economics.assumptions import Terms
+from optimizer.economics.cash_flow import (
     Fading,
     Life,
     Money,
@@ -18,8 +18,8 @@ from optimizer.valuation.life import (
     life_of,
     worth_of,
 )
-from optimizer.valuation.money import annuity_factor, net_present_value
-from optimizer.valuation.terms import Terms
+from optimizer.economics.money import annuity_factor, net_present_value
+from optimizer.economics.monte_carlo import Draws, chances_of
 
 SIZE = Size(10.0, 5.0, 6.0)
 

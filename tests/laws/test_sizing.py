@@ -7,11 +7,11 @@ from functools import cache
 import numpy as np
 import pytest
 
+from optimizer.economics.best_size import BestSize, Planned, best_size, sizes_to_value
 from optimizer.planning.linear import LinearSolver
 from optimizer.planning.plan import Plan, make_plan
 from optimizer.planning.tangent import bigger_battery, resized
 from optimizer.site.equipment import Plant
-from optimizer.valuation.sizing import BestSize, Planned, best_size, sizes_to_value
 from tests.laws.cases import AC_PLANT, DC_PLANT, grid_of, named_cost, problem_of, weather
 
 WEEKS = grid_of(24 * 21)

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from optimizer.base.errors import InputError
 from optimizer.base.timegrid import FloatArray
-from optimizer.valuation.money import (
+from optimizer.economics.money import (
     annuity_factor,
     benefit_cost_ratio,
     capital_recovery_factor,

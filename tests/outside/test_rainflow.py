@@ -14,7 +14,7 @@ from pydantic import ValidationError
 
 from optimizer.base.errors import InputError
 from optimizer.base.timegrid import FloatArray
-from optimizer.valuation.fade import Ageing, Cycle, equivalent_full_cycles, rainflow
+from optimizer.economics.ageing import Ageing, Cycle, equivalent_full_cycles, rainflow
 
 EXAMPLE = np.array([-2.0, 1, -3, 5, -1, 3, -4, 4, -2])
 """D11, ASTM E1049-85 (2017), section 5.4.4, figure 6."""

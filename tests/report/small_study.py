@@ -6,11 +6,11 @@ from dataclasses import replace
 
 import numpy as np
 
+from optimizer.economics.assumptions import Terms
+from optimizer.economics.best_size import BestSize, Planned
+from optimizer.economics.cash_flow import Fading, Life, Money, Size
+from optimizer.economics.monte_carlo import Chances, Draws
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window
-from optimizer.valuation.chances import Chances, Draws
-from optimizer.valuation.life import Fading, Life, Money, Size
-from optimizer.valuation.sizing import BestSize, Planned
-from optimizer.valuation.terms import Terms
 from optimizer.valuation.verdict import Sized, StudyResult, Swing, Verdict
 
 SOURCES = (120.5, 60.25, -10.0, 30.0, 0.75)

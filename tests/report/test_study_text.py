@@ -8,6 +8,7 @@ from dataclasses import replace
 import pytest
 
 from optimizer.base.units import money
+from optimizer.economics.money import net_present_value
 from optimizer.report.study_text import study_record, study_text
 from optimizer.report.study_words import (
     Names,
@@ -19,7 +20,6 @@ from optimizer.report.study_words import (
     size_sentence,
     source_rows,
 )
-from optimizer.valuation.money import net_present_value
 from tests.report.small_study import TERMS, failed, result, row, sized, verdict, without_money
 
 

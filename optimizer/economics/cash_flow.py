@@ -18,8 +18,9 @@ import numpy as np
 from pydantic import Field
 
 from optimizer.base.timegrid import BoolArray, FloatArray
-from optimizer.valuation.fade import Ageing
-from optimizer.valuation.money import (
+from optimizer.economics.ageing import Ageing
+from optimizer.economics.assumptions import Terms
+from optimizer.economics.money import (
     benefit_cost_ratio,
     internal_rates,
     levelised_cost,
@@ -27,7 +28,6 @@ from optimizer.valuation.money import (
     payback_years,
     remaining_share,
 )
-from optimizer.valuation.terms import Terms
 
 HEALTH_DIGITS = 3
 """Shares of capacity are planned to so many digits, so that like cases share their plans."""

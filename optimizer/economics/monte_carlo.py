@@ -16,8 +16,8 @@ from pydantic import Field
 
 from optimizer.base.documents import Document
 from optimizer.base.timegrid import FloatArray
-from optimizer.valuation.life import CashFlow, Life
-from optimizer.valuation.terms import Terms
+from optimizer.economics.assumptions import Terms
+from optimizer.economics.cash_flow import CashFlow, Life
 
 QUANTILES = (10, 50, 90)
 """What one member in ten, half of them, and nine in ten stay at or below. [%]"""

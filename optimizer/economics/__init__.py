@@ -1,0 +1,1 @@
+"""Money over the years: knows no site and no plan."""
