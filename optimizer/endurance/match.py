@@ -15,7 +15,7 @@ import numpy as np
 
 from optimizer.base.timegrid import FloatArray
 from optimizer.base.units import number, percent
-from optimizer.endurance.arithmetic import (
+from optimizer.site.electrical import (
     dwelling_climate_va,
     dwelling_demand_va,
     dwelling_general_va,
@@ -24,17 +24,17 @@ from optimizer.endurance.arithmetic import (
     most_backfed_a,
     most_inverter_a,
 )
-from optimizer.endurance.starting import (
+from optimizer.site.equipment import Inverter, Plant
+from optimizer.site.expected.recipe import ForecastRecipe, PvRecipe
+from optimizer.site.loads import Load
+from optimizer.site.scenario import Scenario
+from optimizer.site.starting import (
     all_at_once_w,
     left_off,
     on_leg_w,
     one_after_another_w,
     switching_order,
 )
-from optimizer.site.equipment import Inverter, Plant
-from optimizer.site.expected.recipe import ForecastRecipe, PvRecipe
-from optimizer.site.loads import Load
-from optimizer.site.scenario import Scenario
 
 if TYPE_CHECKING:  # what checks alone need loads no compiled code
     from optimizer.settings.replay import Replay

@@ -11,7 +11,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from optimizer.billing.tariff import shipped_folder
-from optimizer.endurance.arithmetic import (
+from optimizer.endurance.match import findings_of
+from optimizer.paperwork import check_scenario
+from optimizer.settings.replay import replay
+from optimizer.settings.windows import no_windows
+from optimizer.site.electrical import (
     TEMPERATURE_FACTOR,
     amp_hours,
     appliance_kwh,
@@ -26,8 +30,10 @@ from optimizer.endurance.arithmetic import (
     most_inverter_a,
     throughput_of_cycles_kwh,
 )
-from optimizer.endurance.match import findings_of
-from optimizer.endurance.starting import (
+from optimizer.site.equipment import Inverter
+from optimizer.site.loads import Dwelling, Load, Motor
+from optimizer.site.scenario import read_scenario
+from optimizer.site.starting import (
     all_at_once_w,
     code_letter,
     kva_per_hp,
@@ -40,12 +46,6 @@ from optimizer.endurance.starting import (
     starting_va,
     switching_order,
 )
-from optimizer.paperwork import check_scenario
-from optimizer.settings.replay import replay
-from optimizer.settings.windows import no_windows
-from optimizer.site.equipment import Inverter
-from optimizer.site.loads import Dwelling, Load, Motor
-from optimizer.site.scenario import read_scenario
 from tests.builders import best_plan, hourly_grid, simple_plant
 
 # --- batteries -------------------------------------------------------------------------------
