@@ -38,7 +38,7 @@ from optimizer.billing.worked import (
 )
 from optimizer.endurance.match import Finding, findings_of
 from optimizer.report.history import RenewalFile, accept, settings_path, undo
-from optimizer.settings.refusals import read_settings
+from optimizer.settings.check import read_settings
 from optimizer.site.expected.ensemble import Ensemble, ensemble_of
 from optimizer.site.expected.recipe import ForecastRecipe, LoadRecipe
 from optimizer.site.expected.weeks import Weather

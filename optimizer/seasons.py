@@ -33,8 +33,8 @@ from optimizer.report.history import (
     settings_path,
     tariff_of_promise,
 )
+from optimizer.settings.check import read_settings, refuse
 from optimizer.settings.choosing import EFFORTS
-from optimizer.settings.refusals import read_settings, refuse
 from optimizer.settings.renewing import find_anew, find_changes
 from optimizer.settings.windows import Settings, no_windows
 from optimizer.site.expected.build import again_from

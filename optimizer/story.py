@@ -14,7 +14,7 @@ from optimizer.holding import solve, with_endurance
 from optimizer.paperwork import Brief, read_brief, weather_of
 from optimizer.planning.linear import LinearSolver
 from optimizer.report.account import Account
-from optimizer.settings.refusals import read_settings
+from optimizer.settings.check import read_settings
 from optimizer.settings.remarks import on_given
 from optimizer.settings.windows import Settings
 from optimizer.stages import (

@@ -11,8 +11,8 @@ from itertools import pairwise
 from typing import NamedTuple
 
 from optimizer.base.units import MINUTES_PER_DAY, clock
+from optimizer.settings.controls import Controls
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window
-from optimizer.site.controls import Controls
 from optimizer.site.equipment import Plant
 
 

@@ -8,9 +8,9 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from optimizer.base.units import number
+from optimizer.settings.controls import Controls
 from optimizer.settings.drafts import full_power_kw
 from optimizer.settings.windows import Settings, Window, months_text
-from optimizer.site.controls import Controls
 from optimizer.site.equipment import Plant
 
 NO_WINDOWS = "the battery covers the building, down to the floor, as without windows"

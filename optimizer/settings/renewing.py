@@ -13,11 +13,11 @@ from typing import Literal
 
 from optimizer.base.calendar import DAY_NAMES
 from optimizer.settings.choosing import Effort, Found, find_settings
+from optimizer.settings.controls import DAY_SETS, Controls
 from optimizer.settings.drafts import Draft, draft_of, drafts_of, not_below
 from optimizer.settings.fitting import MonthGroups, settings_of
 from optimizer.settings.season import InUse, Task
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window, months_text
-from optimizer.site.controls import DAY_SETS, Controls
 from optimizer.site.equipment import Plant
 from optimizer.site.expected.weeks import Weather
 

@@ -6,9 +6,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from optimizer.settings.choosing import EFFORTS, Found, find_settings
+from optimizer.settings.controls import Action, Controls
 from optimizer.settings.fitting import MonthGroups
 from optimizer.settings.season import Task
-from optimizer.site.controls import Action, Controls
 from optimizer.site.expected.weeks import Weather
 
 POOR_SHARE = 0.1

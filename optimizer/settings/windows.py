@@ -28,7 +28,7 @@ from optimizer.base.calendar import (
 from optimizer.base.documents import Document
 from optimizer.base.timegrid import BoolArray, IntArray
 from optimizer.base.units import MINUTES_PER_DAY, clock, number, read_clock
-from optimizer.site.controls import DAY_SETS, Action, Controls
+from optimizer.settings.controls import DAY_SETS, Action, Controls
 
 LIMITS_OF_ACTION: dict[str, tuple[str, ...]] = {
     "charge": ("until_pct", "grid_kw", "import_cap_kw"),

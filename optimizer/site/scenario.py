@@ -25,8 +25,8 @@ from optimizer.base.timegrid import (
     meter_read_periods,
     zone_named,
 )
+from optimizer.settings.controls import Controls
 from optimizer.site.behaviour import Behaviour
-from optimizer.site.controls import Controls
 from optimizer.site.doubts import doubts
 from optimizer.site.equipment import (
     Battery,

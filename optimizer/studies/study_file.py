@@ -16,7 +16,7 @@ from optimizer.base.documents import Document
 from optimizer.economics.assumptions import Terms
 from optimizer.economics.cash_flow import Fading
 from optimizer.economics.monte_carlo import Draws
-from optimizer.site.controls import Controls
+from optimizer.settings.controls import Controls
 
 Positive = Annotated[float, Field(gt=0, le=1e6)]
 Times = Annotated[float, Field(ge=0, le=1000)]

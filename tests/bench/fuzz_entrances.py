@@ -41,8 +41,8 @@ from optimizer.billing.tariff import compile_cost, read_tariff
 from optimizer.billing.worked import read_worked_bills
 from optimizer.cli import app
 from optimizer.report.history import RenewalFile
-from optimizer.settings.refusals import read_settings
-from optimizer.site.controls import Controls
+from optimizer.settings.check import read_settings
+from optimizer.settings.controls import Controls
 from optimizer.site.expected.sun import read_typical_year
 from optimizer.site.history import History
 from optimizer.site.readers.forecast_csv import read_forecast

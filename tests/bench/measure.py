@@ -33,12 +33,12 @@ from optimizer.cost.expression import FlowSum, LinearCost, Peak, Scale, Sum, lin
 from optimizer.cost.prices import Prices
 from optimizer.planning.plan import make_plan
 from optimizer.planning.problem import Problem
+from optimizer.settings.controls import Controls
 from optimizer.settings.drafts import Draft
 from optimizer.settings.kernel import OVERLOAD, Numbers, step_through
 from optimizer.settings.replay import orders_of
 from optimizer.settings.season import Season, Task
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window
-from optimizer.site.controls import Controls
 from optimizer.site.equipment import (
     Battery,
     Connection,

@@ -26,6 +26,7 @@ from optimizer.cost.prices import Prices
 from optimizer.planning.plan import Plan, make_plan
 from optimizer.planning.problem import Problem
 from optimizer.settings.choosing import EFFORTS
+from optimizer.settings.controls import Controls
 from optimizer.settings.drafts import Drafts
 from optimizer.settings.fitting import SEED
 from optimizer.settings.pricing import pricing_of
@@ -34,7 +35,6 @@ from optimizer.settings.proof_labels import Ground
 from optimizer.settings.score_kernel import parts_of_the_bill
 from optimizer.settings.search import Search as LocalSearch
 from optimizer.settings.season import Season, Task
-from optimizer.site.controls import Controls
 from optimizer.site.expected.weeks import Year
 from optimizer.site.history import NO_HISTORY
 from optimizer.site.scenario import Scenario, read_scenario

@@ -26,10 +26,10 @@ from optimizer.cost.expression import linear_cost
 from optimizer.cost.prices import Prices
 from optimizer.planning.plan import make_plan
 from optimizer.planning.problem import Problem
+from optimizer.settings.check import read_settings
 from optimizer.settings.choosing import EFFORTS, find_settings, groupings_for
 from optimizer.settings.fitting import fit
 from optimizer.settings.horizon import Horizon
-from optimizer.settings.refusals import read_settings
 from optimizer.settings.season import Task
 from optimizer.settings.windows import Settings, no_windows
 from optimizer.site.expected.weeks import Variant, Weather, Year

@@ -19,8 +19,8 @@ from typer.testing import CliRunner
 from optimizer.base.errors import DisagreementError
 from optimizer.billing.tariff import shipped_folder
 from optimizer.cli import Effort, app
+from optimizer.settings.check import read_settings
 from optimizer.settings.choosing import EFFORTS
-from optimizer.settings.refusals import read_settings
 from optimizer.site.scenario import read_scenario
 from optimizer.story import PLANNING_S
 

@@ -16,13 +16,13 @@ from optimizer.cost.expression import linear_cost
 from optimizer.paperwork import Brief
 from optimizer.planning.plan import Plan, make_plan
 from optimizer.seasons import brief_on
+from optimizer.settings.check import refusals
 from optimizer.settings.choosing import Effort, Found, find_settings
+from optimizer.settings.controls import Controls
 from optimizer.settings.fitting import MonthGroups, years_for
-from optimizer.settings.refusals import refusals
 from optimizer.settings.replay import replay
 from optimizer.settings.season import Season, Task
 from optimizer.settings.windows import Settings, no_windows
-from optimizer.site.controls import Controls
 from optimizer.site.equipment import Plant
 from optimizer.site.expected.weeks import Material, Weather, Year
 from optimizer.site.forecast import Forecast

@@ -18,6 +18,7 @@ from optimizer.cost.expression import linear_cost
 from optimizer.cost.prices import Prices
 from optimizer.report.record import settings_record
 from optimizer.settings import choosing
+from optimizer.settings.check import read_settings
 from optimizer.settings.choosing import (
     EARNED_SHARE,
     MARGINS,
@@ -29,13 +30,12 @@ from optimizer.settings.choosing import (
     least_per_entry,
     worth_typing,
 )
+from optimizer.settings.controls import Controls
 from optimizer.settings.drafts import Draft, drafts_of
 from optimizer.settings.fitting import VARIANTS, couples, fit, years_for
-from optimizer.settings.refusals import read_settings
 from optimizer.settings.replay import replay
 from optimizer.settings.season import Task
 from optimizer.settings.windows import no_windows
-from optimizer.site.controls import Controls
 from optimizer.site.expected.weeks import Variant, Weather
 from optimizer.site.forecast import Forecast
 from optimizer.site.scenario import ENTRY_SHARE

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from optimizer.settings.choosing import Effort, find_settings
+from optimizer.settings.controls import Controls
 from optimizer.settings.drafts import drafts_of
 from optimizer.settings.proof import prove
 from optimizer.settings.proof_labels import Ground
@@ -16,7 +17,6 @@ from optimizer.settings.proven import gap_of
 from optimizer.settings.richer import enriched, lacks, what_richer_would_bring
 from optimizer.settings.season import Task
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window, no_windows
-from optimizer.site.controls import Controls
 from optimizer.site.expected.weeks import Weather
 from optimizer.site.forecast import Forecast
 from tests.laws.cases import AC_PLANT, grid_of

@@ -11,6 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from optimizer.settings.choosing import Effort
+from optimizer.settings.controls import Controls
 from optimizer.settings.drafts import Draft, Drafts, changes_between, with_one_undone
 from optimizer.settings.renewing import (
     changes_of,
@@ -22,7 +23,6 @@ from optimizer.settings.renewing import (
     without_change,
 )
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window
-from optimizer.site.controls import Controls
 from optimizer.valuation.renewal import DAYS_PER_MONTH, renewal_of
 from tests.builders import local_grid
 from tests.laws.cases import AC_PLANT, law

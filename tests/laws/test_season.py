@@ -21,6 +21,7 @@ from optimizer.planning.plan import Plan, make_plan
 from optimizer.settings import moves
 from optimizer.settings import season as season_module
 from optimizer.settings.choosing import Effort, Found
+from optimizer.settings.controls import Controls
 from optimizer.settings.drafts import Draft, Drafts, entries_of
 from optimizer.settings.fitting import settings_of, years_for
 from optimizer.settings.pricing import pricing_of, softened
@@ -28,7 +29,6 @@ from optimizer.settings.score_kernel import parts_of_the_bill
 from optimizer.settings.season import Season
 from optimizer.settings.windows import Settings
 from optimizer.site.behaviour import Behaviour
-from optimizer.site.controls import Controls
 from optimizer.site.expected.weeks import Year
 from tests.laws.cases import (
     AC_PLANT,
@@ -296,7 +296,7 @@ def test_a_machine_of_one_core_finds_the_same_windows_as_this_one(
 
 TIED = """
 from optimizer.settings.choosing import Effort, Found
-from optimizer.site.controls import Controls
+from optimizer.settings.controls import Controls
 from tests.laws.test_season import words_of
 from tests.laws.cases import AC_PLANT
 from tests.laws.sites import HOURS, found_for

@@ -16,8 +16,8 @@ from optimizer.base.errors import SettingsError
 from optimizer.report.history import RenewalFile, renewal_yaml
 from optimizer.report.record import settings_yaml
 from optimizer.report.renewal import reminders, reminders_ics
+from optimizer.settings.controls import Controls
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window
-from optimizer.site.controls import Controls
 from optimizer.site.expected.recipe import ForecastRecipe
 from tests.builders import local_grid
 

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from optimizer import stages
-from optimizer.site.controls import Controls
+from optimizer.settings.controls import Controls
 from optimizer.stages import proof_of
 
 BRIEF: Any = SimpleNamespace(

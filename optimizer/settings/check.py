@@ -12,8 +12,8 @@ from typing import NamedTuple
 from optimizer.base.documents import Location, Source, read_document
 from optimizer.base.errors import SettingsError, raise_findings
 from optimizer.base.units import read_clock
+from optimizer.settings.controls import Controls
 from optimizer.settings.windows import Settings, Window
-from optimizer.site.controls import Controls
 from optimizer.site.equipment import Plant
 
 STEP_TOLERANCE = 1e-6
