@@ -552,9 +552,9 @@ def read(
 ) -> None:
     """Bring meter data or prices, as they were handed out, into the form that the others read."""
     with _errors_told(debug=debug), _progress() as progress:
+        from optimizer.metering.found import Request
         from optimizer.paperwork import read_outside
         from optimizer.report.reading import next_step, reading_record, reading_text
-        from optimizer.site.readers.found import Request
 
         request = Request(zone, point, fill, dates, stamps)
         progress(f"reading {file}")

@@ -21,6 +21,9 @@ from optimizer.billing.bill import bill_flows
 from optimizer.billing.tariff import compile_cost
 from optimizer.endurance.outages import Outages
 from optimizer.holding import wish_of
+from optimizer.metering.forecast import Forecast
+from optimizer.metering.forecast_csv import read_battery, read_forecast
+from optimizer.metering.meter_csv import read_meter
 from optimizer.paperwork import MEMBERS, MEMBERS_SEED, Brief, metered_of, read_brief, weather_of
 from optimizer.planning.linear import LinearSolver
 from optimizer.planning.plan import Plan
@@ -41,9 +44,6 @@ from optimizer.site.expected.build import again_from
 from optimizer.site.expected.ensemble import ensemble_of
 from optimizer.site.expected.recipe import ForecastRecipe, PvRecipe
 from optimizer.site.expected.weeks import Material, Weather, Year
-from optimizer.site.forecast import Forecast
-from optimizer.site.readers.forecast_csv import read_battery, read_forecast
-from optimizer.site.readers.meter_csv import read_meter
 from optimizer.site.scenario import Scenario, periods_elsewhere
 from optimizer.stages import (
     Progress,

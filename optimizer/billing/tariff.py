@@ -38,9 +38,9 @@ from optimizer.billing.charges.percentage import PercentageCharge
 from optimizer.billing.charges.reactive import ReactiveCharge
 from optimizer.billing.charges.step_fee import StepFee
 from optimizer.cost.expression import Evaluation, Node, Rounded, Sum, minus
+from optimizer.metering.price_csv import read_prices
+from optimizer.metering.series import TIME_COLUMNS, needed_column, read_stamps, read_table
 from optimizer.site.history import NO_HISTORY, History
-from optimizer.site.readers.price_csv import read_prices
-from optimizer.site.readers.series import TIME_COLUMNS, needed_column, read_stamps, read_table
 
 Charge = Annotated[
     FixedCharge | EnergyCharge | ExportCredit | DemandCharge | PercentageCharge

@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 
 from optimizer.base.units import money, number
-from optimizer.site.readers.found import Found, Point, Request
-from optimizer.site.readers.readings import counted
+from optimizer.metering.found import Found, Point, Request
+from optimizer.metering.readings import counted
 
 COST_DECIMALS = 5
 UNIT_NAMES = {"kwh": ("kWh", "kW"), "kvarh": ("kvarh", "kvar")}

@@ -8,13 +8,13 @@ from __future__ import annotations
 
 import numpy as np
 
+from optimizer.metering.forecast import Forecast
 from optimizer.settings.drafts import drafts_of
 from optimizer.settings.fitting import MonthGroups, couples
 from optimizer.settings.proof import prove
 from optimizer.settings.proof_labels import Ground
 from optimizer.settings.season import Task
 from optimizer.settings.windows import Settings
-from optimizer.site.forecast import Forecast
 
 GOOD_ENOUGH_SHARE = 0.005
 """A gap of this share of the possible saving needs no closing."""

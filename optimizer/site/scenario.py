@@ -25,6 +25,9 @@ from optimizer.base.timegrid import (
     meter_read_periods,
     zone_named,
 )
+from optimizer.metering.forecast import Forecast
+from optimizer.metering.forecast_csv import read_forecast
+from optimizer.metering.meter_csv import read_so_far
 from optimizer.settings.controls import Controls
 from optimizer.site.behaviour import Behaviour
 from optimizer.site.doubts import doubts
@@ -39,11 +42,8 @@ from optimizer.site.equipment import (
 from optimizer.site.expected.build import Expected, expected_from
 from optimizer.site.expected.recipe import ForecastRecipe
 from optimizer.site.expected.weeks import Material
-from optimizer.site.forecast import Forecast
 from optimizer.site.history import History
 from optimizer.site.loads import Dwelling, InAnOutage, Load, Panel
-from optimizer.site.readers.forecast_csv import read_forecast
-from optimizer.site.readers.meter_csv import read_so_far
 
 SCENARIO_FILE = "scenario.yaml"
 

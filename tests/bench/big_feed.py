@@ -16,8 +16,8 @@ import tempfile
 import time
 from pathlib import Path
 
-from optimizer.site.readers.found import Request
-from optimizer.site.readers.outside import read_any, tidy_csv
+from optimizer.metering.found import Request
+from optimizer.metering.outside import read_any, tidy_csv
 from tests.readers.feeds import Meter, feed_xml
 
 START, QUARTERS = 1388552400, 5 * 365 * 96

@@ -26,9 +26,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from optimizer.base.errors import OptimizerError
+from optimizer.metering.found import Request
+from optimizer.metering.outside import read_any, tidy_csv
 from optimizer.report.reading import next_step, reading_record, reading_text
-from optimizer.site.readers.found import Request
-from optimizer.site.readers.outside import read_any, tidy_csv
 from tests.readers.feeds import Meter, feed_xml, hourly, wall
 
 LONGEST_S = 5

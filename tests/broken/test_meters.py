@@ -11,8 +11,8 @@ from pathlib import Path
 import pytest
 
 from optimizer.base.errors import SeriesError
-from optimizer.site.readers.found import Request
-from optimizer.site.readers.outside import read_any
+from optimizer.metering.found import Request
+from optimizer.metering.outside import read_any
 from tests.broken.test_gallery import Case
 
 METERS = Path(__file__).parent / "meters"

@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 
 from optimizer.base.errors import SeriesError
+from optimizer.metering.meter_csv import read_meter
 from optimizer.paperwork import bill_meter
-from optimizer.site.readers.meter_csv import read_meter
 from optimizer.site.remarks import remarks
 from optimizer.site.scenario import read_scenario
 

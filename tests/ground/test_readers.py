@@ -14,6 +14,9 @@ from hypothesis import strategies as st
 
 from optimizer.base.errors import SeriesError
 from optimizer.base.timegrid import TimeGrid
+from optimizer.metering.forecast import Forecast
+from optimizer.metering.forecast_csv import read_forecast
+from optimizer.metering.price_csv import read_prices
 from optimizer.site.equipment import (
     Battery,
     Connection,
@@ -22,9 +25,6 @@ from optimizer.site.equipment import (
     Photovoltaic,
     Plant,
 )
-from optimizer.site.forecast import Forecast
-from optimizer.site.readers.forecast_csv import read_forecast
-from optimizer.site.readers.price_csv import read_prices
 
 PLANT = Plant.of(
     Battery(capacity_kwh=12, charge_kw=4, discharge_kw=5),

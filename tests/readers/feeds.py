@@ -9,8 +9,8 @@ from pathlib import Path
 
 import numpy as np
 
-from optimizer.site.readers.found import Found, Request
-from optimizer.site.readers.outside import read_any
+from optimizer.metering.found import Found, Request
+from optimizer.metering.outside import read_any
 
 NEW_YORK = {"tz": -18000, "dst": 3600, "start": "360E2000", "end": "B40E2000"}
 """LocalTimeParameters of the official sample file; see test_espi.py for their source."""

@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 
 from optimizer.base.errors import OptimizerError
-from optimizer.site.readers.found import Request
-from optimizer.site.readers.outside import read_any
+from optimizer.metering.found import Request
+from optimizer.metering.outside import read_any
 from tests.bench.fuzz_readers import MOST_MB, fuzz, megabytes, seeds
 
 

@@ -7,9 +7,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from optimizer.site.readers.gaps import filled, gap_notes, gap_runs
-from optimizer.site.readers.local_time import clock_of_zone
-from optimizer.site.readers.readings import EvenReadings
+from optimizer.metering.gaps import filled, gap_notes, gap_runs
+from optimizer.metering.local_time import clock_of_zone
+from optimizer.metering.readings import EvenReadings
 from tests.readers.feeds import imported, noted, read_text, wall
 
 NAN = float("nan")

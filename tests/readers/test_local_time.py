@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pytest
 
-from optimizer.site.readers.local_time import (
+from optimizer.metering.local_time import (
     DstRule,
     clock_of_offsets,
     clock_of_rules,

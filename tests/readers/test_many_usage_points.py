@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import time
 
-from optimizer.site.readers.espi import _owners
-from optimizer.site.readers.espi_xml import Entry
+from optimizer.metering.espi import _owners
+from optimizer.metering.espi_xml import Entry
 
 
 def test_readings_are_given_to_their_points_without_searching_all_pairs() -> None:

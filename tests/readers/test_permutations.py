@@ -23,12 +23,12 @@ import pytest
 
 from optimizer.base.errors import SeriesError
 from optimizer.base.timegrid import TimeGrid
+from optimizer.metering.forecast_csv import read_forecast
+from optimizer.metering.found import Request
+from optimizer.metering.meter_csv import read_meter
+from optimizer.metering.outside import read_any
+from optimizer.metering.price_csv import read_prices
 from optimizer.site.equipment import Connection, Inverter
-from optimizer.site.readers.forecast_csv import read_forecast
-from optimizer.site.readers.found import Request
-from optimizer.site.readers.meter_csv import read_meter
-from optimizer.site.readers.outside import read_any
-from optimizer.site.readers.price_csv import read_prices
 from tests.builders import simple_plant
 
 DUBLIN, NEW_YORK = "Europe/Dublin", "America/New_York"

@@ -10,7 +10,7 @@ import pytest
 from typer.testing import CliRunner
 
 from optimizer.cli import app
-from optimizer.site.readers.price_csv import read_prices
+from optimizer.metering.price_csv import read_prices
 from tests.builders import local_grid
 from tests.readers.feeds import Meter, feed_xml, hourly, wall
 

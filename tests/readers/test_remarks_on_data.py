@@ -9,10 +9,10 @@ import pytest
 
 from optimizer.base.errors import SeriesError
 from optimizer.base.timegrid import TimeGrid, zone_named
-from optimizer.site.readers.found import Request
-from optimizer.site.readers.meter_csv import read_meter
-from optimizer.site.readers.outside import read_any
-from optimizer.site.readers.price_csv import read_prices
+from optimizer.metering.found import Request
+from optimizer.metering.meter_csv import read_meter
+from optimizer.metering.outside import read_any
+from optimizer.metering.price_csv import read_prices
 
 HOURS = [f"2026-01-0{day}T{hour:02d}:00" for day in range(1, 9) for hour in range(24)]
 

@@ -8,11 +8,11 @@ import numpy as np
 import pytest
 
 from optimizer.base.errors import SeriesError
+from optimizer.metering.forecast_csv import read_forecast
+from optimizer.metering.found import Found, Request
+from optimizer.metering.meter_csv import read_meter
+from optimizer.metering.outside import read_any, tidy_csv
 from optimizer.report.reading import next_step
-from optimizer.site.readers.forecast_csv import read_forecast
-from optimizer.site.readers.found import Found, Request
-from optimizer.site.readers.meter_csv import read_meter
-from optimizer.site.readers.outside import read_any, tidy_csv
 from tests.laws.cases import AC_PLANT
 
 HOURS = [f"2026-01-0{day}T{hour:02d}:00" for day in range(1, 9) for hour in range(24)]

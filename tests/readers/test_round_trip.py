@@ -17,9 +17,9 @@ from hypothesis import strategies as st
 
 from optimizer.base.flows import Flows
 from optimizer.base.timegrid import TimeGrid
-from optimizer.site.readers.found import Request
-from optimizer.site.readers.meter_csv import read_meter
-from optimizer.site.readers.outside import read_any, tidy_csv
+from optimizer.metering.found import Request
+from optimizer.metering.meter_csv import read_meter
+from optimizer.metering.outside import read_any, tidy_csv
 from tests.readers.feeds import Meter, feed_xml
 
 ZONES = ("America/New_York", "Europe/Dublin", "Australia/Sydney", "Asia/Kolkata")

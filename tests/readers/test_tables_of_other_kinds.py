@@ -8,10 +8,10 @@ from pathlib import Path
 import pytest
 
 from optimizer.base.errors import SeriesError
-from optimizer.site.readers import series
-from optimizer.site.readers.forecast_csv import read_forecast
-from optimizer.site.readers.meter_csv import read_meter
-from optimizer.site.readers.series import read_table
+from optimizer.metering import series
+from optimizer.metering.forecast_csv import read_forecast
+from optimizer.metering.meter_csv import read_meter
+from optimizer.metering.series import read_table
 from tests.laws.cases import AC_PLANT
 
 HOURS = [f"2026-01-{day:02d}T{hour:02d}:00" for day in range(1, 11) for hour in range(24)]

@@ -8,9 +8,9 @@ from pathlib import Path
 import pytest
 
 from optimizer.base.errors import SeriesError
-from optimizer.site.readers.found import Request
-from optimizer.site.readers.meter_csv import read_meter
-from optimizer.site.readers.outside import read_any
+from optimizer.metering.found import Request
+from optimizer.metering.meter_csv import read_meter
+from optimizer.metering.outside import read_any
 
 BERLIN = "Europe/Berlin"
 

@@ -17,7 +17,7 @@ import numpy as np
 
 from optimizer.base.calendar import Holidays
 from optimizer.base.timegrid import BoolArray, FloatArray, IntArray, TimeGrid, clock_slots
-from optimizer.site.forecast import Forecast
+from optimizer.metering.forecast import Forecast
 
 REACH_DAYS = 24
 """How far from its own time of the year a week may be taken."""

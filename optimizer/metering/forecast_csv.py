@@ -20,9 +20,8 @@ import numpy as np
 
 from optimizer.base.errors import SeriesError
 from optimizer.base.timegrid import FloatArray, TimeGrid
-from optimizer.site.equipment import Plant
-from optimizer.site.forecast import Forecast
-from optimizer.site.readers.series import (
+from optimizer.metering.forecast import Forecast
+from optimizer.metering.series import (
     TIME_COLUMNS,
     EvenSteps,
     Table,
@@ -34,6 +33,7 @@ from optimizer.site.readers.series import (
     read_table,
     refuse_negative,
 )
+from optimizer.site.equipment import Plant
 
 MAX_MISSING_SHARE = 0.03
 """More missing than this and the bill would rest on invented data."""

@@ -12,14 +12,14 @@ from itertools import pairwise
 from typing import Literal
 
 from optimizer.base.errors import SeriesError
-from optimizer.site.readers.csv_cells import (
+from optimizer.metering.csv_cells import (
     BLANKS,
     begin_of_span,
     clock_minute,
     is_midnight,
     is_stamp,
 )
-from optimizer.site.readers.csv_text import Sheet
+from optimizer.metering.csv_text import Sheet
 
 Edge = Literal["start", "end", ""]
 

@@ -15,10 +15,10 @@ import numpy as np
 
 from optimizer.base.documents import is_file
 from optimizer.base.errors import SeriesError, refuse_irregular
-from optimizer.site.readers.csv_text import MAX_CSV_BYTES, WEB_PAGE, is_xml, kind_of
-from optimizer.site.readers.espi import read_espi
-from optimizer.site.readers.found import Found, Point, Request
-from optimizer.site.readers.interval_csv import read_interval_csv
+from optimizer.metering.csv_text import MAX_CSV_BYTES, WEB_PAGE, is_xml, kind_of
+from optimizer.metering.espi import read_espi
+from optimizer.metering.found import Found, Point, Request
+from optimizer.metering.interval_csv import read_interval_csv
 
 GZIP_MARK = b"\x1f\x8b"
 MAX_XML_BYTES = 1_000_000_000

@@ -11,8 +11,8 @@ import numpy as np
 
 from optimizer.base.errors import SeriesError
 from optimizer.base.timegrid import FloatArray, TimeGrid
-from optimizer.site.readers.found import doubt_of_prices
-from optimizer.site.readers.series import (
+from optimizer.metering.found import doubt_of_prices
+from optimizer.metering.series import (
     TIME_COLUMNS,
     even_steps,
     needed_column,

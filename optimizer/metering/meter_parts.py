@@ -9,7 +9,7 @@ import numpy as np
 
 from optimizer.base.errors import SeriesError
 from optimizer.base.timegrid import FloatArray
-from optimizer.site.readers.readings import Account, EvenReadings
+from optimizer.metering.readings import Account, EvenReadings
 
 APART_SHARE = 0.05
 """A load that differs by more than this from import + PV − export is told."""

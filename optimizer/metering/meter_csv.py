@@ -14,8 +14,8 @@ import numpy as np
 from optimizer.base.errors import SeriesError
 from optimizer.base.flows import Flows
 from optimizer.base.timegrid import TimeGrid, zone_named, zone_remark
-from optimizer.site.readers.found import doubt_of_power
-from optimizer.site.readers.series import (
+from optimizer.metering.found import doubt_of_power
+from optimizer.metering.series import (
     TIME_COLUMNS,
     column_named,
     even_steps,

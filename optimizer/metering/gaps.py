@@ -14,7 +14,7 @@ import numpy as np
 
 from optimizer.base.timegrid import FloatArray, IntArray
 from optimizer.base.units import percent
-from optimizer.site.readers.readings import DAY_S, EvenReadings, counted
+from optimizer.metering.readings import DAY_S, EvenReadings, counted
 
 FillRule = Literal["previous-day", "linear"]
 FILL_RULES: tuple[FillRule, ...] = ("previous-day", "linear")

@@ -20,8 +20,8 @@ import pandas as pd
 
 from optimizer.base.errors import SeriesError
 from optimizer.base.timegrid import BoolArray, FloatArray, IntArray
-from optimizer.site.readers.csv_cells import decimal_mark, is_stamp, read_numbers
-from optimizer.site.readers.csv_columns import (
+from optimizer.metering.csv_cells import decimal_mark, is_stamp, read_numbers
+from optimizer.metering.csv_columns import (
     UNITS,
     Columns,
     Meaning,
@@ -32,12 +32,12 @@ from optimizer.site.readers.csv_columns import (
     wide_minutes,
     words_of,
 )
-from optimizer.site.readers.csv_text import Sheet, read_sheet
-from optimizer.site.readers.csv_times import Times, beginnings, read_times
-from optimizer.site.readers.found import Found, Point, Request, finished, is_asked, zone_clock
-from optimizer.site.readers.local_time import Clock, clock_of_offsets, foreign_offsets
-from optimizer.site.readers.meter_parts import directions_parted
-from optimizer.site.readers.readings import (
+from optimizer.metering.csv_text import Sheet, read_sheet
+from optimizer.metering.csv_times import Times, beginnings, read_times
+from optimizer.metering.found import Found, Point, Request, finished, is_asked, zone_clock
+from optimizer.metering.local_time import Clock, clock_of_offsets, foreign_offsets
+from optimizer.metering.meter_parts import directions_parted
+from optimizer.metering.readings import (
     FIRST_S,
     LAST_S,
     Account,
@@ -46,7 +46,7 @@ from optimizer.site.readers.readings import (
     even_readings,
     usual_jump,
 )
-from optimizer.site.readers.wall_clock import SKIPPED, direction
+from optimizer.metering.wall_clock import SKIPPED, direction
 
 ELAPSED_COUNTS = {25, 50, 100, 300}
 REGISTER_READINGS = 48

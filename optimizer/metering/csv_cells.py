@@ -19,8 +19,8 @@ import pandas as pd
 
 from optimizer.base.errors import SeriesError
 from optimizer.base.timegrid import BoolArray, FloatArray, IntArray
-from optimizer.site.readers.csv_text import Sheet
-from optimizer.site.readers.found import DATE_ORDERS, DateOrder
+from optimizer.metering.csv_text import Sheet
+from optimizer.metering.found import DATE_ORDERS, DateOrder
 
 MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
 

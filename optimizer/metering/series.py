@@ -19,9 +19,9 @@ import pandas as pd
 
 from optimizer.base.errors import InputError, SeriesError, bounded, refuse_irregular
 from optimizer.base.timegrid import STEP_MINUTES, BoolArray, FloatArray, TimeGrid
-from optimizer.site.readers.csv_text import is_xml, kind_of
-from optimizer.site.readers.local_time import foreign_offsets
-from optimizer.site.readers.wall_clock import SKIPPED, open_words, placed, same_twins
+from optimizer.metering.csv_text import is_xml, kind_of
+from optimizer.metering.local_time import foreign_offsets
+from optimizer.metering.wall_clock import SKIPPED, open_words, placed, same_twins
 
 TIME_COLUMNS = ("time", "timestamp")
 FIRST_YEAR, LAST_YEAR = 1970, 2199

@@ -12,12 +12,12 @@ import pandas as pd
 
 from optimizer.base.errors import SeriesError
 from optimizer.base.timegrid import BoolArray, FloatArray, IntArray, zone_named
-from optimizer.site.readers.csv_cells import Stamps, read_clocks, read_stamps
-from optimizer.site.readers.csv_columns import Columns, Edge
-from optimizer.site.readers.csv_text import Sheet
-from optimizer.site.readers.found import STAMP_ENDS, Request, StampEnd
-from optimizer.site.readers.readings import DAY_S, HOUR_S, Account, counted, distances, usual_jump
-from optimizer.site.readers.wall_clock import SKIPPED, Placed, open_words, placed, same_twins
+from optimizer.metering.csv_cells import Stamps, read_clocks, read_stamps
+from optimizer.metering.csv_columns import Columns, Edge
+from optimizer.metering.csv_text import Sheet
+from optimizer.metering.found import STAMP_ENDS, Request, StampEnd
+from optimizer.metering.readings import DAY_S, HOUR_S, Account, counted, distances, usual_jump
+from optimizer.metering.wall_clock import SKIPPED, Placed, open_words, placed, same_twins
 
 
 @dataclass(frozen=True)

@@ -18,8 +18,8 @@ import numpy as np
 
 from optimizer.base.errors import SeriesError
 from optimizer.base.timegrid import STEP_MINUTES, BoolArray, FloatArray, IntArray
-from optimizer.site.readers.local_time import Clock
-from optimizer.site.readers.series import FIRST_YEAR, LAST_YEAR, MAX_ROWS
+from optimizer.metering.local_time import Clock
+from optimizer.metering.series import FIRST_YEAR, LAST_YEAR, MAX_ROWS
 
 HOUR_S = 3600
 DAY_S = 24 * HOUR_S

@@ -10,9 +10,9 @@ import numpy as np
 
 from optimizer.base.errors import SeriesError
 from optimizer.base.timegrid import IntArray
-from optimizer.site.readers.gaps import FillRule, filled, gap_notes
-from optimizer.site.readers.local_time import Clock, clock_of_zone
-from optimizer.site.readers.readings import FIRST_S, LAST_S, EvenReadings
+from optimizer.metering.gaps import FillRule, filled, gap_notes
+from optimizer.metering.local_time import Clock, clock_of_zone
+from optimizer.metering.readings import FIRST_S, LAST_S, EvenReadings
 
 DateOrder = Literal["day-first", "month-first", "year-first"]
 DATE_ORDERS: tuple[DateOrder, ...] = ("day-first", "month-first", "year-first")

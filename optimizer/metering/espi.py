@@ -30,8 +30,8 @@ import pandas as pd
 
 from optimizer.base.errors import SeriesError
 from optimizer.base.timegrid import FloatArray, IntArray
-from optimizer.site.readers.espi_xml import ABSENT, Block, Entry, Feed, read_feed
-from optimizer.site.readers.found import (
+from optimizer.metering.espi_xml import ABSENT, Block, Entry, Feed, read_feed
+from optimizer.metering.found import (
     Found,
     Point,
     Request,
@@ -40,9 +40,9 @@ from optimizer.site.readers.found import (
     span,
     zone_clock,
 )
-from optimizer.site.readers.local_time import Clock, clock_of_rules, dst_rule
-from optimizer.site.readers.meter_parts import directions_parted
-from optimizer.site.readers.readings import (
+from optimizer.metering.local_time import Clock, clock_of_rules, dst_rule
+from optimizer.metering.meter_parts import directions_parted
+from optimizer.metering.readings import (
     Account,
     Stream,
     counted,

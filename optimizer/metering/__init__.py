@@ -1,0 +1,1 @@
+"""Meter data, prices and forecasts as files, one file a format."""

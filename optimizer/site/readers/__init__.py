@@ -1,1 +1,0 @@
-"""Readers of outside formats, one file for each."""
