@@ -37,15 +37,15 @@ from optimizer.billing.worked import (
     read_worked_bills,
 )
 from optimizer.endurance.match import Finding, findings_of
+from optimizer.forecast.ensemble import Ensemble, ensemble_of
+from optimizer.forecast.recipe import ForecastRecipe, LoadRecipe
+from optimizer.forecast.weeks import Weather
 from optimizer.metering.forecast import FORECAST, Forecast
 from optimizer.metering.found import Found, Request
 from optimizer.metering.meter_csv import read_meter
 from optimizer.metering.outside import read_any, refuse_same_file, tidy_csv
 from optimizer.report.history import RenewalFile, accept, settings_path, undo
 from optimizer.settings.check import read_settings
-from optimizer.site.expected.ensemble import Ensemble, ensemble_of
-from optimizer.site.expected.recipe import ForecastRecipe, LoadRecipe
-from optimizer.site.expected.weeks import Weather
 from optimizer.site.history import NO_HISTORY, History
 from optimizer.site.remarks import remarks
 from optimizer.site.scenario import SCENARIO_FILE, Scenario, read_scenario

@@ -20,6 +20,10 @@ from optimizer.base.units import number, percent
 from optimizer.billing.bill import bill_flows
 from optimizer.billing.tariff import compile_cost
 from optimizer.endurance.outages import Outages
+from optimizer.forecast.build import again_from
+from optimizer.forecast.ensemble import ensemble_of
+from optimizer.forecast.recipe import ForecastRecipe, PvRecipe
+from optimizer.forecast.weeks import Material, Weather, Year
 from optimizer.holding import wish_of
 from optimizer.metering.forecast import Forecast
 from optimizer.metering.forecast_csv import read_battery, read_forecast
@@ -40,10 +44,6 @@ from optimizer.settings.check import read_settings, refuse
 from optimizer.settings.choosing import EFFORTS
 from optimizer.settings.renewing import find_anew, find_changes
 from optimizer.settings.windows import Settings, no_windows
-from optimizer.site.expected.build import again_from
-from optimizer.site.expected.ensemble import ensemble_of
-from optimizer.site.expected.recipe import ForecastRecipe, PvRecipe
-from optimizer.site.expected.weeks import Material, Weather, Year
 from optimizer.site.scenario import Scenario, periods_elsewhere
 from optimizer.stages import (
     Progress,

@@ -15,6 +15,7 @@ import numpy as np
 
 from optimizer.base.timegrid import FloatArray
 from optimizer.base.units import number, percent
+from optimizer.forecast.recipe import ForecastRecipe, PvRecipe
 from optimizer.site.electrical import (
     dwelling_climate_va,
     dwelling_demand_va,
@@ -25,7 +26,6 @@ from optimizer.site.electrical import (
     most_inverter_a,
 )
 from optimizer.site.equipment import Inverter, Plant
-from optimizer.site.expected.recipe import ForecastRecipe, PvRecipe
 from optimizer.site.loads import Load
 from optimizer.site.scenario import Scenario
 from optimizer.site.starting import (

@@ -17,10 +17,10 @@ import numpy as np
 from optimizer.base import parallel as workers
 from optimizer.base.timegrid import FloatArray, IntArray, TimeGrid
 from optimizer.endurance.island import CARRIED, EMPTY, OVERLOAD, POWER, carry
+from optimizer.forecast.ensemble import Spread
 from optimizer.settings.kernel import Numbers
 from optimizer.settings.replay import Replay
 from optimizer.site.equipment import Plant
-from optimizer.site.expected.ensemble import Spread
 from optimizer.site.loads import MOST_HOURS
 
 TOLD_HOURS = (1, 2, 4, 8, 12, 24, 48, 72)

@@ -16,10 +16,10 @@ import numpy as np
 
 from optimizer.base.timegrid import FloatArray
 from optimizer.endurance.outages import carried_kwh, outages_from
+from optimizer.forecast.weeks import Year
 from optimizer.settings.fitting import MonthGroups
 from optimizer.settings.horizon import Horizon
 from optimizer.settings.windows import Settings
-from optimizer.site.expected.weeks import Year
 
 Floors = Mapping[int, float]
 """Lowest level by month, where it is higher than the plant's. [kWh]"""

@@ -12,17 +12,17 @@ import optimizer
 from optimizer.base.files import write_all
 from optimizer.base.timegrid import FloatArray
 from optimizer.base.units import money, number
-from optimizer.metering.forecast import FORECAST, Forecast
-from optimizer.metering.forecast_csv import ADDED
-from optimizer.report.wrapping import filled
-from optimizer.site.expected.ensemble import (
+from optimizer.forecast.ensemble import (
     Ensemble,
     highest_load_kw,
     highest_net_kw,
 )
+from optimizer.metering.forecast import FORECAST, Forecast
+from optimizer.metering.forecast_csv import ADDED
+from optimizer.report.wrapping import filled
 
 if TYPE_CHECKING:
-    from optimizer.site.expected.additions import Layer
+    from optimizer.forecast.additions import Layer
     from optimizer.site.scenario import Scenario
     from optimizer.valuation.backtest import BackTest
 

@@ -11,10 +11,10 @@ from datetime import UTC, date, datetime, timedelta
 from typing import TYPE_CHECKING
 
 from optimizer.base.units import money
+from optimizer.forecast.recipe import ForecastRecipe
 from optimizer.report.history import ListedChange, RenewalFile
 from optimizer.report.wrapping import filled
 from optimizer.settings.windows import floors_text
-from optimizer.site.expected.recipe import ForecastRecipe
 
 if TYPE_CHECKING:
     from optimizer.report.account import Account

@@ -10,12 +10,12 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from optimizer.base.units import money, number, percent
-from optimizer.site.expected.weeks import LEAST_WEEKS
+from optimizer.forecast.weeks import LEAST_WEEKS
 from optimizer.site.scenario import ENTRY_SHARE
 
 if TYPE_CHECKING:
+    from optimizer.forecast.ensemble import Spread
     from optimizer.report.account import Account
-    from optimizer.site.expected.ensemble import Spread
     from optimizer.valuation.sureness import Sureness, WorstMonth
 
 WHOLE_YEAR_DAYS = 360

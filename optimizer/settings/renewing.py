@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from optimizer.base.calendar import DAY_NAMES
+from optimizer.forecast.weeks import Weather
 from optimizer.settings.choosing import Effort, Found, find_settings
 from optimizer.settings.controls import DAY_SETS, Controls
 from optimizer.settings.drafts import Draft, draft_of, drafts_of, not_below
@@ -19,7 +20,6 @@ from optimizer.settings.fitting import MonthGroups, settings_of
 from optimizer.settings.season import InUse, Task
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window, months_text
 from optimizer.site.equipment import Plant
-from optimizer.site.expected.weeks import Weather
 
 
 @dataclass(frozen=True)

@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+from optimizer.forecast.weeks import Weather
 from optimizer.settings.choosing import EFFORTS, Found, find_settings
 from optimizer.settings.controls import Action, Controls
 from optimizer.settings.fitting import MonthGroups
 from optimizer.settings.season import Task
-from optimizer.site.expected.weeks import Weather
 
 POOR_SHARE = 0.1
 """Richer controls are told of if they save at least this share of the possible saving more."""

@@ -22,6 +22,7 @@ from optimizer.base.timegrid import BoolArray, FloatArray, IntArray, TimeGrid, c
 from optimizer.base.units import MINUTES_PER_DAY
 from optimizer.cost.expression import LinearCost
 from optimizer.cost.prices import Prices
+from optimizer.forecast.weeks import Year
 from optimizer.settings.controls import Controls
 from optimizer.settings.drafts import (
     Draft,
@@ -37,7 +38,6 @@ from optimizer.settings.pricing import pricing_of, softened
 from optimizer.settings.replay import order_row
 from optimizer.settings.score_kernel import LANES, score_many
 from optimizer.site.equipment import Plant
-from optimizer.site.expected.weeks import Year
 
 MIN_WORTH_SHARE = 0.005
 """A window must save at least this share of what the plan could save in its season."""

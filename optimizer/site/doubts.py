@@ -12,9 +12,9 @@ from typing import TYPE_CHECKING
 
 from optimizer.base.timegrid import zone_remark
 from optimizer.base.units import number
+from optimizer.forecast.recipe import ForecastRecipe, PvRecipe
 from optimizer.metering.forecast import Forecast
 from optimizer.site.equipment import UNLIMITED_KW, Plant
-from optimizer.site.expected.recipe import ForecastRecipe, PvRecipe
 
 if TYPE_CHECKING:
     from optimizer.site.scenario import ScenarioFile

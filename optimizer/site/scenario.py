@@ -25,6 +25,9 @@ from optimizer.base.timegrid import (
     meter_read_periods,
     zone_named,
 )
+from optimizer.forecast.build import Expected, expected_from
+from optimizer.forecast.recipe import ForecastRecipe
+from optimizer.forecast.weeks import Material
 from optimizer.metering.forecast import Forecast
 from optimizer.metering.forecast_csv import read_forecast
 from optimizer.metering.meter_csv import read_so_far
@@ -39,9 +42,6 @@ from optimizer.site.equipment import (
     Photovoltaic,
     Plant,
 )
-from optimizer.site.expected.build import Expected, expected_from
-from optimizer.site.expected.recipe import ForecastRecipe
-from optimizer.site.expected.weeks import Material
 from optimizer.site.history import History
 from optimizer.site.loads import Dwelling, InAnOutage, Load, Panel
 

@@ -24,9 +24,9 @@ from optimizer.base.units import number
 from optimizer.billing.tariff import Tariff, find_tariff, read_tariff, refuse_unknown_history
 from optimizer.economics.assumptions import Terms
 from optimizer.economics.cash_flow import Fading, Size, Wear
+from optimizer.forecast.weeks import Material
 from optimizer.metering.forecast import Forecast
 from optimizer.paperwork import Brief, cost_for
-from optimizer.site.expected.weeks import Material
 from optimizer.site.scenario import SCENARIO_FILE, Scenario, read_scenario
 from optimizer.studies.fingerprint import fingerprint
 from optimizer.studies.study_file import OWN, Choice, StudyFile

@@ -25,6 +25,7 @@ from optimizer.billing.bill import bill_flows
 from optimizer.economics.ageing import Ageing, equivalent_full_cycles
 from optimizer.economics.assumptions import Against
 from optimizer.economics.monte_carlo import Draws
+from optimizer.forecast.weeks import Variant
 from optimizer.paperwork import Brief, weather_of
 from optimizer.planning.linear import LinearSolver
 from optimizer.planning.plan import Plan
@@ -43,7 +44,6 @@ from optimizer.settings.replay import Replay
 from optimizer.settings.season import Task
 from optimizer.settings.windows import Settings, no_windows
 from optimizer.site.equipment import UNLIMITED_KW, Plant
-from optimizer.site.expected.weeks import Variant
 from optimizer.stages import cheapest_plan, groupings_of, horizon_of, problem_of, task_of
 from optimizer.studies.cases import Manner, Run
 from optimizer.valuation.outcome import Case as Bills

@@ -14,10 +14,10 @@ import numpy as np
 
 from optimizer.base.errors import SeriesError
 from optimizer.base.timegrid import FloatArray, TimeGrid
+from optimizer.forecast.ensemble import monthly_net_peaks_kw
+from optimizer.forecast.weeks import by_day
 from optimizer.metering.forecast import Forecast
 from optimizer.settings.windows import Settings
-from optimizer.site.expected.ensemble import monthly_net_peaks_kw
-from optimizer.site.expected.weeks import by_day
 
 FIRST_SHARE = 2 / 3
 """How much of the metered days a forecast is made from; the rest is kept for holding it against."""

@@ -18,6 +18,8 @@ from optimizer.base.errors import SolveError
 from optimizer.base.flows import Flows
 from optimizer.billing.bill import Bill, bill_flows
 from optimizer.billing.tariff import TariffCost
+from optimizer.forecast.ensemble import Spread
+from optimizer.forecast.weeks import Variant, Weather, Year
 from optimizer.planning.linear import LinearSolver
 from optimizer.planning.plan import GOOD_ENOUGH, make_plan
 from optimizer.planning.problem import Problem
@@ -26,8 +28,6 @@ from optimizer.settings.horizon import Horizon
 from optimizer.settings.replay import Replay
 from optimizer.settings.windows import Settings
 from optimizer.site.equipment import Plant
-from optimizer.site.expected.ensemble import Spread
-from optimizer.site.expected.weeks import Variant, Weather, Year
 from optimizer.valuation.outcome import NOTHING_TO_SAVE
 
 SEED = 20_260_102

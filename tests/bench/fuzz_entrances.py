@@ -40,13 +40,13 @@ from optimizer.billing.reconcile import read_paid_bill
 from optimizer.billing.tariff import compile_cost, read_tariff
 from optimizer.billing.worked import read_worked_bills
 from optimizer.cli import app
+from optimizer.forecast.sun import read_typical_year
 from optimizer.metering.forecast_csv import read_forecast
 from optimizer.metering.meter_csv import read_meter
 from optimizer.metering.price_csv import read_prices
 from optimizer.report.history import RenewalFile
 from optimizer.settings.check import read_settings
 from optimizer.settings.controls import Controls
-from optimizer.site.expected.sun import read_typical_year
 from optimizer.site.history import History
 from optimizer.site.scenario import read_scenario
 from optimizer.studies.ledger import LEDGER, Ledger

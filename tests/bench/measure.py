@@ -31,6 +31,7 @@ from optimizer.billing.bill import bill_flows
 from optimizer.billing.tariff import Tariff, TariffCost, TariffFile, compile_cost
 from optimizer.cost.expression import FlowSum, LinearCost, Peak, Scale, Sum, linear_cost
 from optimizer.cost.prices import Prices
+from optimizer.forecast.weeks import Year
 from optimizer.planning.plan import make_plan
 from optimizer.planning.problem import Problem
 from optimizer.settings.controls import Controls
@@ -47,7 +48,6 @@ from optimizer.site.equipment import (
     Photovoltaic,
     Plant,
 )
-from optimizer.site.expected.weeks import Year
 
 
 def year(step_minutes: int) -> Problem:

@@ -23,6 +23,7 @@ from optimizer.base.timegrid import calendar_months
 from optimizer.billing.tariff import compile_cost, find_tariff, read_tariff
 from optimizer.cost.expression import linear_cost
 from optimizer.cost.prices import Prices
+from optimizer.forecast.weeks import Year
 from optimizer.planning.plan import Plan, make_plan
 from optimizer.planning.problem import Problem
 from optimizer.settings.choosing import EFFORTS
@@ -35,7 +36,6 @@ from optimizer.settings.proof_labels import Ground
 from optimizer.settings.score_kernel import parts_of_the_bill
 from optimizer.settings.search import Search as LocalSearch
 from optimizer.settings.season import Season, Task
-from optimizer.site.expected.weeks import Year
 from optimizer.site.history import NO_HISTORY
 from optimizer.site.scenario import Scenario, read_scenario
 

@@ -24,6 +24,7 @@ from optimizer import stages
 from optimizer.billing.bill import bill_flows
 from optimizer.cost.expression import linear_cost
 from optimizer.cost.prices import Prices
+from optimizer.forecast.weeks import Variant, Weather, Year
 from optimizer.planning.plan import make_plan
 from optimizer.planning.problem import Problem
 from optimizer.settings.check import read_settings
@@ -32,7 +33,6 @@ from optimizer.settings.fitting import fit
 from optimizer.settings.horizon import Horizon
 from optimizer.settings.season import Task
 from optimizer.settings.windows import Settings, no_windows
-from optimizer.site.expected.weeks import Variant, Weather, Year
 from tests.bench.cells import Cell, cells
 
 AS_METERED = Variant(1.0, resampled=False)

@@ -14,21 +14,21 @@ from optimizer.base.calendar import Holidays
 from optimizer.base.documents import Source
 from optimizer.base.errors import ScenarioError, SeriesError
 from optimizer.base.timegrid import TimeGrid
-from optimizer.metering.forecast import Forecast
-from optimizer.site.equipment import Inverter
-from optimizer.site.expected.additions import layer_of, place_in_plain_year
-from optimizer.site.expected.build import (
+from optimizer.forecast.additions import layer_of, place_in_plain_year
+from optimizer.forecast.build import (
     Expected,
     expected_from,
     grid_of_days,
     number_of_weeks,
     years_of,
 )
-from optimizer.site.expected.ensemble import ensemble_of, monthly_net_peaks_kw
-from optimizer.site.expected.profiles import profile_kwh
-from optimizer.site.expected.recipe import Car, ForecastRecipe, HeatPump, LoadRecipe, OtherUse
-from optimizer.site.expected.sun import read_typical_year
-from optimizer.site.expected.weeks import Weather
+from optimizer.forecast.ensemble import ensemble_of, monthly_net_peaks_kw
+from optimizer.forecast.profiles import profile_kwh
+from optimizer.forecast.recipe import Car, ForecastRecipe, HeatPump, LoadRecipe, OtherUse
+from optimizer.forecast.sun import read_typical_year
+from optimizer.forecast.weeks import Weather
+from optimizer.metering.forecast import Forecast
+from optimizer.site.equipment import Inverter
 from tests.builders import local_grid, simple_plant
 
 PLANT = simple_plant(10, 5, inverter=Inverter(ac_limit_kw=5, efficiency_pct=100))

@@ -9,11 +9,11 @@ from types import SimpleNamespace
 import numpy as np
 
 from optimizer.endurance.match import pv_findings
+from optimizer.forecast.build import _with_pv_of_roofs
+from optimizer.forecast.ensemble import Ensemble
+from optimizer.forecast.recipe import ForecastRecipe
 from optimizer.metering.forecast import Forecast
 from optimizer.report.forecast import outside_words
-from optimizer.site.expected.build import _with_pv_of_roofs
-from optimizer.site.expected.ensemble import Ensemble
-from optimizer.site.expected.recipe import ForecastRecipe
 from tests.laws.cases import DC_PLANT, grid_of
 
 ROOFS = [

@@ -13,6 +13,7 @@ from optimizer.base.units import MINUTES_PER_DAY
 from optimizer.billing.bill import bill_flows
 from optimizer.billing.tariff import TariffCost
 from optimizer.cost.expression import linear_cost
+from optimizer.forecast.weeks import Material, Weather, Year
 from optimizer.metering.forecast import Forecast
 from optimizer.paperwork import Brief
 from optimizer.planning.plan import Plan, make_plan
@@ -25,7 +26,6 @@ from optimizer.settings.replay import replay
 from optimizer.settings.season import Season, Task
 from optimizer.settings.windows import Settings, no_windows
 from optimizer.site.equipment import Plant
-from optimizer.site.expected.weeks import Material, Weather, Year
 from optimizer.stages import prices_of
 from optimizer.valuation.sureness import AS_METERED
 from tests.laws.cases import AC_PLANT, SOURCE, grid_of, named_cost, problem_of, weather

@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 from optimizer.base.timegrid import TimeGrid
 from optimizer.cost.expression import linear_cost
 from optimizer.cost.prices import Prices
+from optimizer.forecast.weeks import Variant, Weather
 from optimizer.metering.forecast import Forecast
 from optimizer.report.record import settings_record
 from optimizer.settings import choosing
@@ -37,7 +38,6 @@ from optimizer.settings.fitting import VARIANTS, couples, fit, years_for
 from optimizer.settings.replay import replay
 from optimizer.settings.season import Task
 from optimizer.settings.windows import no_windows
-from optimizer.site.expected.weeks import Variant, Weather
 from optimizer.site.scenario import ENTRY_SHARE
 from tests.laws.cases import AC_PLANT, DEMAND, FLAT, cost_of, law, problem_of, weather
 from tests.laws.sites import (

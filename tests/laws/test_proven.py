@@ -8,6 +8,7 @@ from itertools import product
 import numpy as np
 import pytest
 
+from optimizer.forecast.weeks import Weather
 from optimizer.metering.forecast import Forecast
 from optimizer.settings.choosing import Effort, find_settings
 from optimizer.settings.controls import Controls
@@ -18,7 +19,6 @@ from optimizer.settings.proven import gap_of
 from optimizer.settings.richer import enriched, lacks, what_richer_would_bring
 from optimizer.settings.season import Task
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window, no_windows
-from optimizer.site.expected.weeks import Weather
 from tests.laws.cases import AC_PLANT, grid_of
 from tests.laws.sites import site, task_of
 

@@ -19,6 +19,7 @@ from optimizer.base.errors import ScenarioError
 from optimizer.billing.tariff import shipped_folder
 from optimizer.cli import app
 from optimizer.endurance.reserve import Wish, floors_at, least_level, traded
+from optimizer.forecast.weeks import Material
 from optimizer.holding import Solved, solve, wish_of, with_endurance
 from optimizer.metering.forecast import Forecast
 from optimizer.paperwork import read_brief
@@ -28,7 +29,6 @@ from optimizer.settings.horizon import Horizon
 from optimizer.settings.renewing import changes_of
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window, no_windows
 from optimizer.site.equipment import Plant
-from optimizer.site.expected.weeks import Material
 from optimizer.stages import groupings_of, horizon_of
 from optimizer.valuation.reserves import ReserveCurve, reserve_curve
 from tests.laws.cases import AC_PLANT, DC_PLANT, law

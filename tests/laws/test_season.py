@@ -17,6 +17,7 @@ from optimizer.base import parallel as workers_module
 from optimizer.base.flows import Flows
 from optimizer.base.timegrid import FloatArray
 from optimizer.cost.expression import linear_cost
+from optimizer.forecast.weeks import Year
 from optimizer.planning.plan import Plan, make_plan
 from optimizer.settings import moves
 from optimizer.settings import season as season_module
@@ -29,7 +30,6 @@ from optimizer.settings.score_kernel import parts_of_the_bill
 from optimizer.settings.season import Season
 from optimizer.settings.windows import Settings
 from optimizer.site.behaviour import Behaviour
-from optimizer.site.expected.weeks import Year
 from tests.laws.cases import (
     AC_PLANT,
     DC_PLANT,

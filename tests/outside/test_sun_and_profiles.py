@@ -19,9 +19,9 @@ from pydantic import ValidationError
 
 from optimizer.base.calendar import Holidays
 from optimizer.base.timegrid import TimeGrid
-from optimizer.site.expected.profiles import day_factor, day_type_of, profile_kwh, season_of
-from optimizer.site.expected.recipe import Place, PvRecipe, Roof
-from optimizer.site.expected.sun import (
+from optimizer.forecast.profiles import day_factor, day_type_of, profile_kwh, season_of
+from optimizer.forecast.recipe import Place, PvRecipe, Roof
+from optimizer.forecast.sun import (
     RoofModel,
     drawn_clearness,
     inverter_ac_kw,

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from optimizer.base.timegrid import FloatArray
+from optimizer.forecast.weeks import Variant, Weather
 from optimizer.metering.forecast import Forecast
-from optimizer.site.expected.weeks import Variant, Weather
 
 DRAWN = Variant(1.0)
 

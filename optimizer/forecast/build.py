@@ -19,14 +19,14 @@ from optimizer.base.documents import Source
 from optimizer.base.errors import ScenarioError, SeriesError
 from optimizer.base.timegrid import FloatArray, TimeGrid, zone_named
 from optimizer.base.units import number
+from optimizer.forecast.additions import Layer, layer_of
+from optimizer.forecast.profiles import profile_kwh
+from optimizer.forecast.recipe import ForecastRecipe, Place, PvRecipe
+from optimizer.forecast.sun import RoofModel, TypicalYear, read_typical_year
+from optimizer.forecast.weeks import DAYS_PER_YEAR, Material, Variant, Weather
 from optimizer.metering.forecast import Forecast
 from optimizer.metering.forecast_csv import WITHOUT_PV, read_forecast, read_pv
 from optimizer.site.equipment import UNLIMITED_KW, Plant
-from optimizer.site.expected.additions import Layer, layer_of
-from optimizer.site.expected.profiles import profile_kwh
-from optimizer.site.expected.recipe import ForecastRecipe, Place, PvRecipe
-from optimizer.site.expected.sun import RoofModel, TypicalYear, read_typical_year
-from optimizer.site.expected.weeks import DAYS_PER_YEAR, Material, Variant, Weather
 
 AS_EXPECTED = Variant(1.0, resampled=False)
 SEED = 20_270_101

@@ -1,0 +1,1 @@
+"""What is expected: seasons made from meters, bills, profiles and roofs."""
