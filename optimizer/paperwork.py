@@ -15,6 +15,7 @@ from optimizer.base.errors import ScenarioError, SeriesError, TariffError
 from optimizer.base.files import refuse_unwritable_file, write_file
 from optimizer.base.timegrid import calendar_months, joined_grid, zone_remark
 from optimizer.billing.bill import Bill, bill_flows
+from optimizer.billing.history import NO_HISTORY, History
 from optimizer.billing.odd import odd_values
 from optimizer.billing.reconcile import Reconciled, read_paid_bill, reconcile
 from optimizer.billing.running import with_known_steps
@@ -46,7 +47,6 @@ from optimizer.metering.meter_csv import read_meter
 from optimizer.metering.outside import read_any, refuse_same_file, tidy_csv
 from optimizer.report.history import RenewalFile, accept, settings_path, undo
 from optimizer.settings.check import read_settings
-from optimizer.site.history import NO_HISTORY, History
 from optimizer.site.remarks import remarks
 from optimizer.site.scenario import SCENARIO_FILE, Scenario, read_scenario
 

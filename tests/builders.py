@@ -17,12 +17,12 @@ from optimizer.base.flows import Flows
 from optimizer.base.timegrid import BillingPeriods, TimeGrid, calendar_months
 from optimizer.billing.bill import Bill, bill_flows
 from optimizer.billing.charges.base import Line
+from optimizer.billing.history import History
 from optimizer.billing.tariff import Tariff, TariffCost, compile_cost, read_tariff
 from optimizer.cost.expression import FlowSum, Peak, Scale, linear_cost
 from optimizer.planning.plan import Plan, make_plan
 from optimizer.planning.problem import Problem
 from optimizer.site.equipment import Battery, Connection, Inverter, Permissions, Photovoltaic, Plant
-from optimizer.site.history import History
 
 
 def hourly_grid(count: int, step_minutes: int = 60) -> TimeGrid:

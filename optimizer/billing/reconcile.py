@@ -24,8 +24,8 @@ from optimizer.base.units import money, number, price
 from optimizer.billing.bill import Bill, BillLine, bill_flows
 from optimizer.billing.charges.demand import DemandCharge
 from optimizer.billing.charges.percentage import PercentageCharge
+from optimizer.billing.history import History
 from optimizer.billing.tariff import Tariff, TariffCost, TariffVersion, compile_cost
-from optimizer.site.history import History
 
 MOST_DAYS_OFF = 4
 """How far the period's first and last day are moved when a wrong period is tried out."""

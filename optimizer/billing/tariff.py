@@ -37,10 +37,10 @@ from optimizer.billing.charges.net_energy import NetEnergyCharge
 from optimizer.billing.charges.percentage import PercentageCharge
 from optimizer.billing.charges.reactive import ReactiveCharge
 from optimizer.billing.charges.step_fee import StepFee
+from optimizer.billing.history import NO_HISTORY, History
 from optimizer.cost.expression import Evaluation, Node, Rounded, Sum, minus
 from optimizer.metering.price_csv import read_prices
 from optimizer.metering.series import TIME_COLUMNS, needed_column, read_stamps, read_table
-from optimizer.site.history import NO_HISTORY, History
 
 Charge = Annotated[
     FixedCharge | EnergyCharge | ExportCredit | DemandCharge | PercentageCharge

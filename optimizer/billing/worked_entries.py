@@ -13,7 +13,7 @@ from pydantic import Field, field_validator, model_validator
 from optimizer.base.calendar import When
 from optimizer.base.documents import Document
 from optimizer.base.timegrid import zone_named
-from optimizer.site.history import History
+from optimizer.billing.history import History
 
 AtLeastZero = Annotated[float, Field(ge=0)]
 Amounts = float | list[float]

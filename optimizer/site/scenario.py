@@ -25,6 +25,7 @@ from optimizer.base.timegrid import (
     meter_read_periods,
     zone_named,
 )
+from optimizer.billing.history import History
 from optimizer.forecast.build import Expected, expected_from
 from optimizer.forecast.recipe import ForecastRecipe
 from optimizer.forecast.weeks import Material
@@ -42,7 +43,6 @@ from optimizer.site.equipment import (
     Photovoltaic,
     Plant,
 )
-from optimizer.site.history import History
 from optimizer.site.loads import Dwelling, InAnOutage, Load, Panel
 
 SCENARIO_FILE = "scenario.yaml"

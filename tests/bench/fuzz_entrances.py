@@ -36,6 +36,7 @@ from typer.testing import CliRunner
 from optimizer.base.documents import read_document
 from optimizer.base.errors import OptimizerError, ScenarioError, SettingsError, TariffError
 from optimizer.base.timegrid import TimeGrid, calendar_months
+from optimizer.billing.history import History
 from optimizer.billing.reconcile import read_paid_bill
 from optimizer.billing.tariff import compile_cost, read_tariff
 from optimizer.billing.worked import read_worked_bills
@@ -47,7 +48,6 @@ from optimizer.metering.price_csv import read_prices
 from optimizer.report.history import RenewalFile
 from optimizer.settings.check import read_settings
 from optimizer.settings.controls import Controls
-from optimizer.site.history import History
 from optimizer.site.scenario import read_scenario
 from optimizer.studies.ledger import LEDGER, Ledger
 from optimizer.studies.study_file import StudyFile

@@ -20,6 +20,7 @@ from pathlib import Path
 import numpy as np
 
 from optimizer.base.timegrid import calendar_months
+from optimizer.billing.history import NO_HISTORY
 from optimizer.billing.tariff import compile_cost, find_tariff, read_tariff
 from optimizer.cost.expression import linear_cost
 from optimizer.cost.prices import Prices
@@ -36,7 +37,6 @@ from optimizer.settings.proof_labels import Ground
 from optimizer.settings.score_kernel import parts_of_the_bill
 from optimizer.settings.search import Search as LocalSearch
 from optimizer.settings.season import Season, Task
-from optimizer.site.history import NO_HISTORY
 from optimizer.site.scenario import Scenario, read_scenario
 
 LEFTOVER = 0.10

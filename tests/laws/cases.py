@@ -17,12 +17,12 @@ from hypothesis import strategies as st
 from optimizer.base.documents import Source
 from optimizer.base.flows import Flows
 from optimizer.base.timegrid import FloatArray, TimeGrid, calendar_months, meter_read_periods
+from optimizer.billing.history import History
 from optimizer.billing.tariff import Tariff, TariffCost, TariffFile, compile_cost
 from optimizer.cost.expression import linear_cost
 from optimizer.planning.problem import Problem
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window
 from optimizer.site.equipment import UNLIMITED_KW, Plant
-from optimizer.site.history import History
 
 ZONE = "Europe/Dublin"
 MONDAY = "2025-06-02"

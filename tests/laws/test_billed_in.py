@@ -12,10 +12,10 @@ from optimizer.base.errors import TariffError
 from optimizer.base.flows import Flows
 from optimizer.base.timegrid import calendar_months
 from optimizer.billing.bill import bill_flows
+from optimizer.billing.history import History
 from optimizer.billing.running import with_known_steps
 from optimizer.billing.tariff import compile_cost
 from optimizer.cost.expression import evaluate, linear_cost
-from optimizer.site.history import History
 from tests.builders import billed, local_grid, tariff_of
 
 SEASONS = "seasons: {summer: 06-01 to 09-30, winter: otherwise}"

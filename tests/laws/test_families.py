@@ -31,6 +31,7 @@ from optimizer.billing.charges.energy import _BlockLines
 from optimizer.billing.charges.minimum import MinimumCharge
 from optimizer.billing.charges.percentage import PercentageCharge
 from optimizer.billing.charges.step_fee import StepFee
+from optimizer.billing.history import History
 from optimizer.billing.tariff import (
     Charge,
     Tariff,
@@ -38,7 +39,6 @@ from optimizer.billing.tariff import (
     compile_cost,
     refuse_unknown_history,
 )
-from optimizer.site.history import History
 from tests.laws.cases import ZONE, grid_of
 from tests.laws.plain_bill import PlainBill, moments, months_of
 from tests.laws.test_twins import plant

@@ -21,12 +21,12 @@ import pytest
 
 from optimizer.base.errors import OptimizerError
 from optimizer.base.timegrid import BillingPeriod, BillingPeriods, FloatArray
+from optimizer.billing.history import History
 from optimizer.billing.tariff import Tariff, TariffCost, TariffFile, compile_cost
 from optimizer.cost.expression import linear_cost
 from optimizer.planning import cost_rows
 from optimizer.planning.plan import Plan, make_plan
 from optimizer.planning.problem import Problem
-from optimizer.site.history import History
 from tests.laws.cases import AC_PLANT, SOURCE, grid_of
 from tests.laws.test_twins import plant
 

@@ -16,6 +16,7 @@ from optimizer.base.documents import Source
 from optimizer.base.flows import Flows
 from optimizer.base.timegrid import TimeGrid, calendar_months, joined_grid, meter_read_periods
 from optimizer.billing.bill import bill_flows
+from optimizer.billing.history import History
 from optimizer.billing.running import with_known_steps
 from optimizer.billing.tariff import Tariff, TariffCost, TariffFile, compile_cost
 from optimizer.cost.expression import linear_cost
@@ -25,7 +26,6 @@ from optimizer.settings.pricing import pricing_of
 from optimizer.settings.replay import replay
 from optimizer.settings.score_kernel import parts_of_the_bill
 from optimizer.settings.windows import no_windows
-from optimizer.site.history import History
 from tests.builders import local_grid
 from tests.laws.cases import AC_PLANT, tariff_of
 from tests.laws.test_families import (

@@ -32,8 +32,8 @@ import pytest
 
 from optimizer.base.calendar import Holidays
 from optimizer.base.timegrid import calendar_months, meter_read_periods
+from optimizer.billing.history import History
 from optimizer.billing.tariff import compile_cost, shipped_folder
-from optimizer.site.history import History
 from tests.builders import billed, hourly_grid, local_grid, read_tariff_text, tariff_of
 
 CENT = 0.005

@@ -21,8 +21,8 @@ from optimizer.base.documents import Document, Location, Source
 from optimizer.base.errors import TariffError
 from optimizer.base.timegrid import BillingPeriods, BoolArray, FloatArray, IntArray, TimeGrid
 from optimizer.base.units import clock
+from optimizer.billing.history import History
 from optimizer.cost.expression import Node, Rounded, rounded
-from optimizer.site.history import History
 
 MemoryT = TypeVar("MemoryT")
 
