@@ -19,11 +19,11 @@ from optimizer.endurance.reserve import Reserve, Wish, floors_at, least_level, t
 from optimizer.paperwork import Brief, read_brief, weather_of
 from optimizer.planning.linear import LinearSolver
 from optimizer.planning.plan import Plan
+from optimizer.scenario.scenario import Scenario
 from optimizer.settings.choosing import Found
 from optimizer.settings.fitting import MonthGroups, fit, years_for
 from optimizer.settings.season import Task, multiples_between
 from optimizer.settings.windows import Settings
-from optimizer.site.scenario import Scenario
 from optimizer.stages import (
     Progress,
     cheapest_plan,

@@ -40,11 +40,11 @@ from optimizer.report.history import (
     settings_path,
     tariff_of_promise,
 )
+from optimizer.scenario.scenario import Scenario, periods_elsewhere
 from optimizer.settings.check import read_settings, refuse
 from optimizer.settings.choosing import EFFORTS
 from optimizer.settings.renewing import find_anew, find_changes
 from optimizer.settings.windows import Settings, no_windows
-from optimizer.site.scenario import Scenario, periods_elsewhere
 from optimizer.stages import (
     Progress,
     account_of,

@@ -16,6 +16,7 @@ import numpy as np
 from optimizer.base.timegrid import FloatArray
 from optimizer.base.units import number, percent
 from optimizer.forecast.recipe import ForecastRecipe, PvRecipe
+from optimizer.scenario.scenario import Scenario
 from optimizer.site.electrical import (
     dwelling_climate_va,
     dwelling_demand_va,
@@ -27,7 +28,6 @@ from optimizer.site.electrical import (
 )
 from optimizer.site.equipment import Inverter, Plant
 from optimizer.site.loads import Load
-from optimizer.site.scenario import Scenario
 from optimizer.site.starting import (
     all_at_once_w,
     left_off,

@@ -14,10 +14,10 @@ from optimizer.endurance.match import Finding
 from optimizer.endurance.outages import Outages
 from optimizer.endurance.reserve import Reserve
 from optimizer.planning.plan import GOOD_ENOUGH, Plan
+from optimizer.scenario.scenario import Scenario
 from optimizer.settings.choosing import Found, Size
 from optimizer.settings.remarks import on_other_months
 from optimizer.settings.richer import Richer
-from optimizer.site.scenario import Scenario
 from optimizer.valuation.outcome import THESE_SETTINGS, Outcome
 from optimizer.valuation.renewal import Renewal
 from optimizer.valuation.sureness import Sureness

@@ -23,7 +23,7 @@ from optimizer.report.wrapping import filled
 
 if TYPE_CHECKING:
     from optimizer.forecast.additions import Layer
-    from optimizer.site.scenario import Scenario
+    from optimizer.scenario.scenario import Scenario
     from optimizer.valuation.backtest import BackTest
 
 FIGURES = {

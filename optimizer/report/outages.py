@@ -16,8 +16,8 @@ from optimizer.report.wrapping import filled
 if TYPE_CHECKING:
     from optimizer.base.timegrid import FloatArray
     from optimizer.endurance.outages import Outages
+    from optimizer.scenario.scenario import Scenario
     from optimizer.settings.windows import Settings
-    from optimizer.site.scenario import Scenario
 
 EVERY_H = 3
 """The terminal shows every third hour of the clock."""

@@ -23,6 +23,7 @@ from optimizer.report.unseen import (
     promise,
     spread_rows,
 )
+from optimizer.scenario.scenario import Scenario
 from optimizer.settings.windows import (
     SeasonSet,
     Settings,
@@ -31,7 +32,6 @@ from optimizer.settings.windows import (
     months_text,
     power_text,
 )
-from optimizer.site.scenario import Scenario
 from optimizer.valuation.typical_day import TypicalDay, mean_by_clock, typical_day
 
 

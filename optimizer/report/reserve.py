@@ -15,7 +15,7 @@ from optimizer.settings.windows import months_text
 
 if TYPE_CHECKING:
     from optimizer.endurance.reserve import Reserve, Wish
-    from optimizer.site.scenario import Scenario
+    from optimizer.scenario.scenario import Scenario
     from optimizer.valuation.reserves import ReserveCurve
 
 COLUMN = 26

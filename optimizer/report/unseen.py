@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 from optimizer.base.units import money, number, percent
 from optimizer.forecast.weeks import LEAST_WEEKS
-from optimizer.site.scenario import ENTRY_SHARE
+from optimizer.scenario.scenario import ENTRY_SHARE
 
 if TYPE_CHECKING:
     from optimizer.forecast.ensemble import Spread

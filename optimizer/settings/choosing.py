@@ -16,6 +16,7 @@ import numpy as np
 
 from optimizer.base.parallel import side_by_side
 from optimizer.forecast.weeks import Weather
+from optimizer.scenario.scenario import ENTRY_SHARE
 from optimizer.settings.controls import Controls
 from optimizer.settings.drafts import Draft, Drafts, entries_of
 from optimizer.settings.fitting import (
@@ -30,7 +31,6 @@ from optimizer.settings.moves import rounded_to
 from optimizer.settings.search import Search
 from optimizer.settings.season import InUse, Season, Task
 from optimizer.settings.windows import Settings, no_windows
-from optimizer.site.scenario import ENTRY_SHARE
 
 EARNED_SHARE = 0.15
 """Other groups of months than the first must save this share more on unseen days.

@@ -27,7 +27,7 @@ from optimizer.economics.cash_flow import Fading, Size, Wear
 from optimizer.forecast.weeks import Material
 from optimizer.metering.forecast import Forecast
 from optimizer.paperwork import Brief, cost_for
-from optimizer.site.scenario import SCENARIO_FILE, Scenario, read_scenario
+from optimizer.scenario.scenario import SCENARIO_FILE, Scenario, read_scenario
 from optimizer.studies.fingerprint import fingerprint
 from optimizer.studies.study_file import OWN, Choice, StudyFile
 from optimizer.valuation.verdict import LEAST_DAYS

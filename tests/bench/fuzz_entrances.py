@@ -46,9 +46,9 @@ from optimizer.metering.forecast_csv import read_forecast
 from optimizer.metering.meter_csv import read_meter
 from optimizer.metering.price_csv import read_prices
 from optimizer.report.history import RenewalFile
+from optimizer.scenario.scenario import read_scenario
 from optimizer.settings.check import read_settings
 from optimizer.settings.controls import Controls
-from optimizer.site.scenario import read_scenario
 from optimizer.studies.ledger import LEDGER, Ledger
 from optimizer.studies.study_file import StudyFile
 from tests.bench import fuzz_readers

@@ -27,6 +27,7 @@ from optimizer.cost.prices import Prices
 from optimizer.forecast.weeks import Year
 from optimizer.planning.plan import Plan, make_plan
 from optimizer.planning.problem import Problem
+from optimizer.scenario.scenario import Scenario, read_scenario
 from optimizer.settings.choosing import EFFORTS
 from optimizer.settings.controls import Controls
 from optimizer.settings.drafts import Drafts
@@ -37,7 +38,6 @@ from optimizer.settings.proof_labels import Ground
 from optimizer.settings.score_kernel import parts_of_the_bill
 from optimizer.settings.search import Search as LocalSearch
 from optimizer.settings.season import Season, Task
-from optimizer.site.scenario import Scenario, read_scenario
 
 LEFTOVER = 0.10
 """Worth of a kWh left at the end of the month. [money per kWh]"""

@@ -12,7 +12,7 @@ from typer.testing import CliRunner
 
 from optimizer.billing.tariff import shipped_folder
 from optimizer.cli import app
-from optimizer.site.scenario import ENTRY_SHARE, read_scenario
+from optimizer.scenario.scenario import ENTRY_SHARE, read_scenario
 
 
 @pytest.fixture

@@ -7,8 +7,8 @@ from pathlib import Path
 from optimizer.base.documents import json_schema
 from optimizer.billing.tariff import TariffFile
 from optimizer.billing.worked_entries import BillsFile
+from optimizer.scenario.scenario import ScenarioFile
 from optimizer.settings.windows import Settings
-from optimizer.site.scenario import ScenarioFile
 from optimizer.studies.study_file import StudyFile
 
 FOLDER = Path(__file__).parents[2] / "tariffs" / "schemas"

@@ -10,8 +10,8 @@ from typer.testing import CliRunner
 from optimizer.base.errors import InputError
 from optimizer.cli import app
 from optimizer.paperwork import check_scenario
-from optimizer.site.doubts import doubts
-from optimizer.site.scenario import read_scenario
+from optimizer.scenario.doubts import doubts
+from optimizer.scenario.scenario import read_scenario
 
 SITE = """\
 scenario: Fen End

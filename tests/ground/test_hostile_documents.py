@@ -108,7 +108,7 @@ def test_aliases_that_stand_for_little_are_read(tmp_path: Path) -> None:
 
 
 def _scenario(path: Path) -> object:
-    from optimizer.site.scenario import read_scenario
+    from optimizer.scenario.scenario import read_scenario
 
     return read_scenario(path)
 

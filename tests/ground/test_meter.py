@@ -11,8 +11,8 @@ import pytest
 from optimizer.base.errors import SeriesError
 from optimizer.metering.meter_csv import read_meter
 from optimizer.paperwork import bill_meter
-from optimizer.site.remarks import remarks
-from optimizer.site.scenario import read_scenario
+from optimizer.scenario.remarks import remarks
+from optimizer.scenario.scenario import read_scenario
 
 TARIFF = """\
 tariff: Sedge Fen

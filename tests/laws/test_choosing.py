@@ -19,6 +19,7 @@ from optimizer.cost.prices import Prices
 from optimizer.forecast.weeks import Variant, Weather
 from optimizer.metering.forecast import Forecast
 from optimizer.report.record import settings_record
+from optimizer.scenario.scenario import ENTRY_SHARE
 from optimizer.settings import choosing
 from optimizer.settings.check import read_settings
 from optimizer.settings.choosing import (
@@ -38,7 +39,6 @@ from optimizer.settings.fitting import VARIANTS, couples, fit, years_for
 from optimizer.settings.replay import replay
 from optimizer.settings.season import Task
 from optimizer.settings.windows import no_windows
-from optimizer.site.scenario import ENTRY_SHARE
 from tests.laws.cases import AC_PLANT, DEMAND, FLAT, cost_of, law, problem_of, weather
 from tests.laws.sites import (
     ALL_MONTHS,

@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from optimizer.billing.tariff import shipped_folder
 from optimizer.endurance.match import findings_of
 from optimizer.paperwork import check_scenario
+from optimizer.scenario.scenario import read_scenario
 from optimizer.settings.replay import replay
 from optimizer.settings.windows import no_windows
 from optimizer.site.electrical import (
@@ -32,7 +33,6 @@ from optimizer.site.electrical import (
 )
 from optimizer.site.equipment import Inverter
 from optimizer.site.loads import Dwelling, Load, Motor
-from optimizer.site.scenario import read_scenario
 from optimizer.site.starting import (
     all_at_once_w,
     code_letter,

@@ -11,7 +11,7 @@ from optimizer.billing.tariff import shipped_folder
 from optimizer.cli import app
 from optimizer.paperwork import check_scenario
 from optimizer.report.account import invented_words
-from optimizer.site.scenario import read_scenario
+from optimizer.scenario.scenario import read_scenario
 
 DEMO = shipped_folder("scenarios") / "1_two_rates"
 

@@ -32,9 +32,9 @@ from optimizer.forecast.weeks import Material
 from optimizer.metering.forecast import Forecast
 from optimizer.metering.forecast_csv import read_forecast
 from optimizer.metering.meter_csv import read_so_far
+from optimizer.scenario.doubts import doubts
 from optimizer.settings.controls import Controls
 from optimizer.site.behaviour import Behaviour
-from optimizer.site.doubts import doubts
 from optimizer.site.equipment import (
     Battery,
     Connection,

@@ -17,7 +17,7 @@ from optimizer.metering.forecast import Forecast
 from optimizer.site.equipment import UNLIMITED_KW, Plant
 
 if TYPE_CHECKING:
-    from optimizer.site.scenario import ScenarioFile
+    from optimizer.scenario.scenario import ScenarioFile
 
 W_FOR_KW = 50
 """A power so many times another that it goes with is taken for W (1,000 times) and asked about."""

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from optimizer.base.units import number
+from optimizer.scenario.scenario import Scenario
 from optimizer.site.equipment import UNLIMITED_KW
-from optimizer.site.scenario import Scenario
 
 
 def remarks(scenario: Scenario) -> list[str]:

@@ -1,0 +1,1 @@
+"""The scenario file, and what is odd about it."""
