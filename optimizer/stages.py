@@ -23,11 +23,11 @@ from optimizer.paperwork import Brief, weather_of
 from optimizer.planning.linear import LinearSolver
 from optimizer.planning.plan import Plan, make_plan
 from optimizer.planning.problem import Problem
+from optimizer.replay.horizon import Horizon
 from optimizer.report.account import Account, ProofLine
 from optimizer.settings.choosing import EFFORTS, Found, find_settings, groupings_for
 from optimizer.settings.controls import Controls
 from optimizer.settings.fitting import MonthGroups, years_for
-from optimizer.settings.horizon import Horizon
 from optimizer.settings.proven import gap_of
 from optimizer.settings.reasons import reasons_for
 from optimizer.settings.richer import Richer, enriched, what_richer_would_bring

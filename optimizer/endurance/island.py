@@ -9,7 +9,7 @@ against a loop of its own. Read next: ``outages``.
 
 from __future__ import annotations
 
-from optimizer.settings.kernel import Numbers  # first: it tells numba where to keep code
+from optimizer.replay.kernel import Numbers  # first: it tells numba where to keep code
 
 # isort: split
 

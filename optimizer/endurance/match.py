@@ -37,7 +37,7 @@ from optimizer.site.starting import (
 )
 
 if TYPE_CHECKING:  # what checks alone need loads no compiled code
-    from optimizer.settings.replay import Replay
+    from optimizer.replay.replay import Replay
 
 Severity = Literal["serious", "odd", "information"]
 

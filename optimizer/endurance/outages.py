@@ -18,8 +18,8 @@ from optimizer.base import parallel as workers
 from optimizer.base.timegrid import FloatArray, IntArray, TimeGrid
 from optimizer.endurance.island import CARRIED, EMPTY, OVERLOAD, POWER, carry
 from optimizer.forecast.ensemble import Spread
-from optimizer.settings.kernel import Numbers
-from optimizer.settings.replay import Replay
+from optimizer.replay.kernel import Numbers
+from optimizer.replay.replay import Replay
 from optimizer.site.equipment import Plant
 from optimizer.site.loads import MOST_HOURS
 

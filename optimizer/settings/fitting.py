@@ -16,8 +16,8 @@ from optimizer.base.parallel import side_by_side
 from optimizer.base.timegrid import IntArray
 from optimizer.cost.expression import LinearCost, Peak
 from optimizer.forecast.weeks import Variant, Weather, Year
+from optimizer.replay.replay import replay
 from optimizer.settings.drafts import Drafts, drafts_of, not_below, window_of
-from optimizer.settings.replay import replay
 from optimizer.settings.search import Search
 from optimizer.settings.season import InUse, Season, Task
 from optimizer.settings.windows import DaySet, SeasonSet, Settings

@@ -28,9 +28,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from optimizer.base.timegrid import BoolArray, FloatArray, IntArray
+from optimizer.replay.kernel import PART_PEAK
 from optimizer.settings import proof_kernel as inner
 from optimizer.settings.drafts import Drafts
-from optimizer.settings.kernel import PART_PEAK
 from optimizer.settings.proof_labels import Ground, Labels
 from optimizer.settings.proof_orders import count_of_orders, rows_of
 

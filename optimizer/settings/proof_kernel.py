@@ -24,7 +24,7 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from optimizer.base.timegrid import BoolArray, FloatArray, IntArray
-from optimizer.settings.kernel import (
+from optimizer.replay.kernel import (
     ACTION,
     CAP,
     FLOOR,

@@ -16,9 +16,9 @@ from optimizer.base.flows import Flows
 from optimizer.base.timegrid import FloatArray, IntArray, TimeGrid, clock_slots
 from optimizer.base.units import MINUTES_PER_DAY
 from optimizer.cost.expression import LinearCost
+from optimizer.replay.kernel import ACTION_CODE, Numbers
 from optimizer.settings.controls import Controls
 from optimizer.settings.drafts import Draft, Drafts
-from optimizer.settings.kernel import ACTION_CODE, Numbers
 from optimizer.settings.pricing import pricing_of
 from optimizer.settings.proof_orders import no_window, order_of, orders_of_controls
 from optimizer.settings.score_kernel import LANES, score_many

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from optimizer.base.timegrid import FloatArray, IntArray
 from optimizer.cost.expression import EDGE_SLACK
-from optimizer.settings.kernel import (
+from optimizer.replay.kernel import (
     ACTION,
     BEYOND_CYCLES_COST,
     CAP,

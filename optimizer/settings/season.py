@@ -23,6 +23,8 @@ from optimizer.base.units import MINUTES_PER_DAY
 from optimizer.cost.expression import LinearCost
 from optimizer.cost.prices import Prices
 from optimizer.forecast.weeks import Year
+from optimizer.replay.kernel import Numbers, Pricing
+from optimizer.replay.replay import order_row
 from optimizer.settings.controls import Controls
 from optimizer.settings.drafts import (
     Draft,
@@ -33,9 +35,7 @@ from optimizer.settings.drafts import (
     window_of,
     with_one_undone,
 )
-from optimizer.settings.kernel import Numbers, Pricing
 from optimizer.settings.pricing import pricing_of, softened
-from optimizer.settings.replay import order_row
 from optimizer.settings.score_kernel import LANES, score_many
 from optimizer.site.equipment import Plant
 

@@ -31,6 +31,8 @@ from optimizer.planning.linear import LinearSolver
 from optimizer.planning.plan import Plan
 from optimizer.planning.solver import Basis
 from optimizer.planning.tangent import bigger_battery, bigger_connection, bigger_inverter
+from optimizer.replay.horizon import Horizon
+from optimizer.replay.replay import Replay
 from optimizer.settings.choosing import (
     EFFORTS,
     EFFORTS_ALIKE,
@@ -39,8 +41,6 @@ from optimizer.settings.choosing import (
     find_alike,
     find_settings,
 )
-from optimizer.settings.horizon import Horizon
-from optimizer.settings.replay import Replay
 from optimizer.settings.season import Task
 from optimizer.settings.windows import Settings, no_windows
 from optimizer.site.equipment import UNLIMITED_KW, Plant

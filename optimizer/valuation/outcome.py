@@ -14,10 +14,10 @@ from optimizer.base.timegrid import FloatArray
 from optimizer.billing.bill import Bill, bill_flows
 from optimizer.billing.tariff import TariffCost
 from optimizer.planning.plan import Plan
+from optimizer.replay.horizon import Horizon
+from optimizer.replay.replay import Replay
 from optimizer.settings.effects import Priced
-from optimizer.settings.horizon import Horizon
 from optimizer.settings.reasons import Reason
-from optimizer.settings.replay import Replay
 from optimizer.settings.windows import Settings, no_windows
 from optimizer.site.equipment import Plant
 

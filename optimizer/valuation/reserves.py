@@ -18,8 +18,8 @@ from optimizer.endurance.reserve import Wish
 from optimizer.planning.linear import LinearSolver
 from optimizer.planning.plan import Plan, make_plan
 from optimizer.planning.problem import Problem
+from optimizer.replay.horizon import Horizon
 from optimizer.settings.fitting import MonthGroups
-from optimizer.settings.horizon import Horizon
 
 
 @dataclass(frozen=True)

@@ -23,7 +23,7 @@ from optimizer.billing.bill import bill_flows
 from optimizer.billing.tariff import TariffCost
 from optimizer.metering.forecast import Forecast
 from optimizer.metering.series import read_table
-from optimizer.settings.horizon import Horizon
+from optimizer.replay.horizon import Horizon
 from optimizer.settings.windows import Settings
 from optimizer.valuation.shape import Battery, Shape, net_of, shape_of
 

@@ -15,8 +15,8 @@ import numpy as np
 from optimizer.base.flows import Flows
 from optimizer.base.timegrid import BoolArray, FloatArray, TimeGrid
 from optimizer.base.units import ENERGY_TOLERANCE_KWH
-from optimizer.settings.horizon import Horizon
-from optimizer.settings.replay import Replay
+from optimizer.replay.horizon import Horizon
+from optimizer.replay.replay import Replay
 from optimizer.settings.windows import no_windows
 
 TELLING_SHARE = 0.1

@@ -23,9 +23,9 @@ from optimizer.forecast.weeks import Variant, Weather, Year
 from optimizer.planning.linear import LinearSolver
 from optimizer.planning.plan import GOOD_ENOUGH, make_plan
 from optimizer.planning.problem import Problem
+from optimizer.replay.horizon import Horizon
+from optimizer.replay.replay import Replay
 from optimizer.settings.choosing import Found
-from optimizer.settings.horizon import Horizon
-from optimizer.settings.replay import Replay
 from optimizer.settings.windows import Settings
 from optimizer.site.equipment import Plant
 from optimizer.valuation.outcome import NOTHING_TO_SAVE

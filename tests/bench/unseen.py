@@ -27,10 +27,10 @@ from optimizer.cost.prices import Prices
 from optimizer.forecast.weeks import Variant, Weather, Year
 from optimizer.planning.plan import make_plan
 from optimizer.planning.problem import Problem
+from optimizer.replay.horizon import Horizon
 from optimizer.settings.check import read_settings
 from optimizer.settings.choosing import EFFORTS, find_settings, groupings_for
 from optimizer.settings.fitting import fit
-from optimizer.settings.horizon import Horizon
 from optimizer.settings.season import Task
 from optimizer.settings.windows import Settings, no_windows
 from tests.bench.cells import Cell, cells

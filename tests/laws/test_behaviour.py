@@ -19,7 +19,7 @@ from pydantic import ValidationError
 from optimizer.base.timegrid import FloatArray, TimeGrid
 from optimizer.billing.bill import bill_flows
 from optimizer.cost.expression import linear_cost
-from optimizer.settings.kernel import (
+from optimizer.replay.kernel import (
     BEYOND_CYCLES_COST,
     NO_CAP,
     OVERLOAD,
@@ -27,8 +27,8 @@ from optimizer.settings.kernel import (
     Numbers,
     step_through,
 )
+from optimizer.replay.replay import Replay, orders_of, replay
 from optimizer.settings.pricing import pricing_of
-from optimizer.settings.replay import Replay, orders_of, replay
 from optimizer.settings.score_kernel import LANES, score_many
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window
 from optimizer.site.behaviour import Behaviour

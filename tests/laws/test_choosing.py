@@ -18,6 +18,7 @@ from optimizer.cost.expression import linear_cost
 from optimizer.cost.prices import Prices
 from optimizer.forecast.weeks import Variant, Weather
 from optimizer.metering.forecast import Forecast
+from optimizer.replay.replay import replay
 from optimizer.report.record import settings_record
 from optimizer.scenario.scenario import ENTRY_SHARE
 from optimizer.settings import choosing
@@ -36,7 +37,6 @@ from optimizer.settings.choosing import (
 from optimizer.settings.controls import Controls
 from optimizer.settings.drafts import Draft, drafts_of
 from optimizer.settings.fitting import VARIANTS, couples, fit, years_for
-from optimizer.settings.replay import replay
 from optimizer.settings.season import Task
 from optimizer.settings.windows import no_windows
 from tests.laws.cases import AC_PLANT, DEMAND, FLAT, cost_of, law, problem_of, weather

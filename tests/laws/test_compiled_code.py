@@ -13,12 +13,12 @@ from pathlib import Path
 
 import pytest
 
-from optimizer.settings import compiled_code
-from optimizer.settings.compiled_code import UNUSED_DAYS, keep_compiled_code
+from optimizer.replay import compiled_code
+from optimizer.replay.compiled_code import UNUSED_DAYS, keep_compiled_code
 
 WHERE = """
 import os
-from optimizer.settings.kernel import step_through
+from optimizer.replay.kernel import step_through
 print(os.environ["NUMBA_CACHE_DIR"], step_through.stats.cache_path)
 """
 
@@ -108,8 +108,8 @@ def test_without_a_cache_folder_code_is_compiled_into_one_that_goes_with_the_pro
 
 RUN = """
 import numpy as np
-from optimizer.settings.kernel import is_resting, step_through
-from optimizer.settings.replay import replay
+from optimizer.replay.kernel import is_resting, step_through
+from optimizer.replay.replay import replay
 from optimizer.settings.windows import no_windows
 from tests.laws.cases import AC_PLANT, grid_of
 run = replay(AC_PLANT, grid_of(24), np.full(24, 0.5), np.full(24, 0.7), no_windows(10.0), 3.0)

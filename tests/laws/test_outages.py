@@ -17,7 +17,7 @@ from optimizer.billing.tariff import shipped_folder
 from optimizer.cli import app
 from optimizer.endurance.island import CARRIED, EMPTY, OVERLOAD, POWER
 from optimizer.endurance.outages import Outages, outages_of
-from optimizer.settings.replay import Replay, replay
+from optimizer.replay.replay import Replay, replay
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, no_windows
 from optimizer.site.behaviour import Behaviour
 from optimizer.site.equipment import Inverter, Plant

@@ -24,8 +24,8 @@ from optimizer.holding import Solved, solve, wish_of, with_endurance
 from optimizer.metering.forecast import Forecast
 from optimizer.paperwork import read_brief
 from optimizer.planning.linear import LinearSolver
+from optimizer.replay.horizon import Horizon
 from optimizer.seasons import brief_on
-from optimizer.settings.horizon import Horizon
 from optimizer.settings.renewing import changes_of
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window, no_windows
 from optimizer.site.equipment import Plant

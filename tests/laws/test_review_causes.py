@@ -11,8 +11,8 @@ from dataclasses import replace
 import pytest
 
 from optimizer.base.flows import Flows
+from optimizer.replay.horizon import Horizon
 from optimizer.report.review import review_record, review_text
-from optimizer.settings.horizon import Horizon
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window, no_windows
 from optimizer.site.behaviour import Behaviour
 from optimizer.valuation.review import CAUSES, Review, review_of

@@ -13,13 +13,13 @@ from hypothesis import strategies as st
 
 from optimizer.base.timegrid import TimeGrid
 from optimizer.planning.plan import make_plan
+from optimizer.replay.replay import replay
 from optimizer.settings import choosing, moves, search
 from optimizer.settings import season as season_module
 from optimizer.settings.choosing import Effort, Found, find_settings
 from optimizer.settings.controls import DAY_SETS, Controls
 from optimizer.settings.drafts import entries_of
 from optimizer.settings.fitting import years_for
-from optimizer.settings.replay import replay
 from optimizer.settings.search import Search
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window
 from optimizer.site.equipment import Plant

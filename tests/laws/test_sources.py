@@ -10,7 +10,7 @@ from hypothesis import given
 
 from optimizer.base.flows import Flows
 from optimizer.cost.expression import linear_cost
-from optimizer.settings.horizon import Horizon
+from optimizer.replay.horizon import Horizon
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window, no_windows
 from optimizer.valuation.sources import Sources, sources_of
 from tests.laws.cases import (

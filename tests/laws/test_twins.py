@@ -50,9 +50,9 @@ from optimizer.planning.matrix import matrix_of
 from optimizer.planning.plan import make_plan
 from optimizer.planning.problem import Limits, Problem
 from optimizer.planning.solver import solve
-from optimizer.settings.kernel import OVERLOAD_COST, Numbers
+from optimizer.replay.kernel import OVERLOAD_COST, Numbers
+from optimizer.replay.replay import Replay, orders_of, replay
 from optimizer.settings.pricing import _Writer
-from optimizer.settings.replay import Replay, orders_of, replay
 from optimizer.settings.score_kernel import LANES, score_many
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window
 from optimizer.site.equipment import Plant

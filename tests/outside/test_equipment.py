@@ -13,8 +13,8 @@ from hypothesis import strategies as st
 from optimizer.billing.tariff import shipped_folder
 from optimizer.endurance.match import findings_of
 from optimizer.paperwork import check_scenario
+from optimizer.replay.replay import replay
 from optimizer.scenario.scenario import read_scenario
-from optimizer.settings.replay import replay
 from optimizer.settings.windows import no_windows
 from optimizer.site.electrical import (
     TEMPERATURE_FACTOR,

@@ -57,7 +57,7 @@ def keep_compiled_code(*constants: object) -> Path:
 
 
 def _version(constants: tuple[object, ...]) -> str:
-    kernels = sorted(Path(__file__).parent.glob("*kernel.py"))
+    kernels = sorted(Path(__file__).parents[1].rglob("*kernel.py"))
     whole = b"".join(file.read_bytes() for file in kernels) + repr(constants).encode()
     return hashlib.sha256(whole).hexdigest()[:12]
 

@@ -19,7 +19,7 @@ from typing import NamedTuple
 
 from optimizer.base.timegrid import FloatArray, IntArray
 from optimizer.cost.expression import EDGE_SLACK
-from optimizer.settings.compiled_code import keep_compiled_code
+from optimizer.replay.compiled_code import keep_compiled_code
 from optimizer.site.equipment import Plant
 
 keep_compiled_code(EDGE_SLACK)

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from optimizer.base.timegrid import FloatArray, TimeGrid
-from optimizer.settings.replay import Replay, replay
+from optimizer.replay.replay import Replay, replay
 from optimizer.settings.windows import Settings, no_windows
 from optimizer.site.equipment import Plant
 

@@ -14,7 +14,7 @@ import numpy as np
 from optimizer.base.flows import Flows
 from optimizer.base.timegrid import FloatArray, IntArray, TimeGrid, clock_slots
 from optimizer.base.units import ENERGY_TOLERANCE_KWH
-from optimizer.settings.kernel import (
+from optimizer.replay.kernel import (
     ACTION_CODE,
     CHARGED,
     COVER,

@@ -1,0 +1,1 @@
+"""What the equipment does step by step under settings."""
