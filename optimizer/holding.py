@@ -20,9 +20,9 @@ from optimizer.paperwork import Brief, read_brief, weather_of
 from optimizer.planning.linear import LinearSolver
 from optimizer.planning.plan import Plan
 from optimizer.scenario.scenario import Scenario
-from optimizer.settings.choosing import Found
-from optimizer.settings.fitting import MonthGroups, fit, years_for
-from optimizer.settings.season import Task, multiples_between
+from optimizer.search.choose import Found
+from optimizer.search.fit import MonthGroups, fit, years_for
+from optimizer.search.score import Task, multiples_between
 from optimizer.settings.windows import Settings
 from optimizer.stages import (
     Progress,

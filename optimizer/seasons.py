@@ -41,9 +41,9 @@ from optimizer.report.history import (
     tariff_of_promise,
 )
 from optimizer.scenario.scenario import Scenario, periods_elsewhere
+from optimizer.search.choose import EFFORTS
+from optimizer.search.renewing import find_anew, find_changes
 from optimizer.settings.check import read_settings, refuse
-from optimizer.settings.choosing import EFFORTS
-from optimizer.settings.renewing import find_anew, find_changes
 from optimizer.settings.windows import Settings, no_windows
 from optimizer.stages import (
     Progress,

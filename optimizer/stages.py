@@ -25,13 +25,13 @@ from optimizer.planning.plan import Plan, make_plan
 from optimizer.planning.problem import Problem
 from optimizer.replay.horizon import Horizon
 from optimizer.report.account import Account, ProofLine
-from optimizer.settings.choosing import EFFORTS, Found, find_settings, groupings_for
+from optimizer.search.choose import EFFORTS, Found, find_settings, groupings_for
+from optimizer.search.fit import MonthGroups, years_for
+from optimizer.search.proven import gap_of
+from optimizer.search.richer import Richer, enriched, what_richer_would_bring
+from optimizer.search.score import Season, Task
 from optimizer.settings.controls import Controls
-from optimizer.settings.fitting import MonthGroups, years_for
-from optimizer.settings.proven import gap_of
 from optimizer.settings.reasons import reasons_for
-from optimizer.settings.richer import Richer, enriched, what_richer_would_bring
-from optimizer.settings.season import Season, Task
 from optimizer.settings.windows import Settings, no_windows
 from optimizer.valuation.outcome import NOTHING_TO_SAVE, Judge, Outcome, cases_of
 

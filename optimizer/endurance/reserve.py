@@ -18,7 +18,7 @@ from optimizer.base.timegrid import FloatArray
 from optimizer.endurance.outages import carried_kwh, outages_from
 from optimizer.forecast.weeks import Year
 from optimizer.replay.horizon import Horizon
-from optimizer.settings.fitting import MonthGroups
+from optimizer.search.fit import MonthGroups
 from optimizer.settings.windows import Settings
 
 Floors = Mapping[int, float]

@@ -15,9 +15,9 @@ from optimizer.endurance.outages import Outages
 from optimizer.endurance.reserve import Reserve
 from optimizer.planning.plan import GOOD_ENOUGH, Plan
 from optimizer.scenario.scenario import Scenario
-from optimizer.settings.choosing import Found, Size
+from optimizer.search.choose import Found, Size
+from optimizer.search.richer import Richer
 from optimizer.settings.remarks import on_other_months
-from optimizer.settings.richer import Richer
 from optimizer.valuation.outcome import THESE_SETTINGS, Outcome
 from optimizer.valuation.renewal import Renewal
 from optimizer.valuation.sureness import Sureness

@@ -8,8 +8,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from optimizer.base.units import number
+from optimizer.search.drafts import full_power_kw
 from optimizer.settings.controls import Controls
-from optimizer.settings.drafts import full_power_kw
 from optimizer.settings.windows import Settings, Window, months_text
 from optimizer.site.equipment import Plant
 

@@ -10,7 +10,7 @@ from importlib.metadata import PackageNotFoundError, version
 from typing import Any
 
 from optimizer import __version__
-from optimizer.settings.fitting import SEED
+from optimizer.search.fit import SEED
 from optimizer.studies.cases import Study
 
 LIBRARIES = (

@@ -33,7 +33,7 @@ from optimizer.planning.solver import Basis
 from optimizer.planning.tangent import bigger_battery, bigger_connection, bigger_inverter
 from optimizer.replay.horizon import Horizon
 from optimizer.replay.replay import Replay
-from optimizer.settings.choosing import (
+from optimizer.search.choose import (
     EFFORTS,
     EFFORTS_ALIKE,
     Found,
@@ -41,7 +41,7 @@ from optimizer.settings.choosing import (
     find_alike,
     find_settings,
 )
-from optimizer.settings.season import Task
+from optimizer.search.score import Task
 from optimizer.settings.windows import Settings, no_windows
 from optimizer.site.equipment import UNLIMITED_KW, Plant
 from optimizer.stages import cheapest_plan, groupings_of, horizon_of, problem_of, task_of

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from optimizer.base.units import money, number
-from optimizer.settings.choosing import Found, Size
-from optimizer.settings.renewing import Change, changes_of, without_change
+from optimizer.search.choose import Found, Size
+from optimizer.search.renewing import Change, changes_of, without_change
 from optimizer.settings.windows import Settings
 from optimizer.site.equipment import Plant
 

@@ -19,7 +19,7 @@ from optimizer.planning.linear import LinearSolver
 from optimizer.planning.plan import Plan, make_plan
 from optimizer.planning.problem import Problem
 from optimizer.replay.horizon import Horizon
-from optimizer.settings.fitting import MonthGroups
+from optimizer.search.fit import MonthGroups
 
 
 @dataclass(frozen=True)

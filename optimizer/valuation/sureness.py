@@ -25,7 +25,7 @@ from optimizer.planning.plan import GOOD_ENOUGH, make_plan
 from optimizer.planning.problem import Problem
 from optimizer.replay.horizon import Horizon
 from optimizer.replay.replay import Replay
-from optimizer.settings.choosing import Found
+from optimizer.search.choose import Found
 from optimizer.settings.windows import Settings
 from optimizer.site.equipment import Plant
 from optimizer.valuation.outcome import NOTHING_TO_SAVE

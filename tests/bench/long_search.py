@@ -17,8 +17,8 @@ from pathlib import Path
 
 import numpy as np
 
-from optimizer.settings.choosing import EFFORTS, groupings_for
-from optimizer.settings.fitting import fit, years_for
+from optimizer.search.choose import EFFORTS, groupings_for
+from optimizer.search.fit import fit, years_for
 from tests.bench.cells import Cell, cells
 from tests.bench.unseen import Half, half_of
 

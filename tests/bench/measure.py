@@ -36,9 +36,9 @@ from optimizer.planning.plan import make_plan
 from optimizer.planning.problem import Problem
 from optimizer.replay.kernel import OVERLOAD, Numbers, step_through
 from optimizer.replay.replay import orders_of
+from optimizer.search.drafts import Draft
+from optimizer.search.score import Season, Task
 from optimizer.settings.controls import Controls
-from optimizer.settings.drafts import Draft
-from optimizer.settings.season import Season, Task
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window
 from optimizer.site.equipment import (
     Battery,

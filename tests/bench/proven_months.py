@@ -28,16 +28,16 @@ from optimizer.forecast.weeks import Year
 from optimizer.planning.plan import Plan, make_plan
 from optimizer.planning.problem import Problem
 from optimizer.scenario.scenario import Scenario, read_scenario
-from optimizer.settings.choosing import EFFORTS
+from optimizer.search.choose import EFFORTS
+from optimizer.search.drafts import Drafts
+from optimizer.search.fit import SEED
+from optimizer.search.local_search import Search as LocalSearch
+from optimizer.search.pricing import pricing_of
+from optimizer.search.proof import prove
+from optimizer.search.proof_labels import Ground
+from optimizer.search.score import Season, Task
+from optimizer.search.score_kernel import parts_of_the_bill
 from optimizer.settings.controls import Controls
-from optimizer.settings.drafts import Drafts
-from optimizer.settings.fitting import SEED
-from optimizer.settings.pricing import pricing_of
-from optimizer.settings.proof import prove
-from optimizer.settings.proof_labels import Ground
-from optimizer.settings.score_kernel import parts_of_the_bill
-from optimizer.settings.search import Search as LocalSearch
-from optimizer.settings.season import Season, Task
 
 LEFTOVER = 0.10
 """Worth of a kWh left at the end of the month. [money per kWh]"""

@@ -28,10 +28,10 @@ from optimizer.forecast.weeks import Variant, Weather, Year
 from optimizer.planning.plan import make_plan
 from optimizer.planning.problem import Problem
 from optimizer.replay.horizon import Horizon
+from optimizer.search.choose import EFFORTS, find_settings, groupings_for
+from optimizer.search.fit import fit
+from optimizer.search.score import Task
 from optimizer.settings.check import read_settings
-from optimizer.settings.choosing import EFFORTS, find_settings, groupings_for
-from optimizer.settings.fitting import fit
-from optimizer.settings.season import Task
 from optimizer.settings.windows import Settings, no_windows
 from tests.bench.cells import Cell, cells
 

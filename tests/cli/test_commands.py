@@ -20,8 +20,8 @@ from optimizer.base.errors import DisagreementError
 from optimizer.billing.tariff import shipped_folder
 from optimizer.cli import Effort, app
 from optimizer.scenario.scenario import read_scenario
+from optimizer.search.choose import EFFORTS
 from optimizer.settings.check import read_settings
-from optimizer.settings.choosing import EFFORTS
 from optimizer.story import PLANNING_S
 
 DEMO = shipped_folder("scenarios") / "1_two_rates"

@@ -18,12 +18,12 @@ from optimizer.metering.forecast import Forecast
 from optimizer.paperwork import Brief
 from optimizer.planning.plan import Plan, make_plan
 from optimizer.replay.replay import replay
+from optimizer.search.choose import Effort, Found, find_settings
+from optimizer.search.fit import MonthGroups, years_for
+from optimizer.search.score import Season, Task
 from optimizer.seasons import brief_on
 from optimizer.settings.check import refusals
-from optimizer.settings.choosing import Effort, Found, find_settings
 from optimizer.settings.controls import Controls
-from optimizer.settings.fitting import MonthGroups, years_for
-from optimizer.settings.season import Season, Task
 from optimizer.settings.windows import Settings, no_windows
 from optimizer.site.equipment import Plant
 from optimizer.stages import prices_of

@@ -10,7 +10,7 @@ from optimizer.base.flows import Flows
 from optimizer.billing.bill import bill_flows
 from optimizer.billing.tariff import shipped_folder
 from optimizer.paperwork import Brief, read_brief, weather_of
-from optimizer.settings.choosing import Effort, find_settings, groupings_for
+from optimizer.search.choose import Effort, find_settings, groupings_for
 from optimizer.settings.windows import Settings
 from optimizer.stages import cheapest_plan, groupings_of, task_of
 

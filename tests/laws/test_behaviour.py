@@ -28,8 +28,8 @@ from optimizer.replay.kernel import (
     step_through,
 )
 from optimizer.replay.replay import Replay, orders_of, replay
-from optimizer.settings.pricing import pricing_of
-from optimizer.settings.score_kernel import LANES, score_many
+from optimizer.search.pricing import pricing_of
+from optimizer.search.score_kernel import LANES, score_many
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window
 from optimizer.site.behaviour import Behaviour
 from optimizer.site.equipment import Connection, Inverter, Plant

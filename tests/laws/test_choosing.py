@@ -21,9 +21,8 @@ from optimizer.metering.forecast import Forecast
 from optimizer.replay.replay import replay
 from optimizer.report.record import settings_record
 from optimizer.scenario.scenario import ENTRY_SHARE
-from optimizer.settings import choosing
-from optimizer.settings.check import read_settings
-from optimizer.settings.choosing import (
+from optimizer.search import choose as choosing
+from optimizer.search.choose import (
     EARNED_SHARE,
     MARGINS,
     Effort,
@@ -34,10 +33,11 @@ from optimizer.settings.choosing import (
     least_per_entry,
     worth_typing,
 )
+from optimizer.search.drafts import Draft, drafts_of
+from optimizer.search.fit import VARIANTS, couples, fit, years_for
+from optimizer.search.score import Task
+from optimizer.settings.check import read_settings
 from optimizer.settings.controls import Controls
-from optimizer.settings.drafts import Draft, drafts_of
-from optimizer.settings.fitting import VARIANTS, couples, fit, years_for
-from optimizer.settings.season import Task
 from optimizer.settings.windows import no_windows
 from tests.laws.cases import AC_PLANT, DEMAND, FLAT, cost_of, law, problem_of, weather
 from tests.laws.sites import (

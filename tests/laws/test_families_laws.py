@@ -20,8 +20,8 @@ from optimizer.base.timegrid import FloatArray, TimeGrid
 from optimizer.billing.bill import bill_flows
 from optimizer.billing.tariff import TariffCost
 from optimizer.cost.expression import LinearCost, Peak, linear_cost
-from optimizer.settings.pricing import pricing_of
-from optimizer.settings.score_kernel import parts_of_the_bill
+from optimizer.search.pricing import pricing_of
+from optimizer.search.score_kernel import parts_of_the_bill
 from tests.laws.cases import AC_PLANT, cost_of, grid_of, law, random_flows, random_meter
 
 Words = dict[str, Any]

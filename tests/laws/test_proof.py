@@ -19,12 +19,12 @@ from optimizer.base.units import MINUTES_PER_DAY, clock
 from optimizer.planning.plan import make_plan
 from optimizer.replay.kernel import OVERLOAD_COST
 from optimizer.replay.replay import replay
-from optimizer.settings import proof, proof_kernel, proof_orders
-from optimizer.settings.average_day import Draft
+from optimizer.search import proof, proof_kernel, proof_orders
+from optimizer.search.first_guesses import Draft
+from optimizer.search.proof import prove
+from optimizer.search.proof_labels import Drafts, Ground
+from optimizer.search.proof_orders import orders_of_controls
 from optimizer.settings.controls import Controls
-from optimizer.settings.proof import prove
-from optimizer.settings.proof_labels import Drafts, Ground
-from optimizer.settings.proof_orders import orders_of_controls
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window
 from optimizer.site.behaviour import Behaviour
 from optimizer.site.equipment import Plant

@@ -10,14 +10,14 @@ import pytest
 
 from optimizer.forecast.weeks import Weather
 from optimizer.metering.forecast import Forecast
-from optimizer.settings.choosing import Effort, find_settings
+from optimizer.search.choose import Effort, find_settings
+from optimizer.search.drafts import drafts_of
+from optimizer.search.proof import prove
+from optimizer.search.proof_labels import Ground
+from optimizer.search.proven import gap_of
+from optimizer.search.richer import enriched, lacks, what_richer_would_bring
+from optimizer.search.score import Task
 from optimizer.settings.controls import Controls
-from optimizer.settings.drafts import drafts_of
-from optimizer.settings.proof import prove
-from optimizer.settings.proof_labels import Ground
-from optimizer.settings.proven import gap_of
-from optimizer.settings.richer import enriched, lacks, what_richer_would_bring
-from optimizer.settings.season import Task
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window, no_windows
 from tests.laws.cases import AC_PLANT, grid_of
 from tests.laws.sites import site, task_of

@@ -10,10 +10,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from optimizer.settings.choosing import Effort
-from optimizer.settings.controls import Controls
-from optimizer.settings.drafts import Draft, Drafts, changes_between, with_one_undone
-from optimizer.settings.renewing import (
+from optimizer.search.choose import Effort
+from optimizer.search.drafts import Draft, Drafts, changes_between, with_one_undone
+from optimizer.search.renewing import (
     changes_of,
     find_anew,
     find_changes,
@@ -22,6 +21,7 @@ from optimizer.settings.renewing import (
     renewed,
     without_change,
 )
+from optimizer.settings.controls import Controls
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window
 from optimizer.valuation.renewal import DAYS_PER_MONTH, renewal_of
 from tests.builders import local_grid

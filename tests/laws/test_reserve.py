@@ -25,8 +25,8 @@ from optimizer.metering.forecast import Forecast
 from optimizer.paperwork import read_brief
 from optimizer.planning.linear import LinearSolver
 from optimizer.replay.horizon import Horizon
+from optimizer.search.renewing import changes_of
 from optimizer.seasons import brief_on
-from optimizer.settings.renewing import changes_of
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window, no_windows
 from optimizer.site.equipment import Plant
 from optimizer.stages import groupings_of, horizon_of

@@ -19,15 +19,15 @@ from optimizer.base.timegrid import FloatArray
 from optimizer.cost.expression import linear_cost
 from optimizer.forecast.weeks import Year
 from optimizer.planning.plan import Plan, make_plan
-from optimizer.settings import moves
-from optimizer.settings import season as season_module
-from optimizer.settings.choosing import Effort, Found
+from optimizer.search import neighbours as moves
+from optimizer.search import score as season_module
+from optimizer.search.choose import Effort, Found
+from optimizer.search.drafts import Draft, Drafts, entries_of
+from optimizer.search.fit import settings_of, years_for
+from optimizer.search.pricing import pricing_of, softened
+from optimizer.search.score import Season
+from optimizer.search.score_kernel import parts_of_the_bill
 from optimizer.settings.controls import Controls
-from optimizer.settings.drafts import Draft, Drafts, entries_of
-from optimizer.settings.fitting import settings_of, years_for
-from optimizer.settings.pricing import pricing_of, softened
-from optimizer.settings.score_kernel import parts_of_the_bill
-from optimizer.settings.season import Season
 from optimizer.settings.windows import Settings
 from optimizer.site.behaviour import Behaviour
 from tests.laws.cases import (
@@ -295,7 +295,7 @@ def test_a_machine_of_one_core_finds_the_same_windows_as_this_one(
 
 
 TIED = """
-from optimizer.settings.choosing import Effort, Found
+from optimizer.search.choose import Effort, Found
 from optimizer.settings.controls import Controls
 from tests.laws.test_season import words_of
 from tests.laws.cases import AC_PLANT

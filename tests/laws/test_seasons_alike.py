@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from optimizer.settings.choosing import groupings_for
+from optimizer.search.choose import groupings_for
 from tests.builders import billed, local_grid, tariff_of
 
 GRID = local_grid("2026-01-01T00:00", "Europe/Berlin", 8760)

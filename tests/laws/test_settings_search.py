@@ -14,13 +14,15 @@ from hypothesis import strategies as st
 from optimizer.base.timegrid import TimeGrid
 from optimizer.planning.plan import make_plan
 from optimizer.replay.replay import replay
-from optimizer.settings import choosing, moves, search
-from optimizer.settings import season as season_module
-from optimizer.settings.choosing import Effort, Found, find_settings
+from optimizer.search import choose as choosing
+from optimizer.search import local_search as search
+from optimizer.search import neighbours as moves
+from optimizer.search import score as season_module
+from optimizer.search.choose import Effort, Found, find_settings
+from optimizer.search.drafts import entries_of
+from optimizer.search.fit import years_for
+from optimizer.search.local_search import Search
 from optimizer.settings.controls import DAY_SETS, Controls
-from optimizer.settings.drafts import entries_of
-from optimizer.settings.fitting import years_for
-from optimizer.settings.search import Search
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window
 from optimizer.site.equipment import Plant
 from tests.laws.cases import (

@@ -19,8 +19,8 @@ import numpy as np
 import pytest
 
 import optimizer.cost.expression as cost_module
-import optimizer.settings.pricing as pricing_module
-import optimizer.settings.score_kernel as score_module
+import optimizer.search.pricing as pricing_module
+import optimizer.search.score_kernel as score_module
 from optimizer.base.errors import DisagreementError, OptimizerError
 from optimizer.base.timegrid import FloatArray, IntArray, TimeGrid, interval_of_step
 from optimizer.billing.bill import bill_flows
@@ -52,8 +52,8 @@ from optimizer.planning.problem import Limits, Problem
 from optimizer.planning.solver import solve
 from optimizer.replay.kernel import OVERLOAD_COST, Numbers
 from optimizer.replay.replay import Replay, orders_of, replay
-from optimizer.settings.pricing import _Writer
-from optimizer.settings.score_kernel import LANES, score_many
+from optimizer.search.pricing import _Writer
+from optimizer.search.score_kernel import LANES, score_many
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window
 from optimizer.site.equipment import Plant
 from tests.laws.cases import (

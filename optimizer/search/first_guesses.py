@@ -15,8 +15,8 @@ import numpy as np
 from optimizer.base.flows import Flows
 from optimizer.base.timegrid import BoolArray, FloatArray, TimeGrid
 from optimizer.cost.prices import Prices
+from optimizer.search.drafts import Draft, full_power_kw
 from optimizer.settings.controls import Controls
-from optimizer.settings.drafts import Draft, full_power_kw
 from optimizer.site.equipment import Plant
 
 NAMES = ("charge", "sell", "hold")

@@ -25,8 +25,7 @@ from optimizer.cost.prices import Prices
 from optimizer.forecast.weeks import Year
 from optimizer.replay.kernel import Numbers, Pricing
 from optimizer.replay.replay import order_row
-from optimizer.settings.controls import Controls
-from optimizer.settings.drafts import (
+from optimizer.search.drafts import (
     Draft,
     Drafts,
     Part,
@@ -35,8 +34,9 @@ from optimizer.settings.drafts import (
     window_of,
     with_one_undone,
 )
-from optimizer.settings.pricing import pricing_of, softened
-from optimizer.settings.score_kernel import LANES, score_many
+from optimizer.search.pricing import pricing_of, softened
+from optimizer.search.score_kernel import LANES, score_many
+from optimizer.settings.controls import Controls
 from optimizer.site.equipment import Plant
 
 MIN_WORTH_SHARE = 0.005

@@ -14,8 +14,8 @@ import numpy as np
 
 from optimizer.base.timegrid import FloatArray
 from optimizer.base.units import MINUTES_PER_DAY
-from optimizer.settings.drafts import Draft, Drafts, Part, exchanged, full_power_kw, overlap
-from optimizer.settings.season import Season
+from optimizer.search.drafts import Draft, Drafts, Part, exchanged, full_power_kw, overlap
+from optimizer.search.score import Season
 
 Groups = tuple[tuple[int, ...], ...]
 """Numbers of the day sets that are changed together."""

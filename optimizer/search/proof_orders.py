@@ -14,9 +14,9 @@ import numpy as np
 from optimizer.base.timegrid import FloatArray, IntArray
 from optimizer.base.units import MINUTES_PER_DAY
 from optimizer.replay.kernel import ACTION_CODE, COVER, Numbers
-from optimizer.settings import proof_kernel as inner
+from optimizer.search import proof_kernel as inner
+from optimizer.search.drafts import Draft, full_power_kw
 from optimizer.settings.controls import Controls
-from optimizer.settings.drafts import Draft, full_power_kw
 from optimizer.site.equipment import Plant
 
 LEAST_CELLS = 144

@@ -17,9 +17,8 @@ import numpy as np
 from optimizer.base.parallel import side_by_side
 from optimizer.forecast.weeks import Weather
 from optimizer.scenario.scenario import ENTRY_SHARE
-from optimizer.settings.controls import Controls
-from optimizer.settings.drafts import Draft, Drafts, entries_of
-from optimizer.settings.fitting import (
+from optimizer.search.drafts import Draft, Drafts, entries_of
+from optimizer.search.fit import (
     Fit,
     MonthGroups,
     fit,
@@ -27,9 +26,10 @@ from optimizer.settings.fitting import (
     settings_of,
     years_for,
 )
-from optimizer.settings.moves import rounded_to
-from optimizer.settings.search import Search
-from optimizer.settings.season import InUse, Season, Task
+from optimizer.search.local_search import Search
+from optimizer.search.neighbours import rounded_to
+from optimizer.search.score import InUse, Season, Task
+from optimizer.settings.controls import Controls
 from optimizer.settings.windows import Settings, no_windows
 
 EARNED_SHARE = 0.15

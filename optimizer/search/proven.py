@@ -9,11 +9,11 @@ from __future__ import annotations
 import numpy as np
 
 from optimizer.metering.forecast import Forecast
-from optimizer.settings.drafts import drafts_of
-from optimizer.settings.fitting import MonthGroups, couples
-from optimizer.settings.proof import prove
-from optimizer.settings.proof_labels import Ground
-from optimizer.settings.season import Task
+from optimizer.search.drafts import drafts_of
+from optimizer.search.fit import MonthGroups, couples
+from optimizer.search.proof import prove
+from optimizer.search.proof_labels import Ground
+from optimizer.search.score import Task
 from optimizer.settings.windows import Settings
 
 GOOD_ENOUGH_SHARE = 0.005

@@ -15,9 +15,9 @@ from itertools import chain, islice
 import numpy as np
 
 from optimizer.base.units import MINUTES_PER_DAY
-from optimizer.settings.average_day import drafts_of_plan, drafts_of_prices
-from optimizer.settings.drafts import Draft, Drafts, entries_of
-from optimizer.settings.moves import (
+from optimizer.search.drafts import Draft, Drafts, entries_of
+from optimizer.search.first_guesses import drafts_of_plan, drafts_of_prices
+from optimizer.search.neighbours import (
     Groups,
     additions,
     apart,
@@ -28,7 +28,7 @@ from optimizer.settings.moves import (
     rounded_to,
     together,
 )
-from optimizer.settings.season import Season
+from optimizer.search.score import Season
 
 ADD_CHANCE = 0.4
 """How often a shake adds a window instead of changing one."""

@@ -17,9 +17,9 @@ from optimizer.base.timegrid import IntArray
 from optimizer.cost.expression import LinearCost, Peak
 from optimizer.forecast.weeks import Variant, Weather, Year
 from optimizer.replay.replay import replay
-from optimizer.settings.drafts import Drafts, drafts_of, not_below, window_of
-from optimizer.settings.search import Search
-from optimizer.settings.season import InUse, Season, Task
+from optimizer.search.drafts import Drafts, drafts_of, not_below, window_of
+from optimizer.search.local_search import Search
+from optimizer.search.score import InUse, Season, Task
 from optimizer.settings.windows import DaySet, SeasonSet, Settings
 
 SEED = 20_260_101

@@ -6,10 +6,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from optimizer.forecast.weeks import Weather
-from optimizer.settings.choosing import EFFORTS, Found, find_settings
+from optimizer.search.choose import EFFORTS, Found, find_settings
+from optimizer.search.fit import MonthGroups
+from optimizer.search.score import Task
 from optimizer.settings.controls import Action, Controls
-from optimizer.settings.fitting import MonthGroups
-from optimizer.settings.season import Task
 
 POOR_SHARE = 0.1
 """Richer controls are told of if they save at least this share of the possible saving more."""

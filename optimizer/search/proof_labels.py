@@ -17,11 +17,11 @@ from optimizer.base.timegrid import FloatArray, IntArray, TimeGrid, clock_slots
 from optimizer.base.units import MINUTES_PER_DAY
 from optimizer.cost.expression import LinearCost
 from optimizer.replay.kernel import ACTION_CODE, Numbers
+from optimizer.search.drafts import Draft, Drafts
+from optimizer.search.pricing import pricing_of
+from optimizer.search.proof_orders import no_window, order_of, orders_of_controls
+from optimizer.search.score_kernel import LANES, score_many
 from optimizer.settings.controls import Controls
-from optimizer.settings.drafts import Draft, Drafts
-from optimizer.settings.pricing import pricing_of
-from optimizer.settings.proof_orders import no_window, order_of, orders_of_controls
-from optimizer.settings.score_kernel import LANES, score_many
 from optimizer.site.equipment import Plant
 
 

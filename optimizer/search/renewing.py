@@ -13,11 +13,11 @@ from typing import Literal
 
 from optimizer.base.calendar import DAY_NAMES
 from optimizer.forecast.weeks import Weather
-from optimizer.settings.choosing import Effort, Found, find_settings
+from optimizer.search.choose import Effort, Found, find_settings
+from optimizer.search.drafts import Draft, draft_of, drafts_of, not_below
+from optimizer.search.fit import MonthGroups, settings_of
+from optimizer.search.score import InUse, Task
 from optimizer.settings.controls import DAY_SETS, Controls
-from optimizer.settings.drafts import Draft, draft_of, drafts_of, not_below
-from optimizer.settings.fitting import MonthGroups, settings_of
-from optimizer.settings.season import InUse, Task
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window, months_text
 from optimizer.site.equipment import Plant
 

@@ -1,0 +1,1 @@
+"""The search for the windows that cost least in plausible years."""
