@@ -15,7 +15,8 @@ import numpy as np
 
 from optimizer.base.errors import ScenarioError
 from optimizer.base.units import number, percent
-from optimizer.endurance.reserve import Reserve, Wish, floors_at, least_level, traded
+from optimizer.outages.reserve import Reserve, Wish, floors_at, least_level, traded
+from optimizer.outages.reserve_price import ReserveCurve, reserve_curve
 from optimizer.paperwork import Brief, read_brief, weather_of
 from optimizer.planning.linear import LinearSolver
 from optimizer.planning.plan import Plan
@@ -34,7 +35,6 @@ from optimizer.stages import (
     windows_for,
 )
 from optimizer.valuation.outcome import Judge
-from optimizer.valuation.reserves import ReserveCurve, reserve_curve
 from optimizer.valuation.sureness import AS_METERED
 
 TRYING_REPLAYS = 2_000

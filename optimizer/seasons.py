@@ -19,7 +19,6 @@ from optimizer.base.timegrid import FloatArray, TimeGrid
 from optimizer.base.units import number, percent
 from optimizer.billing.bill import bill_flows
 from optimizer.billing.tariff import compile_cost
-from optimizer.endurance.outages import Outages
 from optimizer.forecast.build import again_from
 from optimizer.forecast.ensemble import ensemble_of
 from optimizer.forecast.recipe import ForecastRecipe, PvRecipe
@@ -28,6 +27,7 @@ from optimizer.holding import wish_of
 from optimizer.metering.forecast import Forecast
 from optimizer.metering.forecast_csv import read_battery, read_forecast
 from optimizer.metering.meter_csv import read_meter
+from optimizer.outages.outages import Outages
 from optimizer.paperwork import MEMBERS, MEMBERS_SEED, Brief, metered_of, read_brief, weather_of
 from optimizer.planning.linear import LinearSolver
 from optimizer.planning.plan import Plan

@@ -18,7 +18,7 @@ from optimizer.base.units import number
 from optimizer.cost.expression import linear_cost
 from optimizer.cost.prices import Prices
 from optimizer.endurance.match import Finding, findings_of, findings_of_replay
-from optimizer.endurance.outages import Outages, carried_kwh, outages_of
+from optimizer.outages.outages import Outages, carried_kwh, outages_of
 from optimizer.paperwork import Brief, weather_of
 from optimizer.planning.linear import LinearSolver
 from optimizer.planning.plan import Plan, make_plan

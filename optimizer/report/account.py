@@ -11,8 +11,8 @@ from optimizer.base.units import MONEY_TOLERANCE, money, number, percent
 from optimizer.billing.tariff import Tariff, TariffCost
 from optimizer.cost.prices import Prices
 from optimizer.endurance.match import Finding
-from optimizer.endurance.outages import Outages
-from optimizer.endurance.reserve import Reserve
+from optimizer.outages.outages import Outages
+from optimizer.outages.reserve import Reserve
 from optimizer.planning.plan import GOOD_ENOUGH, Plan
 from optimizer.scenario.scenario import Scenario
 from optimizer.search.choose import Found, Size

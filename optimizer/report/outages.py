@@ -15,7 +15,7 @@ from optimizer.report.wrapping import filled
 
 if TYPE_CHECKING:
     from optimizer.base.timegrid import FloatArray
-    from optimizer.endurance.outages import Outages
+    from optimizer.outages.outages import Outages
     from optimizer.scenario.scenario import Scenario
     from optimizer.settings.windows import Settings
 
@@ -65,7 +65,7 @@ def carried_text(outages: Outages) -> str:
 
 def _clock_lines(outages: Outages) -> list[str]:
     """Return the hours that so many outages in ten reach, every third clock hour."""
-    from optimizer.endurance.outages import IN_TEN
+    from optimizer.outages.outages import IN_TEN
 
     hours = range(0, 24, EVERY_H)
     head = f"  {'grid fails at':22}" + "".join(f"{f'{hour:02d}:00':>8}" for hour in hours)
@@ -82,7 +82,7 @@ def _hours(value: float) -> str:
 
 def share_rows(outages: Outages) -> list[tuple[int, str]]:
     """Return the share of outages that last at least so many hours."""
-    from optimizer.endurance.outages import TOLD_HOURS
+    from optimizer.outages.outages import TOLD_HOURS
 
     return [(h, percent(outages.share_lasting(h))) for h in TOLD_HOURS if h <= outages.horizon_h]
 
@@ -141,7 +141,7 @@ def outage_record(outages: Outages) -> dict[str, Any]:
 
 
 def _in_ten_record(reached: FloatArray) -> dict[str, list[float | None]]:
-    from optimizer.endurance.outages import IN_TEN
+    from optimizer.outages.outages import IN_TEN
 
     names = (name.replace(" ", "_") for name in IN_TEN)
     return {name: _known(row) for name, row in zip(names, reached, strict=True)}
@@ -153,7 +153,7 @@ def _known(row: FloatArray) -> list[float | None]:
 
 def outage_csv(outages: Outages) -> str:
     """Return for each step what is stored there, and for how long an outage from it on is carried."""
-    from optimizer.endurance.outages import WHY
+    from optimizer.outages.outages import WHY
 
     table = pd.DataFrame({
         "time": [stamp.isoformat(timespec="minutes") for stamp in outages.grid.local],
@@ -185,7 +185,7 @@ def outage_section(outages: Outages) -> dict[str, Any]:
 
 def _figures(outages: Outages) -> list[Markup]:
     """Return the hours that outages reach, by clock hour and by month, as two pictures."""
-    from optimizer.endurance.outages import IN_TEN
+    from optimizer.outages.outages import IN_TEN
     from optimizer.report.figures import draw_hours_reached
 
     months = [name[:3] for name in MONTH_NAMES]

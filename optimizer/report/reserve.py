@@ -14,9 +14,9 @@ from optimizer.report.wrapping import filled
 from optimizer.settings.windows import months_text
 
 if TYPE_CHECKING:
-    from optimizer.endurance.reserve import Reserve, Wish
+    from optimizer.outages.reserve import Reserve, Wish
+    from optimizer.outages.reserve_price import ReserveCurve
     from optimizer.scenario.scenario import Scenario
-    from optimizer.valuation.reserves import ReserveCurve
 
 COLUMN = 26
 """Width of a group of months in the table of floors."""

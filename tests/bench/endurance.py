@@ -17,9 +17,9 @@ from functools import partial
 from pathlib import Path
 
 from optimizer.base.errors import ScenarioError
-from optimizer.endurance.outages import Outages
-from optimizer.endurance.reserve import Reserve
 from optimizer.holding import Solved, solve, with_endurance
+from optimizer.outages.outages import Outages
+from optimizer.outages.reserve import Reserve
 from optimizer.paperwork import Brief
 from optimizer.stages import horizon_of, outages_under
 from optimizer.valuation.outcome import Judge

@@ -15,8 +15,8 @@ from typer.testing import CliRunner
 
 from optimizer.billing.tariff import shipped_folder
 from optimizer.cli import app
-from optimizer.endurance.island import CARRIED, EMPTY, OVERLOAD, POWER
-from optimizer.endurance.outages import Outages, outages_of
+from optimizer.outages.island_kernel import CARRIED, EMPTY, OVERLOAD, POWER
+from optimizer.outages.outages import Outages, outages_of
 from optimizer.replay.replay import Replay, replay
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, no_windows
 from optimizer.site.behaviour import Behaviour

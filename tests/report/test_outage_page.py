@@ -12,7 +12,7 @@ from typer.testing import CliRunner
 
 from optimizer.billing.tariff import shipped_folder
 from optimizer.cli import app
-from optimizer.endurance.outages import Outages
+from optimizer.outages.outages import Outages
 from optimizer.report.outages import outage_record, outage_section, outage_sentences
 from tests.laws.cases import grid_of
 

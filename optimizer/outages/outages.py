@@ -16,8 +16,8 @@ import numpy as np
 
 from optimizer.base import parallel as workers
 from optimizer.base.timegrid import FloatArray, IntArray, TimeGrid
-from optimizer.endurance.island import CARRIED, EMPTY, OVERLOAD, POWER, carry
 from optimizer.forecast.ensemble import Spread
+from optimizer.outages.island_kernel import CARRIED, EMPTY, OVERLOAD, POWER, carry
 from optimizer.replay.kernel import Numbers
 from optimizer.replay.replay import Replay
 from optimizer.site.equipment import Plant

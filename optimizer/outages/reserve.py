@@ -15,8 +15,8 @@ from itertools import permutations, product
 import numpy as np
 
 from optimizer.base.timegrid import FloatArray
-from optimizer.endurance.outages import carried_kwh, outages_from
 from optimizer.forecast.weeks import Year
+from optimizer.outages.outages import carried_kwh, outages_from
 from optimizer.replay.horizon import Horizon
 from optimizer.search.fit import MonthGroups
 from optimizer.settings.windows import Settings

@@ -14,7 +14,7 @@ import numpy as np
 
 from optimizer.base.errors import Infeasible
 from optimizer.billing.tariff import TariffCost
-from optimizer.endurance.reserve import Wish
+from optimizer.outages.reserve import Wish
 from optimizer.planning.linear import LinearSolver
 from optimizer.planning.plan import Plan, make_plan
 from optimizer.planning.problem import Problem

@@ -1,0 +1,1 @@
+"""Outages from each step on, and floors that carry them."""
