@@ -15,6 +15,8 @@ import numpy as np
 
 from optimizer.base.errors import ScenarioError
 from optimizer.base.units import number, percent
+from optimizer.evaluation.comparison import Judge
+from optimizer.evaluation.out_of_sample import AS_METERED
 from optimizer.outages.reserve import Reserve, Wish, floors_at, least_level, traded
 from optimizer.outages.reserve_price import ReserveCurve, reserve_curve
 from optimizer.paperwork import Brief, read_brief, weather_of
@@ -34,8 +36,6 @@ from optimizer.stages import (
     task_of,
     windows_for,
 )
-from optimizer.valuation.outcome import Judge
-from optimizer.valuation.sureness import AS_METERED
 
 TRYING_REPLAYS = 2_000
 """Work allowed for windows under floors that are only tried, in replays."""

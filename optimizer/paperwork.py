@@ -37,7 +37,7 @@ from optimizer.billing.worked import (
     check_worked_bill,
     read_worked_bills,
 )
-from optimizer.endurance.match import Finding, findings_of
+from optimizer.evaluation.fit_check import Finding, findings_of
 from optimizer.forecast.ensemble import Ensemble, ensemble_of
 from optimizer.forecast.recipe import ForecastRecipe, LoadRecipe
 from optimizer.forecast.weeks import Weather

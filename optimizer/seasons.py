@@ -19,6 +19,25 @@ from optimizer.base.timegrid import FloatArray, TimeGrid
 from optimizer.base.units import number, percent
 from optimizer.billing.bill import bill_flows
 from optimizer.billing.tariff import compile_cost
+from optimizer.evaluation.back_test import (
+    BackTest,
+    Tried,
+    before,
+    divided,
+    errors_of,
+    last_week_again,
+    mean_day_of_month,
+)
+from optimizer.evaluation.comparison import Judge
+from optimizer.evaluation.out_of_sample import OTHER_YEARS, sureness_of
+from optimizer.evaluation.renewal import DAYS_PER_MONTH, CostOf, default_per_change, renewal_of
+from optimizer.evaluation.review import (
+    Review,
+    coverage_notes,
+    overlap,
+    refuse_what_hides_the_load,
+    review_of,
+)
 from optimizer.forecast.build import again_from
 from optimizer.forecast.ensemble import ensemble_of
 from optimizer.forecast.recipe import ForecastRecipe, PvRecipe
@@ -59,25 +78,6 @@ from optimizer.stages import (
     with_floor_of,
 )
 from optimizer.story import DEFAULT_TIME_LIMIT_S, PLANNING_S
-from optimizer.valuation.backtest import (
-    BackTest,
-    Tried,
-    before,
-    divided,
-    errors_of,
-    last_week_again,
-    mean_day_of_month,
-)
-from optimizer.valuation.outcome import Judge
-from optimizer.valuation.renewal import DAYS_PER_MONTH, CostOf, default_per_change, renewal_of
-from optimizer.valuation.review import (
-    Review,
-    coverage_notes,
-    overlap,
-    refuse_what_hides_the_load,
-    review_of,
-)
-from optimizer.valuation.sureness import OTHER_YEARS, sureness_of
 
 SEED = 20_270_301
 """Of the plausible seasons in which changes are valued; those of the search have another."""

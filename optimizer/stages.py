@@ -17,7 +17,9 @@ from optimizer.base.timegrid import FloatArray
 from optimizer.base.units import number
 from optimizer.cost.expression import linear_cost
 from optimizer.cost.prices import Prices
-from optimizer.endurance.match import Finding, findings_of, findings_of_replay
+from optimizer.evaluation.comparison import NOTHING_TO_SAVE, Judge, Outcome, cases_of
+from optimizer.evaluation.fit_check import Finding, findings_of, findings_of_replay
+from optimizer.evaluation.reasons import reasons_for
 from optimizer.outages.outages import Outages, carried_kwh, outages_of
 from optimizer.paperwork import Brief, weather_of
 from optimizer.planning.linear import LinearSolver
@@ -31,9 +33,7 @@ from optimizer.search.proven import gap_of
 from optimizer.search.richer import Richer, enriched, what_richer_would_bring
 from optimizer.search.score import Season, Task
 from optimizer.settings.controls import Controls
-from optimizer.settings.reasons import reasons_for
 from optimizer.settings.windows import Settings, no_windows
-from optimizer.valuation.outcome import NOTHING_TO_SAVE, Judge, Outcome, cases_of
 
 Progress = Callable[[str], None]
 

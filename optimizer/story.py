@@ -10,12 +10,13 @@ from functools import partial
 from pathlib import Path
 
 from optimizer.base.parallel import ahead, both
+from optimizer.evaluation.out_of_sample import sureness_of
+from optimizer.evaluation.remarks import on_given
 from optimizer.holding import solve, with_endurance
 from optimizer.paperwork import Brief, read_brief, weather_of
 from optimizer.planning.linear import LinearSolver
 from optimizer.report.account import Account
 from optimizer.settings.check import read_settings
-from optimizer.settings.remarks import on_given
 from optimizer.settings.windows import Settings
 from optimizer.stages import (
     Progress,
@@ -29,7 +30,6 @@ from optimizer.stages import (
     richer_for,
     with_floor_of,
 )
-from optimizer.valuation.sureness import sureness_of
 
 DEFAULT_TIME_LIMIT_S = 600.0
 

@@ -10,17 +10,17 @@ from dataclasses import dataclass
 from optimizer.base.units import MONEY_TOLERANCE, money, number, percent
 from optimizer.billing.tariff import Tariff, TariffCost
 from optimizer.cost.prices import Prices
-from optimizer.endurance.match import Finding
+from optimizer.evaluation.comparison import THESE_SETTINGS, Outcome
+from optimizer.evaluation.fit_check import Finding
+from optimizer.evaluation.out_of_sample import Sureness
+from optimizer.evaluation.remarks import on_other_months
+from optimizer.evaluation.renewal import Renewal
 from optimizer.outages.outages import Outages
 from optimizer.outages.reserve import Reserve
 from optimizer.planning.plan import GOOD_ENOUGH, Plan
 from optimizer.scenario.scenario import Scenario
 from optimizer.search.choose import Found, Size
 from optimizer.search.richer import Richer
-from optimizer.settings.remarks import on_other_months
-from optimizer.valuation.outcome import THESE_SETTINGS, Outcome
-from optimizer.valuation.renewal import Renewal
-from optimizer.valuation.sureness import Sureness
 
 AS_IT_COMES = "Leave the equipment as it comes."
 

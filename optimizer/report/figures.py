@@ -18,8 +18,8 @@ from matplotlib.figure import Figure
 
 from optimizer.base.timegrid import FloatArray
 from optimizer.base.units import MINUTES_PER_DAY, money
+from optimizer.evaluation.typical_day import TypicalDay
 from optimizer.settings.windows import SeasonSet
-from optimizer.valuation.typical_day import TypicalDay
 
 BLACK, ORANGE, SKY, GREEN, YELLOW, BLUE, VERMILION, PURPLE = (
     "#000000", "#E69F00", "#56B4E9", "#009E73", "#F0E442", "#0072B2", "#D55E00", "#CC79A7",

@@ -9,7 +9,7 @@ from optimizer.report.outages import CAUTIONS
 from optimizer.report.wrapping import filled
 
 if TYPE_CHECKING:
-    from optimizer.endurance.match import Finding
+    from optimizer.evaluation.fit_check import Finding
 
 
 def fits_text(findings: Sequence[Finding]) -> str:

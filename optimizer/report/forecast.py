@@ -22,9 +22,9 @@ from optimizer.metering.forecast_csv import ADDED
 from optimizer.report.wrapping import filled
 
 if TYPE_CHECKING:
+    from optimizer.evaluation.back_test import BackTest
     from optimizer.forecast.additions import Layer
     from optimizer.scenario.scenario import Scenario
-    from optimizer.valuation.backtest import BackTest
 
 FIGURES = {
     "load, kWh": lambda forecast: float(forecast.load_kwh.sum()),

@@ -9,6 +9,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from optimizer.base.units import money, number, percent, price
+from optimizer.evaluation.typical_day import TypicalDay, mean_by_clock, typical_day
 from optimizer.report.account import Account
 from optimizer.report.figures import DayPrices, draw_bills, draw_curve, draw_season
 from optimizer.report.outages import outage_section
@@ -32,7 +33,6 @@ from optimizer.settings.windows import (
     months_text,
     power_text,
 )
-from optimizer.valuation.typical_day import TypicalDay, mean_by_clock, typical_day
 
 
 @dataclass(frozen=True)

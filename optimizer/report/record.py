@@ -14,18 +14,18 @@ from optimizer.base.yaml_text import typed_yaml
 from optimizer.billing.bill import Bill, BillLine
 from optimizer.billing.reconcile import Reconciled
 from optimizer.billing.worked import WorkedResult
+from optimizer.evaluation.remarks import on_other_months
 from optimizer.report.fits import fits_record
 from optimizer.report.outages import outage_record
 from optimizer.report.reserve import reserve_record
 from optimizer.report.unseen import rule
 from optimizer.report.wrapping import on_one_line
-from optimizer.settings.remarks import on_other_months
 from optimizer.settings.windows import Settings, floors_text
 
 if TYPE_CHECKING:
+    from optimizer.evaluation.comparison import Case
+    from optimizer.evaluation.out_of_sample import Sureness
     from optimizer.report.account import Account, ProofLine
-    from optimizer.valuation.outcome import Case
-    from optimizer.valuation.sureness import Sureness
 
 
 def plan_json(account: Account) -> str:

@@ -16,7 +16,7 @@ NOT_EXPLAINED = (
 )
 
 if TYPE_CHECKING:
-    from optimizer.valuation.review import Review
+    from optimizer.evaluation.review import Review
 
 
 def review_text(review: Review) -> str:

@@ -19,6 +19,7 @@ from optimizer.base.timegrid import FloatArray
 from optimizer.base.units import money, number
 from optimizer.economics.cash_flow import SIGNED, CashFlow, Life
 from optimizer.economics.monte_carlo import QUANTILES, Chances
+from optimizer.evaluation.verdict import Row, StudyResult, Swing
 from optimizer.report.figures import (
     BLACK,
     BLUE,
@@ -38,7 +39,6 @@ from optimizer.report.study_words import (
     flow_rows,
     swing_words,
 )
-from optimizer.valuation.verdict import Row, StudyResult, Swing
 
 GREY = "#BBBBBB"
 

@@ -14,9 +14,9 @@ from optimizer.forecast.weeks import LEAST_WEEKS
 from optimizer.scenario.scenario import ENTRY_SHARE
 
 if TYPE_CHECKING:
+    from optimizer.evaluation.out_of_sample import Sureness, WorstMonth
     from optimizer.forecast.ensemble import Spread
     from optimizer.report.account import Account
-    from optimizer.valuation.sureness import Sureness, WorstMonth
 
 WHOLE_YEAR_DAYS = 360
 """A forecast of at least so many days is called a year."""

@@ -25,6 +25,9 @@ from optimizer.billing.bill import bill_flows
 from optimizer.economics.ageing import Ageing, equivalent_full_cycles
 from optimizer.economics.assumptions import Against
 from optimizer.economics.monte_carlo import Draws
+from optimizer.evaluation.comparison import Case as Bills
+from optimizer.evaluation.comparison import Judge, cases_of
+from optimizer.evaluation.savings_breakdown import sources_of
 from optimizer.forecast.weeks import Variant
 from optimizer.paperwork import Brief, weather_of
 from optimizer.planning.linear import LinearSolver
@@ -46,9 +49,6 @@ from optimizer.settings.windows import Settings, no_windows
 from optimizer.site.equipment import UNLIMITED_KW, Plant
 from optimizer.stages import cheapest_plan, groupings_of, horizon_of, problem_of, task_of
 from optimizer.studies.cases import Manner, Run
-from optimizer.valuation.outcome import Case as Bills
-from optimizer.valuation.outcome import Judge, cases_of
-from optimizer.valuation.sources import sources_of
 
 PLANNING_S = 600.0
 """Most time for the plan of one run. [s]"""

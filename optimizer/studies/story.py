@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from optimizer.base.units import number
+from optimizer.evaluation.verdict import Row, Sized, StudyResult, Verdict
 from optimizer.planning.solver import processors
 from optimizer.studies.best_sizes import find_best_sizes
 from optimizer.studies.carrying_out import CarryingOut, Progress
@@ -29,7 +30,6 @@ from optimizer.studies.questions import (
     value_of,
 )
 from optimizer.studies.rows import row_of
-from optimizer.valuation.verdict import Row, Sized, StudyResult, Verdict
 
 FEW_PIECES = 3
 """So few pieces of work are done in this process: to begin others takes longer."""

@@ -8,7 +8,7 @@ from types import SimpleNamespace
 
 import numpy as np
 
-from optimizer.endurance.match import pv_findings
+from optimizer.evaluation.fit_check import pv_findings
 from optimizer.forecast.build import _with_pv_of_roofs
 from optimizer.forecast.ensemble import Ensemble
 from optimizer.forecast.recipe import ForecastRecipe

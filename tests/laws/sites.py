@@ -13,6 +13,7 @@ from optimizer.base.units import MINUTES_PER_DAY
 from optimizer.billing.bill import bill_flows
 from optimizer.billing.tariff import TariffCost
 from optimizer.cost.expression import linear_cost
+from optimizer.evaluation.out_of_sample import AS_METERED
 from optimizer.forecast.weeks import Material, Weather, Year
 from optimizer.metering.forecast import Forecast
 from optimizer.paperwork import Brief
@@ -27,7 +28,6 @@ from optimizer.settings.controls import Controls
 from optimizer.settings.windows import Settings, no_windows
 from optimizer.site.equipment import Plant
 from optimizer.stages import prices_of
-from optimizer.valuation.sureness import AS_METERED
 from tests.laws.cases import AC_PLANT, SOURCE, grid_of, named_cost, problem_of, weather
 
 STORED_WORTH = 0.12

@@ -11,11 +11,11 @@ import pytest
 
 from optimizer.billing.bill import bill_flows
 from optimizer.billing.tariff import shipped_folder
+from optimizer.evaluation.effects import Priced
+from optimizer.evaluation.reasons import NOT_IN_FORECAST, Reason, reasons_for
 from optimizer.paperwork import Brief, read_brief
 from optimizer.replay.horizon import Horizon
 from optimizer.replay.replay import Replay
-from optimizer.settings.effects import Priced
-from optimizer.settings.reasons import NOT_IN_FORECAST, Reason, reasons_for
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window
 from optimizer.stages import horizon_of
 from tests.bench.cells import ANY_TIME, TARIFFS

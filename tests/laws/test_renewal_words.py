@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+from optimizer.evaluation.renewal import Renewal, Saving
 from optimizer.settings.windows import no_windows
-from optimizer.valuation.renewal import Renewal, Saving
 
 NONE = no_windows(10.0)
 

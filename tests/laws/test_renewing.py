@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from optimizer.evaluation.renewal import DAYS_PER_MONTH, renewal_of
 from optimizer.search.choose import Effort
 from optimizer.search.drafts import Draft, Drafts, changes_between, with_one_undone
 from optimizer.search.renewing import (
@@ -23,7 +24,6 @@ from optimizer.search.renewing import (
 )
 from optimizer.settings.controls import Controls
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window
-from optimizer.valuation.renewal import DAYS_PER_MONTH, renewal_of
 from tests.builders import local_grid
 from tests.laws.cases import AC_PLANT, law
 from tests.laws.sites import (

@@ -11,11 +11,11 @@ from dataclasses import replace
 import pytest
 
 from optimizer.base.flows import Flows
+from optimizer.evaluation.review import CAUSES, Review, review_of
 from optimizer.replay.horizon import Horizon
 from optimizer.report.review import review_record, review_text
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window, no_windows
 from optimizer.site.behaviour import Behaviour
-from optimizer.valuation.review import CAUSES, Review, review_of
 from tests.laws.cases import AC_PLANT, CREDIT, DC_PLANT, TWO_RATES, cost_of, grid_of, weather
 
 GRID = grid_of(24 * 28)

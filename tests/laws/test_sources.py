@@ -10,9 +10,9 @@ from hypothesis import given
 
 from optimizer.base.flows import Flows
 from optimizer.cost.expression import linear_cost
+from optimizer.evaluation.savings_breakdown import Sources, sources_of
 from optimizer.replay.horizon import Horizon
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window, no_windows
-from optimizer.valuation.sources import Sources, sources_of
 from tests.laws.cases import (
     AC_PLANT,
     CREDIT,

@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from optimizer.billing.tariff import shipped_folder
-from optimizer.endurance.match import findings_of
+from optimizer.evaluation.fit_check import findings_of
 from optimizer.paperwork import check_scenario
 from optimizer.replay.replay import replay
 from optimizer.scenario.scenario import read_scenario

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 from pydantic import ValidationError
 
-from optimizer.endurance.match import Finding, load_findings
+from optimizer.evaluation.fit_check import Finding, load_findings
 from optimizer.site.equipment import Inverter
 from optimizer.site.loads import Load
 

@@ -15,6 +15,7 @@ import numpy as np
 import pytest
 
 from optimizer.base.errors import Infeasible, InputError
+from optimizer.evaluation.verdict import StudyResult
 from optimizer.studies import carrying_out, lanes, one_run
 from optimizer.studies.cases import read_study
 from optimizer.studies.extent import extent_of, may_need_integers
@@ -22,7 +23,6 @@ from optimizer.studies.lanes import Processes
 from optimizer.studies.ledger import LEDGER, Ledger
 from optimizer.studies.one_run import Job
 from optimizer.studies.story import list_study, run_study
-from optimizer.valuation.verdict import StudyResult
 from tests.studies.small import MONEY, SMALL, study_of, write_sites
 
 COMMAND = [sys.executable, "-c", "from optimizer.cli import main; main()", "study"]

@@ -13,11 +13,11 @@ from optimizer.base.flows import Flows
 from optimizer.base.timegrid import FloatArray
 from optimizer.billing.bill import Bill, bill_flows
 from optimizer.billing.tariff import TariffCost
+from optimizer.evaluation.effects import Priced
+from optimizer.evaluation.reasons import Reason
 from optimizer.planning.plan import Plan
 from optimizer.replay.horizon import Horizon
 from optimizer.replay.replay import Replay
-from optimizer.settings.effects import Priced
-from optimizer.settings.reasons import Reason
 from optimizer.settings.windows import Settings, no_windows
 from optimizer.site.equipment import Plant
 

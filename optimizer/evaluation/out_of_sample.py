@@ -18,6 +18,7 @@ from optimizer.base.errors import SolveError
 from optimizer.base.flows import Flows
 from optimizer.billing.bill import Bill, bill_flows
 from optimizer.billing.tariff import TariffCost
+from optimizer.evaluation.comparison import NOTHING_TO_SAVE
 from optimizer.forecast.ensemble import Spread
 from optimizer.forecast.weeks import Variant, Weather, Year
 from optimizer.planning.linear import LinearSolver
@@ -28,7 +29,6 @@ from optimizer.replay.replay import Replay
 from optimizer.search.choose import Found
 from optimizer.settings.windows import Settings
 from optimizer.site.equipment import Plant
-from optimizer.valuation.outcome import NOTHING_TO_SAVE
 
 SEED = 20_260_102
 DRAWS = 2_000

@@ -21,11 +21,11 @@ from optimizer.base.timegrid import TimeGrid
 from optimizer.base.units import number
 from optimizer.billing.bill import bill_flows
 from optimizer.billing.tariff import TariffCost
+from optimizer.evaluation.shape import Battery, Shape, net_of, shape_of
 from optimizer.metering.forecast import Forecast
 from optimizer.metering.series import read_table
 from optimizer.replay.horizon import Horizon
 from optimizer.settings.windows import Settings
-from optimizer.valuation.shape import Battery, Shape, net_of, shape_of
 
 CAUSES = ("weather", "load", "windows not at work", "not explained", "tariff")
 FEW_DAYS = 14

@@ -8,7 +8,7 @@ import numpy as np
 
 from optimizer.base.flows import Flows
 from optimizer.base.timegrid import BoolArray, FloatArray, TimeGrid, clock_slots
-from optimizer.valuation.outcome import Case
+from optimizer.evaluation.comparison import Case
 
 
 @dataclass(frozen=True)

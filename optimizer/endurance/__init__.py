@@ -1,1 +1,0 @@
-"""Outages: how long the building is carried, and whether loads and equipment fit together."""

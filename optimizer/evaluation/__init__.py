@@ -1,0 +1,1 @@
+"""What settings are worth, why, and how sure that is."""

@@ -1,1 +1,0 @@
-"""What it comes to in money: the cases side by side."""
