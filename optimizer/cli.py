@@ -445,7 +445,7 @@ def study(
         from optimizer.base.documents import is_folder
         from optimizer.report.study_files import list_text, write_study
         from optimizer.report.study_tables import kinds_named, write_tables
-        from optimizer.studies.story import list_study, run_study
+        from optimizer.studies.run import list_study, run_study
 
         path = _folder(study, STUDY_DEMO)
         path = path / STUDY_FILE if is_folder(path) else path

@@ -12,9 +12,9 @@ from dataclasses import dataclass, field, replace
 
 from optimizer.economics.best_size import BestSize, sizes_to_value
 from optimizer.evaluation.verdict import Sized
-from optimizer.studies.carrying_out import CarryingOut
 from optimizer.studies.cases import Case, Study
 from optimizer.studies.questions import Failed, Valued, resized, size_for, value_of
+from optimizer.studies.scheduler import CarryingOut
 
 BEST, TRIED = "best size", "tried size"
 """The roles of cases that are valued for it."""

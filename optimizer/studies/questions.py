@@ -29,8 +29,8 @@ from optimizer.economics.monte_carlo import Chances, Draws, chances_of
 from optimizer.evaluation.verdict import Swing
 from optimizer.settings.windows import Settings
 from optimizer.studies.cases import Case, Family, Run
-from optimizer.studies.one_run import Answer
 from optimizer.studies.study_file import BestSize as SizesToTry
+from optimizer.studies.worker import Answer
 
 SLIGHTLY = 1e-3
 """By how much a size is moved for the slope of its price. [kWh]"""

@@ -49,7 +49,7 @@ from optimizer.report.history import RenewalFile
 from optimizer.scenario.scenario import read_scenario
 from optimizer.settings.check import read_settings
 from optimizer.settings.controls import Controls
-from optimizer.studies.ledger import LEDGER, Ledger
+from optimizer.studies.answer_store import LEDGER, Ledger
 from optimizer.studies.study_file import StudyFile
 from tests.bench import fuzz_readers
 from tests.bench.fuzz_readers import TooLongError, damaged, megabytes, ring, tables

@@ -35,8 +35,8 @@ from optimizer.planning.solver import _loaded
 from optimizer.planning.tangent import bigger_battery, bigger_inverter, resized
 from optimizer.stages import account_of, cheapest_plan, make_ready, problem_of, task_of, windows_for
 from optimizer.studies.cases import Run, Study, read_study
-from optimizer.studies.extent import extent_of
-from optimizer.studies.story import run_study
+from optimizer.studies.estimate import extent_of
+from optimizer.studies.run import run_study
 from tests.bench.cells import ANY_TIME, SITES
 
 LITTLE = 1e-3

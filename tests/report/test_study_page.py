@@ -22,7 +22,7 @@ from optimizer.report.study_figures import draw_sizes, panels_of
 from optimizer.report.study_page import study_page
 from optimizer.report.study_text import study_text
 from optimizer.report.study_words import Names
-from optimizer.studies.story import run_study
+from optimizer.studies.run import run_study
 from tests.report.small_study import SETTINGS, TERMS, failed, result, row, sized, without_money
 
 PHONE_WIDTH_PX = 390

@@ -14,8 +14,8 @@ from pathlib import Path
 
 import pytest
 
-from optimizer.studies.ledger import LEDGER
-from optimizer.studies.story import run_study
+from optimizer.studies.answer_store import LEDGER
+from optimizer.studies.run import run_study
 from tests.studies.small import SMALL, study_of, write_sites
 
 COMMAND = [sys.executable, "-c", "from optimizer.cli import main; main()", "study"]

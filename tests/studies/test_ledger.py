@@ -8,8 +8,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from optimizer.studies.ledger import LEDGER, Ledger
-from optimizer.studies.story import run_study
+from optimizer.studies.answer_store import LEDGER, Ledger
+from optimizer.studies.run import run_study
 from tests.studies.small import study_of, write_sites
 
 COUNT = 30

@@ -16,13 +16,15 @@ import pytest
 
 from optimizer.base.errors import Infeasible, InputError
 from optimizer.evaluation.verdict import StudyResult
-from optimizer.studies import carrying_out, lanes, one_run
+from optimizer.studies import executors as lanes
+from optimizer.studies import scheduler as carrying_out
+from optimizer.studies import worker as one_run
+from optimizer.studies.answer_store import LEDGER, Ledger
 from optimizer.studies.cases import read_study
-from optimizer.studies.extent import extent_of, may_need_integers
-from optimizer.studies.lanes import Processes
-from optimizer.studies.ledger import LEDGER, Ledger
-from optimizer.studies.one_run import Job
-from optimizer.studies.story import list_study, run_study
+from optimizer.studies.estimate import extent_of, may_need_integers
+from optimizer.studies.executors import Processes
+from optimizer.studies.run import list_study, run_study
+from optimizer.studies.worker import Job
 from tests.studies.small import MONEY, SMALL, study_of, write_sites
 
 COMMAND = [sys.executable, "-c", "from optimizer.cli import main; main()", "study"]

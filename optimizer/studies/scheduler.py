@@ -12,12 +12,12 @@ from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass, field
 from typing import Any
 
+from optimizer.studies.answer_store import Ledger
 from optimizer.studies.cases import Family, Manner
-from optimizer.studies.extent import duration
-from optimizer.studies.lanes import Lanes
-from optimizer.studies.ledger import Ledger
-from optimizer.studies.one_run import Answer, Job
+from optimizer.studies.estimate import duration
+from optimizer.studies.executors import Lanes
 from optimizer.studies.questions import Failed, Question, Wanted
+from optimizer.studies.worker import Answer, Job
 
 TELL_EVERY_S = 10.0
 """How often it is told how far the work is. [s]"""

@@ -24,7 +24,7 @@ from optimizer.base import parallel as workers
 from optimizer.base.errors import InputError
 from optimizer.planning.solver import use_processors
 from optimizer.studies.fingerprint import fingerprint
-from optimizer.studies.one_run import Answer, Job, work
+from optimizer.studies.worker import Answer, Job, work
 
 LOOK_EVERY_S = 0.5
 """How often a process looks whether the one that began it is still there. [s]"""

@@ -14,12 +14,11 @@ from typing import Any
 from optimizer.base.units import number
 from optimizer.evaluation.verdict import Row, Sized, StudyResult, Verdict
 from optimizer.planning.solver import processors
+from optimizer.studies.answer_store import LEDGER, Ledger
 from optimizer.studies.best_sizes import find_best_sizes
-from optimizer.studies.carrying_out import CarryingOut, Progress
 from optimizer.studies.cases import Manner, Run, Study, read_study
-from optimizer.studies.extent import duration, extent_of
-from optimizer.studies.lanes import Cluster, Here, Lanes, Processes
-from optimizer.studies.ledger import LEDGER, Ledger
+from optimizer.studies.estimate import duration, extent_of
+from optimizer.studies.executors import Cluster, Here, Lanes, Processes
 from optimizer.studies.manifest import manifest_of
 from optimizer.studies.questions import (
     Failed,
@@ -29,7 +28,8 @@ from optimizer.studies.questions import (
     swing_of,
     value_of,
 )
-from optimizer.studies.rows import row_of
+from optimizer.studies.scheduler import CarryingOut, Progress
+from optimizer.studies.table import row_of
 
 FEW_PIECES = 3
 """So few pieces of work are done in this process: to begin others takes longer."""

@@ -11,8 +11,8 @@ from typing import Any
 from optimizer.economics.cash_flow import Worth
 from optimizer.evaluation.comparison import LABELS, NOTHING_TO_SAVE
 from optimizer.studies.cases import Case
-from optimizer.studies.one_run import Answer
 from optimizer.studies.questions import Valued
+from optimizer.studies.worker import Answer
 
 ASIDE = ("in_use", "anew")
 

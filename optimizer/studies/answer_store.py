@@ -19,7 +19,7 @@ from typing import BinaryIO
 
 from optimizer.base.errors import InputError
 from optimizer.base.files import lock
-from optimizer.studies.one_run import WITHOUT_BASE, Answer
+from optimizer.studies.worker import WITHOUT_BASE, Answer
 
 LEDGER = "ledger.jsonl"
 
