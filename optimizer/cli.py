@@ -28,7 +28,7 @@ from optimizer.base.errors import InputError, Interrupted, OptimizerError
 from optimizer.base.files import writing_to
 
 if TYPE_CHECKING:
-    from optimizer.report.account import Account
+    from optimizer.workflows.results import Account
 
 app = typer.Typer(
     add_completion=False,
@@ -130,7 +130,7 @@ def plan(
 ) -> None:
     """Find the windows to enter, and show what they save."""
     with _errors_told(debug=debug), _progress() as progress, writing_to(out):
-        from optimizer.story import plan_scenario
+        from optimizer.workflows.plan import plan_scenario
 
         if worth is not None and not math.isfinite(worth):
             raise _endless("--worth")
@@ -178,8 +178,8 @@ def forecast(
 ) -> None:
     """Show the forecast that a scenario makes, how it spreads, and how good such forecasts were."""
     with _errors_told(debug=debug), _progress() as progress, writing_to(out):
-        from optimizer.paperwork import make_forecast, refuse_own_forecast
         from optimizer.report.forecast import forecast_record, forecast_text, write_forecast
+        from optimizer.workflows.paperwork import make_forecast, refuse_own_forecast
 
         progress("making the forecast")
         brief, ensemble = make_forecast(_folder(scenario), members, seed)
@@ -187,7 +187,7 @@ def forecast(
             refuse_own_forecast(brief.scenario, out)
         tested = None
         if back_test:
-            from optimizer.seasons import back_test as held_against_the_past
+            from optimizer.workflows.seasons import back_test as held_against_the_past
 
             tested = held_against_the_past(brief, effort, progress)
         files = write_forecast(brief.scenario, ensemble, out) if out else []
@@ -213,7 +213,7 @@ def replay(
     """Say what given settings would cost on a scenario."""
     with _errors_told(debug=debug), _progress() as progress, writing_to(out):
         from optimizer.report.files import write_outcome
-        from optimizer.story import replay_settings
+        from optimizer.workflows.plan import replay_settings
 
         account = replay_settings(
             _folder(scenario), settings, time_limit_s=time_limit, progress=progress
@@ -267,7 +267,7 @@ def renew(
         return
     with _errors_told(debug=debug), _progress() as progress:
         from optimizer.report.files import write_outcome
-        from optimizer.seasons import renew_settings, review_season
+        from optimizer.workflows.seasons import renew_settings, review_season
 
         _refuse_odd_renewal(previous, out, least, metered)
         review = None
@@ -309,8 +309,8 @@ def _refuse_odd_renewal(
 def _keep_history(scenario: Path, accepted: Path | None, *, as_json: bool) -> None:
     from datetime import date
 
-    from optimizer.paperwork import accept_results, undo_last
     from optimizer.report.renewal import changes_back
+    from optimizer.workflows.paperwork import accept_results, undo_last
 
     today = date.today()  # noqa: DTZ011 - the day on a person's calendar
     if accepted is not None:
@@ -342,7 +342,7 @@ def review(
     """Hold what was metered against what was promised, and tell why they differ."""
     with _errors_told(debug=debug), _progress() as progress:
         from optimizer.report.review import review_record, review_text
-        from optimizer.seasons import review_season
+        from optimizer.workflows.seasons import review_season
 
         result = review_season(_folder(scenario), previous, metered, progress)
         progress("done")
@@ -383,7 +383,7 @@ def outage(
         return
     with _errors_told(debug=debug), _progress() as progress, writing_to(out):
         from optimizer.report.outages import outage_record, outage_text, write_outages
-        from optimizer.seasons import study_outages
+        from optimizer.workflows.seasons import study_outages
 
         brief, in_use, outages = study_outages(
             _folder(scenario), settings, critical_only=critical, progress=progress
@@ -399,8 +399,8 @@ def outage(
 
 def _price_floors(scenario: Path | None, out: Path | None, *, as_json: bool, debug: bool) -> None:
     with _errors_told(debug=debug), _progress() as progress, writing_to(out):
-        from optimizer.holding import price_reserve
         from optimizer.report.reserve import floors_record, price_text, write_prices
+        from optimizer.workflows.reserve import price_reserve
 
         brief, curve = price_reserve(_folder(scenario), progress)
         currency = brief.tariff.currency
@@ -499,9 +499,9 @@ def bill(
         if paid is not None:
             _reconcile(meter, tariff, zone, paid, as_json=as_json)
             return
-        from optimizer.paperwork import bill_meter
         from optimizer.report.record import bill_record
         from optimizer.report.text import bill_text
+        from optimizer.workflows.paperwork import bill_meter
 
         itemised, notes = bill_meter(meter, tariff, zone, history)
         if as_json:
@@ -513,9 +513,9 @@ def bill(
 
 
 def _reconcile(meter: Path, tariff: str, zone: str, paid: Path, *, as_json: bool) -> None:
-    from optimizer.paperwork import reconcile_bill
     from optimizer.report.record import reconciled_record
     from optimizer.report.text import reconciled_text
+    from optimizer.workflows.paperwork import reconcile_bill
 
     compared, notes = reconcile_bill(meter, tariff, zone, paid)
     if as_json:
@@ -553,8 +553,8 @@ def read(
     """Bring meter data or prices, as they were handed out, into the form that the others read."""
     with _errors_told(debug=debug), _progress() as progress:
         from optimizer.metering.found import Request
-        from optimizer.paperwork import read_outside
         from optimizer.report.reading import next_step, reading_record, reading_text
+        from optimizer.workflows.paperwork import read_outside
 
         request = Request(zone, point, fill, dates, stamps)
         progress(f"reading {file}")
@@ -578,7 +578,7 @@ def check(
 ) -> None:
     """Tell what is wrong or odd in a scenario; of a tariff, also whether its worked bills come out."""
     with _errors_told(debug=debug):
-        from optimizer.paperwork import check_scenario, check_tariff, tariff_named
+        from optimizer.workflows.paperwork import check_scenario, check_tariff, tariff_named
 
         if what is not None and (tariff := tariff_named(what)) is not None:
             from optimizer.report.record import worked_record

@@ -6,11 +6,11 @@ from datetime import date
 from pathlib import Path
 
 from optimizer.base.files import write_all
-from optimizer.report.account import Account
-from optimizer.report.history import SERIES, TARIFF, renewal_yaml
 from optimizer.report.page import report_html
 from optimizer.report.record import flows_csv, plan_json, settings_yaml
 from optimizer.report.renewal import reminders_ics, renewal_file
+from optimizer.workflows.in_use import SERIES, TARIFF, renewal_yaml
+from optimizer.workflows.results import Account
 
 OF_A_RENEWAL = ("renewal.yaml", "reminders.ics")
 BY_SIZE = "settings_by_size"

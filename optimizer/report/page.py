@@ -10,7 +10,6 @@ from markupsafe import Markup
 
 from optimizer.base.units import money, number, percent, price
 from optimizer.evaluation.typical_day import TypicalDay, mean_by_clock, typical_day
-from optimizer.report.account import Account
 from optimizer.report.figures import DayPrices, draw_bills, draw_curve, draw_season
 from optimizer.report.outages import outage_section
 from optimizer.report.renewal import worth_words
@@ -33,6 +32,7 @@ from optimizer.settings.windows import (
     months_text,
     power_text,
 )
+from optimizer.workflows.results import Account
 
 
 @dataclass(frozen=True)

@@ -25,7 +25,7 @@ from optimizer.settings.windows import Settings, floors_text
 if TYPE_CHECKING:
     from optimizer.evaluation.comparison import Case
     from optimizer.evaluation.out_of_sample import Sureness
-    from optimizer.report.account import Account, ProofLine
+    from optimizer.workflows.results import Account, ProofLine
 
 
 def plan_json(account: Account) -> str:

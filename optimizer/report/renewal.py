@@ -12,12 +12,12 @@ from typing import TYPE_CHECKING
 
 from optimizer.base.units import money
 from optimizer.forecast.recipe import ForecastRecipe
-from optimizer.report.history import ListedChange, RenewalFile
 from optimizer.report.wrapping import filled
 from optimizer.settings.windows import floors_text
+from optimizer.workflows.in_use import ListedChange, RenewalFile
 
 if TYPE_CHECKING:
-    from optimizer.report.account import Account
+    from optimizer.workflows.results import Account
 
 LEAD_DAYS = 14
 """How long before the forecast ends a person is reminded to renew."""

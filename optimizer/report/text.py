@@ -25,7 +25,7 @@ from optimizer.report.wrapping import filled
 from optimizer.settings.windows import floors_text
 
 if TYPE_CHECKING:
-    from optimizer.report.account import Account
+    from optimizer.workflows.results import Account
 
 
 def summary(account: Account) -> str:

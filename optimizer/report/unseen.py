@@ -16,7 +16,7 @@ from optimizer.scenario.scenario import ENTRY_SHARE
 if TYPE_CHECKING:
     from optimizer.evaluation.out_of_sample import Sureness, WorstMonth
     from optimizer.forecast.ensemble import Spread
-    from optimizer.report.account import Account
+    from optimizer.workflows.results import Account
 
 WHOLE_YEAR_DAYS = 360
 """A forecast of at least so many days is called a year."""

@@ -29,7 +29,6 @@ from optimizer.evaluation.comparison import Case as Bills
 from optimizer.evaluation.comparison import Judge, cases_of
 from optimizer.evaluation.savings_breakdown import sources_of
 from optimizer.forecast.weeks import Variant
-from optimizer.paperwork import Brief, weather_of
 from optimizer.planning.linear import LinearSolver
 from optimizer.planning.plan import Plan
 from optimizer.planning.solver import Basis
@@ -47,8 +46,9 @@ from optimizer.search.choose import (
 from optimizer.search.score import Task
 from optimizer.settings.windows import Settings, no_windows
 from optimizer.site.equipment import UNLIMITED_KW, Plant
-from optimizer.stages import cheapest_plan, groupings_of, horizon_of, problem_of, task_of
 from optimizer.studies.cases import Manner, Run
+from optimizer.workflows.paperwork import Brief, weather_of
+from optimizer.workflows.stages import cheapest_plan, groupings_of, horizon_of, problem_of, task_of
 
 PLANNING_S = 600.0
 """Most time for the plan of one run. [s]"""

@@ -18,11 +18,11 @@ from pathlib import Path
 
 from optimizer.base.errors import ScenarioError
 from optimizer.evaluation.comparison import Judge
-from optimizer.holding import Solved, solve, with_endurance
 from optimizer.outages.outages import Outages
 from optimizer.outages.reserve import Reserve
-from optimizer.paperwork import Brief
-from optimizer.stages import horizon_of, outages_under
+from optimizer.workflows.paperwork import Brief
+from optimizer.workflows.reserve import Solved, solve, with_endurance
+from optimizer.workflows.stages import horizon_of, outages_under
 from tests.bench.cells import SITES, Cell, cells
 from tests.laws.sites import half_of, wishing
 

@@ -45,12 +45,12 @@ from optimizer.forecast.sun import read_typical_year
 from optimizer.metering.forecast_csv import read_forecast
 from optimizer.metering.meter_csv import read_meter
 from optimizer.metering.price_csv import read_prices
-from optimizer.report.history import RenewalFile
 from optimizer.scenario.scenario import read_scenario
 from optimizer.settings.check import read_settings
 from optimizer.settings.controls import Controls
 from optimizer.studies.answer_store import LEDGER, Ledger
 from optimizer.studies.study_file import StudyFile
+from optimizer.workflows.in_use import RenewalFile
 from tests.bench import fuzz_readers
 from tests.bench.fuzz_readers import TooLongError, damaged, megabytes, ring, tables
 from tests.laws.cases import AC_PLANT

@@ -18,14 +18,14 @@ from pathlib import Path
 
 import numpy as np
 
-from optimizer import seasons, stages
 from optimizer.evaluation.comparison import Judge
 from optimizer.forecast.build import again_from, grid_of_days
 from optimizer.forecast.recipe import ForecastRecipe, LoadRecipe
 from optimizer.forecast.weeks import Material, Variant, Weather
 from optimizer.metering.forecast import Forecast
-from optimizer.paperwork import Brief
 from optimizer.settings.windows import Settings, no_windows
+from optimizer.workflows import seasons, stages
+from optimizer.workflows.paperwork import Brief
 from tests.bench.cells import Cell, cells
 
 AS_METERED = Variant(1.0, resampled=False)

@@ -26,17 +26,24 @@ import numpy as np
 import pandas as pd
 
 from optimizer.economics.best_size import BestSize, Planned, best_size
-from optimizer.paperwork import Brief, read_brief
 from optimizer.planning.linear import LinearSolver
 from optimizer.planning.matrix import matrix_of
 from optimizer.planning.plan import make_plan
 from optimizer.planning.problem import Limits
 from optimizer.planning.solver import _loaded
 from optimizer.planning.tangent import bigger_battery, bigger_inverter, resized
-from optimizer.stages import account_of, cheapest_plan, make_ready, problem_of, task_of, windows_for
 from optimizer.studies.cases import Run, Study, read_study
 from optimizer.studies.estimate import extent_of
 from optimizer.studies.run import run_study
+from optimizer.workflows.paperwork import Brief, read_brief
+from optimizer.workflows.stages import (
+    account_of,
+    cheapest_plan,
+    make_ready,
+    problem_of,
+    task_of,
+    windows_for,
+)
 from tests.bench.cells import ANY_TIME, SITES
 
 LITTLE = 1e-3

@@ -20,7 +20,6 @@ from typing import Any
 
 import numpy as np
 
-from optimizer import stages
 from optimizer.billing.bill import bill_flows
 from optimizer.cost.expression import linear_cost
 from optimizer.cost.prices import Prices
@@ -33,6 +32,7 @@ from optimizer.search.fit import fit
 from optimizer.search.score import Task
 from optimizer.settings.check import read_settings
 from optimizer.settings.windows import Settings, no_windows
+from optimizer.workflows import stages
 from tests.bench.cells import Cell, cells
 
 AS_METERED = Variant(1.0, resampled=False)

@@ -22,7 +22,7 @@ from optimizer.cli import Effort, app
 from optimizer.scenario.scenario import read_scenario
 from optimizer.search.choose import EFFORTS
 from optimizer.settings.check import read_settings
-from optimizer.story import PLANNING_S
+from optimizer.workflows.plan import PLANNING_S
 
 DEMO = shipped_folder("scenarios") / "1_two_rates"
 RESULTS = {

@@ -9,9 +9,9 @@ from typer.testing import CliRunner
 
 from optimizer.base.errors import InputError
 from optimizer.cli import app
-from optimizer.paperwork import check_scenario
 from optimizer.scenario.doubts import doubts
 from optimizer.scenario.scenario import read_scenario
+from optimizer.workflows.paperwork import check_scenario
 
 SITE = """\
 scenario: Fen End

@@ -114,7 +114,7 @@ def _scenario(path: Path) -> object:
 
 
 def _tariff(path: Path) -> object:
-    from optimizer.paperwork import tariff_named
+    from optimizer.workflows.paperwork import tariff_named
 
     return tariff_named(path)
 
@@ -126,13 +126,13 @@ def _named_tariff(path: Path) -> object:
 
 
 def _settings(path: Path) -> object:
-    from optimizer.report.history import settings_path
+    from optimizer.workflows.in_use import settings_path
 
     return settings_path(path)
 
 
 def _promise(path: Path) -> object:
-    from optimizer.report.history import accept, promise_path
+    from optimizer.workflows.in_use import accept, promise_path
 
     promise_path(path)
     return accept(path, path, None)  # type: ignore[arg-type]

@@ -10,9 +10,9 @@ import pytest
 
 from optimizer.base.errors import SeriesError
 from optimizer.metering.meter_csv import read_meter
-from optimizer.paperwork import bill_meter
 from optimizer.scenario.remarks import remarks
 from optimizer.scenario.scenario import read_scenario
+from optimizer.workflows.paperwork import bill_meter
 
 TARIFF = """\
 tariff: Sedge Fen

@@ -16,18 +16,18 @@ from optimizer.cost.expression import linear_cost
 from optimizer.evaluation.out_of_sample import AS_METERED
 from optimizer.forecast.weeks import Material, Weather, Year
 from optimizer.metering.forecast import Forecast
-from optimizer.paperwork import Brief
 from optimizer.planning.plan import Plan, make_plan
 from optimizer.replay.replay import replay
 from optimizer.search.choose import Effort, Found, find_settings
 from optimizer.search.fit import MonthGroups, years_for
 from optimizer.search.score import Season, Task
-from optimizer.seasons import brief_on
 from optimizer.settings.check import refusals
 from optimizer.settings.controls import Controls
 from optimizer.settings.windows import Settings, no_windows
 from optimizer.site.equipment import Plant
-from optimizer.stages import prices_of
+from optimizer.workflows.paperwork import Brief
+from optimizer.workflows.seasons import brief_on
+from optimizer.workflows.stages import prices_of
 from tests.laws.cases import AC_PLANT, SOURCE, grid_of, named_cost, problem_of, weather
 
 STORED_WORTH = 0.12

@@ -9,10 +9,10 @@ import numpy as np
 from optimizer.base.flows import Flows
 from optimizer.billing.bill import bill_flows
 from optimizer.billing.tariff import shipped_folder
-from optimizer.paperwork import Brief, read_brief, weather_of
 from optimizer.search.choose import Effort, find_settings, groupings_for
 from optimizer.settings.windows import Settings
-from optimizer.stages import cheapest_plan, groupings_of, task_of
+from optimizer.workflows.paperwork import Brief, read_brief, weather_of
+from optimizer.workflows.stages import cheapest_plan, groupings_of, task_of
 
 CHARGES = """\
     charges:

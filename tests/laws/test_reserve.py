@@ -19,18 +19,18 @@ from optimizer.base.errors import ScenarioError
 from optimizer.billing.tariff import shipped_folder
 from optimizer.cli import app
 from optimizer.forecast.weeks import Material
-from optimizer.holding import Solved, solve, wish_of, with_endurance
 from optimizer.metering.forecast import Forecast
 from optimizer.outages.reserve import Wish, floors_at, least_level, traded
 from optimizer.outages.reserve_price import ReserveCurve, reserve_curve
-from optimizer.paperwork import read_brief
 from optimizer.planning.linear import LinearSolver
 from optimizer.replay.horizon import Horizon
 from optimizer.search.renewing import changes_of
-from optimizer.seasons import brief_on
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window, no_windows
 from optimizer.site.equipment import Plant
-from optimizer.stages import groupings_of, horizon_of
+from optimizer.workflows.paperwork import read_brief
+from optimizer.workflows.reserve import Solved, solve, wish_of, with_endurance
+from optimizer.workflows.seasons import brief_on
+from optimizer.workflows.stages import groupings_of, horizon_of
 from tests.laws.cases import AC_PLANT, DC_PLANT, law
 from tests.laws.sites import HOURS, TEN_WEEKS, half_of, site, wishing
 

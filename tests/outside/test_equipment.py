@@ -12,7 +12,6 @@ from hypothesis import strategies as st
 
 from optimizer.billing.tariff import shipped_folder
 from optimizer.evaluation.fit_check import findings_of
-from optimizer.paperwork import check_scenario
 from optimizer.replay.replay import replay
 from optimizer.scenario.scenario import read_scenario
 from optimizer.settings.windows import no_windows
@@ -46,6 +45,7 @@ from optimizer.site.starting import (
     starting_va,
     switching_order,
 )
+from optimizer.workflows.paperwork import check_scenario
 from tests.builders import best_plan, hourly_grid, simple_plant
 
 # --- batteries -------------------------------------------------------------------------------

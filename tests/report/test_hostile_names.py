@@ -14,11 +14,11 @@ from icalendar import Calendar
 from optimizer.base.documents import read_document
 from optimizer.base.errors import SettingsError
 from optimizer.forecast.recipe import ForecastRecipe
-from optimizer.report.history import RenewalFile, renewal_yaml
 from optimizer.report.record import settings_yaml
 from optimizer.report.renewal import reminders, reminders_ics
 from optimizer.settings.controls import Controls
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window
+from optimizer.workflows.in_use import RenewalFile, renewal_yaml
 from tests.builders import local_grid
 
 NASTY = [

@@ -9,9 +9,9 @@ from typer.testing import CliRunner
 
 from optimizer.billing.tariff import shipped_folder
 from optimizer.cli import app
-from optimizer.paperwork import check_scenario
-from optimizer.report.account import invented_words
 from optimizer.scenario.scenario import read_scenario
+from optimizer.workflows.paperwork import check_scenario
+from optimizer.workflows.results import invented_words
 
 DEMO = shipped_folder("scenarios") / "1_two_rates"
 

@@ -14,13 +14,13 @@ import pytest
 from optimizer.base.units import money, percent
 from optimizer.billing.tariff import shipped_folder
 from optimizer.forecast.ensemble import Spread
-from optimizer.report.account import Account, ProofLine
 from optimizer.report.page import report_html
 from optimizer.report.record import plan_json
 from optimizer.report.text import bills_text, curve_text, settings_text, summary, sureness_text
 from optimizer.report.unseen import rule
 from optimizer.settings.windows import DaySet, SeasonSet, Window, no_windows
-from optimizer.story import plan_scenario
+from optimizer.workflows.plan import plan_scenario
+from optimizer.workflows.results import Account, ProofLine
 
 A4_WIDTH_PX, A4_HEIGHT_PX = 794, 1123  # 210 mm × 297 mm at 96 px per inch (CSS)
 PHONE_WIDTH_PX = 390

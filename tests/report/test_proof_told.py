@@ -7,9 +7,9 @@ from typing import Any
 
 import pytest
 
-from optimizer import stages
 from optimizer.settings.controls import Controls
-from optimizer.stages import proof_of
+from optimizer.workflows import stages
+from optimizer.workflows.stages import proof_of
 
 BRIEF: Any = SimpleNamespace(
     floors_kwh={}, scenario=SimpleNamespace(controls=Controls(), forecast=None)

@@ -10,12 +10,12 @@ import pytest
 from optimizer.base.documents import read_document
 from optimizer.base.errors import SettingsError
 from optimizer.billing.tariff import read_tariff
-from optimizer.paperwork import read_brief
 from optimizer.report.figures import draw_bills, draw_curve, draw_floors
 from optimizer.report.files import write_outcome
-from optimizer.report.history import SERIES, tariff_of_promise
 from optimizer.settings.windows import Settings, no_windows
-from optimizer.stages import account_of, cheapest_plan
+from optimizer.workflows.in_use import SERIES, tariff_of_promise
+from optimizer.workflows.paperwork import read_brief
+from optimizer.workflows.stages import account_of, cheapest_plan
 from tests.builders import billed, local_grid
 
 DAY = local_grid("2026-07-01T00:00", "Europe/Berlin", 24)

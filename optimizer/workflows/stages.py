@@ -21,12 +21,10 @@ from optimizer.evaluation.comparison import NOTHING_TO_SAVE, Judge, Outcome, cas
 from optimizer.evaluation.fit_check import Finding, findings_of, findings_of_replay
 from optimizer.evaluation.reasons import reasons_for
 from optimizer.outages.outages import Outages, carried_kwh, outages_of
-from optimizer.paperwork import Brief, weather_of
 from optimizer.planning.linear import LinearSolver
 from optimizer.planning.plan import Plan, make_plan
 from optimizer.planning.problem import Problem
 from optimizer.replay.horizon import Horizon
-from optimizer.report.account import Account, ProofLine
 from optimizer.search.choose import EFFORTS, Found, find_settings, groupings_for
 from optimizer.search.fit import MonthGroups, years_for
 from optimizer.search.proven import gap_of
@@ -34,6 +32,8 @@ from optimizer.search.richer import Richer, enriched, what_richer_would_bring
 from optimizer.search.score import Season, Task
 from optimizer.settings.controls import Controls
 from optimizer.settings.windows import Settings, no_windows
+from optimizer.workflows.paperwork import Brief, weather_of
+from optimizer.workflows.results import Account, ProofLine
 
 Progress = Callable[[str], None]
 

@@ -42,16 +42,18 @@ from optimizer.forecast.build import again_from
 from optimizer.forecast.ensemble import ensemble_of
 from optimizer.forecast.recipe import ForecastRecipe, PvRecipe
 from optimizer.forecast.weeks import Material, Weather, Year
-from optimizer.holding import wish_of
 from optimizer.metering.forecast import Forecast
 from optimizer.metering.forecast_csv import read_battery, read_forecast
 from optimizer.metering.meter_csv import read_meter
 from optimizer.outages.outages import Outages
-from optimizer.paperwork import MEMBERS, MEMBERS_SEED, Brief, metered_of, read_brief, weather_of
 from optimizer.planning.linear import LinearSolver
 from optimizer.planning.plan import Plan
-from optimizer.report.account import Account
-from optimizer.report.history import (
+from optimizer.scenario.scenario import Scenario, periods_elsewhere
+from optimizer.search.choose import EFFORTS
+from optimizer.search.renewing import find_anew, find_changes
+from optimizer.settings.check import read_settings, refuse
+from optimizer.settings.windows import Settings, no_windows
+from optimizer.workflows.in_use import (
     has_tariff_of_promise,
     history_of,
     promise_path,
@@ -59,12 +61,18 @@ from optimizer.report.history import (
     settings_path,
     tariff_of_promise,
 )
-from optimizer.scenario.scenario import Scenario, periods_elsewhere
-from optimizer.search.choose import EFFORTS
-from optimizer.search.renewing import find_anew, find_changes
-from optimizer.settings.check import read_settings, refuse
-from optimizer.settings.windows import Settings, no_windows
-from optimizer.stages import (
+from optimizer.workflows.paperwork import (
+    MEMBERS,
+    MEMBERS_SEED,
+    Brief,
+    metered_of,
+    read_brief,
+    weather_of,
+)
+from optimizer.workflows.plan import DEFAULT_TIME_LIMIT_S, PLANNING_S
+from optimizer.workflows.reserve import wish_of
+from optimizer.workflows.results import Account
+from optimizer.workflows.stages import (
     Progress,
     account_of,
     cheapest_plan,
@@ -77,7 +85,6 @@ from optimizer.stages import (
     windows_for,
     with_floor_of,
 )
-from optimizer.story import DEFAULT_TIME_LIMIT_S, PLANNING_S
 
 SEED = 20_270_301
 """Of the plausible seasons in which changes are valued; those of the search have another."""

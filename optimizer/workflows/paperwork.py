@@ -45,10 +45,10 @@ from optimizer.metering.forecast import FORECAST, Forecast
 from optimizer.metering.found import Found, Request
 from optimizer.metering.meter_csv import read_meter
 from optimizer.metering.outside import read_any, refuse_same_file, tidy_csv
-from optimizer.report.history import RenewalFile, accept, settings_path, undo
 from optimizer.scenario.remarks import remarks
 from optimizer.scenario.scenario import SCENARIO_FILE, Scenario, read_scenario
 from optimizer.settings.check import read_settings
+from optimizer.workflows.in_use import RenewalFile, accept, settings_path, undo
 
 MEMBERS, MEMBERS_SEED = 12, 1
 """How many plausible seasons a forecast is, and the seed they are drawn with, unless asked otherwise."""

@@ -19,7 +19,6 @@ from optimizer.evaluation.comparison import Judge
 from optimizer.evaluation.out_of_sample import AS_METERED
 from optimizer.outages.reserve import Reserve, Wish, floors_at, least_level, traded
 from optimizer.outages.reserve_price import ReserveCurve, reserve_curve
-from optimizer.paperwork import Brief, read_brief, weather_of
 from optimizer.planning.linear import LinearSolver
 from optimizer.planning.plan import Plan
 from optimizer.scenario.scenario import Scenario
@@ -27,7 +26,8 @@ from optimizer.search.choose import Found
 from optimizer.search.fit import MonthGroups, fit, years_for
 from optimizer.search.score import Task, multiples_between
 from optimizer.settings.windows import Settings
-from optimizer.stages import (
+from optimizer.workflows.paperwork import Brief, read_brief, weather_of
+from optimizer.workflows.stages import (
     Progress,
     cheapest_plan,
     groupings_of,

@@ -12,13 +12,13 @@ from pathlib import Path
 from optimizer.base.parallel import ahead, both
 from optimizer.evaluation.out_of_sample import sureness_of
 from optimizer.evaluation.remarks import on_given
-from optimizer.holding import solve, with_endurance
-from optimizer.paperwork import Brief, read_brief, weather_of
 from optimizer.planning.linear import LinearSolver
-from optimizer.report.account import Account
 from optimizer.settings.check import read_settings
 from optimizer.settings.windows import Settings
-from optimizer.stages import (
+from optimizer.workflows.paperwork import Brief, read_brief, weather_of
+from optimizer.workflows.reserve import solve, with_endurance
+from optimizer.workflows.results import Account
+from optimizer.workflows.stages import (
     Progress,
     account_of,
     cheapest_plan,

@@ -1,0 +1,1 @@
+"""One file a job: each takes inputs and returns a result."""
