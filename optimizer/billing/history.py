@@ -1,6 +1,6 @@
 """What happened before a series and still counts on a bill.
 
-Read next: ``scenario``.
+Read next: ``scenario.scenario``.
 """
 
 from __future__ import annotations

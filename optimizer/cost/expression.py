@@ -25,7 +25,7 @@ it down, and the cost is convex. Where a higher value would earn, it is needed *
 which takes integers. The signs are told from the whole cost, after equal parts have cancelled.
 
 The two readings must agree on any flows: tests pin the LP's flows to random meters, and every run
-compares the plan's bill with the LP's objective. Read next: ``charges.base``.
+compares the plan's bill with the LP's objective. Read next: ``billing.charges.base``.
 """
 
 from __future__ import annotations

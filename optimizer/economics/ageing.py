@@ -1,7 +1,7 @@
 """How a battery ages: cycles counted from its stored energy, and the capacity that a year costs.
 
 Loss adds up: each year takes a share of the new capacity for its time, and each cycle a share by
-its depth, whatever came before (the rule of Palmgren and Miner). Read next: ``outcome``.
+its depth, whatever came before (the rule of Palmgren and Miner). Read next: ``evaluation.comparison``.
 """
 
 from __future__ import annotations

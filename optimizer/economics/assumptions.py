@@ -1,7 +1,7 @@
 """What money a person states: prices of equipment, rates, taxes; and what counts as the saving.
 
 Rates are either all nominal (in the money of each year) or all real (in today's money); the file
-says which. Read next: ``life``.
+says which. Read next: ``cash_flow``.
 """
 
 from __future__ import annotations

@@ -7,7 +7,7 @@ also bounds all other sizes from above by a straight line. Sizes that no longer 
 out, and the one in the middle of the others is planned next: a grid of thirty takes five plans at most.
 Where a plan needs integers the slope is that of the plan with its directions kept, which is a guide
 but no proof. What windows keep of it, and ageing, are in none of this: see ``sizes_to_value``.
-Read next: ``life``.
+Read next: ``cash_flow``.
 """
 
 from __future__ import annotations

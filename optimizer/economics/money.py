@@ -2,7 +2,7 @@
 
 Rates are shares a year (0.07 for 7 %). Flows are amounts at the ends of years: ``flows[0]`` is
 today's and not discounted, ``flows[1]`` comes a year later; what is paid out is negative. NIST
-Handbook 135 is Fuller & Petersen, *Life-Cycle Costing Manual* (1995). Read next: ``fade``.
+Handbook 135 is Fuller & Petersen, *Life-Cycle Costing Manual* (1995). Read next: ``ageing``.
 """
 
 from __future__ import annotations

@@ -3,7 +3,7 @@
 A member keeps one level of load all its life, meets other weather every year, and its prices rise by
 another per cent every year. What a year saves is replayed, with the windows found for it, for each level
 and each drawn weather, in every planned year; between planned years it changes evenly. So the faded
-battery of a bad year is replayed as such. Read next: ``outcome``.
+battery of a bad year is replayed as such. Read next: ``evaluation.comparison``.
 """
 
 from __future__ import annotations

@@ -15,7 +15,7 @@ The method, stated so that it can be checked:
    stations do not catch them.
 
 So the five add up to the whole saving by construction; *other* shows what was not told apart.
-Read next: ``sizing``.
+Read next: ``economics.best_size``.
 """
 
 from __future__ import annotations

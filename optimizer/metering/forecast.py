@@ -1,6 +1,6 @@
 """What is expected: load and PV, step by step, with every repair that was made to the data.
 
-Read next: ``readers.forecast_csv``.
+Read next: ``forecast_csv``.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """Reads any file of meter data from outside, known by its content; writes it as a tidy CSV.
 
-Read next: ``study.read_outside``.
+Read next: ``workflows.read``.
 """
 
 from __future__ import annotations

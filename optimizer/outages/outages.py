@@ -1,7 +1,7 @@
 """How long the building is carried when the grid fails, from every step of the forecast on.
 
 An outage meets the battery as the settings have left it. What is carried is the whole building or its
-critical loads. Read next: ``valuation.outcome``.
+critical loads. Read next: ``evaluation.comparison``.
 """
 
 from __future__ import annotations

@@ -2,7 +2,7 @@
 
 The plan of a linear program costs the more the higher its lowest level is, and each per cent no less
 than the one before: the cost of a linear program is convex in its limits. The plan ends as it began,
-wherever that is, so that a higher start is not a gift. Read next: ``outcome``.
+wherever that is, so that a higher start is not a gift. Read next: ``evaluation.comparison``.
 """
 
 from __future__ import annotations

@@ -10,7 +10,7 @@ What the equipment does in a step, in this order (where makers differ, ``site.be
 
 ``step_through`` writes one replay down; ``score_kernel`` only adds up what many sets of windows cost.
 All are plain Python underneath (``step_through.py_func``), which the tests hold against the compiled
-code. Read next: ``score_kernel``.
+code. Read next: ``search.score_kernel``.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """Runs settings through a forecast step by step, as the equipment would: with no foresight.
 
-Read next: ``search``.
+Read next: ``search.local_search``.
 """
 
 from __future__ import annotations

@@ -9,8 +9,8 @@ from optimizer.base.units import money, number, percent
 from optimizer.economics.assumptions import Price, Terms
 from optimizer.economics.cash_flow import Fading
 from optimizer.economics.monte_carlo import Draws
-from optimizer.evaluation.verdict import StudyResult
 from optimizer.report.study_words import AGAINST
+from optimizer.studies.verdict import StudyResult
 
 NO_SOURCE = "no source stated"
 

@@ -19,7 +19,6 @@ from optimizer.base.timegrid import FloatArray
 from optimizer.base.units import money, number
 from optimizer.economics.cash_flow import SIGNED, CashFlow, Life
 from optimizer.economics.monte_carlo import QUANTILES, Chances
-from optimizer.evaluation.verdict import Row, StudyResult, Swing
 from optimizer.report.figures import (
     BLACK,
     BLUE,
@@ -39,6 +38,7 @@ from optimizer.report.study_words import (
     flow_rows,
     swing_words,
 )
+from optimizer.studies.verdict import Row, StudyResult, Swing
 
 GREY = "#BBBBBB"
 

@@ -9,10 +9,10 @@ from typing import Any
 
 from optimizer.base.files import write_all
 from optimizer.base.units import number
-from optimizer.evaluation.verdict import StudyResult
 from optimizer.report.study_page import study_page
 from optimizer.report.study_tables import TableKind, write_tables
 from optimizer.report.study_text import study_record
+from optimizer.studies.verdict import StudyResult
 
 SHOWN = 40
 """How many cases a list shows."""

@@ -11,7 +11,6 @@ from markupsafe import Markup
 
 from optimizer.base.units import money, number, percent
 from optimizer.economics.cash_flow import SIGNED
-from optimizer.evaluation.verdict import Row, StudyResult, Verdict
 from optimizer.report.study_assumptions import assumptions
 from optimizer.report.study_words import (
     AGAINST,
@@ -36,6 +35,7 @@ from optimizer.report.study_words import (
     swing_words,
 )
 from optimizer.settings.windows import floors_text
+from optimizer.studies.verdict import Row, StudyResult, Verdict
 
 FIRST = 8
 """So many of the best cases stand on the first page."""

@@ -14,7 +14,7 @@ from typing import Any, Literal
 
 from optimizer.base.errors import InputError
 from optimizer.base.files import write_file
-from optimizer.evaluation.verdict import Row
+from optimizer.studies.verdict import Row
 
 TableKind = Literal["parquet", "csv", "xlsx"]
 

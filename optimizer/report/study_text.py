@@ -11,7 +11,6 @@ from pathlib import Path
 from typing import Any
 
 from optimizer.economics.monte_carlo import QUANTILES
-from optimizer.evaluation.verdict import Row, Sized, StudyResult, Verdict
 from optimizer.report.study_words import (
     AGAINST,
     SOURCES,
@@ -36,6 +35,7 @@ from optimizer.report.study_words import (
     swing_words,
 )
 from optimizer.report.wrapping import WIDTH, filled
+from optimizer.studies.verdict import Row, Sized, StudyResult, Verdict
 
 BEST = 10
 """So many of the best cases are shown."""

@@ -15,7 +15,7 @@ from optimizer.base.units import money, number, percent, price
 from optimizer.economics.assumptions import Terms
 from optimizer.economics.cash_flow import SIGNED, CashFlow
 from optimizer.economics.money import net_present_value
-from optimizer.evaluation.verdict import Row, Sized, StudyResult, Swing, Verdict
+from optimizer.studies.verdict import Row, Sized, StudyResult, Swing, Verdict
 
 FEW = 4
 """So many sites or tariffs are named; of more it is told how many they are."""

@@ -1,6 +1,6 @@
 """The scenario file: one site, its equipment, what it may do, its tariff and its forecast.
 
-Read next: ``billing.cost``.
+Read next: ``cost.expression``.
 """
 
 from __future__ import annotations

@@ -3,7 +3,7 @@
 Windows are first fitted to every other week and judged on the weeks between, and the other way
 round. What does well there decides how the windows that are handed out are fitted to all weeks:
 with which groups of months, how many windows, and how much margin on caps and levels.
-Read next: ``reasons``.
+Read next: ``evaluation.reasons``.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """Windows while they are searched for: plain tuples, quick to change, to compare and to look up.
 
-Read next: ``season``.
+Read next: ``score``.
 """
 
 from __future__ import annotations

@@ -3,7 +3,7 @@
 For each clock slot of a season and day set, the plan's mean flows say what it mostly does there,
 and its shadow prices what would be worth doing. Runs of slots with the same action become windows;
 the most moving ones are kept.
-Read next: ``search``.
+Read next: ``local_search``.
 """
 
 from __future__ import annotations

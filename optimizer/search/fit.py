@@ -1,6 +1,6 @@
 """Fits windows to plausible years, season by season.
 
-Read next: ``choosing``.
+Read next: ``choose``.
 """
 
 from __future__ import annotations

@@ -3,7 +3,7 @@
 First all day sets hold the same windows, then each goes its own way. Starts are the plan's average
 day, its shadow prices, what is given, and no windows at all; restarts shake what was found and
 keep it if it is hardly worse, so that the search can leave a hollow. Work is counted in replays,
-not in seconds, and luck has a seed, so the same inputs give the same windows. Read next: ``fitting``.
+not in seconds, and luck has a seed, so the same inputs give the same windows. Read next: ``fit``.
 """
 
 from __future__ import annotations

@@ -2,7 +2,7 @@
 
 Day sets stand in groups; those of one group hold the same windows and are changed together. While
 all are in one group the search has half the work, and afterwards each goes its own way.
-Read next: ``search``.
+Read next: ``local_search``.
 """
 
 from __future__ import annotations

@@ -2,7 +2,7 @@
 
 The search looks at one season at a time. What the other steps add to a part of the bill, such as a
 ratchet that remembers another season's peak, is taken from the plan's flows there; parts that no
-step of the season changes are left out. Read next: ``season``.
+step of the season changes are left out. Read next: ``score``.
 """
 
 from __future__ import annotations

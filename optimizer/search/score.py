@@ -3,7 +3,7 @@
 The score of windows is what they change about the cost of each year, compared with no windows:
 mostly the mean over the years, and some of the mean over the worst of them. An entry must earn its
 keep: a small sum is counted for each that a person has to type in, so that fewer win when the money is
-the same. Where settings are in use, only what differs from them has to be typed. Read next: ``moves``.
+the same. Where settings are in use, only what differs from them has to be typed. Read next: ``neighbours``.
 """
 
 from __future__ import annotations

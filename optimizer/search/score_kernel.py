@@ -4,7 +4,7 @@ A *lane* is one set of windows. All lanes go through a step together, in loops w
 that the processor works on several at once (SIMD): every way a step can go is worked out, and each
 lane takes its own. What a step does is told in ``kernel.move``; the steps here are the same to the last
 bit. Loops over lanes stay free of calls and of exceptions, or else they are not compiled so; how fast
-they then are is measured by ``tests/bench/measure.py``. Read next: ``replay``.
+they then are is measured by ``tests/bench/measure.py``. Read next: ``replay.replay``.
 """
 
 from __future__ import annotations

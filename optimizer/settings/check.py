@@ -1,6 +1,6 @@
 """What the controls refuse: settings that cannot be typed into the equipment.
 
-Read next: ``replay``.
+Read next: ``replay.replay``.
 """
 
 from __future__ import annotations

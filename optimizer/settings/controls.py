@@ -1,6 +1,6 @@
 """What the equipment can store: how many windows, for which days and seasons, in which steps.
 
-Read next: ``forecast``.
+Read next: ``metering.forecast``.
 """
 
 from __future__ import annotations

@@ -6,7 +6,7 @@ that ends at or before its start runs over midnight: its hours after midnight ar
 weekdays, so 22:00-06:00 on weekdays holds on each of them before 06:00 and from 22:00. On equipment
 that goes on into the next day they are those of the mornings after, where a window that begins on that
 day takes precedence.
-Read next: ``refusals``.
+Read next: ``check``.
 """
 
 from __future__ import annotations

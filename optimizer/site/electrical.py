@@ -1,7 +1,7 @@
 """Rules of thumb and of printed codes about batteries, PV, connections and dwellings, as plain functions.
 
 Each names its source. None of them approves anything: rules differ by place and by the year of the code,
-and an installation is for licensed people and the local authority. Read next: ``match``.
+and an installation is for licensed people and the local authority. Read next: ``evaluation.fit_check``.
 """
 
 from __future__ import annotations

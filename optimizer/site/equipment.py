@@ -1,7 +1,7 @@
 """What stands at the site: battery, inverter, PV, grid connection, and what is permitted.
 
 The pydantic models hold what a person writes (kWh, kW, per cent); ``Plant`` holds the same facts
-per step, in the shape in which the plan and the replay use them. Read next: ``controls``.
+per step, in the shape in which the plan and the replay use them. Read next: ``settings.controls``.
 """
 
 from __future__ import annotations

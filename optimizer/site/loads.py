@@ -1,6 +1,6 @@
 """Loads by name, how they start, and what is to be carried when the grid fails.
 
-Read next: ``scenario``.
+Read next: ``scenario.scenario``.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """What loads draw while they start, in which order they can be switched on, and what to leave off.
 
 Motors draw several times their running current until they turn. All of this is arithmetic for a talk with
-a licensed electrician. Read next: ``match``.
+a licensed electrician. Read next: ``evaluation.fit_check``.
 """
 
 from __future__ import annotations

@@ -2,7 +2,7 @@
 
 The cheapest plan's slope names a size in a handful of plans, for equipment that stays as new. Windows keep
 less than the plan, and a battery ages; so sizes around that guess are valued as every case is, until one
-is worth more than its neighbours. Listed cases of such sizes count too. Read next: ``story``.
+is worth more than its neighbours. Listed cases of such sizes count too. Read next: ``run``.
 """
 
 from __future__ import annotations
@@ -11,10 +11,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 from optimizer.economics.best_size import BestSize, sizes_to_value
-from optimizer.evaluation.verdict import Sized
 from optimizer.studies.cases import Case, Study
 from optimizer.studies.questions import Failed, Valued, resized, size_for, value_of
 from optimizer.studies.scheduler import CarryingOut
+from optimizer.studies.verdict import Sized
 
 BEST, TRIED = "best size", "tried size"
 """The roles of cases that are valued for it."""

@@ -4,7 +4,7 @@ A *case* is a row of the result: sites, sizes, tariff, controls, and money over 
 year of one site with one equipment, planned and searched; cases that differ in money alone share their
 runs, and so do years in which the battery is as worn. Runs of one site, tariff and controls are a
 *family*: they share the compiled model, and start from the run of the scenario's own equipment.
-Read next: ``extent``.
+Read next: ``estimate``.
 """
 
 from __future__ import annotations
@@ -24,12 +24,12 @@ from optimizer.base.units import number
 from optimizer.billing.tariff import Tariff, find_tariff, read_tariff, refuse_unknown_history
 from optimizer.economics.assumptions import Terms
 from optimizer.economics.cash_flow import Fading, Size, Wear
-from optimizer.evaluation.verdict import LEAST_DAYS
 from optimizer.forecast.weeks import Material
 from optimizer.metering.forecast import Forecast
 from optimizer.scenario.scenario import SCENARIO_FILE, Scenario, read_scenario
 from optimizer.studies.fingerprint import fingerprint
 from optimizer.studies.study_file import OWN, Choice, StudyFile
+from optimizer.studies.verdict import LEAST_DAYS
 from optimizer.workflows.paperwork import Brief, cost_for
 
 DAYS_OF_A_YEAR = (LEAST_DAYS, 376)

@@ -1,6 +1,6 @@
 """What a study takes, before anything runs: pieces of work, and about how long.
 
-Read next: ``lanes``.
+Read next: ``executors``.
 """
 
 from __future__ import annotations

@@ -3,7 +3,7 @@
 A lane does one piece of work at a time, so a process keeps the family that it has compiled, and no more
 solver threads run than there are processors. What a lane answers comes into one queue. A lane whose
 process died is replaced and its work given out once more; a second death is an answer too, so that one
-impossible case does not stop a study. Read next: ``ledger``.
+impossible case does not stop a study. Read next: ``answer_store``.
 """
 
 from __future__ import annotations

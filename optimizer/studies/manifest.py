@@ -1,6 +1,6 @@
 """The manifest: what it takes to do a study again and come to the same figures.
 
-Read next: ``story``.
+Read next: ``run``.
 """
 
 from __future__ import annotations

@@ -2,7 +2,7 @@
 
 A question is a generator. It yields what it wants done, is sent the answer, and returns its result in
 the end. So the order of asking reads like the sum it is, while many questions are carried out side by
-side and whatever two of them want is done once. Read next: ``rows``.
+side and whatever two of them want is done once. Read next: ``table``.
 """
 
 from __future__ import annotations
@@ -26,10 +26,10 @@ from optimizer.economics.cash_flow import (
     worth_of,
 )
 from optimizer.economics.monte_carlo import Chances, Draws, chances_of
-from optimizer.evaluation.verdict import Swing
 from optimizer.settings.windows import Settings
 from optimizer.studies.cases import Case, Family, Run
 from optimizer.studies.study_file import BestSize as SizesToTry
+from optimizer.studies.verdict import Swing
 from optimizer.studies.worker import Answer
 
 SLIGHTLY = 1e-3

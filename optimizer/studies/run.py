@@ -12,7 +12,6 @@ from pathlib import Path
 from typing import Any
 
 from optimizer.base.units import number
-from optimizer.evaluation.verdict import Row, Sized, StudyResult, Verdict
 from optimizer.planning.solver import processors
 from optimizer.studies.answer_store import LEDGER, Ledger
 from optimizer.studies.best_sizes import find_best_sizes
@@ -30,6 +29,7 @@ from optimizer.studies.questions import (
 )
 from optimizer.studies.scheduler import CarryingOut, Progress
 from optimizer.studies.table import row_of
+from optimizer.studies.verdict import Row, Sized, StudyResult, Verdict
 
 FEW_PIECES = 3
 """So few pieces of work are done in this process: to begin others takes longer."""

@@ -1,7 +1,7 @@
 """Carries out questions: many side by side, each piece of work once, on all lanes.
 
 A lane keeps to a family while there is work for it, for it has that one compiled; a family's base comes
-first, since all its other runs start from it. Read next: ``story``.
+first, since all its other runs start from it. Read next: ``run``.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """Rows of the table: every figure with its unit in the name of its column.
 
-Read next: ``carrying_out``.
+Read next: ``scheduler``.
 """
 
 from __future__ import annotations

@@ -3,7 +3,7 @@
 What is found hangs on the run, its family and the family's base alone, to the last bit, and not on what
 the same process worked on before: the solver starts from the base's solution, the search from the base's
 windows. So any process may do any run, and a study that was stopped comes out the same.
-Read next: ``lanes``.
+Read next: ``executors``.
 """
 
 from __future__ import annotations

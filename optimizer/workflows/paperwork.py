@@ -1,6 +1,6 @@
 """The part of the story that needs no plan: what is read, checked and billed.
 
-It knows neither the solver nor the search, so that its commands answer at once. Read next: ``story``.
+It knows neither the solver nor the search, so that its commands answer at once. Read next: ``plan``.
 """
 
 from __future__ import annotations

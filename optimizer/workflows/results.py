@@ -1,6 +1,6 @@
 """All that there is to report of one scenario, gathered; everything in ``report`` reads it.
 
-Read next: ``text``, ``record``, ``figures``, ``page``.
+Read next: ``report.text``, ``report.record``, ``report.figures``, ``report.page``.
 """
 
 from __future__ import annotations

@@ -10,8 +10,8 @@ from optimizer.economics.assumptions import Terms
 from optimizer.economics.best_size import BestSize, Planned
 from optimizer.economics.cash_flow import Fading, Life, Money, Size
 from optimizer.economics.monte_carlo import Chances, Draws
-from optimizer.evaluation.verdict import Sized, StudyResult, Swing, Verdict
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window
+from optimizer.studies.verdict import Sized, StudyResult, Swing, Verdict
 
 SOURCES = (120.5, 60.25, -10.0, 30.0, 0.75)
 SETTINGS = Settings(

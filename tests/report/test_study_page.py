@@ -16,13 +16,13 @@ from optimizer.base.units import money
 from optimizer.billing.tariff import shipped_folder
 from optimizer.economics.cash_flow import SIGNED
 from optimizer.economics.monte_carlo import Chances
-from optimizer.evaluation.verdict import StudyResult, Swing
 from optimizer.report.study_assumptions import NO_SOURCE, assumptions
 from optimizer.report.study_figures import draw_sizes, panels_of
 from optimizer.report.study_page import study_page
 from optimizer.report.study_text import study_text
 from optimizer.report.study_words import Names
 from optimizer.studies.run import run_study
+from optimizer.studies.verdict import StudyResult, Swing
 from tests.report.small_study import SETTINGS, TERMS, failed, result, row, sized, without_money
 
 PHONE_WIDTH_PX = 390

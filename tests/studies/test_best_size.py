@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from optimizer.evaluation.verdict import StudyResult
 from optimizer.report.study_text import study_record, study_text
 from optimizer.studies.run import run_study
+from optimizer.studies.verdict import StudyResult
 from tests.studies.small import study_of, write_sites
 
 SIZES = [2.0, 5.0, 8.0, 11.0, 14.0]

@@ -15,7 +15,6 @@ import numpy as np
 import pytest
 
 from optimizer.base.errors import Infeasible, InputError
-from optimizer.evaluation.verdict import StudyResult
 from optimizer.studies import executors as lanes
 from optimizer.studies import scheduler as carrying_out
 from optimizer.studies import worker as one_run
@@ -24,6 +23,7 @@ from optimizer.studies.cases import read_study
 from optimizer.studies.estimate import extent_of, may_need_integers
 from optimizer.studies.executors import Processes
 from optimizer.studies.run import list_study, run_study
+from optimizer.studies.verdict import StudyResult
 from optimizer.studies.worker import Job
 from tests.studies.small import MONEY, SMALL, study_of, write_sites
 
