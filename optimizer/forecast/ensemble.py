@@ -18,6 +18,10 @@ from optimizer.metering.forecast import Forecast
 DRAWN = Variant(1.0)
 
 
+MEMBERS, MEMBERS_SEED = 12, 1
+"""How many plausible seasons a forecast is, and the seed they are drawn with, unless asked otherwise."""
+
+
 @dataclass(frozen=True)
 class Spread:
     """What one year in ten stays at or below, half of all years, and nine in ten."""

@@ -22,11 +22,13 @@ from optimizer.base.errors import (
     TariffError,
 )
 from optimizer.base.flows import Flows
+from optimizer.base.progress import Progress, quiet
 from optimizer.base.timegrid import BoolArray, FloatArray, IntArray
 from optimizer.base.units import ENERGY_TOLERANCE_KWH, MONEY_TOLERANCE, MONEY_TOLERANCE_RELATIVE
 from optimizer.billing.bill import Bill, bill_flows
 from optimizer.billing.tariff import TariffCost
 from optimizer.cost.expression import Peak, nodes_in
+from optimizer.cost.prices import Prices
 from optimizer.planning.linear import LinearSolver, solve_with_fixed_integers
 from optimizer.planning.matrix import Matrix, matrix_of
 from optimizer.planning.nearby import Nearby
@@ -58,8 +60,6 @@ GOOD_ENOUGH = 1e-5
 
 PRICING_SECONDS = 120.0
 """Most time for the LP that gives the shadow prices of a plan with integers."""
-
-Progress = Callable[[str], None]
 
 
 @dataclass(frozen=True)
@@ -122,13 +122,22 @@ class Plan:
         """How much less than ``cost`` a better plan could cost, by the proof; 0 if there is none."""
         return self.proof.gap * abs(self.proof.objective)
 
+    @property
+    def step_prices(self) -> Prices:
+        """Money per kWh of import, export and stored energy at each step, at the plan."""
+        return Prices(
+            self.problem.cost.marginal("import_kwh", self.flows),
+            -self.problem.cost.marginal("export_kwh", self.flows),
+            self.prices.stored,
+        )
+
 
 def make_plan(
     problem: Problem,
     tariff_cost: TariffCost,
     *,
     time_limit_s: float = 600.0,
-    progress: Progress = lambda _text: None,
+    progress: Progress = quiet,
     solver: LinearSolver | None = None,
 ) -> Plan:
     """Find the cheapest operation and prove it.

@@ -10,14 +10,16 @@ from optimizer.report.page import report_html
 from optimizer.report.record import flows_csv, plan_json, settings_yaml
 from optimizer.report.renewal import reminders_ics, renewal_file
 from optimizer.workflows.in_use import SERIES, TARIFF, renewal_yaml
-from optimizer.workflows.results import Account
+from optimizer.workflows.plan import PlanResult
+from optimizer.workflows.renew import RenewResult
+from optimizer.workflows.results import Result
 
 OF_A_RENEWAL = ("renewal.yaml", "reminders.ics")
 BY_SIZE = "settings_by_size"
 """Folder with the settings of each number of windows."""
 
 
-def write_outcome(account: Account, folder: Path) -> list[Path]:
+def write_result(result: Result, folder: Path) -> list[Path]:
     """Write ``plan.json``, ``flows.csv``, ``settings.yaml``, ``report.html``, and other sizes.
 
     ``tariff.yaml`` is the tariff as it was read, and ``tariff_series`` the price series that it names,
@@ -35,18 +37,18 @@ def write_outcome(account: Account, folder: Path) -> list[Path]:
         If the folder cannot be written.
     """
     texts = {
-        "plan.json": plan_json(account),
-        "flows.csv": flows_csv(account),
-        "settings.yaml": settings_yaml(account, account.outcome.settings),
-        "report.html": report_html(account),
-        TARIFF: account.tariff.source.text,
+        "plan.json": plan_json(result),
+        "flows.csv": flows_csv(result),
+        "settings.yaml": settings_yaml(result, result.settings),
+        "report.html": report_html(result),
+        TARIFF: result.tariff.source.text,
     }
-    texts |= {f"{SERIES}/{name}": text for name, text in account.tariff.series_by_name().items()}
-    if account.renewal is not None:
-        kept = renewal_yaml(renewal_file(account, date.today()))  # noqa: DTZ011
-        texts |= dict(zip(OF_A_RENEWAL, (kept, reminders_ics(account)), strict=True))
-    for size in account.curve:
+    texts |= {f"{SERIES}/{name}": text for name, text in result.tariff.series_by_name().items()}
+    if isinstance(result, RenewResult):
+        kept = renewal_yaml(renewal_file(result, date.today()))  # noqa: DTZ011
+        texts |= dict(zip(OF_A_RENEWAL, (kept, reminders_ics(result)), strict=True))
+    for size in result.curve if isinstance(result, PlanResult) else ():
         name = f"{BY_SIZE}/{size.entries}_windows.yaml"
-        texts[name] = settings_yaml(account, size.settings)
+        texts[name] = settings_yaml(result, size.settings)
     write_all(texts, folder, stale=(f"{BY_SIZE}/*_windows.yaml", f"{SERIES}/*", *OF_A_RENEWAL))
     return [folder / name for name in dict.fromkeys(Path(name).parts[0] for name in texts)]

@@ -5,11 +5,17 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from optimizer.report.outages import CAUTIONS
 from optimizer.report.wrapping import filled
 
 if TYPE_CHECKING:
     from optimizer.evaluation.fit_check import Finding
+
+
+CAUTIONS = (
+    "This is arithmetic from a forecast for a talk with a licensed electrician; what an installation may"
+    " carry, and how it is cut off from the grid, is for them and the local authority.",
+    "Devices on which a life depends need a plan of their own that does not rest on this battery.",
+)
 
 
 def fits_text(findings: Sequence[Finding]) -> str:

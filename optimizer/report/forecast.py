@@ -24,7 +24,7 @@ from optimizer.report.wrapping import filled
 if TYPE_CHECKING:
     from optimizer.evaluation.back_test import BackTest
     from optimizer.forecast.additions import Layer
-    from optimizer.scenario.scenario import Scenario
+    from optimizer.workflows.forecast import ForecastResult
 
 FIGURES = {
     "load, kWh": lambda forecast: float(forecast.load_kwh.sum()),
@@ -40,10 +40,9 @@ SAME = 1e-6
 MEMBERS_FOLDER = "members"
 
 
-def forecast_text(
-    scenario: Scenario, ensemble: Ensemble, back_test: BackTest | None, currency: str
-) -> str:
+def forecast_text(result: ForecastResult, tested: BackTest | None) -> str:
     """Return what is expected, from what, how it spreads, and how good such forecasts were."""
+    scenario, ensemble = result.brief.scenario, result.ensemble
     grid = scenario.forecast.grid
     invented = " (invented)" if scenario.is_invented else ""
     lines = [
@@ -69,8 +68,8 @@ def forecast_text(
         lines += [f"  {_layer_words(layer)}" for layer in layers]
     notes = scenario.forecast.notes
     lines += ["", "FROM WHAT", *(filled(note, "  - ") for note in notes)] if notes else []
-    if back_test is not None:
-        lines += ["", back_test_text(back_test, currency)]
+    if tested is not None:
+        lines += ["", back_test_text(tested, result.brief.tariff.currency)]
     return "\n".join(lines)
 
 
@@ -121,10 +120,9 @@ def back_test_text(result: BackTest, currency: str) -> str:
     return "\n".join(lines)
 
 
-def forecast_record(
-    scenario: Scenario, ensemble: Ensemble, back_test: BackTest | None
-) -> dict[str, Any]:
+def forecast_record(result: ForecastResult, tested: BackTest | None) -> dict[str, Any]:
     """Return the same as plain data; units stand in the keys."""
+    scenario, ensemble = result.brief.scenario, result.ensemble
     grid = scenario.forecast.grid
     keys = ("load_kwh", "pv_kwh", "highest_load_kw", "highest_net_kw")
     figures = dict(zip(keys, FIGURES.values(), strict=True))
@@ -145,7 +143,7 @@ def forecast_record(
              "pv_times": layer.times}
             for layer in layers
         ],
-        "back_test": None if back_test is None else back_test_record(back_test),
+        "back_test": None if tested is None else back_test_record(tested),
         "notes": [*outside_words(scenario.forecast, ensemble), *scenario.forecast.notes],
     }  # fmt: skip
 
@@ -173,7 +171,7 @@ def back_test_record(result: BackTest) -> dict[str, Any]:
     }
 
 
-def write_forecast(scenario: Scenario, ensemble: Ensemble, folder: Path) -> list[Path]:
+def write_forecast(result: ForecastResult, folder: Path) -> list[Path]:
     """Write ``forecast.csv``, with what was added told apart, and each member.
 
     Raises
@@ -181,6 +179,7 @@ def write_forecast(scenario: Scenario, ensemble: Ensemble, folder: Path) -> list
     InputError
         If the folder cannot be written.
     """
+    scenario, ensemble = result.brief.scenario, result.ensemble
     layers = () if scenario.expected is None else scenario.expected.layers
     added: dict[str, FloatArray] = {}
     for layer in layers:

@@ -1,23 +1,19 @@
-"""How long the building goes on when the grid fails: as text, as data, as figures, and as files."""
+"""How long the building goes on when the grid fails: as text and as data."""
 
 from __future__ import annotations
 
-from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
-from markupsafe import Markup
 
 from optimizer.base.calendar import MONTH_NAMES
+from optimizer.base.timegrid import FloatArray
 from optimizer.base.units import number, percent
+from optimizer.outages.outages import IN_TEN, TOLD_HOURS, WHY, Outages
+from optimizer.report.fits import CAUTIONS
 from optimizer.report.wrapping import filled
-
-if TYPE_CHECKING:
-    from optimizer.base.timegrid import FloatArray
-    from optimizer.outages.outages import Outages
-    from optimizer.scenario.scenario import Scenario
-    from optimizer.settings.windows import Settings
+from optimizer.workflows.outage import OutageResult
 
 EVERY_H = 3
 """The terminal shows every third hour of the clock."""
@@ -25,21 +21,16 @@ EVERY_H = 3
 LASTING_H = 24.0
 """Energy short is told for an outage that lasts so long. [h]"""
 
-CAUTIONS = (
-    "This is arithmetic from a forecast for a talk with a licensed electrician; what an installation may"
-    " carry, and how it is cut off from the grid, is for them and the local authority.",
-    "Devices on which a life depends need a plan of their own that does not rest on this battery.",
-)
 
-
-def outage_text(scenario: Scenario, settings: Settings, outages: Outages) -> str:
+def outage_text(result: OutageResult) -> str:
     """Return shares, hours reached by the clock, the worst hour and the simple estimate as text."""
+    scenario, outages = result.brief.scenario, result.outages
     invented = " (invented)" if scenario.is_invented else ""
     grid = outages.grid
     return "\n".join([
         f"HOW LONG THE BUILDING GOES ON WHEN THE GRID FAILS: {scenario.name}{invented}",
         filled(f"{grid.count:,} outages, {grid.dates[0]} to {grid.dates[-1]}, with the settings"
-               f" {settings.settings!r}; carried: {carried_text(outages)}"),
+               f" {result.settings.settings!r}; carried: {carried_text(outages)}"),
         "",
         f"  {'goes on for at least':22}" + "".join(f"{f'{h} h':>8}" for h, _ in share_rows(outages)),
         f"  {'share of outages':22}" + "".join(f"{share:>8}" for _, share in share_rows(outages)),
@@ -65,25 +56,22 @@ def carried_text(outages: Outages) -> str:
 
 def _clock_lines(outages: Outages) -> list[str]:
     """Return the hours that so many outages in ten reach, every third clock hour."""
-    from optimizer.outages.outages import IN_TEN
-
     hours = range(0, 24, EVERY_H)
     head = f"  {'grid fails at':22}" + "".join(f"{f'{hour:02d}:00':>8}" for hour in hours)
     rows = zip(IN_TEN, outages.reached_by_hour(), strict=True)
     return [head] + [
-        f"  {f'{name} reach, h':22}" + "".join(f"{_hours(row[hour]):>8}" for hour in hours)
+        f"  {f'{name} reach, h':22}" + "".join(f"{hours_text(row[hour]):>8}" for hour in hours)
         for name, row in rows
     ]
 
 
-def _hours(value: float) -> str:
+def hours_text(value: float) -> str:
+    """Return hours as they are printed; a dash where nothing is known."""
     return "–" if np.isnan(value) else number(float(value))
 
 
 def share_rows(outages: Outages) -> list[tuple[int, str]]:
     """Return the share of outages that last at least so many hours."""
-    from optimizer.outages.outages import TOLD_HOURS
-
     return [(h, percent(outages.share_lasting(h))) for h in TOLD_HOURS if h <= outages.horizon_h]
 
 
@@ -141,8 +129,6 @@ def outage_record(outages: Outages) -> dict[str, Any]:
 
 
 def _in_ten_record(reached: FloatArray) -> dict[str, list[float | None]]:
-    from optimizer.outages.outages import IN_TEN
-
     names = (name.replace(" ", "_") for name in IN_TEN)
     return {name: _known(row) for name, row in zip(names, reached, strict=True)}
 
@@ -153,8 +139,6 @@ def _known(row: FloatArray) -> list[float | None]:
 
 def outage_csv(outages: Outages) -> str:
     """Return for each step what is stored there, and for how long an outage from it on is carried."""
-    from optimizer.outages.outages import WHY
-
     table = pd.DataFrame({
         "time": [stamp.isoformat(timespec="minutes") for stamp in outages.grid.local],
         "stored_kwh": outages.level_kwh.round(4),
@@ -162,63 +146,3 @@ def outage_csv(outages: Outages) -> str:
         "ends_because": [WHY[int(why)] for why in outages.why],
     })  # fmt: skip
     return table.to_csv(index=False, lineterminator="\n")
-
-
-def outage_section(outages: Outages) -> dict[str, Any]:
-    """Return what the page shows of outages."""
-    table = outages.by_month_and_hour()
-    return {
-        "carried": carried_text(outages),
-        "figures": _figures(outages),
-        "rows": share_rows(outages),
-        "sentences": outage_sentences(outages),
-        "reasons": outages.reasons(),
-        "cautions": CAUTIONS,
-        "hours": [f"{hour:02d}" for hour in range(24)],
-        "table": [
-            (MONTH_NAMES[month], [_hours(value) for value in row])
-            for month, row in enumerate(table)
-            if not np.isnan(row).all()
-        ],
-    }
-
-
-def _figures(outages: Outages) -> list[Markup]:
-    """Return the hours that outages reach, by clock hour and by month, as two pictures."""
-    from optimizer.outages.outages import IN_TEN
-    from optimizer.report.figures import draw_hours_reached
-
-    months = [name[:3] for name in MONTH_NAMES]
-    return [
-        Markup(draw_hours_reached(
-            dict(zip(IN_TEN, reached.tolist(), strict=True)), ticks, when, outages.horizon_h
-        ))
-        for reached, ticks, when in (
-            (outages.reached_by_hour(), [f"{h:02d}:00" for h in range(24)], "grid fails at"),
-            (outages.reached_by_month(), months, "grid fails in"),
-        )
-    ]  # fmt: skip
-
-
-def write_outages(
-    scenario: Scenario, settings: Settings, outages: Outages, folder: Path
-) -> list[Path]:
-    """Write ``outages.csv``, ``outages.json`` and ``outages.html``.
-
-    Raises
-    ------
-    InputError
-        If the folder cannot be written.
-    """
-    import json
-
-    from optimizer.base.files import write_all
-    from optimizer.report.page import outage_page
-
-    texts = {
-        "outages.csv": outage_csv(outages),
-        "outages.json": json.dumps(outage_record(outages), indent=2) + "\n",
-        "outages.html": outage_page(scenario, settings, outage_section(outages)),
-    }
-    write_all(texts, folder)
-    return [folder / name for name in texts]

@@ -5,15 +5,24 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
-from optimizer.base.units import money, number, percent, price
+from optimizer.base.units import number, price
 from optimizer.evaluation.typical_day import TypicalDay, mean_by_clock, typical_day
+from optimizer.report.advice import (
+    advice,
+    invented,
+    on_changing,
+    origin,
+    why_no_windows,
+    windows_name,
+)
 from optimizer.report.figures import DayPrices, draw_bills, draw_curve, draw_season
-from optimizer.report.outages import outage_section
+from optimizer.report.notes import cautions, notes
+from optimizer.report.outage_page import outage_section
 from optimizer.report.renewal import worth_words
 from optimizer.report.reserve import reserve_sentences
+from optimizer.report.templates import rendered
 from optimizer.report.unseen import (
     SPREAD_HEADING,
     about_the_curve,
@@ -23,16 +32,17 @@ from optimizer.report.unseen import (
     promise,
     spread_rows,
 )
-from optimizer.scenario.scenario import Scenario
 from optimizer.settings.windows import (
     SeasonSet,
-    Settings,
     Window,
     floors_text,
     months_text,
     power_text,
 )
-from optimizer.workflows.results import Account
+from optimizer.workflows.plan import PlanResult
+from optimizer.workflows.renew import RenewResult
+from optimizer.workflows.replay import ReplayResult
+from optimizer.workflows.results import Result, SearchResult
 
 
 @dataclass(frozen=True)
@@ -45,56 +55,43 @@ class SeasonFigure:
     rows: list[list[str]]
 
 
-def report_html(account: Account) -> str:
+def report_html(result: Result) -> str:
     """Return the whole report as one self-contained HTML page."""
-    goes_on = account.outcome.settings.after_midnight == "next day"
+    goes_on = result.settings.after_midnight == "next day"
     over_midnight = " of the next day" if goes_on else ""
-    return (
-        _templates()
-        .get_template("page.html")
-        .render(
-            account=account,
-            outcome=account.outcome,
-            settings=account.outcome.settings,
-            cases=list(account.outcome.cases.values()),
-            card=[
-                _card_season(season, account.scenario.whole_kw, over_midnight)
-                for season in account.outcome.settings.seasons
-            ],
-            bills_figure=_bills_figure(account),
-            seasons=[_season_figure(account, months) for months in _shown_months(account)],
-            charges=_charges(account),
-            promise=promise(account),
-            sureness=_sureness(account),
-            curve=curve_rows(account),
-            curve_figure=_curve_figure(account),
-            about_the_curve=about_the_curve(account),
-            changes=_changes(account),
-            floors=floors_text(account.outcome.settings),
-            reserve=[]
-            if account.reserve is None
-            else reserve_sentences(account.reserve, account.currency),
-            outages=None if account.outages is None else outage_section(account.outages),
-        )
+    return rendered(
+        "page.html",
+        result=result,
+        title="These settings" if isinstance(result, ReplayResult) else "What to enter",
+        origin=origin(result),
+        invented=invented(result),
+        windows_name=windows_name(result),
+        why_no_windows=why_no_windows(result),
+        on_changing=on_changing(result),
+        notes=notes(result),
+        cautions=cautions(result),
+        advice=advice(result) if isinstance(result, RenewResult) else "",
+        fits=result.fits if isinstance(result, SearchResult) else (),
+        outcome=result.outcome,
+        settings=result.settings,
+        cases=list(result.outcome.cases.values()),
+        card=[
+            _card_season(season, result.scenario.whole_kw, over_midnight)
+            for season in result.settings.seasons
+        ],
+        bills_figure=_bills_figure(result),
+        seasons=[_season_figure(result, months) for months in _shown_months(result)],
+        charges=_charges(result),
+        promise=promise(result),
+        sureness=_sureness(result),
+        curve=curve_rows(result),
+        curve_figure=_curve_figure(result),
+        about_the_curve=about_the_curve(result),
+        changes=_changes(result),
+        floors=floors_text(result.settings),
+        reserve=_reserve(result),
+        outages=outage_section(result.outages) if isinstance(result, SearchResult) else None,
     )
-
-
-def outage_page(scenario: Scenario, settings: Settings, section: dict[str, Any]) -> str:
-    """Return a page that tells of outages alone."""
-    page = _templates().get_template("outage_page.html")
-    return page.render(scenario=scenario, settings=settings, outages=section)
-
-
-def floors_page(scenario: Scenario, shown: dict[str, Any]) -> str:
-    """Return a page that tells what floors cost."""
-    return _templates().get_template("floors_page.html").render(scenario=scenario, **shown)
-
-
-def _templates() -> Environment:
-    loader = PackageLoader("optimizer.report", "templates")
-    pages = Environment(loader=loader, autoescape=True, undefined=StrictUndefined)
-    pages.filters |= {"money": money, "number": number, "percent": percent, "price": price}
-    return pages
 
 
 def _card_season(season: SeasonSet, whole_kw: float | None, over_midnight: str) -> dict[str, Any]:
@@ -137,73 +134,76 @@ def _power(action: str, power_kw: float | None, whole_kw: float | None) -> str:
     return power_text(power_kw, whole_kw) if power_kw else "PV only"
 
 
-def _bills_figure(account: Account) -> Markup:
-    totals = {case.label: case.bill.total for case in account.outcome.cases.values()}
-    return Markup(draw_bills(totals, account.currency))
+def _bills_figure(result: Result) -> Markup:
+    totals = {case.label: case.bill.total for case in result.outcome.cases.values()}
+    return Markup(draw_bills(totals, result.currency))
 
 
-def _changes(account: Account) -> list[dict[str, str]]:
+def _changes(result: Result) -> list[dict[str, str]]:
     """Return what to change about the settings in use, and what each change is worth."""
-    renewal = account.renewal
     return [
         {
-            "what": valued.change.sentence(account.scenario.whole_kw),
-            "worth": worth_words(valued.per_month, account.currency),
+            "what": valued.change.sentence(result.scenario.whole_kw),
+            "worth": worth_words(valued.per_month, result.currency),
         }
-        for valued in (renewal.changes if renewal is not None else ())
+        for valued in (result.renewal.changes if isinstance(result, RenewResult) else ())
     ]
 
 
-def _sureness(account: Account) -> dict[str, Any]:
-    sureness = account.sureness
+def _reserve(result: Result) -> list[str]:
+    if not isinstance(result, PlanResult) or result.reserve is None:
+        return []
+    return reserve_sentences(result.reserve, result.currency)
+
+
+def _sureness(result: Result) -> dict[str, Any]:
+    sureness = result.sureness if isinstance(result, SearchResult) else None
     return {
-        "how": how_judged(account),
+        "how": how_judged(result),
         "heading": SPREAD_HEADING,
-        "rows": [] if sureness is None else spread_rows(account, sureness),
-        "after": [] if sureness is None else after_the_spread(account, sureness),
+        "rows": [] if sureness is None else spread_rows(result, sureness),
+        "after": [] if sureness is None else after_the_spread(result, sureness),
     }
 
 
-def _curve_figure(account: Account) -> Markup:
-    if account.found is None or not curve_rows(account):
+def _curve_figure(result: Result) -> Markup:
+    if not isinstance(result, PlanResult) or not curve_rows(result):
         return Markup()
-    sizes = account.curve
+    sizes = result.curve
     return Markup(
         draw_curve(
             [size.entries for size in sizes],
             [size.seen for size in sizes],
             [size.unseen for size in sizes if size.unseen is not None],
-            account.found.recommended,
-            account.currency,
+            result.found.recommended,
+            result.currency,
         )
     )
 
 
-def _shown_months(account: Account) -> list[list[int]]:
+def _shown_months(result: Result) -> list[list[int]]:
     """Return the months of each season set that the forecast holds, or all of them together."""
-    present = account.scenario.forecast.grid.months
-    sets = [
-        [m for m in season.months if m in present] for season in account.outcome.settings.seasons
-    ]
+    present = result.scenario.forecast.grid.months
+    sets = [[m for m in season.months if m in present] for season in result.settings.seasons]
     return [months for months in sets if months] or [present]
 
 
-def _season_figure(account: Account, months: list[int]) -> SeasonFigure:
-    grid = account.scenario.forecast.grid
-    capacity = account.scenario.plant.capacity_kwh
-    cases = account.outcome.cases
+def _season_figure(result: Result, months: list[int]) -> SeasonFigure:
+    grid = result.scenario.forecast.grid
+    capacity = result.scenario.plant.capacity_kwh
+    cases = result.outcome.cases
     days = {
         "cheapest plan": typical_day(cases["plan"], capacity, months),
-        account.windows_name: typical_day(cases["windows"], capacity, months),
+        windows_name(result): typical_day(cases["windows"], capacity, months),
     }
     prices = DayPrices(
         *(
             mean_by_clock(values, grid, months)
-            for values in (account.prices.buy, account.prices.sell, account.prices.stored)
+            for values in (result.prices.buy, result.prices.sell, result.prices.stored)
         )
     )
-    season = next((s for s in account.outcome.settings.seasons if months[0] in s.months), None)
-    svg = Markup(draw_season(days, prices, season, account.currency))
+    season = next((s for s in result.settings.seasons if months[0] in s.months), None)
+    svg = Markup(draw_season(days, prices, season, result.currency))
     heading, rows = _table(days, prices)
     return SeasonFigure(months_text(months), svg, heading, rows)
 
@@ -235,7 +235,7 @@ COLUMNS = {
 }
 
 
-def _charges(account: Account) -> list[tuple[str, list[float]]]:
+def _charges(result: Result) -> list[tuple[str, list[float]]]:
     """Return each charge with its amount in every case."""
-    bills = [case.bill.by_charge() for case in account.outcome.cases.values()]
+    bills = [case.bill.by_charge() for case in result.outcome.cases.values()]
     return [(name, [bill.get(name, 0.0) for bill in bills]) for name in bills[0]]

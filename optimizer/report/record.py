@@ -3,37 +3,37 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 import optimizer
 from optimizer.base.yaml_text import typed_yaml
-from optimizer.billing.bill import Bill, BillLine
-from optimizer.billing.reconcile import Reconciled
-from optimizer.billing.worked import WorkedResult
+from optimizer.evaluation.comparison import Case
+from optimizer.evaluation.out_of_sample import Sureness
 from optimizer.evaluation.remarks import on_other_months
+from optimizer.report.advice import advice, cheaper_than_plan, invented, origin
+from optimizer.report.bill import bill_record
 from optimizer.report.fits import fits_record
+from optimizer.report.notes import cautions, notes
 from optimizer.report.outages import outage_record
 from optimizer.report.reserve import reserve_record
 from optimizer.report.unseen import rule
 from optimizer.report.wrapping import on_one_line
+from optimizer.search.richer import Richer
 from optimizer.settings.windows import Settings, floors_text
-
-if TYPE_CHECKING:
-    from optimizer.evaluation.comparison import Case
-    from optimizer.evaluation.out_of_sample import Sureness
-    from optimizer.workflows.results import Account, ProofLine
+from optimizer.workflows.plan import PlanResult
+from optimizer.workflows.renew import RenewResult
+from optimizer.workflows.results import Result, SearchResult
 
 
-def plan_json(account: Account) -> str:
+def plan_json(result: Result) -> str:
     """Return all money figures, the kept share and the status as JSON text."""
-    return json.dumps(plan_record(account), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+    return json.dumps(plan_record(result), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
 
 
-def plan_record(account: Account) -> dict[str, Any]:
+def plan_record(result: Result) -> dict[str, Any]:
     """Return all money figures, the kept share and the status as plain data.
 
     Units stand in the keys; money is in ``currency``. ``can_save``, ``saved`` and ``kept_share_frac`` are
@@ -45,15 +45,18 @@ def plan_record(account: Account) -> dict[str, Any]:
     windows, and what they save in the mean on weeks that they have seen and not seen; ``rule`` says how
     one of them is recommended.
     """
-    grid = account.scenario.forecast.grid
-    proof = account.plan.proof
-    outcome = account.outcome
+    grid = result.scenario.forecast.grid
+    proof = result.plan.proof
+    outcome = result.outcome
+    searched = result if isinstance(result, SearchResult) else None
+    planned = result if isinstance(result, PlanResult) else None
+    sureness = searched.sureness if searched else None
     return {
         "program": {"name": "tariffwright", "version": optimizer.__version__},
-        "scenario": account.scenario.name,
-        "tariff": account.tariff.name,
-        "currency": account.currency,
-        "invented": account.is_invented,
+        "scenario": result.scenario.name,
+        "tariff": result.tariff.name,
+        "currency": result.currency,
+        "invented": bool(invented(result)),
         "horizon": {
             "start": grid.label(0),
             "zone": grid.zone,
@@ -71,33 +74,30 @@ def plan_record(account: Account) -> dict[str, Any]:
             "solve_seconds": round(proof.seconds, 3),
         },
         "cases": [_case(case) for case in outcome.cases.values()],
-        "advice": account.advice,
-        "promise": _promise(account),
+        "advice": advice(result),
+        "promise": _promise(result, sureness),
         "can_save": outcome.can_save,
         "saved": outcome.saved,
-        "kept_share_frac": None if account.cheaper_than_plan else outcome.kept_share,
-        "effort": account.effort,
-        "unseen": _unseen(account.sureness),
-        "rule": rule(account),
-        "curve": _curve(account),
-        "change_from_in_use": _change(account),
-        "renewal": renewal_record(account),
-        "proof": _proof(account.proof),
-        "fits": fits_record(account.fits),
-        "reserve": reserve_record(account.reserve),
-        "outages": None if account.outages is None else outage_record(account.outages),
+        "kept_share_frac": None if cheaper_than_plan(result) else outcome.kept_share,
+        "effort": searched.effort if searched else None,
+        "unseen": _unseen(sureness),
+        "rule": rule(result),
+        "curve": _curve(result),
+        "change_from_in_use": _change(result),
+        "renewal": renewal_record(result) if isinstance(result, RenewResult) else None,
+        "fits": fits_record(searched.fits if searched else ()),
+        "reserve": reserve_record(planned.reserve if planned else None),
+        "outages": outage_record(searched.outages) if searched else None,
         "settings": settings_record(outcome.settings),
         "windows": [
             {"sentence": r.sentence, "saves": r.saves, "reason": r.why} for r in outcome.reasons
         ],
-        "richer_controls": None
-        if account.richer is None
-        else {"lacking": list(account.richer.lacking), "saves_more": account.richer.saves_more},
-        "shadow_worth": account.plan.nearby.worths,
+        "richer_controls": _richer(planned.richer if planned else None),
+        "shadow_worth": result.plan.nearby.worths,
         "bill_of_windows": bill_record(outcome.cases["windows"].bill),
         "bill_of_plan": bill_record(outcome.cases["plan"].bill),
-        "notes": account.notes(),
-        "cautions": account.cautions(),
+        "notes": notes(result),
+        "cautions": cautions(result),
     }
 
 
@@ -121,12 +121,18 @@ def _case(case: Case) -> dict[str, Any]:
     }
 
 
-def _promise(account: Account) -> dict[str, float] | None:
+def _promise(result: Result, sureness: Sureness | None) -> dict[str, float] | None:
     """Return what windows save in the middle of the years they have not seen, and how it spreads."""
-    if account.sureness is None or not account.outcome.settings.entries():
+    if sureness is None or not result.settings.entries():
         return None
-    saved = account.sureness.saved
+    saved = sureness.saved
     return {"saves": saved.p50, "one_in_ten_at_most": saved.p10, "nine_in_ten_at_most": saved.p90}
+
+
+def _richer(richer: Richer | None) -> dict[str, Any] | None:
+    if richer is None:
+        return None
+    return {"lacking": list(richer.lacking), "saves_more": richer.saves_more}
 
 
 def _unseen(sureness: Sureness | None) -> dict[str, Any] | None:
@@ -148,45 +154,34 @@ def _unseen(sureness: Sureness | None) -> dict[str, Any] | None:
     }
 
 
-def _curve(account: Account) -> list[dict[str, Any]]:
+def _curve(result: Result) -> list[dict[str, Any]]:
+    if not isinstance(result, PlanResult):
+        return []
     return [
         {
             "entries": size.entries,
             "saved_seen": size.seen,
             "saved_unseen": size.unseen,
-            "recommended": place == account.found.recommended,
-            "handed_out": place == account.found.chosen,
+            "recommended": place == result.found.recommended,
+            "handed_out": place == result.found.chosen,
             "settings": settings_record(size.settings),
         }
-        for place, size in enumerate(account.curve)
-        if account.found is not None
+        for place, size in enumerate(result.curve)
     ]
 
 
-def _proof(proof: ProofLine | None) -> dict[str, Any] | None:
-    if proof is None:
-        return None
-    return {
-        "gap": proof.gap_money,
-        "gap_share_frac": proof.gap_share,
-        "is_exact": proof.is_exact,
-    }
-
-
-def _change(account: Account) -> dict[str, Any] | None:
-    saved = account.outcome.saved_by_change
+def _change(result: Result) -> dict[str, Any] | None:
+    saved = result.outcome.saved_by_change
     if saved is None:
         return None
-    return {"saved": saved, "is_worth_it": account.outcome.is_change_worth_it}
+    return {"saved": saved, "is_worth_it": result.outcome.is_change_worth_it}
 
 
-def renewal_record(account: Account) -> dict[str, Any] | None:
+def renewal_record(result: RenewResult) -> dict[str, Any]:
     """Return a renewal as plain data; money is a month's, but in the curve the season's."""
-    renewal = account.renewal
-    if renewal is None:
-        return None
+    renewal = result.renewal
     return {
-        "advice": renewal.advice(account.currency),
+        "advice": renewal.advice(result.currency),
         "change_nothing": renewal.is_nothing_to_do,
         "months": renewal.months,
         "least_per_change_per_month": renewal.least,
@@ -200,7 +195,7 @@ def renewal_record(account: Account) -> dict[str, Any] | None:
         "changes": [
             {
                 "kind": valued.change.kind,
-                "what": valued.change.sentence(account.scenario.whole_kw),
+                "what": valued.change.sentence(result.scenario.whole_kw),
                 "saves_per_month": valued.per_month,
             }
             for valued in renewal.changes
@@ -215,68 +210,19 @@ def renewal_record(account: Account) -> dict[str, Any] | None:
     }
 
 
-def bill_record(bill: Bill, *, with_why: bool = False) -> dict[str, Any]:
-    """Return an itemised bill as plain data, each line with the tree that made it if asked for."""
-    return {
-        "currency": bill.currency,
-        "total": bill.total,
-        "by_charge": bill.by_charge(),
-        "by_period": bill.by_period(),
-        "lines": [
-            _line_record(line) | ({"why": line.why.record()} if with_why else {})
-            for line in bill.lines
-        ],
-    }
-
-
-def _line_record(line: BillLine) -> dict[str, Any]:
-    keys = ("charge", "name", "period", "quantity", "unit", "rate", "amount", "because", "where")
-    return {key: getattr(line, key) for key in keys}
-
-
-def reconciled_record(result: Reconciled) -> dict[str, Any]:
-    """Return a comparison with a paid bill as plain data; differences are paid less ours."""
-    return {
-        "bill": result.paid.bill,
-        "first": str(result.paid.first),
-        "last": str(result.paid.last),
-        "currency": result.bill.currency,
-        "paid": result.paid.sum,
-        "ours": result.paid.sum - result.difference,
-        "difference": result.difference,
-        "fits": result.fits,
-        "lines": [vars(line) | {"difference": line.difference} for line in result.lines],
-        "likely_causes": list(result.causes),
-    }
-
-
-def worked_record(results: Sequence[WorkedResult], remarks: Sequence[str]) -> dict[str, Any]:
-    """Return the worked bills of a tariff, and what is odd in it, as plain data."""
-    return {
-        "remarks": list(remarks),
-        "bills": [
-            {
-                "bill": result.bill,
-                "figures": [vars(f) | {"is_right": f.is_right} for f in result.figures],
-            }
-            for result in results
-        ],
-    }
-
-
 def settings_record(settings: Settings) -> dict[str, Any]:
     """Return settings as they stand in a settings file."""
     return settings.model_dump(exclude_none=True)
 
 
-def settings_yaml(account: Account, settings: Settings) -> str:
+def settings_yaml(result: Result, settings: Settings) -> str:
     """Return settings as a file that a person can read aloud, each window said in words."""
-    whole_kw = account.scenario.whole_kw
-    months = account.scenario.forecast.grid.months
+    whole_kw = result.scenario.whole_kw
+    months = result.scenario.forecast.grid.months
     head = [
-        f"# Settings for {account.scenario.name} on tariff {account.tariff.name}.",
-        f"# {account.origin.capitalize()}.",
-        *(f"# {line}" for line in on_other_months(settings, account.scenario.controls, months)),
+        f"# Settings for {result.scenario.name} on tariff {result.tariff.name}.",
+        f"# {origin(result).capitalize()}.",
+        *(f"# {line}" for line in on_other_months(settings, result.scenario.controls, months)),
         *(f"#   {settings.sentence(place, whole_kw)}" for place in settings.places()),
         "# At all other times the battery covers the building down to the floor.",
         f"# Floor: {floors_text(settings)}.",
@@ -284,19 +230,19 @@ def settings_yaml(account: Account, settings: Settings) -> str:
     return "\n".join(map(on_one_line, head)) + "\n" + typed_yaml(settings_record(settings))
 
 
-def flows_csv(account: Account) -> str:
+def flows_csv(result: Result) -> str:
     """Return the steps of the plan and of the windows as CSV text, energies in kWh per step."""
-    grid = account.scenario.forecast.grid
+    grid = result.scenario.forecast.grid
     columns: dict[str, Any] = {
         "time": [stamp.isoformat(timespec="minutes") for stamp in grid.local],
-        "load_kwh": account.scenario.forecast.load_kwh,
-        "pv_kwh": account.scenario.forecast.pv_kwh,
-        "buy_per_kwh": account.prices.buy,
-        "sell_per_kwh": account.prices.sell,
-        "stored_worth_per_kwh": account.prices.stored,
+        "load_kwh": result.scenario.forecast.load_kwh,
+        "pv_kwh": result.scenario.forecast.pv_kwh,
+        "buy_per_kwh": result.prices.buy,
+        "sell_per_kwh": result.prices.sell,
+        "stored_worth_per_kwh": result.prices.stored,
     }
     for key in ("plan", "windows", "no_windows"):
-        case = account.outcome.cases[key]
+        case = result.outcome.cases[key]
         for name in ("import_kwh", "export_kwh", "charge_kwh", "discharge_kwh", "pv_used_kwh"):
             columns[f"{key}_{name}"] = getattr(case.flows, name)
         columns[f"{key}_stored_kwh"] = case.stored_kwh

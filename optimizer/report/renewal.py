@@ -17,22 +17,20 @@ from optimizer.settings.windows import floors_text
 from optimizer.workflows.in_use import ListedChange, RenewalFile
 
 if TYPE_CHECKING:
-    from optimizer.workflows.results import Account
+    from optimizer.workflows.renew import RenewResult
 
 LEAD_DAYS = 14
 """How long before the forecast ends a person is reminded to renew."""
 
 
-def renewal_text(account: Account) -> str:
-    """Return what to change and what each change is worth; empty if nothing is renewed."""
-    renewal = account.renewal
-    if renewal is None:
-        return ""
-    lines = ["WHAT TO CHANGE", filled(renewal.advice(account.currency), "  ")]
+def renewal_text(result: RenewResult) -> str:
+    """Return what to change and what each change is worth."""
+    renewal = result.renewal
+    lines = ["WHAT TO CHANGE", filled(renewal.advice(result.currency), "  ")]
     for place, valued in enumerate(renewal.changes, start=1):
-        sentence = valued.change.sentence(account.scenario.whole_kw)
+        sentence = valued.change.sentence(result.scenario.whole_kw)
         lines.append(filled(f"{place}. {sentence}", "  ", "     "))
-        lines.append(f"     {worth_words(valued.per_month, account.currency)}")
+        lines.append(f"     {worth_words(valued.per_month, result.currency)}")
     return "\n".join(lines)
 
 
@@ -45,19 +43,18 @@ def worth_words(per_month: float | None, currency: str) -> str:
     return f"worth {money(per_month, currency)} a month beside the others"
 
 
-def renewal_file(account: Account, today: date) -> RenewalFile:
+def renewal_file(result: RenewResult, today: date) -> RenewalFile:
     """Return a renewal as it goes into the history."""
-    renewal = account.renewal
-    assert renewal is not None
-    dates = account.scenario.forecast.grid.dates
+    renewal = result.renewal
+    dates = result.scenario.forecast.grid.dates
     return RenewalFile(
-        renewed=today, scenario=account.scenario.name, tariff=account.tariff.name,
-        currency=account.currency, first=dates[0], last=dates[-1],
-        advice=renewal.advice(account.currency),
+        renewed=today, scenario=result.scenario.name, tariff=result.tariff.name,
+        currency=result.currency, first=dates[0], last=dates[-1],
+        advice=renewal.advice(result.currency),
         saves_per_month=round(renewal.saves_per_month, 2),
         changes=[
             ListedChange(
-                what=valued.change.sentence(account.scenario.whole_kw),
+                what=valued.change.sentence(result.scenario.whole_kw),
                 saves_per_month=None if valued.per_month is None else round(valued.per_month, 2),
             )
             for valued in renewal.changes
@@ -66,7 +63,7 @@ def renewal_file(account: Account, today: date) -> RenewalFile:
     )  # fmt: skip
 
 
-def reminders_ics(account: Account, now: datetime | None = None) -> str:
+def reminders_ics(result: RenewResult, now: datetime | None = None) -> str:
     """Return the dates on which something is to be done, as a calendar file (RFC 5545).
 
     These are the day to renew before the forecast ends, the first days of the seasons of the settings,
@@ -79,9 +76,9 @@ def reminders_ics(account: Account, now: datetime | None = None) -> str:
     calendar = Calendar()
     calendar.add("prodid", "-//tariffwright//battery settings//EN")
     calendar.add("version", "2.0")
-    for day, title, told in reminders(account):
+    for day, title, told in reminders(result):
         event = Event()
-        event.add("uid", _uid(account, day, title))
+        event.add("uid", _uid(result, day, title))
         event.add("dtstamp", stamp)
         event.add("dtstart", day)
         event.add("summary", _seen(title))
@@ -91,9 +88,9 @@ def reminders_ics(account: Account, now: datetime | None = None) -> str:
     return str(calendar.to_ical().decode("utf-8"))
 
 
-def reminders(account: Account) -> list[tuple[date, str, str]]:
+def reminders(result: RenewResult) -> list[tuple[date, str, str]]:
     """Return day, title and text of each thing to be done, in order of time."""
-    grid, name = account.scenario.forecast.grid, account.scenario.name
+    grid, name = result.scenario.forecast.grid, result.scenario.name
     first, last = grid.dates[0], grid.dates[-1]
     found = [
         (
@@ -102,7 +99,7 @@ def reminders(account: Account) -> list[tuple[date, str, str]]:
             f"The forecast ends on {last}. Read the meter, and run: tariffwright renew",
         )
     ]
-    settings = account.outcome.settings
+    settings = result.settings
     found += [
         (
             day,
@@ -116,22 +113,22 @@ def reminders(account: Account) -> list[tuple[date, str, str]]:
     found += [
         (
             version.from_date,
-            f"The tariff {account.tariff.name} changes",
+            f"The tariff {result.tariff.name} changes",
             f"New prices for {name}: run tariffwright renew.",
         )
-        for version in account.tariff.file.versions
+        for version in result.tariff.file.versions
         if first <= version.from_date <= last + timedelta(days=LEAD_DAYS)
     ]
-    return sorted([*found, *_additions(account, first, last)])
+    return sorted([*found, *_additions(result, first, last)])
 
 
-def _additions(account: Account, first: date, last: date) -> Iterator[tuple[date, str, str]]:
+def _additions(result: RenewResult, first: date, last: date) -> Iterator[tuple[date, str, str]]:
     """Yield the days within a forecast on which what comes on top of the load begins and ends."""
-    recipe = account.scenario.file.forecast
+    recipe = result.scenario.file.forecast
     if not isinstance(recipe, ForecastRecipe):
         return
     told = (
-        f"See that the settings of {account.scenario.name} for the time from today on are typed in."
+        f"See that the settings of {result.scenario.name} for the time from today on are typed in."
     )
     for addition in recipe.added:
         name = addition.name or addition.kind.replace("_", " ")
@@ -153,9 +150,9 @@ def _seen(text: str) -> str:
     return "".join(sign if sign.isprintable() else " " for sign in text)
 
 
-def _uid(account: Account, day: date, title: str) -> str:
+def _uid(result: RenewResult, day: date, title: str) -> str:
     """Return what no entry of another site is called, but the same one of a later renewal is."""
-    site = (str(account.scenario.folder.resolve()), account.scenario.name, title)
+    site = (str(result.scenario.folder.resolve()), result.scenario.name, title)
     digest = hashlib.sha256("\0".join(site).encode("utf-8", "surrogatepass")).hexdigest()
     return f"{day:%Y%m%d}-{digest[:32]}@tariffwright"
 

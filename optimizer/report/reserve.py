@@ -2,21 +2,15 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-from typing import TYPE_CHECKING, Any
-
-from markupsafe import Markup
+from typing import Any
 
 from optimizer.base.calendar import MONTH_NAMES
 from optimizer.base.units import money, number, percent
-from optimizer.report.outages import CAUTIONS
+from optimizer.outages.reserve import Reserve, Wish
+from optimizer.outages.reserve_price import ReserveCurve
 from optimizer.report.wrapping import filled
 from optimizer.settings.windows import months_text
-
-if TYPE_CHECKING:
-    from optimizer.outages.reserve import Reserve, Wish
-    from optimizer.outages.reserve_price import ReserveCurve
-    from optimizer.scenario.scenario import Scenario
+from optimizer.workflows.reserve import FloorPrices
 
 COLUMN = 26
 """Width of a group of months in the table of floors."""
@@ -57,7 +51,6 @@ def reserve_sentences(reserve: Reserve, currency: str) -> list[str]:
             "The sun alone cannot keep these floors at all times, so the cheapest plan beside only begins"
             " and ends with them."
         )
-    sentences.append("No proof is made: it knows nothing of raised floors.")
     return sentences
 
 
@@ -97,12 +90,13 @@ def reserve_record(reserve: Reserve | None) -> dict[str, Any] | None:
     }
 
 
-def price_text(scenario: Scenario, curve: ReserveCurve, currency: str) -> str:
+def price_text(prices: FloorPrices) -> str:
     """Return what floors cost in the cheapest plan, and the outages that then last, as a table."""
-    heads = "".join(f"{name:>{COLUMN}}" for name in _names(curve))
+    scenario, curve = prices.brief.scenario, prices.curve
+    heads = "".join(f"{name:>{COLUMN}}" for name in group_names(curve))
     lines = [
         f"FLOORS AND THEIR PRICE: {scenario.name}{' (invented)' if scenario.is_invented else ''}",
-        filled(about_prices(curve, currency)),
+        filled(about_prices(curve, prices.brief.tariff.currency)),
         "",
         f"  {'floor':>7}{heads}",
     ]
@@ -127,7 +121,8 @@ def about_prices(curve: ReserveCurve, currency: str) -> str:
     )
 
 
-def _names(curve: ReserveCurve) -> list[str]:
+def group_names(curve: ReserveCurve) -> list[str]:
+    """Return what each group of months is called."""
     return [months_text(list(group)) for group in curve.groups]
 
 
@@ -149,39 +144,6 @@ def _cell(price: float | None, lasting: float | None) -> tuple[str, str]:
     if price is None or lasting is None:
         return "out of reach", ""
     return money(price), percent(lasting)
-
-
-def write_prices(
-    scenario: Scenario, curve: ReserveCurve, currency: str, folder: Path
-) -> list[Path]:
-    """Write ``floors.json`` and ``floors.html``.
-
-    Raises
-    ------
-    InputError
-        If the folder cannot be written.
-    """
-    import json
-
-    from optimizer.base.files import write_all
-    from optimizer.report.figures import draw_floors
-    from optimizer.report.page import floors_page
-
-    names = _names(curve)
-    figure = draw_floors(
-        curve.levels_pct, dict(zip(names, curve.price, strict=True)),
-        dict(zip(names, curve.lasting, strict=True)), currency, curve.hours,
-    )  # fmt: skip
-    shown = {
-        "figure": Markup(figure), "names": names, "rows": price_rows(curve),
-        "about": about_prices(curve, currency), "after": AFTER_PRICES, "cautions": CAUTIONS,
-    }  # fmt: skip
-    texts = {
-        "floors.json": json.dumps(floors_record(curve), indent=2) + "\n",
-        "floors.html": floors_page(scenario, shown),
-    }
-    write_all(texts, folder)
-    return [folder / name for name in texts]
 
 
 def floors_record(curve: ReserveCurve) -> dict[str, Any]:

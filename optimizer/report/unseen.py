@@ -7,16 +7,16 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 from optimizer.base.units import money, number, percent
+from optimizer.evaluation.out_of_sample import Sureness, WorstMonth
+from optimizer.forecast.ensemble import Spread
 from optimizer.forecast.weeks import LEAST_WEEKS
+from optimizer.report.advice import cheaper_than_plan, windows_name
 from optimizer.scenario.scenario import ENTRY_SHARE
-
-if TYPE_CHECKING:
-    from optimizer.evaluation.out_of_sample import Sureness, WorstMonth
-    from optimizer.forecast.ensemble import Spread
-    from optimizer.workflows.results import Account
+from optimizer.workflows.plan import PlanResult
+from optimizer.workflows.renew import RenewResult
+from optimizer.workflows.results import Result, SearchResult
 
 WHOLE_YEAR_DAYS = 360
 """A forecast of at least so many days is called a year."""
@@ -27,93 +27,93 @@ NO_IMPORT_KW = 0.005
 SPREAD_HEADING = ("one in ten", "half of them", "nine in ten")
 
 
-def how_judged(account: Account) -> str:
+def how_judged(result: Result) -> str:
     """Return on what the windows were judged, and why that is all if they could not be."""
-    if account.found is None:
+    if not isinstance(result, SearchResult):
         return "Measured on this forecast alone; another year will differ."
-    if account.sureness is None and not account.scenario.material.is_metered:
+    if result.sureness is None and not result.scenario.material.is_metered:
         return (
             "Found and measured on the same forecast: it is computed, not metered, so that no weeks could"
             " be kept back; in a real year expect them to save less."
         )
-    if account.sureness is None:
+    if result.sureness is None:
         return (
             "Found and measured on the same forecast, which has too few whole weeks to keep some"
             f" back ({LEAST_WEEKS} are needed); in another year expect them to save less."
         )
-    years = f"{account.sureness.years} plausible {_years(account)}"
-    if not account.outcome.settings.entries():
+    years = f"{result.sureness.years} plausible {_years(result)}"
+    if not result.settings.entries():
         return f"The equipment as it comes was run through {years} made of the metered weeks."
     return (
         f"Such windows were found on every other week, and run through {years} made of the weeks"
         " between, which they had not seen."
         + (
             " Those in use may have been found on all of them."
-            if account.renewal is not None
+            if isinstance(result, RenewResult)
             else ""
         )
     )
 
 
-def _years(account: Account) -> str:
-    days = account.scenario.forecast.grid.days
+def _years(result: Result) -> str:
+    days = result.scenario.forecast.grid.days
     return "years" if days >= WHOLE_YEAR_DAYS else f"stretches of {number(days, 0)} days"
 
 
-def promise(account: Account) -> list[str]:
+def promise(result: Result) -> list[str]:
     """Return what may be expected of a year that the windows have not seen, then what they do here."""
-    outcome = account.outcome
-    here = _on_the_forecast(account)
-    if account.cheaper_than_plan:
+    outcome = result.outcome
+    here = _on_the_forecast(result)
+    if cheaper_than_plan(result):
         here = "Of what could be saved none can be told, for the plan is not the cheapest; see the notes."
     if not outcome.settings.entries():
-        return [here if account.cheaper_than_plan else _left_to_save(account)]
-    return [_expected(account), here]
+        return [here if cheaper_than_plan(result) else _left_to_save(result)]
+    return [_expected(result), here]
 
 
-def _expected(account: Account) -> str:
-    sureness = account.sureness
+def _expected(result: Result) -> str:
+    sureness = result.sureness if isinstance(result, SearchResult) else None
     if sureness is None:
         return "For a year other than the forecast nothing can be promised; see below."
-    saved, years = sureness.saved, _years(account)
+    saved, years = sureness.saved, _years(result)
     verb = "save" if saved.p50 >= 0 else "lose"
     return (
-        f"Expect our windows to {verb} {money(abs(saved.p50), account.currency)}: half of the {years} that"
+        f"Expect our windows to {verb} {money(abs(saved.p50), result.currency)}: half of the {years} that"
         f" they have not seen bring more, half less; one in ten at most {money(saved.p10)}, one in ten more"
         f" than {money(saved.p90)}."
     )
 
 
-def _on_the_forecast(account: Account) -> str:
-    outcome = account.outcome
+def _on_the_forecast(result: Result) -> str:
+    outcome = result.outcome
     verb = "save" if outcome.saved >= 0 else "lose"
     told = (
-        f"On the forecast itself {account.windows_name} {verb}"
-        f" {money(abs(outcome.saved), account.currency)} over no windows;"
+        f"On the forecast itself {windows_name(result)} {verb}"
+        f" {money(abs(outcome.saved), result.currency)} over no windows;"
         " the cheapest plan, which knows its weather beforehand,"
-        f" {money(outcome.can_save, account.currency)}."
+        f" {money(outcome.can_save, result.currency)}."
     )
     if outcome.kept_share is None:
         return f"{told} The plan saves nothing over no windows, so there is nothing to keep."
     return f"{told} Kept share on the forecast: {percent(outcome.kept_share)}."
 
 
-def _left_to_save(account: Account) -> str:
-    if account.outcome.kept_share is None:
+def _left_to_save(result: Result) -> str:
+    if result.outcome.kept_share is None:
         return "The cheapest plan saves nothing over no windows, so there is nothing to keep."
     return (
         "No windows are entered, so nothing is saved over the equipment as it comes; the cheapest plan,"
         f" which knows its weather beforehand, would save"
-        f" {money(account.outcome.can_save, account.currency)} on the forecast."
+        f" {money(result.outcome.can_save, result.currency)} on the forecast."
     )
 
 
-def spread_rows(account: Account, sureness: Sureness) -> list[tuple[str, str, str, str]]:
+def spread_rows(result: Result, sureness: Sureness) -> list[tuple[str, str, str, str]]:
     """Return what is spread, and what it stays at or below in one of ten, half and nine of ten."""
-    bill = _row(f"bill, {account.currency}", sureness.bill, money)
-    if not account.outcome.settings.entries():
+    bill = _row(f"bill, {result.currency}", sureness.bill, money)
+    if not result.settings.entries():
         return [bill]
-    rows = [bill, _row(f"saved over no windows, {account.currency}", sureness.saved, money)]
+    rows = [bill, _row(f"saved over no windows, {result.currency}", sureness.saved, money)]
     if sureness.kept_share is not None:
         rows.append(_row("kept share of those years", sureness.kept_share, percent))
     return rows
@@ -123,16 +123,16 @@ def _row(name: str, spread: Spread, said: Callable[[float], str]) -> tuple[str, 
     return (name, said(spread.p10), said(spread.p50), said(spread.p90))
 
 
-def after_the_spread(account: Account, sureness: Sureness) -> list[str]:
+def after_the_spread(result: Result, sureness: Sureness) -> list[str]:
     """Return why no kept share is told if none is, and what the worst month was."""
-    if not account.outcome.settings.entries():
+    if not result.settings.entries():
         return []
     missing = (
         "No kept share is told: either no cheapest plan of these weeks was made (--effort quick, or"
         " no time left), or it saves nothing over no windows."
     )
     lines = [missing] if sureness.kept_share is None else []
-    return [*lines, _worst_month(sureness.worst, account.currency)]
+    return [*lines, _worst_month(sureness.worst, result.currency)]
 
 
 def _worst_month(worst: WorstMonth, currency: str) -> str:
@@ -156,11 +156,11 @@ class CurveRow:
     mark: str
 
 
-def curve_rows(account: Account) -> list[CurveRow]:
+def curve_rows(result: Result) -> list[CurveRow]:
     """Return what each number of windows saves; empty if there is nothing to choose between."""
-    found = account.found
-    if found is None or len(account.curve) < 2:
+    if not isinstance(result, PlanResult) or len(result.curve) < 2:
         return []
+    found = result.found
     marks = {found.chosen: "handed out"} | {found.recommended: "recommended"}
     return [
         CurveRow(
@@ -169,28 +169,28 @@ def curve_rows(account: Account) -> list[CurveRow]:
             "–" if size.unseen is None else money(size.unseen),
             marks.get(place, ""),
         )
-        for place, size in enumerate(account.curve)
+        for place, size in enumerate(result.curve)
     ]
 
 
-def about_the_curve(account: Account) -> str:
+def about_the_curve(result: Result) -> str:
     """Return what the sums of the curve are, by what rule a number is recommended, and how to get another."""
     return (
-        f"Saved over no windows in the mean of plausible {_years(account)}, some with more load and less"
-        f" sun. {rule(account)} Another number: --windows; the folder settings_by_size holds each."
+        f"Saved over no windows in the mean of plausible {_years(result)}, some with more load and less"
+        f" sun. {rule(result)} Another number: --windows; the folder settings_by_size holds each."
     )
 
 
-def rule(account: Account) -> str:
+def rule(result: Result) -> str:
     """Return the rule by which a number of windows is recommended; empty if none were searched for."""
-    found = account.found
-    if found is None:
+    if not isinstance(result, SearchResult):
         return ""
-    asked = account.scenario.worth_typing
+    found = result.found
+    asked = result.scenario.worth_typing
     why = (
         f"{percent(ENTRY_SHARE)} of the most that any number saves"
         if found.per_entry > asked
-        else f"--worth {number(account.scenario.file.worth_typing, 2)} a year"
+        else f"--worth {number(result.scenario.file.worth_typing, 2)} a year"
     )
     weeks = (
         "Weeks not seen decide"
@@ -199,5 +199,5 @@ def rule(account: Account) -> str:
     )
     return (
         f"{weeks}: recommended is the number that saves most there once"
-        f" {money(found.per_entry, account.currency)} is taken off for each window to enter ({why})."
+        f" {money(found.per_entry, result.currency)} is taken off for each window to enter ({why})."
     )

@@ -26,11 +26,11 @@ from optimizer.economics.assumptions import Terms
 from optimizer.economics.cash_flow import Fading, Size, Wear
 from optimizer.forecast.weeks import Material
 from optimizer.metering.forecast import Forecast
+from optimizer.scenario.brief import Brief, cost_for
 from optimizer.scenario.scenario import SCENARIO_FILE, Scenario, read_scenario
 from optimizer.studies.fingerprint import fingerprint
 from optimizer.studies.study_file import OWN, Choice, StudyFile
 from optimizer.studies.verdict import LEAST_DAYS
-from optimizer.workflows.paperwork import Brief, cost_for
 
 DAYS_OF_A_YEAR = (LEAST_DAYS, 376)
 """A forecast of so many days is a year; money over years needs one."""

@@ -11,6 +11,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from optimizer.base.progress import Progress
 from optimizer.base.units import number
 from optimizer.planning.solver import processors
 from optimizer.studies.answer_store import LEDGER, Ledger
@@ -27,7 +28,7 @@ from optimizer.studies.questions import (
     swing_of,
     value_of,
 )
-from optimizer.studies.scheduler import CarryingOut, Progress
+from optimizer.studies.scheduler import CarryingOut
 from optimizer.studies.table import row_of
 from optimizer.studies.verdict import Row, Sized, StudyResult, Verdict
 

@@ -12,6 +12,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass, field
 from typing import Any
 
+from optimizer.base.progress import Progress
 from optimizer.studies.answer_store import Ledger
 from optimizer.studies.cases import Family, Manner
 from optimizer.studies.estimate import duration
@@ -23,8 +24,6 @@ TELL_EVERY_S = 10.0
 """How often it is told how far the work is. [s]"""
 
 WAIT_S = 1.0
-
-Progress = Callable[[str], None]
 
 
 @dataclass

@@ -35,6 +35,7 @@ from optimizer.planning.solver import Basis
 from optimizer.planning.tangent import bigger_battery, bigger_connection, bigger_inverter
 from optimizer.replay.horizon import Horizon
 from optimizer.replay.replay import Replay
+from optimizer.scenario.brief import Brief
 from optimizer.search.choose import (
     EFFORTS,
     EFFORTS_ALIKE,
@@ -47,8 +48,8 @@ from optimizer.search.score import Task
 from optimizer.settings.windows import Settings, no_windows
 from optimizer.site.equipment import UNLIMITED_KW, Plant
 from optimizer.studies.cases import Manner, Run
-from optimizer.workflows.paperwork import Brief, weather_of
-from optimizer.workflows.stages import cheapest_plan, groupings_of, horizon_of, problem_of, task_of
+from optimizer.workflows.inputs import groupings_of, horizon_of, problem_of, task_of
+from optimizer.workflows.solve import cheapest_plan
 
 PLANNING_S = 600.0
 """Most time for the plan of one run. [s]"""
@@ -142,7 +143,7 @@ def _planned(family: _Opened, job: Job) -> tuple[Brief, Plan]:
 def _base(family: _Opened, job: Job) -> Answer:
     """Search the scenario's own equipment in full, and keep what other runs start from."""
     brief, plan = _planned(family, job)
-    task, weather = task_of(brief, plan), weather_of(brief)
+    task, weather = task_of(brief, plan), brief.weather
     groupings = groupings_of(brief, task.controls)
     found = find_settings(task, weather, brief.scenario.name, groupings, EFFORTS[job.manner.effort])
     return {
@@ -155,7 +156,7 @@ def _base(family: _Opened, job: Job) -> Answer:
 def _run(family: _Opened, job: Job) -> Answer:
     """Plan a run, and find its windows from those of the base; without a base in full."""
     brief, plan = _planned(family, job)
-    task, weather, name = task_of(brief, plan), weather_of(brief), brief.scenario.name
+    task, weather, name = task_of(brief, plan), brief.weather, brief.scenario.name
     if job.base is None or "likeness" not in job.base:
         groupings = groupings_of(brief, task.controls)
         found = find_settings(task, weather, name, groupings, EFFORTS[job.manner.effort])
@@ -226,7 +227,7 @@ def _draws(family: _Opened, job: Job) -> Answer:
     settings_text, drawn, against, end_worth, end_kwh = job.more
     brief, draws = job.run.brief(family.brief), Draws.model_validate(drawn)
     settings = Settings.model_validate_json(settings_text)
-    horizon, weather = horizon_of(brief), weather_of(brief)
+    horizon, weather = horizon_of(brief), brief.weather
 
     def money(run: Replay, *, has_battery: bool = True) -> float:
         left = end_worth * (run.stored_kwh[-1] - end_kwh) if has_battery else 0.0

@@ -15,6 +15,8 @@ from optimizer.base.errors import InputError, SettingsError
 from optimizer.base.files import write_file
 from optimizer.base.yaml_text import typed_yaml
 from optimizer.billing.tariff import Tariff, kept_name, read_tariff, series_files
+from optimizer.scenario.scenario import Scenario
+from optimizer.settings.check import read_settings, refuse
 from optimizer.settings.windows import Settings
 
 FOLDER = "renewals"
@@ -205,3 +207,31 @@ def renewal_yaml(file: RenewalFile) -> str:
     """Return a renewal as a file that a person can read."""
     head = "# A renewal of battery settings: what was in use before, what was changed, what holds after.\n"
     return head + typed_yaml(file.model_dump(exclude_none=True))
+
+
+def in_use_of(scenario: Scenario, previous: Path | None) -> Settings:
+    """Return the settings in use: those of some results, or what the history says."""
+    if previous is not None:
+        return read_settings(settings_path(previous), scenario.controls, scenario.plant)
+    settings, path = settings_in_use(scenario.folder)
+    refuse(settings, scenario.controls, scenario.plant, Source(path, None))
+    return settings.as_stored(scenario.controls)
+
+
+def accept_results(scenario: Scenario, results: Path, today: date) -> Path:
+    """Put settings that are typed in now into a scenario's history; return the file.
+
+    Raises
+    ------
+    InputError
+        If the controls refuse the settings, or the results hold none.
+    """
+    read_settings(settings_path(results), scenario.controls, scenario.plant)
+    return accept(results, scenario.folder, today)
+
+
+def in_use_if_any(scenario: Scenario, previous: Path | None) -> Settings | None:
+    """Return the settings in use; None if nobody has said so and there is no history."""
+    if previous is None and not history_of(scenario.folder):
+        return None
+    return in_use_of(scenario, previous)

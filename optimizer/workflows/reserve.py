@@ -9,33 +9,24 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
-from pathlib import Path
 
 import numpy as np
 
 from optimizer.base.errors import ScenarioError
+from optimizer.base.progress import Progress, quiet
 from optimizer.base.units import number, percent
 from optimizer.evaluation.comparison import Judge
 from optimizer.evaluation.out_of_sample import AS_METERED
 from optimizer.outages.reserve import Reserve, Wish, floors_at, least_level, traded
 from optimizer.outages.reserve_price import ReserveCurve, reserve_curve
 from optimizer.planning.linear import LinearSolver
-from optimizer.planning.plan import Plan
+from optimizer.scenario.brief import Brief
 from optimizer.scenario.scenario import Scenario
-from optimizer.search.choose import Found
 from optimizer.search.fit import MonthGroups, fit, years_for
-from optimizer.search.score import Task, multiples_between
+from optimizer.search.score import multiples_between
 from optimizer.settings.windows import Settings
-from optimizer.workflows.paperwork import Brief, read_brief, weather_of
-from optimizer.workflows.stages import (
-    Progress,
-    cheapest_plan,
-    groupings_of,
-    horizon_of,
-    problem_of,
-    task_of,
-    windows_for,
-)
+from optimizer.workflows.inputs import groupings_of, horizon_of, problem_of
+from optimizer.workflows.solve import Solved
 
 TRYING_REPLAYS = 2_000
 """Work allowed for windows under floors that are only tried, in replays."""
@@ -45,34 +36,6 @@ USUAL_HOURS, LEVELS = 8.0, 9
 
 PRICING_S = 600.0
 """Most time for the plan under one floor. [s]"""
-
-
-@dataclass(frozen=True)
-class Solved:
-    """A scenario with its cheapest plan and the windows found for it."""
-
-    brief: Brief
-    plan: Plan
-    task: Task
-    found: Found
-
-
-def solve(
-    brief: Brief,
-    *,
-    effort: str,
-    in_use: Settings | None = None,
-    most_windows: int | None = None,
-    time_limit_s: float,
-    solver: LinearSolver | None = None,
-    progress: Progress,
-) -> Solved:
-    """Find the cheapest plan, and the windows that keep most of its saving."""
-    plan = cheapest_plan(brief, time_limit_s, progress, solver)
-    progress("looking for windows that keep the saving")
-    task = task_of(brief, plan)
-    found = windows_for(brief, task, effort, in_use, progress)
-    return Solved(brief, plan, task, found if most_windows is None else found.at_most(most_windows))
 
 
 def wish_of(scenario: Scenario, hours: float | None = None) -> Wish:
@@ -106,7 +69,7 @@ def with_endurance(
     year = (tuple(scenario.forecast.grid.months),)
     groups = first.found.groups if controls.floor_by_season else year
     levels = _levels_of(scenario)
-    years = years_for(weather_of(brief), None)
+    years = years_for(brief.weather, None)
 
     def under(places: Sequence[int]) -> Brief:
         floors = floors_at(groups, [levels[place] for place in places])
@@ -166,7 +129,7 @@ def _reserve_of(
 
     What a higher start gives, and a higher end keeps, is taken for what stored energy is worth at the end.
     """
-    plant, weather = case.brief.scenario.plant, weather_of(case.brief)
+    plant, weather = case.brief.scenario.plant, case.brief.weather
     before, after = (horizon_of(each.brief) for each in (first, case))
     judge = Judge(first.brief.cost, first.plan)
     gift = judge.end_worth * (after.start_kwh - before.start_kwh)
@@ -196,10 +159,16 @@ def _reserve_of(
     )
 
 
-def price_reserve(path: Path, progress: Progress) -> tuple[Brief, ReserveCurve]:
+@dataclass(frozen=True)
+class FloorPrices:
+    """What higher floors cost in the cheapest plan, and how many outages then last."""
+
+    brief: Brief
+    curve: ReserveCurve
+
+
+def price_floors(brief: Brief, progress: Progress = quiet) -> FloorPrices:
     """Say what floors cost in the cheapest plan: for the whole year, and for each season of the tariff."""
-    progress("reading the scenario and its tariff")
-    brief = read_brief(path)
     scenario, plant = brief.scenario, brief.scenario.plant
     wish = wish_of(scenario, scenario.file.outage.hours or USUAL_HOURS)
     year = tuple(scenario.forecast.grid.months)
@@ -213,4 +182,4 @@ def price_reserve(path: Path, progress: Progress) -> tuple[Brief, ReserveCurve]:
         PRICING_S,
         LinearSolver(), progress,
     )  # fmt: skip
-    return brief, curve
+    return FloorPrices(brief, curve)

@@ -14,7 +14,7 @@ import json
 from pathlib import Path
 
 from optimizer.report.forecast import back_test_record
-from optimizer.workflows.seasons import back_test
+from optimizer.workflows.back_test import back_test
 from tests.bench.cells import TARIFFS, cells
 
 

@@ -17,7 +17,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from optimizer.workflows.paperwork import Brief, read_brief
+from optimizer.scenario.brief import Brief, read_brief
 
 ANY_TIME = """\
 tariff: Any-time demand

@@ -20,9 +20,11 @@ from optimizer.base.errors import ScenarioError
 from optimizer.evaluation.comparison import Judge
 from optimizer.outages.outages import Outages
 from optimizer.outages.reserve import Reserve
-from optimizer.workflows.paperwork import Brief
-from optimizer.workflows.reserve import Solved, solve, with_endurance
-from optimizer.workflows.stages import horizon_of, outages_under
+from optimizer.scenario.brief import Brief
+from optimizer.workflows.inputs import horizon_of
+from optimizer.workflows.outage import outages_under
+from optimizer.workflows.reserve import with_endurance
+from optimizer.workflows.solve import Solved, solve
 from tests.bench.cells import SITES, Cell, cells
 from tests.laws.sites import half_of, wishing
 

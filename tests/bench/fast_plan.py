@@ -382,7 +382,7 @@ def _in_process(arguments: list[str], environment: dict[str, str] | None = None)
 
 def measure_help(rounds: int, verdict: Verdict) -> None:
     """Measure the processor time of ``--help``."""
-    command = [sys.executable, "-c", "from optimizer.cli import main; main()", "--help"]
+    command = [sys.executable, "-c", "from optimizer.cli.app import main; main()", "--help"]
     took = []
     for _ in range(rounds):
         before = resource.getrusage(resource.RUSAGE_CHILDREN)
@@ -398,7 +398,7 @@ def measure_help(rounds: int, verdict: Verdict) -> None:
 
 def measure_demo(rounds: int, verdict: Verdict) -> None:
     """Measure `plan` of the first demo from start to finish, with nothing compiled and later."""
-    command = [sys.executable, "-c", "from optimizer.cli import main; main()", "plan"]
+    command = [sys.executable, "-c", "from optimizer.cli.app import main; main()", "plan"]
     for name, cache in (("first run, nothing compiled", None), ("later runs", "kept")):
         times = []
         with tempfile.TemporaryDirectory() as kept:

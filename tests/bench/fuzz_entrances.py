@@ -40,7 +40,7 @@ from optimizer.billing.history import History
 from optimizer.billing.reconcile import read_paid_bill
 from optimizer.billing.tariff import compile_cost, read_tariff
 from optimizer.billing.worked import read_worked_bills
-from optimizer.cli import app
+from optimizer.cli.app import app
 from optimizer.forecast.sun import read_typical_year
 from optimizer.metering.forecast_csv import read_forecast
 from optimizer.metering.meter_csv import read_meter

@@ -33,11 +33,11 @@ from optimizer.search.drafts import Drafts
 from optimizer.search.fit import SEED
 from optimizer.search.local_search import Search as LocalSearch
 from optimizer.search.pricing import pricing_of
-from optimizer.search.proof import prove
-from optimizer.search.proof_labels import Ground
 from optimizer.search.score import Season, Task
 from optimizer.search.score_kernel import parts_of_the_bill
 from optimizer.settings.controls import Controls
+from tests.bench.proof.branch_and_bound import prove
+from tests.bench.proof.labels import Ground
 
 LEFTOVER = 0.10
 """Worth of a kWh left at the end of the month. [money per kWh]"""

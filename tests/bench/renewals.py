@@ -23,9 +23,11 @@ from optimizer.forecast.build import again_from, grid_of_days
 from optimizer.forecast.recipe import ForecastRecipe, LoadRecipe
 from optimizer.forecast.weeks import Material, Variant, Weather
 from optimizer.metering.forecast import Forecast
+from optimizer.scenario.brief import Brief
 from optimizer.settings.windows import Settings, no_windows
-from optimizer.workflows import seasons, stages
-from optimizer.workflows.paperwork import Brief
+from optimizer.workflows.inputs import horizon_of, task_of
+from optimizer.workflows.renew import renew
+from optimizer.workflows.solve import cheapest_plan, windows_for
 from tests.bench.cells import Cell, cells
 
 AS_METERED = Variant(1.0, resampled=False)
@@ -70,9 +72,9 @@ def part(series: Forecast, first: date, last: date) -> Forecast:
 
 def saved_on(brief: Brief, actual: Forecast, every: dict[str, Settings]) -> dict[str, float]:
     """Return what settings save over no windows on days as they were, and what the plan would."""
-    there = seasons.brief_on(brief, actual, Material((actual,), holds_forecast=True))
-    plan = stages.cheapest_plan(there, 300.0, quiet)
-    judge, horizon = Judge(there.cost, plan), stages.horizon_of(there)
+    there = brief.on(actual, Material((actual,), holds_forecast=True))
+    plan = cheapest_plan(there, 300.0, quiet)
+    judge, horizon = Judge(there.cost, plan), horizon_of(there)
     floor = round(horizon.plant.soc_pct(horizon.plant.low_kwh), 9)
     none = judge.cost_of(horizon.run(no_windows(floor)))
     saved = {name: none - judge.cost_of(horizon.run(each)) for name, each in every.items()}
@@ -82,10 +84,10 @@ def saved_on(brief: Brief, actual: Forecast, every: dict[str, Settings]) -> dict
 def renewed(cell: Cell, effort: str) -> Iterator[str]:
     """Yield a row for each quarter, and one for the year."""
     before, coming = two_years(cell)
-    start = seasons.brief_on(cell.brief, before, Material((before,), holds_forecast=True))
-    plan = stages.cheapest_plan(start, 300.0, quiet)
-    task = stages.task_of(start, plan)
-    in_use = stages.windows_for(start, task, effort, None, quiet).settings
+    start = cell.brief.on(before, Material((before,), holds_forecast=True))
+    plan = cheapest_plan(start, 300.0, quiet)
+    task = task_of(start, plan)
+    in_use = windows_for(start, task, effort, None, quiet).settings
     year = coming.grid.dates[0].year
     sums: dict[str, float] = {}
     changes = np.zeros(3, dtype=int)
@@ -97,14 +99,14 @@ def renewed(cell: Cell, effort: str) -> Iterator[str]:
         if first_month > 1:
             past.append(part(coming, date(year, 1, 1), first - timedelta(days=1)))
         expected = again_from(past, actual.grid, RECIPE)
-        brief = seasons.brief_on(cell.brief, expected.forecast, expected.material)
-        account = seasons.renewed_account(brief, in_use, None, effort, 300.0, quiet)
+        brief = cell.brief.on(expected.forecast, expected.material)
+        account = renew(brief, in_use, effort=effort, time_limit_s=300.0)
         renewal = account.renewal
         assert renewal is not None
         saved = saved_on(brief, actual, {
             "in use": in_use, "renewed": renewal.after, "anew": renewal.anew,
         })  # fmt: skip
-        again = seasons.renewed_account(brief, renewal.after, None, effort, 300.0, quiet).renewal
+        again = renew(brief, renewal.after, effort=effort, time_limit_s=300.0).renewal
         assert again is not None
         counted = [len(renewal.changes), renewal.changes_anew, len(again.changes)]
         changes += counted

@@ -32,18 +32,13 @@ from optimizer.planning.plan import make_plan
 from optimizer.planning.problem import Limits
 from optimizer.planning.solver import _loaded
 from optimizer.planning.tangent import bigger_battery, bigger_inverter, resized
+from optimizer.scenario.brief import Brief, read_brief
 from optimizer.studies.cases import Run, Study, read_study
 from optimizer.studies.estimate import extent_of
 from optimizer.studies.run import run_study
-from optimizer.workflows.paperwork import Brief, read_brief
-from optimizer.workflows.stages import (
-    account_of,
-    cheapest_plan,
-    make_ready,
-    problem_of,
-    task_of,
-    windows_for,
-)
+from optimizer.workflows.inputs import problem_of, task_of
+from optimizer.workflows.results import outcome_of
+from optimizer.workflows.solve import cheapest_plan, make_ready, windows_for
 from tests.bench.cells import ANY_TIME, SITES
 
 LITTLE = 1e-3
@@ -107,8 +102,8 @@ def afresh(folder: Path, brief: Brief, run: Run, effort: str) -> tuple[float, fl
     there = run.brief(replace(brief, scenario=read.scenario))
     plan = cheapest_plan(there, 600, silent, LinearSolver())
     found = windows_for(there, task_of(there, plan), effort, None, silent)
-    account = account_of(there, plan, found.settings)
-    return plan.cost, account.outcome.cases["windows"].cost, time.perf_counter() - begun
+    outcome = outcome_of(there, plan, found.settings)
+    return plan.cost, outcome.cases["windows"].cost, time.perf_counter() - begun
 
 
 class Memory:

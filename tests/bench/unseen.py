@@ -32,7 +32,7 @@ from optimizer.search.fit import fit
 from optimizer.search.score import Task
 from optimizer.settings.check import read_settings
 from optimizer.settings.windows import Settings, no_windows
-from optimizer.workflows import stages
+from optimizer.workflows import inputs
 from tests.bench.cells import Cell, cells
 
 AS_METERED = Variant(1.0, resampled=False)
@@ -102,7 +102,7 @@ def horizon_of(cell: Cell, year: Year, factors: tuple[float, float] = (1.0, 1.0)
     """Return a cell's year to run settings through."""
     load, pv = factors
     return replace(
-        stages.horizon_of(cell.brief), load_kwh=year.load_kwh * load, pv_kwh=year.pv_kwh * pv
+        inputs.horizon_of(cell.brief), load_kwh=year.load_kwh * load, pv_kwh=year.pv_kwh * pv
     )
 
 

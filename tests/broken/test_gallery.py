@@ -22,9 +22,9 @@ import pytest
 
 from optimizer.base.documents import MAX_BYTES
 from optimizer.base.errors import InputError, ScenarioError, SeveralInputErrors, TariffError
+from optimizer.scenario.brief import read_brief
 from optimizer.scenario.scenario import read_scenario
 from optimizer.settings.check import read_settings
-from optimizer.workflows.paperwork import read_brief
 
 HERE = Path(__file__).parent
 

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner
 
-from optimizer.cli import app
+from optimizer.cli.app import app
 
 TARIFF = """
 tariff: Tarn Hollow

@@ -10,7 +10,7 @@ from typer.testing import CliRunner
 
 from optimizer.billing.tariff import shipped_tariffs
 from optimizer.billing.worked import bills_beside
-from optimizer.cli import app
+from optimizer.cli.app import app
 
 RATCHET = shipped_tariffs()["ratchet"]
 

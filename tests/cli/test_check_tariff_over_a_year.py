@@ -9,7 +9,7 @@ from typer.testing import CliRunner
 
 from optimizer.billing.odd import odd_values
 from optimizer.billing.tariff import read_tariff, shipped_tariffs
-from optimizer.cli import app
+from optimizer.cli.app import app
 
 HEAD = "tariff: mine\ncurrency: EUR\nversions:\n  - from: 2026-01-01\n    source: invented\n"
 ENERGY = "      - {kind: energy, name: Energy, per_kwh: 0.3}\n"

@@ -18,11 +18,12 @@ from typer.testing import CliRunner
 
 from optimizer.base.errors import DisagreementError
 from optimizer.billing.tariff import shipped_folder
-from optimizer.cli import Effort, app
+from optimizer.cli.app import app
+from optimizer.cli.options import Effort
 from optimizer.scenario.scenario import read_scenario
 from optimizer.search.choose import EFFORTS
 from optimizer.settings.check import read_settings
-from optimizer.workflows.plan import PLANNING_S
+from optimizer.workflows.solve import PLANNING_S
 
 DEMO = shipped_folder("scenarios") / "1_two_rates"
 RESULTS = {
@@ -93,9 +94,7 @@ def test_dropping_the_curve_changes_nothing_in_the_settings(
     planned: tuple[Path, str], fortnight: Path, tmp_path: Path
 ) -> None:
     out = Path(shutil.copytree(planned[0], tmp_path / "out"))
-    done = CliRunner().invoke(
-        app, ["plan", str(fortnight), "--no-curve", "--no-proof", "--out", str(out)]
-    )
+    done = CliRunner().invoke(app, ["plan", str(fortnight), "--no-curve", "--out", str(out)])
     assert done.exit_code == 0, done.output
     assert {path.name for path in out.iterdir()} == RESULTS - {"settings_by_size"}
     for name in ("settings.yaml", "flows.csv"):
@@ -283,7 +282,7 @@ def test_an_interrupt_or_a_request_to_end_stops_cleanly_and_writes_nothing(
 
 
 def test_help_does_not_load_the_solver(tmp_path: Path) -> None:
-    code = "import sys; from optimizer.cli import app; print('pyomo' in sys.modules, 'numba' in sys.modules)"
+    code = "import sys; from optimizer.cli.app import app; print('pyomo' in sys.modules, 'numba' in sys.modules)"
     done = subprocess.run(
         [sys.executable, "-c", code], cwd=tmp_path, capture_output=True, text=True, check=True
     )
@@ -298,7 +297,7 @@ def test_results_that_cannot_be_written_are_told(fortnight: Path, tmp_path: Path
     assert str(taken) in done.stderr
 
 
-CALL = "from optimizer.cli import main; main()"
+CALL = "from optimizer.cli.app import main; main()"
 
 
 def run_in_process(arguments: list[str], folder: Path) -> subprocess.CompletedProcess[str]:

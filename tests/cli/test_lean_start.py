@@ -16,7 +16,7 @@ HEAVY = ["highspy", "pyomo", "numba", "scipy", "matplotlib", "optimizer.planning
 
 RUN_AND_TELL = f"""
 import json, sys
-from optimizer.cli import main
+from optimizer.cli.app import main
 try:
     main()
 except SystemExit as end:

@@ -16,7 +16,8 @@ from typer.testing import CliRunner, Result
 
 from optimizer.base.errors import InputError
 from optimizer.billing.tariff import shipped_folder
-from optimizer.cli import SOMETHING_TO_CHANGE, app
+from optimizer.cli.app import app
+from optimizer.cli.season import SOMETHING_TO_CHANGE
 from optimizer.workflows.in_use import settings_in_use
 
 DEMO = shipped_folder("scenarios") / "1_two_rates"
@@ -46,7 +47,7 @@ def site(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def planned(site: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """What was planned for these weeks."""
     out = tmp_path_factory.mktemp("planned") / "out"
-    done = run("plan", str(site), "--out", str(out), *QUICK, "--no-proof", "--no-curve")
+    done = run("plan", str(site), "--out", str(out), *QUICK, "--no-curve")
     assert done.exit_code == 0, done.output
     return out
 
@@ -203,7 +204,7 @@ def test_a_plan_in_the_folder_of_a_renewal_leaves_nothing_of_it(
 ) -> None:
     out = Path(shutil.copytree(renewed[0], tmp_path / "out"))
     assert (out / "renewal.yaml").exists()
-    done = run("plan", str(site), "--out", str(out), *QUICK, "--no-proof", "--no-curve")
+    done = run("plan", str(site), "--out", str(out), *QUICK, "--no-curve")
     assert done.exit_code == 0, done.output
     assert not (out / "renewal.yaml").exists()
     assert not (out / "reminders.ics").exists()

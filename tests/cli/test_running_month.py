@@ -10,7 +10,7 @@ import pytest
 from typer.testing import CliRunner
 
 from optimizer.billing.tariff import shipped_folder
-from optimizer.cli import app
+from optimizer.cli.app import app
 
 DEMO = shipped_folder("scenarios") / "2_peak_demand"
 HEAD, PER_DAY = 3, 48
@@ -38,7 +38,7 @@ def folder(tmp_path: Path) -> Path:
 def planned(folder: Path, state: str, out: Path) -> dict:
     text = (DEMO / "scenario.yaml").read_text(encoding="utf-8")
     (folder / "scenario.yaml").write_text(text + state, encoding="utf-8")
-    words = ["plan", str(folder), "--out", str(out), "--effort", "quick", "--no-proof", "--json"]
+    words = ["plan", str(folder), "--out", str(out), "--effort", "quick", "--json"]
     done = CliRunner().invoke(app, words)
     assert done.exit_code == 0, done.output
     return json.loads(done.stdout)

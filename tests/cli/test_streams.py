@@ -13,7 +13,7 @@ import pytest
 from optimizer.billing.tariff import shipped_folder
 
 TARIFF = str(shipped_folder("tariffs") / "two_rates.yaml")
-CALL = "import sys; from optimizer.cli import main; sys.exit(main())"
+CALL = "import sys; from optimizer.cli.app import main; sys.exit(main())"
 
 
 def run(command: list[str], shell_end: str, **environment: str) -> subprocess.CompletedProcess[str]:

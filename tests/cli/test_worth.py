@@ -11,7 +11,7 @@ import pytest
 from typer.testing import CliRunner
 
 from optimizer.billing.tariff import shipped_folder
-from optimizer.cli import app
+from optimizer.cli.app import app
 from optimizer.scenario.scenario import ENTRY_SHARE, read_scenario
 
 
@@ -28,7 +28,7 @@ def folder(tmp_path: Path) -> Path:
 
 def planned(folder: Path, *more: str) -> tuple[dict, str]:
     out = folder / "out"
-    words = ["plan", str(folder), "--out", str(out), "--effort", "quick", "--no-proof", *more]
+    words = ["plan", str(folder), "--out", str(out), "--effort", "quick", *more]
     done = CliRunner().invoke(app, words)
     assert done.exit_code == 0, done.output
     return json.loads((out / "plan.json").read_text(encoding="utf-8")), " ".join(

@@ -8,10 +8,11 @@ import pytest
 from typer.testing import CliRunner
 
 from optimizer.base.errors import InputError
-from optimizer.cli import app
+from optimizer.cli.app import app
+from optimizer.scenario.brief import read_brief
 from optimizer.scenario.doubts import doubts
 from optimizer.scenario.scenario import read_scenario
-from optimizer.workflows.paperwork import check_scenario
+from optimizer.workflows.check import check
 
 SITE = """\
 scenario: Fen End
@@ -105,7 +106,7 @@ def test_an_old_forecast_is_told_by_its_dates(tmp_path: Path) -> None:
 
 def test_check_and_plan_tell_doubts(tmp_path: Path) -> None:
     folder = site(tmp_path, ("floor_pct: 5", "floor_pct: 0.1"))
-    assert any("write 10." in note for note in check_scenario(folder)[0])
+    assert any("write 10." in note for note in check(read_brief(folder)).remarks)
     done = CliRunner().invoke(
         app,
         [
@@ -114,7 +115,6 @@ def test_check_and_plan_tell_doubts(tmp_path: Path) -> None:
             "--effort",
             "quick",
             "--no-curve",
-            "--no-proof",
             "--out",
             str(tmp_path / "out"),
         ],

@@ -114,7 +114,7 @@ def _scenario(path: Path) -> object:
 
 
 def _tariff(path: Path) -> object:
-    from optimizer.workflows.paperwork import tariff_named
+    from optimizer.workflows.check import tariff_named
 
     return tariff_named(path)
 

@@ -12,7 +12,7 @@ from optimizer.base.errors import SeriesError
 from optimizer.metering.meter_csv import read_meter
 from optimizer.scenario.remarks import remarks
 from optimizer.scenario.scenario import read_scenario
-from optimizer.workflows.paperwork import bill_meter
+from optimizer.workflows.bill import bill as bill_meter
 
 TARIFF = """\
 tariff: Sedge Fen
@@ -72,9 +72,10 @@ def test_two_days_of_a_meter_cost_what_is_worked_out_on_paper(tmp_path: Path, ta
         for n, time in enumerate(stamps(MARCH, 48))
     ]
 
-    bill, notes = bill_meter(meter(tmp_path, lines), tariff, "Europe/Dublin")
+    billed = bill_meter(meter(tmp_path, lines), tariff, "Europe/Dublin")
+    bill, notes = billed.bill, billed.notes
 
-    assert notes == []
+    assert notes == ()
     assert bill.by_charge() == pytest.approx(
         {
             "Standing": 0.60,  # 9.30 a month × 2 of 31 days
@@ -93,7 +94,7 @@ def test_mean_powers_are_billed_as_the_energy_of_their_steps(tmp_path: Path, tar
     # 2 kW through all half-hours of two days are 96 kWh, 8 of them in the evenings
     path = meter(tmp_path, [f"{t},2" for t in stamps(MARCH, 96, 30)], "timestamp,import_kw")
 
-    bill, _ = bill_meter(path, tariff, "Europe/Dublin")
+    bill = bill_meter(path, tariff, "Europe/Dublin").bill
 
     assert bill.by_charge()["Energy"] == pytest.approx(8 * 0.4 + 88 * 0.2)
     assert bill.by_charge()["Demand"] == pytest.approx(10)
@@ -104,7 +105,7 @@ def test_a_meter_is_billed_by_calendar_months_of_the_given_zone(tmp_path: Path, 
     # 31 March 12:00 UTC is 1 April 01:00 in Auckland; the evening of 1 April begins at 04:00 UTC
     lines = [f"2026-03-31T{hour:02d}:00Z,1,0" for hour in range(11, 18)]
 
-    bill, _ = bill_meter(meter(tmp_path, lines), tariff, "Pacific/Auckland")
+    bill = bill_meter(meter(tmp_path, lines), tariff, "Pacific/Auckland").bill
 
     energy = {line.period: line.quantity for line in bill.lines if line.charge == "Energy"}
     assert energy == pytest.approx({"2026-04": 7.0})
@@ -116,7 +117,7 @@ def test_a_meter_is_billed_by_calendar_months_of_the_given_zone(tmp_path: Path, 
 def test_two_months_have_a_peak_each(tmp_path: Path, tariff: str):
     lines = [f"{t},{4 if n < 24 else 2},0" for n, t in enumerate(stamps("2026-06-30", 48))]
 
-    bill, _ = bill_meter(meter(tmp_path, lines), tariff, "Europe/Dublin")
+    bill = bill_meter(meter(tmp_path, lines), tariff, "Europe/Dublin").bill
 
     demand = {line.period: line.amount for line in bill.lines if line.charge == "Demand"}
     assert demand == pytest.approx({"2026-06": 20.0, "2026-07": 10.0})
@@ -125,9 +126,10 @@ def test_two_months_have_a_peak_each(tmp_path: Path, tariff: str):
 def test_the_short_day_in_spring_is_billed_whole(tmp_path: Path, tariff: str):
     lines = [f"{t},1,0" for t in stamps("2026-03-29", 24) if not t.endswith("T01:00")]
 
-    bill, notes = bill_meter(meter(tmp_path, lines), tariff, "Europe/Dublin")
+    billed = bill_meter(meter(tmp_path, lines), tariff, "Europe/Dublin")
+    bill, notes = billed.bill, billed.notes
 
-    assert notes == []
+    assert notes == ()
     assert bill.by_charge()["Energy"] == pytest.approx(23 * 0.2)  # a Sunday
     assert bill.by_charge()["Standing"] == pytest.approx(9.3 / 31)
 
@@ -136,7 +138,7 @@ def test_repairs_of_the_file_and_notes_of_the_tariff_are_handed_on(tmp_path: Pat
     Path(tariff).write_text(TARIFF.replace("interval_minutes: 60", "interval_minutes: 15"))
     lines = [f"{t},1,0" for t in stamps(MARCH, 24)]
 
-    _, notes = bill_meter(meter(tmp_path, [*lines, lines[5]]), tariff, "Europe/Dublin")
+    notes = bill_meter(meter(tmp_path, [*lines, lines[5]]), tariff, "Europe/Dublin").notes
 
     assert any(note.startswith("meter.csv: 1 repeated rows") for note in notes)
     assert any("measured over 15 min" in note and "60 min" in note for note in notes)

@@ -18,6 +18,7 @@ from optimizer.forecast.weeks import Material, Weather, Year
 from optimizer.metering.forecast import Forecast
 from optimizer.planning.plan import Plan, make_plan
 from optimizer.replay.replay import replay
+from optimizer.scenario.brief import Brief
 from optimizer.search.choose import Effort, Found, find_settings
 from optimizer.search.fit import MonthGroups, years_for
 from optimizer.search.score import Season, Task
@@ -25,9 +26,6 @@ from optimizer.settings.check import refusals
 from optimizer.settings.controls import Controls
 from optimizer.settings.windows import Settings, no_windows
 from optimizer.site.equipment import Plant
-from optimizer.workflows.paperwork import Brief
-from optimizer.workflows.seasons import brief_on
-from optimizer.workflows.stages import prices_of
 from tests.laws.cases import AC_PLANT, SOURCE, grid_of, named_cost, problem_of, weather
 
 STORED_WORTH = 0.12
@@ -72,7 +70,7 @@ def task_for(plan: Plan, cost: TariffCost, controls: Controls, worth: float = ST
     can_save = none - (plan.cost + worth * plan.start_kwh)
     return Task(
         problem.plant, controls, problem.grid, problem.cost, plan.flows, plan.stored_kwh,
-        prices_of(plan), plan.start_kwh, worth, can_save,
+        plan.step_prices, plan.start_kwh, worth, can_save,
     )  # fmt: skip
 
 
@@ -176,7 +174,7 @@ def half_of(brief: Brief, turn: int) -> Brief:
     weather = Weather(forecast, keep=lambda monday: monday.toordinal() // 7 % 2 == turn)
     year = weather.year(AS_METERED, None, np.random.default_rng(turn))
     made = Forecast(forecast.grid, year.load_kwh, year.pv_kwh)
-    return brief_on(brief, made, Material((made,), holds_forecast=True))
+    return brief.on(made, Material((made,), holds_forecast=True))
 
 
 def wishing(brief: Brief, hours: float, *, by_season: bool, share_pct: float = 90.0) -> Brief:

@@ -9,10 +9,11 @@ import numpy as np
 from optimizer.base.flows import Flows
 from optimizer.billing.bill import bill_flows
 from optimizer.billing.tariff import shipped_folder
+from optimizer.scenario.brief import Brief, read_brief
 from optimizer.search.choose import Effort, find_settings, groupings_for
 from optimizer.settings.windows import Settings
-from optimizer.workflows.paperwork import Brief, read_brief, weather_of
-from optimizer.workflows.stages import cheapest_plan, groupings_of, task_of
+from optimizer.workflows.inputs import groupings_of, task_of
+from optimizer.workflows.solve import cheapest_plan
 
 CHARGES = """\
     charges:
@@ -55,7 +56,7 @@ def brief_with(folder: Path, seasons: str) -> Brief:
 def windows_of(brief: Brief) -> Settings:
     task = task_of(brief, cheapest_plan(brief, 60, lambda _told: None))
     groupings = groupings_of(brief, task.controls)
-    return find_settings(task, weather_of(brief), "alike", groupings, Effort(200, 400)).settings
+    return find_settings(task, brief.weather, "alike", groupings, Effort(200, 400)).settings
 
 
 def test_a_key_that_no_charge_uses_changes_neither_bill_nor_windows(tmp_path: Path) -> None:

@@ -9,7 +9,7 @@ import pytest
 from typer.testing import CliRunner
 
 from optimizer.billing.tariff import shipped_folder
-from optimizer.cli import app
+from optimizer.cli.app import app
 
 DEMO = shipped_folder("scenarios") / "1_two_rates"
 HEAD = "settings: edited\nfloor_pct: {floor}\nseasons:\n- months: {months}\n  day_sets:\n  - days: every day\n    windows:\n"

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from typer.testing import CliRunner
 
 from optimizer.billing.tariff import shipped_folder
-from optimizer.cli import app
+from optimizer.cli.app import app
 from optimizer.outages.island_kernel import CARRIED, EMPTY, OVERLOAD, POWER
 from optimizer.outages.outages import Outages, outages_of
 from optimizer.replay.replay import Replay, replay

@@ -19,15 +19,17 @@ from optimizer.base.units import MINUTES_PER_DAY, clock
 from optimizer.planning.plan import make_plan
 from optimizer.replay.kernel import OVERLOAD_COST
 from optimizer.replay.replay import replay
-from optimizer.search import proof, proof_kernel, proof_orders
 from optimizer.search.first_guesses import Draft
-from optimizer.search.proof import prove
-from optimizer.search.proof_labels import Drafts, Ground
-from optimizer.search.proof_orders import orders_of_controls
 from optimizer.settings.controls import Controls
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window
 from optimizer.site.behaviour import Behaviour
 from optimizer.site.equipment import Plant
+from tests.bench.proof import bounds_kernel as proof_kernel
+from tests.bench.proof import branch_and_bound as proof
+from tests.bench.proof import orders as proof_orders
+from tests.bench.proof.branch_and_bound import prove
+from tests.bench.proof.labels import Drafts, Ground
+from tests.bench.proof.orders import orders_of_controls
 from tests.laws.cases import (
     AC_PLANT,
     DC_PLANT,

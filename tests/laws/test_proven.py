@@ -12,13 +12,13 @@ from optimizer.forecast.weeks import Weather
 from optimizer.metering.forecast import Forecast
 from optimizer.search.choose import Effort, find_settings
 from optimizer.search.drafts import drafts_of
-from optimizer.search.proof import prove
-from optimizer.search.proof_labels import Ground
-from optimizer.search.proven import gap_of
 from optimizer.search.richer import enriched, lacks, what_richer_would_bring
 from optimizer.search.score import Task
 from optimizer.settings.controls import Controls
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window, no_windows
+from tests.bench.proof.branch_and_bound import prove
+from tests.bench.proof.gap import gap_of
+from tests.bench.proof.labels import Ground
 from tests.laws.cases import AC_PLANT, grid_of
 from tests.laws.sites import site, task_of
 

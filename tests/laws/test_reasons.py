@@ -15,9 +15,9 @@ from optimizer.evaluation.effects import Priced
 from optimizer.evaluation.reasons import NOT_IN_FORECAST, Reason, reasons_for
 from optimizer.replay.horizon import Horizon
 from optimizer.replay.replay import Replay
+from optimizer.scenario.brief import Brief, read_brief
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window
-from optimizer.workflows.paperwork import Brief, read_brief
-from optimizer.workflows.stages import horizon_of
+from optimizer.workflows.inputs import horizon_of
 from tests.bench.cells import ANY_TIME, TARIFFS
 
 DEMOS = ["1_two_rates", "2_peak_demand", "3_evening_export", "5_grid_fails"]

@@ -22,7 +22,7 @@ from optimizer.base.timegrid import TimeGrid, meter_read_periods
 from optimizer.billing.bill import bill_flows
 from optimizer.billing.reconcile import PaidBill, reconcile
 from optimizer.billing.tariff import Tariff, compile_cost
-from optimizer.cli import app
+from optimizer.cli.app import app
 from tests.builders import local_grid, read_tariff_text
 
 ZONE = "America/Chicago"

@@ -12,10 +12,10 @@ from typing import Any
 import numpy as np
 import pytest
 
+from optimizer.scenario.brief import read_brief
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window
 from optimizer.site.equipment import Connection, Inverter, Permissions
-from optimizer.workflows.paperwork import read_brief
-from optimizer.workflows.stages import horizon_of, with_floor_of
+from optimizer.workflows.inputs import horizon_of, with_floor_of
 from tests.builders import local_grid
 from tests.laws.test_behaviour import all_day, battery, check, run, settings_with
 

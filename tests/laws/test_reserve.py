@@ -17,20 +17,20 @@ from typer.testing import CliRunner
 
 from optimizer.base.errors import ScenarioError
 from optimizer.billing.tariff import shipped_folder
-from optimizer.cli import app
+from optimizer.cli.app import app
 from optimizer.forecast.weeks import Material
 from optimizer.metering.forecast import Forecast
 from optimizer.outages.reserve import Wish, floors_at, least_level, traded
 from optimizer.outages.reserve_price import ReserveCurve, reserve_curve
 from optimizer.planning.linear import LinearSolver
 from optimizer.replay.horizon import Horizon
+from optimizer.scenario.brief import read_brief
 from optimizer.search.renewing import changes_of
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window, no_windows
 from optimizer.site.equipment import Plant
-from optimizer.workflows.paperwork import read_brief
-from optimizer.workflows.reserve import Solved, solve, wish_of, with_endurance
-from optimizer.workflows.seasons import brief_on
-from optimizer.workflows.stages import groupings_of, horizon_of
+from optimizer.workflows.inputs import groupings_of, horizon_of
+from optimizer.workflows.reserve import wish_of, with_endurance
+from optimizer.workflows.solve import Solved, solve
 from tests.laws.cases import AC_PLANT, DC_PLANT, law
 from tests.laws.sites import HOURS, TEN_WEEKS, half_of, site, wishing
 
@@ -201,7 +201,7 @@ def test_under_floors_plan_and_windows_are_not_given_energy(
     whole = brief.scenario.forecast
     count = 24 * 7 * 4
     short = Forecast(replace(whole.grid, count=count), whole.load_kwh[:count], whole.pv_kwh[:count])
-    brief = brief_on(brief, short, Material((short,), holds_forecast=True))
+    brief = brief.on(short, Material((short,), holds_forecast=True))
     wished = wishing(brief, 3.0, by_season=by_season, share_pct=80.0)
     state = wished.scenario.file.state.model_copy(
         update={"end_pct": end, "leftover_per_kwh": 0.1 if end == "free" else 0.0}
@@ -311,7 +311,7 @@ def test_outage_tells_what_floors_cost(tmp_path: Path) -> None:
 def test_renew_notes_that_floors_in_use_do_not_give_what_is_wished_for(tmp_path: Path) -> None:
     folder = wishing_folder(tmp_path, "")
     out = tmp_path / "out"
-    told(folder, "plan", str(folder), "--effort", "quick", "--no-proof", "--out", str(out))
+    told(folder, "plan", str(folder), "--effort", "quick", "--out", str(out))
     scenario = folder / "scenario.yaml"
     scenario.write_text(
         scenario.read_text(encoding="utf-8") + "outage: {hours: 4}\n", encoding="utf-8"

@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from optimizer.billing.tariff import shipped_folder
 from optimizer.evaluation.fit_check import findings_of
 from optimizer.replay.replay import replay
+from optimizer.scenario.brief import read_brief
 from optimizer.scenario.scenario import read_scenario
 from optimizer.settings.windows import no_windows
 from optimizer.site.electrical import (
@@ -45,7 +46,7 @@ from optimizer.site.starting import (
     starting_va,
     switching_order,
 )
-from optimizer.workflows.paperwork import check_scenario
+from optimizer.workflows.check import check
 from tests.builders import best_plan, hourly_grid, simple_plant
 
 # --- batteries -------------------------------------------------------------------------------
@@ -337,7 +338,7 @@ def test_a_scenario_with_everything_is_told_with_values_limits_and_sources(tmp_p
         "dwelling: {floor_ft2: 1500}\n"
     )
     (tmp_path / "scenario.yaml").write_text(text, encoding="utf-8")
-    _, findings = check_scenario(tmp_path)
+    findings = check(read_brief(tmp_path)).fits
     told = {finding.what: finding for finding in findings}
     assert told["All loads running together"].severity == "serious"
     assert told["PV ÷ inverter"].severity == "odd"

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner
 
-from optimizer.cli import app
+from optimizer.cli.app import app
 from optimizer.metering.price_csv import read_prices
 from tests.builders import local_grid
 from tests.readers.feeds import Meter, feed_xml, hourly, wall

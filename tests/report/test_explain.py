@@ -11,7 +11,7 @@ from optimizer.base.flows import Flows
 from optimizer.base.timegrid import calendar_months
 from optimizer.billing.bill import Bill, BillLine, bill_flows
 from optimizer.billing.tariff import compile_cost
-from optimizer.report.text import bill_text
+from optimizer.report.bill import bill_text
 from tests.builders import local_grid, read_tariff_text
 
 TARIFF = """

@@ -44,8 +44,8 @@ def settings(name: str) -> Settings:
     return Settings(settings=name, floor_pct=10, seasons=[season])
 
 
-def account(name: str, **more: Any) -> Any:
-    """Return as much of an account as the written files need."""
+def result(name: str, **more: Any) -> Any:
+    """Return as much of a result as the written files need."""
     grid = local_grid("2026-01-01T00:00", "Europe/Dublin", 24 * 90)
     scenario = SimpleNamespace(
         name=name, whole_kw=None, controls=Controls(), folder=Path("here"),
@@ -53,8 +53,7 @@ def account(name: str, **more: Any) -> Any:
     )  # fmt: skip
     tariff = SimpleNamespace(name=name, file=SimpleNamespace(versions=[]))
     made = SimpleNamespace(
-        scenario=scenario, tariff=tariff, span="a to b", origin="found on the forecast from a to b",
-        outcome=SimpleNamespace(settings=settings(name)), given=None,
+        scenario=scenario, tariff=tariff, span="a to b", settings=settings(name),
     )  # fmt: skip
     vars(made.scenario).update(more)
     return made
@@ -63,7 +62,7 @@ def account(name: str, **more: Any) -> Any:
 def test_500_hostile_names_are_read_again_as_they_were(tmp_path: Path) -> None:
     path = tmp_path / "settings.yaml"
     for name in names(500):
-        path.write_text(settings_yaml(account(name), settings(name)), encoding="utf-8")
+        path.write_text(settings_yaml(result(name), settings(name)), encoding="utf-8")
         read, _ = read_document(path, Settings, SettingsError)
         assert read == settings(name), ascii(name)
 
@@ -78,9 +77,9 @@ def test_so_is_the_history_of_renewals(tmp_path: Path) -> None:
 
 
 def test_a_calendar_of_a_hostile_name_holds_the_same_entries() -> None:
-    expected = len(reminders(account("Elm")))
+    expected = len(reminders(result("Elm")))
     for name in names(200):
-        raw = reminders_ics(account(name), datetime(2026, 1, 1, tzinfo=UTC)).encode("utf-8")
+        raw = reminders_ics(result(name), datetime(2026, 1, 1, tzinfo=UTC)).encode("utf-8")
         events = list(Calendar.from_ical(raw).walk("VEVENT"))
         assert len(events) == expected, ascii(name)
         if "\\" not in name:  # readers differ about a backslash before n
@@ -92,7 +91,7 @@ def test_a_calendar_of_a_hostile_name_holds_the_same_entries() -> None:
 
 
 def uids(name: str, folder: str) -> list[str]:
-    text = reminders_ics(account(name, folder=Path(folder)))
+    text = reminders_ics(result(name, folder=Path(folder)))
     return [str(event["uid"]) for event in Calendar.from_ical(text).walk("VEVENT")]
 
 
@@ -123,7 +122,7 @@ def test_the_day_on_which_the_car_arrives_is_a_day_to_act() -> None:
             car | {"first": date(2025, 3, 1), "name": "old"},
         ],
     })  # fmt: skip
-    told = reminders(account("Elm", file=SimpleNamespace(forecast=recipe)))
+    told = reminders(result("Elm", file=SimpleNamespace(forecast=recipe)))
     of_cars = [(day, title) for day, title, _ in told if "car" in title or "old" in title]
     assert of_cars == [
         (date(2026, 3, 1), "From today on: car"),

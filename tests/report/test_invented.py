@@ -8,10 +8,11 @@ from pathlib import Path
 from typer.testing import CliRunner
 
 from optimizer.billing.tariff import shipped_folder
-from optimizer.cli import app
+from optimizer.cli.app import app
+from optimizer.report.advice import invented_words
+from optimizer.scenario.brief import read_brief
 from optimizer.scenario.scenario import read_scenario
-from optimizer.workflows.paperwork import check_scenario
-from optimizer.workflows.results import invented_words
+from optimizer.workflows.check import check
 
 DEMO = shipped_folder("scenarios") / "1_two_rates"
 
@@ -36,7 +37,7 @@ def test_the_demonstrations_are_invented() -> None:
 def test_a_copy_with_its_own_forecast_is_not_and_the_left_over_key_is_told(tmp_path: Path) -> None:
     house = copied(tmp_path, own_forecast=True)
     assert not read_scenario(house).is_invented
-    assert any("remove invented: true" in note for note in check_scenario(house)[0])
+    assert any("remove invented: true" in note for note in check(read_brief(house)).remarks)
     done = CliRunner().invoke(app, ["outage", str(house)])
     assert "(invented" not in done.stdout
 

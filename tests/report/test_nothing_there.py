@@ -12,7 +12,7 @@ from typing import NoReturn
 import pytest
 from typer.testing import CliRunner
 
-from optimizer.cli import app
+from optimizer.cli.app import app
 
 ODD = re.compile(r"\b(inf|nan|NaN|Infinity)\b")
 

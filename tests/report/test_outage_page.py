@@ -11,9 +11,10 @@ import pytest
 from typer.testing import CliRunner
 
 from optimizer.billing.tariff import shipped_folder
-from optimizer.cli import app
+from optimizer.cli.app import app
 from optimizer.outages.outages import Outages
-from optimizer.report.outages import outage_record, outage_section, outage_sentences
+from optimizer.report.outage_page import outage_section
+from optimizer.report.outages import outage_record, outage_sentences
 from tests.laws.cases import grid_of
 
 

@@ -14,13 +14,16 @@ import pytest
 from optimizer.base.units import money, percent
 from optimizer.billing.tariff import shipped_folder
 from optimizer.forecast.ensemble import Spread
+from optimizer.report.advice import cheaper_than_plan
+from optimizer.report.notes import notes
 from optimizer.report.page import report_html
 from optimizer.report.record import plan_json
 from optimizer.report.text import bills_text, curve_text, settings_text, summary, sureness_text
 from optimizer.report.unseen import rule
+from optimizer.scenario.brief import read_brief
 from optimizer.settings.windows import DaySet, SeasonSet, Window, no_windows
-from optimizer.workflows.plan import plan_scenario
-from optimizer.workflows.results import Account, ProofLine
+from optimizer.workflows.plan import PlanResult, plan
+from optimizer.workflows.replay import ReplayResult
 
 A4_WIDTH_PX, A4_HEIGHT_PX = 794, 1123  # 210 mm × 297 mm at 96 px per inch (CSS)
 PHONE_WIDTH_PX = 390
@@ -29,7 +32,7 @@ PRINT_MARGIN_PX = 2 * 38  # browsers print with about 1 cm on either side
 
 
 @pytest.fixture(scope="module", params=["1_two_rates", "2_peak_demand"])
-def account(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Account:
+def result(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> PlanResult:
     """A plan of ten weeks around the change of season, with a quick search."""
     folder = tmp_path_factory.mktemp("site")
     source = shipped_folder("scenarios") / request.param
@@ -37,13 +40,13 @@ def account(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFac
     lines = (source / "forecast.csv").read_text(encoding="utf-8").splitlines()
     spring = [line for line in lines[3:] if "2026-04-01" <= line[:10] < "2026-06-10"]
     (folder / "forecast.csv").write_text("\n".join([*lines[:3], *spring]), encoding="utf-8")
-    return plan_scenario(folder, effort="quick", progress=lambda _text: None)
+    return plan(read_brief(folder), effort="quick")
 
 
 @pytest.fixture(scope="module")
-def page_file(account: Account, tmp_path_factory: pytest.TempPathFactory) -> Path:
+def page_file(result: PlanResult, tmp_path_factory: pytest.TempPathFactory) -> Path:
     file = tmp_path_factory.mktemp("page") / "report.html"
-    file.write_text(report_html(account), encoding="utf-8")
+    file.write_text(report_html(result), encoding="utf-8")
     return file
 
 
@@ -54,45 +57,45 @@ def test_the_page_names_nothing_outside_itself(page_file: Path) -> None:
     assert "<script" not in html
 
 
-def test_a_plan_that_time_cut_short_is_not_called_the_cheapest(account: Account) -> None:
-    assert account.cheaper_than_plan == ""
-    dear = replace(account.outcome.cases["plan"], wear=1e6)
-    outcome = replace(account.outcome, cases=account.outcome.cases | {"plan": dear})
-    proof = replace(account.plan.proof, gap=8.0)
-    short = replace(account, outcome=outcome, plan=replace(account.plan, proof=proof))
-    assert short.cheaper_than_plan in short.notes()
+def test_a_plan_that_time_cut_short_is_not_called_the_cheapest(result: PlanResult) -> None:
+    assert cheaper_than_plan(result) == ""
+    dear = replace(result.outcome.cases["plan"], wear=1e6)
+    outcome = replace(result.outcome, cases=result.outcome.cases | {"plan": dear})
+    proof = replace(result.plan.proof, gap=8.0)
+    short = replace(result, outcome=outcome, plan=replace(result.plan, proof=proof))
+    assert cheaper_than_plan(short) in notes(short)
     assert "none can be told" in bills_text(short)
     assert "Kept share" not in report_html(short)
     assert json.loads(plan_json(short))["kept_share_frac"] is None
 
 
-def test_the_page_shows_every_bill_and_every_window(account: Account, page_file: Path) -> None:
+def test_the_page_shows_every_bill_and_every_window(result: PlanResult, page_file: Path) -> None:
     html = page_file.read_text(encoding="utf-8")
-    for case in account.outcome.cases.values():
+    for case in result.outcome.cases.values():
         assert money(case.bill.total) in html
-    for reason in account.outcome.reasons:
+    for reason in result.outcome.reasons:
         assert reason.sentence in html
 
 
-def test_the_card_says_per_cent_where_the_equipment_takes_them(account: Account) -> None:
-    limit_kw = account.scenario.plant.ac_limit_kw
+def test_the_card_says_per_cent_where_the_equipment_takes_them(result: PlanResult) -> None:
+    limit_kw = result.scenario.plant.ac_limit_kw
     window = Window(start="01:00", end="05:00", action="charge", grid_kw=0.4 * limit_kw)
     day_set = DaySet(days="every day", windows=[window])
-    settings = account.outcome.settings.model_copy(
+    settings = result.outcome.settings.model_copy(
         update={"seasons": [SeasonSet(months=[4, 5], day_sets=[day_set])]}
     )
-    controls = account.scenario.controls.model_copy(update={"power_step_pct": 10.0})
-    file = account.scenario.file.model_copy(update={"controls": controls})
-    scenario = replace(account.scenario, file=file)
-    outcome = replace(account.outcome, settings=settings)
-    assert "<td>40 % (" in report_html(replace(account, scenario=scenario, outcome=outcome))
-    assert "<td>40 % (" not in report_html(replace(account, outcome=outcome))
+    controls = result.scenario.controls.model_copy(update={"power_step_pct": 10.0})
+    file = result.scenario.file.model_copy(update={"controls": controls})
+    brief = replace(result.brief, scenario=replace(result.scenario, file=file))
+    outcome = replace(result.outcome, settings=settings)
+    assert "<td>40 % (" in report_html(replace(result, brief=brief, outcome=outcome))
+    assert "<td>40 % (" not in report_html(replace(result, outcome=outcome))
 
 
-def test_text_and_page_say_what_came_of_unseen_weeks(account: Account, page_file: Path) -> None:
-    sureness = account.sureness
+def test_text_and_page_say_what_came_of_unseen_weeks(result: PlanResult, page_file: Path) -> None:
+    sureness = result.sureness
     assert sureness is not None
-    shared = replace(account, sureness=replace(sureness, kept_share=Spread(0.31, 0.42, 0.53)))
+    shared = replace(result, sureness=replace(sureness, kept_share=Spread(0.31, 0.42, 0.53)))
     for said in (sureness_text(shared), report_html(shared)):
         for spread in (sureness.bill, sureness.saved):
             for value in (spread.p10, spread.p50, spread.p90):
@@ -103,106 +106,102 @@ def test_text_and_page_say_what_came_of_unseen_weeks(account: Account, page_file
         assert f"{sureness.worst.highest_kw:.2f} kW" in words
         assert f"{sureness.worst.highest:%Y-%m-%d from %H:%M}" in words
         assert "No kept share" not in words
-    for said in (sureness_text(account), page_file.read_text(encoding="utf-8")):
+    for said in (sureness_text(result), page_file.read_text(encoding="utf-8")):
         assert "No kept share" in " ".join(said.split())  # a quick search makes no plan of them
 
 
 def test_the_middle_of_years_not_seen_is_promised_and_the_forecast_told_as_such(
-    account: Account,
+    result: PlanResult,
 ) -> None:
     """The promise comes first, with its spread; what was found on comes after it, called so."""
-    assert account.sureness is not None
+    assert result.sureness is not None
     spread = Spread(50.56, 111.00, 146.81)
-    told = replace(account, sureness=replace(account.sureness, saved=spread))
+    told = replace(result, sureness=replace(result.sureness, saved=spread))
     for said in (bills_text(told), report_html(told)):
         words = " ".join(said.split())
         expected = words.index(
-            f"Expect our windows to save 111.00 {account.currency}: half of the stretches"
+            f"Expect our windows to save 111.00 {result.currency}: half of the stretches"
         )
         here = words.index(
-            f"On the forecast itself our windows save {money(account.outcome.saved, account.currency)}"
+            f"On the forecast itself our windows save {money(result.outcome.saved, result.currency)}"
         )
         assert expected < here
         assert "one in ten at most 50.56, one in ten more than 146.81" in words
         assert "fitted to" not in words
     promise = json.loads(plan_json(told))["promise"]
     assert list(promise.values()) == [111.00, 50.56, 146.81]
-    losing = replace(account, sureness=replace(account.sureness, saved=Spread(-9.0, -2.0, 3.0)))
-    assert f"Expect our windows to lose 2.00 {account.currency}" in bills_text(losing)
-    short = replace(account, sureness=None)
+    losing = replace(result, sureness=replace(result.sureness, saved=Spread(-9.0, -2.0, 3.0)))
+    assert f"Expect our windows to lose 2.00 {result.currency}" in bills_text(losing)
+    short = replace(result, sureness=None)
     assert "nothing can be promised" in bills_text(short)
     assert json.loads(plan_json(short))["promise"] is None
 
 
-def test_a_quick_search_says_that_more_work_may_find_others(account: Account) -> None:
+def test_a_quick_search_says_that_more_work_may_find_others(result: PlanResult) -> None:
     words = "with more work other windows may come out"
-    assert any(words in note for note in account.notes())
-    assert not any(words in note for note in replace(account, effort="normal").notes())
+    assert any(words in note for note in notes(result))
+    assert not any(words in note for note in notes(replace(result, effort="normal")))
 
 
-def test_a_month_in_which_windows_lose_is_told_as_a_loss(account: Account) -> None:
-    assert account.sureness is not None
-    worst = replace(account.sureness.worst, saved=-7.25)
-    lossy = replace(account, sureness=replace(account.sureness, worst=worst))
-    assert f"lose 7.25 {account.currency}" in " ".join(sureness_text(lossy).split())
+def test_a_month_in_which_windows_lose_is_told_as_a_loss(result: PlanResult) -> None:
+    assert result.sureness is not None
+    worst = replace(result.sureness.worst, saved=-7.25)
+    lossy = replace(result, sureness=replace(result.sureness, worst=worst))
+    assert f"lose 7.25 {result.currency}" in " ".join(sureness_text(lossy).split())
 
 
-def test_without_weeks_kept_back_text_and_page_say_so(account: Account) -> None:
-    short = replace(account, sureness=None)
+def test_without_weeks_kept_back_text_and_page_say_so(result: PlanResult) -> None:
+    short = replace(result, sureness=None)
     for said in (sureness_text(short), report_html(short)):
         assert "too few whole weeks" in " ".join(said.split())
-    replayed = replace(account, sureness=None, found=None)
+    replayed = ReplayResult(result.brief, result.plan, result.outcome, remarks=())
     for said in (sureness_text(replayed), report_html(replayed)):
         assert "this forecast alone" in " ".join(said.split())
 
 
-def test_the_curve_stands_in_text_page_and_record_with_one_recommended(account: Account) -> None:
-    assert account.found is not None
-    assert len(account.found.sizes) > 1
-    text, html, record = curve_text(account), report_html(account), json.loads(plan_json(account))
-    for size, row in zip(account.found.sizes, record["curve"], strict=True):
+def test_the_curve_stands_in_text_page_and_record_with_one_recommended(result: PlanResult) -> None:
+    assert len(result.found.sizes) > 1
+    text, html, record = curve_text(result), report_html(result), json.loads(plan_json(result))
+    for size, row in zip(result.found.sizes, record["curve"], strict=True):
         assert f"{size.entries:>9}{money(size.seen):>22}{money(size.unseen or 0.0):>22}" in text
         assert money(size.seen) in html
         assert (row["entries"], row["saved_unseen"]) == (size.entries, size.unseen)
     assert text.count("   recommended") == html.count("<td>recommended</td>") == 1
     for said in (text, html):
-        assert rule(account) in " ".join(said.split())
-    assert record["rule"] == rule(account)
+        assert rule(result) in " ".join(said.split())
+    assert record["rule"] == rule(result)
     assert [row["recommended"] for row in record["curve"]].count(True) == 1
 
 
-def test_another_size_than_the_recommended_is_marked_as_handed_out(account: Account) -> None:
-    assert account.found is not None
-    asked = replace(account, found=account.found.at_most(account.found.settings.entries() - 1))
-    assert asked.found is not None
-    assert asked.found.settings.entries() < account.found.settings.entries()
-    assert "handed out" not in curve_text(account)
+def test_another_size_than_the_recommended_is_marked_as_handed_out(result: PlanResult) -> None:
+    asked = replace(result, found=result.found.at_most(result.found.settings.entries() - 1))
+    assert asked.found.settings.entries() < result.found.settings.entries()
+    assert "handed out" not in curve_text(result)
     assert "handed out" in curve_text(asked)
 
 
-def test_without_the_curve_nothing_else_changes(account: Account) -> None:
-    bare = replace(account, with_curve=False)
-    full, less = json.loads(plan_json(account)), json.loads(plan_json(bare))
+def test_without_the_curve_nothing_else_changes(result: PlanResult) -> None:
+    bare = replace(result, curve=())
+    full, less = json.loads(plan_json(result)), json.loads(plan_json(bare))
     assert less.pop("curve") == []
     full.pop("curve")
     assert less == full
-    assert summary(bare) == summary(account).replace(curve_text(account) + "\n\n", "")
+    assert summary(bare) == summary(result).replace(curve_text(result) + "\n\n", "")
     assert "How many windows" not in report_html(bare)
 
 
-def test_that_no_windows_are_best_is_said_with_its_reason(account: Account) -> None:
-    assert account.found is not None
-    outcome = replace(account.outcome, settings=no_windows(10), reasons=())
-    none = replace(account, outcome=outcome, found=replace(account.found, recommended=0, chosen=0))
+def test_that_no_windows_are_best_is_said_with_its_reason(result: PlanResult) -> None:
+    outcome = replace(result.outcome, settings=no_windows(10), reasons=())
+    none = replace(result, outcome=outcome, found=replace(result.found, recommended=0, chosen=0))
     words = "Leave the equipment as it comes. No number of windows saves"
     for said in (settings_text(none), report_html(none), json.loads(plan_json(none))["advice"]):
         assert words in " ".join(said.split())
     assert json.loads(plan_json(none))["promise"] is None
     assert "saved over" not in sureness_text(none)
     assert "No windows are entered" in bills_text(none)
-    nothing_found = replace(none, found=replace(none.found, sizes=account.found.sizes[:1]))
+    nothing_found = replace(none, found=replace(none.found, sizes=result.found.sizes[:1]))
     assert "Leave the equipment as it comes. None were found" in settings_text(nothing_found)
-    asked = replace(none, found=account.found.at_most(0))
+    asked = replace(none, found=result.found.at_most(0))
     assert "No windows: as given." in settings_text(asked)
 
 
@@ -211,47 +210,35 @@ def test_that_no_windows_are_best_is_said_with_its_reason(account: Account) -> N
     [(0.5, "saves"), (0.005, "Keeping the windows in use is fine"), (-0.2, "Keep the windows")],
 )
 def test_whether_to_change_settings_in_use_is_said(
-    account: Account, share: float, words: str
+    result: PlanResult, share: float, words: str
 ) -> None:
     """Ours are worth entering from one per cent of the possible saving on."""
-    ours = account.outcome.cases["windows"]
-    gain = share * account.outcome.can_save
+    ours = result.outcome.cases["windows"]
+    gain = share * result.outcome.can_save
     in_use = replace(ours, key="in_use", wear=ours.wear + gain)
-    outcome = replace(account.outcome, cases=account.outcome.cases | {"in_use": in_use})
-    changed = replace(account, outcome=outcome)
+    outcome = replace(result.outcome, cases=result.outcome.cases | {"in_use": in_use})
+    changed = replace(result, outcome=outcome)
     assert outcome.is_change_worth_it == (share >= 0.01)
     for said in (bills_text(changed), report_html(changed)):
         assert words in said
-        assert money(abs(gain), account.currency) in " ".join(said.split())
+        assert money(abs(gain), result.currency) in " ".join(said.split())
     assert json.loads(plan_json(changed))["change_from_in_use"]["saved"] == pytest.approx(gain)
-    assert "in use" not in bills_text(account)
-
-
-def test_a_proof_is_one_sentence_in_text_and_page(account: Account) -> None:
-    near = replace(account, proof=ProofLine(gap_money=3.5, gap_share=0.021))
-    for said in (bills_text(near), report_html(near)):
-        assert f"more than 3.50 {account.currency} beyond these (2.1 %" in " ".join(said.split())
-    best = replace(account, proof=ProofLine(gap_money=0.0, gap_share=0.0))
-    assert (
-        "Proof: on this forecast no settings that the controls accept save more than these."
-        in bills_text(best)
-    )
-    assert "Proof:" not in bills_text(replace(account, proof=None))
+    assert "in use" not in bills_text(result)
 
 
 def test_the_page_has_a_figure_and_a_table_for_each_season(
-    account: Account, page_file: Path
+    result: PlanResult, page_file: Path
 ) -> None:
     html = page_file.read_text(encoding="utf-8")
-    months = set(account.scenario.forecast.grid.months)
-    seasons = [s for s in account.outcome.settings.seasons if months & set(s.months)]
+    months = set(result.scenario.forecast.grid.months)
+    seasons = [s for s in result.outcome.settings.seasons if months & set(s.months)]
     assert html.count('aria-label="Average day in') == max(len(seasons), 1)
     assert html.count("the same numbers as a table") == max(len(seasons), 1)
 
 
-def test_the_same_account_gives_the_same_bytes(account: Account, page_file: Path) -> None:
-    assert report_html(account) == page_file.read_text(encoding="utf-8")
-    assert plan_json(account) == plan_json(account)
+def test_the_same_result_gives_the_same_bytes(result: PlanResult, page_file: Path) -> None:
+    assert report_html(result) == page_file.read_text(encoding="utf-8")
+    assert plan_json(result) == plan_json(result)
 
 
 def test_the_page_opens_offline_and_its_card_fits_one_printed_page(page_file: Path) -> None:

@@ -11,11 +11,12 @@ from optimizer.base.documents import read_document
 from optimizer.base.errors import SettingsError
 from optimizer.billing.tariff import read_tariff
 from optimizer.report.figures import draw_bills, draw_curve, draw_floors
-from optimizer.report.files import write_outcome
+from optimizer.report.files import write_result
+from optimizer.scenario.brief import read_brief
 from optimizer.settings.windows import Settings, no_windows
 from optimizer.workflows.in_use import SERIES, tariff_of_promise
-from optimizer.workflows.paperwork import read_brief
-from optimizer.workflows.stages import account_of, cheapest_plan
+from optimizer.workflows.results import Result, outcome_of
+from optimizer.workflows.solve import cheapest_plan
 from tests.builders import billed, local_grid
 
 DAY = local_grid("2026-07-01T00:00", "Europe/Berlin", 24)
@@ -53,7 +54,7 @@ def results_of(site: Path, out: Path, meanwhile) -> Path:
     plan = cheapest_plan(brief, 60, lambda _told: None)
     meanwhile()
     settings = no_windows(brief.scenario.plant.soc_pct(brief.scenario.plant.low_kwh))
-    write_outcome(account_of(brief, plan, settings), out)
+    write_result(Result(brief, plan, outcome_of(brief, plan, settings)), out)
     return out
 
 

@@ -18,7 +18,7 @@ from optimizer.studies.answer_store import LEDGER
 from optimizer.studies.run import run_study
 from tests.studies.small import SMALL, study_of, write_sites
 
-COMMAND = [sys.executable, "-c", "from optimizer.cli import main; main()", "study"]
+COMMAND = [sys.executable, "-c", "from optimizer.cli.app import main; main()", "study"]
 
 
 def free_port() -> int:

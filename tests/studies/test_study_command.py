@@ -12,7 +12,7 @@ import pyarrow.parquet as pq
 import pytest
 from typer.testing import CliRunner
 
-from optimizer.cli import app
+from optimizer.cli.app import app
 from optimizer.report import study_tables
 from optimizer.report.study_tables import write_tables
 from tests.studies.small import study_of, write_sites

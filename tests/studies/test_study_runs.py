@@ -27,7 +27,7 @@ from optimizer.studies.verdict import StudyResult
 from optimizer.studies.worker import Job
 from tests.studies.small import MONEY, SMALL, study_of, write_sites
 
-COMMAND = [sys.executable, "-c", "from optimizer.cli import main; main()", "study"]
+COMMAND = [sys.executable, "-c", "from optimizer.cli.app import main; main()", "study"]
 
 
 def silent(_text: str) -> None:

@@ -19,10 +19,10 @@ from optimizer.cost.expression import LinearCost
 from optimizer.replay.kernel import ACTION_CODE, Numbers
 from optimizer.search.drafts import Draft, Drafts
 from optimizer.search.pricing import pricing_of
-from optimizer.search.proof_orders import no_window, order_of, orders_of_controls
 from optimizer.search.score_kernel import LANES, score_many
 from optimizer.settings.controls import Controls
 from optimizer.site.equipment import Plant
+from tests.bench.proof.orders import no_window, order_of, orders_of_controls
 
 
 @dataclass(frozen=True)

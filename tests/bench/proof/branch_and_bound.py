@@ -29,10 +29,10 @@ import numpy as np
 
 from optimizer.base.timegrid import BoolArray, FloatArray, IntArray
 from optimizer.replay.kernel import PART_PEAK
-from optimizer.search import proof_kernel as inner
 from optimizer.search.drafts import Drafts
-from optimizer.search.proof_labels import Ground, Labels
-from optimizer.search.proof_orders import count_of_orders, rows_of
+from tests.bench.proof import bounds_kernel as inner
+from tests.bench.proof.labels import Ground, Labels
+from tests.bench.proof.orders import count_of_orders, rows_of
 
 MOST_ORDERS = 600
 """Controls with more orders than this are too rich to look at each."""

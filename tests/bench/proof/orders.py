@@ -14,10 +14,10 @@ import numpy as np
 from optimizer.base.timegrid import FloatArray, IntArray
 from optimizer.base.units import MINUTES_PER_DAY
 from optimizer.replay.kernel import ACTION_CODE, COVER, Numbers
-from optimizer.search import proof_kernel as inner
 from optimizer.search.drafts import Draft, full_power_kw
 from optimizer.settings.controls import Controls
 from optimizer.site.equipment import Plant
+from tests.bench.proof import bounds_kernel as inner
 
 LEAST_CELLS = 144
 """Cells of stored energy; some more are taken if the levels of windows then lie on nodes."""

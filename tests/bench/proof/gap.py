@@ -11,10 +11,10 @@ import numpy as np
 from optimizer.metering.forecast import Forecast
 from optimizer.search.drafts import drafts_of
 from optimizer.search.fit import MonthGroups, couples
-from optimizer.search.proof import prove
-from optimizer.search.proof_labels import Ground
 from optimizer.search.score import Task
 from optimizer.settings.windows import Settings
+from tests.bench.proof.branch_and_bound import prove
+from tests.bench.proof.labels import Ground
 
 GOOD_ENOUGH_SHARE = 0.005
 """A gap of this share of the possible saving needs no closing."""

@@ -91,7 +91,7 @@ def _side(charge: float, discharge: float, net: float, pv: float, n: Numbers) ->
 
 
 @njit(cache=True)  # type: ignore[untyped-decorator]
-def rows_of_step(  # noqa: C901, PLR0912, PLR0913, PLR0915 - one loop over orders, one over cells
+def rows_of_step(  # noqa: C901, PLR0912, PLR0915 - one loop over orders, one over cells
     load: float, pv: float, table: FloatArray, n: Numbers, low: float, cell: float,
     wear: float, has_jumps: bool, at: FloatArray, net: FloatArray, extra: FloatArray,
     bend_at: FloatArray, bend_net: FloatArray, bend_extra: FloatArray, row_of: IntArray,
@@ -199,7 +199,7 @@ def _same(
 
 
 @njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
-def sweep(  # noqa: C901, PLR0913, PLR0915 - one loop over steps, one over rows, one over cells
+def sweep(  # noqa: C901, PLR0915 - one loop over steps, one over rows, one over cells
     first: IntArray, at: FloatArray, net: FloatArray, extra: FloatArray, bend_at: FloatArray,
     bend_net: FloatArray, bend_extra: FloatArray, may: BoolArray, price: FloatArray,
     buy: FloatArray, sell: FloatArray, value: FloatArray,
@@ -262,7 +262,7 @@ def sweep(  # noqa: C901, PLR0913, PLR0915 - one loop over steps, one over rows,
 
 
 @njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
-def follow(  # noqa: PLR0913 - what a step depends on
+def follow(
     load_kwh: FloatArray, pv_kwh: FloatArray, table: FloatArray, order_of_row: IntArray,
     first: IntArray, may: BoolArray, price: FloatArray, buy: FloatArray, sell: FloatArray,
     wear: float, value: FloatArray, n: Numbers, low: float, cell: float,
@@ -300,7 +300,7 @@ def follow(  # noqa: PLR0913 - what a step depends on
 
 
 @njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
-def gains(  # noqa: PLR0913 - what a step depends on
+def gains(
     load_kwh: FloatArray, pv_kwh: FloatArray, table: FloatArray, order_of_row: IntArray,
     first: IntArray, buy: FloatArray, sell: FloatArray, wear: float, value: FloatArray, n: Numbers,
     low: float, cell: float, start_kwh: float, kept_row: IntArray, gain: FloatArray,
@@ -607,7 +607,7 @@ class OnePeak(NamedTuple):
 
 
 @njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
-def race(  # noqa: C901, PLR0913, PLR0915 - one loop over stops, one over steps
+def race(  # noqa: C901, PLR0915 - one loop over stops, one over steps
     load_kwh: FloatArray, pv_kwh: FloatArray, table: FloatArray, face_of_step: IntArray,
     faces: IntArray, n: Numbers, start_kwh: float, buy: FloatArray, sell: FloatArray, wear: float,
     value: FloatArray, low: float, cell: float, stops: IntArray, owed: FloatArray, limit: float,

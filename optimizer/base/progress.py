@@ -1,0 +1,12 @@
+"""How a long job tells what goes on."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+Progress = Callable[[str], None]
+"""Is handed a line of text at each stage of a job."""
+
+
+def quiet(_text: str) -> None:
+    """Hear of progress and say nothing."""

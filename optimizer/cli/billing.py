@@ -1,0 +1,137 @@
+"""``bill``, ``read`` and ``check``.
+
+Heavy parts are imported inside the commands, so that help and mistakes answer at once.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Literal
+
+import typer
+
+from optimizer.base.errors import InputError
+from optimizer.cli.options import DebugOption, JsonOption, folder_of
+from optimizer.cli.running import errors_told, job, print_json, print_text
+
+
+def bill(
+    meter: Annotated[Path, typer.Argument(help="CSV with time, import_kwh and export_kwh.")],
+    tariff: Annotated[str, typer.Option("--tariff", "-t", help="A tariff file or shipped name.")],
+    zone: Annotated[str, typer.Option("--zone", help="IANA time zone of the wall clock.")],
+    paid: Annotated[
+        Path | None, typer.Option("--paid", help="The bill that was paid, to compare line by line.")
+    ] = None,
+    history: Annotated[
+        Path | None,
+        typer.Option("--history", help="What went before: past_peaks_kw, banked, peak_so_far_kw."),
+    ] = None,
+    explain: Annotated[
+        bool, typer.Option("--explain", help="Under each line, what made it, down to the meter.")
+    ] = False,
+    as_json: JsonOption = False,
+    debug: DebugOption = False,
+) -> None:
+    """Bill meter data: every line with its quantity, rate and amount, and what made it."""
+    with errors_told(debug=debug):
+        if paid is not None:
+            _reconcile(meter, tariff, zone, paid, as_json=as_json)
+            return
+        from optimizer.report.bill import bill_record, bill_text
+        from optimizer.workflows import bill as jobs
+
+        result = jobs.bill(meter, tariff, zone, history)
+        if as_json:
+            record = bill_record(result.bill, with_why=True)
+            print_json({**record, "notes": list(result.notes)})
+            return
+        title = f"BILL OF {meter} ON {tariff}"
+        print_text(bill_text(result.bill, title, with_why=explain), notes=result.notes)
+
+
+def _reconcile(meter: Path, tariff: str, zone: str, paid: Path, *, as_json: bool) -> None:
+    from optimizer.report.bill import reconciled_record, reconciled_text
+    from optimizer.workflows.bill import reconciled
+
+    result = reconciled(meter, tariff, zone, paid)
+    if as_json:
+        print_json({**reconciled_record(result.compared), "notes": list(result.notes)})
+    else:
+        print_text(reconciled_text(result.compared), notes=result.notes)
+
+
+def read(
+    file: Annotated[Path, typer.Argument(help="Green Button (ESPI) XML, or a CSV of intervals.")],
+    zone: Annotated[
+        str | None, typer.Option("--zone", help="IANA time zone of the meter's clock.")
+    ] = None,
+    out: Annotated[Path | None, typer.Option("--out", help="CSV to write.")] = None,
+    point: Annotated[
+        str | None, typer.Option("--point", help="Number or name of a usage point or meter.")
+    ] = None,
+    fill: Annotated[
+        Literal["previous-day", "linear"] | None, typer.Option("--fill", help="Fill gaps so.")
+    ] = None,
+    dates: Annotated[
+        Literal["day-first", "month-first", "year-first"] | None,
+        typer.Option("--dates", help="Order of the dates of a CSV."),
+    ] = None,
+    stamps: Annotated[
+        Literal["start", "end"] | None,
+        typer.Option("--stamps", help="Edge of the interval that a CSV's stamps name."),
+    ] = None,
+    as_json: JsonOption = False,
+    debug: DebugOption = False,
+) -> None:
+    """Bring meter data or prices, as they were handed out, into the form that the others read."""
+    with job(debug=debug) as progress:
+        from optimizer.metering.found import Request
+        from optimizer.report.reading import next_step, reading_record, reading_text
+        from optimizer.workflows.read import read as read_outside
+
+        request = Request(zone, point, fill, dates, stamps)
+        progress(f"reading {file}")
+        found = read_outside(file, request, out)
+    if as_json:
+        print_json(reading_record(found, request, out))
+    else:
+        print_text(f"{reading_text(found)}\n{next_step(found, request, out)}")
+
+
+def check(
+    what: Annotated[
+        Path | None,
+        typer.Argument(help="A scenario folder, its scenario.yaml, or a tariff file or name."),
+    ] = None,
+    as_json: JsonOption = False,
+    debug: DebugOption = False,
+) -> None:
+    """Tell what is wrong or odd in a scenario; of a tariff, also whether its worked bills come out."""
+    with errors_told(debug=debug):
+        from optimizer.workflows import check as jobs
+
+        if what is not None and (tariff := jobs.tariff_named(what)) is not None:
+            _check_tariff(tariff, as_json=as_json)
+            return
+        from optimizer.report.fits import fits_record, fits_text
+        from optimizer.scenario.brief import read_brief
+
+        result = jobs.check(read_brief(folder_of(what)))
+        if as_json:
+            print_json({"findings": list(result.remarks), "fits": fits_record(result.fits)})
+            return
+        remarks = "\n".join(f"  - {remark}" for remark in result.remarks)
+        print_text(f"{remarks or '  nothing to remark'}\n\n{fits_text(result.fits)}")
+
+
+def _check_tariff(path: Path, *, as_json: bool) -> None:
+    from optimizer.report.bill import worked_record, worked_text
+    from optimizer.workflows.check import check_tariff
+
+    result = check_tariff(path)
+    if as_json:
+        print_json(worked_record(result.worked, result.remarks))
+    else:
+        print_text(worked_text(result.worked, result.remarks))
+    if not result.is_right:
+        raise typer.Exit(InputError.exit_code)

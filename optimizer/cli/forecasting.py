@@ -1,0 +1,64 @@
+"""``forecast``.
+
+Heavy parts are imported inside the commands, so that help and mistakes answer at once.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from optimizer.cli.options import (
+    DebugOption,
+    Effort,
+    JsonOption,
+    ScenarioArgument,
+    folder_of,
+)
+from optimizer.cli.running import job, print_json, print_text
+
+
+def forecast(
+    scenario: ScenarioArgument = None,
+    out: Annotated[
+        Path | None, typer.Option("--out", help="Folder for the forecast and its members, as CSV.")
+    ] = None,
+    members: Annotated[
+        int, typer.Option("--members", min=1, max=200, help="How many plausible seasons.")
+    ] = 12,
+    seed: Annotated[int, typer.Option("--seed", min=0, help="The same seed draws the same.")] = 1,
+    back_test: Annotated[
+        bool,
+        typer.Option(
+            "--back-test",
+            help="Make it from the first part of the meters; hold it against the rest.",
+        ),
+    ] = False,
+    effort: Annotated[
+        Effort, typer.Option("--effort", help="How long to search windows in the back-test.")
+    ] = "normal",
+    as_json: JsonOption = False,
+    debug: DebugOption = False,
+) -> None:
+    """Show the forecast that a scenario makes, how it spreads, and how good such forecasts were."""
+    with job(debug=debug, out=out) as progress:
+        from optimizer.report.forecast import forecast_record, forecast_text, write_forecast
+        from optimizer.scenario.brief import read_brief
+        from optimizer.workflows import forecast as jobs
+
+        progress("making the forecast")
+        brief = read_brief(folder_of(scenario))
+        if out is not None:
+            jobs.refuse_own_forecast(brief.scenario, out)
+        result, tested = jobs.forecast(brief, members, seed), None
+        if back_test:
+            from optimizer.workflows import back_test as tests
+
+            tested = tests.back_test(brief, effort, progress)
+        files = write_forecast(result, out) if out else []
+    if as_json:
+        print_json(forecast_record(result, tested))
+    else:
+        print_text(forecast_text(result, tested), files=files)

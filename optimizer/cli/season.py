@@ -1,0 +1,196 @@
+"""``renew`` and ``review``.
+
+Heavy parts are imported inside the commands, so that help and mistakes answer at once.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from optimizer.base.errors import InputError
+from optimizer.cli.options import (
+    DebugOption,
+    EffortOption,
+    JsonOption,
+    OutOption,
+    ScenarioArgument,
+    TimeOption,
+    endless,
+    folder_of,
+)
+from optimizer.cli.planning import show
+from optimizer.cli.running import errors_told, job, print_json, print_text
+
+if TYPE_CHECKING:
+    from optimizer.evaluation.review import Review
+    from optimizer.workflows.renew import RenewResult
+
+SOMETHING_TO_CHANGE = 10
+"""Exit code of ``renew`` where it advises a change; 0 says that all may stay as it is."""
+
+MISSING_PROMISE = InputError(
+    "nothing tells what was promised for the metered season",
+    where="--metered",
+    mend="Name the folder of that season's results with --previous.",
+)
+
+ONE_AT_A_TIME = InputError(
+    "--accept and --undo are given together", where="the command line", mend="Give one of them."
+)
+
+WHOSE_HISTORY = InputError(
+    "no scenario is named whose history it is",
+    where="the command line",
+    mend="Name the scenario's folder: tariffwright renew FOLDER --accept DIR.",
+)
+
+SAME_FOLDER = InputError(
+    "the results would be written over those of last season",
+    where="--out",
+    mend="Name another folder: a later review needs what was promised.",
+)
+
+
+def renew(
+    scenario: ScenarioArgument = None,
+    previous: Annotated[
+        Path | None,
+        typer.Option(
+            "--previous",
+            help="Last season's results, or a settings file; else what the history says.",
+        ),
+    ] = None,
+    out: OutOption = Path("renewed"),
+    least: Annotated[
+        float | None,
+        typer.Option("--least", min=0, help="Money that each change must earn a month."),
+    ] = None,
+    metered: Annotated[
+        Path | None,
+        typer.Option("--metered", help="What was metered since: told beside what was promised."),
+    ] = None,
+    accept: Annotated[
+        Path | None,
+        typer.Option("--accept", help="Keep these results in the history: they are typed in now."),
+    ] = None,
+    undo: Annotated[
+        bool, typer.Option("--undo", help="Go back to what was in use before the last renewal.")
+    ] = False,
+    effort: EffortOption = "normal",
+    as_json: JsonOption = False,
+    time_limit: TimeOption = 600.0,
+    debug: DebugOption = False,
+) -> None:
+    """Say what to change about the settings in use; exit code 10 if there is something to change."""
+    if accept is not None or undo:
+        with errors_told(debug=debug):
+            if accept is not None and undo:
+                raise ONE_AT_A_TIME
+            if scenario is None:
+                raise WHOSE_HISTORY
+            _keep_history(scenario, accept, as_json=as_json)
+        return
+    with job(debug=debug, out=out) as progress:
+        from optimizer.report.files import write_result
+        from optimizer.scenario.brief import read_brief
+        from optimizer.workflows.in_use import in_use_of
+        from optimizer.workflows.renew import renew as renewed
+        from optimizer.workflows.review import review as reviewed
+
+        _refuse_odd_renewal(previous, out, least, metered)
+        past = None
+        if metered is not None and previous is not None:
+            progress("reading the scenario, the promise and the meter")
+            past = reviewed(read_brief(folder_of(scenario)), previous, metered, progress)
+        progress("reading the scenario, its tariff and the settings in use")
+        brief = read_brief(folder_of(scenario))
+        result = renewed(
+            brief,
+            in_use_of(brief.scenario, previous),
+            least_per_month=least,
+            effort=effort,
+            time_limit_s=time_limit,
+            progress=progress,
+        )
+        files = write_result(result, out)
+    _show_renewal(result, past, files, as_json=as_json)
+    if not result.renewal.is_nothing_to_do:
+        raise typer.Exit(SOMETHING_TO_CHANGE)
+
+
+def _show_renewal(
+    result: RenewResult, past: Review | None, files: list[Path], *, as_json: bool
+) -> None:
+    from optimizer.report.record import plan_record
+    from optimizer.report.review import review_record, review_text
+
+    if past is None:
+        show(result, files, as_json=as_json)
+    elif as_json:
+        print_json(plan_record(result) | {"review": review_record(past)})
+    else:
+        print(review_text(past), end="\n\n")
+        show(result, files, as_json=False)
+
+
+def _refuse_odd_renewal(
+    previous: Path | None, out: Path, least: float | None, metered: Path | None
+) -> None:
+    if previous is not None and previous.resolve() == out.resolve():
+        raise SAME_FOLDER
+    if least is not None and not math.isfinite(least):
+        raise endless("--least")
+    if metered is not None and previous is None:
+        raise MISSING_PROMISE
+
+
+def _keep_history(folder: Path, accepted: Path | None, *, as_json: bool) -> None:
+    from datetime import date
+
+    from optimizer.report.renewal import changes_back
+    from optimizer.scenario.scenario import read_scenario
+    from optimizer.workflows.in_use import accept_results, undo
+
+    scenario, today = read_scenario(folder), date.today()  # noqa: DTZ011 - a person's calendar
+    if accepted is not None:
+        path = accept_results(scenario, accepted, today)
+        print(json.dumps({"kept": str(path)}) if as_json else f"Kept in the history: {path}")
+        return
+    path, file = undo(scenario.folder, today)
+    if as_json:
+        print(json.dumps({"undone": str(path)}))
+        return
+    print(f"Undone in the history: {path}\n{changes_back(file)}")
+
+
+def review(
+    scenario: ScenarioArgument = None,
+    previous: Annotated[
+        Path, typer.Option("--previous", help="The results of the past season's plan or renewal.")
+    ] = Path("out"),
+    metered: Annotated[
+        Path,
+        typer.Option(
+            "--metered", help="CSV: import_kwh, export_kwh, pv_kwh, and the load or battery."
+        ),
+    ] = Path("meter.csv"),
+    as_json: JsonOption = False,
+    debug: DebugOption = False,
+) -> None:
+    """Hold what was metered against what was promised, and tell why they differ."""
+    with job(debug=debug) as progress:
+        from optimizer.report.review import review_record, review_text
+        from optimizer.scenario.brief import read_brief
+        from optimizer.workflows.review import review as reviewed
+
+        progress("reading the scenario, the promise and the meter")
+        result = reviewed(read_brief(folder_of(scenario)), previous, metered, progress)
+    if as_json:
+        print_json(review_record(result))
+    else:
+        print_text(review_text(result))

@@ -1,0 +1,141 @@
+"""Bills, paid bills beside ours, and worked bills of a tariff: as text and as data."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from optimizer.base.units import money, number, price
+from optimizer.billing.bill import Bill, BillLine
+from optimizer.billing.explain import MONEY
+from optimizer.billing.reconcile import Compared, Reconciled
+from optimizer.billing.worked import WorkedResult
+
+
+def bill_text(bill: Bill, title: str, *, with_why: bool = False) -> str:
+    """Return an itemised bill: every line with quantity, rate, amount, and what made it.
+
+    With ``with_why`` the whole tree stands under each line, down to the steps of the meter.
+    """
+    lines = [title]
+    sums = bill.by_period()
+    for period, total in sums.items():
+        lines.append(f"  {period}")
+        for line in bill.lines:
+            if line.period == period:
+                unit = bill.currency if line.unit == MONEY else line.unit
+                lines.append(
+                    f"    {line.name:40.40}{line.quantity:>13,.3f} {unit:7}×{price(line.rate):>9}"
+                    f" ={money(line.amount):>13}"
+                )
+                if with_why:
+                    lines += [f"      {text}" for text in line.why.lines(bill.currency)]
+                elif line.because:
+                    lines.append(f"      {line.because}")
+        lines.append(f"    {'':40}{'':33}{money(total):>12}")
+    lines.append(f"  total {money(bill.total, bill.currency)}")
+    return "\n".join(lines)
+
+
+def reconciled_text(result: Reconciled) -> str:
+    """Return the paid bill and ours line by line, where they differ, and the likely causes."""
+    paid = result.paid
+    lines = [
+        f"{paid.bill}: PAID AND OURS, {paid.first} to {paid.last}, {result.bill.currency}",
+        f"  {'':40}{'paid':>12}{'ours':>12}{'difference':>12}",
+    ]
+    lines += [
+        f"  {line.name:40.40}{_or_none(line.paid):>12}{_or_none(line.ours):>12}"
+        f"{money(line.difference):>12}{_quantities(line)}"
+        for line in result.lines
+    ]
+    ours = paid.sum - result.difference
+    lines.append(
+        f"  {'total':40}{money(paid.sum):>12}{money(ours):>12}{money(result.difference):>12}"
+    )
+    if result.fits:
+        lines.append(f"  All lines agree within {number(paid.tolerance, 4)}.")
+    elif result.causes:
+        lines += ["LIKELY CAUSES, each tried out", *(f"  - {cause}" for cause in result.causes)]
+    else:
+        lines.append("  None of the usual causes explains the difference.")
+    return "\n".join(lines)
+
+
+def _or_none(amount: float | None) -> str:
+    return "–" if amount is None else money(amount)
+
+
+def _quantities(line: Compared) -> str:
+    if line.paid_quantity is None or line.our_quantity is None:
+        return ""
+    return f"   quantity {number(line.paid_quantity, 3)}, ours {number(line.our_quantity, 3)}"
+
+
+def worked_text(results: Sequence[WorkedResult], remarks: Sequence[str]) -> str:
+    """Return what is odd in a tariff, and its worked bills, each figure beside what the tariff gives."""
+    lines = [f"  - {remark}" for remark in remarks]
+    if not results:
+        whole = "  the tariff holds together over a year; no worked bills stand beside it"
+        return "\n".join([*lines, whole])
+    for result in results:
+        lines.append(result.bill)
+        for figure in result.figures:
+            mark = "agrees" if figure.is_right else f"DIFFERS  {figure.where}"
+            name = f"{figure.line} {figure.period}".strip()
+            lines.append(
+                f"  {name:44.44}{figure.what:9}{figure.expected:>14,.4f}{figure.got:>14,.4f}  {mark}"
+            )
+    figures = [figure for result in results for figure in result.figures]
+    wrong = sum(not figure.is_right for figure in figures)
+    lines.append(f"{len(figures)} figures of {len(results)} worked bills, {wrong} differ")
+    return "\n".join(lines)
+
+
+def bill_record(bill: Bill, *, with_why: bool = False) -> dict[str, Any]:
+    """Return an itemised bill as plain data, each line with the tree that made it if asked for."""
+    return {
+        "currency": bill.currency,
+        "total": bill.total,
+        "by_charge": bill.by_charge(),
+        "by_period": bill.by_period(),
+        "lines": [
+            _line_record(line) | ({"why": line.why.record()} if with_why else {})
+            for line in bill.lines
+        ],
+    }
+
+
+def _line_record(line: BillLine) -> dict[str, Any]:
+    keys = ("charge", "name", "period", "quantity", "unit", "rate", "amount", "because", "where")
+    return {key: getattr(line, key) for key in keys}
+
+
+def reconciled_record(result: Reconciled) -> dict[str, Any]:
+    """Return a comparison with a paid bill as plain data; differences are paid less ours."""
+    return {
+        "bill": result.paid.bill,
+        "first": str(result.paid.first),
+        "last": str(result.paid.last),
+        "currency": result.bill.currency,
+        "paid": result.paid.sum,
+        "ours": result.paid.sum - result.difference,
+        "difference": result.difference,
+        "fits": result.fits,
+        "lines": [vars(line) | {"difference": line.difference} for line in result.lines],
+        "likely_causes": list(result.causes),
+    }
+
+
+def worked_record(results: Sequence[WorkedResult], remarks: Sequence[str]) -> dict[str, Any]:
+    """Return the worked bills of a tariff, and what is odd in it, as plain data."""
+    return {
+        "remarks": list(remarks),
+        "bills": [
+            {
+                "bill": result.bill,
+                "figures": [vars(f) | {"is_right": f.is_right} for f in result.figures],
+            }
+            for result in results
+        ],
+    }

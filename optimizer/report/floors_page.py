@@ -1,0 +1,47 @@
+"""What floors cost, as a page and as files."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+from markupsafe import Markup
+
+from optimizer.base.files import write_all
+from optimizer.report.figures import draw_floors
+from optimizer.report.fits import CAUTIONS
+from optimizer.report.reserve import (
+    AFTER_PRICES,
+    about_prices,
+    floors_record,
+    group_names,
+    price_rows,
+)
+from optimizer.report.templates import rendered
+from optimizer.workflows.reserve import FloorPrices
+
+
+def write_floors(prices: FloorPrices, folder: Path) -> list[Path]:
+    """Write ``floors.json`` and ``floors.html``.
+
+    Raises
+    ------
+    InputError
+        If the folder cannot be written.
+    """
+    curve, currency = prices.curve, prices.brief.tariff.currency
+    names = group_names(curve)
+    figure = draw_floors(
+        curve.levels_pct, dict(zip(names, curve.price, strict=True)),
+        dict(zip(names, curve.lasting, strict=True)), currency, curve.hours,
+    )  # fmt: skip
+    shown = {
+        "figure": Markup(figure), "names": names, "rows": price_rows(curve),
+        "about": about_prices(curve, currency), "after": AFTER_PRICES, "cautions": CAUTIONS,
+    }  # fmt: skip
+    texts = {
+        "floors.json": json.dumps(floors_record(curve), indent=2) + "\n",
+        "floors.html": rendered("floors_page.html", scenario=prices.brief.scenario, **shown),
+    }
+    write_all(texts, folder)
+    return [folder / name for name in texts]

@@ -1,0 +1,125 @@
+"""Notes and cautions on a result: what was repaired, what limits the figures, what to mind.
+
+Read next: ``text``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from optimizer.base.units import money, number
+from optimizer.evaluation.comparison import Case
+from optimizer.evaluation.remarks import on_other_months
+from optimizer.planning.plan import Proof
+from optimizer.report.advice import cheaper_than_plan
+from optimizer.workflows.plan import PlanResult
+from optimizer.workflows.replay import ReplayResult
+from optimizer.workflows.results import Result, SearchResult
+
+
+def notes(result: Result) -> list[str]:
+    """Return what was repaired, what limits the figures, and what equipment could not do."""
+    scenario = result.scenario
+    unfinished = cheaper_than_plan(result)
+    return [
+        *on_other_months(result.settings, scenario.controls, scenario.forecast.grid.months),
+        *(result.remarks if isinstance(result, ReplayResult) else ()),
+        *scenario.forecast.notes,
+        *result.cost.notes,
+        *_on_little_work(result),
+        *_on_floors(result),
+        *([unfinished] if unfinished else []),
+        *_on_integers(result.plan.proof),
+        *_on_controls(result),
+        *(note for case in result.outcome.cases.values() for note in _on_case(case)),
+    ]
+
+
+def _on_little_work(result: Result) -> Iterator[str]:
+    """Yield that a quick search may be overtaken, if this is one."""
+    if not isinstance(result, SearchResult) or not result.settings.entries():
+        return
+    if result.effort == "quick":
+        yield (
+            "Found with --effort quick: with more work other windows may come out, for other reasons."
+            " Use --effort normal before typing them in."
+        )
+
+
+def _on_floors(result: Result) -> Iterator[str]:
+    """Yield what raised floors change about other sizes and about the start."""
+    reserve = result.reserve if isinstance(result, PlanResult) else None
+    has_others = isinstance(result, PlanResult) and len(result.curve) > 1
+    if reserve is not None and reserve.is_raised and has_others:
+        yield (
+            "The floors were found for the number of windows handed out; with another number, other"
+            " shares of outages last as long as is wished for."
+        )
+    scenario, start_kwh = result.scenario, result.plan.problem.start_kwh
+    if start_kwh is not None and start_kwh > scenario.start_kwh + 1e-6:
+        plant = scenario.plant
+        yield (
+            f"The forecast is begun with {number(plant.soc_pct(start_kwh))} % in the battery, the floor of"
+            f" its first month, not with {number(plant.soc_pct(scenario.start_kwh))} %."
+        )
+
+
+def _on_integers(proof: Proof) -> Iterator[str]:
+    """Yield what of the plan took whole numbers, and how near it is proven."""
+    within = f" to within {proof.gap:.1e} of its cost" if proof.gap > 0 else ""
+    if proof.tariff_integers:
+        yield (
+            f"The tariff is not convex: steps, falling blocks or credits take"
+            f" {proof.tariff_integers} choices. The plan is proven best{within}."
+        )
+    if proof.integer_steps:
+        yield (
+            f"At {proof.integer_steps} steps the linear program alone would import and export,"
+            " or charge and discharge, at once; integers keep it to one way there. The plan is"
+            f" proven best{within}."
+        )
+
+
+def _on_controls(result: Result) -> Iterator[str]:
+    """Yield what richer controls would bring, if that is much."""
+    if isinstance(result, PlanResult) and result.richer is not None:
+        yield (
+            f"The controls are what holds the saving back: with {', '.join(result.richer.lacking)},"
+            f" windows would save about {money(result.richer.saves_more, result.currency)} more over"
+            " such a forecast, on weeks that they have not seen."
+        )
+
+
+def _on_case(case: Case) -> Iterator[str]:
+    """Yield what connection or battery would not do of a case."""
+    if case.overload_kwh:
+        yield (
+            f"{case.label}: {case.overload_kwh:.1f} kWh would exceed the import limit of"
+            " the connection; the real connection would trip or refuse."
+        )
+    if case.days_beyond_cycles:
+        yield (
+            f"{case.label}: on {case.days_beyond_cycles} days more is discharged than"
+            " cycles_per_day allows; equipment does not stop there by itself."
+        )
+
+
+def cautions(result: Result) -> list[str]:
+    """Return the cautions that matter for these settings, most pressing first."""
+    file = result.scenario.file
+    permissions = file.permissions
+    keeps_a_reserve = any(
+        result.settings.floor_in(month) > file.battery.floor_pct for month in range(1, 13)
+    )
+    may_feed = permissions.export and permissions.export_stored_energy
+    agreement = (
+        "Check your connection agreement before you charge from the grid or export stored energy."
+    )
+    return [
+        *([agreement] if permissions.charge_from_grid or may_feed else []),
+        "Stay within the maker's limits of temperature, current and depth of discharge.",
+        "Keep a reserve where an outage could hurt somebody: medical devices, heating, pumps."
+        + ("" if keeps_a_reserve else " No reserve is set here; reserve_pct sets one."),
+        "Wiring, breakers and backfeed are for licensed people and your local authority.",
+        "Bills are estimates from a forecast; the utility's tariff sheet decides.",
+    ]

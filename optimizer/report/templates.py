@@ -1,0 +1,23 @@
+"""The templates of all pages, and how quantities are printed in them."""
+
+from __future__ import annotations
+
+from functools import cache
+from typing import Any
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+
+from optimizer.base.units import money, number, percent, price
+
+
+def rendered(template: str, **shown: Any) -> str:
+    """Return a page by its template; an undefined name is an error."""
+    return _templates().get_template(template).render(**shown)
+
+
+@cache
+def _templates() -> Environment:
+    loader = PackageLoader("optimizer.report", "templates")
+    pages = Environment(loader=loader, autoescape=True, undefined=StrictUndefined)
+    pages.filters |= {"money": money, "number": number, "percent": percent, "price": price}
+    return pages

@@ -1,0 +1,90 @@
+"""A scenario with its tariff, compiled: all that is known before anything is planned.
+
+Read next: ``workflows.inputs``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+from optimizer.base.timegrid import joined_grid
+from optimizer.billing.odd import odd_values
+from optimizer.billing.running import with_known_steps
+from optimizer.billing.tariff import (
+    Tariff,
+    TariffCost,
+    compile_cost,
+    find_tariff,
+    read_tariff,
+    refuse_unknown_history,
+)
+from optimizer.forecast.weeks import Material, Weather
+from optimizer.metering.forecast import Forecast
+from optimizer.scenario.scenario import Scenario, periods_elsewhere, read_scenario
+
+
+@dataclass(frozen=True)
+class Brief:
+    """A scenario with its tariff, compiled for the steps of the forecast.
+
+    ``floors_kwh`` are higher floors of single months, where a wanted endurance asks for them. [kWh]
+    """
+
+    scenario: Scenario
+    tariff: Tariff
+    cost: TariffCost
+    floors_kwh: Mapping[int, float] = field(default_factory=dict)
+
+    @property
+    def weather(self) -> Weather:
+        """The weeks from which plausible years are made."""
+        return Weather(self.scenario.forecast, self.scenario.material)
+
+    def on(self, forecast: Forecast, material: Material) -> Brief:
+        """Return the same site and tariff with another forecast, and nothing known from before it."""
+        periods = periods_elsewhere(self.scenario, forecast.grid)
+        scenario = replace(
+            self.scenario,
+            forecast=forecast,
+            material=material,
+            periods=periods,
+            so_far=None,
+            expected=None,
+        )
+        cost = compile_cost(self.tariff, forecast.grid, periods)
+        return replace(self, scenario=scenario, cost=cost)
+
+    def noting(self, note: str) -> Brief:
+        """Return the brief with one more note on its forecast."""
+        forecast = self.scenario.forecast
+        forecast = replace(forecast, notes=(*forecast.notes, note))
+        return replace(self, scenario=replace(self.scenario, forecast=forecast))
+
+
+def read_brief(path: Path) -> Brief:
+    """Read a scenario folder and its tariff.
+
+    Raises
+    ------
+    InputError
+        If scenario, forecast or tariff cannot be read, or do not go together.
+    """
+    scenario = read_scenario(path)
+    where = scenario.source.where(("tariff",))
+    tariff = read_tariff(find_tariff(scenario.file.tariff, scenario.folder, where))
+    state = scenario.file.state
+    refuse_unknown_history(tariff, state, lambda key: scenario.source.where(("state", key)))
+    cost = cost_for(scenario, tariff)
+    return Brief(scenario, tariff, replace(cost, notes=(*cost.notes, *odd_values(tariff))))
+
+
+def cost_for(scenario: Scenario, tariff: Tariff) -> TariffCost:
+    """Return a tariff compiled for the forecast's steps, given what was metered before them."""
+    grid, so_far = scenario.forecast.grid, scenario.so_far
+    if so_far is None:
+        return compile_cost(tariff, grid, scenario.periods, scenario.file.state)
+    whole = joined_grid(so_far.grid, grid)
+    cost = compile_cost(tariff, whole, scenario.periods, scenario.file.state)
+    return with_known_steps(cost, so_far, grid)

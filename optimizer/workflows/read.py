@@ -1,0 +1,26 @@
+"""Bring meter data or prices, as they were handed out, into a tidy form."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from optimizer.base.files import refuse_unwritable_file, write_file
+from optimizer.metering.found import Found, Request
+from optimizer.metering.outside import read_any, refuse_same_file, tidy_csv
+
+
+def read(path: Path, request: Request, out: Path | None = None) -> Found:
+    """Read meter data or prices as they were handed out; write one point as a tidy CSV.
+
+    Raises
+    ------
+    InputError
+        If the file cannot be read, or ``out`` not be written.
+    """
+    if out is not None:
+        refuse_same_file(path, out)
+        refuse_unwritable_file(out)
+    found = read_any(path, request)
+    if out is not None:
+        write_file(tidy_csv(found.chosen(request.point)), out)
+    return found
