@@ -19,6 +19,7 @@ from dateutil.easter import easter
 from pydantic import Field, field_validator, model_validator
 
 from optimizer.base.documents import Document
+from optimizer.base.errors import Mistake
 from optimizer.base.timegrid import BoolArray, IntArray, TimeGrid
 from optimizer.base.units import MINUTES_PER_DAY, clock, read_clock
 
@@ -55,7 +56,7 @@ def minutes_in_spans(spans: Sequence[str]) -> BoolArray:
 
     Raises
     ------
-    ValueError
+    Mistake
         If a span is malformed, empty, or overlaps another.
     """
     inside = np.zeros(MINUTES_PER_DAY, dtype=bool)
@@ -63,9 +64,7 @@ def minutes_in_spans(spans: Sequence[str]) -> BoolArray:
         begin, end = read_span(span)
         mask = minutes_between(begin, end)
         if (inside & mask).any():
-            raise ValueError(
-                f"the span {span!r} overlaps another one | Let each minute stand once."
-            )
+            raise Mistake(f"the span {span!r} overlaps another one", "Let each minute stand once.")
         inside |= mask
     return inside
 
@@ -75,18 +74,18 @@ def read_span(span: str) -> tuple[int, int]:
 
     Raises
     ------
-    ValueError
+    Mistake
         If the text is no span, or holds no time.
     """
     parts = span.replace("–", "-").split("-")
     if len(parts) != 2:
-        raise ValueError(f"{span!r} is not a span of time | Write it as 16:00-21:00.")
+        raise Mistake(f"{span!r} is not a span of time", "Write it as 16:00-21:00.")
     try:
         begin, end = (read_clock(part) for part in parts)
     except ValueError as failure:
-        raise ValueError(f"{failure} | Write a span as 16:00-21:00.") from None
+        raise Mistake(str(failure), "Write a span as 16:00-21:00.") from None
     if begin in (end, MINUTES_PER_DAY):
-        raise ValueError(f"the span {span!r} holds no time | Write the whole day as 00:00-24:00.")
+        raise Mistake(f"the span {span!r} holds no time", "Write the whole day as 00:00-24:00.")
     return begin, end
 
 
@@ -129,14 +128,15 @@ class HolidayRule(Document):
         fixed = given == {"month", "day"}
         others = ({"month", "nth", "weekday"}, {"month", "day", "weekday"}, {"days_from_easter"})
         if not fixed and given not in others:
-            raise ValueError(
-                f"the holiday {self.name!r} is not said in one way, but by {sorted(given)}"
-                " | Give month and day, or month, nth (or day) and weekday, or days_from_easter."
+            raise Mistake(
+                f"the holiday {self.name!r} is not said in one way, but by {sorted(given)}",
+                "Give month and day, or month, nth (or day) and weekday, or days_from_easter.",
             )
         if not fixed and (self.if_saturday or self.if_sunday):
-            raise ValueError(
+            raise Mistake(
                 f"the holiday {self.name!r} always falls on the same weekday, yet says where it"
-                " moves | Leave out if_saturday and if_sunday."
+                " moves",
+                "Leave out if_saturday and if_sunday.",
             )
         if self.day is not None:
             _day_of_year(f"{self.month:02d}-{self.day:02d}")
@@ -203,7 +203,7 @@ class Seasons:
 
     Raises
     ------
-    ValueError
+    Mistake
         If a range is malformed, or a day lies in two seasons or in none.
     """
 
@@ -235,23 +235,23 @@ def _season_table(ranges: Mapping[str, Sequence[str]]) -> list[str]:
     rest = [name for name, spans in ranges.items() if list(spans) == ["otherwise"]]
     for name, spans in ranges.items():
         if not spans:
-            raise ValueError(f"the season {name!r} has no days | Give ranges, or 'otherwise'.")
+            raise Mistake(f"the season {name!r} has no days", "Give ranges, or 'otherwise'.")
     for name, spans in ranges.items():
         for span in spans if name not in rest else ():
             for number in _days_of_range(span):
                 if table[number] is not None:
-                    raise ValueError(
-                        f"{_date_name(number)} lies in the seasons {table[number]!r} and {name!r}"
-                        " | Let each day of the year stand in one season."
+                    raise Mistake(
+                        f"{_date_name(number)} lies in the seasons {table[number]!r} and {name!r}",
+                        "Let each day of the year stand in one season.",
                     )
                 table[number] = name
     if len(rest) > 1:
-        raise ValueError(f"the seasons {rest} all say 'otherwise' | Only one may.")
+        raise Mistake(f"the seasons {rest} all say 'otherwise'", "Only one may.")
     for number, season in enumerate(table):
         if season is None and not rest:
-            raise ValueError(
-                f"{_date_name(number)} lies in no season"
-                " | Add it to a season, or let one season say 'otherwise'."
+            raise Mistake(
+                f"{_date_name(number)} lies in no season",
+                "Add it to a season, or let one season say 'otherwise'.",
             )
     return [season or rest[0] for season in table]
 
@@ -259,7 +259,7 @@ def _season_table(ranges: Mapping[str, Sequence[str]]) -> list[str]:
 def _days_of_range(text: str) -> list[int]:
     parts = text.split(" to ")
     if len(parts) != 2:
-        raise ValueError(f"{text!r} is not a range of dates | Write it as 06-01 to 09-30.")
+        raise Mistake(f"{text!r} is not a range of dates", "Write it as 06-01 to 09-30.")
     first, last = (_day_of_year(part.strip()) for part in parts)
     span = range(first, last + 1) if first <= last else [*range(first, 366), *range(last + 1)]
     return list(span)
@@ -270,7 +270,7 @@ def month_and_day(text: str) -> tuple[int, int]:
 
     Raises
     ------
-    ValueError
+    Mistake
         If it is none that exists.
     """
     day = date(LEAP_YEAR, 1, 1) + timedelta(days=_day_of_year(text))
@@ -282,8 +282,8 @@ def _day_of_year(text: str) -> int:
         month, day = (int(part) for part in text.split("-"))
         return date(LEAP_YEAR, month, day).timetuple().tm_yday - 1
     except ValueError:
-        raise ValueError(
-            f"{text!r} is no month and day | Give a day that the month has, written as 06-01."
+        raise Mistake(
+            f"{text!r} is no month and day", "Give a day that the month has, written as 06-01."
         ) from None
 
 
@@ -345,9 +345,10 @@ class When(Document):
     @model_validator(mode="after")
     def _has_a_night(self) -> When:
         if self.after_midnight == "next day" and not self.is_over_midnight:
-            raise ValueError(
-                f"after_midnight is given, but no span of {self.hours} runs over midnight"
-                " | Remove it, or write a span such as 22:00-06:00. | after_midnight"
+            raise Mistake(
+                f"after_midnight is given, but no span of {self.hours} runs over midnight",
+                "Remove it, or write a span such as 22:00-06:00.",
+                "after_midnight",
             )
         return self
 

@@ -25,9 +25,15 @@ from ruamel.yaml.constructor import DuplicateKeyError
 from ruamel.yaml.error import MarkedYAMLError
 from ruamel.yaml.events import AliasEvent
 
-from optimizer.base.errors import InputError, raise_findings, refuse_irregular
+from optimizer.base.errors import (
+    InputError,
+    Mistake,
+    Place,
+    Where,
+    raise_findings,
+    refuse_irregular,
+)
 
-Location = tuple[int | str, ...]
 ModelT = TypeVar("ModelT", bound="Document")
 
 MAX_SHOWN = 80
@@ -63,13 +69,14 @@ class Source:
     content: Any
     text: str = ""
 
-    def where(self, location: Location = ()) -> str:
+    def where(self, location: Place = ()) -> Where:
         """Return ``file:line:col (path.in.file)`` of a value, or of the nearest thing around it."""
         line, column = self._position(location)
         dotted = _dotted(location)
-        return f"{self.path}:{line}:{column}" + (f" ({dotted})" if dotted else "")
+        words = f"{self.path}:{line}:{column}" + (f" ({dotted})" if dotted else "")
+        return Where(words, self.path, line, location)
 
-    def _position(self, location: Location) -> tuple[int, int]:
+    def _position(self, location: Place) -> tuple[int, int]:
         node: Any = self.content
         position = (1, 1)
         for part in location:
@@ -136,7 +143,7 @@ def json_schema(model: type[Document]) -> str:
     return json.dumps(schema, indent=2, ensure_ascii=False) + "\n"
 
 
-def _dotted(location: Location) -> str:
+def _dotted(location: Place) -> str:
     """Return a location as people write it: ``versions[0].charges[2].rates``."""
     parts = [f"[{part}]" if isinstance(part, int) else f".{_cut(part)}" for part in location]
     text = "".join(parts)
@@ -324,7 +331,7 @@ def _findings(
 
     Where one member complains of a value inside, the others' complaints about the whole are moot.
     """
-    by_place: dict[Location, list[ErrorDetails]] = {}
+    by_place: dict[Place, list[ErrorDetails]] = {}
     for detail in details:
         by_place.setdefault(_in_file(detail, source), []).append(detail)
     around = {place[:size] for place in by_place for size in range(1, len(place))}
@@ -345,7 +352,7 @@ def _findings(
     return told
 
 
-def _in_file(detail: ErrorDetails, source: Source) -> Location:
+def _in_file(detail: ErrorDetails, source: Source) -> Place:
     """Return a location without the tags that pydantic puts between a union and its members."""
     node: Any = source.content
     location: list[int | str] = []
@@ -362,7 +369,7 @@ def _in_file(detail: ErrorDetails, source: Source) -> Location:
 
 
 def _told(
-    place: Location,
+    place: Place,
     details: Sequence[ErrorDetails],
     model: type[Document],
     source: Source,
@@ -374,9 +381,10 @@ def _told(
     if len(details) > 1:
         allowed = " or ".join(dict.fromkeys(_allowed(detail) for detail in details))
         what, mend = f"{key} is {_shown(details[0]['input'])}", f"It may be {allowed}."
+    elif isinstance(mistake := details[0].get("ctx", {}).get("error"), Mistake):
+        what, mend, place = mistake.what, mistake.mend, place + mistake.place
     else:
-        what, mend, *inner = _words(details[0], key, _models_at(model, place[:-1], source.content))
-        place += tuple(int(part) if part.isdigit() else part for part in inner)
+        what, mend = _words(details[0], key, _models_at(model, place[:-1], source.content))
     return error(what, where=source.where(place), mend=mend)
 
 
@@ -418,7 +426,7 @@ def _allowed(detail: ErrorDetails) -> str:
 
 
 def _words(detail: ErrorDetails, key: str, models: Sequence[type[BaseModel]]) -> list[str]:
-    """Return what is wrong, how to mend it, and the place inside if the message knows one."""
+    """Return what is wrong and how to mend it."""
     kind, found = detail["type"], _shown(detail["input"])
     context = detail.get("ctx", {})
     known = sorted({f.alias or name for m in models for name, f in m.model_fields.items()})
@@ -434,9 +442,7 @@ def _words(detail: ErrorDetails, key: str, models: Sequence[type[BaseModel]]) ->
     if kind == "string_type" and detail["loc"][-1:] == ("[key]",):
         return [f"the key {found} is not text", f"Write it in quotes, as '{found}'."]
     if kind in {"value_error", "assertion_error"}:
-        parts = str(context["error"]).split(" | ")
-        inner = parts[2].strip().split(".") if len(parts) > 2 else []
-        return [parts[0], parts[1] if len(parts) > 1 else "Correct this value.", *inner]
+        return [str(context["error"]), "Correct this value."]
     if kind in {"union_tag_invalid", "union_tag_not_found"}:
         kinds = ", ".join(name for m in models for name in _kinds(m)) or "see the tariffs' README"
         given = detail["input"].get("kind") if isinstance(detail["input"], dict) else None
@@ -512,7 +518,7 @@ def _cut(text: str) -> str:
     return text if len(text) <= MAX_SHOWN else f"{text[:MAX_SHOWN]}…"
 
 
-def _models_at(model: type[BaseModel], location: Location, content: Any) -> list[type[BaseModel]]:
+def _models_at(model: type[BaseModel], location: Place, content: Any) -> list[type[BaseModel]]:
     """Return the models that describe a place in the file; of a union those of the written kind."""
     found: list[type[BaseModel]] = [model]
     node = content

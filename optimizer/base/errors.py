@@ -2,6 +2,7 @@
 
 ::
 
+    Mistake                       found inside a document; its reader makes an InputError of it
     OptimizerError
     ├── InputError                exit code 2: something the user wrote
     │   ├── ScenarioError         scenario.yaml
@@ -21,9 +22,14 @@ Read next: ``units``.
 
 from __future__ import annotations
 
+import copyreg
 import stat
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Any, Self
+
+Place = tuple[int | str, ...]
+"""A path of keys in a file, as ``("versions", 0, "charges", 2, "per_kw")``."""
 
 MAX_WHAT, MAX_WHERE, MAX_MEND = 1_000, 450, 450
 MAX_MESSAGE = 2_000
@@ -40,6 +46,44 @@ def bounded(text: str, limit: int) -> str:
     return f"{text[:head]} … {text[len(text) - (limit - 3 - head) :]}"
 
 
+class Where(str):
+    """Words for where something stands, with the file, the line and the path of keys if known."""
+
+    file: Path | None
+    line: int | None
+    place: Place
+
+    def __new__(
+        cls, words: str, file: Path | None = None, line: int | None = None, place: Place = ()
+    ) -> Self:
+        """Return the words, which are the text itself."""
+        self = super().__new__(cls, words)
+        self.file, self.line, self.place = file, line, place
+        return self
+
+
+class Mistake(ValueError):
+    """What a part of a document finds wrong in itself, without knowing file or line.
+
+    Parameters
+    ----------
+    what : str
+        What is wrong, with the value found and the value allowed, both with units.
+    mend : str
+        What the user can do about it.
+    place : str or tuple
+        The key inside that part, or the path of keys; empty for the part itself.
+    """
+
+    def __init__(self, what: str, mend: str, place: str | Place = ()) -> None:
+        super().__init__(what, mend, place)
+        self.what, self.mend = what, mend
+        self.place: Place = (place,) if isinstance(place, str) else place
+
+    def __str__(self) -> str:
+        return self.what
+
+
 class OptimizerError(Exception):
     """Base of all errors that the program raises on purpose.
 
@@ -48,7 +92,8 @@ class OptimizerError(Exception):
     what : str
         What is wrong, with the value found and the value allowed, both with units.
     where : str
-        ``file:line:col (path.in.file)``, ``file, row N, column C`` or ``step TIME``.
+        ``file:line:col (path.in.file)``, ``file, row N, column C`` or ``step TIME``. A ``Where``
+        also fills the attributes ``file``, ``line`` and ``place``, the path of keys in the file.
     mend : str
         What the user can do about it.
     """
@@ -59,7 +104,12 @@ class OptimizerError(Exception):
         self.what = bounded(what, MAX_WHAT)
         self.where = bounded(where, MAX_WHERE)
         self.mend = bounded(mend, MAX_MEND)
+        spot = where if isinstance(where, Where) else Where(where)
+        self.file, self.line, self.place = spot.file, spot.line, spot.place
         super().__init__(self.what)
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        return copyreg.__newobj__, (type(self), self.what), self.__dict__  # type: ignore[attr-defined]
 
     def __str__(self) -> str:
         return f"error: {self.what}\n  where: {self.where}\n  mend:  {self.mend}"

@@ -20,7 +20,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from optimizer.base.errors import InputError, ScenarioError, bounded
+from optimizer.base.errors import InputError, Mistake, ScenarioError, bounded
 from optimizer.base.units import MINUTES_PER_DAY
 
 IntArray = NDArray[np.int64]
@@ -36,16 +36,30 @@ def zone_named(name: str) -> ZoneInfo:
 
     Raises
     ------
-    ValueError
+    Mistake
         If there is no such zone.
     """
     try:
         return ZoneInfo(name)
     except (ZoneInfoNotFoundError, ValueError, OSError):
-        raise ValueError(
-            f"zone is {bounded(repr(name), 80)}, which is no time zone of the IANA list"
-            f" | Write a name such as {_near_zones(name)}."
+        raise Mistake(
+            f"zone is {bounded(repr(name), 80)}, which is no time zone of the IANA list",
+            f"Write a name such as {_near_zones(name)}.",
         ) from None
+
+
+def known_zone(name: str, error: type[InputError], where: str) -> ZoneInfo:
+    """Return the time zone of an IANA name that stands outside a document.
+
+    Raises
+    ------
+    InputError
+        The given kind, if there is no such zone.
+    """
+    try:
+        return zone_named(name)
+    except Mistake as mistake:
+        raise error(mistake.what, where=where, mend=mistake.mend) from None
 
 
 SPOKEN_ZONES = {
@@ -136,11 +150,7 @@ class TimeGrid:
                 where="the time grid",
                 mend="Give a start with a UTC offset and at least one step.",
             )
-        try:
-            zone_named(self.zone)
-        except ValueError as failure:
-            what, _, mend = str(failure).partition(" | ")
-            raise InputError(what, where="the time grid", mend=mend) from None
+        known_zone(self.zone, InputError, "the time grid")
         off = np.flatnonzero(self.minute_of_day % self.step_minutes)
         if len(off) or self.start.second or self.start.microsecond:
             first = int(off[0]) if len(off) else 0

@@ -11,11 +11,12 @@ from typing import Annotated
 from pydantic import AfterValidator, Field
 
 from optimizer.base.documents import Document
+from optimizer.base.errors import Mistake
 
 
 def _is_month(text: str) -> str:
     if re.fullmatch(r"\d{4}-(0[1-9]|1[0-2])", text) is None:
-        raise ValueError(f"the key {text!r} is no month | Write a year and a month, as 2025-03.")
+        raise Mistake(f"the key {text!r} is no month", "Write a year and a month, as 2025-03.")
     return text
 
 

@@ -10,7 +10,7 @@ from collections.abc import Iterator
 
 from pydantic import BaseModel
 
-from optimizer.base.documents import Location
+from optimizer.base.errors import Place
 from optimizer.base.units import price
 from optimizer.billing.tariff import Tariff
 
@@ -64,7 +64,7 @@ def _remark(key: str, value: float, currency: str) -> str:
     return ""
 
 
-def _numbers(node: object, location: Location) -> Iterator[tuple[Location, str, float]]:
+def _numbers(node: object, location: Place) -> Iterator[tuple[Place, str, float]]:
     """Yield place, key and value of each number in a model, and in those in it."""
     if isinstance(node, BaseModel):
         for name in type(node).model_fields:

@@ -17,7 +17,7 @@ import numpy as np
 from pydantic import Field, model_validator
 
 from optimizer.base.documents import Document, Source, read_document
-from optimizer.base.errors import OptimizerError, TariffError
+from optimizer.base.errors import Mistake, OptimizerError, TariffError
 from optimizer.base.flows import Flows
 from optimizer.base.timegrid import BillingPeriods, TimeGrid, meter_read_periods, zone_named
 from optimizer.base.units import money, number, price
@@ -59,8 +59,8 @@ class PaidBill(History):
     @model_validator(mode="after")
     def _days_in_order(self) -> PaidBill:
         if self.last < self.first:
-            raise ValueError(
-                f"the last day {self.last} lies before the first {self.first} | Swap them. | last"
+            raise Mistake(
+                f"the last day {self.last} lies before the first {self.first}", "Swap them.", "last"
             )
         return self
 

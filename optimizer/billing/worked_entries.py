@@ -12,6 +12,7 @@ from pydantic import Field, field_validator, model_validator
 
 from optimizer.base.calendar import When
 from optimizer.base.documents import Document
+from optimizer.base.errors import Mistake
 from optimizer.base.timegrid import zone_named
 from optimizer.billing.history import History
 
@@ -54,15 +55,16 @@ class MeterEntry(When):
     def _says_one_thing(self) -> MeterEntry:
         given = [key for keys in REGISTERS.values() for key in keys if key in self.model_fields_set]
         if len(given) != 1:
-            raise ValueError(
-                f"a meter entry holds {' and '.join(given) or 'no amount'}"
-                f" | Give one of {', '.join(key for keys in REGISTERS.values() for key in keys)}."
+            raise Mistake(
+                f"a meter entry holds {' and '.join(given) or 'no amount'}",
+                f"Give one of {', '.join(key for keys in REGISTERS.values() for key in keys)}.",
             )
         when = {"seasons", "days", "dates", "hours", "first", "last"}
         if self.otherwise and (self.is_power or when & self.model_fields_set):
-            raise ValueError(
-                "'otherwise' is for energy in all the time that no other entry names"
-                " | Remove it, or the words that say when. | otherwise"
+            raise Mistake(
+                "'otherwise' is for energy in all the time that no other entry names",
+                "Remove it, or the words that say when.",
+                "otherwise",
             )
         return self
 
@@ -101,11 +103,11 @@ class Expected(Document):
     @model_validator(mode="after")
     def _expects_something(self) -> Expected:
         if not self.lines and self.total is None:
-            raise ValueError("the bill expects nothing | Give lines, total or both.")
+            raise Mistake("the bill expects nothing", "Give lines, total or both.")
         for name, line in self.lines.items():
             if isinstance(line, ExpectedLine) and line.amount is None and line.quantity is None:
-                raise ValueError(
-                    f"the line {name!r} has no figure | Give amount, quantity or both. | lines"
+                raise Mistake(
+                    f"the line {name!r} has no figure", "Give amount, quantity or both.", "lines"
                 )
         return self
 
@@ -131,23 +133,24 @@ class BillEntry(History):
     @model_validator(mode="after")
     def _one_way_of_telling_the_time(self) -> BillEntry:
         if (self.period is None) == (self.read_dates is None):
-            raise ValueError(
-                "the bill needs its time | Give one of period (first and last day) and read_dates."
+            raise Mistake(
+                "the bill needs its time", "Give one of period (first and last day) and read_dates."
             )
         if self.period and self.period[1] < self.period[0]:
-            raise ValueError(
-                f"the period ends on {self.period[1]}, before it begins"
-                " | Give the first day, then the last. | period"
+            raise Mistake(
+                f"the period ends on {self.period[1]}, before it begins",
+                "Give the first day, then the last.",
+                "period",
             )
         key, days = ("period", self.period) if self.period else ("read_dates", self.read_dates)
         assert days
         if days[-1].year > LAST_YEAR:
-            raise ValueError(
-                f"the bill ends in {days[-1].year}, after {LAST_YEAR} | Check the year. | {key}"
+            raise Mistake(
+                f"the bill ends in {days[-1].year}, after {LAST_YEAR}", "Check the year.", key
             )
         if (span := (days[-1] - days[0]).days + 1) > MAX_DAYS:
-            raise ValueError(
-                f"the bill spans {span:,} days, more than {MAX_DAYS:,} | Check the years. | {key}"
+            raise Mistake(
+                f"the bill spans {span:,} days, more than {MAX_DAYS:,}", "Check the years.", key
             )
         return self
 

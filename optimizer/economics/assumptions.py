@@ -11,6 +11,7 @@ from typing import Literal
 from pydantic import Field, model_validator
 
 from optimizer.base.documents import Document
+from optimizer.base.errors import Mistake
 from optimizer.economics.money import nominal_rate, real_rate
 
 OF_OTHER_PARTS = ("ageing", "draws")
@@ -69,9 +70,9 @@ class Replacement(Document):
     def _one_rule(self) -> Replacement:
         if (self.after_years is None) == (self.below_pct is None):
             given = "neither" if self.after_years is None else "both"
-            raise ValueError(
-                f"of after_years and below_pct {given} is given | Give one of the two, or leave out"
-                " the replacement."
+            raise Mistake(
+                f"of after_years and below_pct {given} is given",
+                "Give one of the two, or leave out the replacement.",
             )
         return self
 
@@ -115,20 +116,25 @@ class Terms(Document):
     @model_validator(mode="after")
     def _fits(self) -> Terms:
         if isinstance(self.taxes_per_year, list) and len(self.taxes_per_year) != self.years:
-            raise ValueError(
-                f"taxes_per_year has {len(self.taxes_per_year)} sums for {self.years} years"
-                " | Give one sum for every year of the study, or a single one. | taxes_per_year"
+            raise Mistake(
+                f"taxes_per_year has {len(self.taxes_per_year)} sums for {self.years} years",
+                "Give one sum for every year of the study, or a single one.",
+                "taxes_per_year",
             )
         if self.pv and self.against != "neither":
-            raise ValueError(
+            raise Mistake(
                 f"pv is {self.pv:g} although the saving is measured against {self.against}, where the"
-                " PV stands already | Write against: neither, or remove pv. | pv"
+                " PV stands already",
+                "Write against: neither, or remove pv.",
+                "pv",
             )
         unknown = set(self.sources) - {*type(self).model_fields, *OF_OTHER_PARTS}
         if unknown:
-            raise ValueError(
+            raise Mistake(
                 f"sources names {sorted(unknown)[0]!r}, which is no part of money, nor one of"
-                f" {', '.join(OF_OTHER_PARTS)} | Name the parts as they are called there. | sources"
+                f" {', '.join(OF_OTHER_PARTS)}",
+                "Name the parts as they are called there.",
+                "sources",
             )
         return self
 

@@ -15,6 +15,7 @@ from pydantic import Field, field_validator, model_validator
 
 from optimizer.base.calendar import DayWord, Holidays, hours_of_span, read_span
 from optimizer.base.documents import Document
+from optimizer.base.errors import Mistake
 
 Month12 = Annotated[
     list[Annotated[float, Field(ge=0, le=1e7)]], Field(min_length=12, max_length=12)
@@ -50,20 +51,20 @@ class LoadRecipe(Document):
     def _from_one_source(self) -> LoadRecipe:
         if (self.meters is None) == (self.profile is None):
             found = "neither" if self.meters is None else "both"
-            raise ValueError(
-                f"the load has {found} meters and a profile"
-                " | Give meters: [...], or profile: H0 with kwh_per_year."
+            raise Mistake(
+                f"the load has {found} meters and a profile",
+                "Give meters: [...], or profile: H0 with kwh_per_year.",
             )
         if (self.profile is None) != (self.kwh_per_year is None):
-            raise ValueError(
-                "profile and kwh_per_year belong together, but only one is given"
-                " | Take the kWh of a year from a bill."
+            raise Mistake(
+                "profile and kwh_per_year belong together, but only one is given",
+                "Take the kWh of a year from a bill.",
             )
         if self.pv_meters is not None and (
             self.meters is None or len(self.pv_meters) != len(self.meters)
         ):
-            raise ValueError(
-                "pv_meters go with meters, one for each | List as many files of each. | pv_meters"
+            raise Mistake(
+                "pv_meters go with meters, one for each", "List as many files of each.", "pv_meters"
             )
         return self
 
@@ -86,7 +87,7 @@ class Roof(Document):
                 f" If yours is counted from south, west above zero, write {given + 180:g}; if from north,"
                 f" {given + 360:g}."
             )
-        raise ValueError(f"azimuth_deg is {given:g}, outside 0 to 360 | Mind: {told}")
+        raise Mistake(f"azimuth_deg is {given:g}, outside 0 to 360", f"Mind: {told}")
 
 
 class PvRecipe(Document):
@@ -111,18 +112,19 @@ class PvRecipe(Document):
     @classmethod
     def _former_key(cls, given: Any) -> Any:
         if isinstance(given, Mapping) and "mounting" in given:
-            raise ValueError(
-                "the key 'mounting' is now called 'air_behind'"
-                " | Write air_behind: free where air passes freely behind the modules, else air_behind:"
-                " little. | mounting"
+            raise Mistake(
+                "the key 'mounting' is now called 'air_behind'",
+                "Write air_behind: free where air passes freely behind the modules, else air_behind:"
+                " little.",
+                "mounting",
             )
         return given
 
     @model_validator(mode="after")
     def _one_sun(self) -> PvRecipe:
         if self.weather_file is not None and self.clearness is not None:
-            raise ValueError(
-                "the sun is told by a weather file and by a clearness | Keep one. | clearness"
+            raise Mistake(
+                "the sun is told by a weather file and by a clearness", "Keep one.", "clearness"
             )
         return self
 
@@ -140,7 +142,7 @@ class _Addition(Document):
     @model_validator(mode="after")
     def _in_order(self) -> _Addition:
         if self.first is not None and self.last is not None and self.last < self.first:
-            raise ValueError(f"last is {self.last}, before first | Put the days in order. | last")
+            raise Mistake(f"last is {self.last}, before first", "Put the days in order.", "last")
         return self
 
 
@@ -162,9 +164,10 @@ class _Daily(_Addition):
     def _fits_into_its_hours(self) -> _Daily:
         hours = hours_of_span(self.hours)
         if self.power_kw is not None and self.power_kw * hours < self.kwh_per_day * (1 - 1e-9):
-            raise ValueError(
-                f"{self.kwh_per_day:g} kWh do not fit into {hours:g} hours at {self.power_kw:g} kW"
-                " | Raise power_kw or lengthen the hours. | power_kw"
+            raise Mistake(
+                f"{self.kwh_per_day:g} kWh do not fit into {hours:g} hours at {self.power_kw:g} kW",
+                "Raise power_kw or lengthen the hours.",
+                "power_kw",
             )
         return self
 
@@ -223,17 +226,19 @@ class ForecastRecipe(Document):
     @model_validator(mode="after")
     def _whole(self) -> ForecastRecipe:
         if self.first is None and self.load.meters is None:
-            raise ValueError(
-                "the key 'first' is missing: without meters nothing tells when the forecast begins"
-                " | Give the first day, e.g. first: 2027-01-01. | load"
+            raise Mistake(
+                "the key 'first' is missing: without meters nothing tells when the forecast begins",
+                "Give the first day, e.g. first: 2027-01-01.",
+                "load",
             )
         if self.first is not None and self.last is not None and self.last < self.first:
-            raise ValueError(f"last is {self.last}, before first | Put the days in order. | last")
+            raise Mistake(f"last is {self.last}, before first", "Put the days in order.", "last")
         if self.pv == "metered" and self.load.meters is None:
-            raise ValueError("pv is 'metered', but there are no meters | Give roofs, or none. | pv")
+            raise Mistake("pv is 'metered', but there are no meters", "Give roofs, or none.", "pv")
         if isinstance(self.pv, PvRecipe) and self.place is None:
-            raise ValueError(
-                "the sun over the roofs is unknown without a place"
-                " | Give place: {latitude_deg: ..., longitude_deg: ...}. | pv"
+            raise Mistake(
+                "the sun over the roofs is unknown without a place",
+                "Give place: {latitude_deg: ..., longitude_deg: ...}.",
+                "pv",
             )
         return self

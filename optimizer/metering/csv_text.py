@@ -16,7 +16,7 @@ import re
 from dataclasses import dataclass
 from pathlib import Path
 
-from optimizer.base.errors import SeriesError
+from optimizer.base.errors import SeriesError, Where
 
 SEPARATORS = (",", ";", "\t", "|")
 SAMPLE_ROWS = 200
@@ -68,10 +68,10 @@ class Sheet:
     rows: list[list[str]]
     lines: list[int]
 
-    def where(self, line: int, column: str = "") -> str:
+    def where(self, line: int, column: str = "") -> Where:
         """Return ``file, row N`` and, if given, the column."""
-        place = f"{self.path}, row {line}"
-        return f"{place}, column {column}" if column else place
+        beside = f", column {column}" if column else ""
+        return Where(f"{self.path}, row {line}{beside}", self.path, line)
 
 
 def read_sheet(path: Path, content: bytes) -> Sheet:

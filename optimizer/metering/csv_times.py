@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from optimizer.base.errors import SeriesError
-from optimizer.base.timegrid import BoolArray, FloatArray, IntArray, zone_named
+from optimizer.base.timegrid import BoolArray, FloatArray, IntArray, known_zone
 from optimizer.metering.csv_cells import Stamps, read_clocks, read_stamps
 from optimizer.metering.csv_columns import Columns, Edge
 from optimizer.metering.csv_text import Sheet
@@ -194,7 +194,7 @@ def _on_clock_of(sheet: Sheet, times: Times, is_end: bool, request: Request) -> 
             where=str(sheet.path),
             mend="Name the zone of the meter, e.g. --zone Europe/Dublin.",
         )
-    _refuse_unknown_zone(request.zone)
+    known_zone(request.zone, SeriesError, "--zone")
     if times.elapsed_s is not None:
         days, which = np.unique(times.wall_s, return_inverse=True)
         midnights = placed(days, request.zone).instants_s[which]
@@ -213,14 +213,6 @@ def _note_skipped(times: Times, places: Placed, zone: str, account: Account) -> 
             f"{counted(len(skipped), 'row')} with a time that the clock of {zone} skips"
             f" (first {first}) left out."
         )
-
-
-def _refuse_unknown_zone(zone: str) -> None:
-    try:
-        zone_named(zone)
-    except ValueError as failure:
-        what, _, mend = str(failure).partition(" | ")
-        raise SeriesError(what, where="--zone", mend=mend) from None
 
 
 def _ends_on_clock(wall_s: IntArray, zone: str) -> Placed:

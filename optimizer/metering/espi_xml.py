@@ -21,7 +21,7 @@ from xml.sax import SAXException, SAXParseException
 import defusedxml.sax
 from defusedxml.common import DefusedXmlException
 
-from optimizer.base.errors import SeriesError
+from optimizer.base.errors import SeriesError, Where
 
 ATOM = "http://www.w3.org/2005/Atom"
 ESPI = "http://naesb.org/espi"
@@ -96,9 +96,9 @@ class Feed:
     blocks: list[Block] = field(default_factory=list)
     rows: Rows = field(default_factory=Rows)
 
-    def where(self, line: int) -> str:
+    def where(self, line: int) -> Where:
         """Return ``file:line``."""
-        return f"{self.path}:{line}"
+        return Where(f"{self.path}:{line}", self.path, line)
 
     def of_content(self, name: str) -> list[Entry]:
         """Return the entries of one kind of content."""
@@ -170,11 +170,12 @@ class _Collector(xml.sax.handler.ContentHandler):
     def setDocumentLocator(self, locator: xml.sax.xmlreader.Locator) -> None:  # noqa: N802
         self._locator = locator
 
-    def where(self) -> str:
+    def where(self) -> Where:
         """Return ``file:line:column`` of where the parser stands."""
+        path, line = self.feed.path, self._line()
         if self._locator is None or self._locator.getLineNumber() is None:
-            return str(self.feed.path)
-        return f"{self.feed.where(self._line())}:{(self._locator.getColumnNumber() or 0) + 1}"
+            return Where(str(path), path)
+        return Where(f"{path}:{line}:{(self._locator.getColumnNumber() or 0) + 1}", path, line)
 
     def _line(self) -> int:
         return (self._locator.getLineNumber() if self._locator else None) or 1

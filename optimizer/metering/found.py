@@ -9,7 +9,7 @@ from typing import Literal
 import numpy as np
 
 from optimizer.base.errors import SeriesError
-from optimizer.base.timegrid import IntArray
+from optimizer.base.timegrid import IntArray, known_zone
 from optimizer.metering.gaps import FillRule, filled, gap_notes
 from optimizer.metering.local_time import Clock, clock_of_zone
 from optimizer.metering.readings import FIRST_S, LAST_S, EvenReadings
@@ -161,12 +161,8 @@ def zone_clock(zone: str, instants_s: IntArray) -> Clock:
     SeriesError
         If there is no such zone.
     """
-    first, last = span(instants_s)
-    try:
-        return clock_of_zone(zone, first, last)
-    except ValueError as failure:
-        what, _, mend = str(failure).partition(" | ")
-        raise SeriesError(what, where="--zone", mend=mend) from None
+    known_zone(zone, SeriesError, "--zone")
+    return clock_of_zone(zone, *span(instants_s))
 
 
 def span(instants_s: IntArray) -> tuple[int, int]:

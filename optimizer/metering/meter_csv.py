@@ -13,7 +13,7 @@ import numpy as np
 
 from optimizer.base.errors import SeriesError
 from optimizer.base.flows import Flows
-from optimizer.base.timegrid import TimeGrid, zone_named, zone_remark
+from optimizer.base.timegrid import TimeGrid, known_zone, zone_remark
 from optimizer.metering.found import doubt_of_power
 from optimizer.metering.series import (
     TIME_COLUMNS,
@@ -44,11 +44,7 @@ def read_meter(path: Path, zone: str) -> tuple[Flows, list[str]]:
     SeriesError
         If the file is unreadable, a value negative, or a step missing.
     """
-    try:
-        zone_named(zone)
-    except ValueError as failure:
-        what, _, mend = str(failure).partition(" | ")
-        raise SeriesError(what, where="--zone", mend=mend) from None
+    known_zone(zone, SeriesError, "--zone")
     notes = [remark] if (remark := zone_remark(zone)) else []
     table = read_table(path)
     import_column = needed_column(table, ("import_kwh", "import_kw"))

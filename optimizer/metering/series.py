@@ -17,7 +17,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from optimizer.base.errors import InputError, SeriesError, bounded, refuse_irregular
+from optimizer.base.errors import InputError, SeriesError, Where, bounded, refuse_irregular
 from optimizer.base.timegrid import STEP_MINUTES, BoolArray, FloatArray, TimeGrid
 from optimizer.metering.csv_text import is_xml, kind_of
 from optimizer.metering.local_time import foreign_offsets
@@ -60,9 +60,10 @@ class Table:
         """Name of the column with the time stamps."""
         return next((name for name in TIME_COLUMNS if name in self.cells.columns), TIME_COLUMNS[0])
 
-    def where(self, record: int, column: str) -> str:
+    def where(self, record: int, column: str) -> Where:
         """Return ``file, row N, column C``."""
-        return f"{self.path}, row {self.row(record)}, column {column}"
+        row = self.row(record)
+        return Where(f"{self.path}, row {row}, column {column}", self.path, row)
 
 
 def read_table(path: Path) -> Table:

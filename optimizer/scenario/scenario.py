@@ -15,7 +15,7 @@ from typing import Literal
 from pydantic import Field, field_validator, model_validator
 
 from optimizer.base.documents import Document, Source, is_folder, read_document
-from optimizer.base.errors import ScenarioError
+from optimizer.base.errors import Mistake, ScenarioError
 from optimizer.base.flows import Flows
 from optimizer.base.timegrid import (
     BillingPeriods,
@@ -82,18 +82,22 @@ class State(History):
     @model_validator(mode="after")
     def _leftover_only_if_free(self) -> State:
         if self.leftover_per_kwh and self.end_pct != "free":
-            raise ValueError(
-                f"leftover_per_kwh is {self.leftover_per_kwh:g} although the end is pinned"
-                " | Write end_pct: free, or remove it. | leftover_per_kwh"
+            raise Mistake(
+                f"leftover_per_kwh is {self.leftover_per_kwh:g} although the end is pinned",
+                "Write end_pct: free, or remove it.",
+                "leftover_per_kwh",
             )
         if self.metered is not None and self.peak_so_far_kw:
-            raise ValueError(
-                "peak_so_far_kw is given although metered tells what was reached"
-                " | Keep one of the two. | peak_so_far_kw"
+            raise Mistake(
+                "peak_so_far_kw is given although metered tells what was reached",
+                "Keep one of the two.",
+                "peak_so_far_kw",
             )
         if not isinstance(self.end_pct, str) and not 0 <= self.end_pct <= 100:
-            raise ValueError(
-                f"end_pct is {self.end_pct:g}; it must lie in 0 to 100 % | Check the unit. | end_pct"
+            raise Mistake(
+                f"end_pct is {self.end_pct:g}; it must lie in 0 to 100 %",
+                "Check the unit.",
+                "end_pct",
             )
         return self
 
@@ -134,28 +138,32 @@ class ScenarioFile(Document):
     def _levels_fit(self) -> ScenarioFile:
         battery = self.battery
         if self.reserve_pct >= battery.ceiling_pct:
-            raise ValueError(
+            raise Mistake(
                 f"the reserve of {self.reserve_pct:g} % is not below the battery's ceiling of"
-                f" {battery.ceiling_pct:g} % | Lower the reserve: nothing is left to work with."
-                " | reserve_pct"
+                f" {battery.ceiling_pct:g} %",
+                "Lower the reserve: nothing is left to work with.",
+                "reserve_pct",
             )
         low = max(battery.floor_pct, self.reserve_pct)
         for name, level in (("start_pct", self.state.start_pct), ("end_pct", self.state.end_pct)):
             if isinstance(level, float | int) and not low <= level <= battery.ceiling_pct:
-                raise ValueError(
+                raise Mistake(
                     f"state.{name} is {level:g} %, outside the allowed {low:g} to"
-                    f" {battery.ceiling_pct:g} % | Put it between floor or reserve and ceiling."
-                    f" | state.{name}"
+                    f" {battery.ceiling_pct:g} %",
+                    "Put it between floor or reserve and ceiling.",
+                    ("state", name),
                 )
         if self.outage.carries == "critical" and not any(load.critical for load in self.loads):
-            raise ValueError(
-                "outage.carries is 'critical', but no load is | List loads, and write critical: true"
-                " for those that must go on. | outage.carries"
+            raise Mistake(
+                "outage.carries is 'critical', but no load is",
+                "List loads, and write critical: true for those that must go on.",
+                ("outage", "carries"),
             )
         if "cover" not in self.controls.actions:
-            raise ValueError(
-                "controls.actions lacks 'cover', which is how equipment works without windows"
-                " | Add cover to the actions. | controls.actions"
+            raise Mistake(
+                "controls.actions lacks 'cover', which is how equipment works without windows",
+                "Add cover to the actions.",
+                ("controls", "actions"),
             )
         return self
 

@@ -9,8 +9,8 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import NamedTuple
 
-from optimizer.base.documents import Location, Source, read_document
-from optimizer.base.errors import SettingsError, raise_findings
+from optimizer.base.documents import Source, read_document
+from optimizer.base.errors import Place, SettingsError, raise_findings
 from optimizer.base.units import read_clock
 from optimizer.settings.controls import Controls
 from optimizer.settings.windows import Settings, Window
@@ -23,7 +23,7 @@ STEP_TOLERANCE = 1e-6
 class _Refusal(NamedTuple):
     """One thing that is refused: where it stands, what it is, and how to mend it."""
 
-    where: Location
+    where: Place
     what: str
     mend: str = "Change the setting, or 'controls' in the scenario if the equipment can do it."
 

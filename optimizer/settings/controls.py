@@ -11,6 +11,7 @@ from pydantic import Field, ValidationInfo, field_validator
 
 from optimizer.base.calendar import DAY_NAMES, AfterMidnight
 from optimizer.base.documents import Document
+from optimizer.base.errors import Mistake
 
 Action = Literal["charge", "hold", "cover", "sell"]
 DayTypes = Literal["every_day", "weekday_weekend", "weekday_saturday_sunday", "each_day"]
@@ -69,9 +70,9 @@ class Controls(Document):
     @classmethod
     def _divides_the_whole(cls, step: float | None, info: ValidationInfo) -> float | None:
         if step is not None and abs(100 / step - round(100 / step)) > 1e-9:
-            raise ValueError(
-                f"{info.field_name} is {step:g}, which does not divide 100 %"
-                " | Give a step such as 1, 2, 5, 10 or 25."
+            raise Mistake(
+                f"{info.field_name} is {step:g}, which does not divide 100 %",
+                "Give a step such as 1, 2, 5, 10 or 25.",
             )
         return step
 

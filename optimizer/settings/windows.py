@@ -26,6 +26,7 @@ from optimizer.base.calendar import (
     span_text,
 )
 from optimizer.base.documents import Document
+from optimizer.base.errors import Mistake
 from optimizer.base.timegrid import BoolArray, IntArray
 from optimizer.base.units import MINUTES_PER_DAY, clock, number, read_clock
 from optimizer.settings.controls import DAY_SETS, Action, Controls
@@ -70,23 +71,24 @@ class Window(Document):
         try:
             minute = read_clock(text)
         except ValueError as failure:
-            raise ValueError(f"{info.field_name}: {failure} | Write it as 05:30.") from None
+            raise Mistake(f"{info.field_name}: {failure}", "Write it as 05:30.") from None
         if info.field_name == "start" and minute == MINUTES_PER_DAY:
-            raise ValueError("start is '24:00', the end of the day | Write 00:00.")
+            raise Mistake("start is '24:00', the end of the day", "Write 00:00.")
         return text
 
     @model_validator(mode="after")
     def _limits_fit_the_action(self) -> Window:
         if self.begin % MINUTES_PER_DAY == self.finish % MINUTES_PER_DAY and not self.whole_day:
-            raise ValueError(
-                f"the window {self.start} to {self.end} holds no time"
-                " | Write the whole day as 00:00 to 24:00."
+            raise Mistake(
+                f"the window {self.start} to {self.end} holds no time",
+                "Write the whole day as 00:00 to 24:00.",
             )
         for name in ("until_pct", "down_to_pct", "grid_kw", "power_kw"):
             if getattr(self, name) is not None and name not in LIMITS_OF_ACTION[self.action]:
-                raise ValueError(
-                    f"the action {self.action!r} takes no {name}"
-                    f" | It takes {', '.join(LIMITS_OF_ACTION[self.action])}. | {name}"
+                raise Mistake(
+                    f"the action {self.action!r} takes no {name}",
+                    f"It takes {', '.join(LIMITS_OF_ACTION[self.action])}.",
+                    name,
                 )
         return self
 
@@ -190,9 +192,10 @@ class DaySet(Document):
             double = np.flatnonzero(inside & (taken >= 0))
             if len(double):
                 other = self.windows[int(taken[double[0]])]
-                raise ValueError(
+                raise Mistake(
                     f"the windows {other.span()} and {window.span()} overlap at"
-                    f" {clock(int(double[0]))} | Let each time of the day lie in one window."
+                    f" {clock(int(double[0]))}",
+                    "Let each time of the day lie in one window.",
                 )
             taken[inside] = place
         return self
@@ -209,17 +212,19 @@ class SeasonSet(Document):
     def _days_stand_once(self) -> SeasonSet:
         wrong = [month for month in self.months if not 1 <= month <= 12]
         if wrong or len(set(self.months)) != len(self.months):
-            raise ValueError(
-                f"the months {self.months} are not each one of 1 to 12, once"
-                " | List each month once, e.g. [6, 7, 8, 9]."
+            raise Mistake(
+                f"the months {self.months} are not each one of 1 to 12, once",
+                "List each month once, e.g. [6, 7, 8, 9].",
             )
         weekdays = [day for part in self.day_sets for day in part.weekdays]
         if sorted(weekdays) != list(range(7)):
-            raise ValueError(
+            raise Mistake(
                 f"the day sets {[part.days for part in self.day_sets]} do not hold each weekday once:"
-                f" {_not_once(weekdays)} | Give 'every day', or 'weekdays' and 'weekends', or"
+                f" {_not_once(weekdays)}",
+                "Give 'every day', or 'weekdays' and 'weekends', or"
                 " 'weekdays', 'Saturdays' and 'Sundays', or the seven from 'Mondays' to 'Sundays'; a"
-                " day set may have no windows. | day_sets"
+                " day set may have no windows.",
+                "day_sets",
             )
         return self
 
@@ -257,9 +262,10 @@ class Settings(Document):
         double = sorted({month for month in months if months.count(month) > 1})
         if double:
             second = [s for s, season in enumerate(self.seasons) if double[0] in season.months][1]
-            raise ValueError(
-                f"{MONTH_NAMES[double[0] - 1]} stands in two season sets | Let each month stand in"
-                f" one. | seasons.{second}.months"
+            raise Mistake(
+                f"{MONTH_NAMES[double[0] - 1]} stands in two season sets",
+                "Let each month stand in one.",
+                ("seasons", second, "months"),
             )
         return self
 

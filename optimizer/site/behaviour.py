@@ -11,6 +11,7 @@ from typing import Any, Literal
 from pydantic import Field, model_validator
 
 from optimizer.base.documents import Document
+from optimizer.base.errors import Mistake
 
 
 class Behaviour(Document):
@@ -42,20 +43,23 @@ class Behaviour(Document):
     @classmethod
     def _in_two_facts(cls, data: Any) -> Any:
         if isinstance(data, dict) and "pv_order" in data:
-            raise ValueError(
-                "pv_order is no longer known: two keys say where PV goes | Write pv_charges_first: true"
+            raise Mistake(
+                "pv_order is no longer known: two keys say where PV goes",
+                "Write pv_charges_first: true"
                 " where the battery stood before the building, surplus_first: export where export"
-                " stood before the battery; neither where the battery stood between. | pv_order"
+                " stood before the battery; neither where the battery stood between.",
+                "pv_order",
             )
         return data
 
     @model_validator(mode="after")
     def _surplus_has_a_choice(self) -> Behaviour:
         if self.pv_charges_first and self.surplus_first == "export":
-            raise ValueError(
+            raise Mistake(
                 "PV that fills the battery before it covers the building leaves nothing to export"
-                " before the battery: surplus is then what the battery could not take | Leave"
-                " surplus_first out, or write pv_charges_first: false. | surplus_first"
+                " before the battery: surplus is then what the battery could not take",
+                "Leave surplus_first out, or write pv_charges_first: false.",
+                "surplus_first",
             )
         return self
 

@@ -12,6 +12,7 @@ from typing import Literal
 from pydantic import Field, model_validator
 
 from optimizer.base.documents import Document
+from optimizer.base.errors import Mistake
 from optimizer.site.behaviour import AS_STATED, Behaviour
 from optimizer.site.loads import Warranty
 
@@ -42,22 +43,23 @@ class Battery(Document):
     @model_validator(mode="after")
     def _room(self) -> Battery:
         if self.floor_pct >= self.ceiling_pct:
-            raise ValueError(
+            raise Mistake(
                 f"the battery's floor of {self.floor_pct:g} % is not below its ceiling of"
-                f" {self.ceiling_pct:g} % | Lower the floor or raise the ceiling."
+                f" {self.ceiling_pct:g} %",
+                "Lower the floor or raise the ceiling.",
             )
         hours = self.capacity_kwh / max(self.charge_kw, self.discharge_kw)
         if hours < 0.05:
-            raise ValueError(
+            raise Mistake(
                 f"the battery of {self.capacity_kwh:g} kWh would be empty in {hours * 60:.1f} minutes"
-                f" at {self.charge_kw:g} or {self.discharge_kw:g} kW"
-                " | Check that power is in kW and capacity in kWh."
+                f" at {self.charge_kw:g} or {self.discharge_kw:g} kW",
+                "Check that power is in kW and capacity in kWh.",
             )
         if hours > MAX_HOURS_TO_FILL:
-            raise ValueError(
+            raise Mistake(
                 f"the battery of {self.capacity_kwh:g} kWh would need {hours:,.0f} hours at"
-                f" {self.charge_kw:g} or {self.discharge_kw:g} kW"
-                " | Check that power is in kW and capacity in kWh."
+                f" {self.charge_kw:g} or {self.discharge_kw:g} kW",
+                "Check that power is in kW and capacity in kWh.",
             )
         return self
 
@@ -78,9 +80,10 @@ class Inverter(Document):
     @model_validator(mode="after")
     def _seconds_of_a_surge(self) -> Inverter:
         if self.surge_s is not None and self.surge_kw is None:
-            raise ValueError(
-                f"surge_s is {self.surge_s:g}, but surge_kw is missing"
-                " | Give both from the data sheet, or leave both out. | surge_s"
+            raise Mistake(
+                f"surge_s is {self.surge_s:g}, but surge_kw is missing",
+                "Give both from the data sheet, or leave both out.",
+                "surge_s",
             )
         return self
 
@@ -100,9 +103,10 @@ class Photovoltaic(Document):
     @model_validator(mode="after")
     def _one_inverter(self) -> Photovoltaic:
         if self.coupling == "dc" and self.ac_limit_kw is not None:
-            raise ValueError(
+            raise Mistake(
                 f"pv.ac_limit_kw is {self.ac_limit_kw:g} kW although the PV is coupled on the DC"
-                " side | Remove it; the limit of a hybrid plant is inverter.ac_limit_kw."
+                " side",
+                "Remove it; the limit of a hybrid plant is inverter.ac_limit_kw.",
             )
         return self
 

@@ -10,6 +10,7 @@ from typing import Annotated, Literal
 from pydantic import Field, model_validator
 
 from optimizer.base.documents import Document
+from optimizer.base.errors import Mistake
 
 CodeLetter = Literal[
     "A", "B", "C", "D", "E", "F", "G", "H", "J", "K", "L", "M", "N", "P", "R", "S", "T", "U", "V",
@@ -33,9 +34,9 @@ class Motor(Document):
     def _told_in_one_way(self) -> Motor:
         if (self.code_letter is None) == (self.locked_rotor_a is None):
             found = "neither" if self.code_letter is None else "both"
-            raise ValueError(
-                f"the motor's start is told by {found} of code_letter and locked_rotor_a"
-                " | Give the one that its plate shows."
+            raise Mistake(
+                f"the motor's start is told by {found} of code_letter and locked_rotor_a",
+                "Give the one that its plate shows.",
             )
         return self
 
@@ -58,9 +59,10 @@ class Load(Document):
     @model_validator(mode="after")
     def _one_start(self) -> Load:
         if self.motor is not None and self.starting_factor is not None:
-            raise ValueError(
-                f"the start of {self.name!r} is told twice | Keep motor or starting_factor."
-                " | starting_factor"
+            raise Mistake(
+                f"the start of {self.name!r} is told twice",
+                "Keep motor or starting_factor.",
+                "starting_factor",
             )
         return self
 
@@ -90,9 +92,10 @@ class InAnOutage(Document):
     @model_validator(mode="after")
     def _is_followed_so_long(self) -> InAnOutage:
         if self.hours is not None and self.hours > MOST_HOURS:
-            raise ValueError(
-                f"hours is {self.hours:g}, but outages are followed for {MOST_HOURS} h only"
-                f" | Wish for at most {MOST_HOURS} hours. | hours"
+            raise Mistake(
+                f"hours is {self.hours:g}, but outages are followed for {MOST_HOURS} h only",
+                f"Wish for at most {MOST_HOURS} hours.",
+                "hours",
             )
         return self
 
@@ -107,9 +110,11 @@ class Panel(Document):
     @model_validator(mode="after")
     def _main_protects_the_busbar(self) -> Panel:
         if self.main_breaker_a > self.busbar_a:
-            raise ValueError(
+            raise Mistake(
                 f"the main breaker of {self.main_breaker_a:g} A is larger than the busbar of"
-                f" {self.busbar_a:g} A | Check that the two are not exchanged. | main_breaker_a"
+                f" {self.busbar_a:g} A",
+                "Check that the two are not exchanged.",
+                "main_breaker_a",
             )
         return self
 

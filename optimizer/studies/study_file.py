@@ -13,6 +13,7 @@ from typing import Annotated, Any, Literal
 from pydantic import Field, model_validator
 
 from optimizer.base.documents import Document
+from optimizer.base.errors import Mistake
 from optimizer.economics.assumptions import Terms
 from optimizer.economics.cash_flow import Fading
 from optimizer.economics.monte_carlo import Draws
@@ -61,11 +62,11 @@ class Vary(Document):
             if values is None:
                 continue
             if not values:
-                raise ValueError(
-                    f"{name} lists nothing | List at least one value, or leave it out. | {name}"
+                raise Mistake(
+                    f"{name} lists nothing", "List at least one value, or leave it out.", name
                 )
             if (twice := _first_twice(values)) is not None:
-                raise ValueError(f"{name} lists {twice} twice | Leave one of them out. | {name}")
+                raise Mistake(f"{name} lists {twice} twice", "Leave one of them out.", name)
         return self
 
 
@@ -118,9 +119,10 @@ class BestSize(Document):
     @model_validator(mode="after")
     def _rises(self) -> BestSize:
         if self.to_kwh <= self.from_kwh:
-            raise ValueError(
-                f"to_kwh is {self.to_kwh:g}, not above from_kwh of {self.from_kwh:g}"
-                " | Give the smaller size first. | to_kwh"
+            raise Mistake(
+                f"to_kwh is {self.to_kwh:g}, not above from_kwh of {self.from_kwh:g}",
+                "Give the smaller size first.",
+                "to_kwh",
             )
         return self
 
@@ -157,9 +159,10 @@ class Ranges(Document):
                 continue
             low = least.get(name, -100 if name in {"battery_price_pct", "operating_pct"} else -50)
             if not low <= pair[0] < pair[1] or not math.isfinite(pair[1]):
-                raise ValueError(
-                    f"{name} is {pair[0]:g} to {pair[1]:g} | Give the lower value first, not below"
-                    f" {low:g}. | {name}"
+                raise Mistake(
+                    f"{name} is {pair[0]:g} to {pair[1]:g}",
+                    f"Give the lower value first, not below {low:g}.",
+                    name,
                 )
         return self
 
@@ -207,29 +210,33 @@ class StudyFile(Document):
             }  # fmt: skip
             for name, value in needs.items():
                 if value:
-                    raise ValueError(
-                        f"{name} is given, but not money, without which it says nothing"
-                        f" | Add the section money, or leave {name} out. | {name}"
+                    raise Mistake(
+                        f"{name} is given, but not money, without which it says nothing",
+                        f"Add the section money, or leave {name} out.",
+                        tuple(name.split(".")),
                     )
         if self.best_size is not None and self.money and self.money.against == "no_windows":
-            raise ValueError(
-                "best_size is asked for over no_windows, which itself changes with the size"
-                " | Write money.against: no_battery, or leave best_size out. | best_size"
+            raise Mistake(
+                "best_size is asked for over no_windows, which itself changes with the size",
+                "Write money.against: no_battery, or leave best_size out.",
+                "best_size",
             )
         if self.combined_count > MOST_CASES:
-            raise ValueError(
-                f"{self.combined_count:,} cases are more than {MOST_CASES:,} | Vary less at once, or"
-                " write combine: one_at_a_time. | vary"
+            raise Mistake(
+                f"{self.combined_count:,} cases are more than {MOST_CASES:,}",
+                "Vary less at once, or write combine: one_at_a_time.",
+                "vary",
             )
         return self
 
     def _refuse_unknown_names(self) -> None:
         if (twice := _first_twice(self.sites)) is not None:
-            raise ValueError(f"sites lists {twice!r} twice | Leave one of them out. | sites")
+            raise Mistake(f"sites lists {twice!r} twice", "Leave one of them out.", "sites")
         if OWN in self.controls:
-            raise ValueError(
-                f"controls names a set {OWN!r}, which means each scenario's own | Choose another"
-                " name. | controls"
+            raise Mistake(
+                f"controls names a set {OWN!r}, which means each scenario's own",
+                "Choose another name.",
+                "controls",
             )
         self._refuse_controls_that_cannot_cover()
         self._refuse_unknown_controls()
@@ -239,18 +246,20 @@ class StudyFile(Document):
     def _refuse_controls_that_cannot_cover(self) -> None:
         for name, controls in self.controls.items():
             if "cover" not in controls.actions:
-                raise ValueError(
-                    f"controls.{name}.actions lacks 'cover', which is how equipment works without windows"
-                    f" | Add cover to the actions. | controls.{name}.actions"
+                raise Mistake(
+                    f"controls.{name}.actions lacks 'cover', which is how equipment works without windows",
+                    "Add cover to the actions.",
+                    ("controls", name, "actions"),
                 )
 
     def _refuse_unknown_controls(self) -> None:
         for place, name in enumerate(self.vary.controls or []):
             if name != OWN and name not in self.controls:
                 known = ", ".join([OWN, *self.controls])
-                raise ValueError(
-                    f"there are no controls called {name!r}; there are: {known} | Describe them under"
-                    f" controls, or name one of these. | vary.controls.{place}"
+                raise Mistake(
+                    f"there are no controls called {name!r}; there are: {known}",
+                    "Describe them under controls, or name one of these.",
+                    ("vary", "controls", place),
                 )
 
     def _refuse_what_drops_nothing(self) -> None:
@@ -259,23 +268,26 @@ class StudyFile(Document):
         for place, dropped in enumerate(self.leave_out):
             for key, value in dropped.given.items():
                 if value not in listed[key]:
-                    raise ValueError(
-                        f"leave_out names {key}: {value}, which is not among what varies"
-                        f" | Name a value that is listed, or it drops nothing. | leave_out.{place}.{key}"
+                    raise Mistake(
+                        f"leave_out names {key}: {value}, which is not among what varies",
+                        "Name a value that is listed, or it drops nothing.",
+                        ("leave_out", place, key),
                     )
 
     def _refuse_what_is_added_nowhere(self) -> None:
         sites = set(self.sites)
         for place, added in enumerate(self.also):
             if added.site is not None and added.site not in sites:
-                raise ValueError(
-                    f"also names the site {added.site!r}, which is not listed | List it under sites."
-                    f" | also.{place}.site"
+                raise Mistake(
+                    f"also names the site {added.site!r}, which is not listed",
+                    "List it under sites.",
+                    ("also", place, "site"),
                 )
             if added.controls not in {None, OWN, *self.controls}:
-                raise ValueError(
-                    f"also names the controls {added.controls!r}, which are not described"
-                    f" | Describe them under controls. | also.{place}.controls"
+                raise Mistake(
+                    f"also names the controls {added.controls!r}, which are not described",
+                    "Describe them under controls.",
+                    ("also", place, "controls"),
                 )
 
     @property

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pvlib
 import pytest
+from pydantic import ValidationError
 
 from optimizer.base.calendar import Holidays
 from optimizer.base.documents import Source
@@ -589,6 +590,6 @@ def test_mistakes_in_a_recipe_are_told_by_the_key() -> None:
             {"kind": "car", "kwh_per_day": 30, "hours": "22:00-24:00", "power_kw": 7}]},
          "do not fit into 2 hours"),
     ):  # fmt: skip
-        with pytest.raises(ValueError, match=told) as failure:
+        with pytest.raises(ValidationError, match=told) as failure:
             ForecastRecipe.model_validate(words)
-        assert " | " in str(failure.value)
+        assert failure.value.errors()[0]["ctx"]["error"].mend

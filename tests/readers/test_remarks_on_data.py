@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from optimizer.base.errors import SeriesError
+from optimizer.base.errors import Mistake, SeriesError
 from optimizer.base.timegrid import TimeGrid, zone_named
 from optimizer.metering.found import Request
 from optimizer.metering.meter_csv import read_meter
@@ -48,8 +48,10 @@ def test_a_zone_without_summer_time_is_told(tmp_path: Path):
      ("Central European Time", "Europe/Berlin"), ("Europe/Dubling", "Europe/Dublin")],
 )  # fmt: skip
 def test_an_unknown_zone_is_answered_with_one_near_it(name: str, zone: str):
-    with pytest.raises(ValueError, match=f"such as {zone}"):
+    with pytest.raises(Mistake) as caught:
         zone_named(name)
+
+    assert f"such as {zone}" in caught.value.mend
 
 
 def test_stray_quotes_that_swallow_rows_are_told_by_the_row_that_opens_them(tmp_path: Path):

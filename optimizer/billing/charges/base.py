@@ -17,8 +17,8 @@ import numpy as np
 from pydantic import Field
 
 from optimizer.base.calendar import DayCalendar, When, read_span
-from optimizer.base.documents import Document, Location, Source
-from optimizer.base.errors import TariffError
+from optimizer.base.documents import Document, Source
+from optimizer.base.errors import Place, TariffError
 from optimizer.base.timegrid import BillingPeriods, BoolArray, FloatArray, IntArray, TimeGrid
 from optimizer.base.units import clock
 from optimizer.billing.history import History
@@ -64,7 +64,7 @@ class Context:
     calendar: DayCalendar
     in_force: BoolArray
     source: Source
-    location: Location
+    location: Place
     read_prices: Callable[[Path, str, str], FloatArray]
     history: History
     declared: dict[str, str] = field(default_factory=dict)

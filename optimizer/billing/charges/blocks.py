@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from itertools import pairwise
 
+from optimizer.base.errors import Mistake
 from optimizer.cost.expression import ZERO, Constant, Largest, Node, Scale, Sum, above, minus
 
 
@@ -66,27 +67,30 @@ def refuse_wrong_ends(ends: Sequence[Sequence[tuple[float, str]]], end_key: str)
 
     Raises
     ------
-    ValueError
+    Mistake
         With what is wrong, its mend and its place.
     """
     last = len(ends) - 1
     highest: dict[str, float] = {}
     for number, given in enumerate(ends):
-        where = f"blocks.{number}"
+        where = ("blocks", number)
         if number == last and given:
             size, unit = given[0]
-            raise ValueError(
-                f"the last block ends at {size:g} {unit}"
-                f" | Remove its end: it has all that is above. | {where}"
+            raise Mistake(
+                f"the last block ends at {size:g} {unit}",
+                "Remove its end: it has all that is above.",
+                where,
             )
         if number < last and len(given) != 1:
             found, mend = ("two ends", "Keep one.") if given else ("no end", f"Give it {end_key}.")
-            raise ValueError(f"a block before the last has {found} | {mend} | {where}")
+            raise Mistake(f"a block before the last has {found}", mend, where)
         for size, unit in given:
             if size <= highest.get(unit, 0.0):
-                raise ValueError(
+                raise Mistake(
                     f"the ends of the blocks do not rise: {highest[unit]:g} {unit}, then"
-                    f" {size:g} {unit} | Sort the blocks. | {where}"
+                    f" {size:g} {unit}",
+                    "Sort the blocks.",
+                    where,
                 )
             highest[unit] = size
 
@@ -96,17 +100,19 @@ def refuse_wrong_starts(starts: Sequence[float], one: str, unit: str, key: str) 
 
     Raises
     ------
-    ValueError
+    Mistake
         With what is wrong, its mend and its place.
     """
     if starts[0] != 0:
-        raise ValueError(
-            f"the first {one} begins at {starts[0]:g}{unit}, not at 0"
-            f" | Add one from 0, or let it begin there. | {key}.0"
+        raise Mistake(
+            f"the first {one} begins at {starts[0]:g}{unit}, not at 0",
+            "Add one from 0, or let it begin there.",
+            (key, 0),
         )
     for number, (before, after) in enumerate(pairwise(starts), start=1):
         if after <= before:
-            raise ValueError(
-                f"the {key} do not rise: {before:g}{unit}, then {after:g}{unit}"
-                f" | Sort the {key}. | {key}.{number}"
+            raise Mistake(
+                f"the {key} do not rise: {before:g}{unit}, then {after:g}{unit}",
+                f"Sort the {key}.",
+                (key, number),
             )

@@ -10,6 +10,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
+from optimizer.base.errors import Mistake
 from optimizer.billing.charges.banks import Settled, settled_alone, settled_in_turn
 from optimizer.billing.charges.base import ChargeBase, Context, Line
 from optimizer.billing.charges.net_energy import MonthDay
@@ -35,13 +36,16 @@ class CreditBank(ChargeBase):
     def _words_fit_together(self) -> CreditBank:
         twice = set(self.credits) & set(self.offset)
         if twice:
-            raise ValueError(
-                f"{sorted(twice)} stand under credits and under offset | Keep each in one. | offset"
+            raise Mistake(
+                f"{sorted(twice)} stand under credits and under offset",
+                "Keep each in one.",
+                "offset",
             )
         if self.left_over == "lost" and (self.reset or self.expire_after_periods):
-            raise ValueError(
-                "credits that are lost at once have no reset | Remove it, or write left_over:"
-                " carried. | left_over"
+            raise Mistake(
+                "credits that are lost at once have no reset",
+                "Remove it, or write left_over: carried.",
+                "left_over",
             )
         return self
 

@@ -24,7 +24,7 @@ from pydantic import Field, model_validator
 
 from optimizer.base.calendar import When
 from optimizer.base.documents import Document
-from optimizer.base.errors import TariffError
+from optimizer.base.errors import Mistake, TariffError
 from optimizer.base.timegrid import BillingPeriod, IntArray, interval_of_step
 from optimizer.base.units import clock
 from optimizer.billing.charges.base import PAST_PEAKS, ChargeBase, Context, Line, Rounding
@@ -62,14 +62,17 @@ class Contract(Document):
     def _words_fit_together(self) -> Contract:
         if (self.exceeded_at_pct is None) != (self.times == 0):
             given = "times" if self.exceeded_at_pct is None else "exceeded_at_pct"
-            raise ValueError(
-                f"exceeded_at_pct and times belong together, but only {given} is given"
-                f" | Give both or none. | {given}"
+            raise Mistake(
+                f"exceeded_at_pct and times belong together, but only {given} is given",
+                "Give both or none.",
+                given,
             )
         if self.exceeded_at_pct is not None and self.exceeded_at_pct < self.at_least_pct:
-            raise ValueError(
+            raise Mistake(
                 f"exceeded_at_pct is {self.exceeded_at_pct:g}, below at_least_pct of"
-                f" {self.at_least_pct:g} | Let what is exceeded lie above. | exceeded_at_pct"
+                f" {self.at_least_pct:g}",
+                "Let what is exceeded lie above.",
+                "exceeded_at_pct",
             )
         return self
 
@@ -127,23 +130,29 @@ class DemandCharge(When, ChargeBase):
     @model_validator(mode="after")
     def _priced_in_one_way(self) -> DemandCharge:
         if (self.per_kw is None) == (self.blocks is None):
-            raise ValueError(
-                f"the charge {self.name!r} has {'no price' if self.blocks is None else 'two prices'}"
-                " | Give one of per_kw and blocks."
+            raise Mistake(
+                f"the charge {self.name!r} has {'no price' if self.blocks is None else 'two prices'}",
+                "Give one of per_kw and blocks.",
             )
         ends = [block.up_to_kw for block in self.blocks or ()]
         refuse_wrong_ends([[] if end is None else [(end, "kW")] for end in ends], "up_to_kw")
         if self.rolling_minutes and self.interval_minutes % self.rolling_minutes:
-            raise ValueError(
+            raise Mistake(
                 f"{self.interval_minutes} min is no multiple of the subinterval of"
-                f" {self.rolling_minutes} min | Correct one of them. | rolling_minutes"
+                f" {self.rolling_minutes} min",
+                "Correct one of them.",
+                "rolling_minutes",
             )
         if self.highest == 1 and self.one_per != "interval":
-            raise ValueError("one_per matters only where several peaks are averaged"
-                             " | Give highest, or remove one_per. | one_per")  # fmt: skip
+            raise Mistake(
+                "one_per matters only where several peaks are averaged",
+                "Give highest, or remove one_per.",
+                "one_per",
+            )
         if self.at_least_mean_kw and self.mean_of_months is None:
-            raise ValueError("at_least_mean_kw needs mean_of_months"
-                             " | Use at_least_kw. | at_least_mean_kw")  # fmt: skip
+            raise Mistake(
+                "at_least_mean_kw needs mean_of_months", "Use at_least_kw.", "at_least_mean_kw"
+            )
         self._refuse_open_months()
         return self
 
@@ -157,11 +166,12 @@ class DemandCharge(When, ChargeBase):
         }
         longer = [words for words, is_so in told.items() if is_so]
         if self.seasons is not None and longer and self.billed_in is None:
-            raise ValueError(
+            raise Mistake(
                 f"{self.name!r} measures demand in {', '.join(self.seasons)} and has {longer[0]}, so it"
-                " is open whether other months are billed too"
-                " | Write billed_in: every month, or billed_in: with the numbers of the months that"
-                " pay. | seasons"
+                " is open whether other months are billed too",
+                "Write billed_in: every month, or billed_in: with the numbers of the months that"
+                " pay.",
+                "seasons",
             )
 
     def lines(self, context: Context) -> list[Line]:

@@ -16,8 +16,8 @@ import numpy as np
 from pydantic import Field, model_validator
 
 from optimizer.base.calendar import DAY_NAMES, HOLIDAY, WHEN_KEYS, When, span_text
-from optimizer.base.documents import Document, Location
-from optimizer.base.errors import TariffError
+from optimizer.base.documents import Document
+from optimizer.base.errors import Mistake, Place, TariffError
 from optimizer.base.flows import FlowName
 from optimizer.base.timegrid import BoolArray, IntArray
 from optimizer.billing.charges.base import ChargeBase, Context, Line, Rounding
@@ -67,33 +67,38 @@ class EnergyBlocks(Document):
         refuse_wrong_ends([block.ends() for block in self.blocks], "up_to_kwh or up_to_h")
         hours = [number for number, block in enumerate(self.blocks) if block.up_to_h is not None]
         if hours and self.demand is None:
-            raise ValueError(
-                "up_to_h counts hours of a demand, but none is named"
-                f" | Name the demand charge as demand: ... | blocks.{hours[0]}.up_to_h"
+            raise Mistake(
+                "up_to_h counts hours of a demand, but none is named",
+                "Name the demand charge as demand: ...",
+                ("blocks", hours[0], "up_to_h"),
             )
         if self.demand is not None and not hours:
-            raise ValueError(
-                f"demand is {self.demand!r}, but no block ends at hours of it"
-                " | Give blocks up_to_h, or remove demand. | demand"
+            raise Mistake(
+                f"demand is {self.demand!r}, but no block ends at hours of it",
+                "Give blocks up_to_h, or remove demand.",
+                "demand",
             )
         if self.counted_over != "period" and (hours or self.per_days):
             what = "up_to_h" if hours else "per_days"
-            raise ValueError(
+            raise Mistake(
                 f"{what} is for sizes of one period, but they are counted over the"
-                f" {self.counted_over} | Leave out counted_over or {what}. | counted_over"
+                f" {self.counted_over}",
+                f"Leave out counted_over or {what}.",
+                "counted_over",
             )
         if hours and self.per_days:
-            raise ValueError(
-                "hours of demand are counted in one period | Leave out per_days. | per_days"
+            raise Mistake(
+                "hours of demand are counted in one period", "Leave out per_days.", "per_days"
             )
         if self.unless_days and not self.per_days:
-            raise ValueError(
-                "unless_days needs per_days | Say how many days sizes hold for. | unless_days"
+            raise Mistake(
+                "unless_days needs per_days", "Say how many days sizes hold for.", "unless_days"
             )
         if self.unless_days and self.unless_days[0] > self.unless_days[1]:
-            raise ValueError(
-                f"unless_days is {self.unless_days}, which holds no number of days"
-                " | Put the smaller first. | unless_days"
+            raise Mistake(
+                f"unless_days is {self.unless_days}, which holds no number of days",
+                "Put the smaller first.",
+                "unless_days",
             )
         return self
 
@@ -112,14 +117,14 @@ class EnergyRate(When):
     @model_validator(mode="after")
     def _otherwise_stands_alone(self) -> EnergyRate:
         if self.otherwise and set(WHEN_KEYS) & self.model_fields_set:
-            raise ValueError(
-                f"the rate {self.name!r} says 'otherwise' and also when it holds"
-                " | Keep one of the two."
+            raise Mistake(
+                f"the rate {self.name!r} says 'otherwise' and also when it holds",
+                "Keep one of the two.",
             )
         if (self.per_kwh is None) == (self.blocks is None):
-            raise ValueError(
-                f"the rate {self.name!r} has {'no price' if self.blocks is None else 'two prices'}"
-                " | Give one of per_kwh and blocks."
+            raise Mistake(
+                f"the rate {self.name!r} has {'no price' if self.blocks is None else 'two prices'}",
+                "Give one of per_kwh and blocks.",
             )
         return self
 
@@ -141,7 +146,7 @@ class PricedPart:
     mask: BoolArray
     price: float | EnergyBlocks
     seasons: list[str] | None
-    inner: Location
+    inner: Place
     where: str
 
 
@@ -163,20 +168,22 @@ class PricedEnergy(When, ChargeBase):
         ways = ("per_kwh", "blocks", "rates", "series")
         given = [name for name in ways if getattr(self, name) is not None]
         if len(given) != 1 or self.rates == []:
-            raise ValueError(
-                f"the charge {self.name!r} is priced by {given or 'nothing'}"
-                " | Give exactly one of per_kwh, blocks, rates (not empty), series."
+            raise Mistake(
+                f"the charge {self.name!r} is priced by {given or 'nothing'}",
+                "Give exactly one of per_kwh, blocks, rates (not empty), series.",
             )
         if self.series is not None and self.round_kwh is not None:
-            raise ValueError(
-                "the energy of a price series has a price for each step and cannot be rounded"
-                " | Remove round_kwh, or use round_amount. | round_kwh"
+            raise Mistake(
+                "the energy of a price series has a price for each step and cannot be rounded",
+                "Remove round_kwh, or use round_amount.",
+                "round_kwh",
             )
         when = [k for k in WHEN_KEYS if k in self.model_fields_set]
         if self.rates is not None and when:
-            raise ValueError(
-                f"the charge {self.name!r} has rates and also says when it holds"
-                f" | Say it in the rates. | {when[0]}"
+            raise Mistake(
+                f"the charge {self.name!r} has rates and also says when it holds",
+                "Say it in the rates.",
+                when[0],
             )
         return self
 

@@ -11,6 +11,7 @@ from typing import Literal
 
 from pydantic import Field, model_validator
 
+from optimizer.base.errors import Mistake
 from optimizer.base.timegrid import BillingPeriod
 from optimizer.billing.charges.base import ChargeBase, Context, Line
 from optimizer.cost.expression import Constant
@@ -31,7 +32,7 @@ class FixedCharge(ChargeBase):
     @model_validator(mode="after")
     def _month_days_of_months(self) -> FixedCharge:
         if self.month_days is not None and self.per != "month":
-            raise ValueError("month_days prorates months | Write per: month. | month_days")
+            raise Mistake("month_days prorates months", "Write per: month.", "month_days")
         return self
 
     def lines(self, context: Context) -> list[Line]:

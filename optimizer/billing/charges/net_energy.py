@@ -11,6 +11,7 @@ import numpy as np
 from pydantic import AfterValidator, Field, model_validator
 
 from optimizer.base.calendar import month_and_day
+from optimizer.base.errors import Mistake
 from optimizer.billing.charges.banks import Settled, settled_alone, settled_in_turn
 from optimizer.billing.charges.base import Context, Line
 from optimizer.billing.charges.energy import EnergyBlocks, PerKwh, PricedEnergy, PricedPart
@@ -19,7 +20,7 @@ from optimizer.cost.expression import ZERO, FlowSum, Node, Scale, Sum, Tally, mi
 
 def _readable(text: str) -> str:
     if month_and_day(text) == (2, 29):
-        raise ValueError(f"{text!r} is no day of every year | Write 02-28 or 03-01.")
+        raise Mistake(f"{text!r} is no day of every year", "Write 02-28 or 03-01.")
     return text
 
 
@@ -45,25 +46,29 @@ class NetEnergyCharge(PricedEnergy):
     @model_validator(mode="after")
     def _words_fit_together(self) -> NetEnergyCharge:
         if self.series is not None:
-            raise ValueError("net energy has fixed prices | Use per_kwh or rates. | series")
+            raise Mistake("net energy has fixed prices", "Use per_kwh or rates.", "series")
         in_rates = [
             number for number, rate in enumerate(self.rates or ()) if rate.blocks is not None
         ]
         if self.blocks is not None or in_rates:
-            where = f"rates.{in_rates[0]}.blocks" if in_rates else "blocks"
-            raise ValueError(
-                f"{self.name!r} prices net energy by blocks, which is not supported"
-                f" | Use one price for each part of the calendar. | {where}"
+            where = ("rates", in_rates[0], "blocks") if in_rates else "blocks"
+            raise Mistake(
+                f"{self.name!r} prices net energy by blocks, which is not supported",
+                "Use one price for each part of the calendar.",
+                where,
             )
         if self.left_over == "lost" and self.netted_over == "period" and self.surplus_per_kwh:
-            raise ValueError(
-                "what is lost earns no surplus_per_kwh"
-                " | Remove it, or write left_over: paid. | surplus_per_kwh"
+            raise Mistake(
+                "what is lost earns no surplus_per_kwh",
+                "Remove it, or write left_over: paid.",
+                "surplus_per_kwh",
             )
         if not self.carries and (self.reset is not None or self.expire_after_periods is not None):
-            raise ValueError(
+            raise Mistake(
                 "reset and expire_after_periods are for credits that are carried from period to"
-                " period | Remove them, or write left_over: carried. | left_over"
+                " period",
+                "Remove them, or write left_over: carried.",
+                "left_over",
             )
         return self
 

@@ -12,7 +12,7 @@ import numpy as np
 from pydantic import Field, model_validator
 
 from optimizer.base.documents import Document
-from optimizer.base.errors import TariffError
+from optimizer.base.errors import Mistake, TariffError
 from optimizer.billing.charges.base import ChargeBase, Context, Line
 from optimizer.billing.charges.blocks import refuse_wrong_starts
 from optimizer.cost.expression import Choice, FlowSum, Node, Scale, Sum, minus
@@ -39,12 +39,12 @@ class PercentageCharge(ChargeBase):
     def _said_once(self) -> PercentageCharge:
         if (self.percent is None) == (self.bands is None):
             found = "no percentage" if self.bands is None else "two percentages"
-            raise ValueError(f"{self.name!r} has {found} | Give one of percent and bands.")
+            raise Mistake(f"{self.name!r} has {found}", "Give one of percent and bands.")
         if self.bands is not None:
             refuse_wrong_starts([band.from_kwh for band in self.bands], "band", " kWh", "bands")
         if self.of != "all above" and len(set(self.of)) < len(self.of):
-            raise ValueError(
-                f"{self.name!r} names a charge twice in {self.of} | Name each charge once. | of"
+            raise Mistake(
+                f"{self.name!r} names a charge twice in {self.of}", "Name each charge once.", "of"
             )
         return self
 

@@ -13,6 +13,7 @@ from pydantic import Field, model_validator
 
 from optimizer.base.calendar import When
 from optimizer.base.documents import Document
+from optimizer.base.errors import Mistake
 from optimizer.base.flows import Flows
 from optimizer.base.timegrid import IntArray, interval_of_step
 from optimizer.billing.charges.base import ChargeBase, Context, Line, Rounding
@@ -82,9 +83,9 @@ class ReactiveCharge(When, ChargeBase):
     @model_validator(mode="after")
     def _priced_in_one_way(self) -> ReactiveCharge:
         if (self.per_kvar is None) == (self.per_kvarh is None):
-            raise ValueError(
-                f"the charge {self.name!r} has {'no price' if self.per_kvar is None else 'two prices'}"
-                " | Give one of per_kvar and per_kvarh."
+            raise Mistake(
+                f"the charge {self.name!r} has {'no price' if self.per_kvar is None else 'two prices'}",
+                "Give one of per_kvar and per_kvarh.",
             )
         return self
 

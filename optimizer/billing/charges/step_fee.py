@@ -12,7 +12,7 @@ import numpy as np
 from pydantic import Field, model_validator
 
 from optimizer.base.documents import Document
-from optimizer.base.errors import TariffError
+from optimizer.base.errors import Mistake, TariffError
 from optimizer.billing.charges.base import PAST_PEAKS, ChargeBase, Context, Line
 from optimizer.billing.charges.blocks import refuse_wrong_starts
 from optimizer.billing.charges.demand import billed_demand
@@ -42,9 +42,10 @@ class StepFee(ChargeBase):
     def _steps_rise(self) -> StepFee:
         refuse_wrong_starts([step.start for step in self.steps], "step", "", "steps")
         if self.of_period == "previous" and self.by == "import_kwh":
-            raise ValueError(
-                "only demand is looked up in the previous period"
-                " | Name a demand charge, or remove of_period. | of_period"
+            raise Mistake(
+                "only demand is looked up in the previous period",
+                "Name a demand charge, or remove of_period.",
+                "of_period",
             )
         return self
 
