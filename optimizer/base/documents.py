@@ -71,10 +71,12 @@ class Source:
 
     def where(self, location: Place = ()) -> Where:
         """Return ``file:line:col (path.in.file)`` of a value, or of the nearest thing around it."""
-        line, column = self._position(location)
         dotted = _dotted(location)
-        words = f"{self.path}:{line}:{column}" + (f" ({dotted})" if dotted else "")
-        return Where(words, self.path, line, location)
+        inside = f" ({dotted})" if dotted else ""
+        if isinstance(self.content, dict) and not isinstance(self.content, CommentedMap):
+            return Where(f"{self.path}{inside}", place=location)  # records that no file holds
+        line, column = self._position(location)
+        return Where(f"{self.path}:{line}:{column}{inside}", self.path, line, location)
 
     def _position(self, location: Place) -> tuple[int, int]:
         node: Any = self.content
@@ -117,8 +119,18 @@ def read_document(
     InputError
         The given kind, one finding for each mistake, with line, value and mend.
     """
-    source = Source(path, *_read_yaml(path, error))
-    if not isinstance(source.content, CommentedMap):
+    return checked(Source(path, *_read_yaml(path, error)), model, error)
+
+
+def checked(source: Source, model: type[ModelT], error: type[InputError]) -> tuple[ModelT, Source]:
+    """Return the content of a source as a model, and the source.
+
+    Raises
+    ------
+    InputError
+        The given kind, one finding for each mistake.
+    """
+    if not isinstance(source.content, dict):
         kind = {"NoneType": "nothing", "CommentedSeq": "a list"}
         held = kind.get(type(source.content).__name__, "a single value")
         raise error(
@@ -314,9 +326,9 @@ def _marked(path: Path, failure: MarkedYAMLError) -> str:
 
 def _plain(node: Any) -> Any:
     """Return plain Python values: no anchors' leftovers, no comment-keeping scalars."""
-    if isinstance(node, CommentedMap):
+    if isinstance(node, dict):
         return {key: _plain(value) for key, value in node.items()}
-    if isinstance(node, CommentedSeq):
+    if isinstance(node, list):
         return [_plain(value) for value in node]
     for kind in (bool, int, float, str):
         if isinstance(node, kind):
@@ -359,8 +371,8 @@ def _in_file(detail: ErrorDetails, source: Source) -> Place:
     for number, part in enumerate(detail["loc"]):
         is_last = number == len(detail["loc"]) - 1
         named = is_last and detail["type"] in {"missing", "extra_forbidden"}
-        inside = isinstance(node, CommentedMap) and part in node
-        if inside or (isinstance(node, CommentedSeq) and isinstance(part, int)):
+        inside = isinstance(node, dict) and part in node
+        if inside or (isinstance(node, list) and isinstance(part, int)):
             node = node[part]
             location.append(part)
         elif named:
@@ -525,7 +537,7 @@ def _models_at(model: type[BaseModel], location: Place, content: Any) -> list[ty
     for part in location:
         node = node[part] if _has(node, part) else None
         if isinstance(part, int):
-            kind = node.get("kind") if isinstance(node, CommentedMap) else None
+            kind = node.get("kind") if isinstance(node, dict) else None
             found = [m for m in found if kind in _kinds(m)] or found
             continue
         fields = [m.model_fields[part] for m in found if part in m.model_fields]
@@ -535,9 +547,9 @@ def _models_at(model: type[BaseModel], location: Place, content: Any) -> list[ty
 
 
 def _has(node: Any, part: int | str) -> bool:
-    if isinstance(node, CommentedMap):
+    if isinstance(node, dict):
         return part in node
-    return isinstance(node, CommentedSeq) and isinstance(part, int) and part < len(node)
+    return isinstance(node, list) and isinstance(part, int) and part < len(node)
 
 
 def _kinds(model: type[BaseModel]) -> tuple[str, ...]:

@@ -18,6 +18,7 @@ from dataclasses import dataclass, fields
 from typing import Literal
 
 import numpy as np
+import pandas as pd
 
 from optimizer.base.errors import DisagreementError
 from optimizer.base.timegrid import FloatArray, TimeGrid
@@ -27,7 +28,7 @@ FlowName = Literal["import_kwh", "export_kwh", "charge_kwh", "discharge_kwh", "p
                    "load_kwh"]  # fmt: skip
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Flows:
     """Energies of T steps over the site's boundaries, checked at birth.
 
@@ -84,6 +85,21 @@ class Flows:
         """Return what comes in less what goes out, shape (T,); zero but for rounding. [kWh]"""
         incoming = self.import_kwh + self.pv_used_kwh + self.discharge_kwh
         return incoming - self.export_kwh - self.load_kwh - self.charge_kwh - self.loss_kwh
+
+    @property
+    def frame(self) -> pd.DataFrame:
+        """The energies as a frame of T rows, by the wall clock. [kWh per step]"""
+        columns = {name: getattr(self, name) for name in flow_names()}
+        if self.reactive_kvarh is not None:
+            columns["reactive_kvarh"] = self.reactive_kvarh
+        return pd.DataFrame(columns, index=self.grid.local)
+
+    def __repr__(self) -> str:
+        return (
+            f"<Flows: {self.grid.count:,} steps of {self.grid.step_minutes} min from"
+            f" {self.grid.label(0)}, {self.import_kwh.sum():,.0f} kWh in,"
+            f" {self.export_kwh.sum():,.0f} kWh out>"
+        )
 
     def _step(self, step: int) -> str:
         return f"step {self.grid.label(step)}"

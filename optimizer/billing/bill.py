@@ -7,6 +7,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from html import escape
+
+import pandas as pd
 
 from optimizer.base.flows import Flows
 from optimizer.base.timegrid import BillingPeriod
@@ -49,7 +52,7 @@ class BillLine:
         return why(self.source.quantity, self.reading, self.unit, self.told)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Bill:
     """The bill of some flows.
 
@@ -70,6 +73,21 @@ class Bill:
     def gross(self) -> float:
         """Sum of the absolute amounts: the scale for comparing totals."""
         return sum(abs(line.amount) for line in self.lines)
+
+    @property
+    def frame(self) -> pd.DataFrame:
+        """The lines as a frame: charge, name, period, quantity, unit, rate, amount. [money]"""
+        columns = ("charge", "name", "period", "quantity", "unit", "rate", "amount")
+        return pd.DataFrame(
+            [[getattr(line, column) for column in columns] for line in self.lines],
+            columns=pd.Index(columns),
+        )
+
+    def __repr__(self) -> str:
+        return f"<Bill: {self.total:,.2f} {self.currency}, {len(self.lines)} lines>"
+
+    def _repr_html_(self) -> str:
+        return f"<p>{escape(repr(self))}</p>{self.frame.to_html(index=False)}"
 
     def by_charge(self) -> dict[str, float]:
         """Return the amount of each charge, in the tariff's order."""

@@ -10,15 +10,15 @@ from typing import Annotated
 
 import typer
 
-from optimizer import __version__
 from optimizer.base.errors import InputError
-from optimizer.cli.billing import bill, check, read
-from optimizer.cli.forecasting import forecast
-from optimizer.cli.outages import outage
-from optimizer.cli.planning import plan, replay
-from optimizer.cli.season import renew, review
+from optimizer.base.version import __version__
+from optimizer.cli.data_commands import bill, check, read
+from optimizer.cli.forecast_command import forecast
+from optimizer.cli.outage_command import outage
+from optimizer.cli.plan_command import plan, replay
+from optimizer.cli.season_commands import renew, review
 from optimizer.cli.streams import ready_streams, untold
-from optimizer.cli.studies import study
+from optimizer.cli.study_command import study
 
 app = typer.Typer(
     add_completion=False,

@@ -14,8 +14,8 @@ import numpy as np
 
 from optimizer.base.errors import SeriesError
 from optimizer.base.timegrid import FloatArray, TimeGrid
-from optimizer.forecast.ensemble import monthly_net_peaks_kw
-from optimizer.forecast.weeks import by_day
+from optimizer.forecasting.ensemble import monthly_net_peaks_kw
+from optimizer.forecasting.weeks import by_day
 from optimizer.metering.forecast import Forecast
 from optimizer.settings.windows import Settings
 

@@ -16,9 +16,9 @@ from optimizer.billing.tariff import TariffCost
 from optimizer.evaluation.effects import Priced
 from optimizer.evaluation.reasons import Reason
 from optimizer.planning.plan import Plan
-from optimizer.replay.horizon import Horizon
-from optimizer.replay.replay import Replay
 from optimizer.settings.windows import Settings, no_windows
+from optimizer.simulation.horizon import Horizon
+from optimizer.simulation.replay import Replay
 from optimizer.site.equipment import Plant
 
 LABELS = {

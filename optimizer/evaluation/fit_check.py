@@ -15,7 +15,7 @@ import numpy as np
 
 from optimizer.base.timegrid import FloatArray
 from optimizer.base.units import number, percent
-from optimizer.forecast.recipe import ForecastRecipe, PvRecipe
+from optimizer.forecasting.recipe import ForecastRecipe, PvRecipe
 from optimizer.scenario.scenario import Scenario
 from optimizer.site.electrical import (
     dwelling_climate_va,
@@ -37,7 +37,7 @@ from optimizer.site.starting import (
 )
 
 if TYPE_CHECKING:  # what checks alone need loads no compiled code
-    from optimizer.replay.replay import Replay
+    from optimizer.simulation.replay import Replay
 
 Severity = Literal["serious", "odd", "information"]
 

@@ -19,15 +19,15 @@ from optimizer.base.flows import Flows
 from optimizer.billing.bill import Bill, bill_flows
 from optimizer.billing.tariff import TariffCost
 from optimizer.evaluation.comparison import NOTHING_TO_SAVE
-from optimizer.forecast.ensemble import Spread
-from optimizer.forecast.weeks import Variant, Weather, Year
+from optimizer.forecasting.ensemble import Spread
+from optimizer.forecasting.weeks import Variant, Weather, Year
 from optimizer.planning.linear import LinearSolver
 from optimizer.planning.plan import GOOD_ENOUGH, make_plan
 from optimizer.planning.problem import Problem
-from optimizer.replay.horizon import Horizon
-from optimizer.replay.replay import Replay
 from optimizer.search.choose import Found
 from optimizer.settings.windows import Settings
+from optimizer.simulation.horizon import Horizon
+from optimizer.simulation.replay import Replay
 from optimizer.site.equipment import Plant
 
 SEED = 20_260_102

@@ -14,9 +14,9 @@ import numpy as np
 from optimizer.base.timegrid import BoolArray, TimeGrid
 from optimizer.base.units import money
 from optimizer.evaluation.effects import Effect, Priced, effects_of, told
-from optimizer.replay.horizon import Horizon
-from optimizer.replay.replay import Replay
 from optimizer.settings.windows import Settings, Window, WindowPlace
+from optimizer.simulation.horizon import Horizon
+from optimizer.simulation.replay import Replay
 
 NOT_IN_FORECAST = "this forecast holds none of its days, so that nothing can be said of it here"
 

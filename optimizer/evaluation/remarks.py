@@ -1,6 +1,6 @@
 """What is odd about settings, though the controls take them, and what they do in other months.
 
-Read next: ``replay.replay``.
+Read next: ``simulation.replay``.
 """
 
 from __future__ import annotations

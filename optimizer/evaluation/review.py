@@ -24,8 +24,8 @@ from optimizer.billing.tariff import TariffCost
 from optimizer.evaluation.shape import Battery, Shape, net_of, shape_of
 from optimizer.metering.forecast import Forecast
 from optimizer.metering.series import read_table
-from optimizer.replay.horizon import Horizon
 from optimizer.settings.windows import Settings
+from optimizer.simulation.horizon import Horizon
 
 CAUSES = ("weather", "load", "windows not at work", "not explained", "tariff")
 FEW_DAYS = 14

@@ -15,9 +15,9 @@ import numpy as np
 from optimizer.base.flows import Flows
 from optimizer.base.timegrid import BoolArray, FloatArray, TimeGrid
 from optimizer.base.units import ENERGY_TOLERANCE_KWH
-from optimizer.replay.horizon import Horizon
-from optimizer.replay.replay import Replay
 from optimizer.settings.windows import no_windows
+from optimizer.simulation.horizon import Horizon
+from optimizer.simulation.replay import Replay
 
 TELLING_SHARE = 0.1
 """A day tells if both replays differ there by this share of what they do in the mean over all days."""

@@ -84,8 +84,19 @@ def read_forecast(path: Path, zone: str, plant: Plant, pv_of: Forecast | None = 
         If a column is missing, a value unreadable or negative, the time stamps contradict themselves, or
         too much is missing.
     """
+    return forecast_in(read_table(path), zone, plant, pv_of)
+
+
+def forecast_in(table: Table, zone: str, plant: Plant, pv_of: Forecast | None = None) -> Forecast:
+    """Return the forecast that a table holds.
+
+    Raises
+    ------
+    SeriesError
+        As for a file.
+    """
     notes: list[str] = []
-    table = read_table(path)
+    path = table.path
     time_column = needed_column(table, TIME_COLUMNS)
     is_net = column_named(table, ("load_kwh", "load_kw")) is None and _is_net(table)
     needed = "import" if is_net else "load"

@@ -17,6 +17,7 @@ from optimizer.base.timegrid import TimeGrid, known_zone, zone_remark
 from optimizer.metering.found import doubt_of_power
 from optimizer.metering.series import (
     TIME_COLUMNS,
+    Table,
     column_named,
     even_steps,
     listed,
@@ -45,8 +46,19 @@ def read_meter(path: Path, zone: str) -> tuple[Flows, list[str]]:
         If the file is unreadable, a value negative, or a step missing.
     """
     known_zone(zone, SeriesError, "--zone")
+    return meter_in(read_table(path), zone)
+
+
+def meter_in(table: Table, zone: str) -> tuple[Flows, list[str]]:
+    """Return what a meter saw by a table, and what was noticed.
+
+    Raises
+    ------
+    SeriesError
+        As for a file.
+    """
+    path = table.path
     notes = [remark] if (remark := zone_remark(zone)) else []
-    table = read_table(path)
     import_column = needed_column(table, ("import_kwh", "import_kw"))
     export_column = column_named(table, ("export_kwh", "export_kw"))
     reactive_column = column_named(table, ("reactive_kvarh", "reactive_kvar"))

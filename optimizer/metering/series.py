@@ -120,6 +120,35 @@ def read_table(path: Path) -> Table:
     return Table(path, cells[~blank].fillna(""), comments + 2)
 
 
+def table_of(frame: pd.DataFrame, name: str) -> Table:
+    """Return a frame as a table, as if it had been read from a file of this name.
+
+    Its index, or a column ``time``, holds the begin of each interval, aware of its zone.
+
+    Raises
+    ------
+    SeriesError
+        If the times are not aware of their zone, or there are too many rows or none.
+    """
+    at = next((column for column in TIME_COLUMNS if column in frame.columns), None)
+    times = pd.Series(frame.index if at is None else frame[at])
+    if getattr(times.dt if hasattr(times, "dt") else None, "tz", None) is None:
+        raise SeriesError(
+            f"the {'index' if at is None else f'column {at}'} holds no times that know their zone, but"
+            f" {times.dtype}",
+            where=name,
+            mend="Give an index such as pandas.date_range(…, tz='Europe/Dublin').",
+        )
+    if not 0 < len(frame) <= MAX_ROWS:
+        raise SeriesError(
+            f"the frame has {len(frame):,} rows", where=name, mend=f"Give 1 to {MAX_ROWS:,} rows."
+        )
+    cells = frame.drop(columns=[] if at is None else [at]).reset_index(drop=True)
+    cells = cells.map(lambda value: "" if pd.isna(value) else str(value))
+    cells.insert(0, TIME_COLUMNS[0], [time.isoformat() for time in times])
+    return Table(Path(name), cells, 2)
+
+
 def _unpacked(path: Path) -> bytes:
     """Return the bytes of a file, unpacked if its name ends in .gz; no more than are read at most."""
     with (gzip.open if path.suffix == ".gz" else open)(path, "rb") as file:

@@ -9,19 +9,23 @@ against a loop of its own. Read next: ``outages``.
 
 from __future__ import annotations
 
-from optimizer.replay.kernel import Numbers  # first: it tells numba where to keep code
-
-# isort: split
-
 from numba import njit
 
 from optimizer.base.timegrid import FloatArray, IntArray
+from optimizer.simulation.step import (
+    Numbers,
+    asked_of,
+    given_down_to,
+    idle,
+    level_after,
+    room_in,
+)
 
 CARRIED, EMPTY, POWER, OVERLOAD = range(4)
 """Why an outage's count ends: the horizon, an empty battery, its power, the inverter's limit."""
 
 
-@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+@njit(cache=True, nogil=True, error_model="numpy")  # type: ignore[untyped-decorator]
 def carry(  # noqa: PLR0913 - arrays in, arrays out
     load_kwh: FloatArray,
     pv_kwh: FloatArray,
@@ -45,28 +49,20 @@ def carry(  # noqa: PLR0913 - arrays in, arrays out
         why[start] = CARRIED
         for k in range(horizon):
             t = (start + k) % count
-            load = load_kwh[t] + n.standby
-            pv = pv_kwh[t] if n.pv_on_dc else min(pv_kwh[t], n.pv_own_ac)
-            if (load if n.pv_on_dc else load - pv) > n.ac:
+            x = asked_of(load_kwh[t], pv_kwh[t], n)
+            if (x.load if n.pv_on_dc else x.load - x.pv) > n.ac:
                 steps[start], why[start] = k, OVERLOAD
                 break
-            stored = n.low + n.kept * (stored - n.low)
-            if n.pv_on_dc:
-                need = load / n.eta_ac - pv
-            elif load > pv:
-                need = (load - pv) / n.eta_ac
-            else:
-                need = -min(pv - load, n.ac) * n.eta_dc
-            if need <= 0.0:
-                room = max(n.high - stored, 0.0) + n.running_loss
-                charge = min(-need, n.charge, room / n.eta_charge)
-                stored += max(n.eta_charge * charge - n.running_loss, 0.0)
+            stored = idle(stored, n)
+            if x.need <= 0.0:
+                charge = min(x.surplus, room_in(stored, n))
+                stored = level_after(stored, charge, 0.0, n, True)
                 continue
-            if need > n.discharge:
+            if x.need > n.discharge:
                 steps[start], why[start] = k, POWER
                 break
-            usable = max(stored - n.low - n.running_loss, 0.0) * n.eta_discharge
-            if need > usable:
-                steps[start], why[start] = k + usable / need, EMPTY
+            usable = given_down_to(n.low, stored, n)
+            if x.need > usable:
+                steps[start], why[start] = k + usable / x.need, EMPTY
                 break
-            stored -= need / n.eta_discharge + n.running_loss
+            stored = level_after(stored, 0.0, x.need, n, True)

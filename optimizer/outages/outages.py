@@ -16,10 +16,10 @@ import numpy as np
 
 from optimizer.base import parallel as workers
 from optimizer.base.timegrid import FloatArray, IntArray, TimeGrid
-from optimizer.forecast.ensemble import Spread
+from optimizer.forecasting.ensemble import Spread
 from optimizer.outages.island_kernel import CARRIED, EMPTY, OVERLOAD, POWER, carry
-from optimizer.replay.kernel import Numbers
-from optimizer.replay.replay import Replay
+from optimizer.simulation.replay import Replay
+from optimizer.simulation.step import Numbers
 from optimizer.site.equipment import Plant
 from optimizer.site.loads import MOST_HOURS
 

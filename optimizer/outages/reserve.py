@@ -15,11 +15,11 @@ from itertools import permutations, product
 import numpy as np
 
 from optimizer.base.timegrid import FloatArray
-from optimizer.forecast.weeks import Year
+from optimizer.forecasting.weeks import Year
 from optimizer.outages.outages import carried_kwh, outages_from
-from optimizer.replay.horizon import Horizon
 from optimizer.search.fit import MonthGroups
 from optimizer.settings.windows import Settings
+from optimizer.simulation.horizon import Horizon
 
 Floors = Mapping[int, float]
 """Lowest level by month, where it is higher than the plant's. [kWh]"""

@@ -18,8 +18,8 @@ from optimizer.outages.reserve import Wish
 from optimizer.planning.linear import LinearSolver
 from optimizer.planning.plan import Plan, make_plan
 from optimizer.planning.problem import Problem
-from optimizer.replay.horizon import Horizon
 from optimizer.search.fit import MonthGroups
+from optimizer.simulation.horizon import Horizon
 
 
 @dataclass(frozen=True)

@@ -11,8 +11,10 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from html import escape
 
 import numpy as np
+import pandas as pd
 
 from optimizer.base.errors import (
     DisagreementError,
@@ -95,7 +97,7 @@ class Proof:
     recomputed: float
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Plan:
     """The cheapest operation: flows, stored energy, bill, and why it is the cheapest.
 
@@ -116,6 +118,23 @@ class Plan:
     proof: Proof
     nearby: Nearby
     tangent: Tangent | None = None
+
+    @property
+    def frame(self) -> pd.DataFrame:
+        """Flows and stored energy [kWh], and prices [money per kWh], as a frame of T rows."""
+        prices = self.step_prices
+        return self.flows.frame.assign(
+            stored_kwh=self.stored_kwh,
+            buy_per_kwh=prices.buy,
+            sell_per_kwh=prices.sell,
+            stored_worth_per_kwh=prices.stored,
+        )
+
+    def __repr__(self) -> str:
+        return f"<Plan: costs {self.cost:,.2f} {self.bill.currency}; {self.flows!r}>"
+
+    def _repr_html_(self) -> str:
+        return f"<p>{escape(repr(self))}</p>{self.frame.to_html(max_rows=12)}"
 
     @property
     def open_cost(self) -> float:

@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-import optimizer
 from optimizer.base.files import write_all
 from optimizer.base.timegrid import FloatArray
 from optimizer.base.units import money, number
-from optimizer.forecast.ensemble import (
+from optimizer.base.version import __version__
+from optimizer.forecasting.ensemble import (
     Ensemble,
     highest_load_kw,
     highest_net_kw,
@@ -23,7 +23,7 @@ from optimizer.report.wrapping import filled
 
 if TYPE_CHECKING:
     from optimizer.evaluation.back_test import BackTest
-    from optimizer.forecast.additions import Layer
+    from optimizer.forecasting.additions import Layer
     from optimizer.workflows.forecast import ForecastResult
 
 FIGURES = {
@@ -128,7 +128,7 @@ def forecast_record(result: ForecastResult, tested: BackTest | None) -> dict[str
     figures = dict(zip(keys, FIGURES.values(), strict=True))
     layers = [] if scenario.expected is None else scenario.expected.layers
     return {
-        "program": {"name": "tariffwright", "version": optimizer.__version__},
+        "program": {"name": "tariffwright", "version": __version__},
         "scenario": scenario.name,
         "invented": scenario.is_invented,
         "first": str(grid.dates[0]),
@@ -172,7 +172,7 @@ def back_test_record(result: BackTest) -> dict[str, Any]:
 
 
 def write_forecast(result: ForecastResult, folder: Path) -> list[Path]:
-    """Write ``forecast.csv``, with what was added told apart, and each member.
+    """Write ``forecasting.csv``, with what was added told apart, and each member.
 
     Raises
     ------

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-import optimizer
+from optimizer.base.version import __version__
 from optimizer.base.yaml_text import typed_yaml
 from optimizer.evaluation.comparison import Case
 from optimizer.evaluation.out_of_sample import Sureness
@@ -52,7 +52,7 @@ def plan_record(result: Result) -> dict[str, Any]:
     planned = result if isinstance(result, PlanResult) else None
     sureness = searched.sureness if searched else None
     return {
-        "program": {"name": "tariffwright", "version": optimizer.__version__},
+        "program": {"name": "tariffwright", "version": __version__},
         "scenario": result.scenario.name,
         "tariff": result.tariff.name,
         "currency": result.currency,

@@ -11,7 +11,7 @@ from datetime import UTC, date, datetime, timedelta
 from typing import TYPE_CHECKING
 
 from optimizer.base.units import money
-from optimizer.forecast.recipe import ForecastRecipe
+from optimizer.forecasting.recipe import ForecastRecipe
 from optimizer.report.wrapping import filled
 from optimizer.settings.windows import floors_text
 from optimizer.workflows.in_use import ListedChange, RenewalFile

@@ -10,8 +10,8 @@ from dataclasses import dataclass
 
 from optimizer.base.units import money, number, percent
 from optimizer.evaluation.out_of_sample import Sureness, WorstMonth
-from optimizer.forecast.ensemble import Spread
-from optimizer.forecast.weeks import LEAST_WEEKS
+from optimizer.forecasting.ensemble import Spread
+from optimizer.forecasting.weeks import LEAST_WEEKS
 from optimizer.report.advice import cheaper_than_plan, windows_name
 from optimizer.scenario.scenario import ENTRY_SHARE
 from optimizer.workflows.plan import PlanResult

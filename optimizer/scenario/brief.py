@@ -20,7 +20,7 @@ from optimizer.billing.tariff import (
     read_tariff,
     refuse_unknown_history,
 )
-from optimizer.forecast.weeks import Material, Weather
+from optimizer.forecasting.weeks import Material, Weather
 from optimizer.metering.forecast import Forecast
 from optimizer.scenario.scenario import Scenario, periods_elsewhere, read_scenario
 
@@ -73,7 +73,19 @@ def read_brief(path: Path) -> Brief:
     """
     scenario = read_scenario(path)
     where = scenario.source.where(("tariff",))
-    tariff = read_tariff(find_tariff(scenario.file.tariff, scenario.folder, where))
+    return brief_of(
+        scenario, read_tariff(find_tariff(scenario.file.tariff, scenario.folder, where))
+    )
+
+
+def brief_of(scenario: Scenario, tariff: Tariff) -> Brief:
+    """Return a scenario with a tariff, compiled.
+
+    Raises
+    ------
+    InputError
+        If the tariff does not cover the forecast, or the state names charges that it does not have.
+    """
     state = scenario.file.state
     refuse_unknown_history(tariff, state, lambda key: scenario.source.where(("state", key)))
     cost = cost_for(scenario, tariff)

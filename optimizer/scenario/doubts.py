@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 from optimizer.base.timegrid import zone_remark
 from optimizer.base.units import number
-from optimizer.forecast.recipe import ForecastRecipe, PvRecipe
+from optimizer.forecasting.recipe import ForecastRecipe, PvRecipe
 from optimizer.metering.forecast import Forecast
 from optimizer.site.equipment import UNLIMITED_KW, Plant
 

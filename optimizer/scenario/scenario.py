@@ -26,12 +26,13 @@ from optimizer.base.timegrid import (
     zone_named,
 )
 from optimizer.billing.history import History
-from optimizer.forecast.build import Expected, expected_from
-from optimizer.forecast.recipe import ForecastRecipe
-from optimizer.forecast.weeks import Material
+from optimizer.forecasting.build import Expected, expected_from
+from optimizer.forecasting.recipe import ForecastRecipe
+from optimizer.forecasting.weeks import Material
 from optimizer.metering.forecast import Forecast
-from optimizer.metering.forecast_csv import read_forecast
+from optimizer.metering.forecast_csv import forecast_in, read_forecast
 from optimizer.metering.meter_csv import read_so_far
+from optimizer.metering.series import Table
 from optimizer.scenario.doubts import doubts
 from optimizer.settings.controls import Controls
 from optimizer.site.behaviour import Behaviour
@@ -247,12 +248,33 @@ def read_scenario(path: Path) -> Scenario:
     """
     file_path = path / SCENARIO_FILE if is_folder(path) else path
     file, source = read_document(file_path, ScenarioFile, ScenarioError)
+    return scenario_of(file, source)
+
+
+def scenario_of(file: ScenarioFile, source: Source, series: Table | None = None) -> Scenario:
+    """Return the scenario that a file describes.
+
+    ``series`` is the forecast where no file holds it; other files are looked for beside the source.
+
+    Raises
+    ------
+    InputError
+        What is wrong in the forecast, or between it and the file.
+    """
     plant = Plant.of(
-        file.battery, file.inverter, file.pv, file.connection, file.permissions, file.reserve_pct,
+        file.battery,
+        file.inverter,
+        file.pv,
+        file.connection,
+        file.permissions,
+        file.reserve_pct,
         file.behaviour,
-    )  # fmt: skip
-    folder = file_path.parent
-    expected, forecast = _forecast_of(file, folder, source, plant)
+    )
+    folder = source.path.parent
+    if series is None:
+        expected, forecast = _forecast_of(file, folder, source, plant)
+    else:
+        expected, forecast = None, forecast_in(series, file.zone, plant)
     found = [*doubts(file, plant, forecast), *_left_over(file, folder)]
     forecast = replace(forecast, notes=(*forecast.notes, *found))
     so_far, grid = None, forecast.grid

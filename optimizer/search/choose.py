@@ -15,7 +15,7 @@ from functools import partial
 import numpy as np
 
 from optimizer.base.parallel import side_by_side
-from optimizer.forecast.weeks import Weather
+from optimizer.forecasting.weeks import Weather
 from optimizer.scenario.scenario import ENTRY_SHARE
 from optimizer.search.drafts import Draft, Drafts, entries_of
 from optimizer.search.fit import (

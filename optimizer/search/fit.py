@@ -15,12 +15,12 @@ from optimizer.base.flows import Flows
 from optimizer.base.parallel import side_by_side
 from optimizer.base.timegrid import IntArray
 from optimizer.cost.expression import LinearCost, Peak
-from optimizer.forecast.weeks import Variant, Weather, Year
-from optimizer.replay.replay import replay
+from optimizer.forecasting.weeks import Variant, Weather, Year
 from optimizer.search.drafts import Drafts, drafts_of, not_below, window_of
 from optimizer.search.local_search import Search
 from optimizer.search.score import InUse, Season, Task
 from optimizer.settings.windows import DaySet, SeasonSet, Settings
+from optimizer.simulation.replay import replay
 
 SEED = 20_260_101
 

@@ -15,7 +15,7 @@ import numpy as np
 from optimizer.base.flows import Flows
 from optimizer.base.timegrid import BoolArray, FloatArray, IntArray
 from optimizer.cost.expression import Choice, Form, LinearCost, Part, Peak
-from optimizer.replay.kernel import PART_CHOICE, PART_LARGEST, PART_PEAK, Pricing
+from optimizer.search.score_kernel import PART_CHOICE, PART_LARGEST, PART_PEAK, Pricing
 from optimizer.site.equipment import Plant
 
 

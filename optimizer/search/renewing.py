@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from optimizer.base.calendar import DAY_NAMES
-from optimizer.forecast.weeks import Weather
+from optimizer.forecasting.weeks import Weather
 from optimizer.search.choose import Effort, Found, find_settings
 from optimizer.search.drafts import Draft, draft_of, drafts_of, not_below
 from optimizer.search.fit import MonthGroups, settings_of

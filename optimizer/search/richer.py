@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from optimizer.forecast.weeks import Weather
+from optimizer.forecasting.weeks import Weather
 from optimizer.search.choose import EFFORTS, Found, find_settings
 from optimizer.search.fit import MonthGroups
 from optimizer.search.score import Task

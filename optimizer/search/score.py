@@ -22,9 +22,7 @@ from optimizer.base.timegrid import BoolArray, FloatArray, IntArray, TimeGrid, c
 from optimizer.base.units import MINUTES_PER_DAY
 from optimizer.cost.expression import LinearCost
 from optimizer.cost.prices import Prices
-from optimizer.forecast.weeks import Year
-from optimizer.replay.kernel import Numbers, Pricing
-from optimizer.replay.replay import order_row
+from optimizer.forecasting.weeks import Year
 from optimizer.search.drafts import (
     Draft,
     Drafts,
@@ -35,8 +33,10 @@ from optimizer.search.drafts import (
     with_one_undone,
 )
 from optimizer.search.pricing import pricing_of, softened
-from optimizer.search.score_kernel import LANES, score_many
+from optimizer.search.score_kernel import LANES, Pricing, score_many
 from optimizer.settings.controls import Controls
+from optimizer.simulation.replay import order_row
+from optimizer.simulation.step import Numbers
 from optimizer.site.equipment import Plant
 
 MIN_WORTH_SHARE = 0.005

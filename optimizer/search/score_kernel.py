@@ -2,43 +2,32 @@
 
 A *lane* is one set of windows. All lanes go through a step together, in loops without branches, so
 that the processor works on several at once (SIMD): every way a step can go is worked out, and each
-lane takes its own. What a step does is told in ``kernel.move``; the steps here are the same to the last
-bit. Loops over lanes stay free of calls and of exceptions, or else they are not compiled so; how fast
-they then are is measured by ``tests/bench/measure.py``. Read next: ``replay.replay``.
+lane takes its own. What a step does is told in ``simulation.step``. Loops over lanes stay free of
+calls and of exceptions, or else they are not compiled so; how fast
+they then are is measured by ``tests/bench/measure.py``. Read next: ``simulation.replay``.
 """
 
 from __future__ import annotations
 
-from optimizer.base.timegrid import FloatArray, IntArray
-from optimizer.cost.expression import EDGE_SLACK
-from optimizer.replay.kernel import (
-    ACTION,
-    BEYOND_CYCLES_COST,
-    CAP,
-    CHARGE,
-    COVER,
-    FLOOR,
-    GRID,
-    LOWEST,
-    OVERLOAD_COST,
-    PART_CHOICE,
-    PART_PEAK,
-    POWER,
-    REACHED_KWH,
-    SELL,
-    TARGET,
-    Numbers,
-    Pricing,
-    Terms,
-    beyond_limit,
-    ended_row,
-    is_resting,
-    terms_of,
-)
+from typing import NamedTuple
 
-# isort: split
 import numpy as np
 from numba import njit
+
+from optimizer.base.timegrid import FloatArray, IntArray
+from optimizer.cost.expression import EDGE_SLACK
+from optimizer.simulation.step import (
+    ORDERS,
+    Asked,
+    Numbers,
+    Order,
+    asked_of,
+    ended_row,
+    is_resting,
+    order_in,
+    step,
+    write_order,
+)
 
 LANES = 16
 """Sets of windows that one call runs through the steps, at most."""
@@ -46,106 +35,83 @@ LANES = 16
 VECTOR = 8
 """Lanes are rounded up to a multiple of this: the rest of a vector costs as much as half of them."""
 
-SELLS, SALE, COVERS, UP_TO, DOWN_TO, BOUGHT, ALLOWED, ALLOWED_OUT, NOT_BELOW, ORDERS = range(10)
-"""Rows of a lane's order, and how many there are: is it to sell, how much at most, how much it may
-cover, target, floor, what the grid may give, import allowed, and the same at the battery's terminals.
-Where an action has no use for a row, a value stands there that changes nothing. [kWh]"""
+ALLOWED, DOWN_TO = Order._fields.index("allowed"), Order._fields.index("down_to")
+"""Rows of an order that are looked at before the step."""
 
 STORED, COST, GIVEN, USED, RESTING, STATES = range(6)
 """Rows of what is known of each lane, and how many there are; ``USED`` is discharged today."""
 
 
-@njit(cache=True, error_model="numpy")  # type: ignore[untyped-decorator]
-def write_order(order: FloatArray, lane: int, row: FloatArray, n: Numbers) -> None:
-    """Write a row of the table of orders as a lane's order, shape (ORDERS, LANES)."""
-    action = int(row[ACTION])
-    grid = row[GRID] if n.may_charge_from_grid else 0.0
-    allowed = min(row[CAP], n.import_limit)
-    order[SELLS, lane] = 1.0 if action == SELL else 0.0
-    order[SALE, lane] = row[POWER] / n.eta_ac if action == SELL else 0.0
-    order[COVERS, lane] = np.inf if action == COVER else 0.0
-    order[UP_TO, lane] = row[TARGET] if action == CHARGE else -np.inf
-    order[DOWN_TO, lane] = row[FLOOR]
-    order[BOUGHT, lane] = min(grid, n.ac) * n.eta_dc if n.pv_on_dc else grid
-    order[ALLOWED, lane] = allowed
-    order[ALLOWED_OUT, lane] = allowed / n.eta_ac
-    order[NOT_BELOW, lane] = row[LOWEST]
+class Pricing(NamedTuple):
+    """A cost, for the kernel: weights per step, and the parts of the bill that are not linear.
+
+    ``buy`` and ``sell`` have shape (T,). The i-th pair of ``peak_step`` and ``peak_interval`` says
+    that a step belongs to a demand interval; an interval's energy, with what it has ``elsewhere``,
+    times its share is its power, and the highest power of a group, or what it ``reached``
+    elsewhere, its value. A peak is the mean of the ``peak_highest`` highest of its groups. Parts
+    are worked out in order: a peak, the largest of its forms, or the form that the first one chooses
+    by ``edges``. A form is a constant plus import, export and earlier parts, each times a weight.
+    ``…_first`` say where the entries of each row begin, and where the last one ends.
+    """
+
+    buy: FloatArray
+    sell: FloatArray
+    wear: float
+    leftover: float
+    day: IntArray
+    day_discharge: float
+    peak_step: IntArray
+    peak_interval: IntArray
+    interval_elsewhere: FloatArray
+    interval_share: FloatArray
+    interval_group: IntArray
+    group_reached: FloatArray
+    peak_first_group: IntArray
+    peak_highest: IntArray
+    part_kind: IntArray
+    part_peak: IntArray
+    part_first_form: IntArray
+    part_first_edge: IntArray
+    edges: FloatArray
+    part_factor: FloatArray
+    form_constant: FloatArray
+    form_first_import: IntArray
+    import_step: IntArray
+    import_weight: FloatArray
+    form_first_export: IntArray
+    export_step: IntArray
+    export_weight: FloatArray
+    form_first_part: IntArray
+    form_part: IntArray
+    form_part_factor: FloatArray
+
+
+PART_PEAK, PART_LARGEST, PART_CHOICE = range(3)
+
+OVERLOAD_COST = 1000.0
+"""A kWh beyond the connection's limit, in money: no settings that can avoid it are worth it."""
+
+BEYOND_CYCLES_COST = 10.0
+"""A kWh discharged beyond a day's cycles, in money: above any usual price of energy."""
 
 
 @njit(cache=True, inline="always", error_model="numpy")  # type: ignore[untyped-decorator]
-def move_lanes(  # noqa: PLR0913, PLR0915 - in the order of ``kernel.move``
-    order: FloatArray, lanes: FloatArray, live: int, x: Terms, pv_first: float,
-    pv_when_selling: float, to_limit: float, buy: float, sell: float, wear: float, n: Numbers,
-    imported: FloatArray, exported: FloatArray, capped: bool,
+def step_lanes(  # noqa: PLR0913 - what a lane knows, and what its step costs
+    order: FloatArray, lanes: FloatArray, live: int, x: Asked, buy: float, sell: float,
+    wear: float, n: Numbers, imported: FloatArray, exported: FloatArray, capped: bool,
 ) -> None:  # fmt: skip
-    """Take all lanes through one step.
-
-    ``capped``, whether a limit of import could bind, is written out where this is used, so that the
-    compiler leaves out what it leaves out.
-    """
-    most_through = n.ac / n.eta_ac
+    """Take all lanes through one step."""
     for i in range(live):
-        stored = n.low + n.kept * (lanes[STORED, i] - n.low)
-        missing = max(n.high - stored, 0.0)
-        missing = missing + n.running_loss if missing > REACHED_KWH else missing
-        room = min(n.charge, missing / n.eta_charge)
-        usable = max(stored - order[DOWN_TO, i] - n.running_loss, 0.0)
-        usable = 0.0 if lanes[RESTING, i] > 0.0 else usable
-        above_floor = min(min(n.discharge, usable * n.eta_discharge), x.most_out)
-
-        sold = max(min(min(order[SALE, i], above_floor), to_limit), 0.0)
-        fill = max(min(pv_when_selling, room), 0.0)
-        fill = 0.0 if sold > 0.0 else fill
-        charge = max(min(pv_first, room), 0.0)
-        charge = 0.0 if charge < n.least else charge
-        missing = max(order[UP_TO, i] - stored, 0.0)
-        missing = missing + n.running_loss if missing > REACHED_KWH else missing
-        want = min(room, missing / n.eta_charge)
-        if n.pv_on_dc:
-            filled = min(want, x.pv + order[BOUGHT, i])
-        else:
-            filled = min(min(want / n.eta_dc, x.pv + order[BOUGHT, i]), n.ac) * n.eta_dc
-        charge = max(charge, filled)
-        cover = max(min(min(x.need, above_floor), order[COVERS, i]), 0.0)
-        cover = 0.0 if charge > 0.0 else cover
-        charge = fill if order[SELLS, i] > 0.0 else charge
-        discharge = sold if order[SELLS, i] > 0.0 else cover
-
-        if capped:
-            allowed = order[ALLOWED, i]
-            if n.pv_on_dc:
-                past_building = x.pv + (allowed - x.load) * n.eta_dc
-                left_over = x.pv - min((x.load - allowed) / n.eta_ac, most_through)
-                most_in = left_over if x.load > allowed else past_building
-            else:
-                most_in = (allowed + x.pv - x.load) * n.eta_dc
-            charge = max(min(charge, most_in), 0.0)
-            above_low = max(stored - order[NOT_BELOW, i] - n.running_loss, 0.0) * n.eta_discharge
-            to_cap = min(min(x.need - order[ALLOWED_OUT, i], n.discharge), above_low)
-            helped = max(discharge, min(to_cap, x.most_out))
-            helps = n.cap_uses_battery and charge == 0.0
-            discharge = helped if helps else discharge
-        charge = charge if charge >= n.least else 0.0
-        discharge = discharge if discharge >= n.least else 0.0
-
-        if n.pv_on_dc:
-            through = x.pv + discharge - charge
-            outward = n.eta_ac * min(through, most_through) - x.load
-            inward = through / n.eta_dc - x.load
-            net = outward if through >= 0.0 else inward
-        else:
-            net = x.pv + n.eta_ac * discharge - charge / n.eta_dc - x.load
-        net = min(net, n.export_limit)
-        risen = stored + max(n.eta_charge * charge - n.running_loss, 0.0)
-        stored = risen if charge > 0.0 else stored
-        fallen = stored - (discharge / n.eta_discharge + n.running_loss)
-        lanes[STORED, i] = fallen if discharge > 0.0 else stored
-        lanes[GIVEN, i] = discharge
-
+        moved = step(
+            order_in(order, i), lanes[STORED, i], lanes[RESTING, i] > 0.0, x, n, capped, False
+        )
+        net = moved.net
+        lanes[STORED, i] = moved.stored
+        lanes[GIVEN, i] = moved.discharge
         beyond = -net - n.import_limit
         cost = lanes[COST, i] - (buy if net < 0.0 else sell) * net
         cost = cost + (OVERLOAD_COST * beyond if beyond > 0.0 else 0.0)
-        lanes[COST, i] = cost + wear * discharge
+        lanes[COST, i] = cost + wear * moved.discharge
         imported[i] = max(-net, 0.0)
         exported[i] = max(net, 0.0)
 
@@ -187,7 +153,7 @@ def score_many(  # noqa: C901, PLR0912, PLR0913, PLR0915 - what a step asks for,
     notes_export = has_parts and len(c.export_step) > 0
     counts_cycles = np.isfinite(c.day_discharge)
     for t in range(len(load_kwh)):
-        x = terms_of(load_kwh[t], pv_kwh[t], n)
+        x = asked_of(load_kwh[t], pv_kwh[t], n)
         face = face_of_step[t]
         order, least = orders[face], least_allowed[face]
         new_day = t > 0 and c.day[t] != c.day[t - 1]
@@ -202,27 +168,19 @@ def score_many(  # noqa: C901, PLR0912, PLR0913, PLR0915 - what a step asks for,
                 rests = is_resting(lanes[RESTING, i] > 0.0, lanes[STORED, i], order[DOWN_TO, i], n)
                 lanes[RESTING, i] = 1.0 if rests else 0.0
 
-        to_limit = x.need + n.export_limit / n.eta_ac
-        if n.pv_charges_first:
-            pv_first = x.pv if n.pv_on_dc else min(x.pv, n.ac) * n.eta_dc
-        elif n.export_first:
-            pv_first = min(beyond_limit(x, to_limit, n), x.surplus)
-        else:
-            pv_first = x.surplus
-        if not n.may_export_stored:
-            to_limit = min(to_limit, x.need)
-        pv_when_selling = min(beyond_limit(x, to_limit, n), x.surplus)
         # Most steps are far below any limit of import: then none makes a difference in any lane.
         through_building = (least - x.load) if n.pv_on_dc else (least + x.pv - x.load)
         most_in = through_building * n.eta_dc + (x.pv if n.pv_on_dc else 0.0)
         capped = x.load > least or x.need > least / n.eta_ac or most_in < n.charge
         imports, exports = imported[t * has_parts], exported[t * notes_export]
         if capped:
-            move_lanes(order, lanes, live, x, pv_first, pv_when_selling, to_limit, c.buy[t],
-                       c.sell[t], c.wear, n, imports, exports, True)  # fmt: skip
+            step_lanes(
+                order, lanes, live, x, c.buy[t], c.sell[t], c.wear, n, imports, exports, True
+            )
         else:
-            move_lanes(order, lanes, live, x, pv_first, pv_when_selling, to_limit, c.buy[t],
-                       c.sell[t], c.wear, n, imports, exports, False)  # fmt: skip
+            step_lanes(
+                order, lanes, live, x, c.buy[t], c.sell[t], c.wear, n, imports, exports, False
+            )
         if counts_cycles:
             for i in range(live):
                 used = (0.0 if new_day else lanes[USED, i]) + lanes[GIVEN, i]

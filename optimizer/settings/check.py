@@ -1,6 +1,6 @@
 """What the controls refuse: settings that cannot be typed into the equipment.
 
-Read next: ``replay.replay``.
+Read next: ``simulation.replay``.
 """
 
 from __future__ import annotations

@@ -13,9 +13,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Annotated, Literal, TypeVar
+from html import escape
+from typing import Annotated, Any, Literal, TypeVar
 
 import numpy as np
+import pandas as pd
 from pydantic import Field, ValidationInfo, field_validator, model_validator
 
 from optimizer.base.calendar import (
@@ -340,6 +342,47 @@ class Settings(Document):
         after = np.roll(named, 1) if self.after_midnight == "next day" else named
         holds, small = window.minutes()[minute, None], window.small_hours()[minute, None]
         return np.asarray(np.where(small, after, named) & holds)
+
+    @property
+    def frame(self) -> pd.DataFrame:
+        """One row for each window to type in, as it stands in a settings file; powers in kW, levels in %."""
+        rows = []
+        for place in self.places():
+            season = self.seasons[place.season]
+            window = self.window(place)
+            rows.append({
+                "season": season.name(), "days": season.day_sets[place.day_set].days,
+                **window.model_dump(),
+            })  # fmt: skip
+        return pd.DataFrame(rows, columns=["season", "days", *Window.model_fields])
+
+    def with_window(self, place: int, **changes: Any) -> Settings:
+        """Return the settings with one window changed; ``place`` counts windows in reading order.
+
+        Raises
+        ------
+        ValueError
+            If the changed window cannot be.
+        """
+        at = self.places()[place]
+        season = self.seasons[at.season]
+        day_set = season.day_sets[at.day_set]
+        window = Window.model_validate(self.window(at).model_dump() | changes)
+        windows = _replaced(day_set.windows, at.window, window)
+        day_set = DaySet.model_validate(day_set.model_dump() | {"windows": windows})
+        season = season.model_copy(
+            update={"day_sets": _replaced(season.day_sets, at.day_set, day_set)}
+        )
+        return self.model_copy(update={"seasons": _replaced(self.seasons, at.season, season)})
+
+    def __repr__(self) -> str:
+        return f"<Settings {self.settings!r}: {self.entries()} windows, floor {self.floor_pct:g} %>"
+
+    __str__ = __repr__
+
+    def _repr_html_(self) -> str:
+        table = self.frame.dropna(axis="columns", how="all").to_html(index=False, na_rep="–")
+        return f"<p>{escape(repr(self))}</p>{table}"
 
     def entries(self) -> int:
         """Return how many windows a person has to type in."""

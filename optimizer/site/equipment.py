@@ -213,9 +213,13 @@ class Plant:
         """Return the same plant with a battery that holds nothing and moves nothing."""
         return replace(
             self,
-            low_kwh=0.0, high_kwh=0.0, charge_kw=0.0, discharge_kw=0.0, cycles_per_day=None,
+            low_kwh=0.0,
+            high_kwh=0.0,
+            charge_kw=0.0,
+            discharge_kw=0.0,
+            cycles_per_day=None,
             behaviour=AS_STATED,
-        )  # fmt: skip
+        )
 
     def kept_per_step(self, step_h: float) -> float:
         """Share of the energy above the lowest level that is still there after a step."""

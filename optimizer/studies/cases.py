@@ -24,7 +24,7 @@ from optimizer.base.units import number
 from optimizer.billing.tariff import Tariff, find_tariff, read_tariff, refuse_unknown_history
 from optimizer.economics.assumptions import Terms
 from optimizer.economics.cash_flow import Fading, Size, Wear
-from optimizer.forecast.weeks import Material
+from optimizer.forecasting.weeks import Material
 from optimizer.metering.forecast import Forecast
 from optimizer.scenario.brief import Brief, cost_for
 from optimizer.scenario.scenario import SCENARIO_FILE, Scenario, read_scenario

@@ -9,7 +9,7 @@ import platform
 from importlib.metadata import PackageNotFoundError, version
 from typing import Any
 
-from optimizer import __version__
+from optimizer.base.version import __version__
 from optimizer.search.fit import SEED
 from optimizer.studies.cases import Study
 

@@ -28,13 +28,11 @@ from optimizer.economics.monte_carlo import Draws
 from optimizer.evaluation.comparison import Case as Bills
 from optimizer.evaluation.comparison import Judge, cases_of
 from optimizer.evaluation.savings_breakdown import sources_of
-from optimizer.forecast.weeks import Variant
+from optimizer.forecasting.weeks import Variant
 from optimizer.planning.linear import LinearSolver
 from optimizer.planning.plan import Plan
 from optimizer.planning.solver import Basis
 from optimizer.planning.tangent import bigger_battery, bigger_connection, bigger_inverter
-from optimizer.replay.horizon import Horizon
-from optimizer.replay.replay import Replay
 from optimizer.scenario.brief import Brief
 from optimizer.search.choose import (
     EFFORTS,
@@ -46,6 +44,8 @@ from optimizer.search.choose import (
 )
 from optimizer.search.score import Task
 from optimizer.settings.windows import Settings, no_windows
+from optimizer.simulation.horizon import Horizon
+from optimizer.simulation.replay import Replay
 from optimizer.site.equipment import UNLIMITED_KW, Plant
 from optimizer.studies.cases import Manner, Run
 from optimizer.workflows.inputs import groupings_of, horizon_of, problem_of, task_of

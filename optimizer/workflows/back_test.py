@@ -14,10 +14,10 @@ from optimizer.evaluation.back_test import (
     mean_day_of_month,
 )
 from optimizer.evaluation.comparison import Judge
-from optimizer.forecast.build import again_from
-from optimizer.forecast.ensemble import MEMBERS, MEMBERS_SEED, ensemble_of
-from optimizer.forecast.recipe import ForecastRecipe, LoadRecipe, PvRecipe
-from optimizer.forecast.weeks import Material, Weather
+from optimizer.forecasting.build import again_from
+from optimizer.forecasting.ensemble import MEMBERS, MEMBERS_SEED, ensemble_of
+from optimizer.forecasting.recipe import ForecastRecipe, LoadRecipe, PvRecipe
+from optimizer.forecasting.weeks import Material, Weather
 from optimizer.metering.forecast import Forecast
 from optimizer.scenario.brief import Brief
 from optimizer.scenario.scenario import Scenario

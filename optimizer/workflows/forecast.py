@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from optimizer.base.errors import ScenarioError
-from optimizer.forecast.ensemble import MEMBERS, MEMBERS_SEED, Ensemble, ensemble_of
+from optimizer.forecasting.ensemble import MEMBERS, MEMBERS_SEED, Ensemble, ensemble_of
 from optimizer.metering.forecast import FORECAST
 from optimizer.scenario.brief import Brief
 from optimizer.scenario.scenario import Scenario

@@ -15,13 +15,13 @@ from optimizer.cost.expression import linear_cost
 from optimizer.evaluation.comparison import Judge
 from optimizer.planning.plan import Plan
 from optimizer.planning.problem import Problem
-from optimizer.replay.horizon import Horizon
 from optimizer.scenario.brief import Brief
 from optimizer.search.choose import groupings_for
 from optimizer.search.fit import MonthGroups
 from optimizer.search.score import Task
 from optimizer.settings.controls import Controls
 from optimizer.settings.windows import Settings
+from optimizer.simulation.horizon import Horizon
 
 
 def horizon_of(brief: Brief) -> Horizon:

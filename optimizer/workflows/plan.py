@@ -22,7 +22,7 @@ from optimizer.workflows.results import SearchResult, fits_under, outcome_of
 from optimizer.workflows.solve import DEFAULT_TIME_LIMIT_S, PLANNING_S, make_ready, solve
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class PlanResult(SearchResult):
     """The windows to enter.
 

@@ -21,7 +21,7 @@ from optimizer.evaluation.renewal import (
     default_per_change,
     renewal_of,
 )
-from optimizer.forecast.weeks import Year
+from optimizer.forecasting.weeks import Year
 from optimizer.planning.linear import LinearSolver
 from optimizer.planning.plan import Plan
 from optimizer.scenario.brief import Brief
@@ -38,7 +38,7 @@ SEED = 20_270_301
 """Of the plausible seasons in which changes are valued; those of the search have another."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class RenewResult(SearchResult):
     """What to change about the settings in use."""
 

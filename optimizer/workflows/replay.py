@@ -13,7 +13,7 @@ from optimizer.workflows.results import Result, outcome_of
 from optimizer.workflows.solve import DEFAULT_TIME_LIMIT_S, cheapest_plan
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class ReplayResult(Result):
     """What given settings cost; ``remarks`` are what is odd about them."""
 

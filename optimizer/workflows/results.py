@@ -7,6 +7,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from functools import cached_property
+from html import escape
+
+import pandas as pd
 
 from optimizer.billing.tariff import Tariff, TariffCost
 from optimizer.cost.expression import linear_cost
@@ -24,7 +27,7 @@ from optimizer.settings.windows import Settings, no_windows
 from optimizer.workflows.inputs import horizon_of
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Result:
     """A site and its tariff, its cheapest plan, and what settings come to beside it."""
 
@@ -63,13 +66,49 @@ class Result:
         dates = self.scenario.forecast.grid.dates
         return f"{dates[0]} to {dates[-1]}"
 
+    @property
+    def kept_share(self) -> float | None:
+        """Share of the possible saving on the forecast that the settings keep; None if there is none."""
+        return self.outcome.kept_share
+
+    @property
+    def bills(self) -> pd.DataFrame:
+        """A row for each way of running the site: bill and cost [money], kWh over the meter, peak."""
+        rows = {
+            case.key: {
+                "label": case.label,
+                "bill": case.bill.total,
+                "cost": case.cost,
+                "import_kwh": float(case.flows.import_kwh.sum()),
+                "export_kwh": float(case.flows.export_kwh.sum()),
+                "peak_import_kw": case.peak_import_kw,
+            }
+            for case in self.outcome.cases.values()
+        }
+        return pd.DataFrame.from_dict(rows, orient="index")
+
+    @property
+    def flows(self) -> pd.DataFrame:
+        """Flows and stored energy under the settings, as a frame of T rows. [kWh per step]"""
+        case = self.outcome.cases["windows"]
+        return case.flows.frame.assign(stored_kwh=case.stored_kwh)
+
+    def __repr__(self) -> str:
+        return (
+            f"<{type(self).__name__} of {self.scenario.name!r}: {self.settings.entries()} windows save"
+            f" {self.outcome.saved:,.2f} of {self.outcome.can_save:,.2f} {self.currency}>"
+        )
+
+    def _repr_html_(self) -> str:
+        return f"<p>{escape(repr(self))}</p>{self.bills.to_html(index=False)}"
+
     @cached_property
     def prices(self) -> Prices:
         """Money per kWh at each step, shape (T,)."""
         return self.plan.step_prices
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class SearchResult(Result):
     """Settings that were searched for, and what was asked about them.
 
@@ -81,6 +120,26 @@ class SearchResult(Result):
     effort: str
     outages: Outages
     fits: tuple[Finding, ...]
+
+    @property
+    def spread(self) -> pd.DataFrame:
+        """What years that such windows have not seen came to: a row for bill, saving, kept share.
+
+        Columns are what one year in ten, half of them and nine in ten stay at or below; empty where no
+        weeks could be kept back.
+        """
+        sureness, columns = self.sureness, ["p10", "p50", "p90"]
+        spreads = (
+            {}
+            if sureness is None
+            else {
+                "bill": sureness.bill,
+                "saved": sureness.saved,
+                "kept_share_frac": sureness.kept_share,
+            }
+        )
+        rows = {name: vars(spread) for name, spread in spreads.items() if spread is not None}
+        return pd.DataFrame.from_dict(rows, orient="index", columns=columns if not rows else None)
 
 
 def outcome_of(

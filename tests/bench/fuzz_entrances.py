@@ -41,7 +41,7 @@ from optimizer.billing.reconcile import read_paid_bill
 from optimizer.billing.tariff import compile_cost, read_tariff
 from optimizer.billing.worked import read_worked_bills
 from optimizer.cli.app import app
-from optimizer.forecast.sun import read_typical_year
+from optimizer.forecasting.sun import read_typical_year
 from optimizer.metering.forecast_csv import read_forecast
 from optimizer.metering.meter_csv import read_meter
 from optimizer.metering.price_csv import read_prices

@@ -31,15 +31,16 @@ from optimizer.billing.bill import bill_flows
 from optimizer.billing.tariff import Tariff, TariffCost, TariffFile, compile_cost
 from optimizer.cost.expression import FlowSum, LinearCost, Peak, Scale, Sum, linear_cost
 from optimizer.cost.prices import Prices
-from optimizer.forecast.weeks import Year
+from optimizer.forecasting.weeks import Year
 from optimizer.planning.plan import make_plan
 from optimizer.planning.problem import Problem
-from optimizer.replay.kernel import OVERLOAD, Numbers, step_through
-from optimizer.replay.replay import orders_of
 from optimizer.search.drafts import Draft
 from optimizer.search.score import Season, Task
 from optimizer.settings.controls import Controls
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window
+from optimizer.simulation.replay import orders_of
+from optimizer.simulation.replay_kernel import OVERLOAD, step_through
+from optimizer.simulation.step import Numbers
 from optimizer.site.equipment import (
     Battery,
     Connection,

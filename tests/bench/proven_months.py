@@ -24,7 +24,7 @@ from optimizer.billing.history import NO_HISTORY
 from optimizer.billing.tariff import compile_cost, find_tariff, read_tariff
 from optimizer.cost.expression import linear_cost
 from optimizer.cost.prices import Prices
-from optimizer.forecast.weeks import Year
+from optimizer.forecasting.weeks import Year
 from optimizer.planning.plan import Plan, make_plan
 from optimizer.planning.problem import Problem
 from optimizer.scenario.scenario import Scenario, read_scenario

@@ -19,9 +19,9 @@ from pathlib import Path
 import numpy as np
 
 from optimizer.evaluation.comparison import Judge
-from optimizer.forecast.build import again_from, grid_of_days
-from optimizer.forecast.recipe import ForecastRecipe, LoadRecipe
-from optimizer.forecast.weeks import Material, Variant, Weather
+from optimizer.forecasting.build import again_from, grid_of_days
+from optimizer.forecasting.recipe import ForecastRecipe, LoadRecipe
+from optimizer.forecasting.weeks import Material, Variant, Weather
 from optimizer.metering.forecast import Forecast
 from optimizer.scenario.brief import Brief
 from optimizer.settings.windows import Settings, no_windows

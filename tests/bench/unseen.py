@@ -23,15 +23,15 @@ import numpy as np
 from optimizer.billing.bill import bill_flows
 from optimizer.cost.expression import linear_cost
 from optimizer.cost.prices import Prices
-from optimizer.forecast.weeks import Variant, Weather, Year
+from optimizer.forecasting.weeks import Variant, Weather, Year
 from optimizer.planning.plan import make_plan
 from optimizer.planning.problem import Problem
-from optimizer.replay.horizon import Horizon
 from optimizer.search.choose import EFFORTS, find_settings, groupings_for
 from optimizer.search.fit import fit
 from optimizer.search.score import Task
 from optimizer.settings.check import read_settings
 from optimizer.settings.windows import Settings, no_windows
+from optimizer.simulation.horizon import Horizon
 from optimizer.workflows import inputs
 from tests.bench.cells import Cell, cells
 

@@ -17,7 +17,7 @@ from typer.testing import CliRunner, Result
 from optimizer.base.errors import InputError
 from optimizer.billing.tariff import shipped_folder
 from optimizer.cli.app import app
-from optimizer.cli.season import SOMETHING_TO_CHANGE
+from optimizer.cli.season_commands import SOMETHING_TO_CHANGE
 from optimizer.workflows.in_use import settings_in_use
 
 DEMO = shipped_folder("scenarios") / "1_two_rates"

@@ -15,7 +15,7 @@ from optimizer.billing.reconcile import read_paid_bill
 from optimizer.economics.assumptions import Incentive, Operating, Residual, Terms
 from optimizer.economics.cash_flow import Fading
 from optimizer.economics.monte_carlo import Draws
-from optimizer.forecast.recipe import ForecastRecipe
+from optimizer.forecasting.recipe import ForecastRecipe
 from optimizer.studies.study_file import BestSize, Ranges, StudyFile, Vary
 
 ROOT = Path(__file__).parents[2]

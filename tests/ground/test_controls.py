@@ -10,10 +10,10 @@ import pytest
 
 from optimizer.base.calendar import DAY_NAMES
 from optimizer.base.documents import Source
-from optimizer.replay.replay import orders_of
 from optimizer.settings.check import refusals
 from optimizer.settings.controls import DAY_SETS, Controls
 from optimizer.settings.windows import DaySet, DaySetName, SeasonSet, Settings, Window, WindowPlace
+from optimizer.simulation.replay import orders_of
 from optimizer.site.equipment import Inverter, Permissions, Plant
 from tests.builders import local_grid, simple_plant
 

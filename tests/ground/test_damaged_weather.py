@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from optimizer.base.errors import SeriesError
-from optimizer.forecast.sun import read_typical_year
+from optimizer.forecasting.sun import read_typical_year
 
 HEAD = "LOCATION,Tarn Hollow,-,-,invented,1,53.3,-6.3,{zone},85.0"
 

@@ -15,19 +15,19 @@ from optimizer.base.calendar import Holidays
 from optimizer.base.documents import Source
 from optimizer.base.errors import ScenarioError, SeriesError
 from optimizer.base.timegrid import TimeGrid
-from optimizer.forecast.additions import layer_of, place_in_plain_year
-from optimizer.forecast.build import (
+from optimizer.forecasting.additions import layer_of, place_in_plain_year
+from optimizer.forecasting.build import (
     Expected,
     expected_from,
     grid_of_days,
     number_of_weeks,
     years_of,
 )
-from optimizer.forecast.ensemble import ensemble_of, monthly_net_peaks_kw
-from optimizer.forecast.profiles import profile_kwh
-from optimizer.forecast.recipe import Car, ForecastRecipe, HeatPump, LoadRecipe, OtherUse
-from optimizer.forecast.sun import read_typical_year
-from optimizer.forecast.weeks import Weather
+from optimizer.forecasting.ensemble import ensemble_of, monthly_net_peaks_kw
+from optimizer.forecasting.profiles import profile_kwh
+from optimizer.forecasting.recipe import Car, ForecastRecipe, HeatPump, LoadRecipe, OtherUse
+from optimizer.forecasting.sun import read_typical_year
+from optimizer.forecasting.weeks import Weather
 from optimizer.metering.forecast import Forecast
 from optimizer.site.equipment import Inverter
 from tests.builders import local_grid, simple_plant

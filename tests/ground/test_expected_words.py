@@ -9,9 +9,9 @@ from types import SimpleNamespace
 import numpy as np
 
 from optimizer.evaluation.fit_check import pv_findings
-from optimizer.forecast.build import _with_pv_of_roofs
-from optimizer.forecast.ensemble import Ensemble
-from optimizer.forecast.recipe import ForecastRecipe
+from optimizer.forecasting.build import _with_pv_of_roofs
+from optimizer.forecasting.ensemble import Ensemble
+from optimizer.forecasting.recipe import ForecastRecipe
 from optimizer.metering.forecast import Forecast
 from optimizer.report.forecast import outside_words
 from tests.laws.cases import DC_PLANT, grid_of

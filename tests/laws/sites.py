@@ -14,10 +14,9 @@ from optimizer.billing.bill import bill_flows
 from optimizer.billing.tariff import TariffCost
 from optimizer.cost.expression import linear_cost
 from optimizer.evaluation.out_of_sample import AS_METERED
-from optimizer.forecast.weeks import Material, Weather, Year
+from optimizer.forecasting.weeks import Material, Weather, Year
 from optimizer.metering.forecast import Forecast
 from optimizer.planning.plan import Plan, make_plan
-from optimizer.replay.replay import replay
 from optimizer.scenario.brief import Brief
 from optimizer.search.choose import Effort, Found, find_settings
 from optimizer.search.fit import MonthGroups, years_for
@@ -25,6 +24,7 @@ from optimizer.search.score import Season, Task
 from optimizer.settings.check import refusals
 from optimizer.settings.controls import Controls
 from optimizer.settings.windows import Settings, no_windows
+from optimizer.simulation.replay import replay
 from optimizer.site.equipment import Plant
 from tests.laws.cases import AC_PLANT, SOURCE, grid_of, named_cost, problem_of, weather
 

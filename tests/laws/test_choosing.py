@@ -16,9 +16,8 @@ from hypothesis import strategies as st
 from optimizer.base.timegrid import TimeGrid
 from optimizer.cost.expression import linear_cost
 from optimizer.cost.prices import Prices
-from optimizer.forecast.weeks import Variant, Weather
+from optimizer.forecasting.weeks import Variant, Weather
 from optimizer.metering.forecast import Forecast
-from optimizer.replay.replay import replay
 from optimizer.report.record import settings_record
 from optimizer.scenario.scenario import ENTRY_SHARE
 from optimizer.search import choose as choosing
@@ -39,6 +38,7 @@ from optimizer.search.score import Task
 from optimizer.settings.check import read_settings
 from optimizer.settings.controls import Controls
 from optimizer.settings.windows import no_windows
+from optimizer.simulation.replay import replay
 from tests.laws.cases import AC_PLANT, DEMAND, FLAT, cost_of, law, problem_of, weather
 from tests.laws.sites import (
     ALL_MONTHS,

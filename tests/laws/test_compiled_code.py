@@ -12,22 +12,23 @@ import zlib
 from pathlib import Path
 
 import pytest
+from numba import config
 
-from optimizer.replay import compiled_code
-from optimizer.replay.compiled_code import UNUSED_DAYS, keep_compiled_code
+from optimizer.simulation import compiled_code
+from optimizer.simulation.compiled_code import UNUSED_DAYS, keep_compiled_code
 
 WHERE = """
-import os
-from optimizer.replay.kernel import step_through
-print(os.environ["NUMBA_CACHE_DIR"], step_through.stats.cache_path)
+from numba import config
+from optimizer.simulation.replay_kernel import step_through
+print(config.CACHE_DIR, step_through.stats.cache_path)
 """
 
 
 @pytest.fixture(autouse=True)
 def own_environment(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Let what a test sets in the environment be undone, and begin with no folder given."""
-    monkeypatch.setenv("NUMBA_CACHE_DIR", "")
-    monkeypatch.delenv("NUMBA_CACHE_DIR")
+    """Begin with no folder given, and let what numba is told be undone."""
+    monkeypatch.delenv("NUMBA_CACHE_DIR", raising=False)
+    monkeypatch.setattr(config, "CACHE_DIR", "")
 
 
 def test_code_is_kept_in_the_users_cache_folder(
@@ -37,8 +38,8 @@ def test_code_is_kept_in_the_users_cache_folder(
     folder = keep_compiled_code()
     assert folder.parent == tmp_path / "tariffwright"
     assert folder.is_dir()
-    assert os.environ["NUMBA_CACHE_DIR"] == str(folder)
-    monkeypatch.delenv("NUMBA_CACHE_DIR")
+    assert str(folder) == config.CACHE_DIR
+    assert "NUMBA_CACHE_DIR" not in os.environ
     monkeypatch.delenv("XDG_CACHE_HOME")
     monkeypatch.setenv("HOME", str(tmp_path / "home"))
     at_home = keep_compiled_code()
@@ -59,13 +60,14 @@ def test_each_version_has_a_place_of_its_own(
     """Another constant, or another kernel, is another version."""
     monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "cache"))
     found = []
-    for file, constant in (("a", 1.0), ("a", 2.0), ("b", 1.0), ("a", 1.0)):
-        monkeypatch.setattr(compiled_code, "__file__", str(tmp_path / file / "compiled_code.py"))
-        (tmp_path / file).mkdir(exist_ok=True)
-        (tmp_path / file / "some_kernel.py").write_text(file, encoding="utf-8")
-        monkeypatch.delenv("NUMBA_CACHE_DIR", raising=False)
+    for file, constant in (("a", 1.0), ("a", 2.0), ("b", 1.0), ("a", 1.0), ("c", 1.0)):
+        room = tmp_path / file / "room"
+        monkeypatch.setattr(compiled_code, "__file__", str(room / "compiled_code.py"))
+        room.mkdir(parents=True, exist_ok=True)
+        name = "step.py" if file == "c" else "some_kernel.py"
+        (room / name).write_text(file, encoding="utf-8")
         found.append(keep_compiled_code(constant))
-    assert len(set(found)) == 3
+    assert len(set(found)) == 4
     assert found[3] == found[0]
 
 
@@ -81,7 +83,6 @@ def test_code_of_versions_long_unused_is_thrown_away_and_nothing_else(
     other.mkdir()
     os.utime(other, (0, 0))
     os.utime(used, (0, 0))
-    monkeypatch.delenv("NUMBA_CACHE_DIR")
     assert keep_compiled_code() == used
     assert {path.name for path in home.iterdir()} == {used.name, "recent"}
     assert other.is_dir()
@@ -108,8 +109,9 @@ def test_without_a_cache_folder_code_is_compiled_into_one_that_goes_with_the_pro
 
 RUN = """
 import numpy as np
-from optimizer.replay.kernel import is_resting, step_through
-from optimizer.replay.replay import replay
+from optimizer.simulation.step import is_resting
+from optimizer.simulation.replay_kernel import step_through
+from optimizer.simulation.replay import replay
 from optimizer.settings.windows import no_windows
 from tests.laws.cases import AC_PLANT, grid_of
 run = replay(AC_PLANT, grid_of(24), np.full(24, 0.5), np.full(24, 0.7), no_windows(10.0), 3.0)
@@ -162,10 +164,8 @@ def test_only_what_is_damaged_is_thrown_away(
     sums = {f"kernel_1/{name}": zlib.crc32(whole) for name in ("known.nbi", "changed.nbi")}
     (folder.parent / "sums.json").write_text(json.dumps(sums), encoding="utf-8")
     (folder / "changed.nbi").write_bytes(whole.replace(b"x", b"y", 1))
-    monkeypatch.delenv("NUMBA_CACHE_DIR")
     keep_compiled_code()
     assert {path.name for path in folder.iterdir()} == {"known.nbi", "new.nbc"}
     (folder.parent / "sums.json").write_text("[]", encoding="utf-8")
-    monkeypatch.delenv("NUMBA_CACHE_DIR")
     keep_compiled_code()
     assert {path.name for path in folder.iterdir()} == {"known.nbi", "new.nbc"}

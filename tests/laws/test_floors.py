@@ -11,11 +11,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from optimizer.planning.plan import make_plan
-from optimizer.replay.replay import replay
 from optimizer.search.fit import fit, settings_of, years_for
 from optimizer.settings.check import read_settings
 from optimizer.settings.controls import Controls
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, no_windows
+from optimizer.simulation.replay import replay
 from optimizer.site.equipment import Plant
 from tests.laws.cases import AC_PLANT, DC_PLANT, Case, cases, floats, law, named_cost, problem_of
 from tests.laws.sites import (

@@ -10,13 +10,13 @@ import pytest
 
 from optimizer.base.errors import SettingsError
 from optimizer.evaluation.reasons import _steps_of
-from optimizer.replay.replay import orders_of
 from optimizer.report.page import _card_row
 from optimizer.search.drafts import Draft
 from optimizer.search.fit import settings_of
 from optimizer.settings.check import read_settings
 from optimizer.settings.controls import Controls
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window, WindowPlace
+from optimizer.simulation.replay import orders_of
 from tests.laws.cases import AC_PLANT, DC_PLANT, MONDAY, grid_of
 from tests.laws.sites import cost_of_settings, season_of, site, task_for
 from tests.laws.test_season import RICH, some_drafts, years_of

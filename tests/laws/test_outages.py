@@ -17,8 +17,8 @@ from optimizer.billing.tariff import shipped_folder
 from optimizer.cli.app import app
 from optimizer.outages.island_kernel import CARRIED, EMPTY, OVERLOAD, POWER
 from optimizer.outages.outages import Outages, outages_of
-from optimizer.replay.replay import Replay, replay
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, no_windows
+from optimizer.simulation.replay import Replay, replay
 from optimizer.site.behaviour import Behaviour
 from optimizer.site.equipment import Inverter, Plant
 from tests.builders import hourly_grid, simple_plant

@@ -18,9 +18,10 @@ from optimizer.base.timegrid import FloatArray, TimeGrid
 from optimizer.billing.bill import bill_flows
 from optimizer.cost.expression import linear_cost
 from optimizer.planning.plan import BOTH_WAYS_KWH, Plan, make_plan
-from optimizer.replay.kernel import OVERLOAD, Numbers, step_through
-from optimizer.replay.replay import Replay, orders_of, replay
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window, no_windows
+from optimizer.simulation.replay import Replay, orders_of, replay
+from optimizer.simulation.replay_kernel import OVERLOAD, step_through
+from optimizer.simulation.step import Numbers
 from optimizer.site.equipment import UNLIMITED_KW, Plant
 from tests.laws.cases import (
     AC_PLANT,

@@ -17,11 +17,11 @@ from optimizer.base.flows import Flows
 from optimizer.base.timegrid import TimeGrid
 from optimizer.base.units import MINUTES_PER_DAY, clock
 from optimizer.planning.plan import make_plan
-from optimizer.replay.kernel import OVERLOAD_COST
-from optimizer.replay.replay import replay
 from optimizer.search.first_guesses import Draft
+from optimizer.search.score_kernel import OVERLOAD_COST
 from optimizer.settings.controls import Controls
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window
+from optimizer.simulation.replay import replay
 from optimizer.site.behaviour import Behaviour
 from optimizer.site.equipment import Plant
 from tests.bench.proof import bounds_kernel as proof_kernel

@@ -8,7 +8,7 @@ from itertools import product
 import numpy as np
 import pytest
 
-from optimizer.forecast.weeks import Weather
+from optimizer.forecasting.weeks import Weather
 from optimizer.metering.forecast import Forecast
 from optimizer.search.choose import Effort, find_settings
 from optimizer.search.drafts import drafts_of

@@ -13,10 +13,10 @@ from optimizer.billing.bill import bill_flows
 from optimizer.billing.tariff import shipped_folder
 from optimizer.evaluation.effects import Priced
 from optimizer.evaluation.reasons import NOT_IN_FORECAST, Reason, reasons_for
-from optimizer.replay.horizon import Horizon
-from optimizer.replay.replay import Replay
 from optimizer.scenario.brief import Brief, read_brief
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window
+from optimizer.simulation.horizon import Horizon
+from optimizer.simulation.replay import Replay
 from optimizer.workflows.inputs import horizon_of
 from tests.bench.cells import ANY_TIME, TARIFFS
 

@@ -18,15 +18,15 @@ from typer.testing import CliRunner
 from optimizer.base.errors import ScenarioError
 from optimizer.billing.tariff import shipped_folder
 from optimizer.cli.app import app
-from optimizer.forecast.weeks import Material
+from optimizer.forecasting.weeks import Material
 from optimizer.metering.forecast import Forecast
 from optimizer.outages.reserve import Wish, floors_at, least_level, traded
 from optimizer.outages.reserve_price import ReserveCurve, reserve_curve
 from optimizer.planning.linear import LinearSolver
-from optimizer.replay.horizon import Horizon
 from optimizer.scenario.brief import read_brief
 from optimizer.search.renewing import changes_of
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window, no_windows
+from optimizer.simulation.horizon import Horizon
 from optimizer.site.equipment import Plant
 from optimizer.workflows.inputs import groupings_of, horizon_of
 from optimizer.workflows.reserve import wish_of, with_endurance

@@ -11,9 +11,9 @@ from optimizer.base.errors import SeriesError
 from optimizer.base.flows import Flows
 from optimizer.evaluation.review import CAUSES, overlap, refuse_what_hides_the_load, review_of
 from optimizer.metering.forecast import Forecast
-from optimizer.replay.horizon import Horizon
 from optimizer.report.review import review_text
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window, no_windows
+from optimizer.simulation.horizon import Horizon
 from tests.laws.cases import AC_PLANT, CREDIT, TWO_RATES, cost_of, grid_of, weather
 
 GRID = grid_of(24 * 28)

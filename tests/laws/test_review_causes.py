@@ -12,9 +12,9 @@ import pytest
 
 from optimizer.base.flows import Flows
 from optimizer.evaluation.review import CAUSES, Review, review_of
-from optimizer.replay.horizon import Horizon
 from optimizer.report.review import review_record, review_text
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window, no_windows
+from optimizer.simulation.horizon import Horizon
 from optimizer.site.behaviour import Behaviour
 from tests.laws.cases import AC_PLANT, CREDIT, DC_PLANT, TWO_RATES, cost_of, grid_of, weather
 

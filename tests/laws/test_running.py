@@ -22,10 +22,10 @@ from optimizer.billing.tariff import Tariff, TariffCost, TariffFile, compile_cos
 from optimizer.cost.expression import linear_cost
 from optimizer.planning.plan import make_plan
 from optimizer.planning.problem import Problem
-from optimizer.replay.replay import replay
 from optimizer.search.pricing import pricing_of
 from optimizer.search.score_kernel import parts_of_the_bill
 from optimizer.settings.windows import no_windows
+from optimizer.simulation.replay import replay
 from tests.builders import local_grid
 from tests.laws.cases import AC_PLANT, tariff_of
 from tests.laws.test_families import (

@@ -17,7 +17,7 @@ from optimizer.base import parallel as workers_module
 from optimizer.base.flows import Flows
 from optimizer.base.timegrid import FloatArray
 from optimizer.cost.expression import linear_cost
-from optimizer.forecast.weeks import Year
+from optimizer.forecasting.weeks import Year
 from optimizer.planning.plan import Plan, make_plan
 from optimizer.search import neighbours as moves
 from optimizer.search import score as season_module

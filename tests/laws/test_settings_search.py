@@ -13,7 +13,6 @@ from hypothesis import strategies as st
 
 from optimizer.base.timegrid import TimeGrid
 from optimizer.planning.plan import make_plan
-from optimizer.replay.replay import replay
 from optimizer.search import choose as choosing
 from optimizer.search import local_search as search
 from optimizer.search import neighbours as moves
@@ -24,6 +23,7 @@ from optimizer.search.fit import years_for
 from optimizer.search.local_search import Search
 from optimizer.settings.controls import DAY_SETS, Controls
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window
+from optimizer.simulation.replay import replay
 from optimizer.site.equipment import Plant
 from tests.laws.cases import (
     AC_PLANT,

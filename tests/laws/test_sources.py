@@ -11,8 +11,8 @@ from hypothesis import given
 from optimizer.base.flows import Flows
 from optimizer.cost.expression import linear_cost
 from optimizer.evaluation.savings_breakdown import Sources, sources_of
-from optimizer.replay.horizon import Horizon
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window, no_windows
+from optimizer.simulation.horizon import Horizon
 from tests.laws.cases import (
     AC_PLANT,
     CREDIT,

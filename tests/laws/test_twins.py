@@ -50,11 +50,11 @@ from optimizer.planning.matrix import matrix_of
 from optimizer.planning.plan import make_plan
 from optimizer.planning.problem import Limits, Problem
 from optimizer.planning.solver import solve
-from optimizer.replay.kernel import OVERLOAD_COST, Numbers
-from optimizer.replay.replay import Replay, orders_of, replay
 from optimizer.search.pricing import _Writer
-from optimizer.search.score_kernel import LANES, score_many
+from optimizer.search.score_kernel import LANES, OVERLOAD_COST, score_many
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window
+from optimizer.simulation.replay import Replay, orders_of, replay
+from optimizer.simulation.step import Numbers
 from optimizer.site.equipment import Plant
 from tests.laws.cases import (
     AC_PLANT,
@@ -763,12 +763,12 @@ SCORE_FAULTS: dict[str, Fault] = {
     "earlier parts left out": (_Writer, "_write_form", "list(varying.values())", "[0.0] * len(varying)"),
     "the edges left out": (_Writer, "write", "part.node.edges if isinstance(part.node, Choice) else ()",
                            "(1e9,) * (isinstance(part.node, Choice) * 2)"),
-    "export not credited": (score_module, "move_lanes", "else sell) * net", "else 0.0) * net"),
-    "import for export": (score_module, "move_lanes", "(buy if net", "(sell if net"),
-    "the wear of charging": (score_module, "move_lanes", "wear * discharge", "wear * charge"),
-    "the level forgotten": (score_module, "move_lanes", "(lanes[STORED, i] - n.low)", "(n.high - n.low)"),
-    "import not noted for the parts": (score_module, "move_lanes", "max(-net, 0.0)", "0.0"),
-    "export not noted for the parts": (score_module, "move_lanes", "max(net, 0.0)", "0.0"),
+    "export not credited": (score_module, "step_lanes", "else sell) * net", "else 0.0) * net"),
+    "import for export": (score_module, "step_lanes", "(buy if net", "(sell if net"),
+    "the wear of charging": (score_module, "step_lanes", "wear * moved.discharge", "wear * moved.charge"),
+    "the level forgotten": (score_module, "step_lanes", "= moved.stored", "= n.high"),
+    "import not noted for the parts": (score_module, "step_lanes", "max(-net, 0.0)", "0.0"),
+    "export not noted for the parts": (score_module, "step_lanes", "max(net, 0.0)", "0.0"),
     "the start counted as earned": (score_module, "score_many", "(lanes[STORED, i] - start_kwh)",
                                     "lanes[STORED, i]"),
     "parts forgotten": (score_module, "score_many",
@@ -798,7 +798,7 @@ def test_a_fault_planted_in_the_score_shows_against_the_bill(
     assert scored(site, STEPS, 2.0) == pytest.approx(expected)
     for name in (
         "score_many",
-        "move_lanes",
+        "step_lanes",
         "add_parts_of_the_bill",
         "highest_powers",
         "write_form",

@@ -16,8 +16,8 @@ from hypothesis import strategies as st
 
 from optimizer.base.calendar import Holidays
 from optimizer.base.timegrid import FloatArray, TimeGrid
-from optimizer.forecast.weeks import LEAST_WEEKS, REACH_DAYS, Material, Variant, Weather, Year
-from optimizer.forecast.weeks import days_apart as near_days
+from optimizer.forecasting.weeks import LEAST_WEEKS, REACH_DAYS, Material, Variant, Weather, Year
+from optimizer.forecasting.weeks import days_apart as near_days
 from optimizer.metering.forecast import Forecast
 from tests.builders import local_grid
 from tests.laws.cases import law

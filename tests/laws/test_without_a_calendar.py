@@ -16,9 +16,8 @@ from typer.testing import CliRunner
 
 from optimizer.billing.tariff import shipped_folder
 from optimizer.cli.app import app
-from optimizer.cli.season import SOMETHING_TO_CHANGE
+from optimizer.cli.season_commands import SOMETHING_TO_CHANGE
 from optimizer.evaluation.renewal import renewal_of
-from optimizer.replay.replay import replay
 from optimizer.scenario.brief import read_brief
 from optimizer.search.drafts import Draft
 from optimizer.search.fit import settings_of
@@ -26,6 +25,7 @@ from optimizer.search.renewing import find_changes, renewed
 from optimizer.settings.check import read_settings
 from optimizer.settings.controls import Controls
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window
+from optimizer.simulation.replay import replay
 from optimizer.workflows.in_use import in_use_of
 from tests.laws.cases import AC_PLANT, grid_of, weather
 from tests.laws.sites import (

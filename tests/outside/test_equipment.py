@@ -12,10 +12,10 @@ from hypothesis import strategies as st
 
 from optimizer.billing.tariff import shipped_folder
 from optimizer.evaluation.fit_check import findings_of
-from optimizer.replay.replay import replay
 from optimizer.scenario.brief import read_brief
 from optimizer.scenario.scenario import read_scenario
 from optimizer.settings.windows import no_windows
+from optimizer.simulation.replay import replay
 from optimizer.site.electrical import (
     TEMPERATURE_FACTOR,
     amp_hours,

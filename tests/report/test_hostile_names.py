@@ -13,7 +13,7 @@ from icalendar import Calendar
 
 from optimizer.base.documents import read_document
 from optimizer.base.errors import SettingsError
-from optimizer.forecast.recipe import ForecastRecipe
+from optimizer.forecasting.recipe import ForecastRecipe
 from optimizer.report.record import settings_yaml
 from optimizer.report.renewal import reminders, reminders_ics
 from optimizer.settings.controls import Controls

@@ -13,7 +13,7 @@ import pytest
 
 from optimizer.base.units import money, percent
 from optimizer.billing.tariff import shipped_folder
-from optimizer.forecast.ensemble import Spread
+from optimizer.forecasting.ensemble import Spread
 from optimizer.report.advice import cheaper_than_plan
 from optimizer.report.notes import notes
 from optimizer.report.page import report_html

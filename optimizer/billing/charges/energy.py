@@ -205,9 +205,17 @@ class PricedEnergy(When, ChargeBase):
                     quantity = self._rounded(counted(steps))
                     rate = sign * part.price
                     lines.append(
-                        Line(self.name, part.name, period, quantity, "kWh", rate,
-                             Scale(rate, quantity), part.where)
-                    )  # fmt: skip
+                        Line(
+                            self.name,
+                            part.name,
+                            period,
+                            quantity,
+                            "kWh",
+                            rate,
+                            Scale(rate, quantity),
+                            part.where,
+                        )
+                    )
         return lines
 
     def _rounded(self, quantity: Node) -> Node:

@@ -101,9 +101,10 @@ class ReactiveCharge(When, ChargeBase):
 
     def _line(self, context: Context, period: int, steps: IntArray) -> Line:
         unit, key, rate = (
-            ("kvar", "per_kvar", self.per_kvar) if self.per_kvar is not None
+            ("kvar", "per_kvar", self.per_kvar)
+            if self.per_kvar is not None
             else ("kvarh", "per_kvarh", self.per_kvarh)
-        )  # fmt: skip
+        )
         assert rate is not None
         interval = interval_of_step(context.grid, self.interval_minutes)[steps]
         numbered = np.cumsum(np.diff(interval, prepend=interval[:1]) != 0)

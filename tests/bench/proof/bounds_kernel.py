@@ -23,29 +23,12 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from optimizer.base.timegrid import BoolArray, FloatArray, IntArray
-from optimizer.replay.kernel import (
-    ACTION,
-    CAP,
-    FLOOR,
-    GRID,
-    LOWEST,
-    OVERLOAD_COST,
-    PART_PEAK,
-    POWER,
-    TARGET,
-    Numbers,
-    Pricing,
-    after,
-    form_value,
-    move,
-    net_export,
-    terms_of,
-)
-
-# isort: split
 import numpy as np
 from numba import njit
+
+from optimizer.base.timegrid import BoolArray, FloatArray, IntArray
+from optimizer.search.score_kernel import OVERLOAD_COST, PART_PEAK, Pricing
+from optimizer.simulation.step import Numbers, asked_of, order_of, step
 
 PIECES = 16
 """Into how many pieces a cell is cut in which something bends."""
@@ -65,18 +48,23 @@ def _moved(
     level: float, order: FloatArray, load: float, pv: float, n: Numbers
 ) -> tuple[float, float, float, float]:
     """Return charge, discharge, export less import, and the level after a step."""
-    x = terms_of(load, pv, n)
-    level = n.low + n.kept * (level - n.low)
-    charge, discharge = move(
-        int(order[ACTION]), order[TARGET], order[FLOOR], order[GRID], order[POWER], order[CAP],
-        order[LOWEST], x, level, False, n,
-    )  # fmt: skip
-    return (
-        charge,
-        discharge,
-        net_export(x, charge, discharge, n),
-        after(level, charge, discharge, n),
-    )
+    moved = step(order_of(order, n), level, False, asked_of(load, pv, n), n, True, True)
+    return moved.charge, moved.discharge, moved.net, moved.stored
+
+
+@njit(cache=True, inline="always")  # type: ignore[untyped-decorator]
+def form_value(
+    f: int, imported: FloatArray, exported: FloatArray, value: FloatArray, c: Pricing
+) -> float:
+    """Return what a form comes to, given the values of the parts before it."""
+    x: float = c.form_constant[f]
+    for i in range(c.form_first_import[f], c.form_first_import[f + 1]):
+        x += c.import_weight[i] * imported[c.import_step[i]]
+    for i in range(c.form_first_export[f], c.form_first_export[f + 1]):
+        x += c.export_weight[i] * exported[c.export_step[i]]
+    for i in range(c.form_first_part[f], c.form_first_part[f + 1]):
+        x += c.form_part_factor[i] * value[c.form_part[i]]
+    return x
 
 
 @njit(cache=True, inline="always")  # type: ignore[untyped-decorator]
@@ -661,7 +649,7 @@ def race(  # noqa: C901, PLR0915 - one loop over stops, one over steps
             break
         done += (end - begin) * left
         for t in range(begin, end):
-            x = terms_of(load_kwh[t], pv_kwh[t], n)
+            x = asked_of(load_kwh[t], pv_kwh[t], n)
             bought, sold = buy[t], sell[t]
             face = face_of_step[t]
             counts = charges_peak and peak.interval[t] >= 0
@@ -669,14 +657,9 @@ def race(  # noqa: C901, PLR0915 - one loop over stops, one over steps
             for i in range(left):
                 c = running[i]
                 row = faces[c, face]
-                level = n.low + n.kept * (stored[c] - n.low)
-                charge, discharge = move(
-                    int(table[row, ACTION]), table[row, TARGET], table[row, FLOOR],
-                    table[row, GRID], table[row, POWER], table[row, CAP], table[row, LOWEST], x,
-                    level, False, n,
-                )  # fmt: skip
-                net = net_export(x, charge, discharge, n)
-                stored[c] = after(level, charge, discharge, n)
+                moved = step(order_of(table[row], n), stored[c], False, x, n, True, True)
+                net, discharge = moved.net, moved.discharge
+                stored[c] = moved.stored
                 spent[c] += wear * discharge - (bought if net < 0.0 else sold) * net
                 if -net > n.import_limit:
                     spent[c] += OVERLOAD_COST * (-net - n.import_limit)

@@ -28,8 +28,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from optimizer.base.timegrid import BoolArray, FloatArray, IntArray
-from optimizer.replay.kernel import PART_PEAK
 from optimizer.search.drafts import Drafts
+from optimizer.search.score_kernel import PART_PEAK
 from tests.bench.proof import bounds_kernel as inner
 from tests.bench.proof.labels import Ground, Labels
 from tests.bench.proof.orders import count_of_orders, rows_of

@@ -16,11 +16,11 @@ from optimizer.base.flows import Flows
 from optimizer.base.timegrid import FloatArray, IntArray, TimeGrid, clock_slots
 from optimizer.base.units import MINUTES_PER_DAY
 from optimizer.cost.expression import LinearCost
-from optimizer.replay.kernel import ACTION_CODE, Numbers
 from optimizer.search.drafts import Draft, Drafts
 from optimizer.search.pricing import pricing_of
 from optimizer.search.score_kernel import LANES, score_many
 from optimizer.settings.controls import Controls
+from optimizer.simulation.step import ACTION_CODE, Numbers
 from optimizer.site.equipment import Plant
 from tests.bench.proof.orders import no_window, order_of, orders_of_controls
 

@@ -13,9 +13,9 @@ import numpy as np
 
 from optimizer.base.timegrid import FloatArray, IntArray
 from optimizer.base.units import MINUTES_PER_DAY
-from optimizer.replay.kernel import ACTION_CODE, COVER, Numbers
 from optimizer.search.drafts import Draft, full_power_kw
 from optimizer.settings.controls import Controls
+from optimizer.simulation.step import ACTION_CODE, COVER, Numbers
 from optimizer.site.equipment import Plant
 from tests.bench.proof import bounds_kernel as inner
 

@@ -20,6 +20,8 @@ import zlib
 from functools import partial
 from pathlib import Path
 
+from numba import config
+
 UNUSED_DAYS = 60
 """Compiled code of other versions that was not used for so long is thrown away."""
 
@@ -30,7 +32,7 @@ SUMS = "sums.json"
 
 
 def keep_compiled_code(*constants: object) -> Path:
-    """Tell numba where to keep compiled code; it asks when it is imported.
+    """Tell numba where to keep compiled code; it asks when a function is declared.
 
     Numba's cache does not notice changes in functions and constants that are imported from other
     files. So each version has a place of its own, named by all kernels and what they take from
@@ -52,12 +54,13 @@ def keep_compiled_code(*constants: object) -> Path:
     folder = _folder_for(_version(constants))
     _throw_away_damaged(folder)
     atexit.register(partial(_keep_sums, folder))
-    os.environ["NUMBA_CACHE_DIR"] = str(folder)
+    config.CACHE_DIR = str(folder)
     return folder
 
 
 def _version(constants: tuple[object, ...]) -> str:
-    kernels = sorted(Path(__file__).parents[1].rglob("*kernel.py"))
+    package = Path(__file__).parents[1]
+    kernels = sorted([*package.rglob("*kernel.py"), *package.rglob("step.py")])
     whole = b"".join(file.read_bytes() for file in kernels) + repr(constants).encode()
     return hashlib.sha256(whole).hexdigest()[:12]
 

@@ -6,8 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from optimizer.base.timegrid import FloatArray, TimeGrid
-from optimizer.replay.replay import Replay, replay
 from optimizer.settings.windows import Settings, no_windows
+from optimizer.simulation.replay import Replay, replay
 from optimizer.site.equipment import Plant
 
 

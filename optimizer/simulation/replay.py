@@ -14,10 +14,9 @@ import numpy as np
 from optimizer.base.flows import Flows
 from optimizer.base.timegrid import FloatArray, IntArray, TimeGrid, clock_slots
 from optimizer.base.units import ENERGY_TOLERANCE_KWH
-from optimizer.replay.kernel import (
-    ACTION_CODE,
+from optimizer.settings.windows import Settings, Window
+from optimizer.simulation.replay_kernel import (
     CHARGED,
-    COVER,
     DISCHARGED,
     EXPORT,
     IMPORT,
@@ -25,10 +24,9 @@ from optimizer.replay.kernel import (
     OVERLOAD,
     PV_USED,
     STORED,
-    Numbers,
     step_through,
 )
-from optimizer.settings.windows import Settings, Window
+from optimizer.simulation.step import ACTION_CODE, COVER, Numbers
 from optimizer.site.equipment import Plant
 
 NO_WINDOW = -1

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from optimizer.base.timegrid import FloatArray
-from optimizer.forecast.weeks import Variant, Weather
+from optimizer.forecasting.weeks import Variant, Weather
 from optimizer.metering.forecast import Forecast
 
 DRAWN = Variant(1.0)

@@ -20,8 +20,8 @@ import pandas as pd
 from optimizer.base.errors import ScenarioError, SeriesError
 from optimizer.base.timegrid import FloatArray, IntArray, TimeGrid
 from optimizer.base.units import MINUTES_PER_DAY
-from optimizer.forecast.additions import place_in_plain_year
-from optimizer.forecast.recipe import Place, PvRecipe
+from optimizer.forecasting.additions import place_in_plain_year
+from optimizer.forecasting.recipe import Place, PvRecipe
 
 ALBEDO = 0.2
 INVERTER_EFFICIENCY = 0.96

@@ -27,7 +27,7 @@ HALF_A_YEAR = timedelta(days=182)
 @lru_cache(maxsize=1)
 def _table() -> pd.DataFrame:
     """Return mean powers of the 96 quarter-hours, a column for profile, season and day type. [W]"""
-    file = resources.files("optimizer.forecast") / "published" / "load_profiles.csv"
+    file = resources.files("optimizer.forecasting") / "published" / "load_profiles.csv"
     with file.open(encoding="utf-8") as text:
         return pd.read_csv(text, comment="#", index_col="time")
 

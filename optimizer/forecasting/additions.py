@@ -21,7 +21,7 @@ from optimizer.base.calendar import (
     read_span,
 )
 from optimizer.base.timegrid import BoolArray, FloatArray, IntArray, TimeGrid
-from optimizer.forecast.recipe import Addition, Car, HeatPump, MorePv, OtherUse
+from optimizer.forecasting.recipe import Addition, Car, HeatPump, MorePv, OtherUse
 
 COLDEST_DAY = 20
 """Day of the year around which it is coldest in the north (common practice, no published source)."""

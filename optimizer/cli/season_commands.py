@@ -23,7 +23,7 @@ from optimizer.cli.options import (
     endless,
     folder_of,
 )
-from optimizer.cli.planning import show
+from optimizer.cli.plan_command import show
 from optimizer.cli.running import errors_told, job, print_json, print_text
 
 if TYPE_CHECKING:

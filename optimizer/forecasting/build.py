@@ -19,11 +19,11 @@ from optimizer.base.documents import Source
 from optimizer.base.errors import ScenarioError, SeriesError
 from optimizer.base.timegrid import FloatArray, TimeGrid, zone_named
 from optimizer.base.units import number
-from optimizer.forecast.additions import Layer, layer_of
-from optimizer.forecast.profiles import profile_kwh
-from optimizer.forecast.recipe import ForecastRecipe, Place, PvRecipe
-from optimizer.forecast.sun import RoofModel, TypicalYear, read_typical_year
-from optimizer.forecast.weeks import DAYS_PER_YEAR, Material, Variant, Weather
+from optimizer.forecasting.additions import Layer, layer_of
+from optimizer.forecasting.profiles import profile_kwh
+from optimizer.forecasting.recipe import ForecastRecipe, Place, PvRecipe
+from optimizer.forecasting.sun import RoofModel, TypicalYear, read_typical_year
+from optimizer.forecasting.weeks import DAYS_PER_YEAR, Material, Variant, Weather
 from optimizer.metering.forecast import Forecast
 from optimizer.metering.forecast_csv import WITHOUT_PV, read_forecast, read_pv
 from optimizer.site.equipment import UNLIMITED_KW, Plant

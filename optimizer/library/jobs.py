@@ -1,0 +1,266 @@
+"""The jobs: each takes a scenario and returns a record with its figures and frames.
+
+Nothing is printed and nothing written. ``progress`` is handed a line of text and a share from 0 to 1.
+Read next: ``files``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Literal
+
+import pandas as pd
+
+from optimizer.base.flows import Flows
+from optimizer.base.progress import Progress
+from optimizer.base.timegrid import calendar_months
+from optimizer.billing.bill import Bill, bill_flows
+from optimizer.billing.tariff import Tariff, compile_cost
+from optimizer.evaluation.review import Review
+from optimizer.library.files import meter_from, settings_from, tariff_from
+from optimizer.library.scenario import Scenario
+from optimizer.planning.plan import Plan
+from optimizer.settings.windows import Settings
+from optimizer.studies.run import run_study
+from optimizer.studies.verdict import StudyResult
+from optimizer.workflows import check as checking
+from optimizer.workflows import forecast as forecasting
+from optimizer.workflows import outage as failing
+from optimizer.workflows import plan as planning
+from optimizer.workflows import renew as renewing
+from optimizer.workflows import replay as replaying
+from optimizer.workflows import review as reviewing
+from optimizer.workflows.solve import DEFAULT_TIME_LIMIT_S
+from optimizer.workflows.solve import cheapest_plan as solved_plan
+
+Effort = Literal["quick", "normal", "thorough"]
+ShareProgress = Callable[[str, float], object]
+
+STAGES = {
+    "planning": 0.05,
+    "looking for windows": 0.25,
+    "looking for floors": 0.4,
+    "looking for the fewest": 0.25,
+    "looking for windows without": 0.5,
+    "weighing": 0.7,
+    "replaying the windows on weeks": 0.75,
+    "asking what richer": 0.8,
+    "replaying the windows and": 0.95,
+}
+"""How far a job is when a stage begins, roughly: measured on the demos."""
+
+
+def check(scenario: Scenario) -> checking.ScenarioCheck:
+    """Return what is odd in a scenario, and whether its equipment fits together; nothing is raised."""
+    return checking.check(scenario.brief)
+
+
+def cheapest_plan(
+    scenario: Scenario,
+    *,
+    time_limit_s: float = DEFAULT_TIME_LIMIT_S,
+    progress: ShareProgress | None = None,
+) -> Plan:
+    """Return the cheapest operation by linear programming: what foresight could save at most.
+
+    Raises
+    ------
+    SolveError
+        If limits clash, or the time is over before there is a plan.
+    """
+    return solved_plan(scenario.brief, time_limit_s, _told(progress))
+
+
+def plan(
+    scenario: Scenario,
+    *,
+    effort: Effort = "normal",
+    in_use: Settings | str | Path | None = None,
+    most_windows: int | None = None,
+    worth_typing: float | None = None,
+    time_limit_s: float = DEFAULT_TIME_LIMIT_S,
+    progress: ShareProgress | None = None,
+) -> planning.PlanResult:
+    """Find the windows to enter, and what they are worth.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        The site.
+    effort : {"quick", "normal", "thorough"}
+        How long to search; the same effort finds the same windows.
+    in_use : Settings or path, optional
+        Settings typed in today: a start of the search, and a bill beside ours.
+    most_windows : int, optional
+        Hand out at most so many windows, in place of the number recommended.
+    worth_typing : float, optional
+        What a window must save a year, in place of the scenario's. [money]
+    time_limit_s : float
+        Most time for the linear program. [s]
+    progress : callable, optional
+        Is handed a line of text and a share from 0 to 1.
+
+    Raises
+    ------
+    InputError
+        If settings in use are refused, or no floor gives the endurance that is wished for.
+    SolveError
+        If no plan can be made.
+    """
+    return planning.plan(
+        scenario.brief,
+        effort=effort,
+        in_use=None if in_use is None else settings_from(in_use, scenario),
+        most_windows=most_windows,
+        worth_typing=worth_typing,
+        time_limit_s=time_limit_s,
+        progress=_told(progress),
+    )
+
+
+def replay(
+    scenario: Scenario,
+    settings: Settings | str | Path,
+    *,
+    time_limit_s: float = DEFAULT_TIME_LIMIT_S,
+    progress: ShareProgress | None = None,
+) -> replaying.ReplayResult:
+    """Say what given settings would cost, beside the cheapest plan.
+
+    Raises
+    ------
+    InputError
+        If the controls refuse the settings.
+    SolveError
+        If no plan can be made.
+    """
+    given = settings_from(settings, scenario)
+    return replaying.replay(
+        scenario.brief, given, time_limit_s=time_limit_s, progress=_told(progress)
+    )
+
+
+def renew(
+    scenario: Scenario,
+    in_use: Settings | str | Path,
+    *,
+    least_per_month: float | None = None,
+    effort: Effort = "normal",
+    time_limit_s: float = DEFAULT_TIME_LIMIT_S,
+    progress: ShareProgress | None = None,
+) -> renewing.RenewResult:
+    """Say what to change about settings in use, and what it is worth.
+
+    ``least_per_month`` is what each change must earn. [money]
+
+    Raises
+    ------
+    InputError
+        If the controls refuse the settings.
+    SolveError
+        If no plan can be made.
+    """
+    return renewing.renew(
+        scenario.brief,
+        settings_from(in_use, scenario),
+        least_per_month=least_per_month,
+        effort=effort,
+        time_limit_s=time_limit_s,
+        progress=_told(progress),
+    )
+
+
+def review(scenario: Scenario, previous: str | Path, metered: str | Path) -> Review:
+    """Hold what was metered against what the results in the folder ``previous`` promised.
+
+    Raises
+    ------
+    InputError
+        If the promise or the meter cannot be read, or do not overlap.
+    """
+    return reviewing.review(scenario.brief, Path(previous), Path(metered))
+
+
+def outage(
+    scenario: Scenario,
+    settings: Settings | str | Path | None = None,
+    *,
+    critical_only: bool = False,
+) -> failing.OutageResult:
+    """Say how long the building goes on when the grid fails, under settings or without windows.
+
+    Raises
+    ------
+    InputError
+        If the controls refuse the settings, or only critical loads are to be carried and none are listed.
+    """
+    given = None if settings is None else settings_from(settings, scenario)
+    return failing.outage(scenario.brief, given, critical_only=critical_only)
+
+
+def forecast(scenario: Scenario, *, members: int = 12, seed: int = 1) -> forecasting.ForecastResult:
+    """Return plausible seasons drawn from what the forecast is made of; the same seed draws the same."""
+    return forecasting.forecast(scenario.brief, members, seed)
+
+
+def bill(
+    meter: Flows | pd.DataFrame | str | Path,
+    tariff: Tariff | str | Path,
+    *,
+    zone: str | None = None,
+) -> Bill:
+    """Return the itemised bill of meter data, by calendar months.
+
+    Parameters
+    ----------
+    meter : Flows, DataFrame or path of a CSV
+        ``import_kwh`` and ``export_kwh`` of each step; a frame's index is aware of its zone.
+    tariff : Tariff, or name or path of one
+        What the utility asks.
+    zone : str, optional
+        IANA name of the zone of the wall clock; that of the flows without it.
+
+    Raises
+    ------
+    InputError
+        If meter or tariff cannot be read, or do not go together.
+    """
+    flows = meter if isinstance(meter, Flows) else meter_from(meter, zone)
+    return bill_flows(
+        compile_cost(tariff_from(tariff), flows.grid, calendar_months(flows.grid)), flows
+    )
+
+
+def study(
+    path: str | Path,
+    out: str | Path | None = None,
+    *,
+    processes: int | None = None,
+    progress: ShareProgress | None = None,
+) -> StudyResult:
+    """Value the cases of a study file; what was done before in the folder ``out`` is not done again.
+
+    Raises
+    ------
+    InputError
+        If the study or its scenarios cannot be read.
+    """
+    return run_study(
+        Path(path), None if out is None else Path(out), processes=processes,
+        progress=_told(progress),
+    )  # fmt: skip
+
+
+def _told(progress: ShareProgress | None) -> Progress:
+    """Return a listener that adds to each line how far the job is; the share never falls."""
+    furthest = 0.0
+
+    def told(text: str) -> None:
+        nonlocal furthest
+        if progress is not None:
+            begun = [share for stage, share in STAGES.items() if text.startswith(stage)]
+            furthest = max([furthest, *begun])
+            progress(text, furthest)
+
+    return told
