@@ -31,6 +31,7 @@ def notes(result: Result) -> list[str]:
         *([unfinished] if unfinished else []),
         *_on_integers(result.plan.proof),
         *_on_controls(result),
+        *_on_slow_charging(result),
         *(note for case in result.outcome.cases.values() for note in _on_case(case)),
     ]
 
@@ -87,6 +88,16 @@ def _on_controls(result: Result) -> Iterator[str]:
             f"The controls are what holds the saving back: with {', '.join(result.richer.lacking)},"
             f" windows would save about {money(result.richer.saves_more, result.currency)} more over"
             " such a forecast, on weeks that they have not seen."
+        )
+
+
+def _on_slow_charging(result: Result) -> Iterator[str]:
+    """Yield what the cheapest plan does not know, if charging slows near full."""
+    habits = result.scenario.plant.behaviour
+    if habits.slows:
+        yield (
+            f"Charging slows above {number(habits.slow_above_pct)} %; the cheapest plan does not know"
+            " that, so it is a bound that cannot be reached."
         )
 
 

@@ -16,6 +16,7 @@ every way a step can go is worked out, and each lane takes its own. All are plai
 
 from __future__ import annotations
 
+import math
 from typing import NamedTuple
 
 import numpy as np
@@ -72,6 +73,8 @@ class Numbers(NamedTuple):
     standby: float
     running_loss: float
     least: float
+    slowed: float
+    slow_end: float
 
     @classmethod
     def of(cls, plant: Plant, step_h: float) -> Numbers:
@@ -87,7 +90,24 @@ class Numbers(NamedTuple):
             habits.cap_uses_battery, habits.at_target == "ends",
             habits.floor_restart_pct / 100 * plant.capacity_kwh, habits.standby_kw * step_h,
             habits.running_loss_kw * step_h, habits.least_power_kw * step_h,
+            *_slowing(plant, step_h),
         )  # fmt: skip
+
+
+def _slowing(plant: Plant, step_h: float) -> tuple[float, float]:
+    """Return what share of the way to which level a step charges at most, where charging slows.
+
+    Power that falls linearly with the level lets it near a level, at or above a full battery, by the
+    same share in each step, however long steps are. The share is that of a charge at the battery's
+    terminals: divided by the efficiency. [1, kWh]
+    """
+    habits, capacity = plant.behaviour, plant.capacity_kwh
+    if not habits.slows or not plant.charge_kw:
+        return 1.0, np.inf
+    begin = habits.slow_above_pct / 100 * capacity
+    per_h = (1 - habits.slow_to_pct / 100) * plant.charge_kw / (capacity - begin)
+    eta = plant.charge_efficiency
+    return -math.expm1(-per_h * eta * step_h) / eta, begin + plant.charge_kw / per_h
 
 
 class Asked(NamedTuple):
@@ -223,9 +243,15 @@ def charge_to(level: float, stored: float, n: Numbers) -> float:
 
 
 @njit(cache=True, inline="always", error_model="numpy")  # type: ignore[untyped-decorator]
+def slow_charge(stored: float, n: Numbers) -> float:
+    """Return what a step charges at most where charging slows near full. [kWh]"""
+    return n.slowed * (n.slow_end - stored)
+
+
+@njit(cache=True, inline="always", error_model="numpy")  # type: ignore[untyped-decorator]
 def room_in(stored: float, n: Numbers) -> float:
     """Return how much the battery takes in a step. [kWh]"""
-    room: float = min(n.charge, charge_to(n.high, stored, n))
+    room: float = min(min(n.charge, slow_charge(stored, n)), charge_to(n.high, stored, n))
     return room
 
 
@@ -337,12 +363,12 @@ def ended_row(
 ) -> int:
     """Return the row of the charge window that has ended early, or −1.
 
-    A level that so little is missing to that the battery rests is reached. A window that holds the
-    whole day begins again at midnight.
+    A level that so little is missing to, or so slowly, that the battery rests is reached. A window that
+    holds the whole day begins again at midnight.
     """
     if row != ended or (new_day and table[row, WHOLE_DAY] > 0.0):
         ended = -1
     if table[row, ACTION] != CHARGE or row == 0:
         return ended
-    missing = charge_to(table[row, TARGET], stored, n)
+    missing = min(charge_to(table[row, TARGET], stored, n), slow_charge(stored, n))
     return row if missing <= REACHED_KWH or missing < n.least else ended

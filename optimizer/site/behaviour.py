@@ -13,6 +13,8 @@ from pydantic import Field, model_validator
 from optimizer.base.documents import Document
 from optimizer.base.errors import Mistake
 
+FULL_PCT = 100.0
+
 
 class Behaviour(Document):
     """What equipment does where makers differ.
@@ -27,7 +29,9 @@ class Behaviour(Document):
     must rise above a floor that was reached before it discharges again. ``standby_kw`` is what the
     inverter draws at all times, ``running_loss_kw`` what the battery loses beyond its efficiency
     whenever it charges or discharges; the two make small powers inefficient. Below
-    ``least_power_kw`` the battery rests.
+    ``least_power_kw`` the battery rests. Above a state of charge of ``slow_above_pct`` the power of
+    charging falls linearly, to the share ``slow_to_pct`` of ``charge_kw`` in a full battery: common
+    practice against wear, for which no published figures are taken; ask the maker.
     """
 
     pv_charges_first: bool = False
@@ -38,6 +42,13 @@ class Behaviour(Document):
     standby_kw: float = Field(default=0, ge=0, le=100)
     running_loss_kw: float = Field(default=0, ge=0, le=100)
     least_power_kw: float = Field(default=0, ge=0, le=1000)
+    slow_above_pct: float = Field(default=FULL_PCT, ge=0, le=FULL_PCT)
+    slow_to_pct: float = Field(default=20, ge=1, le=FULL_PCT)
+
+    @property
+    def slows(self) -> bool:
+        """Whether charging slows near full."""
+        return self.slow_above_pct < FULL_PCT and self.slow_to_pct < FULL_PCT
 
     @model_validator(mode="before")
     @classmethod

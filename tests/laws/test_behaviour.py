@@ -19,6 +19,7 @@ from pydantic import ValidationError
 from optimizer.base.timegrid import FloatArray, TimeGrid
 from optimizer.billing.bill import bill_flows
 from optimizer.cost.expression import linear_cost
+from optimizer.outages.outages import outages_of
 from optimizer.search.pricing import pricing_of
 from optimizer.search.score_kernel import BEYOND_CYCLES_COST, LANES, OVERLOAD_COST, score_many
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window
@@ -406,6 +407,81 @@ def test_sun_below_the_least_power_does_not_keep_the_battery_from_covering() -> 
     check(done, charge=[0.0], discharge=[0.9], **{"import": [0.0]})
 
 
+# --- near full --------------------------------------------------------------------------------
+
+
+def slow_charge(level: float, target: float, hours: float, eta: float, bought: float) -> float:
+    """Return what is charged with at most 4 kW, above 60 % of 10 kWh ever less, to 25 % at full.
+
+    In ten-thousandths of the time, each at the power of its own level. [kWh]
+    """
+    charged, h = 0.0, hours / 10_000
+    for _ in range(10_000):
+        kw = min(4.0 * min(1.0, 1.0 - 0.75 * (level - 6.0) / 4.0), bought)
+        kw = max(min(kw, (target - level) / (eta * h)), 0.0)
+        charged, level = charged + kw * h, level + eta * kw * h
+    return charged
+
+
+@COUPLINGS
+@pytest.mark.parametrize("minutes", [60, 15])
+@pytest.mark.parametrize("eta", [1.0, 0.9])
+def test_above_a_level_charging_slows(coupling: str, minutes: int, eta: float) -> None:
+    """From the sun, and in a charge window from the grid; hours come to what quarters come to."""
+    plant = simple_plant(10, 4, eta, coupling=coupling)
+    count, h = 4 * 60 // minutes, minutes / 60
+    habits = {"slow_above_pct": 60.0, "slow_to_pct": 25.0, "grid": hourly_grid(count, minutes)}
+    window = all_day("charge", until_pct=95.0)
+    for settings, target, sun in ((NO_WINDOWS, 10.0, 4.0), (window, 9.5, 0.0)):
+        done = run(plant, [0.0] * count, [sun * h] * count, settings, start=6.0, **habits)
+        level = 6.0
+        for charged, stored in zip(done.flows.charge_kwh, done.stored_kwh, strict=True):
+            assert charged == pytest.approx(slow_charge(level, target, h, eta, 4.0), rel=2e-3)
+            level = stored
+        assert done.stored_kwh[-1] == pytest.approx(target if sun == 0.0 else level)
+        assert done.stored_kwh[0] < 9.5 or minutes == 60
+
+
+def test_below_the_level_power_is_full_and_a_level_never_rises_faster_than_stated() -> None:
+    """A step that passes the level takes at least what it would do exactly, never more than 4 kW."""
+    for start in np.linspace(0.0, 10.0, 21):
+        done = run(battery(), [0.0], [8.0], start=start, slow_above_pct=60.0, slow_to_pct=25.0)
+        exact = slow_charge(start, 10.0, 1.0, 1.0, 8.0)
+        charged = done.flows.charge_kwh[0]
+        assert exact * 0.999 <= charged <= min(4.0, exact * 1.12) + 1e-9
+    done = run(battery(), [0.0], [8.0], start=1.0, slow_above_pct=60.0, slow_to_pct=25.0)
+    check(done, charge=[4.0], export=[4.0])
+
+
+def test_an_outage_and_a_score_know_that_charging_slows() -> None:
+    """Two hours of sun into 8 kWh, then none: what is stored then carries 0.5 kW so much less long."""
+    load, pv = np.full(48, 0.5), np.where(np.arange(48) < 2, 1.5, 0.0)
+    lasted, scored = [], []
+    for habits in ({}, {"slow_above_pct": 60.0, "slow_to_pct": 10.0}):
+        plant = replace(battery(), behaviour=Behaviour(**habits))
+        start = replay(plant, hourly_grid(48), load, pv, NO_WINDOWS, 8.0)
+        lasted.append(outages_of(plant, start, load, pv, 0.0, horizon_h=40).hours[0])
+        case = Case(plant, hourly_grid(48), load, pv, "two rates", NO_WINDOWS, 8.0)
+        scored.append((scores(case, [NO_WINDOWS, all_day("hold")]), [
+            counted(case, each) for each in (NO_WINDOWS, all_day("hold"))]))  # fmt: skip
+        if habits:
+            level = 8.0
+            for _ in range(2):
+                kwh = -np.expm1(-0.9) * (6.0 + 4.0 / 0.9 - level)
+                level += min(kwh, 1.0)
+            assert lasted[1] == pytest.approx(2 + 2 * level)
+    assert lasted[0] == pytest.approx(2 + 2 * 10.0)
+    for score, bill in scored:
+        assert score[1] - score[0] == pytest.approx(bill[1] - bill[0])
+
+
+def test_a_window_ends_at_its_target_though_the_last_of_the_way_is_too_slow() -> None:
+    done = run(battery(), [1.0] * 8, [0.0] * 8, all_day("charge", until_pct=100.0), start=5.0,
+               at_target="ends", slow_above_pct=60.0, slow_to_pct=1.0, least_power_kw=1.0)  # fmt: skip
+    assert done.flows.discharge_kwh[-1] == pytest.approx(1.0)
+    assert (done.flows.charge_kwh[done.flows.charge_kwh > 0] >= 1.0).all()
+
+
 # --- laws -------------------------------------------------------------------------------------
 
 
@@ -420,6 +496,8 @@ def behaviours(draw: Callable[..., Any]) -> Behaviour:
         standby_kw=draw(st.sampled_from([0.0, 0.05, 0.6])),
         running_loss_kw=draw(st.sampled_from([0.0, 0.02, 0.5])),
         least_power_kw=draw(st.sampled_from([0.0, 0.1, 0.8])),
+        slow_above_pct=draw(st.sampled_from([100.0, 80.0, 30.0])),
+        slow_to_pct=draw(st.sampled_from([5.0, 50.0, 100.0])),
     )
 
 
@@ -586,10 +664,11 @@ def test_every_habit_changes_a_replay_of_the_random_cases() -> None:
     for habit, value in {
         "pv_charges_first": True, "surplus_first": "export", "cap_uses_battery": False, "at_target": "ends",
         "floor_restart_pct": 10.0, "standby_kw": 0.1, "running_loss_kw": 0.1, "least_power_kw": 0.3,
+        "slow_above_pct": 30.0,
     }.items():  # fmt: skip
         changed = run(battery(), load, pv, settings, start=3.0, **{habit: value}).flows
         assert np.abs(changed.import_kwh - plain.import_kwh).max() > 0.01, habit
     assert set(Behaviour.model_fields) == {
         "pv_charges_first", "surplus_first", "cap_uses_battery", "at_target", "floor_restart_pct", "standby_kw",
-        "running_loss_kw", "least_power_kw",
+        "running_loss_kw", "least_power_kw", "slow_above_pct", "slow_to_pct",
     }  # fmt: skip
