@@ -277,7 +277,7 @@ def _read_yaml(path: Path, error: type[InputError]) -> tuple[Any, str]:
         told = (str(failure) or repr(failure)).splitlines()[0]
         raise error(
             f"this is not YAML that is understood here: {_cut(told)}",
-            where=str(path),
+            where=path,
             mend="Check dates and odd characters.",
         ) from None
 
@@ -291,17 +291,17 @@ def _text_of(path: Path, error: type[InputError]) -> str:
         if len(content) > MAX_BYTES:
             raise error(
                 f"the file has {path.stat().st_size:,} bytes, more than {MAX_BYTES:,}",
-                where=str(path),
+                where=path,
                 mend="Put time series into a CSV file and name it here.",
             )
         return content.decode("utf-8")
     except FileNotFoundError:
-        raise error("there is no such file", where=str(path), mend="Check the path.") from None
+        raise error("there is no such file", where=path, mend="Check the path.") from None
     except (OSError, ValueError) as failure:  # no right to read, a name no system takes, no UTF-8
         told = failure.strerror if isinstance(failure, OSError) else failure
         raise error(
             f"the file cannot be read as UTF-8 text: {told}",
-            where=str(path),
+            where=path,
             mend="Give a readable text file in UTF-8.",
         ) from None
 
@@ -358,9 +358,7 @@ def _findings(
         told.append(finding)
     if more := len(wrong) - len(told):
         what = f"{more:,} more values of this file are wrong"
-        told.append(
-            error(what, where=str(source.path), mend="Mend the first ones, then ask again.")
-        )
+        told.append(error(what, where=source.path, mend="Mend the first ones, then ask again."))
     return told
 
 

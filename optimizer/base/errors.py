@@ -61,6 +61,11 @@ class Where(str):
         self.file, self.line, self.place = file, line, place
         return self
 
+    @classmethod
+    def of(cls, where: str | Path) -> Self:
+        """Return plain words, or a file as a whole."""
+        return cls(str(where), where if isinstance(where, Path) else None)
+
 
 class Mistake(ValueError):
     """What a part of a document finds wrong in itself, without knowing file or line.
@@ -91,7 +96,7 @@ class OptimizerError(Exception):
     ----------
     what : str
         What is wrong, with the value found and the value allowed, both with units.
-    where : str
+    where : str or Path
         ``file:line:col (path.in.file)``, ``file, row N, column C`` or ``step TIME``. A ``Where``
         also fills the attributes ``file``, ``line`` and ``place``, the path of keys in the file.
     mend : str
@@ -100,11 +105,11 @@ class OptimizerError(Exception):
 
     exit_code = 4
 
-    def __init__(self, what: str, *, where: str, mend: str) -> None:
+    def __init__(self, what: str, *, where: str | Path, mend: str) -> None:
         self.what = bounded(what, MAX_WHAT)
-        self.where = bounded(where, MAX_WHERE)
+        self.where = bounded(str(where), MAX_WHERE)
         self.mend = bounded(mend, MAX_MEND)
-        spot = where if isinstance(where, Where) else Where(where)
+        spot = where if isinstance(where, Where) else Where.of(where)
         self.file, self.line, self.place = spot.file, spot.line, spot.place
         super().__init__(self.what)
 
@@ -215,6 +220,4 @@ def refuse_irregular(path: Path, error: type[InputError]) -> None:
         ),
         "a device",
     )  # fmt: skip
-    raise error(
-        f"this is {kind}, not a file", where=str(path), mend="Give the path of a plain file."
-    )
+    raise error(f"this is {kind}, not a file", where=path, mend="Give the path of a plain file.")

@@ -179,14 +179,12 @@ def _told(place: Path, mend: str) -> Iterator[None]:
     except BlockingIOError:
         raise InputError(
             "another run is writing its results here",
-            where=str(place),
+            where=place,
             mend="Wait until it is done, or name another place with --out.",
         ) from None
     except (OSError, ValueError) as failure:  # a name that no system takes is a ValueError
         told = failure.strerror if isinstance(failure, OSError) else failure
-        raise InputError(
-            f"the results cannot be written: {told}", where=str(place), mend=mend
-        ) from None
+        raise InputError(f"the results cannot be written: {told}", where=place, mend=mend) from None
 
 
 def _made_above(place: Path) -> list[Path]:

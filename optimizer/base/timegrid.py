@@ -261,7 +261,6 @@ class BillingPeriod:
 
     first: date
     end: date
-    days_covered: float
 
     @property
     def days(self) -> int:
@@ -341,11 +340,7 @@ def _periods(grid: TimeGrid, edges: Sequence[date]) -> BillingPeriods:
     starts = np.array(edges[:-1], dtype="datetime64[D]")
     days = np.array(grid.dates, dtype="datetime64[D]")
     of_step = (np.searchsorted(starts, days, side="right") - 1)[grid.day]
-    covered = np.bincount(of_step, weights=grid.day_share, minlength=len(starts))
-    periods = tuple(
-        BillingPeriod(first, end, float(share))
-        for first, end, share in zip(edges[:-1], edges[1:], covered, strict=True)
-    )
+    periods = tuple(BillingPeriod(first, end) for first, end in pairwise(edges))
     return BillingPeriods(periods, of_step.astype(np.int64))
 
 

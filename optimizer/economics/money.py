@@ -74,32 +74,6 @@ def annuity_factor(rate: float, years: float, growth: float = 0.0) -> float:
     return math.exp(log_q) * math.expm1(n * log_q) / math.expm1(log_q)
 
 
-def capital_recovery_factor(rate: float, years: float) -> float:
-    """Return what a year must bring to recover 1 paid today (CRF): 1 ÷ annuity factor.
-
-    That is rate ÷ (1 − (1 + rate)^−years), and without a rate 1 ÷ years.
-
-    Parameters
-    ----------
-    rate : float
-        Discount rate. [1/year]
-    years : float
-        For how long it comes in, above 0. [years]
-
-    Raises
-    ------
-    InputError
-        If the rate is −1 or less, or there are no years.
-
-    References
-    ----------
-    Short, Packey & Holt, *A Manual for the Economic Evaluation of Energy Efficiency and Renewable
-    Energy Technologies*, NREL/TP-462-5173 (1995), pp. 22–24.
-    """
-    factor = annuity_factor(rate, years)
-    return 1 / _positive(factor, "annuity factor", f"{years:g} years", "Give a time above 0 years.")
-
-
 def net_present_value(rate: float, flows: Amounts) -> float:
     """Return what flows are worth today; the first is today's and stays as it is. [money]
 
@@ -150,23 +124,6 @@ def internal_rates(flows: Amounts) -> tuple[float, ...]:
     growing = [1 / v - 1 for v in _roots(terms)]
     shrinking = [w - 1 for w in _roots(terms[::-1]) if w < 1]
     return tuple(sorted(rate for rate in shrinking + growing if rate > -1))
-
-
-def internal_rate(flows: Amounts) -> float | None:
-    """Return the rate at which the net present value is zero; None if there is none or several.
-
-    Parameters
-    ----------
-    flows : sequence of float
-        The amount of each year, of today first. [money]
-
-    Raises
-    ------
-    InputError
-        If a flow is missing or not finite.
-    """
-    rates = internal_rates(flows)
-    return rates[0] if len(rates) == 1 else None
 
 
 def payback_years(flows: Amounts, rate: float = 0.0) -> float | None:

@@ -144,14 +144,14 @@ def refuse_what_hides_the_load(path: Path, *, has_pv: bool) -> None:
     if not found & {"load", "discharge"}:
         raise SeriesError(
             "the meter alone does not tell the load: the battery charged and discharged behind it",
-            where=str(path),
+            where=path,
             mend="Add a column load_kwh, or charge_kwh and discharge_kwh of the battery's inverter.",
         )
     missing = [name for name in ("pv", "export") if has_pv and name not in found]
     if missing:
         raise SeriesError(
             f"a site with PV is reviewed, but there is no column {missing[0]}_kwh",
-            where=str(path),
+            where=path,
             mend=f"Add {' and '.join(f'{name}_kwh' for name in missing)}; zeros if nothing flowed.",
         )
 
@@ -184,7 +184,7 @@ def overlap(
         raise SeriesError(
             f"the promise has steps of {promised.grid.step_minutes} min, the meter of"
             f" {real.grid.step_minutes} min",
-            where=str(path),
+            where=path,
             mend="Bring the meter data to the steps of the promise.",
         )
     first = max(promised.grid.utc[0], real.grid.utc[0])
@@ -193,7 +193,7 @@ def overlap(
         raise SeriesError(
             f"the promise covers {promised.grid.dates[0]} to {promised.grid.dates[-1]}, the meter"
             f" {real.grid.dates[0]} to {real.grid.dates[-1]}: they have no day in common",
-            where=str(path),
+            where=path,
             mend="Name the results of the season that was metered.",
         )
 

@@ -21,8 +21,6 @@ Month12 = Annotated[
     list[Annotated[float, Field(ge=0, le=1e7)]], Field(min_length=12, max_length=12)
 ]
 
-PROFILES = ("H0", "G0", "G1", "G2", "G3", "G4", "G5", "G6", "L0", "L1", "L2")
-
 
 class Place(Document):
     """Where the site is; longitudes east of Greenwich and latitudes north of the equator are > 0."""

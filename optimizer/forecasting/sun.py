@@ -115,19 +115,17 @@ def read_typical_year(path: Path) -> TypicalYear:
     if reader is None:
         raise SeriesError(
             f"a weather file ends in {', '.join(readers)}, not in {path.suffix or 'nothing'!r}",
-            where=str(path),
+            where=path,
             mend="Give the file as it was handed out.",
         )
     try:
         table, head = reader(str(path))
     except FileNotFoundError:
-        raise SeriesError(
-            "there is no such file", where=str(path), mend="Check the path."
-        ) from None
+        raise SeriesError("there is no such file", where=path, mend="Check the path.") from None
     except Exception as failure:  # each reader of pvlib fails in its own ways on a broken file
         raise SeriesError(
             f"this is no weather file that can be read: {(str(failure).splitlines() or ['cut off'])[0]}",
-            where=str(path),
+            where=path,
             mend="Give an EPW, TMY3 or TM2 file, unchanged.",
         ) from None
     table = table.rename(columns=str.lower)
@@ -138,7 +136,7 @@ def read_typical_year(path: Path) -> TypicalYear:
     missing = [name for name in needed if name not in table]
     if missing or len(table) < 8760:
         what = f"columns {missing} are missing" if missing else f"it has {len(table)} hours"
-        raise SeriesError(f"{what}; a year of 8,760 hours is needed", where=str(path),
+        raise SeriesError(f"{what}; a year of 8,760 hours is needed", where=path,
                           mend="Give an EPW, TMY3 or TM2 file, unchanged.")  # fmt: skip
     columns = [  # what is no number is an hour without a value
         pd.to_numeric(table[name], errors="coerce").to_numpy(dtype=np.float64)[:8760]
@@ -154,11 +152,11 @@ def read_typical_year(path: Path) -> TypicalYear:
     except (ValueError, KeyError, TypeError):
         raise SeriesError(
             "its head tells no place on the globe",
-            where=str(path),
+            where=path,
             mend="Give an EPW, TMY3 or TM2 file, unchanged.",
         ) from None
     if not all(np.isfinite(column).all() for column in columns):
-        raise SeriesError("it has hours without values", where=str(path),
+        raise SeriesError("it has hours without values", where=path,
                           mend="Give a file that covers the whole year.")  # fmt: skip
     ghi, dni, dhi, air_c, wind = columns
     return TypicalYear(ghi, dni, dhi, air_c, wind, offset_h, place)

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from optimizer.base.errors import SeriesError
+from optimizer.base.errors import SeriesError, Where
 from optimizer.base.timegrid import BoolArray, FloatArray, IntArray
 from optimizer.metering.csv_text import Sheet
 from optimizer.metering.found import DATE_ORDERS, DateOrder
@@ -55,11 +55,39 @@ _SPAN = re.compile(r"\s(to|until|bis|-|–)\s")
 BLANKS = {"", "-", "--", "n/a", "na", "nan", "null", "none", "#n/a", "."}
 """How files write that there is no value."""
 
+TIME_MEND = "Write times such as 2025-07-03 14:15, each row in the same way."
+
 _PLAIN = r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:e[+-]?[0-9]{1,2})?"
 _GROUPED = re.compile(r"\d{1,3}(?:\.\d{3})+|\d{1,3}(?:,\d{3})+", re.ASCII)
 _SPACES = "\u0020\u00a0\u202f\u2009'’"
 FIRST_DAY, LAST_DAY = 0, 84_006
 """1970-01-01 to 2199-12-31, counted from 1970-01-01."""
+
+
+@dataclass(frozen=True)
+class Column:
+    """The N cells of a column, with the file, the head and the line of each cell for messages."""
+
+    sheet: Sheet
+    head: str
+    texts: Sequence[str]
+    lines: Sequence[int]
+
+    def refuse(self, wrong: BoolArray, why: str, mend: str = TIME_MEND) -> None:
+        """Refuse the column if any cell is wrong; ``wrong`` has shape (N,).
+
+        Raises
+        ------
+        SeriesError
+            With the first such cell and its row.
+        """
+        first = np.flatnonzero(wrong)
+        if len(first):
+            raise SeriesError(
+                f"{self.texts[first[0]][:60]!r} {why} ({len(first)} such cells)",
+                where=self.sheet.where(self.lines[first[0]], self.head),
+                mend=mend,
+            )
 
 
 @dataclass(frozen=True)
@@ -117,20 +145,12 @@ def clock_minute(text: str) -> int | None:
     return total if minute < 60 and total <= 24 * 60 else None
 
 
-def read_stamps(
-    sheet: Sheet,
-    column: str,
-    texts: Sequence[str],
-    lines: Sequence[int],
-    order: DateOrder | None,
-) -> tuple[Stamps, str]:
+def read_stamps(column: Column, order: DateOrder | None) -> tuple[Stamps, str]:
     """Read dates, with their clock times where they have some.
 
     Parameters
     ----------
-    sheet, column, lines
-        For messages: the file, the column's name, the line of each text.
-    texts : sequence of str
+    column : Column
         N cells.
     order : DateOrder or None
         Order of day and month, if the user told.
@@ -145,21 +165,17 @@ def read_stamps(
     SeriesError
         With the row, if a cell is no date, or the order of day and month cannot be told.
     """
-    series = pd.Series(list(texts), dtype=object).str.lower().str.strip()
+    series = pd.Series(list(column.texts), dtype=object).str.lower().str.strip()
     parts = series.astype("str").str.extract(STAMP)
     whole = series.map(lambda text: STAMP.fullmatch(text) is not None).to_numpy(dtype=bool)
-    _refuse(~whole, sheet, column, texts, lines, "is no date and time that is understood here")
-    day, note = _days(parts, sheet, column, texts, lines, order)
-    clock, is_24h = _clock_s(parts, sheet, column, texts, lines)
+    column.refuse(~whole, "is no date and time that is understood here")
+    day, note = _days(parts, column, order)
+    clock, is_24h = _clock_s(parts, column)
     wall = day * 86_400 + clock
-    return Stamps(
-        wall + (wall % 60 == 59), _offsets(parts, sheet, column, texts, lines), is_24h
-    ), note
+    return Stamps(wall + (wall % 60 == 59), _offsets(parts, column), is_24h), note
 
 
-def read_clocks(
-    sheet: Sheet, column: str, texts: Sequence[str], lines: Sequence[int]
-) -> tuple[IntArray, bool]:
+def read_clocks(column: Column) -> tuple[IntArray, bool]:
     """Return seconds of the day of clock times, shape (N,), and whether some row says 24:00.
 
     Raises
@@ -167,29 +183,12 @@ def read_clocks(
     SeriesError
         With the row, if a cell is no clock time.
     """
-    known = {text: clock_minute(text) for text in set(texts)}
-    minutes = [known[text] for text in texts]
+    known = {text: clock_minute(text) for text in set(column.texts)}
+    minutes = [known[text] for text in column.texts]
     wrong = np.array([minute is None for minute in minutes], dtype=bool)
-    _refuse(wrong, sheet, column, texts, lines, "is no clock time that is understood here")
+    column.refuse(wrong, "is no clock time that is understood here")
     seconds = np.array([(minute or 0) * 60 for minute in minutes], dtype=np.int64)
     return seconds, bool((seconds == 86_400).any())
-
-
-def _refuse(
-    wrong: BoolArray,
-    sheet: Sheet,
-    column: str,
-    texts: Sequence[str],
-    lines: Sequence[int],
-    why: str,
-) -> None:
-    first = np.flatnonzero(wrong)
-    if len(first):
-        raise SeriesError(
-            f"{texts[first[0]][:60]!r} {why} ({len(first)} such cells)",
-            where=sheet.where(lines[first[0]], column),
-            mend="Write times such as 2025-07-03 14:15, each row in the same way.",
-        )
 
 
 def _whole(parts: pd.DataFrame, *names: str) -> IntArray:
@@ -201,14 +200,7 @@ def _whole(parts: pd.DataFrame, *names: str) -> IntArray:
     return pd.to_numeric(digits, errors="coerce").fillna(-1).to_numpy(dtype=np.int64)
 
 
-def _days(
-    parts: pd.DataFrame,
-    sheet: Sheet,
-    column: str,
-    texts: Sequence[str],
-    lines: Sequence[int],
-    order: DateOrder | None,
-) -> tuple[IntArray, str]:
+def _days(parts: pd.DataFrame, column: Column, order: DateOrder | None) -> tuple[IntArray, str]:
     """Return days since 1970-01-01 and a note on how day and month were told apart."""
     numbers = [_whole(parts, name) for name in ("a", "b", "c")]
     lengths = [parts[name].str.len().fillna(0).to_numpy(dtype=np.int64) for name in ("a", "c")]
@@ -226,12 +218,12 @@ def _days(
     if rest.any():
         triples = [one[rest] for one in numbers]
         is_long_year = bool((lengths[1][rest] == 4).all())
-        chosen, note = _order(sheet, column, triples, order, lines[int(np.flatnonzero(rest)[0])],
-                              is_long_year=is_long_year)  # fmt: skip
+        where = column.sheet.where(column.lines[int(np.flatnonzero(rest)[0])], column.head)
+        chosen, note = _order(triples, order, where, is_long_year=is_long_year)
         year[rest], month[rest], day[rest] = _ordered(triples, chosen)
     days = _day_numbers(year, month, day)
     wrong = (days < FIRST_DAY) | (days > LAST_DAY)
-    _refuse(wrong, sheet, column, texts, lines, "is no day from 1970 to 2199")
+    column.refuse(wrong, "is no day from 1970 to 2199")
     return days, note
 
 
@@ -261,13 +253,7 @@ def _full_year(year: IntArray) -> IntArray:
 
 
 def _order(
-    sheet: Sheet,
-    column: str,
-    triples: list[IntArray],
-    asked: DateOrder | None,
-    line: int,
-    *,
-    is_long_year: bool,
+    triples: list[IntArray], asked: DateOrder | None, where: Where, *, is_long_year: bool
 ) -> tuple[DateOrder, str]:
     """Return the order of day, month and year, and a note if the file itself told it."""
     possible: list[DateOrder] = ["day-first", "month-first"]
@@ -280,7 +266,7 @@ def _order(
     if not fitting:
         raise SeriesError(
             f"the dates of the column do not fit {asked or 'one order of day and month'}",
-            where=sheet.where(line, column),
+            where=where,
             mend=f"Check them, or say --dates {' or --dates '.join(DATE_ORDERS)}.",
         )
     days = [_day_numbers(*_ordered(triples, one)) for one in fitting]
@@ -288,7 +274,7 @@ def _order(
         shown = "/".join(f"{int(one[0]):02d}" for one in triples)
         raise SeriesError(
             f"the dates can be read as {' or '.join(fitting)} (e.g. {shown})",
-            where=sheet.where(line, column),
+            where=where,
             mend=f"Say --dates {' or --dates '.join(fitting)}.",
         )
     return fitting[0], f"dates are read {fitting[0]}: no other order fits the whole file."
@@ -319,9 +305,7 @@ def _day_numbers(year: IntArray, month: IntArray, day: IntArray) -> IntArray:
     return np.asarray(np.where(is_year & is_month & is_day, first + day - 1, -1))
 
 
-def _clock_s(
-    parts: pd.DataFrame, sheet: Sheet, column: str, texts: Sequence[str], lines: Sequence[int]
-) -> tuple[IntArray, bool]:
+def _clock_s(parts: pd.DataFrame, column: Column) -> tuple[IntArray, bool]:
     hour, minute, second = (
         np.maximum(_whole(parts, *names), 0) for names in (("h", "ch"), ("m", "cm"), ("s", "cs"))
     )
@@ -329,22 +313,20 @@ def _clock_s(
     is_half = half != ""
     wrong = (minute > 59) | (second > 59) | (hour > 24) | ((hour == 24) & (minute + second > 0))
     wrong |= is_half & ((hour < 1) | (hour > 12))
-    _refuse(wrong, sheet, column, texts, lines, "holds no clock time from 00:00 to 24:00")
+    column.refuse(wrong, "holds no clock time from 00:00 to 24:00")
     hour = np.where(is_half, hour % 12 + np.where(half == "p", 12, 0), hour)
     return np.asarray(hour * 3600 + minute * 60 + second), bool((hour == 24).any())
 
 
-def _offsets(
-    parts: pd.DataFrame, sheet: Sheet, column: str, texts: Sequence[str], lines: Sequence[int]
-) -> IntArray | None:
+def _offsets(parts: pd.DataFrame, column: Column) -> IntArray | None:
     text = parts["off"]
     has = text.notna().to_numpy(dtype=bool)
     if not has.any():
         return None
-    _refuse(~has, sheet, column, texts, lines, "has no UTC offset, though other stamps have one")
+    column.refuse(~has, "has no UTC offset, though other stamps have one")
     known = {one: _offset_s(one) for one in text.unique()}
     offsets = text.map(known).to_numpy(dtype=np.int64)
-    _refuse(np.abs(offsets) > 14 * 3600, sheet, column, texts, lines, "has an offset of no clock")
+    column.refuse(np.abs(offsets) > 14 * 3600, "has an offset of no clock")
     return offsets
 
 
@@ -375,7 +357,7 @@ def decimal_mark(sheet: Sheet, texts: Sequence[str]) -> tuple[str, str]:
         if len(both) == 2:
             raise SeriesError(
                 f"{both['.']!r} has a decimal point and {both[',']!r} a decimal comma",
-                where=str(sheet.path),
+                where=sheet.path,
                 mend="Write all numbers in one way.",
             )
     if votes:
@@ -409,9 +391,7 @@ def _mark_of(text: str) -> str:
     return "?" if is_group else mark
 
 
-def read_numbers(
-    sheet: Sheet, column: str, texts: Sequence[str], lines: Sequence[int], mark: str
-) -> FloatArray:
+def read_numbers(column: Column, mark: str) -> FloatArray:
     """Return the numbers of a column, NaN where blank, shape (N,).
 
     Raises
@@ -419,17 +399,12 @@ def read_numbers(
     SeriesError
         With the row, if a cell is no number.
     """
-    series = pd.Series(list(texts), dtype="str").str.lower()
+    series = pd.Series(list(column.texts), dtype="str").str.lower()
     blank = series.isin(BLANKS).to_numpy(dtype=bool)
     plain = series.str.replace(f"[{_SPACES}]", "", regex=True)
     plain = plain.str.replace("," if mark == "." else ".", "", regex=False)
     plain = plain.str.replace(",", ".", regex=False) if mark == "," else plain
     is_number = plain.str.fullmatch(_PLAIN).to_numpy(dtype=bool)
-    wrong = np.flatnonzero(~is_number & ~blank)
-    if len(wrong):
-        raise SeriesError(
-            f"{texts[wrong[0]][:60]!r} is not a number ({len(wrong)} such cells)",
-            where=sheet.where(lines[wrong[0]], column),
-            mend="Write numbers without units; leave missing values blank.",
-        )
+    mend = "Write numbers without units; leave missing values blank."
+    column.refuse(~is_number & ~blank, "is not a number", mend)
     return pd.to_numeric(plain.where(is_number), errors="coerce").to_numpy(np.float64, copy=True)

@@ -14,6 +14,7 @@ from typing import Literal
 from optimizer.base.errors import SeriesError
 from optimizer.metering.csv_cells import (
     BLANKS,
+    Column,
     begin_of_span,
     clock_minute,
     is_midnight,
@@ -112,6 +113,7 @@ class Meaning:
 class Columns:
     """Which column of a table plays which part; positions count from 0."""
 
+    sheet: Sheet
     heads: list[str]
     rows: list[list[str]]
     lines: list[int]
@@ -131,6 +133,14 @@ class Columns:
     def cells(self, column: int) -> list[str]:
         """Return the cells of a column."""
         return [row[column] for row in self.rows]
+
+    def column(self, column: int) -> Column:
+        """Return a column with all that a message about it needs."""
+        return Column(self.sheet, self.heads[column], self.cells(column), self.lines)
+
+    def refusal(self, what: str, mend: str, head: str = "") -> SeriesError:
+        """Return an error at the row of the heads, of all columns or of one."""
+        return SeriesError(what, where=self.sheet.where(self.head_line, head), mend=mend)
 
 
 def words_of(head: str) -> list[str]:
@@ -184,17 +194,16 @@ def find_columns(sheet: Sheet) -> Columns:
     """
     head_at = _head_row(sheet)
     heads = sheet.rows[head_at]
-    columns = Columns(heads, [], [], sheet.lines[head_at])
+    columns = Columns(sheet, heads, [], [], sheet.lines[head_at])
     columns.rows, columns.lines = _body(sheet, head_at)
     taken = _find_times(columns)
     _find_wide(columns, taken)
     _find_words(columns, taken)
     _find_values(columns, taken)
     if not (columns.wide or columns.amounts or columns.prices):
-        raise SeriesError(
+        raise columns.refusal(
             f"no column holds energy, power or prices; the heads are: {', '.join(heads)[:300]}",
-            where=sheet.where(columns.head_line),
-            mend="Name the columns of energy, e.g. 'import (kWh)' and 'export (kWh)'.",
+            "Name the columns of energy, e.g. 'import (kWh)' and 'export (kWh)'.",
         )
     return columns
 
@@ -210,7 +219,7 @@ def _head_row(sheet: Sheet) -> int:
             return at
     raise SeriesError(
         "no row of heads with a column of dates below it was found",
-        where=str(sheet.path),
+        where=sheet.path,
         mend="Give a CSV whose heads name a date or time, and energy, e.g. 'time,import_kwh'; dates"
         " such as 2025-07-03.",
     )

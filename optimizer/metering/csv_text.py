@@ -84,7 +84,7 @@ def read_sheet(path: Path, content: bytes) -> Sheet:
     """
     if len(content) > MAX_CSV_BYTES:
         raise SeriesError(
-            f"the file has more than {MAX_CSV_BYTES:,} bytes", where=str(path),
+            f"the file has more than {MAX_CSV_BYTES:,} bytes", where=path,
             mend="Give fewer years.",
         )  # fmt: skip
     text = _decoded(path, content)
@@ -118,7 +118,7 @@ def read_sheet(path: Path, content: bytes) -> Sheet:
             mend="Check the quotes near this row.",
         ) from None  # fmt: skip
     if not rows:
-        raise SeriesError("the file has no rows", where=str(path), mend="Give interval data.")
+        raise SeriesError("the file has no rows", where=path, mend="Give interval data.")
     return Sheet(path, separator, rows, lines)
 
 
@@ -136,7 +136,7 @@ def _decoded(path: Path, content: bytes) -> str:
         if "\0" not in text:
             return text
     raise SeriesError(
-        "the file is neither XML nor text in UTF-8, UTF-16 or Latin-1", where=str(path),
+        "the file is neither XML nor text in UTF-8, UTF-16 or Latin-1", where=path,
         mend="Give interval data as Green Button (ESPI) XML or as CSV.",
     )  # fmt: skip
 

@@ -14,7 +14,6 @@ from optimizer.base.errors import SeriesError
 from optimizer.base.timegrid import BoolArray, FloatArray, IntArray, known_zone
 from optimizer.metering.csv_cells import Stamps, read_clocks, read_stamps
 from optimizer.metering.csv_columns import Columns, Edge
-from optimizer.metering.csv_text import Sheet
 from optimizer.metering.found import STAMP_ENDS, Request, StampEnd
 from optimizer.metering.readings import DAY_S, HOUR_S, Account, counted, distances, usual_jump
 from optimizer.metering.wall_clock import SKIPPED, Placed, open_words, placed, same_twins
@@ -46,7 +45,7 @@ class Times:
         )  # fmt: skip
 
 
-def read_times(sheet: Sheet, columns: Columns, request: Request, account: Account) -> Times:
+def read_times(columns: Columns, request: Request, account: Account) -> Times:
     """Return the time of each row; in a wide table, its midnight.
 
     Raises
@@ -58,75 +57,65 @@ def read_times(sheet: Sheet, columns: Columns, request: Request, account: Accoun
         for edge in ("start", "", "end"):
             if edge not in parts:
                 continue
-            stamps = _stamps(sheet, columns, parts[edge], request, account)
+            stamps = _stamps(columns, parts[edge], request, account)
             if parts is columns.stamps:
-                return _of_stamps(sheet, columns, stamps, edge, request, account)
-            return _of_dates(sheet, columns, stamps, edge)
-    raise SeriesError(
-        "no column of dates was found", where=sheet.where(columns.head_line),
-        mend="Give a column of dates such as 2025-07-03.",
-    )  # fmt: skip
-
-
-def _stamps(sheet: Sheet, columns: Columns, at: int, request: Request, account: Account) -> Stamps:
-    stamps, note = read_stamps(
-        sheet, columns.heads[at], columns.cells(at), columns.lines, request.dates
+                return _of_stamps(columns, stamps, edge, request, account)
+            return _of_dates(columns, stamps, edge)
+    raise columns.refusal(
+        "no column of dates was found", "Give a column of dates such as 2025-07-03."
     )
+
+
+def _stamps(columns: Columns, at: int, request: Request, account: Account) -> Stamps:
+    stamps, note = read_stamps(columns.column(at), request.dates)
     if note:
         account.note(note)
     return stamps
 
 
 def _of_stamps(
-    sheet: Sheet, columns: Columns, stamps: Stamps, edge: Edge, request: Request, account: Account
+    columns: Columns, stamps: Stamps, edge: Edge, request: Request, account: Account
 ) -> Times:
     length = np.zeros(len(stamps.wall_s), dtype=np.int64)
     head = columns.heads[columns.stamps[edge]]
     why = f"the column {head!r} says so" if edge else ""
     if edge == "start" and "end" in columns.stamps:
-        ends = _stamps(sheet, columns, columns.stamps["end"], request, account)
+        ends = _stamps(columns, columns.stamps["end"], request, account)
         length = np.maximum(ends.wall_s - stamps.wall_s, 0)
     return Times(stamps.wall_s, stamps.offset_s, length, edge, why, stamps.is_24h)
 
 
-def _of_dates(sheet: Sheet, columns: Columns, days: Stamps, date_edge: Edge) -> Times:
+def _of_dates(columns: Columns, days: Stamps, date_edge: Edge) -> Times:
     """Put the clock times of a column of their own on the dates."""
     none = np.zeros(len(days.wall_s), dtype=np.int64)
     if columns.wide:
         return Times(days.wall_s, days.offset_s, none, "start", "")
     if not columns.clocks:
-        raise SeriesError(
+        raise columns.refusal(
             "the table has dates but no clock times, so at best one value a day",
-            where=sheet.where(columns.head_line),
-            mend="Ask for intervals of an hour or less.",
+            "Ask for intervals of an hour or less.",
         )
     edge: Edge = next(one for one in ("start", "", "end") if one in columns.clocks)
-    clock, is_24h, why = _clock_column(sheet, columns, edge)
+    clock, is_24h, why = _clock_column(columns, edge)
     length = none
     if edge == "start" and "end" in columns.clocks:
-        ends, _, _ = _clock_column(sheet, columns, "end")
+        ends, _, _ = _clock_column(columns, "end")
         length = (ends - clock) % DAY_S
     if not edge and date_edge:
         edge, why = date_edge, f"the column {columns.heads[columns.dates[date_edge]]!r} says so"
     return Times(days.wall_s + clock, days.offset_s, length, edge, why, is_24h)
 
 
-def _clock_column(sheet: Sheet, columns: Columns, edge: Edge) -> tuple[IntArray, bool, str]:
-    at = columns.clocks[edge]
-    head = columns.heads[at]
-    seconds, is_24h = read_clocks(sheet, head, columns.cells(at), columns.lines)
-    return seconds, is_24h, f"the column {head!r} says so" if edge else ""
+def _clock_column(columns: Columns, edge: Edge) -> tuple[IntArray, bool, str]:
+    column = columns.column(columns.clocks[edge])
+    return *read_clocks(column), f"the column {column.head!r} says so" if edge else ""
 
 
-def beginnings(
-    sheet: Sheet, times: Times, amounts: FloatArray, request: Request, account: Account
-) -> IntArray:
+def beginnings(times: Times, amounts: FloatArray, request: Request, account: Account) -> IntArray:
     """Return the instant at which each interval begins, SKIPPED where its clock time never was.
 
     Parameters
     ----------
-    sheet : Sheet
-        For messages.
     times : Times
         N times of one quantity in the file's order.
     amounts : array, shape (N,)
@@ -144,20 +133,20 @@ def beginnings(
         of two rows of a repeated hour came first.
     """
     step = usual_jump(distances(times.wall_s))
-    is_end = _edge(sheet, times, step, request, account) == "end"
+    is_end = _edge(times, step, request, account) == "end"
     if times.offset_s is not None:
         elapsed = 0 if times.elapsed_s is None else times.elapsed_s
         return np.asarray(times.wall_s + elapsed - times.offset_s - (step if is_end else 0))
-    places = _on_clock_of(sheet, times, is_end, request)
+    places = _on_clock_of(times, is_end, request, account)
     wrong = same_twins(times.wall_s, places.is_open, [pd.Series(amounts)])
     if wrong is not None:
         what, mend = open_words(int(times.wall_s[wrong]), str(request.zone))
-        raise SeriesError(what, where=str(sheet.path), mend=mend)
+        raise SeriesError(what, where=account.file, mend=mend)
     _note_skipped(times, places, str(request.zone), account)
     return places.instants_s
 
 
-def _edge(sheet: Sheet, times: Times, step: int, request: Request, account: Account) -> StampEnd:
+def _edge(times: Times, step: int, request: Request, account: Account) -> StampEnd:
     """Return whether the stamps name the beginning or the end of an interval."""
     if request.stamps is not None:
         return request.stamps
@@ -169,7 +158,7 @@ def _edge(sheet: Sheet, times: Times, step: int, request: Request, account: Acco
     if not edge:
         raise SeriesError(
             "nothing tells whether the stamps name the beginning or the end of an interval",
-            where=str(sheet.path),
+            where=account.file,
             mend=f"Say --stamps {' or --stamps '.join(STAMP_ENDS)}.",
         )
     if why:
@@ -187,11 +176,11 @@ def _edge_by_clock(wall_s: IntArray, step: int) -> tuple[Edge, str]:
     return "", ""
 
 
-def _on_clock_of(sheet: Sheet, times: Times, is_end: bool, request: Request) -> Placed:
+def _on_clock_of(times: Times, is_end: bool, request: Request, account: Account) -> Placed:
     if request.zone is None:
         raise SeriesError(
             "the stamps have no UTC offset, so the clock they follow is not known",
-            where=str(sheet.path),
+            where=account.file,
             mend="Name the zone of the meter, e.g. --zone Europe/Dublin.",
         )
     known_zone(request.zone, SeriesError, "--zone")

@@ -134,7 +134,7 @@ def read_espi(path: Path, source: BinaryIO, request: Request) -> Found:
     usage = feed.of_content("UsagePoint")
     if not usage:
         raise SeriesError(
-            "the feed has no UsagePoint", where=str(path),
+            "the feed has no UsagePoint", where=path,
             mend="Ask for usage data with its usage point, meter reading and reading type.",
         )  # fmt: skip
     series_of, strays = _series_of_points(feed, usage)
@@ -145,7 +145,7 @@ def read_espi(path: Path, source: BinaryIO, request: Request) -> Found:
         if not is_asked(request.point, number, name):
             continue
         reason = _not_electric(entry)
-        account = Account(str(path), feed.where)
+        account = Account(path, feed.where)
         series = series_of[number - 1]
         streams = [] if reason else _streams(feed, series, account)
         if streams:

@@ -21,9 +21,9 @@ import numpy as np
 from optimizer.base.errors import SeriesError
 from optimizer.base.timegrid import FloatArray, TimeGrid
 from optimizer.metering.forecast import Forecast
+from optimizer.metering.gaps import gap_runs
 from optimizer.metering.series import (
     TIME_COLUMNS,
-    EvenSteps,
     Table,
     column_named,
     even_steps,
@@ -115,17 +115,7 @@ def forecast_in(table: Table, zone: str, plant: Plant, pv_of: Forecast | None = 
     ]
     if ignored:
         notes.append(f"{path.name}: columns not used: {', '.join(ignored)}.")
-    values = {name: read_numbers(table, column) for name, column in columns.items()}
-    for name, column in columns.items():
-        tolerated = MAX_NIGHT_PV_KW if name == "pv" else 0.0
-        refuse_negative(table, column, values[name], tolerated, notes)
-    instants = read_stamps(table, time_column, zone, notes)
-    steps = even_steps(table, instants, tuple(values.values()), notes)
-    grid = steps.grid(table, zone)
-    energy = {
-        name: _as_energy(table, column, values[name], steps, grid, notes, _size_of(name, plant))
-        for name, column in columns.items()
-    }
+    grid, energy = _energies(table, columns, zone, plant, notes)
     if pv_of is not None:
         energy["pv"] = _on_steps_of(pv_of, grid, path)
         notes += pv_of.notes
@@ -144,14 +134,9 @@ def read_pv(path: Path, zone: str, plant: Plant) -> Forecast:
     """
     notes: list[str] = []
     table = read_table(path)
-    column = needed_column(table, _either("pv"))
-    values = read_numbers(table, column)
-    refuse_negative(table, column, values, MAX_NIGHT_PV_KW, notes)
-    instants = read_stamps(table, needed_column(table, TIME_COLUMNS), zone, notes)
-    steps = even_steps(table, instants, (values,), notes)
-    grid = steps.grid(table, zone)
-    pv_kwh = _as_energy(table, column, values, steps, grid, notes, _size_of("pv", plant))
-    return Forecast(grid, np.zeros(grid.count), pv_kwh, tuple(notes))
+    columns = {"pv": needed_column(table, _either("pv"))}
+    grid, energy = _energies(table, columns, zone, plant, notes)
+    return Forecast(grid, np.zeros(grid.count), energy["pv"], tuple(notes))
 
 
 def read_battery(
@@ -164,23 +149,34 @@ def read_battery(
     SeriesError
         As for a forecast.
     """
-    notes: list[str] = []
     table = read_table(path)
-    names = [column_named(table, _either(name)) for name in ("charge", "discharge")]
-    columns = [name for name in names if name is not None]
+    names = {name: column_named(table, _either(name)) for name in ("charge", "discharge")}
+    columns = {name: column for name, column in names.items() if column is not None}
     if len(columns) < len(names):
         return None
-    values = [read_numbers(table, column) for column in columns]
-    for column, each in zip(columns, values, strict=True):
-        refuse_negative(table, column, each, 0.0, notes)
+    grid, energy = _energies(table, columns, zone, plant, [])
+    return grid, energy["charge"], energy["discharge"]
+
+
+def _energies(
+    table: Table, columns: dict[str, str], zone: str, plant: Plant, notes: list[str]
+) -> tuple[TimeGrid, dict[str, FloatArray]]:
+    """Return the steps of a table, and on them the energy of its columns, by their names here. [kWh]"""
+    values = {name: read_numbers(table, column) for name, column in columns.items()}
+    for name, column in columns.items():
+        tolerated = MAX_NIGHT_PV_KW if name == "pv" else 0.0
+        refuse_negative(table, column, values[name], tolerated, notes)
     instants = read_stamps(table, needed_column(table, TIME_COLUMNS), zone, notes)
-    steps = even_steps(table, instants, tuple(values), notes)
+    steps = even_steps(table, instants, tuple(values.values()), notes)
     grid = steps.grid(table, zone)
-    charge, discharge = (
-        _as_energy(table, column, each, steps, grid, notes, _size_of("charge", plant))
-        for column, each in zip(columns, values, strict=True)
-    )
-    return grid, charge, discharge
+    energy = {}
+    for name, column in columns.items():
+        on_grid = _filled(table, column, steps.take(values[name]), grid, notes)
+        power = on_grid if column.endswith("_kw") else on_grid / grid.step_h
+        if (size := _size_of(name, plant)) is not None:
+            _ask_about_unit(table, column, power, size, notes)
+        energy[name] = power * grid.step_h
+    return grid, energy
 
 
 def _either(name: str) -> tuple[str, str]:
@@ -205,7 +201,7 @@ def _load_behind(
     if exported > 0 and "pv" not in energy:
         raise SeriesError(
             f"{exported:,.0f} kWh are exported, but the PV behind the meter is not known",
-            where=str(path),
+            where=path,
             mend="Add a column pv_kwh, or name the PV's own file under pv_meters.",
         )
     none = np.zeros(len(energy["import"]))
@@ -220,7 +216,7 @@ def _load_behind(
         raise SeriesError(
             f"the load behind the meter would lie {short:,.0f} kWh below zero: more is exported than"
             " PV and battery gave",
-            where=str(path),
+            where=path,
             mend="Check that the PV is the one behind this meter, and that both clocks agree.",
         )
     if short > 0:
@@ -246,26 +242,10 @@ def _on_steps_of(pv_of: Forecast, grid: TimeGrid, path: Path) -> FloatArray:
             f"the PV metered apart has steps of {pv_of.grid.step_minutes} min from"
             f" {pv_of.grid.label(0)} to {pv_of.grid.label(pv_of.grid.count - 1)}; the meter has"
             f" steps of {grid.step_minutes} min from {grid.label(0)} to {grid.label(grid.count - 1)}",
-            where=str(path),
+            where=path,
             mend="Give PV for all of the meter's steps.",
         )
     return pv_of.pv_kwh[int(first) : int(first) + grid.count]
-
-
-def _as_energy(
-    table: Table,
-    column: str,
-    values: FloatArray,
-    steps: EvenSteps,
-    grid: TimeGrid,
-    notes: list[str],
-    size: Size | None,
-) -> FloatArray:
-    on_grid = _filled(table, column, steps.take(values), grid, notes)
-    power = on_grid if column.endswith("_kw") else on_grid / grid.step_h
-    if size is not None:
-        _ask_about_unit(table, column, power, size, notes)
-    return power * grid.step_h
 
 
 def _filled(
@@ -274,14 +254,13 @@ def _filled(
     missing = np.isnan(values)
     if not missing.any():
         return values
-    steps = np.flatnonzero(missing)
-    runs = np.split(steps, np.flatnonzero(np.diff(steps) > 1) + 1)
-    longest = max(runs, key=len)
-    hours = len(longest) * grid.step_h
+    runs = gap_runs(values)
+    first, length = max(runs, key=lambda run: run[1])
+    hours = length * grid.step_h
     share = float(missing.mean())
     told = (
-        f"{len(steps)} of {len(values)} values of {column} are missing ({100 * share:.1f} %),"
-        f" the longest gap {hours:g} h from {grid.label(int(longest[0]))}"
+        f"{missing.sum()} of {len(values)} values of {column} are missing ({100 * share:.1f} %),"
+        f" the longest gap {hours:g} h from {grid.label(first)}"
     )
     is_clock_change = hours <= 1 and len(runs) == 1
     if (share > MAX_MISSING_SHARE and not is_clock_change) or hours > MAX_MISSING_HOURS:

@@ -90,7 +90,7 @@ class Found:
         names = "; ".join(f"{point.number} {point.name}".rstrip() for point in self.points)
         raise SeriesError(
             f"the file has {len(points)} usage points that could be written: {names}",
-            where=str(self.path),
+            where=self.path,
             mend=f"Say which, e.g. --point {self.points[0].number}.",
         )
 

@@ -17,8 +17,6 @@ from optimizer.base.units import percent
 from optimizer.metering.readings import DAY_S, EvenReadings, counted
 
 FillRule = Literal["previous-day", "linear"]
-FILL_RULES: tuple[FillRule, ...] = ("previous-day", "linear")
-
 RULE_WORDS = {
     "previous-day": "from the same clock time of the latest day before that has a reading",
     "linear": "by a straight line between the readings before and after",

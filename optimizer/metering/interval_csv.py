@@ -32,7 +32,7 @@ from optimizer.metering.csv_columns import (
     wide_minutes,
     words_of,
 )
-from optimizer.metering.csv_text import Sheet, read_sheet
+from optimizer.metering.csv_text import read_sheet
 from optimizer.metering.csv_times import Times, beginnings, read_times
 from optimizer.metering.found import Found, Point, Request, finished, is_asked, zone_clock
 from optimizer.metering.local_time import Clock, clock_of_offsets, foreign_offsets
@@ -91,11 +91,11 @@ def read_interval_csv(path: Path, content: bytes, request: Request) -> Found:
         ways, or if the file contradicts itself.
     """
     sheet = read_sheet(path, content)
-    account = Account(str(path), sheet.where)
+    account = Account(path, sheet.where)
     columns = find_columns(sheet)
     _drop_footers(columns, account)
-    times = read_times(sheet, columns, request, account)
-    groups = _value_cells(sheet, columns, times, account)
+    times = read_times(columns, request, account)
+    groups = _value_cells(columns, times, account)
     _note_quality(columns, account)
     if columns.unused:
         account.note(f"columns not used: {', '.join(columns.unused)[:300]}.")
@@ -110,7 +110,7 @@ def read_interval_csv(path: Path, content: bytes, request: Request) -> Found:
             mend="Give one of these numbers.",
         )
     points = [
-        _point(number, name, sheet, columns, groups, account, request)
+        _point(number, name, columns, groups, account, request)
         for number, name in enumerate(meters, start=1)
         if is_asked(request.point, number, name)
     ]
@@ -137,39 +137,40 @@ def _drop_footers(columns: Columns, account: Account) -> None:
         )  # fmt: skip
 
 
-def _value_cells(sheet: Sheet, columns: Columns, times: Times, account: Account) -> list[Cells]:
+def _value_cells(columns: Columns, times: Times, account: Account) -> list[Cells]:
     """Return the values of each column, or of all wide columns, with their times."""
     if columns.wide:
-        return [_wide_cells(sheet, columns, times, account)]
+        return [_wide_cells(columns, times, account)]
     if columns.amounts:
         columns.unused += [columns.heads[at] for at in columns.prices]
-        chosen = _one_of_each(sheet, columns, account)
-        texts = [text for at in chosen for text in columns.cells(at)]
-        mark = _mark(sheet, texts, account)
-        return [_long_cells(sheet, columns, times, at, mark, account) for at in chosen]
-    return [_price_cells(sheet, columns, times, account)]
+        chosen = _one_of_each(columns, account)
+        mark = _mark(columns, chosen, account)
+        return [_long_cells(columns, times, at, mark, account) for at in chosen]
+    return [_price_cells(columns, times, account)]
 
 
-def _mark(sheet: Sheet, texts: Sequence[str], account: Account) -> str:
-    mark, note = decimal_mark(sheet, texts)
+def _mark(columns: Columns, chosen: Sequence[int], account: Account) -> str:
+    """Return the decimal mark of the numbers in some columns."""
+    texts = [text for at in chosen for text in columns.cells(at)]
+    mark, note = decimal_mark(columns.sheet, texts)
     if note:
         account.note(note)
     return mark
 
 
-def _one_of_each(sheet: Sheet, columns: Columns, account: Account) -> list[int]:
+def _one_of_each(columns: Columns, account: Account) -> list[int]:
     """Return one column of each quantity: energy before power, named before plain."""
     if columns.direction is not None:
-        return [_only(sheet, columns, list(columns.amounts), "values", account)]
+        return [_only(columns, list(columns.amounts), "values", account)]
     groups = _by_quantity(columns)
     if _tell_the_roof_from_the_meter(columns, groups, account):
         groups = _by_quantity(columns)
     plain = groups.pop("", [])
-    _ask_for_generation(sheet, columns, groups)
+    _ask_for_generation(columns, groups)
     if not groups:
-        return [_only(sheet, columns, plain, "values", account)]
+        return [_only(columns, plain, "values", account)]
     columns.unused += [columns.heads[at] for at in plain]
-    return [_only(sheet, columns, group, name, account) for name, group in groups.items()]
+    return [_only(columns, group, name, account) for name, group in groups.items()]
 
 
 def _by_quantity(columns: Columns) -> dict[str, list[int]]:
@@ -210,7 +211,7 @@ def _tell_the_roof_from_the_meter(
     return bool(found)
 
 
-def _ask_for_generation(sheet: Sheet, columns: Columns, groups: dict[str, list[int]]) -> None:
+def _ask_for_generation(columns: Columns, groups: dict[str, list[int]]) -> None:
     """Ask whether a generation without any import beside it is export, or what a roof produced."""
     unsure = [
         at for at in groups.get("export_kwh", []) if PRODUCED & set(words_of(columns.heads[at]))
@@ -218,17 +219,15 @@ def _ask_for_generation(sheet: Sheet, columns: Columns, groups: dict[str, list[i
     sure = [at for at in groups.get("export_kwh", []) if at not in unsure]
     only_pv = "pv_kwh" in groups and not groups.keys() & {"import_kwh", "export_kwh", "net_kwh"}
     if only_pv:
-        raise SeriesError(
+        raise columns.refusal(
             f"the file holds PV alone: {columns.heads[groups['pv_kwh'][0]]!r}, and nothing of the meter at"
             " the grid",
-            where=sheet.where(columns.head_line),
-            mend="Call the column pv_kwh and give the file to a forecast, under pv_meters.",
+            "Call the column pv_kwh and give the file to a forecast, under pv_meters.",
         )
     if unsure and not sure and not groups.keys() & {"import_kwh", "net_kwh"}:
-        raise SeriesError(
+        raise columns.refusal(
             f"{columns.heads[unsure[0]]!r} may be what was exported, or all that PV produced",
-            where=sheet.where(columns.head_line),
-            mend="Call the column export (kWh) if the meter at the grid counted it. What PV produced is no"
+            "Call the column export (kWh) if the meter at the grid counted it. What PV produced is no"
             " export: call it pv_kwh and give it to a forecast, under pv_meters.",
         )
 
@@ -237,17 +236,16 @@ PRODUCED = {"generation", "generated", "production", "produced", "gen"}
 CONSUMED = {"consumption", "consumed", "usage", "used", "use", "load", "verbrauch"}
 
 
-def _only(sheet: Sheet, columns: Columns, group: list[int], name: str, account: Account) -> int:
+def _only(columns: Columns, group: list[int], name: str, account: Account) -> int:
     """Return the one column of energy of a group, or of power where there is no energy."""
     energy = [at for at in group if _unit(columns, at) in {"energy", "reactive"}]
     best = energy or [at for at in group if _unit(columns, at) == "power"] or group
     best = [at for at in best if columns.amounts[at].is_sure] or best
     if len(best) > 1:
         heads = ", ".join(columns.heads[at] for at in best)
-        raise SeriesError(
+        raise columns.refusal(
             f"several columns may hold {name}: {heads[:300]}",
-            where=sheet.where(columns.head_line),
-            mend="Keep one of them, or name the directions, e.g. import and export; registers of a"
+            "Keep one of them, or name the directions, e.g. import and export; registers of a"
             " tariff (T1, T2) and phases (L1 to L3) are added up into one column.",
         )
     columns.unused += [columns.heads[at] for at in group if at != best[0]]
@@ -259,17 +257,15 @@ def _unit(columns: Columns, at: int) -> str:
     return UNITS[unit][0] if unit else ""
 
 
-def _long_cells(
-    sheet: Sheet, columns: Columns, times: Times, at: int, mark: str, account: Account
-) -> Cells:
-    amounts = read_numbers(sheet, columns.heads[at], columns.cells(at), columns.lines, mark)
+def _long_cells(columns: Columns, times: Times, at: int, mark: str, account: Account) -> Cells:
+    amounts = read_numbers(columns.column(at), mark)
     meaning = columns.amounts[at]
-    factor, kind = _factors(sheet, columns, meaning, account)
+    factor, kind = _factors(columns, meaning, account)
     return Cells(times, amounts, np.arange(len(amounts)), meaning, factor, kind)
 
 
 def _factors(
-    sheet: Sheet, columns: Columns, meaning: Meaning, account: Account
+    columns: Columns, meaning: Meaning, account: Account
 ) -> tuple[FloatArray, Literal["energy", "power"]]:
     """Return the factor of each row to kWh or kW, and whether values are energy or power."""
     rows = len(columns.rows)
@@ -280,7 +276,7 @@ def _factors(
     else:
         at, cells = -1, []
     if not any(cells):
-        unit = meaning.unit or _unit_nearby(sheet, columns)
+        unit = meaning.unit or _unit_nearby(columns)
         if unit is None:
             account.note("no unit is named; values are taken for kWh. Check the totals.")
         kind, factor = UNITS[unit or "kwh"]
@@ -290,15 +286,15 @@ def _factors(
     if unknown is not None:
         raise SeriesError(
             f"the unit {cells[unknown][:40]!r} is not known; known are {', '.join(UNITS)}",
-            where=sheet.where(columns.lines[unknown], head),
+            where=columns.sheet.where(columns.lines[unknown], head),
             mend="Leave out the rows of other quantities.",
         )
     kinds = {UNITS[cell][0] for cell in set(cells) if cell} - {"reactive"}
     if len(kinds) > 1:
-        raise SeriesError(
+        raise columns.refusal(
             f"some rows are energy and others power: {', '.join(sorted(set(cells) - {''}))}",
-            where=sheet.where(columns.head_line, head),
-            mend="Keep the rows of energy.",
+            "Keep the rows of energy.",
+            head,
         )
     factors = np.array([UNITS[cell][1] if cell else 1.0 for cell in cells])
     return factors, "power" if kinds == {"power"} else "energy"
@@ -310,51 +306,44 @@ def _units_of_directions(columns: Columns, at: int) -> list[str]:
     return [units[cell] for cell in columns.cells(at)]
 
 
-def _unit_nearby(sheet: Sheet, columns: Columns) -> str | None:
+def _unit_nearby(columns: Columns) -> str | None:
     """Return the only unit that any head, or a line above the heads, names."""
-    above = [row for row, line in zip(sheet.rows, sheet.lines, strict=True)
-             if line <= columns.head_line]  # fmt: skip
-    words = {word for row in above for cell in row for word in words_of(cell)}
+    sheet = columns.sheet
+    above = [
+        cell
+        for row, line in zip(sheet.rows, sheet.lines, strict=True)
+        if line <= columns.head_line
+        for cell in row
+    ]
+    words = {word for cell in above for word in words_of(cell)}
     units = [unit for unit in UNITS if unit in words and unit not in {"w", "mw"}]
     return units[0] if len(units) == 1 else None
 
 
-def _price_cells(sheet: Sheet, columns: Columns, times: Times, account: Account) -> Cells:
+def _price_cells(columns: Columns, times: Times, account: Account) -> Cells:
     at, *others = columns.prices
     if others:
         heads = ", ".join(columns.heads[one] for one in columns.prices)
-        raise SeriesError(
-            f"several columns hold prices: {heads[:300]}", where=sheet.where(columns.head_line),
-            mend="Keep one of them.",
-        )  # fmt: skip
+        raise columns.refusal(f"several columns hold prices: {heads[:300]}", "Keep one of them.")
     name, factor = price_of(columns.heads[at]) or ("", 1.0)
-    texts = columns.cells(at)
-    mark = _mark(sheet, texts, account)
-    amounts = read_numbers(sheet, columns.heads[at], texts, columns.lines, mark)
+    amounts = read_numbers(columns.column(at), _mark(columns, [at], account))
     factors = np.full(len(amounts), factor)
     return Cells(times, amounts, np.arange(len(amounts)), Meaning(name, None), factors, "price")
 
 
-def _wide_cells(sheet: Sheet, columns: Columns, days: Times, account: Account) -> Cells:
+def _wide_cells(columns: Columns, days: Times, account: Account) -> Cells:
     """Return the values of a wide table in the order of time, without its blank cells."""
     heads = [columns.heads[at] for at in columns.wide]
-    minutes, is_end, is_elapsed = _wide_times(sheet, columns, heads)
-    texts = [columns.cells(at) for at in columns.wide]
-    mark = _mark(sheet, [text for cells in texts for text in cells], account)
-    table = np.stack(
-        [
-            read_numbers(sheet, head, cells, columns.lines, mark)
-            for head, cells in zip(heads, texts, strict=True)
-        ],
-        axis=1,
-    )
+    minutes, is_end, is_elapsed = _wide_times(columns, heads)
+    mark = _mark(columns, columns.wide, account)
+    table = np.stack([read_numbers(columns.column(at), mark) for at in columns.wide], axis=1)
     in_order = np.argsort(days.wall_s, kind="stable")
     midnight = np.repeat(days.wall_s[in_order], len(heads))
     since = np.tile(60 * minutes, len(in_order))
     row = np.repeat(in_order, len(heads))
     offset = None if days.offset_s is None else days.offset_s[row]
     meaning = meaning_of(" ".join(words_of(heads[0])))
-    factor, kind = _factors(sheet, columns, meaning, account)
+    factor, kind = _factors(columns, meaning, account)
     amounts = table[in_order].ravel()
     kept = ~np.isnan(amounts)
     times = Times(
@@ -365,7 +354,7 @@ def _wide_cells(sheet: Sheet, columns: Columns, days: Times, account: Account) -
     return Cells(times.take(kept), amounts[kept], row[kept], meaning, factor, kind)
 
 
-def _wide_times(sheet: Sheet, columns: Columns, heads: list[str]) -> tuple[IntArray, bool, bool]:
+def _wide_times(columns: Columns, heads: list[str]) -> tuple[IntArray, bool, bool]:
     """Return the minute of each wide column, whether it is an end, whether it counts from midnight."""
     clocks = wide_minutes(heads)
     if clocks is None:
@@ -379,11 +368,10 @@ def _wide_times(sheet: Sheet, columns: Columns, heads: list[str]) -> tuple[IntAr
     if is_end:
         minutes[-1] = 24 * 60
     elif int(minutes[0]) != 0:
-        raise SeriesError(
+        raise columns.refusal(
             f"the columns of one interval each begin with {heads[0]!r} and end with {heads[-1]!r},"
             " which is no day from midnight to midnight",
-            where=sheet.where(columns.head_line),
-            mend="Give the columns of a whole day.",
+            "Give the columns of a whole day.",
         )
     return minutes, is_end, False
 
@@ -407,7 +395,6 @@ def _meters(columns: Columns) -> list[str]:
 def _point(
     number: int,
     name: str,
-    sheet: Sheet,
     columns: Columns,
     groups: Sequence[Cells],
     shared: Account,
@@ -419,12 +406,12 @@ def _point(
     for cells in groups:
         for quantity, chosen in _parted(columns, cells, name, account):
             if chosen.any():
-                stream, own = _stream(quantity, chosen, sheet, columns, cells, request, account)
+                stream, own = _stream(quantity, chosen, columns, cells, request, account)
                 streams.append(stream)
                 offsets.append(own)
     if not any(len(stream.start_s) for stream in streams):
         raise SeriesError(
-            "no value has a time and a direction that are understood", where=str(sheet.path),
+            "no value has a time and a direction that are understood", where=account.file,
             mend="Name the directions import and export, and give times.",
         )  # fmt: skip
     for stream in streams:
@@ -459,7 +446,6 @@ def _parted(
 def _stream(
     quantity: str,
     chosen: BoolArray,
-    sheet: Sheet,
     columns: Columns,
     cells: Cells,
     request: Request,
@@ -469,7 +455,7 @@ def _stream(
     times = cells.times.take(chosen)
     row = cells.row[chosen]
     amounts = cells.amounts[chosen] * cells.factor[row]
-    instants = beginnings(sheet, times, amounts, request, account)
+    instants = beginnings(times, amounts, request, account)
     known = np.flatnonzero(instants != SKIPPED)
     if direction(instants[known]) < 0:
         known = known[::-1]  # newest first

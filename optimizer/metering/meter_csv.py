@@ -112,7 +112,7 @@ def read_so_far(path: Path, forecast: TimeGrid, size_kw: float) -> tuple[Flows, 
         raise SeriesError(
             f"the meter's steps are {grid.step_minutes} min, the forecast's {forecast.step_minutes}"
             " min",
-            where=str(path),
+            where=path,
             mend="Bring both to the same steps.",
         )
     step = timedelta(minutes=grid.step_minutes)
@@ -121,7 +121,7 @@ def read_so_far(path: Path, forecast: TimeGrid, size_kw: float) -> tuple[Flows, 
         raise SeriesError(
             f"the meter's highest import is {peak_kw:,.4g} kW, absurd beside equipment of about"
             f" {size_kw:,.4g} kW: values look like Wh, not kWh",
-            where=str(path),
+            where=path,
             mend="If so, divide the columns by 1000.",
         )
     count = int((grid.utc < forecast.utc[0]).sum())
@@ -129,7 +129,7 @@ def read_so_far(path: Path, forecast: TimeGrid, size_kw: float) -> tuple[Flows, 
         found = f"end with {grid.label(count - 1)}" if count else f"begin with {grid.label(0)}"
         raise SeriesError(
             f"the meter's readings {found}, but the forecast begins with {forecast.label(0)}",
-            where=str(path),
+            where=path,
             mend="Give every step up to the forecast's first, and none left out between.",
         )
     if count < grid.count:

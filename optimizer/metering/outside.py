@@ -58,7 +58,7 @@ class _Bounded(io.RawIOBase):
         self._left -= len(content)
         if self._left < 0:
             raise SeriesError(
-                "the file unpacks to more bytes than are read", where=str(self._path),
+                "the file unpacks to more bytes than are read", where=self._path,
                 mend="Give fewer years.",
             )  # fmt: skip
         return content
@@ -83,12 +83,10 @@ def read_any(path: Path, request: Request) -> Found:
             content = source.read(MAX_CSV_BYTES + 1)
         return read_interval_csv(path, content, request)
     except FileNotFoundError:
-        raise SeriesError(
-            "there is no such file", where=str(path), mend="Check the path."
-        ) from None
+        raise SeriesError("there is no such file", where=path, mend="Check the path.") from None
     except (OSError, EOFError, zlib.error) as failure:
         raise SeriesError(
-            f"the file cannot be read: {failure}", where=str(path),
+            f"the file cannot be read: {failure}", where=path,
             mend="Give a readable file, unpacked or packed with gzip.",
         ) from None  # fmt: skip
 
@@ -103,13 +101,13 @@ def _refuse_foreign(path: Path, head: bytes) -> None:
     kind = kind_of(head)
     if kind == WEB_PAGE:
         raise SeriesError(
-            f"the file is {WEB_PAGE}, not meter data", where=str(path),
+            f"the file is {WEB_PAGE}, not meter data", where=path,
             mend="Download the CSV or XML itself; a portal may have sent the page on which one logs in.",
         )  # fmt: skip
     if kind or not head.strip():
         raise SeriesError(
             f"the file is {kind}, not meter data" if kind else "the file is empty",
-            where=str(path),
+            where=path,
             mend="Give Green Button (ESPI) XML or a CSV; save a workbook's sheet as CSV first.",
         )
 

@@ -12,6 +12,7 @@ import numpy as np
 from optimizer.base.errors import SeriesError
 from optimizer.base.timegrid import FloatArray, TimeGrid
 from optimizer.metering.found import doubt_of_prices
+from optimizer.metering.gaps import gap_runs
 from optimizer.metering.series import (
     TIME_COLUMNS,
     even_steps,
@@ -109,14 +110,12 @@ def _clock_change_filled(
 ) -> FloatArray:
     """Fill gaps of up to an hour from the hour before: files with 24 rows on every day."""
     an_hour = 60 // step_minutes
-    missing = np.flatnonzero(np.isnan(prices))
-    runs = np.split(missing, np.flatnonzero(np.diff(missing) > 1) + 1)
     filled = prices.copy()
     count = 0
-    for run in runs:
-        if 0 < len(run) <= an_hour and run[0] >= an_hour:
-            filled[run] = filled[run - an_hour]
-            count += len(run)
+    for first, length in gap_runs(prices):
+        if length <= an_hour <= first:
+            filled[first : first + length] = filled[first - an_hour : first - an_hour + length]
+            count += length
     if count:
         notes.append(f"{path.name}: {count} missing prices taken from the hour before.")
     return filled

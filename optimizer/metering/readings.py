@@ -12,6 +12,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
+from pathlib import Path
 from typing import Literal
 
 import numpy as np
@@ -97,7 +98,7 @@ class EvenReadings:
 class Account:
     """Where a reading's troubles are told: the file, the words for a place in it, the notes."""
 
-    file: str
+    file: Path
     place: Callable[[int], str]
     notes: list[str] = field(default_factory=list)
 

@@ -81,7 +81,7 @@ def read_table(path: Path) -> Table:
         comments, header = _head(path, content)
         if header.count(",") >= MAX_COLUMNS:
             raise SeriesError(
-                f"the header has more than {MAX_COLUMNS:,} columns", where=str(path),
+                f"the header has more than {MAX_COLUMNS:,} columns", where=path,
                 mend="Keep the columns that are needed.",
             )  # fmt: skip
         with warnings.catch_warnings():
@@ -98,13 +98,11 @@ def read_table(path: Path) -> Table:
             mend="Write numbers with a decimal point, and no comma at the end of a row.",
         ) from None
     except FileNotFoundError:
-        raise SeriesError(
-            "there is no such file", where=str(path), mend="Check the path."
-        ) from None
+        raise SeriesError("there is no such file", where=path, mend="Check the path.") from None
     except (OSError, EOFError, ValueError, zlib.error) as failure:  # pandas' errors are ValueErrors
         raise SeriesError(
             f"this is no readable CSV: {str(failure).strip().splitlines()[-1]}",
-            where=str(path),
+            where=path,
             mend="Give comma-separated text in UTF-8 with one header line.",
         ) from None
     _refuse_twin_columns(path, comments, header)
@@ -112,11 +110,11 @@ def read_table(path: Path) -> Table:
     cells.columns = [str(column).strip() for column in cells.columns]
     if len(cells) > MAX_ROWS:
         raise SeriesError(
-            f"the file has more than {MAX_ROWS:,} rows", where=str(path), mend="Give one year."
+            f"the file has more than {MAX_ROWS:,} rows", where=path, mend="Give one year."
         )
     blank = (cells == "").all(axis=1) | cells.isna().all(axis=1)
     if blank.all():
-        raise SeriesError("the file has no rows", where=str(path), mend="Add the series' rows.")
+        raise SeriesError("the file has no rows", where=path, mend="Add the series' rows.")
     return Table(path, cells[~blank].fillna(""), comments + 2)
 
 
@@ -155,7 +153,7 @@ def _unpacked(path: Path) -> bytes:
         content: bytes = file.read(MAX_BYTES + 1)
     if len(content) > MAX_BYTES:
         raise SeriesError(
-            f"the file has more than {MAX_BYTES:,} bytes", where=str(path), mend="Give fewer years."
+            f"the file has more than {MAX_BYTES:,} bytes", where=path, mend="Give fewer years."
         )
     return content
 
@@ -166,7 +164,7 @@ def _refuse_other_kinds(path: Path, content: bytes) -> None:
     kind = kind_of(head) or ("XML" if is_xml(head) else None)
     if kind is not None:
         raise SeriesError(
-            f"this is {kind}, no CSV", where=str(path),
+            f"this is {kind}, no CSV", where=path,
             mend="Give a CSV; tariffwright read makes one of Green Button (ESPI) XML and other exports.",
         )  # fmt: skip
 
@@ -199,7 +197,7 @@ def _head(path: Path, content: bytes) -> tuple[int, str]:
         for count, line in enumerate(lines):
             if line.strip() and not line.startswith("#"):
                 return count, line
-    raise SeriesError("the file has no rows", where=str(path), mend="Add the series' rows.")
+    raise SeriesError("the file has no rows", where=path, mend="Add the series' rows.")
 
 
 def _refuse_twin_columns(path: Path, comments: int, header: str) -> None:
@@ -440,9 +438,7 @@ def even_steps(
     moments = instants.as_unit("ns").asi8
     order = known[np.argsort(moments[known], kind="stable")]
     if not len(order):
-        raise SeriesError(
-            "no row is left to use", where=str(table.path), mend="Check the time stamps."
-        )
+        raise SeriesError("no row is left to use", where=table.path, mend="Check the time stamps.")
     odd = np.flatnonzero(np.asarray((instants.second != 0) | (instants.microsecond != 0))[order])
     if len(odd):
         first = int(order[odd[0]])
@@ -517,7 +513,7 @@ def _step_minutes(table: Table, minutes: np.ndarray) -> int:
     if len(minutes) < 2:
         raise SeriesError(
             "one row does not tell how long a step is",
-            where=str(table.path),
+            where=table.path,
             mend="Give at least two rows.",
         )
     lengths, counts = np.unique(np.diff(minutes), return_counts=True)
@@ -525,7 +521,7 @@ def _step_minutes(table: Table, minutes: np.ndarray) -> int:
     if step not in STEP_MINUTES:
         raise SeriesError(
             f"most rows are {step} min apart; allowed are {', '.join(map(str, STEP_MINUTES))} min",
-            where=str(table.path),
+            where=table.path,
             mend="Bring the series to one of these steps.",
         )
     return step

@@ -207,11 +207,6 @@ class LinearSolver:
         return cold
 
 
-def solve_linear(matrix: Matrix, seconds: float) -> Solution:
-    """Solve one linear program from nothing; see ``LinearSolver``."""
-    return LinearSolver().solve(matrix, lambda: seconds)
-
-
 def solve_with_fixed_integers(
     matrix: Matrix,
     values: FloatArray,

@@ -137,11 +137,6 @@ class Plan:
         return f"<p>{escape(repr(self))}</p>{self.frame.to_html(max_rows=12)}"
 
     @property
-    def open_cost(self) -> float:
-        """How much less than ``cost`` a better plan could cost, by the proof; 0 if there is none."""
-        return self.proof.gap * abs(self.proof.objective)
-
-    @property
     def step_prices(self) -> Prices:
         """Money per kWh of import, export and stored energy at each step, at the plan."""
         return Prices(

@@ -355,7 +355,7 @@ def _other_year(
         raise ScenarioError(
             f"the other year has steps of {other.grid.step_minutes} min, the forecast of"
             f" {forecast.grid.step_minutes} min",
-            where=str(folder / name),
+            where=folder / name,
             mend="Bring both to the same steps.",
         )
     return other

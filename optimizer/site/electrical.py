@@ -8,35 +8,8 @@ from __future__ import annotations
 
 from optimizer.site.loads import Dwelling
 
-TEMPERATURE_FACTOR = {77: 1.00, 70: 1.04, 60: 1.11, 50: 1.19, 40: 1.30, 30: 1.43}
-"""By what a lead-acid bank must be larger at so many °F (IEEE Std 485, table 1, from memory)."""
-
 GENERAL_VA, GENERAL_REST = 10_000.0, 0.40
 """The optional method takes the first 10 kVA of general loads whole and 40 % of the rest."""
-
-
-def bank_kwh(
-    kwh_per_day: float,
-    days: float,
-    depth_of_discharge: float,
-    temperature_factor: float = 1.0,
-    efficiency: float = 1.0,
-) -> float:
-    """Return the nominal size of a battery that carries a load for some days. [kWh]
-
-    kWh a day × days ÷ depth of discharge × temperature factor ÷ efficiency.
-
-    References
-    ----------
-    Plain arithmetic, in the order of the worksheet of IEEE Std 1013 (sizing lead-acid batteries for
-    stand-alone PV), from memory; its margins for ageing and design are left to who asks.
-    """
-    return kwh_per_day * days / depth_of_discharge * temperature_factor / efficiency
-
-
-def amp_hours(kwh: float, volts: float) -> float:
-    """Return an energy as charge at a voltage. [Ah]"""
-    return 1000 * kwh / volts
 
 
 def loading_ratio(peak_kw: float, ac_kw: float) -> float:
@@ -47,11 +20,6 @@ def loading_ratio(peak_kw: float, ac_kw: float) -> float:
 def full_cycles(throughput_kwh: float, capacity_kwh: float) -> float:
     """Return equivalent full cycles: what goes in and out ÷ twice the nominal capacity."""
     return throughput_kwh / (2 * capacity_kwh)
-
-
-def throughput_of_cycles_kwh(cycles: float, usable_kwh: float) -> float:
-    """Return what so many cycles of the usable energy give. [kWh]"""
-    return cycles * usable_kwh
 
 
 def most_backfed_a(busbar_a: float, main_a: float) -> float:
@@ -90,8 +58,3 @@ def dwelling_demand_va(dwelling: Dwelling) -> float:
     """Return the demand of a dwelling by the optional method. [VA]"""
     general = general_demand_va(dwelling_general_va(dwelling))
     return general + dwelling_climate_va(dwelling)
-
-
-def appliance_kwh(watts: float, hours_per_day: float, days: float) -> float:
-    """Return what an appliance uses (DOE, Energy Saver: watts × hours × days ÷ 1000). [kWh]"""
-    return watts * hours_per_day * days / 1000

@@ -86,11 +86,10 @@ ALWAYS_PCT = 100.0
 
 @dataclass(frozen=True)
 class SwitchedOn:
-    """A load switched on: what all draw while it starts, and afterwards. [W]"""
+    """A load switched on: what all draw while it starts. [W]"""
 
     load: Load
     while_starting_w: float
-    afterwards_w: float
 
 
 def switching_order(loads: Sequence[Load]) -> list[SwitchedOn]:
@@ -104,7 +103,7 @@ def switching_order(loads: Sequence[Load]) -> list[SwitchedOn]:
     for load in ordered:
         starting = running + start_w(load)
         running += load.running_w
-        steps.append(SwitchedOn(load, starting, running))
+        steps.append(SwitchedOn(load, starting))
     return steps
 
 

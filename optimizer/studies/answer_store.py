@@ -66,13 +66,13 @@ class Ledger:
             self.close()
             raise InputError(
                 "another study is writing its results here",
-                where=str(path),
+                where=path,
                 mend="Wait until it is done, or name another folder with --out.",
             ) from None
         except OSError as failure:
             raise InputError(
                 f"the results cannot be written: {failure.strerror}",
-                where=str(path),
+                where=path,
                 mend="Choose a folder with --out in which you may write.",
             ) from None
         self._read(self._file)

@@ -213,7 +213,7 @@ def _refuse_scenario(path: Path) -> None:
     if path.name == SCENARIO_FILE or is_beside:
         raise ScenarioError(
             "a scenario is given, not a study",
-            where=str(path),
+            where=path,
             mend=f"Write a file with 'study: NAME' and 'sites: [{path.parent.name}]', and name that.",
         )
 

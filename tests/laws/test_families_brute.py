@@ -53,7 +53,7 @@ EDGE = 1e-3
 def periods() -> BillingPeriods:
     """Return three periods of two steps, each told to be a day of its own."""
     days = [date(2025, 6, 2) + timedelta(days=n) for n in range(PERIODS + 1)]
-    made = tuple(BillingPeriod(day, after, SHARE) for day, after in pairwise(days))
+    made = tuple(BillingPeriod(day, after) for day, after in pairwise(days))
     return BillingPeriods(made, np.repeat(np.arange(PERIODS), STEPS_EACH))
 
 
