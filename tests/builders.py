@@ -14,15 +14,20 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from optimizer.base.flows import Flows
-from optimizer.base.timegrid import BillingPeriods, TimeGrid, calendar_months
+from optimizer.base.timegrid import BillingPeriods, FloatArray, TimeGrid, calendar_months
 from optimizer.billing.bill import Bill, bill_flows
 from optimizer.billing.charges.base import Line
 from optimizer.billing.history import History
 from optimizer.billing.tariff import Tariff, TariffCost, compile_cost, read_tariff
-from optimizer.cost.expression import FlowSum, Peak, Scale, linear_cost
+from optimizer.cost.expression import FlowSum, LinearCost, Peak, Scale, linear_cost
+from optimizer.outages.outages import MOST_HOURS, Outages, outages_from
 from optimizer.planning.plan import Plan, make_plan
 from optimizer.planning.problem import Problem
+from optimizer.scenario.horizon import Horizon
+from optimizer.settings.windows import Settings
+from optimizer.simulation.replay import Replay, replay
 from optimizer.site.equipment import Battery, Connection, Inverter, Permissions, Photovoltaic, Plant
+from optimizer.site.floors import NO_FLOORS, Floors
 
 
 def hourly_grid(count: int, step_minutes: int = 60) -> TimeGrid:
@@ -99,7 +104,7 @@ def priced_problem(
     cost = TariffCost("EUR", calendar_months(grid), lines, ())
     linear = linear_cost(cost.total, grid.count)
     load, pv = np.array(load, dtype=float), np.array(pv, dtype=float)
-    return Problem(grid, plant, load, pv, linear, start, end), cost
+    return posed(grid, plant, load, pv, linear, start, end), cost
 
 
 def best_plan(plant: Plant, load, pv, buy, sell, **more) -> Plan:
@@ -146,3 +151,46 @@ def billed(
 def _indented(text: str, spaces: int) -> str:
     lines = [line for line in dedent(text).split("\n") if line.strip()]
     return "".join(f"{' ' * spaces}{line}\n" for line in lines)
+
+
+def posed(
+    grid: TimeGrid,
+    plant: Plant,
+    load_kwh: FloatArray,
+    pv_kwh: FloatArray,
+    cost: LinearCost,
+    start_kwh: float | None,
+    end_kwh: float | None,
+    leftover_per_kwh: float = 0.0,
+    start_price_per_kwh: float | None = None,
+    floors: Floors = NO_FLOORS,
+) -> Problem:
+    """Return a problem; without a start the plan chooses one."""
+    begin = plant.low_kwh if start_kwh is None else start_kwh
+    horizon = Horizon(plant, grid, load_kwh, pv_kwh, begin, floors)
+    return Problem(horizon, cost, end_kwh, leftover_per_kwh, start_kwh is None, start_price_per_kwh)
+
+
+def run_through(
+    plant: Plant,
+    grid: TimeGrid,
+    load_kwh: FloatArray,
+    pv_kwh: FloatArray,
+    settings: Settings,
+    start_kwh: float,
+) -> Replay:
+    """Return the replay of settings."""
+    return replay(Horizon(plant, grid, load_kwh, pv_kwh, start_kwh), settings)
+
+
+def outages_of(
+    plant: Plant,
+    run: Replay,
+    load_kwh: FloatArray,
+    pv_kwh: FloatArray,
+    floor_kwh: float,
+    horizon_h: float = MOST_HOURS,
+) -> Outages:
+    """Return an outage from each step of a replay on."""
+    carried = Horizon(plant, run.flows.grid, load_kwh, pv_kwh, run.start_kwh)
+    return outages_from(carried, run.before_kwh, floor_kwh, horizon_h)

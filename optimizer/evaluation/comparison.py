@@ -16,9 +16,9 @@ from optimizer.billing.tariff import TariffCost
 from optimizer.evaluation.effects import Priced
 from optimizer.evaluation.reasons import Reason
 from optimizer.planning.plan import Plan
+from optimizer.scenario.horizon import Horizon
 from optimizer.settings.windows import Settings, no_windows
-from optimizer.simulation.horizon import Horizon
-from optimizer.simulation.replay import Replay
+from optimizer.simulation.replay import Replay, replay
 from optimizer.site.equipment import Plant
 
 LABELS = {
@@ -173,13 +173,13 @@ def cases_of(
     without = Horizon(bare, horizon.grid, horizon.load_kwh, horizon.pv_kwh, 0.0)
     dark = Horizon(bare, horizon.grid, horizon.load_kwh, 0 * horizon.pv_kwh, 0.0)
     cases = {
-        "neither": judge.of_replay("neither", dark.run(bare_plain), bare),
-        "no_battery": judge.of_replay("no_battery", without.run(bare_plain), bare),
-        "no_windows": judge.of_replay("no_windows", horizon.run(plain), plant),
-        "windows": judge.of_replay("windows", horizon.run(settings), plant),
+        "neither": judge.of_replay("neither", replay(dark, bare_plain), bare),
+        "no_battery": judge.of_replay("no_battery", replay(without, bare_plain), bare),
+        "no_windows": judge.of_replay("no_windows", replay(horizon, plain), plant),
+        "windows": judge.of_replay("windows", replay(horizon, settings), plant),
         "plan": judge.of_plan(),
     }
     for key, other in (("in_use", in_use), ("anew", anew)):
         if other is not None:
-            cases[key] = judge.of_replay(key, horizon.run(other), plant)
+            cases[key] = judge.of_replay(key, replay(horizon, other), plant)
     return {key: cases[key] for key in LABELS if key in cases}

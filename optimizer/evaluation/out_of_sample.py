@@ -24,10 +24,10 @@ from optimizer.forecasting.weeks import Variant, Weather, Year
 from optimizer.planning.linear import LinearSolver
 from optimizer.planning.plan import GOOD_ENOUGH, make_plan
 from optimizer.planning.problem import Problem
+from optimizer.scenario.horizon import Horizon
 from optimizer.search.choose import Found
 from optimizer.settings.windows import Settings
-from optimizer.simulation.horizon import Horizon
-from optimizer.simulation.replay import Replay
+from optimizer.simulation.replay import Replay, replay
 from optimizer.site.equipment import Plant
 
 SEED = 20_260_102
@@ -140,7 +140,7 @@ class _Judged:
     @classmethod
     def of(cls, year: Year, settings: Settings, horizon: Horizon, cost: TariffCost) -> _Judged:
         there = replace(horizon, load_kwh=year.load_kwh, pv_kwh=year.pv_kwh)
-        run, bare = there.run(settings), there.run(there.plain())
+        run, bare = replay(there, settings), replay(there, there.plain())
         bill = bill_flows(cost, run.flows)
         return cls(
             year, run, bill.total, _by_period(bill, run.flows, horizon.plant, cost),
@@ -194,7 +194,7 @@ def _kept_share(
     """Return the spread of the kept share over years of months drawn from the unseen ones."""
     can_save, saved = [], []
     for judged in metered:
-        there = replace(problem, load_kwh=judged.year.load_kwh, pv_kwh=judged.year.pv_kwh)
+        there = problem.on(load_kwh=judged.year.load_kwh, pv_kwh=judged.year.pv_kwh)
         try:
             allowed = time_limit_s / len(metered)
             plan = make_plan(there, cost, time_limit_s=allowed, solver=solver)

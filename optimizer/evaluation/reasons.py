@@ -14,9 +14,9 @@ import numpy as np
 from optimizer.base.timegrid import BoolArray, TimeGrid
 from optimizer.base.units import money
 from optimizer.evaluation.effects import Effect, Priced, effects_of, told
+from optimizer.scenario.horizon import Horizon
 from optimizer.settings.windows import Settings, Window, WindowPlace
-from optimizer.simulation.horizon import Horizon
-from optimizer.simulation.replay import Replay
+from optimizer.simulation.replay import Replay, replay
 
 NOT_IN_FORECAST = "this forecast holds none of its days, so that nothing can be said of it here"
 
@@ -46,7 +46,7 @@ def reasons_for(
     ``priced`` tells what a replay costs. ``whole_kw`` is the power that is 100 %, where the equipment
     takes per cent. [kW]
     """
-    whole = horizon.run(settings)
+    whole = replay(horizon, settings)
     ours = priced(whole)
     reasons = []
     for place in settings.places():
@@ -55,7 +55,7 @@ def reasons_for(
         if not inside.any():
             reasons.append(Reason(place, sentence, None, NOT_IN_FORECAST))
             continue
-        effects = effects_of(ours, priced(horizon.run(settings.without(place))))
+        effects = effects_of(ours, priced(replay(horizon, settings.without(place))))
         saves = sum(effect.saves for effect in effects)
         why = _why(effects, currency) + _under_a_cap(settings.window(place), whole, inside)
         reasons.append(Reason(place, sentence, saves, why))

@@ -24,8 +24,9 @@ from optimizer.billing.tariff import TariffCost
 from optimizer.evaluation.shape import Battery, Shape, net_of, shape_of
 from optimizer.metering.forecast import Forecast
 from optimizer.metering.series import read_table
+from optimizer.scenario.horizon import Horizon
 from optimizer.settings.windows import Settings
-from optimizer.simulation.horizon import Horizon
+from optimizer.simulation.replay import replay
 
 CAUSES = ("weather", "load", "windows not at work", "not explained", "tariff")
 FEW_DAYS = 14
@@ -90,10 +91,12 @@ def review_of(
     plain = settings.without_windows()
 
     def saved(horizon: Horizon, cost: TariffCost) -> float:
-        return _bill(cost, horizon.run(plain).flows) - _bill(cost, horizon.run(settings).flows)
+        return _bill(cost, replay(horizon, plain).flows) - _bill(
+            cost, replay(horizon, settings).flows
+        )
 
     sunny = Horizon(promised.plant, real.grid, promised.load_kwh, real.pv_kwh, promised.start_kwh)
-    with_windows, without = real.run(settings), real.run(plain)
+    with_windows, without = replay(real, settings), replay(real, plain)
     bare_bill, shape = (
         _bill(then, without.flows),
         shape_of(real, metered, battery, with_windows, without),

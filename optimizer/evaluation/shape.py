@@ -15,9 +15,9 @@ import numpy as np
 from optimizer.base.flows import Flows
 from optimizer.base.timegrid import BoolArray, FloatArray, TimeGrid
 from optimizer.base.units import ENERGY_TOLERANCE_KWH
+from optimizer.scenario.horizon import Horizon
 from optimizer.settings.windows import no_windows
-from optimizer.simulation.horizon import Horizon
-from optimizer.simulation.replay import Replay
+from optimizer.simulation.replay import Replay, replay
 
 TELLING_SHARE = 0.1
 """A day tells if both replays differ there by this share of what they do in the mean over all days."""
@@ -58,7 +58,7 @@ def shape_of(
     bare = Horizon(
         horizon.plant.without_battery(), horizon.grid, horizon.load_kwh, horizon.pv_kwh, 0.0
     )
-    base = net_of(bare.run(no_windows(0.0)).flows)
+    base = net_of(replay(bare, no_windows(0.0)).flows)
 
     def moved(flows: Flows, at_terminals: Battery | None) -> FloatArray:
         if battery is None:

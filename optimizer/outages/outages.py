@@ -18,9 +18,8 @@ from optimizer.base import parallel as workers
 from optimizer.base.timegrid import FloatArray, IntArray, TimeGrid
 from optimizer.forecasting.ensemble import Spread
 from optimizer.outages.island_kernel import CARRIED, EMPTY, OVERLOAD, POWER, carry
-from optimizer.simulation.replay import Replay
+from optimizer.scenario.horizon import Horizon
 from optimizer.simulation.step import Numbers
-from optimizer.site.equipment import Plant
 from optimizer.site.loads import MOST_HOURS
 
 TOLD_HOURS = (1, 2, 4, 8, 12, 24, 48, 72)
@@ -184,69 +183,43 @@ class Outages:
         return found
 
 
-def carried_kwh(
-    load_kwh: FloatArray,
-    pv_kwh: FloatArray,
-    step_h: float,
-    critical_kw: float | None,
-    *,
-    pv_runs: bool,
-) -> tuple[FloatArray, FloatArray]:
-    """Return what an outage carries and the sun that helps, shapes (T,): the building's or less. [kWh]
+def carried_in(horizon: Horizon, critical_kw: float | None, *, pv_runs: bool) -> Horizon:
+    """Return a horizon with what an outage carries, and the sun that helps: the building's or less.
 
-    ``critical_kw`` is the mean power of the critical loads where they are carried alone, else None.
+    ``critical_kw`` is the mean power of the critical loads where they are carried alone, else None. [kW]
     """
-    load = load_kwh if critical_kw is None else np.full(len(load_kwh), critical_kw * step_h)
-    return load, pv_kwh if pv_runs else 0 * pv_kwh
-
-
-def outages_of(
-    plant: Plant,
-    run: Replay,
-    load_kwh: FloatArray,
-    pv_kwh: FloatArray,
-    floor_kwh: float,
-    horizon_h: float = MOST_HOURS,
-) -> Outages:
-    """Begin an outage at each step of a replay; see ``outages_from``."""
-    return outages_from(
-        plant, run.flows.grid, run.before_kwh, load_kwh, pv_kwh, floor_kwh, horizon_h
-    )
+    load, pv = horizon.load_kwh, horizon.pv_kwh
+    if critical_kw is not None:
+        load = np.full(len(load), critical_kw * horizon.grid.step_h)
+    return horizon.with_weather(load, pv if pv_runs else 0 * pv)
 
 
 def outages_from(
-    plant: Plant,
-    grid: TimeGrid,
-    level_kwh: FloatArray,
-    load_kwh: FloatArray,
-    pv_kwh: FloatArray,
-    floor_kwh: float,
-    horizon_h: float = MOST_HOURS,
+    horizon: Horizon, level_kwh: FloatArray, floor_kwh: float, horizon_h: float = MOST_HOURS
 ) -> Outages:
     """Begin an outage at each step, and follow it until the building goes dark.
 
     Parameters
     ----------
-    plant : Plant
-        The equipment.
-    grid : TimeGrid
-        The T steps.
+    horizon : Horizon
+        The equipment with what is to be carried, and the sun that works without a grid.
     level_kwh : array
         Shape (T,), what is stored when each step begins. [kWh]
-    load_kwh, pv_kwh : array
-        Shapes (T,), what is to be carried, and the sun that works without a grid. [kWh per step]
     floor_kwh : float
         Level down to which the battery is drawn in an outage: the maker's floor, not the reserve.
     horizon_h : float
         How long each is followed. [h]
     """
+    plant, grid = horizon.plant, horizon.grid
     steps, why = np.zeros(grid.count), np.zeros(grid.count, dtype=np.int64)
     island = Numbers.of(plant, grid.step_h)._replace(low=floor_kwh)
-    load, pv = (np.ascontiguousarray(each, dtype=np.float64) for each in (load_kwh, pv_kwh))
-    horizon = math.ceil(horizon_h / grid.step_h - 1e-9)
+    load, pv = (
+        np.ascontiguousarray(each, dtype=np.float64) for each in (horizon.load_kwh, horizon.pv_kwh)
+    )
+    most = math.ceil(horizon_h / grid.step_h - 1e-9)
     edges = np.linspace(0, grid.count, workers.WORKERS + 1).astype(int)
     workers.side_by_side([
-        partial(carry, load, pv, level_kwh, int(first), int(end), horizon, island, steps, why)
+        partial(carry, load, pv, level_kwh, int(first), int(end), most, island, steps, why)
         for first, end in pairwise(edges)
     ])  # fmt: skip
     efficiency = plant.discharge_efficiency * plant.to_ac_efficiency

@@ -8,21 +8,19 @@ raised, as far as the share over all outages needs it, while that costs less. Re
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from itertools import permutations, product
 
 import numpy as np
 
 from optimizer.base.timegrid import FloatArray
 from optimizer.forecasting.weeks import Year
-from optimizer.outages.outages import carried_kwh, outages_from
+from optimizer.outages.outages import carried_in, outages_from
+from optimizer.scenario.horizon import Horizon
 from optimizer.search.fit import MonthGroups
 from optimizer.settings.windows import Settings
-from optimizer.simulation.horizon import Horizon
-
-Floors = Mapping[int, float]
-"""Lowest level by month, where it is higher than the plant's. [kWh]"""
+from optimizer.simulation.replay import replay
 
 STRIDES = (4, 2, 1)
 """By so many levels a floor is lowered or raised while floors are traded."""
@@ -44,15 +42,12 @@ class Wish:
 
     def lasting(self, horizon: Horizon, settings: Settings) -> FloatArray:
         """Return for an outage from each step on whether it lasts as long, shape (T,), 0 or 1."""
-        return self.lasting_from(horizon, horizon.run(settings).before_kwh)
+        return self.lasting_from(horizon, replay(horizon, settings).before_kwh)
 
     def lasting_from(self, horizon: Horizon, level_kwh: FloatArray) -> FloatArray:
         """Return the same where the battery holds so much when each step begins, shape (T,)."""
-        grid = horizon.grid
-        load, pv = carried_kwh(
-            horizon.load_kwh, horizon.pv_kwh, grid.step_h, self.critical_kw, pv_runs=self.pv_runs
-        )
-        found = outages_from(horizon.plant, grid, level_kwh, load, pv, self.floor_kwh, self.hours)
+        carried = carried_in(horizon, self.critical_kw, pv_runs=self.pv_runs)
+        found = outages_from(carried, level_kwh, self.floor_kwh, self.hours)
         return (found.hours >= self.hours - 1e-9).astype(np.float64)
 
     def shares(
@@ -62,7 +57,7 @@ class Wish:
         inside = [np.isin(horizon.grid.month, group) for group in groups]
         of_year = []
         for year in years:
-            there = replace(horizon, load_kwh=year.load_kwh, pv_kwh=year.pv_kwh)
+            there = horizon.with_weather(year.load_kwh, year.pv_kwh)
             lasting = self.lasting(there, settings)
             of_year.append([float(lasting[steps].mean()) for steps in inside])
         return np.average(of_year, axis=0, weights=[year.weight for year in years])
@@ -121,13 +116,6 @@ def traded(
                 if meets and cost < least:
                     best, least, improved = places, cost, True
     return best
-
-
-def floors_at(groups: MonthGroups, levels_kwh: Sequence[float]) -> Floors:
-    """Return a level for each group of months as floors by month. [kWh]"""
-    return {
-        month: level for group, level in zip(groups, levels_kwh, strict=True) for month in group
-    }
 
 
 @dataclass(frozen=True)

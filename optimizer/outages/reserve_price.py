@@ -18,8 +18,9 @@ from optimizer.outages.reserve import Wish
 from optimizer.planning.linear import LinearSolver
 from optimizer.planning.plan import Plan, make_plan
 from optimizer.planning.problem import Problem
+from optimizer.scenario.horizon import Horizon
 from optimizer.search.fit import MonthGroups
-from optimizer.simulation.horizon import Horizon
+from optimizer.site.floors import Floors
 
 
 @dataclass(frozen=True)
@@ -81,12 +82,10 @@ def reserve_curve(  # noqa: PLR0913 - a plan, an outage, and the floors between 
         Keeps the program, so that each plan goes on from the one before.
     """
     plant = problem.plant
-    cyclic = replace(problem, start_kwh=None, end_kwh=None, leftover_per_kwh=0.0, lowest_kwh=None)
+    cyclic = replace(problem, chooses_start=True, end_kwh=None, leftover_per_kwh=0.0)
 
     def planned(lowest_pct: float, months: Sequence[int]) -> Plan | None:
-        inside = np.isin(problem.grid.month, months)
-        lowest = np.where(inside, plant.level_kwh(lowest_pct), plant.low_kwh)
-        under = replace(cyclic, lowest_kwh=lowest)
+        under = cyclic.on(floors=Floors.of_groups([months], [plant.level_kwh(lowest_pct)]))
         try:
             return make_plan(under, cost, time_limit_s=time_limit_s, solver=solver)
         except Infeasible:

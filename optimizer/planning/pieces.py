@@ -289,16 +289,20 @@ def _piece(
 ) -> Problem:
     """Return a stretch of the problem whose ends are bought and sold at the shadow price."""
     is_first, is_last = first == 0, end == problem.grid.count
-    whole_start = problem.start_kwh if is_first else None
+    chooses_start = problem.chooses_start or not is_first
     weights = {name: priced[first:end] for name, priced in energy.items()}
-    return replace(
-        problem,
+    horizon = replace(
+        problem.horizon,
         grid=problem.grid.part(first, end - first),
         load_kwh=problem.load_kwh[first:end],
         pv_kwh=problem.pv_kwh[first:end],
+    )
+    return replace(
+        problem,
+        horizon=horizon,
         cost=_cost_of_piece(problem.cost, members, weights, first, end),
-        start_kwh=whole_start,
-        start_price_per_kwh=None if whole_start is not None else float(carried[first]),
+        chooses_start=chooses_start,
+        start_price_per_kwh=float(carried[first]) if chooses_start else None,
         end_kwh=problem.end_kwh if is_last else None,
         leftover_per_kwh=_end_worth(problem, carried, end),
     )

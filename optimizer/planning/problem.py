@@ -6,7 +6,8 @@ Read next: ``model``, the equations as printed, and ``matrix``, the same as arra
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -14,6 +15,7 @@ from optimizer.base.errors import DisagreementError, InputError
 from optimizer.base.timegrid import FloatArray, IntArray, TimeGrid
 from optimizer.cost.expression import LinearCost
 from optimizer.planning.cost_rows import COLUMN_OF_FLOW, CostRows, cost_rows
+from optimizer.scenario.horizon import Horizon
 from optimizer.site.equipment import Plant
 
 OPPOSITES = (("import_", "export_"), ("charge", "discharge"), ("to_ac", "to_dc"))
@@ -30,25 +32,19 @@ FLOW_VARIABLES = ("import_", "export_", "pv_used", "charge", "discharge", "to_ac
 
 @dataclass(frozen=True)
 class Problem:
-    """What is to be planned: a plant, load and PV, a cost, and the ends of the horizon.
+    """What is to be planned: a horizon with its cost, and its ends.
 
-    ``load_kwh`` and ``pv_kwh`` have shape (T,). ``end_kwh`` None leaves the end free, each kWh left
-    being worth ``leftover_per_kwh``. ``start_kwh`` None lets the plan choose its start: one to which
-    it returns, or, if ``start_price_per_kwh`` is given, any, each kWh being bought at that price.
-    ``lowest_kwh``, shape (T,), are levels below which no step may end, where they are higher than the
-    plant's.
+    ``end_kwh`` None leaves the end free, each kWh left being worth ``leftover_per_kwh``. With
+    ``chooses_start`` the plan chooses its start: one to which it returns, or, if
+    ``start_price_per_kwh`` is given, any, each kWh being bought at that price.
     """
 
-    grid: TimeGrid
-    plant: Plant
-    load_kwh: FloatArray
-    pv_kwh: FloatArray
+    horizon: Horizon
     cost: LinearCost
-    start_kwh: float | None
     end_kwh: float | None
     leftover_per_kwh: float = 0.0
+    chooses_start: bool = False
     start_price_per_kwh: float | None = None
-    lowest_kwh: FloatArray | None = None
 
     def __post_init__(self) -> None:
         """Refuse a horizon that is its own past, and levels that the battery cannot have."""
@@ -68,15 +64,43 @@ class Problem:
             )
 
     @property
+    def grid(self) -> TimeGrid:
+        """The T steps."""
+        return self.horizon.grid
+
+    @property
+    def plant(self) -> Plant:
+        """The equipment."""
+        return self.horizon.plant
+
+    @property
+    def load_kwh(self) -> FloatArray:
+        """Load of each step, shape (T,). [kWh]"""
+        return self.horizon.load_kwh
+
+    @property
+    def pv_kwh(self) -> FloatArray:
+        """Available PV of each step, shape (T,). [kWh]"""
+        return self.horizon.pv_kwh
+
+    @property
+    def start_kwh(self) -> float | None:
+        """Stored energy before the first step; None if the plan chooses it. [kWh]"""
+        return None if self.chooses_start else self.horizon.start_kwh
+
+    @property
     def low_kwh(self) -> FloatArray:
         """The lowest level at the end of each step, shape (T,). [kWh]"""
-        low = np.full(self.grid.count, self.plant.low_kwh)
-        return low if self.lowest_kwh is None else np.maximum(low, self.lowest_kwh)
+        return np.maximum(self.plant.low_kwh, self.horizon.floors.at_steps(self.grid))
+
+    def on(self, **changes: Any) -> Problem:
+        """Return the same question on a horizon with other values."""
+        return replace(self, horizon=replace(self.horizon, **changes))
 
     @property
     def is_cyclic(self) -> bool:
         """Whether the battery must end as it began, wherever that is."""
-        return self.start_kwh is None and self.start_price_per_kwh is None
+        return self.chooses_start and self.start_price_per_kwh is None
 
 
 @dataclass(frozen=True)

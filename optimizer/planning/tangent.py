@@ -68,19 +68,20 @@ def resized(problem: Problem, plant: Plant) -> Problem:
     Start and end keep their share of the usable energy, floors of months theirs of the capacity.
     """
     old = problem.plant
-    floors = problem.lowest_kwh
     times = plant.capacity_kwh / old.capacity_kwh
 
-    def moved(level: float | None) -> float | None:
-        if level is None:
-            return None
+    def moved(level: float) -> float:
         share = (level - old.low_kwh) / old.usable_kwh if old.usable_kwh else 0.0
         return plant.low_kwh + share * plant.usable_kwh
 
-    return replace(
-        problem, plant=plant, start_kwh=moved(problem.start_kwh), end_kwh=moved(problem.end_kwh),
-        lowest_kwh=None if floors is None else floors * times,
-    )  # fmt: skip
+    horizon = replace(
+        problem.horizon,
+        plant=plant,
+        start_kwh=moved(problem.horizon.start_kwh),
+        floors=problem.horizon.floors.times(times),
+    )
+    end_kwh = None if problem.end_kwh is None else moved(problem.end_kwh)
+    return replace(problem, horizon=horizon, end_kwh=end_kwh)
 
 
 def bigger_battery(plant: Plant, by_kwh: float) -> Plant:

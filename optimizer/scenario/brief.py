@@ -5,8 +5,7 @@ Read next: ``workflows.inputs``.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from optimizer.base.timegrid import joined_grid
@@ -23,19 +22,20 @@ from optimizer.billing.tariff import (
 from optimizer.forecasting.weeks import Material, Weather
 from optimizer.metering.forecast import Forecast
 from optimizer.scenario.scenario import Scenario, periods_elsewhere, read_scenario
+from optimizer.site.floors import NO_FLOORS, Floors
 
 
 @dataclass(frozen=True)
 class Brief:
     """A scenario with its tariff, compiled for the steps of the forecast.
 
-    ``floors_kwh`` are higher floors of single months, where a wanted endurance asks for them. [kWh]
+    ``floors`` are higher floors of single months, where a wanted endurance asks for them.
     """
 
     scenario: Scenario
     tariff: Tariff
     cost: TariffCost
-    floors_kwh: Mapping[int, float] = field(default_factory=dict)
+    floors: Floors = NO_FLOORS
 
     @property
     def weather(self) -> Weather:

@@ -272,7 +272,7 @@ def _handed_out(  # noqa: PLR0913 - what is searched for, and all that was learn
         Size(
             size,
             settings_of(name, groups, drafts, task)
-            if size or in_use or task.floors_kwh
+            if size or in_use or task.horizon.floors
             else no_windows(round(task.plant.soc_pct(task.plant.low_kwh), 9)),
             0.0 - _change(final.seasons, drafts),
             _unseen(trials, size, margin),

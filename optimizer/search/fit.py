@@ -58,9 +58,9 @@ def settings_of(name: str, groups: MonthGroups, drafts: Sequence[Drafts], task: 
     """Return drafts of each group of months as settings that the equipment stores."""
     everywhere = task.plant.low_kwh
     if not task.controls.floor_by_season:
-        everywhere = task.floor_kwh(task.grid.months)
+        everywhere = task.horizon.floor_kwh(task.grid.months)
     floor_pct = round(task.plant.soc_pct(everywhere), 9)
-    floors = [round(task.plant.soc_pct(task.floor_kwh(months)), 9) for months in groups]
+    floors = [round(task.plant.soc_pct(task.horizon.floor_kwh(months)), 9) for months in groups]
     sets = [
         SeasonSet(
             months=list(months),
@@ -150,10 +150,8 @@ def _replays(
     task: Task, years: Sequence[Year], groups: MonthGroups, drafts: Sequence[Drafts]
 ) -> list[Flows]:
     settings = settings_of("so far", groups, drafts, task)
-    return [
-        replay(task.plant, task.grid, year.load_kwh, year.pv_kwh, settings, task.start_kwh).flows
-        for year in years
-    ]
+    horizons = (task.horizon.with_weather(year.load_kwh, year.pv_kwh) for year in years)
+    return [replay(horizon, settings).flows for horizon in horizons]
 
 
 def couples(cost: LinearCost, seasons: Sequence[IntArray]) -> bool:

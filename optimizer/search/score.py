@@ -10,8 +10,8 @@ from __future__ import annotations
 
 import math
 import threading
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass
 from functools import cached_property, partial
 
 import numpy as np
@@ -23,6 +23,7 @@ from optimizer.base.units import MINUTES_PER_DAY
 from optimizer.cost.expression import LinearCost
 from optimizer.cost.prices import Prices
 from optimizer.forecasting.weeks import Year
+from optimizer.scenario.horizon import Horizon
 from optimizer.search.drafts import (
     Draft,
     Drafts,
@@ -58,28 +59,30 @@ FIRST_ROWS = 64
 class Task:
     """What settings are searched for.
 
-    ``start_kwh`` is the stored energy before the first step, ``stored_worth`` the worth of a kWh
-    left at the end, ``can_save`` the money between no windows and the plan. ``floors_kwh`` are higher
-    floors of single months. ``worth_typing`` is what each window must save over the forecast to be
+    ``stored_worth`` is the worth of a kWh left at the end, ``can_save`` the money between no windows
+    and the plan. ``worth_typing`` is what each window must save over the forecast to be
     recommended. [money]
     """
 
-    plant: Plant
+    horizon: Horizon
     controls: Controls
-    grid: TimeGrid
     cost: LinearCost
     plan_flows: Flows
     plan_stored_kwh: FloatArray
     prices: Prices
-    start_kwh: float
     stored_worth: float
     can_save: float
-    floors_kwh: Mapping[int, float] = field(default_factory=dict)
     worth_typing: float = 0.0
 
-    def floor_kwh(self, months: Sequence[int]) -> float:
-        """Return the lowest level in some months: the highest of their floors. [kWh]"""
-        return max(self.plant.low_kwh, *(self.floors_kwh.get(month, 0.0) for month in months))
+    @property
+    def plant(self) -> Plant:
+        """The equipment."""
+        return self.horizon.plant
+
+    @property
+    def grid(self) -> TimeGrid:
+        """The T steps."""
+        return self.horizon.grid
 
 
 @dataclass(frozen=True)
@@ -123,7 +126,7 @@ class Season:
         self.in_use = in_use
         self.controls = task.controls
         self.months = list(months)
-        self.floor_kwh = task.floor_kwh(self.months)
+        self.floor_kwh = task.horizon.floor_kwh(self.months)
         self.years = list(years)
         inside = np.isin(task.grid.month, self.months)
         self.steps = np.flatnonzero(inside).astype(np.int64)
@@ -189,7 +192,7 @@ class Season:
 
     def _entry_level(self, task: Task) -> float:
         first = int(self.steps[0]) if len(self.steps) else 0
-        return float(task.plan_stored_kwh[first - 1]) if first else task.start_kwh
+        return float(task.plan_stored_kwh[first - 1]) if first else task.horizon.start_kwh
 
     @property
     def day_sets(self) -> int:

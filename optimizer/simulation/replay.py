@@ -14,6 +14,7 @@ import numpy as np
 from optimizer.base.flows import Flows
 from optimizer.base.timegrid import FloatArray, IntArray, TimeGrid, clock_slots
 from optimizer.base.units import ENERGY_TOLERANCE_KWH
+from optimizer.scenario.horizon import Horizon
 from optimizer.settings.windows import Settings, Window
 from optimizer.simulation.replay_kernel import (
     CHARGED,
@@ -64,47 +65,30 @@ class Replay:
         return np.concatenate([[self.start_kwh], self.stored_kwh[:-1]])
 
 
-def replay(
-    plant: Plant,
-    grid: TimeGrid,
-    load_kwh: FloatArray,
-    pv_kwh: FloatArray,
-    settings: Settings,
-    start_kwh: float,
-) -> Replay:
-    """Run settings through T steps of load and PV.
-
-    Parameters
-    ----------
-    plant : Plant
-        The equipment.
-    grid : TimeGrid
-        The T steps.
-    load_kwh, pv_kwh : array
-        Shape (T,), each ≥ 0. [kWh per step]
-    settings : Settings
-        The windows.
-    start_kwh : float
-        Stored energy before the first step. [kWh]
+def replay(horizon: Horizon, settings: Settings) -> Replay:
+    """Run settings through a horizon step by step.
 
     Returns
     -------
     Replay
         What the meter, the battery and the PV would have seen.
     """
+    plant, grid = horizon.plant, horizon.grid
     orders = orders_of(settings, plant, grid)
     out = np.zeros((OVERLOAD + 1, grid.count))
-    numbers = Numbers.of(plant, grid.step_h)
-    step_through(load_kwh, pv_kwh, grid.day, orders.table, orders.of_step, numbers, start_kwh, out)
+    step_through(
+        horizon.load_kwh, horizon.pv_kwh, grid.day, orders.table, orders.of_step,
+        Numbers.of(plant, grid.step_h), horizon.start_kwh, out,
+    )  # fmt: skip
     flows = Flows(
-        grid, out[IMPORT], out[EXPORT], out[CHARGED], out[DISCHARGED], out[PV_USED], load_kwh,
-        out[LOSS],
+        grid, out[IMPORT], out[EXPORT], out[CHARGED], out[DISCHARGED], out[PV_USED],
+        horizon.load_kwh, out[LOSS],
     )  # fmt: skip
     overload = float(out[OVERLOAD].sum())
     return Replay(
         flows=flows,
         stored_kwh=out[STORED],
-        start_kwh=start_kwh,
+        start_kwh=horizon.start_kwh,
         overload_kwh=overload if overload > ENERGY_TOLERANCE_KWH else 0.0,
         days_beyond_cycles=_days_beyond_cycles(plant, grid, out[DISCHARGED]),
     )

@@ -34,6 +34,7 @@ from optimizer.planning.plan import Plan
 from optimizer.planning.solver import Basis
 from optimizer.planning.tangent import bigger_battery, bigger_connection, bigger_inverter
 from optimizer.scenario.brief import Brief
+from optimizer.scenario.horizon import Horizon
 from optimizer.search.choose import (
     EFFORTS,
     EFFORTS_ALIKE,
@@ -44,8 +45,7 @@ from optimizer.search.choose import (
 )
 from optimizer.search.score import Task
 from optimizer.settings.windows import Settings, no_windows
-from optimizer.simulation.horizon import Horizon
-from optimizer.simulation.replay import Replay
+from optimizer.simulation.replay import Replay, replay
 from optimizer.site.equipment import UNLIMITED_KW, Plant
 from optimizer.studies.cases import Manner, Run
 from optimizer.workflows.inputs import groupings_of, horizon_of, problem_of, task_of
@@ -185,7 +185,8 @@ def _without_battery(horizon: Horizon, against: Against) -> Replay:
     """Return the site without the battery, and without the PV if the saving is over neither."""
     pv_kwh = 0 * horizon.pv_kwh if against == "neither" else horizon.pv_kwh
     bare = horizon.plant.without_battery()
-    return replace(horizon, plant=bare, pv_kwh=pv_kwh, start_kwh=0.0).run(no_windows(0.0))
+    without = replace(horizon, plant=bare, pv_kwh=pv_kwh, start_kwh=0.0)
+    return replay(without, no_windows(0.0))
 
 
 def _worth_of_a_kwh(plan: Plan, *, with_power: bool) -> float:
@@ -240,10 +241,10 @@ def _draws(family: _Opened, job: Job) -> Answer:
             year = weather.year(Variant(1.0, load_factor=factor), None, luck)
             there = replace(horizon, load_kwh=year.load_kwh, pv_kwh=year.pv_kwh)
             if against == "no_windows":
-                before = money(there.run(horizon.plain()))
+                before = money(replay(there, horizon.plain()))
             else:
                 before = money(_without_battery(there, against), has_battery=False)
-            saved[level, number] = before - money(there.run(settings))
+            saved[level, number] = before - money(replay(there, settings))
     return {"figures": {"saved": saved.tolist()}}
 
 

@@ -21,6 +21,7 @@ from optimizer.forecasting.weeks import Material, Weather
 from optimizer.metering.forecast import Forecast
 from optimizer.scenario.brief import Brief
 from optimizer.scenario.scenario import Scenario
+from optimizer.simulation.replay import replay
 from optimizer.workflows.inputs import horizon_of, task_of
 from optimizer.workflows.solve import DEFAULT_TIME_LIMIT_S, cheapest_plan, windows_for
 
@@ -59,13 +60,13 @@ def back_test(brief: Brief, effort: str, progress: Progress = quiet) -> BackTest
         assumed = brief.on(forecast, material)
         guess = cheapest_plan(assumed, DEFAULT_TIME_LIMIT_S, quiet)
         found = windows_for(assumed, task_of(assumed, guess), effort, None, quiet)
-        cost = judge.cost_of(horizon.run(found.settings))
+        cost = judge.cost_of(replay(horizon, found.settings))
         errors = errors_of(members, rest)
         tried.append(Tried(name, *errors, found.settings, cost, cost - plan.cost))
     plain = horizon.plain()
     return BackTest(
         (past.grid.dates[0], past.grid.dates[-1]), (rest.grid.dates[0], rest.grid.dates[-1]),
-        tuple(tried), judge.cost_of(horizon.run(plain)), plan.cost, _not_tested(recipe),
+        tuple(tried), judge.cost_of(replay(horizon, plain)), plan.cost, _not_tested(recipe),
     )  # fmt: skip
 
 

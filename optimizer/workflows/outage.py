@@ -9,9 +9,10 @@ from dataclasses import dataclass, replace
 
 from optimizer.base.errors import ScenarioError
 from optimizer.base.progress import Progress, quiet
-from optimizer.outages.outages import Outages, carried_kwh, outages_of
+from optimizer.outages.outages import Outages, carried_in, outages_from
 from optimizer.scenario.brief import Brief
 from optimizer.settings.windows import Settings, no_windows
+from optimizer.simulation.replay import replay
 from optimizer.workflows.inputs import horizon_of, with_floor_of
 
 
@@ -66,10 +67,7 @@ def outages_under(brief: Brief, settings: Settings, *, critical_only: bool = Fal
             where=scenario.source.where(("loads",)),
             mend="List loads, and write critical: true for those that must go on.",
         )
-    load_kwh, pv_kwh = carried_kwh(
-        horizon.load_kwh, horizon.pv_kwh, horizon.grid.step_h,
-        scenario.critical_kw if critical_only else None, pv_runs=outage.pv_runs,
-    )  # fmt: skip
-    run = horizon.run(settings)
-    found = outages_of(horizon.plant, run, load_kwh, pv_kwh, scenario.makers_floor_kwh)
+    critical_kw = scenario.critical_kw if critical_only else None
+    carried = carried_in(horizon, critical_kw, pv_runs=outage.pv_runs)
+    found = outages_from(carried, replay(horizon, settings).before_kwh, scenario.makers_floor_kwh)
     return replace(found, critical_only=critical_only)

@@ -28,6 +28,7 @@ from optimizer.scenario.brief import Brief
 from optimizer.search.choose import EFFORTS
 from optimizer.search.renewing import find_anew, find_changes
 from optimizer.settings.windows import Settings
+from optimizer.simulation.replay import replay
 from optimizer.workflows.inputs import groupings_of, horizon_of, task_of, with_floor_of
 from optimizer.workflows.outage import outages_under
 from optimizer.workflows.reserve import wish_of
@@ -70,7 +71,7 @@ def renew(
     plan = cheapest_plan(brief, time_limit_s, progress, solver)
     task, days = task_of(brief, plan), brief.scenario.forecast.grid.days
     horizon = horizon_of(brief)
-    bare = horizon.run(horizon.plain()).flows
+    bare = replay(horizon, horizon.plain()).flows
     per_change = default_per_change(task.can_save, bill_flows(brief.cost, bare).gross)
     if least_per_month is not None:
         per_change = least_per_month * days / DAYS_PER_MONTH
@@ -124,4 +125,4 @@ def _costs_in(brief: Brief, plan: Plan, years: Sequence[Year]) -> CostOf:
     """Return a function that tells what settings cost in each of some plausible seasons."""
     judge, horizon = Judge(brief.cost, plan), horizon_of(brief)
     horizons = [replace(horizon, load_kwh=year.load_kwh, pv_kwh=year.pv_kwh) for year in years]
-    return lambda settings: [judge.cost_of(each.run(settings)) for each in horizons]
+    return lambda settings: [judge.cost_of(replay(each, settings)) for each in horizons]

@@ -17,7 +17,7 @@ from optimizer.base.progress import Progress, quiet
 from optimizer.base.units import number, percent
 from optimizer.evaluation.comparison import Judge
 from optimizer.evaluation.out_of_sample import AS_METERED
-from optimizer.outages.reserve import Reserve, Wish, floors_at, least_level, traded
+from optimizer.outages.reserve import Reserve, Wish, least_level, traded
 from optimizer.outages.reserve_price import ReserveCurve, reserve_curve
 from optimizer.planning.linear import LinearSolver
 from optimizer.scenario.brief import Brief
@@ -25,6 +25,8 @@ from optimizer.scenario.scenario import Scenario
 from optimizer.search.fit import MonthGroups, fit, years_for
 from optimizer.search.score import multiples_between
 from optimizer.settings.windows import Settings
+from optimizer.simulation.replay import replay
+from optimizer.site.floors import NO_FLOORS, Floors
 from optimizer.workflows.inputs import groupings_of, horizon_of, problem_of
 from optimizer.workflows.solve import Solved
 
@@ -72,8 +74,8 @@ def with_endurance(
     years = years_for(brief.weather, None)
 
     def under(places: Sequence[int]) -> Brief:
-        floors = floors_at(groups, [levels[place] for place in places])
-        return replace(brief, floors_kwh=floors if any(places) else {})
+        floors = Floors.of_groups(groups, [levels[place] for place in places])
+        return replace(brief, floors=floors if any(places) else NO_FLOORS)
 
     def share(brief: Brief, settings: Settings) -> float:
         return float(wish.shares(horizon_of(brief), years, settings, year)[0])
@@ -83,10 +85,10 @@ def with_endurance(
         there, settings = under(places), first.found.settings
         horizon = horizon_of(there)
         if any(places):
-            task = replace(first.task, floors_kwh=there.floors_kwh, start_kwh=horizon.start_kwh)
+            task = replace(first.task, horizon=horizon)
             settings = fit(task, years, first.found.groups, TRYING_REPLAYS).settings("tried")
-        cost = Judge(brief.cost, first.plan).cost_of(horizon.run(settings))
-        gift = first.task.stored_worth * (horizon.start_kwh - first.task.start_kwh)
+        cost = Judge(brief.cost, first.plan).cost_of(replay(horizon, settings))
+        gift = first.task.stored_worth * (horizon.start_kwh - first.task.horizon.start_kwh)
         return share(there, settings) >= wish.share, cost + gift
 
     level = least_level(len(levels), lambda place: judged((place,) * len(groups))[0])
@@ -136,11 +138,11 @@ def _reserve_of(
     kept = 0.0
     if first.plan.problem.end_kwh is not None:
         kept = judge.end_worth * float(case.plan.stored_kwh[-1] - first.plan.stored_kwh[-1])
-    is_planned = case is first or case.plan.problem.lowest_kwh is not None
+    is_planned = case is first or bool(case.plan.problem.horizon.floors)
     unseen = []
     for fold, settings in enumerate(case.found.fitted_on):
         other = weather.year(AS_METERED, 1 - fold, np.random.default_rng(fold))
-        there = replace(after, load_kwh=other.load_kwh, pv_kwh=other.pv_kwh)
+        there = after.with_weather(other.load_kwh, other.pv_kwh)
         unseen.append(float(wish.lasting(there, settings).mean()))
     return Reserve(
         wish,
@@ -149,8 +151,8 @@ def _reserve_of(
             for group, level in zip(groups, levels, strict=True)
             if case is not first
         ),
-        judge.cost_of(after.run(case.found.settings))
-        - judge.cost_of(before.run(first.found.settings))
+        judge.cost_of(replay(after, case.found.settings))
+        - judge.cost_of(replay(before, first.found.settings))
         + gift,
         case.plan.cost - first.plan.cost + gift - kept if is_planned else None,
         float(wish.lasting(before, first.found.settings).mean()),

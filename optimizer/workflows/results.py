@@ -24,6 +24,7 @@ from optimizer.scenario.brief import Brief
 from optimizer.scenario.scenario import Scenario
 from optimizer.search.choose import Found
 from optimizer.settings.windows import Settings, no_windows
+from optimizer.simulation.replay import replay
 from optimizer.workflows.inputs import horizon_of
 
 
@@ -160,10 +161,9 @@ def outcome_of(
 def fits_under(brief: Brief, settings: Settings) -> list[Finding]:
     """Return whether equipment and loads fit together, and what the settings ask of them."""
     horizon, scenario = horizon_of(brief), brief.scenario
-    run = horizon.run(settings)
-    bare = replace(horizon, plant=horizon.plant.without_battery(), start_kwh=0.0).run(
-        no_windows(0.0)
-    )
+    run = replay(horizon, settings)
+    without = replace(horizon, plant=horizon.plant.without_battery(), start_kwh=0.0)
+    bare = replay(without, no_windows(0.0))
     cost = linear_cost(brief.cost.total, horizon.grid.count)
     price = -cost.marginal("export_kwh", run.flows)
     replayed = findings_of_replay(scenario, run, bare, price, brief.tariff.currency)

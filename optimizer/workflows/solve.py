@@ -5,7 +5,7 @@ Read next: ``plan``.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import partial
 
 import numpy as np
@@ -20,7 +20,9 @@ from optimizer.scenario.brief import Brief
 from optimizer.search.choose import EFFORTS, Found, find_settings
 from optimizer.search.fit import years_for
 from optimizer.search.score import Season, Task
-from optimizer.settings.windows import Settings, no_windows
+from optimizer.settings.windows import Settings
+from optimizer.simulation.replay import replay
+from optimizer.site.floors import NO_FLOORS
 from optimizer.workflows.inputs import groupings_of, horizon_of, problem_of, task_of
 
 DEFAULT_TIME_LIMIT_S = 600.0
@@ -76,9 +78,9 @@ def cheapest_plan(
     try:
         return planned(problem)
     except Infeasible:
-        if problem.lowest_kwh is None:
+        if not problem.horizon.floors:
             raise
-        return planned(replace(problem, lowest_kwh=None))
+        return planned(problem.on(floors=NO_FLOORS))
 
 
 def windows_for(
@@ -99,10 +101,9 @@ def make_ready(brief: Brief) -> None:
     one score of no windows are made, so that each is loaded for data of just these types.
     """
     horizon = horizon_of(brief)
-    run = horizon.run(no_windows(horizon.plant.soc_pct(horizon.plant.low_kwh)))
+    run = replay(horizon, horizon.plain())
     count = horizon.grid.count
-    task = Task(
-        horizon.plant, brief.scenario.controls, horizon.grid, linear_cost(brief.cost.total, count),
-        run.flows, run.stored_kwh, Prices(*np.zeros((3, count))), horizon.start_kwh, 0.0, 0.0,
-    )  # fmt: skip
+    cost, prices = linear_cost(brief.cost.total, count), Prices(*np.zeros((3, count)))
+    controls = brief.scenario.controls
+    task = Task(horizon, controls, cost, run.flows, run.stored_kwh, prices, 0.0, 0.0)
     Season(task, horizon.grid.months[:1], years_for(brief.weather, None)[:1], [run.flows])

@@ -21,6 +21,7 @@ from optimizer.evaluation.comparison import Judge
 from optimizer.outages.outages import Outages
 from optimizer.outages.reserve import Reserve
 from optimizer.scenario.brief import Brief
+from optimizer.simulation.replay import replay
 from optimizer.workflows.inputs import horizon_of
 from optimizer.workflows.outage import outages_under
 from optimizer.workflows.reserve import with_endurance
@@ -69,7 +70,7 @@ def main() -> None:
         first = solve(brief, effort=asked.effort, time_limit_s=600.0, progress=lambda _told: None)
         outages_under(brief, first.found.settings)
         judge = Judge(brief.cost, first.plan)
-        run = horizon_of(brief).run(first.found.settings)
+        run = replay(horizon_of(brief), first.found.settings)
         begun = time.monotonic()
         found = outages_under(brief, first.found.settings)
         outages.append(outage_line(cell, found, time.monotonic() - begun))

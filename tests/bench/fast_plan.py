@@ -52,6 +52,7 @@ from optimizer.site.equipment import (
 )
 from tests.bench.cells import SITES, brief_of
 from tests.bench.plain_lp import plain_cost
+from tests.builders import posed
 
 BARS = {60: 0.8, 15: 0.5}
 """A year of hours and of quarter-hours may take this share of the plain program's time."""
@@ -155,7 +156,7 @@ def problem_of(
 ) -> Problem:
     """Return the problem of a year that ends as it begins."""
     grid, load, pv = year
-    return Problem(grid, plant, load, pv, cost, plant.low_kwh, plant.low_kwh)
+    return posed(grid, plant, load, pv, cost, plant.low_kwh, plant.low_kwh)
 
 
 def problems(data: Path | None, minutes: int) -> Iterator[tuple[str, Problem]]:
@@ -286,7 +287,7 @@ def changed_sizes(problem: Problem, count: int) -> Iterator[Problem]:
     plant = problem.plant
     for factor in np.geomspace(0.5, 2.0, count):
         high = plant.low_kwh + factor * (plant.high_kwh - plant.low_kwh)
-        yield replace(problem, plant=replace(plant, high_kwh=high, capacity_kwh=high))
+        yield problem.on(plant=replace(plant, high_kwh=high, capacity_kwh=high))
 
 
 def changed_prices(problem: Problem, count: int) -> Iterator[Problem]:

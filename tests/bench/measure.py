@@ -49,6 +49,7 @@ from optimizer.site.equipment import (
     Photovoltaic,
     Plant,
 )
+from tests.builders import posed
 
 
 def year(step_minutes: int) -> Problem:
@@ -63,7 +64,7 @@ def year(step_minutes: int) -> Problem:
         Battery(capacity_kwh=13, charge_kw=4.5, discharge_kw=4.5),
         Inverter(ac_limit_kw=6), Photovoltaic(coupling="dc"), Connection(), Permissions(), 10,
     )  # fmt: skip
-    return Problem(grid, plant, load, pv, tariff(grid), plant.low_kwh, plant.low_kwh)
+    return posed(grid, plant, load, pv, tariff(grid), plant.low_kwh, plant.low_kwh)
 
 
 def tariff(grid: TimeGrid) -> LinearCost:
@@ -194,8 +195,8 @@ def measure_scoring(rounds: int) -> None:
     grid, plant = problem.grid, problem.plant
     meter = Flows.of_meter(grid, problem.load_kwh, 0 * problem.load_kwh)
     none = np.zeros(grid.count)
-    task = Task(plant, Controls(import_cap=True), grid, problem.cost, meter, none + plant.low_kwh,
-                Prices(none, none, none), plant.low_kwh, 0.1, 100.0)  # fmt: skip
+    task = Task(problem.horizon, Controls(import_cap=True), problem.cost, meter, none + plant.low_kwh,
+                Prices(none, none, none), 0.1, 100.0)  # fmt: skip
     metered = Year(problem.load_kwh, problem.pv_kwh, 1.0, tuple(grid.dates))
     season = Season(task, range(1, 13), [metered], [meter])
     many = [

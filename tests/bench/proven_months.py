@@ -26,7 +26,6 @@ from optimizer.cost.expression import linear_cost
 from optimizer.cost.prices import Prices
 from optimizer.forecasting.weeks import Year
 from optimizer.planning.plan import Plan, make_plan
-from optimizer.planning.problem import Problem
 from optimizer.scenario.scenario import Scenario, read_scenario
 from optimizer.search.choose import EFFORTS
 from optimizer.search.drafts import Drafts
@@ -38,6 +37,7 @@ from optimizer.search.score_kernel import parts_of_the_bill
 from optimizer.settings.controls import Controls
 from tests.bench.proof.branch_and_bound import prove
 from tests.bench.proof.labels import Ground
+from tests.builders import posed
 
 LEFTOVER = 0.10
 """Worth of a kWh left at the end of the month. [money per kWh]"""
@@ -147,7 +147,7 @@ def month_of(scenario: Scenario, tariff_name: str, month: int, controls: Control
     tariff = read_tariff(find_tariff(tariff_name, Path(), "the list of cases"))
     cost = compile_cost(tariff, grid, calendar_months(grid), NO_HISTORY)
     linear = linear_cost(cost.total, grid.count)
-    problem = Problem(grid, plant, load, pv, linear, plant.low_kwh, None, LEFTOVER)
+    problem = posed(grid, plant, load, pv, linear, plant.low_kwh, None, LEFTOVER)
     plan = make_plan(problem, cost)
     steps = np.arange(grid.count)
     ground = Ground(
@@ -175,8 +175,8 @@ def searched(ground: Ground, plan: Plan) -> Drafts:
         plan.prices.stored,
     )  # fmt: skip
     task = Task(
-        ground.plant, ground.controls, ground.grid, cost, plan.flows, plan.stored_kwh, prices,
-        ground.start_kwh, ground.leftover, 0.0,
+        plan.problem.horizon, ground.controls, cost, plan.flows, plan.stored_kwh, prices,
+        ground.leftover, 0.0,
     )  # fmt: skip
     year = Year(ground.load_kwh, ground.pv_kwh, 1.0, tuple(ground.grid.dates))
     season = Season(task, ground.grid.months, [year], [plan.flows])

@@ -25,6 +25,7 @@ from optimizer.forecasting.weeks import Material, Variant, Weather
 from optimizer.metering.forecast import Forecast
 from optimizer.scenario.brief import Brief
 from optimizer.settings.windows import Settings, no_windows
+from optimizer.simulation.replay import replay
 from optimizer.workflows.inputs import horizon_of, task_of
 from optimizer.workflows.renew import renew
 from optimizer.workflows.solve import cheapest_plan, windows_for
@@ -76,8 +77,8 @@ def saved_on(brief: Brief, actual: Forecast, every: dict[str, Settings]) -> dict
     plan = cheapest_plan(there, 300.0, quiet)
     judge, horizon = Judge(there.cost, plan), horizon_of(there)
     floor = round(horizon.plant.soc_pct(horizon.plant.low_kwh), 9)
-    none = judge.cost_of(horizon.run(no_windows(floor)))
-    saved = {name: none - judge.cost_of(horizon.run(each)) for name, each in every.items()}
+    none = judge.cost_of(replay(horizon, no_windows(floor)))
+    saved = {name: none - judge.cost_of(replay(horizon, each)) for name, each in every.items()}
     return saved | {"plan": none - plan.cost}
 
 

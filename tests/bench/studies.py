@@ -33,6 +33,7 @@ from optimizer.planning.problem import Limits
 from optimizer.planning.solver import _loaded
 from optimizer.planning.tangent import bigger_battery, bigger_inverter, resized
 from optimizer.scenario.brief import Brief, read_brief
+from optimizer.simulation.replay import replay
 from optimizer.studies.cases import Run, Study, read_study
 from optimizer.studies.estimate import extent_of
 from optimizer.studies.run import run_study
@@ -348,7 +349,9 @@ def _interior_point(matrix: object) -> None:
     highs = _loaded(matrix)  # type: ignore[arg-type]
     highs.setOptionValue("solver", "ipx")
     highs.setOptionValue("run_crossover", "off")
-    highs.run()
+    replay(
+        highs,
+    )
 
 
 def _seconds(solve: Callable[[object], object], matrix: object) -> float:

@@ -26,14 +26,16 @@ from optimizer.cost.prices import Prices
 from optimizer.forecasting.weeks import Variant, Weather, Year
 from optimizer.planning.plan import make_plan
 from optimizer.planning.problem import Problem
+from optimizer.scenario.horizon import Horizon
 from optimizer.search.choose import EFFORTS, find_settings, groupings_for
 from optimizer.search.fit import fit
 from optimizer.search.score import Task
 from optimizer.settings.check import read_settings
 from optimizer.settings.windows import Settings, no_windows
-from optimizer.simulation.horizon import Horizon
+from optimizer.simulation.replay import replay
 from optimizer.workflows import inputs
 from tests.bench.cells import Cell, cells
+from tests.builders import posed
 
 AS_METERED = Variant(1.0, resampled=False)
 HARD = (1.2, 0.85)
@@ -67,8 +69,8 @@ def half_of(cell: Cell, turn: int, plans: Path | None) -> Half:
     plain = cost_of(cell, horizon, no_windows(floor_of(cell)))
     can_save = plain - planned["cost"]
     task = Task(
-        horizon.plant, cell.brief.scenario.controls, horizon.grid, problem.cost, flows, stored, prices,
-        horizon.start_kwh, float(worth[-1]), can_save,
+        horizon, cell.brief.scenario.controls, problem.cost, flows, stored, prices,
+        float(worth[-1]), can_save,
     )  # fmt: skip
     return Half(weather, year, task, planned["cost"])
 
@@ -77,7 +79,7 @@ def problem_of(cell: Cell, year: Year) -> Problem:
     """Return a cell's year as the plan sees it; the battery ends as it began."""
     scenario = cell.brief.scenario
     cost = linear_cost(cell.brief.cost.total, scenario.forecast.grid.count)
-    return Problem(
+    return posed(
         scenario.forecast.grid, scenario.plant, year.load_kwh, year.pv_kwh, cost,
         scenario.start_kwh, scenario.end_kwh,
     )  # fmt: skip
@@ -108,7 +110,7 @@ def horizon_of(cell: Cell, year: Year, factors: tuple[float, float] = (1.0, 1.0)
 
 def cost_of(cell: Cell, horizon: Horizon, settings: Settings) -> float:
     """Return bill and wear of settings on a horizon."""
-    run = horizon.run(settings)
+    run = replay(horizon, settings)
     return bill_flows(cell.brief.cost, run.flows).total + horizon.plant.wear_per_kwh * float(
         run.flows.discharge_kwh.sum()
     )

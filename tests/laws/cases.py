@@ -23,6 +23,7 @@ from optimizer.cost.expression import linear_cost
 from optimizer.planning.problem import Problem
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window
 from optimizer.site.equipment import UNLIMITED_KW, Plant
+from tests.builders import posed
 
 ZONE = "Europe/Dublin"
 MONDAY = "2025-06-02"
@@ -139,7 +140,7 @@ def problem_of(
 ) -> Problem:
     """Return a problem; unless told otherwise it begins low and ends free, worth nothing."""
     ends = {"start_kwh": plant.low_kwh, "end_kwh": None} | ends
-    return Problem(grid, plant, load, pv, linear_cost(cost.total, grid.count), **ends)
+    return posed(grid, plant, load, pv, linear_cost(cost.total, grid.count), **ends)
 
 
 # --- random meters, weather, equipment and settings -----------------------------------------

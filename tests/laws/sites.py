@@ -24,8 +24,8 @@ from optimizer.search.score import Season, Task
 from optimizer.settings.check import refusals
 from optimizer.settings.controls import Controls
 from optimizer.settings.windows import Settings, no_windows
-from optimizer.simulation.replay import replay
 from optimizer.site.equipment import Plant
+from tests.builders import run_through
 from tests.laws.cases import AC_PLANT, SOURCE, grid_of, named_cost, problem_of, weather
 
 STORED_WORTH = 0.12
@@ -69,8 +69,8 @@ def task_for(plan: Plan, cost: TariffCost, controls: Controls, worth: float = ST
     none = cost_of_settings(plan, cost, no_windows(0.0))
     can_save = none - (plan.cost + worth * plan.start_kwh)
     return Task(
-        problem.plant, controls, problem.grid, problem.cost, plan.flows, plan.stored_kwh,
-        plan.step_prices, plan.start_kwh, worth, can_save,
+        replace(problem.horizon, start_kwh=plan.start_kwh), controls, problem.cost, plan.flows,
+        plan.stored_kwh, plan.step_prices, worth, can_save,
     )  # fmt: skip
 
 
@@ -106,7 +106,7 @@ def cost_of_settings(
     problem = plan.problem
     plant, start = problem.plant, plan.start_kwh
     load, pv = (problem.load_kwh, problem.pv_kwh) if year is None else (year.load_kwh, year.pv_kwh)
-    run = replay(plant, problem.grid, load, pv, settings, start)
+    run = run_through(plant, problem.grid, load, pv, settings, start)
     wear = plant.wear_per_kwh * float(run.flows.discharge_kwh.sum())
     bill = bill_flows(cost, run.flows).total_as_planned
     return bill + wear - STORED_WORTH * float(run.stored_kwh[-1] - start)

@@ -19,16 +19,15 @@ from pydantic import ValidationError
 from optimizer.base.timegrid import FloatArray, TimeGrid
 from optimizer.billing.bill import bill_flows
 from optimizer.cost.expression import linear_cost
-from optimizer.outages.outages import outages_of
 from optimizer.search.pricing import pricing_of
 from optimizer.search.score_kernel import BEYOND_CYCLES_COST, LANES, OVERLOAD_COST, score_many
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window
-from optimizer.simulation.replay import Replay, orders_of, replay
+from optimizer.simulation.replay import Replay, orders_of
 from optimizer.simulation.replay_kernel import OVERLOAD, step_through
 from optimizer.simulation.step import Numbers
 from optimizer.site.behaviour import Behaviour
 from optimizer.site.equipment import Connection, Inverter, Plant
-from tests.builders import hourly_grid, simple_plant
+from tests.builders import hourly_grid, outages_of, run_through, simple_plant
 from tests.laws.cases import (
     TARIFFS,
     Case,
@@ -83,7 +82,7 @@ def run(
     plant = replace(plant, behaviour=Behaviour(**behaviour))
     load, pv = np.broadcast_arrays(np.array(load, dtype=float), np.array(pv, dtype=float))
     grid = grid or hourly_grid(len(load))
-    return replay(plant, grid, load.copy(), pv.copy(), settings, start)
+    return run_through(plant, grid, load.copy(), pv.copy(), settings, start)
 
 
 def battery(coupling: str = "ac", **more: Any) -> Plant:
@@ -459,7 +458,7 @@ def test_an_outage_and_a_score_know_that_charging_slows() -> None:
     lasted, scored = [], []
     for habits in ({}, {"slow_above_pct": 60.0, "slow_to_pct": 10.0}):
         plant = replace(battery(), behaviour=Behaviour(**habits))
-        start = replay(plant, hourly_grid(48), load, pv, NO_WINDOWS, 8.0)
+        start = run_through(plant, hourly_grid(48), load, pv, NO_WINDOWS, 8.0)
         lasted.append(outages_of(plant, start, load, pv, 0.0, horizon_h=40).hours[0])
         case = Case(plant, hourly_grid(48), load, pv, "two rates", NO_WINDOWS, 8.0)
         scored.append((scores(case, [NO_WINDOWS, all_day("hold")]), [
@@ -509,7 +508,9 @@ def cases_with_habits(draw: Callable[..., Any]) -> Case:
 
 
 def replayed(case: Case) -> Replay:
-    return replay(case.plant, case.grid, case.load_kwh, case.pv_kwh, case.settings, case.start_kwh)
+    return run_through(
+        case.plant, case.grid, case.load_kwh, case.pv_kwh, case.settings, case.start_kwh
+    )
 
 
 @law(250)

@@ -19,6 +19,7 @@ from optimizer.cost.prices import Prices
 from optimizer.forecasting.weeks import Variant, Weather
 from optimizer.metering.forecast import Forecast
 from optimizer.report.record import settings_record
+from optimizer.scenario.horizon import Horizon
 from optimizer.scenario.scenario import ENTRY_SHARE
 from optimizer.search import choose as choosing
 from optimizer.search.choose import (
@@ -38,7 +39,7 @@ from optimizer.search.score import Task
 from optimizer.settings.check import read_settings
 from optimizer.settings.controls import Controls
 from optimizer.settings.windows import no_windows
-from optimizer.simulation.replay import replay
+from tests.builders import run_through
 from tests.laws.cases import AC_PLANT, DEMAND, FLAT, cost_of, law, problem_of, weather
 from tests.laws.sites import (
     ALL_MONTHS,
@@ -245,11 +246,11 @@ def test_none_is_recommended_where_nothing_can_be_saved(grid: TimeGrid) -> None:
     """One price all day and no pay for export: covering the load at once is the cheapest plan."""
     cost = linear_cost(cost_of([FLAT], grid).total, grid.count)
     load, pv = weather(grid, 12)
-    best = replay(AC_PLANT, grid, load, pv, no_windows(10.0), AC_PLANT.low_kwh)
+    best = run_through(AC_PLANT, grid, load, pv, no_windows(10.0), AC_PLANT.low_kwh)
     price = np.full(grid.count, 0.3)
     prices = Prices(price, 0 * price, price * AC_PLANT.discharge_efficiency)
-    task = Task(AC_PLANT, CONTROLS, grid, cost, best.flows, best.stored_kwh, prices,
-                AC_PLANT.low_kwh, 0.0, 0.0)  # fmt: skip
+    task = Task(Horizon(AC_PLANT, grid, load, pv, AC_PLANT.low_kwh), CONTROLS, cost, best.flows,
+                best.stored_kwh, prices, 0.0, 0.0)  # fmt: skip
     weeks = Weather(Forecast(grid, load, pv))
     found = find_settings(task, weeks, "found", [ALL_MONTHS], Effort(200, 500))
     assert found.settings.entries() == 0

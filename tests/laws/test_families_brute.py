@@ -26,7 +26,7 @@ from optimizer.billing.tariff import Tariff, TariffCost, TariffFile, compile_cos
 from optimizer.cost.expression import linear_cost
 from optimizer.planning import cost_rows
 from optimizer.planning.plan import Plan, make_plan
-from optimizer.planning.problem import Problem
+from tests.builders import posed
 from tests.laws.cases import AC_PLANT, SOURCE, grid_of
 from tests.laws.test_twins import plant
 
@@ -357,7 +357,7 @@ def planned(case: Case, seed: int) -> Plan:
     cost = cost_of_case(case)
     load, pv = site(seed)
     linear = linear_cost(cost.total, GRID.count)
-    problem = Problem(GRID, PLANT, load, pv, linear, START_KWH, START_KWH)
+    problem = posed(GRID, PLANT, load, pv, linear, START_KWH, START_KWH)
     return make_plan(problem, cost)
 
 

@@ -15,8 +15,9 @@ from optimizer.search.fit import fit, settings_of, years_for
 from optimizer.settings.check import read_settings
 from optimizer.settings.controls import Controls
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, no_windows
-from optimizer.simulation.replay import replay
 from optimizer.site.equipment import Plant
+from optimizer.site.floors import Floors
+from tests.builders import run_through
 from tests.laws.cases import AC_PLANT, DC_PLANT, Case, cases, floats, law, named_cost, problem_of
 from tests.laws.sites import (
     ALL_MONTHS,
@@ -46,7 +47,7 @@ def test_a_floor_written_in_the_season_of_the_whole_year_is_the_floor_of_the_yea
     case: Case,
 ) -> None:
     runs = [
-        replay(case.plant, case.grid, case.load_kwh, case.pv_kwh, settings, case.start_kwh)
+        run_through(case.plant, case.grid, case.load_kwh, case.pv_kwh, settings, case.start_kwh)
         for settings in (
             case.settings, with_floor_by_season(case.settings, case.settings.floor_pct)
         )
@@ -72,7 +73,7 @@ def test_nothing_is_drawn_below_the_floor_of_a_month(case: Case, share: float) -
     settings = Settings(settings="june", floor_pct=0.0, seasons=sets)
     floor = max(plant.level_kwh(floor_pct), plant.low_kwh)
     start = floor + share * max(plant.high_kwh - floor, 0.0)
-    run = replay(plant, case.grid, case.load_kwh, case.pv_kwh, settings, start)
+    run = run_through(plant, case.grid, case.load_kwh, case.pv_kwh, settings, start)
     before = np.concatenate([[start], run.stored_kwh[:-1]])
     inside = case.grid.month == JUNE
     standing = (before - plant.low_kwh) * (1 - plant.kept_per_step(case.grid.step_h))
@@ -85,7 +86,8 @@ def test_nothing_is_drawn_below_the_floor_of_a_month(case: Case, share: float) -
 def test_scores_under_floors_are_those_of_replays(plant: Plant, tariff: str) -> None:
     plan, cost = site(plant, HOURS, tariff)
     task = task_for(plan, cost, Controls(**RICH, floor_by_season=True))
-    task = replace(task, floors_kwh={JUNE: plant.level_kwh(45), JULY: plant.level_kwh(45)})
+    floors = Floors({JUNE: plant.level_kwh(45), JULY: plant.level_kwh(45)})
+    task = replace(task, horizon=replace(task.horizon, floors=floors))
     years = years_for(weather_of(plan), None)
     season = season_of(task, plan, years)
     many = some_drafts(season, 4, 12)
@@ -103,7 +105,8 @@ def test_a_search_under_floors_hands_out_what_the_controls_accept_and_what_keeps
     plan, cost = site(AC_PLANT, HOURS, "two rates")
     floors = {JUNE: AC_PLANT.level_kwh(30), JULY: AC_PLANT.level_kwh(60)}
     controls = Controls(windows_per_day=2, floor_by_season=True)
-    task = replace(task_for(plan, cost, controls), floors_kwh=floors)
+    task = task_for(plan, cost, controls)
+    task = replace(task, horizon=replace(task.horizon, floors=Floors(floors)))
     found = fit(task, years_for(weather_of(plan), None), ((JUNE,), (JULY,)), 200)
     settings = found.settings("floors")
     assert [s.floor_pct for s in settings.seasons] == [pytest.approx(30), pytest.approx(60)]
@@ -112,7 +115,7 @@ def test_a_search_under_floors_hands_out_what_the_controls_accept_and_what_keeps
     assert read_settings(path, controls, AC_PLANT) == settings
     problem = plan.problem
     start = AC_PLANT.level_kwh(60)
-    run = replay(AC_PLANT, problem.grid, problem.load_kwh, problem.pv_kwh, settings, start)
+    run = run_through(AC_PLANT, problem.grid, problem.load_kwh, problem.pv_kwh, settings, start)
     standing_kwh = AC_PLANT.capacity_kwh * AC_PLANT.standing_loss_per_day
     for month, floor in floors.items():
         inside = run.stored_kwh[HOURS.month == month]
@@ -132,10 +135,12 @@ def test_the_plan_keeps_floors_and_pays_for_them(plant: Plant) -> None:
     plan, _ = site(plant, HOURS, "two rates")
     problem = plan.problem
     lowest = np.where(HOURS.month == JULY, plant.level_kwh(70), plant.low_kwh)
-    lowest[: HOURS.count // 2] = plant.low_kwh
     cost = named_cost("two rates", HOURS)
     free = problem_of(plant, HOURS, problem.load_kwh, problem.pv_kwh, cost)
-    unbound, held = (make_plan(each, cost) for each in (free, replace(free, lowest_kwh=lowest)))
+    unbound, held = (
+        make_plan(each, cost)
+        for each in (free, free.on(floors=Floors({JULY: plant.level_kwh(70)})))
+    )
     assert (held.stored_kwh >= lowest - 1e-6).all()
     assert (unbound.stored_kwh < lowest - 0.5).any()
     assert held.cost > unbound.cost + 0.01
@@ -152,7 +157,7 @@ def test_a_floor_lower_than_the_years_changes_nothing(floor_pct: int) -> None:
         seasons=[SeasonSet(months=[JUNE, JULY], floor_pct=floor_pct, day_sets=[DaySet(days="every day")])],
     )  # fmt: skip
     runs = [
-        replay(AC_PLANT, HOURS, problem.load_kwh, problem.pv_kwh, each, AC_PLANT.high_kwh)
+        run_through(AC_PLANT, HOURS, problem.load_kwh, problem.pv_kwh, each, AC_PLANT.high_kwh)
         for each in (base, lower)
     ]
     np.testing.assert_array_equal(runs[0].stored_kwh, runs[1].stored_kwh)

@@ -401,7 +401,7 @@ def test_a_wrong_warm_answer_is_found_out_and_solved_from_nothing(
     matrix = matrix_for(problem)
     right = solve_linear(matrix, 60)
     kept = LinearSolver()
-    kept.solve(matrix_for(replace(problem, pv_kwh=problem.pv_kwh * 0.8)), lambda: 60.0)
+    kept.solve(matrix_for(problem.on(pv_kwh=problem.pv_kwh * 0.8)), lambda: 60.0)
     stood = kept._kept[0].instance
     lie_about_values(monkeypatch, of=stood)
     assert_same_plan(matrix, right, kept.solve(matrix, lambda: 60.0))
@@ -429,9 +429,7 @@ def test_one_warm_answer_in_so_many_is_found_a_second_time(
     monkeypatch.setattr(Compact, "of", counted)
     kept = LinearSolver()
     for number in range(2 * CHECK_EVERY + 1):
-        kept.solve(
-            matrix_for(replace(problem, load_kwh=problem.load_kwh + number / 100)), lambda: 60.0
-        )
+        kept.solve(matrix_for(problem.on(load_kwh=problem.load_kwh + number / 100)), lambda: 60.0)
     assert len(made) == 3
 
 

@@ -29,6 +29,7 @@ from optimizer.planning.plan import make_plan
 from optimizer.planning.problem import FLOW_VARIABLES, Limits, Problem
 from optimizer.planning.solver import FAILURES, failure_of, solve
 from optimizer.site.equipment import UNLIMITED_KW, Plant
+from optimizer.site.floors import Floors
 from tests.laws.cases import (
     AC_PLANT,
     CREDIT,
@@ -73,7 +74,7 @@ PROBLEMS: dict[str, tuple[Problem, dict[int, IntArray]]] = {
     "one-way integers, ac": (problem_for(AC_PLANT, "sell above buy"), ONE_WAY),
     "one-way integers, dc": (problem_for(DC_PLANT, "everything"), ONE_WAY),
     "floors": (
-        problem_for(AC_PLANT, "demand", lowest_kwh=np.linspace(0, 0.6, 30) * AC_PLANT.capacity_kwh), {},
+        problem_for(AC_PLANT, "demand", floors=Floors({6: 0.2 * AC_PLANT.capacity_kwh, 7: 0.6 * AC_PLANT.capacity_kwh})), {},
     ),
     "no battery": (problem_for(AC_PLANT.without_battery(), "demand", start_kwh=0.0), {}),
     "one step": (problem_for(AC_PLANT, "demand", grid_of(1)), {}),

@@ -13,8 +13,7 @@ from optimizer.base.timegrid import calendar_months
 from optimizer.billing.tariff import compile_cost
 from optimizer.cost.expression import linear_cost
 from optimizer.planning.plan import make_plan
-from optimizer.planning.problem import Problem
-from tests.builders import hourly_grid, simple_plant, tariff_of
+from tests.builders import hourly_grid, posed, simple_plant, tariff_of
 
 CHARGES = """
 - {{kind: energy, name: Energy, per_kwh: 0.2}}
@@ -39,7 +38,7 @@ def test_a_minimum_bill_beside_rising_blocks_of_kw_is_planned(low, middle, high,
     cost = compile_cost(tariff, grid, calendar_months(grid))
     load = np.array([1.0] * 12 + [9.0] * 2 + [1.0] * 10)
     plant = simple_plant(30, 10)
-    problem = Problem(grid, plant, load, np.zeros(24), linear_cost(cost.total, 24), None, None)
+    problem = posed(grid, plant, load, np.zeros(24), linear_cost(cost.total, 24), None, None)
     # 40 kWh in 24 h: flat import of 40/24 kW is the lowest peak, and the battery can make it flat
     peak = 40 / 24
     charges = 0.2 * 40 + low * min(peak, 2)

@@ -14,6 +14,7 @@ import pytest
 from optimizer.planning.plan import Plan, make_plan
 from optimizer.planning.problem import Problem
 from optimizer.site.equipment import Plant
+from optimizer.site.floors import Floors
 from tests.laws.cases import AC_PLANT, DC_PLANT, grid_of, named_cost, problem_of, weather
 
 WEEK = grid_of(24 * 7)
@@ -106,10 +107,11 @@ def test_a_kw_more_saves_what_a_second_plan_says(name: str, field: str) -> None:
 
 def test_floors_of_months_grow_with_the_battery() -> None:
     plant = battery(AC_PLANT, 0.1)
-    floor = np.where(np.arange(WEEK.count) < 60, 0.6, 0.1)
+    (month,) = WEEK.months
 
     def with_floor(of: Plant) -> Problem:
-        return replace(problem(of, "two rates", 0.7, "same"), lowest_kwh=floor * of.capacity_kwh)
+        floors = Floors({month: 0.4 * of.capacity_kwh})
+        return problem(of, "two rates", 0.7, "same").on(floors=floors)
 
     here = make_plan(with_floor(plant), named_cost("two rates", WEEK))
     there = make_plan(with_floor(battery(plant, 0.1, 5.0 + STEP)), named_cost("two rates", WEEK))

@@ -16,12 +16,12 @@ from typer.testing import CliRunner
 from optimizer.billing.tariff import shipped_folder
 from optimizer.cli.app import app
 from optimizer.outages.island_kernel import CARRIED, EMPTY, OVERLOAD, POWER
-from optimizer.outages.outages import Outages, outages_of
+from optimizer.outages.outages import Outages
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, no_windows
-from optimizer.simulation.replay import Replay, replay
+from optimizer.simulation.replay import Replay
 from optimizer.site.behaviour import Behaviour
 from optimizer.site.equipment import Inverter, Plant
-from tests.builders import hourly_grid, simple_plant
+from tests.builders import hourly_grid, outages_of, run_through, simple_plant
 from tests.laws.cases import AC_PLANT, DC_PLANT, grid_of, law, plants, weather, windows
 
 
@@ -78,7 +78,7 @@ def test_outages_last_as_long_as_in_a_plain_loop(
     day_set = DaySet(days="every day", windows=data.draw(windows(floor_pct)))
     settings = Settings(settings="any", floor_pct=0,
                         seasons=[SeasonSet(months=[6], day_sets=[day_set])])  # fmt: skip
-    run = replay(plant, grid, load, pv, settings, plant.low_kwh)
+    run = run_through(plant, grid, load, pv, settings, plant.low_kwh)
     floor = 0.5 * plant.low_kwh
     found = outages_of(plant, run, load, pv, floor, horizon_h=48)
     for start in range(grid.count):
@@ -92,7 +92,7 @@ def at_level(stored: float, count: int) -> Replay:
     """Return a replay that leaves the battery at one level."""
     plant = simple_plant(10, 5)
     grid = hourly_grid(count)
-    run = replay(plant, grid, np.zeros(count), np.zeros(count), no_windows(0.0), stored)
+    run = run_through(plant, grid, np.zeros(count), np.zeros(count), no_windows(0.0), stored)
     assert (run.stored_kwh == stored).all()
     return run
 
@@ -113,7 +113,7 @@ def test_runtime_with_an_efficiency_is_energy_over_power() -> None:
     plant = simple_plant(1.0, 5, inverter=Inverter(ac_limit_kw=5, efficiency_pct=90))
     grid = hourly_grid(24)
     load = np.full(24, 0.15)
-    run = replay(plant, grid, 0 * load, 0 * load, no_windows(0.0), 1.0)
+    run = run_through(plant, grid, 0 * load, 0 * load, no_windows(0.0), 1.0)
     found = outages_of(plant, run, load, 0 * load, 0.0)
     assert found.hours == pytest.approx(6.0)
     assert found.simple_h == pytest.approx(6.0)
@@ -124,7 +124,7 @@ def test_a_large_bank_lasts_two_days_at_a_households_pace() -> None:
     plant = simple_plant(16 * 3.2 * 0.25, 10)
     grid = hourly_grid(24 * 7)
     load = np.full(grid.count, 6.4 / 24)
-    run = replay(plant, grid, 0 * load, 0 * load, no_windows(0.0), 12.8)
+    run = run_through(plant, grid, 0 * load, 0 * load, no_windows(0.0), 12.8)
     assert outages_of(plant, run, load, 0 * load, 0.0).hours == pytest.approx(48.0)
 
 
@@ -160,7 +160,7 @@ def test_sun_by_day_carries_on_and_a_night_without_it_does_not() -> None:
 def test_more_stored_more_sun_and_less_load_never_shorten_an_outage(plant: Plant) -> None:
     grid = grid_of(24 * 7)
     load, pv = weather(grid, 4)
-    run = replay(plant, grid, load, pv, no_windows(10.0), plant.low_kwh)
+    run = run_through(plant, grid, load, pv, no_windows(10.0), plant.low_kwh)
     base = outages_of(plant, run, load, pv, plant.low_kwh).hours
     fuller = replace(run, stored_kwh=np.minimum(run.stored_kwh + 1, plant.high_kwh))
     assert (outages_of(plant, fuller, load, pv, plant.low_kwh).hours >= base - 1e-9).all()

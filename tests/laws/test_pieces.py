@@ -21,6 +21,7 @@ from optimizer.planning.pieces import (
 )
 from optimizer.planning.problem import Limits, Problem, rows_of
 from optimizer.planning.solver import solve
+from tests.builders import posed
 from tests.laws.cases import AC_PLANT, CREDIT, DC_PLANT, DEMAND, FLAT, cost_of, grid_of, weather
 from tests.laws.test_twins import plant
 
@@ -72,7 +73,7 @@ CASES: dict[str, list[dict[str, Any]]] = {
 def relaxed_problem(charges: list[dict[str, Any]], plant: Any, seed: int) -> tuple[Problem, Pieced]:
     cost = cost_of(charges, GRID, read_dates=READS)
     load, pv = weather(GRID, seed)
-    problem = Problem(
+    problem = posed(
         GRID, plant, load, pv, linear_cost(cost.total, GRID.count), plant.low_kwh, None, 0.1
     )
     matrix = matrix_of(problem, Limits.of(problem), {})

@@ -19,10 +19,11 @@ from optimizer.billing.bill import bill_flows
 from optimizer.cost.expression import linear_cost
 from optimizer.planning.plan import BOTH_WAYS_KWH, Plan, make_plan
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window, no_windows
-from optimizer.simulation.replay import Replay, orders_of, replay
+from optimizer.simulation.replay import Replay, orders_of
 from optimizer.simulation.replay_kernel import OVERLOAD, step_through
 from optimizer.simulation.step import Numbers
 from optimizer.site.equipment import UNLIMITED_KW, Plant
+from tests.builders import run_through
 from tests.laws.cases import (
     AC_PLANT,
     CREDIT,
@@ -59,7 +60,9 @@ GAP = 2e-6
 
 
 def replayed(case: Case) -> Replay:
-    return replay(case.plant, case.grid, case.load_kwh, case.pv_kwh, case.settings, case.start_kwh)
+    return run_through(
+        case.plant, case.grid, case.load_kwh, case.pv_kwh, case.settings, case.start_kwh
+    )
 
 
 def planned(case: Case, **ends: Any) -> Plan:
@@ -520,7 +523,7 @@ def test_a_window_that_sells_sells_only_the_sun_where_stored_energy_must_stay(
     load, none = np.full(4, 0.5), np.zeros(4)
     sell = one_window(action="sell", power_kw=2.0)
     free, bound = (
-        replay(replace(plant, may_export_stored=may), grid, load, none, sell, 9.0)
+        run_through(replace(plant, may_export_stored=may), grid, load, none, sell, 9.0)
         for may in (True, False)
     )
     np.testing.assert_allclose(free.flows.export_kwh[:2], 1.5)
@@ -534,7 +537,7 @@ def test_a_window_that_sells_sells_only_the_sun_where_stored_energy_must_stay(
 def test_the_checks_refuse_flows_that_break_them() -> None:
     grid = grid_of(48)
     load, pv = weather(grid, 2)
-    run = replay(AC_PLANT, grid, load, pv, no_windows(10.0), 4.0)
+    run = run_through(AC_PLANT, grid, load, pv, no_windows(10.0), 4.0)
     weak = replace(AC_PLANT, discharge_kw=0.2)
     leaky = replace(AC_PLANT, standing_loss_per_day=0.5)
     shy = replace(AC_PLANT, may_export_stored=False)

@@ -21,7 +21,6 @@ from optimizer.search.first_guesses import Draft
 from optimizer.search.score_kernel import OVERLOAD_COST
 from optimizer.settings.controls import Controls
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window
-from optimizer.simulation.replay import replay
 from optimizer.site.behaviour import Behaviour
 from optimizer.site.equipment import Plant
 from tests.bench.proof import bounds_kernel as proof_kernel
@@ -30,6 +29,7 @@ from tests.bench.proof import orders as proof_orders
 from tests.bench.proof.branch_and_bound import prove
 from tests.bench.proof.labels import Drafts, Ground
 from tests.bench.proof.orders import orders_of_controls
+from tests.builders import run_through
 from tests.laws.cases import (
     AC_PLANT,
     DC_PLANT,
@@ -101,7 +101,7 @@ def settings_of(drafts: Drafts, ground: Ground) -> Settings:
 
 def cost_by_replay(drafts: Drafts, ground: Ground) -> float:
     """Return the cost as the bill of a replay tells it."""
-    run = replay(
+    run = run_through(
         ground.plant, ground.grid, ground.load_kwh, ground.pv_kwh, settings_of(drafts, ground),
         ground.start_kwh,
     )  # fmt: skip

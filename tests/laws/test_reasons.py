@@ -14,9 +14,9 @@ from optimizer.billing.tariff import shipped_folder
 from optimizer.evaluation.effects import Priced
 from optimizer.evaluation.reasons import NOT_IN_FORECAST, Reason, reasons_for
 from optimizer.scenario.brief import Brief, read_brief
+from optimizer.scenario.horizon import Horizon
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window
-from optimizer.simulation.horizon import Horizon
-from optimizer.simulation.replay import Replay
+from optimizer.simulation.replay import Replay, replay
 from optimizer.workflows.inputs import horizon_of
 from tests.bench.cells import ANY_TIME, TARIFFS
 
@@ -168,8 +168,8 @@ def test_a_reason_tells_which_energy_moved_between_which_prices(tmp_path: Path) 
     site = demo_on("two_rates", tmp_path)
     settings = settings_with([WINDOWS[0]])
     (reason,) = replace(site, settings=settings).reasons()
-    ours = site.horizon.run(settings).flows.import_kwh
-    none = site.horizon.run(settings.without_windows()).flows.import_kwh
+    ours = replay(site.horizon, settings).flows.import_kwh
+    none = replay(site.horizon, settings.without_windows()).flows.import_kwh
     hour = site.horizon.grid.minute_of_day // 60
     cheap = (hour >= 23) | (hour < 6)
     less, more = (none - ours)[~cheap].sum(), (ours - none)[cheap].sum()
@@ -186,8 +186,8 @@ def test_a_reason_tells_which_demand_a_window_lowers(tmp_path: Path) -> None:
                  import_cap_kw=2.0)  # fmt: skip
     settings = settings_with([cap], [5])
     (reason,) = replace(site, settings=settings).reasons()
-    ours = site.horizon.run(settings).flows.import_kwh[may]
-    none = site.horizon.run(settings.without_windows()).flows.import_kwh[may]
+    ours = replay(site.horizon, settings).flows.import_kwh[may]
+    none = replay(site.horizon, settings.without_windows()).flows.import_kwh[may]
 
     def hourly(kwh: np.ndarray) -> float:
         return float(kwh[: len(kwh) // 2 * 2].reshape(-1, 2).sum(axis=1).max())
@@ -214,6 +214,6 @@ def test_a_cap_that_cannot_always_be_kept_is_told_so(tmp_path: Path) -> None:
     ])  # fmt: skip
     (reason,) = replace(site, settings=late).reasons()
     hour = site.horizon.grid.minute_of_day // 60
-    highest = site.horizon.run(late).flows.import_kwh[(hour >= 18) | (hour < 6)].max()
+    highest = replay(site.horizon, late).flows.import_kwh[(hour >= 18) | (hour < 6)].max()
     assert highest > 0.3
     assert f"; the cap cannot always be kept: import there reaches {highest:.2f} kW" in reason.why

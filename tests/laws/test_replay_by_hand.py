@@ -14,6 +14,7 @@ import pytest
 
 from optimizer.scenario.brief import read_brief
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window
+from optimizer.simulation.replay import replay
 from optimizer.site.equipment import Connection, Inverter, Permissions
 from optimizer.workflows.inputs import horizon_of, with_floor_of
 from tests.builders import local_grid
@@ -116,7 +117,7 @@ def test_a_floor_above_the_start_begins_the_replay_at_that_floor(by_season: bool
     assert horizon.start_kwh == pytest.approx(4.0)
     day = replace(horizon, grid=horizon.grid.part(0, 24), load_kwh=horizon.load_kwh[:24],
                   pv_kwh=horizon.pv_kwh[:24])  # fmt: skip
-    assert day.run(typed).stored_kwh.min() >= 4.0 - 1e-9
+    assert replay(day, typed).stored_kwh.min() >= 4.0 - 1e-9
 
 
 # --- what habits refer to --------------------------------------------------------------------

@@ -20,14 +20,16 @@ from optimizer.billing.tariff import shipped_folder
 from optimizer.cli.app import app
 from optimizer.forecasting.weeks import Material
 from optimizer.metering.forecast import Forecast
-from optimizer.outages.reserve import Wish, floors_at, least_level, traded
+from optimizer.outages.reserve import Wish, least_level, traded
 from optimizer.outages.reserve_price import ReserveCurve, reserve_curve
 from optimizer.planning.linear import LinearSolver
 from optimizer.scenario.brief import read_brief
+from optimizer.scenario.horizon import Horizon
 from optimizer.search.renewing import changes_of
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window, no_windows
-from optimizer.simulation.horizon import Horizon
+from optimizer.simulation.replay import replay
 from optimizer.site.equipment import Plant
+from optimizer.site.floors import Floors
 from optimizer.workflows.inputs import groupings_of, horizon_of
 from optimizer.workflows.reserve import wish_of, with_endurance
 from optimizer.workflows.solve import Solved, solve
@@ -97,7 +99,7 @@ def test_a_battery_at_the_floor_lasts_as_its_energy_does() -> None:
     critical = Wish(10.0, 0.9, 0.5, False, 1.0)
     assert critical.lasting_from(horizon, 6.0 * one).all()
     assert not critical.lasting_from(horizon, 5.9 * one).any()
-    held = horizon.run(no_windows(plant.soc_pct(6.0)))
+    held = replay(horizon, no_windows(plant.soc_pct(6.0)))
     assert (held.stored_kwh == 6.0).all()
 
 
@@ -168,11 +170,11 @@ def test_settings_give_the_wished_endurance_on_weeks_that_neither_they_nor_floor
     assert reserve.price > 0
     assert reserve.price_of_plan > 0
     step = wished.scenario.controls.soc_step_pct
-    lower = floors_at(
+    lower = Floors.of_groups(
         tuple(months for months, _ in reserve.floors_pct),
         [case.task.plant.level_kwh(pct - 2 * step) for _, pct in reserve.floors_pct],
     )
-    cheaper = quickly(replace(wished, floors_kwh=lower))
+    cheaper = quickly(replace(wished, floors=lower))
     assert wish.lasting(horizon_of(cheaper.brief), cheaper.found.settings).mean() < 0.9
 
 
@@ -213,16 +215,16 @@ def test_under_floors_plan_and_windows_are_not_given_energy(
     assert reserve.is_raised
     assert reserve.price_of_plan is not None
     assert reserve.price_of_plan >= -1e-6
-    assert case.plan.problem.lowest_kwh is not None
+    assert case.plan.problem.horizon.floors
     assert horizon_of(case.brief).start_kwh == case.plan.start_kwh
 
 
 def test_months_of_unlike_floors_are_not_grouped() -> None:
     brief = read_brief(TWO_RATES)
     controls = brief.scenario.controls
-    december = replace(brief, floors_kwh={12: 9.0})
+    december = replace(brief, floors=Floors({12: 9.0}))
     assert groupings_of(december, controls) == [(tuple(range(1, 12)), (12,))]
-    alike = replace(brief, floors_kwh=dict.fromkeys(range(1, 13), 5.0))
+    alike = replace(brief, floors=Floors(dict.fromkeys(range(1, 13), 5.0)))
     assert groupings_of(alike, controls) == groupings_of(brief, controls)
 
 
@@ -276,7 +278,6 @@ def test_plan_hands_out_floors_and_tells_their_price_and_renew_keeps_them(tmp_pa
         told(folder, "replay", str(folder), "--settings", str(out / "settings.yaml"), "--json")
     )
     planned = json.loads((out / "plan.json").read_text(encoding="utf-8"))
-    assert planned["proof"] is None
     for before, after in zip(planned["cases"], again["cases"], strict=True):
         assert after["cost"] == pytest.approx(before["cost"], abs=1e-6)
     settings = json.loads((out / "plan.json").read_text(encoding="utf-8"))["settings"]

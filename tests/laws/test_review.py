@@ -12,8 +12,9 @@ from optimizer.base.flows import Flows
 from optimizer.evaluation.review import CAUSES, overlap, refuse_what_hides_the_load, review_of
 from optimizer.metering.forecast import Forecast
 from optimizer.report.review import review_text
+from optimizer.scenario.horizon import Horizon
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window, no_windows
-from optimizer.simulation.horizon import Horizon
+from optimizer.simulation.replay import replay
 from tests.laws.cases import AC_PLANT, CREDIT, TWO_RATES, cost_of, grid_of, weather
 
 GRID = grid_of(24 * 28)
@@ -30,7 +31,7 @@ COURSE = Horizon(AC_PLANT, GRID, LOAD, PV, 1.0)
 
 
 def metered(horizon: Horizon, settings: Settings) -> Flows:
-    flows = horizon.run(settings).flows
+    flows = replay(horizon, settings).flows
     return Flows.of_meter(GRID, flows.import_kwh, flows.export_kwh)
 
 

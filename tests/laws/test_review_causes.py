@@ -13,8 +13,9 @@ import pytest
 from optimizer.base.flows import Flows
 from optimizer.evaluation.review import CAUSES, Review, review_of
 from optimizer.report.review import review_record, review_text
+from optimizer.scenario.horizon import Horizon
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window, no_windows
-from optimizer.simulation.horizon import Horizon
+from optimizer.simulation.replay import replay
 from optimizer.site.behaviour import Behaviour
 from tests.laws.cases import AC_PLANT, CREDIT, DC_PLANT, TWO_RATES, cost_of, grid_of, weather
 
@@ -37,7 +38,7 @@ STANDBY = replace(AC_PLANT, behaviour=Behaviour(standby_kw=0.06))
 def reviewed(
     really: Horizon, entered: Settings, *, with_battery: bool = False, stated: Horizon = COURSE
 ) -> Review:
-    flows = really.run(entered).flows
+    flows = replay(really, entered).flows
     battery = (flows.charge_kwh, flows.discharge_kwh) if with_battery else None
     meter = Flows.of_meter(GRID, flows.import_kwh, flows.export_kwh)
     return review_of(stated, stated, meter, SETTINGS, COST, COST, "EUR", battery)
@@ -106,7 +107,7 @@ def test_windows_that_change_nothing_cannot_be_told_from_none() -> None:
     july = SETTINGS.model_copy(
         update={"seasons": [SETTINGS.seasons[0].model_copy(update={"months": [7]})]}
     )
-    flows = COURSE.run(july).flows
+    flows = replay(COURSE, july).flows
     meter = Flows.of_meter(GRID, flows.import_kwh, flows.export_kwh)
     result = review_of(COURSE, COURSE, meter, july, COST, COST, "EUR")
     assert result.shape.days == 0

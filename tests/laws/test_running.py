@@ -21,12 +21,10 @@ from optimizer.billing.running import with_known_steps
 from optimizer.billing.tariff import Tariff, TariffCost, TariffFile, compile_cost
 from optimizer.cost.expression import linear_cost
 from optimizer.planning.plan import make_plan
-from optimizer.planning.problem import Problem
 from optimizer.search.pricing import pricing_of
 from optimizer.search.score_kernel import parts_of_the_bill
 from optimizer.settings.windows import no_windows
-from optimizer.simulation.replay import replay
-from tests.builders import local_grid
+from tests.builders import local_grid, posed, run_through
 from tests.laws.cases import AC_PLANT, tariff_of
 from tests.laws.test_families import (
     ROWS,
@@ -207,7 +205,7 @@ def test_a_month_in_one_go_or_in_two_halves_gives_the_same_bill(name: str, share
     """The second half is planned anew, knowing only what the meter counted in the first."""
     grid, load, pv = month()
     cost = compile_cost(tariff_of(FAMILIES[name]), grid, calendar_months(grid))
-    problem = Problem(grid, AC_PLANT, load, pv, linear_cost(cost.total, grid.count), 4.0, 4.0)
+    problem = posed(grid, AC_PLANT, load, pv, linear_cost(cost.total, grid.count), 4.0, 4.0)
     whole = make_plan(problem, cost)
     step = round(share * grid.count)
     meter = Flows.of_meter(
@@ -219,8 +217,11 @@ def test_a_month_in_one_go_or_in_two_halves_gives_the_same_bill(name: str, share
     linear = linear_cost(rest_cost.total, rest.count)
     half = make_plan(
         replace(
-            problem, grid=rest, load_kwh=load[step:], pv_kwh=pv[step:], cost=linear,
-            start_kwh=float(whole.stored_kwh[step - 1]),
+            problem.on(
+                grid=rest, load_kwh=load[step:], pv_kwh=pv[step:],
+                start_kwh=float(whole.stored_kwh[step - 1]),
+            ),
+            cost=linear,
         ),
         rest_cost,
     )  # fmt: skip
@@ -233,7 +234,7 @@ def test_a_half_that_forgets_the_first_one_pays_for_it() -> None:
     """The check above can fail: without the peak so far the second half bills another demand."""
     grid, load, pv = month()
     cost = compile_cost(tariff_of(FAMILIES["demand"]), grid, calendar_months(grid))
-    run = replay(AC_PLANT, grid, load, pv, no_windows(10.0), 1.0)
+    run = run_through(AC_PLANT, grid, load, pv, no_windows(10.0), 1.0)
     whole = bill_flows(cost, run.flows).by_charge()["kw"]
     of_hour = run.flows.import_kwh.reshape(-1, 2).sum(axis=1)
     step = 2 * int(of_hour.argmax()) + 2  # after the hour of the peak

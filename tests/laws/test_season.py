@@ -198,7 +198,7 @@ def test_windows_cost_what_their_replay_costs_whatever_the_habits_of_the_equipme
     """Also where a night's window runs from Friday to Saturday, from one day set to the other."""
     plan, cost = site(AC_PLANT, WEEK, "demand")
     plant = replace(AC_PLANT, behaviour=Behaviour(**habits))
-    plan = replace(plan, problem=replace(plan.problem, plant=plant))
+    plan = replace(plan, problem=plan.problem.on(plant=plant))
     season = season_of(task_for(plan, cost, Controls(**RICH)), plan, years_of(plan, [1.0, 2.0]))
     night = Draft(20 * 60, 12 * 60, "charge", 60.0, 3.0)
     many = [*some_drafts(season, 7, 25), ((night,), (night,)), ((night,), ())]

@@ -23,8 +23,8 @@ from optimizer.search.fit import years_for
 from optimizer.search.local_search import Search
 from optimizer.settings.controls import DAY_SETS, Controls
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window
-from optimizer.simulation.replay import replay
 from optimizer.site.equipment import Plant
+from tests.builders import run_through
 from tests.laws.cases import (
     AC_PLANT,
     DC_PLANT,
@@ -361,5 +361,5 @@ def test_a_demand_charge_on_every_day_is_lowered_by_windows_in_both_day_sets() -
     found = find_settings(task, weather_of(plan), "found", [ALL_MONTHS], Effort(0, 8000)).settings
     (season,) = found.seasons
     assert all(day_set.windows for day_set in season.day_sets)
-    run = replay(AC_PLANT, days, load, 0 * load, found, AC_PLANT.low_kwh)
+    run = run_through(AC_PLANT, days, load, 0 * load, found, AC_PLANT.low_kwh)
     assert run.flows.import_kwh.max() < 3.0  # without windows 4 kW

@@ -11,8 +11,9 @@ from hypothesis import given
 from optimizer.base.flows import Flows
 from optimizer.cost.expression import linear_cost
 from optimizer.evaluation.savings_breakdown import Sources, sources_of
+from optimizer.scenario.horizon import Horizon
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window, no_windows
-from optimizer.simulation.horizon import Horizon
+from optimizer.simulation.replay import replay
 from tests.laws.cases import (
     AC_PLANT,
     CREDIT,
@@ -56,8 +57,8 @@ def settings_with(*windows: Window) -> Settings:
 def split(charges: list, settings: Settings, *, pv_times: float = 1.0) -> Sources:
     cost = linear_cost(cost_of(charges, GRID).total, GRID.count)
     horizon = Horizon(PLANT, GRID, LOAD, pv_times * PV, PLANT.low_kwh)
-    after = horizon.run(settings)
-    bare = replace(horizon, plant=PLANT.without_battery(), start_kwh=0.0).run(no_windows(0.0))
+    after = replay(horizon, settings)
+    bare = replay(replace(horizon, plant=PLANT.without_battery(), start_kwh=0.0), no_windows(0.0))
     saved = cost.value(bare.flows) - cost.value(after.flows)
     return sources_of(
         cost, bare.flows, after.flows, after.stored_kwh, PLANT.low_kwh, PLANT.low_kwh, saved
@@ -108,8 +109,10 @@ def test_the_sources_add_up_to_the_saving(case: Case) -> None:
     """Whatever tariff, equipment and settings; and on tariffs without steps little is left over."""
     cost = linear_cost(case.cost.total, case.grid.count)
     horizon = Horizon(case.plant, case.grid, case.load_kwh, case.pv_kwh, case.start_kwh)
-    after = horizon.run(case.settings)
-    bare = replace(horizon, plant=case.plant.without_battery(), start_kwh=0.0).run(no_windows(0.0))
+    after = replay(horizon, case.settings)
+    bare = replay(
+        replace(horizon, plant=case.plant.without_battery(), start_kwh=0.0), no_windows(0.0)
+    )
     saved = cost.value(bare.flows) - cost.value(after.flows)
     found = sources_of(
         cost, bare.flows, after.flows, after.stored_kwh, case.start_kwh, case.plant.low_kwh, saved

@@ -128,7 +128,7 @@ def test_a_plan_with_integers_has_no_tangent() -> None:
 def test_another_plant_with_other_rows_is_refused() -> None:
     plan = planned(AC_PLANT, "flat")
     assert plan.tangent is not None
-    other = replace(plan.problem, plant=replace(AC_PLANT, cycles_per_day=1.0))
+    other = plan.problem.on(plant=replace(AC_PLANT, cycles_per_day=1.0))
     with pytest.raises(DisagreementError, match="rows cannot bound"):
         plan.tangent.least_cost(other)
 

@@ -48,14 +48,15 @@ from optimizer.cost.expression import (
 from optimizer.planning.linear import solve_with_fixed_integers
 from optimizer.planning.matrix import matrix_of
 from optimizer.planning.plan import make_plan
-from optimizer.planning.problem import Limits, Problem
+from optimizer.planning.problem import Limits
 from optimizer.planning.solver import solve
 from optimizer.search.pricing import _Writer
 from optimizer.search.score_kernel import LANES, OVERLOAD_COST, score_many
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window
-from optimizer.simulation.replay import Replay, orders_of, replay
+from optimizer.simulation.replay import Replay, orders_of
 from optimizer.simulation.step import Numbers
 from optimizer.site.equipment import Plant
+from tests.builders import posed, run_through
 from tests.laws.cases import (
     AC_PLANT,
     CREDIT,
@@ -434,7 +435,7 @@ def pinned_objective(cost: LinearCost, grid: TimeGrid, seed: int) -> tuple[float
 def objective_pinned_to(meter: Any, cost: LinearCost) -> float:
     """Return the LP's objective with import and export pinned to a meter."""
     plant = AC_PLANT.without_battery()
-    problem = Problem(meter.grid, plant, meter.load_kwh, meter.pv_used_kwh, cost, 0.0, 0.0)
+    problem = posed(meter.grid, plant, meter.load_kwh, meter.pv_used_kwh, cost, 0.0, 0.0)
     matrix = matrix_of(problem, Limits.of(problem), {})
     low, high = matrix.low.copy(), matrix.high.copy()
     for column, values in (("import_", meter.import_kwh), ("export_", meter.export_kwh)):
@@ -573,7 +574,7 @@ def test_the_compiled_score_of_a_replay_is_its_bill_with_wear_less_what_is_left(
     cost = compiled(name)
     load, pv = weather(GRID, 8)
     site = site_of(plant, cost, load, pv)
-    run = replay(plant, GRID, load, pv, SETTINGS, plant.low_kwh)
+    run = run_through(plant, GRID, load, pv, SETTINGS, plant.low_kwh)
     assert scored(site, STEPS, plant.low_kwh) == pytest.approx(cost_of_replay(run, cost, plant))
 
 
@@ -583,7 +584,7 @@ def test_the_scores_of_two_months_add_up_to_the_score_of_both(
     cost = compiled("energy and demand, all together")
     load, pv = weather(GRID, 8)
     site = site_of(AC_PLANT, cost, load, pv)
-    run = replay(AC_PLANT, GRID, load, pv, SETTINGS, 2.0)
+    run = run_through(AC_PLANT, GRID, load, pv, SETTINGS, 2.0)
     june, july = np.flatnonzero(GRID.month == 6), np.flatnonzero(GRID.month == 7)
     parts = scored(site, june, 2.0) + scored(site, july, float(run.stored_kwh[june[-1]]))
     assert len(june)
@@ -597,7 +598,7 @@ def test_the_score_counts_overload_and_discharge_beyond_the_cycles_on_top_of_the
     plant = replace(AC_PLANT, import_limit_kw=1.5, cycles_per_day=0.2)
     cost = compiled("energy, time of use")
     load, pv = weather(GRID, 8)
-    run = replay(plant, GRID, load, pv, SETTINGS, 2.0)
+    run = run_through(plant, GRID, load, pv, SETTINGS, 2.0)
     day_kwh = np.bincount(GRID.day, weights=run.flows.discharge_kwh)
     beyond_kwh = np.maximum(day_kwh - 0.2 * plant.capacity_kwh, 0).sum()
     assert run.overload_kwh > 0
@@ -794,7 +795,7 @@ def test_a_fault_planted_in_the_score_shows_against_the_bill(
     cost = cost_of(charges, GRID, peak_so_far_kw={"demand": 6.2})
     load, pv = weather(GRID, 8)
     site = site_of(AC_PLANT, cost, load, pv)
-    expected = cost_of_replay(replay(AC_PLANT, GRID, load, pv, SETTINGS, 2.0), cost, AC_PLANT)
+    expected = cost_of_replay(run_through(AC_PLANT, GRID, load, pv, SETTINGS, 2.0), cost, AC_PLANT)
     assert scored(site, STEPS, 2.0) == pytest.approx(expected)
     for name in (
         "score_many",

@@ -25,8 +25,8 @@ from optimizer.search.renewing import find_changes, renewed
 from optimizer.settings.check import read_settings
 from optimizer.settings.controls import Controls
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window
-from optimizer.simulation.replay import replay
 from optimizer.workflows.in_use import in_use_of
+from tests.builders import run_through
 from tests.laws.cases import AC_PLANT, grid_of, weather
 from tests.laws.sites import (
     LITTLE,
@@ -61,7 +61,7 @@ def test_what_was_found_for_summer_is_at_work_in_october() -> None:
     )
     load, pv = weather(OCTOBER, 5)
     ran, by_hand, without = (
-        replay(AC_PLANT, OCTOBER, load, pv, settings, 1.0).flows
+        run_through(AC_PLANT, OCTOBER, load, pv, settings, 1.0).flows
         for settings in (found, typed(YEAR, NIGHT), typed(YEAR))
     )
     assert np.array_equal(ran.import_kwh, by_hand.import_kwh)

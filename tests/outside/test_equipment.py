@@ -15,7 +15,6 @@ from optimizer.evaluation.fit_check import findings_of
 from optimizer.scenario.brief import read_brief
 from optimizer.scenario.scenario import read_scenario
 from optimizer.settings.windows import no_windows
-from optimizer.simulation.replay import replay
 from optimizer.site.electrical import (
     dwelling_climate_va,
     dwelling_demand_va,
@@ -42,7 +41,7 @@ from optimizer.site.starting import (
     switching_order,
 )
 from optimizer.workflows.check import check
-from tests.builders import best_plan, hourly_grid, simple_plant
+from tests.builders import best_plan, hourly_grid, run_through, simple_plant
 
 # --- batteries -------------------------------------------------------------------------------
 
@@ -68,11 +67,11 @@ def test_sun_beyond_the_inverter_can_only_go_into_the_battery() -> None:
     plant = simple_plant(6, 4, coupling="dc", inverter=inverter)
     grid = hourly_grid(3)
     load, pv = np.full(3, 1.0), np.full(3, 8.0)
-    run = replay(plant, grid, load, pv, no_windows(0.0), 0.0).flows
+    run = run_through(plant, grid, load, pv, no_windows(0.0), 0.0).flows
     assert run.charge_kwh == pytest.approx([4, 2, 0])  # 4 kW at most, 6 kWh in all
     assert run.export_kwh == pytest.approx([3, 4, 4])
     assert run.pv_used_kwh == pytest.approx([8, 7, 5])
-    bare = replay(plant.without_battery(), grid, load, pv, no_windows(0.0), 0.0).flows
+    bare = run_through(plant.without_battery(), grid, load, pv, no_windows(0.0), 0.0).flows
     assert (pv - bare.pv_used_kwh).sum() - (pv - run.pv_used_kwh).sum() == pytest.approx(5.0)
 
 

@@ -19,9 +19,8 @@ from optimizer.base.timegrid import calendar_months
 from optimizer.billing.tariff import compile_cost
 from optimizer.cost.expression import linear_cost
 from optimizer.planning.plan import make_plan
-from optimizer.planning.problem import Problem
 from optimizer.site.equipment import Connection, Inverter, Permissions
-from tests.builders import best_plan, local_grid, simple_plant, tariff_of
+from tests.builders import best_plan, local_grid, posed, simple_plant, tariff_of
 
 # --- Enumeration: every path of the stored energy over a grid of levels.
 
@@ -262,7 +261,7 @@ def planned_and_independent(folder, grid, coupling, interval_minutes, pv_share=1
     text = TARIFF.replace("INTERVAL", str(interval_minutes))
     tariff_cost = compile_cost(tariff_of(folder, text, SEASONS), grid, calendar_months(grid))
     cost = linear_cost(tariff_cost.total, grid.count)
-    plan = make_plan(Problem(grid, plant, load, pv_share * pv, cost, None, None), tariff_cost)
+    plan = make_plan(posed(grid, plant, load, pv_share * pv, cost, None, None), tariff_cost)
     marks = [(m.date(), m.hour, m.minute // interval_minutes, m.utcoffset()) for m in clock]
     interval = np.cumsum([0] + [later != earlier for earlier, later in pairwise(marks)])
     month = dict(zip(interval, (m.month - clock[0].month for m in clock), strict=True))
