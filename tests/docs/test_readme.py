@@ -18,6 +18,8 @@ from optimizer.economics.monte_carlo import Draws
 from optimizer.forecasting.recipe import ForecastRecipe
 from optimizer.studies.study_file import BestSize, Ranges, StudyFile, Vary
 
+pytestmark = pytest.mark.xdist_group("readme")  # one worker makes what they share
+
 ROOT = Path(__file__).parents[2]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 COMMANDS = [
@@ -52,6 +54,7 @@ def test_the_readme_has_one_command_to_plan_and_one_to_test() -> None:
     assert [("plan" in c, "pytest" in c) for c in COMMANDS] == [(True, False), (False, True)]
 
 
+@pytest.mark.long
 def test_the_first_command_sets_up_and_plans_the_demo_as_shown(clone: Path) -> None:
     done = run(COMMANDS[0], clone)
     assert done.returncode == 0, done.stderr
@@ -78,6 +81,7 @@ def test_the_forecast_that_the_readme_shows_is_understood() -> None:
     assert recipe.load.meters == ["meter_2025.csv", "meter_2026.csv"]
 
 
+@pytest.mark.long
 def test_the_second_command_sets_up_and_finds_the_tests(clone: Path) -> None:
     """Only collects: the tests that it would run are the ones that run now."""
     done = run(COMMANDS[1], clone, PYTEST_ADDOPTS="--collect-only -n 0")

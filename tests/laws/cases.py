@@ -23,6 +23,7 @@ from optimizer.cost.expression import linear_cost
 from optimizer.planning.problem import Problem
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window
 from optimizer.site.equipment import UNLIMITED_KW, Plant
+from tests import sweeps
 from tests.builders import posed
 
 ZONE = "Europe/Dublin"
@@ -31,9 +32,12 @@ SOURCE = Source(Path("tariff.yaml"), {})
 
 
 def law(examples: int) -> hypothesis.settings:
-    """Return a profile that tries the same examples on every run and keeps no files."""
+    """Return a profile that tries the same examples on every run and keeps no files.
+
+    A short run tries fewer; see ``tests/sweeps.py``.
+    """
     return hypothesis.settings(
-        derandomize=True, deadline=None, max_examples=examples, database=None,
+        derandomize=True, deadline=None, max_examples=sweeps.examples(examples), database=None,
         suppress_health_check=[hypothesis.HealthCheck.too_slow, hypothesis.HealthCheck.filter_too_much],
     )  # fmt: skip
 

@@ -449,6 +449,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.mark.parametrize("seed", SEEDS)
 @pytest.mark.parametrize("name", ROWS)
+@pytest.mark.sweep(every=2)
 def test_a_charge_is_billed_as_it_is_by_hand(name: str, seed: int, folder: Path) -> None:
     assert sum(map(abs, by_hand(ROWS[name], seed).values())) > 1
     assert gap(ROWS[name], seed, folder) < 1e-6
@@ -456,6 +457,7 @@ def test_a_charge_is_billed_as_it_is_by_hand(name: str, seed: int, folder: Path)
 
 @pytest.mark.parametrize("seed", SEEDS)
 @pytest.mark.parametrize("name", VERSIONS)
+@pytest.mark.sweep(every=2)
 def test_a_tariff_that_changes_is_billed_as_it_is_by_hand(
     name: str, seed: int, folder: Path
 ) -> None:

@@ -394,6 +394,7 @@ def check_cheapest(case: Case, seed: int) -> Plan:
 
 @pytest.mark.parametrize("seed", range(6))
 @pytest.mark.parametrize("name", NOT_CONVEX)
+@pytest.mark.sweep(every=5)
 def test_no_operation_on_the_lattice_beats_a_plan_that_takes_integers(name: str, seed: int) -> None:
     plan = check_cheapest(NOT_CONVEX[name], seed)
     assert plan.proof.tariff_integers > 0
@@ -418,6 +419,7 @@ def test_a_convex_tariff_alone_takes_no_integers() -> None:
 
 
 @pytest.mark.parametrize("name", NOT_CONVEX | CONVEX)
+@pytest.mark.sweep(every=4)
 def test_a_plan_is_on_the_lattice_or_a_little_below_it(name: str) -> None:
     """The lattice is fine enough that its best operation is not much dearer than the plan."""
     case = (NOT_CONVEX | CONVEX)[name]

@@ -71,6 +71,7 @@ def test_a_cost_without_wide_kinks_says_so() -> None:
 
 @pytest.mark.parametrize("plant", [AC_PLANT, DC_PLANT], ids=["ac", "dc"])
 @pytest.mark.parametrize("name", CASES)
+@pytest.mark.sweep(every=3)
 def test_a_plan_costs_the_same_whether_a_side_was_guessed_or_not(
     name: str, plant: Any, monkeypatch: pytest.MonkeyPatch
 ) -> None:

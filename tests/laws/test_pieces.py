@@ -95,6 +95,7 @@ def whole_cost(problem: Problem, limits: Limits, one_way: dict[int, Any]) -> flo
 
 @pytest.mark.parametrize("plant", [AC_PLANT, DC_PLANT], ids=["ac", "dc"])
 @pytest.mark.parametrize("name", CASES)
+@pytest.mark.sweep(every=5)
 def test_the_sum_of_the_pieces_is_never_above_the_whole(name: str, plant: Any) -> None:
     problem, guess = relaxed_problem(CASES[name], plant, 1)
     limits, one_way = Limits.of(problem, natural_slack_kw=0.0), evenings(CASES[name])
@@ -113,6 +114,7 @@ def gap_to_whole(problem: Problem, limits: Limits, one_way: dict[int, Any], gues
 
 
 @pytest.mark.parametrize("name", sorted(CASES.keys() - {n for n in CASES if "dear" in n}))
+@pytest.mark.sweep(every=2)
 def test_the_choices_of_the_pieces_make_a_plan_near_the_whole(name: str) -> None:
     for seed in (1, 2):
         problem, guess = relaxed_problem(CASES[name], AC_PLANT, seed)

@@ -135,6 +135,7 @@ def drafts_of(labels: tuple[int, ...], orders: list[Draft], minutes: int) -> tup
 
 @pytest.mark.parametrize("tariff", TARIFFS)
 @pytest.mark.parametrize("plant", PLANTS)
+@pytest.mark.sweep(every=7)
 def test_the_best_of_all_settings_is_found_where_they_can_be_listed(
     plant: str, tariff: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -118,6 +118,7 @@ def curve_of(plant: Plant, tariff: str, levels: Sequence[float]) -> ReserveCurve
 
 @pytest.mark.parametrize("tariff", ["two rates", "demand", "flat"])
 @pytest.mark.parametrize("plant", [AC_PLANT, DC_PLANT], ids=["ac", "dc"])
+@pytest.mark.sweep(every=5)
 def test_the_bill_rises_with_the_floor_and_no_slower_the_higher_it_is(
     plant: Plant, tariff: str
 ) -> None:
@@ -155,6 +156,7 @@ def lasting_unseen(case: Solved, unseen: Horizon, wish: Wish) -> float:
 
 
 @pytest.mark.parametrize("by_season", [False, True], ids=["one floor", "by season"])
+@pytest.mark.sweep(every=2)
 def test_settings_give_the_wished_endurance_on_weeks_that_neither_they_nor_floors_have_seen(
     by_season: bool,
 ) -> None:
@@ -195,6 +197,7 @@ def test_a_wish_that_no_floor_gives_is_refused_with_what_can_be_done() -> None:
 
 @pytest.mark.parametrize("by_season", [False, True], ids=["one floor", "by season"])
 @pytest.mark.parametrize("end", ["same", "free", 12.0])
+@pytest.mark.sweep(every=5)
 def test_under_floors_plan_and_windows_are_not_given_energy(
     end: str | float, by_season: bool
 ) -> None:

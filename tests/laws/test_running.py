@@ -96,6 +96,7 @@ def test_a_bill_in_two_parts_is_the_bill_of_the_whole(name: str, folder: Path) -
 
 
 @pytest.mark.parametrize("name", [*ROWS, *VERSIONS])
+@pytest.mark.sweep(every=2)
 def test_weights_and_parts_of_the_rest_say_what_its_bill_says(name: str, folder: Path) -> None:  # noqa: F811
     row = (ROWS | VERSIONS)[name]
     rest_cost, _, rest = cut(cost_of(row, folder), metered(row.span, 1), 0.5)

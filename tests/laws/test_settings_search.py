@@ -103,6 +103,7 @@ GRIDS = {"5 min": FIVES, "15 min": QUARTERS, "30 min": HALF_HOURS, "60 min": HOU
 
 @pytest.mark.parametrize("step", GRIDS)
 @pytest.mark.parametrize("name", CONTROLS)
+@pytest.mark.sweep(every=3)
 def test_the_controls_accept_what_is_found_for_them(name: str, step: str) -> None:
     controls = Controls(**CONTROLS[name])
     tariff = "demand" if controls.import_cap else "sell above buy"
@@ -114,6 +115,7 @@ def test_the_controls_accept_what_is_found_for_them(name: str, step: str) -> Non
 
 @pytest.mark.parametrize("tariff", TARIFFS)
 @pytest.mark.parametrize("plant", [AC_PLANT, DC_PLANT, SMALL], ids=["ac", "dc", "small"])
+@pytest.mark.sweep(every=4)
 def test_found_windows_never_cost_more_than_none_in_the_years_they_were_found_on(
     plant: Plant, tariff: str
 ) -> None:

@@ -133,6 +133,7 @@ def around(count: int) -> Iterator[tuple[int, np.ndarray]]:
 
 
 @pytest.mark.parametrize(("coupling", "tariff", "plant"), ROWS)
+@pytest.mark.sweep(every=5)
 def test_an_energy_price_is_what_a_little_more_load_costs(
     coupling: str, tariff: str, plant: str
 ) -> None:
@@ -156,6 +157,7 @@ def cost_with_more_stored(matrix: Matrix, step: int, more_kwh: float) -> float:
 
 
 @pytest.mark.parametrize(("coupling", "tariff", "plant"), ROWS)
+@pytest.mark.sweep(every=5)
 def test_a_stored_price_is_what_a_little_more_stored_energy_saves(
     coupling: str, tariff: str, plant: str
 ) -> None:
@@ -173,6 +175,7 @@ def test_a_stored_price_is_what_a_little_more_stored_energy_saves(
 
 
 @pytest.mark.parametrize(("coupling", "tariff", "plant"), ROWS)
+@pytest.mark.sweep(every=5)
 def test_the_worth_of_a_limit_is_what_a_little_more_of_it_saves(
     coupling: str, tariff: str, plant: str
 ) -> None:

@@ -293,6 +293,7 @@ RULES = {
 
 @pytest.mark.parametrize("coupling", ["ac", "dc"])
 @pytest.mark.parametrize("rule", RULES)
+@pytest.mark.sweep(every=3)
 def test_a_week_of_quarter_hours_under_a_rule_costs_what_another_lp_finds(tmp_path, rule, coupling):
     """Two billing months, demand over half-hours; each rule makes the plan dearer.
 
@@ -309,6 +310,7 @@ def test_a_week_of_quarter_hours_under_a_rule_costs_what_another_lp_finds(tmp_pa
 
 @pytest.mark.parametrize("coupling", ["ac", "dc"])
 @pytest.mark.parametrize(("count", "instances"), [(8, 15), (48, 3)])
+@pytest.mark.sweep(every=3)
 def test_odd_prices_give_the_cost_of_an_lp_with_a_binary_at_every_step(coupling, count, instances):
     """Negative prices and sell above buy: integers only where needed are as good as everywhere.
 

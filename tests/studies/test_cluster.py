@@ -72,6 +72,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
+@pytest.mark.long
 def test_a_worker_that_is_killed_takes_nothing_along(folder: Path, tmp_path: Path) -> None:
     here = run_study(folder / "study.yaml", None, processes=2, progress=lambda _told: None)
     with scheduler() as address, worker(address) as first, worker(address):

@@ -27,6 +27,8 @@ from optimizer.studies.verdict import StudyResult
 from optimizer.studies.worker import Job
 from tests.studies.small import MONEY, SMALL, study_of, write_sites
 
+pytestmark = pytest.mark.xdist_group("studies")  # one worker makes what they share
+
 COMMAND = [sys.executable, "-c", "from optimizer.cli.app import main; main()", "study"]
 
 
@@ -101,6 +103,7 @@ def test_a_study_that_grows_uses_what_still_holds(
         assert {**same, "case": 0} == {**row, "case": 0}
 
 
+@pytest.mark.long
 def test_killed_at_ten_random_moments_it_gives_the_same_table(
     folder: Path, told: StudyResult, tmp_path: Path
 ) -> None:
