@@ -41,6 +41,8 @@ from tests.laws.cases import (
     weather,
 )
 
+pytestmark = pytest.mark.long  # it judges the search from the benches
+
 WORTH = 0.12
 COARSE: dict[str, Any] = {"soc_step_pct": 50.0, "power_step_kw": 4.0, "day_types": "every_day"}
 TIGHT = replace(AC_PLANT, import_limit_kw=2.5, export_limit_kw=1.0, may_export_stored=False)
@@ -135,7 +137,6 @@ def drafts_of(labels: tuple[int, ...], orders: list[Draft], minutes: int) -> tup
 
 @pytest.mark.parametrize("tariff", TARIFFS)
 @pytest.mark.parametrize("plant", PLANTS)
-@pytest.mark.sweep(every=7)
 def test_the_best_of_all_settings_is_found_where_they_can_be_listed(
     plant: str, tariff: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -312,6 +312,7 @@ def test_outage_tells_what_floors_cost(tmp_path: Path) -> None:
     assert "data:image" not in page
 
 
+@pytest.mark.long
 def test_renew_notes_that_floors_in_use_do_not_give_what_is_wished_for(tmp_path: Path) -> None:
     folder = wishing_folder(tmp_path, "")
     out = tmp_path / "out"

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import pytest
+
 from optimizer.report.study_text import study_record, study_text
 from optimizer.studies.run import run_study
 from optimizer.studies.verdict import StudyResult
@@ -25,6 +27,7 @@ def run(folder: Path, name: str, text: str) -> StudyResult:
     return run_study(path, folder / "out", processes=2, progress=lambda _told: None)
 
 
+@pytest.mark.long
 def test_the_best_size_is_the_best_of_all_sizes_valued_with_windows_and_ageing(
     tmp_path: Path,
 ) -> None:

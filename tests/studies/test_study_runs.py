@@ -307,6 +307,7 @@ def test_the_best_size_is_a_row_of_its_own(priced: StudyResult) -> None:
     assert {4, 10, sized.best.size_kwh} <= set(sized.valued), "listed sizes count too"
 
 
+@pytest.mark.long
 def test_the_best_size_is_the_best_of_all_listed(tmp_path: Path) -> None:
     """Of twelve sizes that are also planned one by one, with an incentive that is capped, a replacement,
     running cost, residual value, and powers that differ; equipment stays as new, so both reckon alike.
@@ -356,6 +357,7 @@ def test_a_best_size_or_draws_that_fail_are_noted_and_end_nothing(
     assert "could not be told" in drawn
 
 
+@pytest.mark.long
 def test_wide_kinks_too_come_out_the_same_in_any_process(tmp_path: Path) -> None:
     """A bank of credits: some programs are of a shape that the base never needed."""
     write_sites(tmp_path, ["elm"], days=42)
@@ -391,6 +393,7 @@ def test_a_faded_battery_is_planned_and_not_scaled(priced: StudyResult) -> None:
     assert life.saved[year] / life.saved[0] > life.health[year] + 0.001
 
 
+@pytest.mark.long
 def test_hopeless_sizes_are_left_out_and_would_indeed_have_been_worse(
     tmp_path: Path, tmp_path_factory: pytest.TempPathFactory
 ) -> None:
