@@ -12,6 +12,7 @@ import pytest
 from ruamel.yaml import YAML
 
 from optimizer.billing.reconcile import read_paid_bill
+from optimizer.cli.app import app
 from optimizer.economics.assumptions import Incentive, Operating, Residual, Terms
 from optimizer.economics.cash_flow import Fading
 from optimizer.economics.monte_carlo import Draws
@@ -22,6 +23,8 @@ pytestmark = pytest.mark.xdist_group("readme")  # one worker makes what they sha
 
 ROOT = Path(__file__).parents[2]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
+GUIDE = (ROOT / "scenarios" / "GUIDE.md").read_text(encoding="utf-8")
+TARIFFS = (ROOT / "tariffs" / "README.md").read_text(encoding="utf-8")
 COMMANDS = [
     command
     for command in re.findall(r"```sh\n(.+?)\n```", README, flags=re.DOTALL)
@@ -32,7 +35,7 @@ COMMANDS = [
 SHOWN = re.search(r"```text\n(.+?)\n```", README, flags=re.DOTALL)
 
 
-YAML_SHOWN = re.findall(r"```yaml\n(.+?)\n```", README, flags=re.DOTALL)
+YAML_SHOWN = re.findall(r"```yaml\n(.+?)\n```", GUIDE + TARIFFS, flags=re.DOTALL)
 
 
 @pytest.fixture(scope="module")
@@ -68,14 +71,14 @@ def test_the_first_command_sets_up_and_plans_the_demo_as_shown(clone: Path) -> N
     assert not missing, done.stdout
 
 
-def test_the_paid_bill_that_the_readme_shows_can_be_read(tmp_path: Path) -> None:
+def test_the_paid_bill_that_the_guide_shows_can_be_read(tmp_path: Path) -> None:
     (shown,) = (text for text in YAML_SHOWN if text.startswith("bill:"))
     (tmp_path / "paid.yaml").write_text(shown, encoding="utf-8")
     paid, _ = read_paid_bill(tmp_path / "paid.yaml")
     assert sum(line.amount for line in paid.lines) == pytest.approx(paid.total)
 
 
-def test_the_forecast_that_the_readme_shows_is_understood() -> None:
+def test_the_forecast_that_the_guide_shows_is_understood() -> None:
     (shown,) = (text for text in YAML_SHOWN if text.startswith("forecast:"))
     recipe = ForecastRecipe.model_validate(YAML(typ="safe").load(shown)["forecast"])
     assert recipe.load.meters == ["meter_2025.csv", "meter_2026.csv"]
@@ -89,7 +92,7 @@ def test_the_second_command_sets_up_and_finds_the_tests(clone: Path) -> None:
     assert "test_readme.py" in done.stdout
 
 
-def test_the_study_that_the_readme_shows_is_understood() -> None:
+def test_the_study_that_the_guide_shows_is_understood() -> None:
     (shown,) = (text for text in YAML_SHOWN if text.startswith("study:"))
     study = StudyFile.model_validate(YAML(typ="safe").load(shown))
     assert len(study.choices()) == 2 * 3 * 2
@@ -112,3 +115,40 @@ def test_the_scenarios_readme_has_every_key_of_a_study() -> None:
     keys = {key for model in models for key in model.model_fields}
     assert keys
     assert [key for key in sorted(keys) if f"{key}`" not in told and f"`{key}." not in told] == []
+
+
+def test_the_documents_stay_short() -> None:
+    words = {name: len((ROOT / name).read_text(encoding="utf-8").split())
+             for name in ("README.md", "DEVELOPERS.md")}  # fmt: skip
+    assert words["README.md"] <= 1400
+    assert words["DEVELOPERS.md"] <= 2500
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        "README.md",
+        "DEVELOPERS.md",
+        "scenarios/GUIDE.md",
+        "scenarios/README.md",
+        "tariffs/README.md",
+    ],
+)
+def test_links_lead_somewhere(name: str) -> None:
+    text = (ROOT / name).read_text(encoding="utf-8")
+    targets = re.findall(r"\]\(([^)#:]+)(#[^)]+)?\)", text)
+    missing = [link for link, _ in targets if not (ROOT / name).parent.joinpath(link).exists()]
+    assert not missing
+    for link, anchor in targets:
+        if anchor:
+            heads = re.findall(r"^#+ (.+)$", (ROOT / name).parent.joinpath(link).read_text(), re.M)
+            slugs = {re.sub(r"[^\w\- ]", "", head.lower()).replace(" ", "-") for head in heads}
+            assert anchor[1:] in slugs
+
+
+def test_every_command_stands_in_readme_and_guide() -> None:
+    for command in app.registered_commands:
+        assert command.callback is not None
+        name = command.callback.__name__
+        assert f"`{name}`" in README or f"tariffwright {name}" in README
+        assert f"tariffwright {name}" in GUIDE

@@ -22,6 +22,7 @@ TEXT = README.read_text(encoding="utf-8")
 BLOCKS = re.findall(r"```yaml\n(.+?)\n```", TEXT, flags=re.DOTALL)
 TARIFFS = [block for block in BLOCKS if block.startswith("tariff:")]
 BILLS = [block for block in BLOCKS if block.startswith("zone:")]
+PAID = [block for block in BLOCKS if block.startswith("bill:")]
 CHARGES = [block for block in BLOCKS if block.startswith("- ")]
 KINDS = {
     typing.get_args(charge.model_fields["kind"].annotation)[0]: charge
@@ -38,9 +39,10 @@ def read(folder: Path, text: str):
     return read_tariff(folder / "tariff.yaml")
 
 
-def test_every_snippet_is_a_tariff_worked_bills_or_charges():
+def test_every_snippet_is_a_tariff_bills_or_charges():
     assert (len(TARIFFS), len(BILLS)) == (1, 1)
-    assert len(CHARGES) == len(BLOCKS) - 2
+    assert len(CHARGES) == len(BLOCKS) - 2 - len(PAID)
+    assert len(PAID) == 1
     assert set(KINDS) == set(re.findall(r"kind: (\w+)", "".join(BLOCKS)))
 
 

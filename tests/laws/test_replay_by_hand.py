@@ -21,7 +21,11 @@ from tests.builders import local_grid
 from tests.laws.test_behaviour import all_day, battery, check, run, settings_with
 
 ROOT = Path(__file__).parents[2]
-WORDS = (ROOT / "README.md").read_text(encoding="utf-8").partition("## What the words mean")[2]
+WORDS = (
+    (ROOT / "scenarios" / "GUIDE.md")
+    .read_text(encoding="utf-8")
+    .partition("## What the words mean")[2]
+)
 TABLES = " ".join(WORDS.partition("\n## ")[0].split())
 
 
