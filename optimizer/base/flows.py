@@ -115,7 +115,15 @@ class Flows:
         """Return what a meter sees: import passes to a load, export comes from a source."""
         none = np.zeros(grid.count)
         return cls(
-            grid, import_kwh, export_kwh, none, none, export_kwh, import_kwh, none, reactive_kvarh
+            grid,
+            import_kwh,
+            export_kwh,
+            none,
+            none,
+            pv_used_kwh=export_kwh,
+            load_kwh=import_kwh,
+            loss_kwh=none,
+            reactive_kvarh=reactive_kvarh,
         )
 
 

@@ -259,7 +259,7 @@ def _compared(paid: PaidBill, ours: Sequence[BillLine]) -> tuple[Compared, ...]:
             Compared(
                 " + ".join(dict.fromkeys(line.name for line in lines)),
                 sum(line.amount for line in lines), amount, _sum_if_all(lines), quantity,
-                len(lines),
+                printed=len(lines)
             )
         )  # fmt: skip
     sums: dict[str, float] = {}

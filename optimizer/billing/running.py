@@ -193,12 +193,12 @@ class _Known:
             number[node.interval[~is_past]],
             node.step_h,
             (*node.reached_kw, *reached[~goes_on].tolist()),
-            node.highest,
-            group_number[node.groups[is_open]],
-            factor[is_open],
-            begun[is_open],
-            begun_h[is_open],
-            reached[goes_on],
+            highest=node.highest,
+            group=group_number[node.groups[is_open]],
+            factor=factor[is_open],
+            begun_kwh=begun[is_open],
+            begun_h=begun_h[is_open],
+            reached_in_group=reached[goes_on],
         )
         return _Open(rest, False)
 

@@ -282,10 +282,17 @@ def _version_read(  # noqa: PLR0913 - a version, its time, and what differs from
     """Return the context of a version with the lines of all its charges, and its notes."""
     version, notes = tariff.file.versions[number], list[str]()
     context = Context(
-        grid, periods, calendar or version.calendar(), in_force, tariff.source,
-        ("versions", number, "charges"), read or _price_reader(tariff, grid, notes), history,
-        notes=notes, memory={} if memory is None else memory,
-    )  # fmt: skip
+        grid,
+        periods,
+        calendar or version.calendar(),
+        in_force,
+        tariff.source,
+        location=("versions", number, "charges"),
+        read_prices=read or _price_reader(tariff, grid, notes),
+        history=history,
+        notes=notes,
+        memory={} if memory is None else memory,
+    )
     for position, charge in enumerate(version.charges):
         context.location = ("versions", number, "charges", position)
         context.lines.extend(_rounded(line, charge) for line in charge.lines(context))
@@ -394,7 +401,7 @@ def _rounding_lines(context: Context, rule: Rounding, where: str) -> list[Line]:
     for period in sorted({line.period for line in context.lines}):
         whole = Sum(tuple(line.cost for line in context.lines_of("all above", period)))
         added = Sum((Rounded(whole, rule.to, rule.how), minus(whole)))
-        lines.append(Line(ROUNDING, ROUNDING, period, added, "money", 1.0, added, where))
+        lines.append(Line.of_money(ROUNDING, period, added, where))
     return lines
 
 

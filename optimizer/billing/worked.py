@@ -304,7 +304,7 @@ class _Comparison:
         labels = [period.label for period in self._bill.periods]
         if not isinstance(expected, list):
             got = sum(getattr(line, what) for line in lines)
-            return [CheckedFigure(name, what, "", expected, got, tolerance, where)]
+            return [CheckedFigure(name, what, "", expected, got, tolerance=tolerance, where=where)]
         if len(expected) != len(labels):
             raise TariffError(
                 f"{len(expected)} figures are expected of {len(labels)} billing periods",
@@ -313,8 +313,13 @@ class _Comparison:
             )
         return [
             CheckedFigure(
-                name, what, label, figure,
-                sum(getattr(line, what) for line in lines if line.period == label), tolerance, where,
+                name,
+                what,
+                label,
+                figure,
+                sum(getattr(line, what) for line in lines if line.period == label),
+                tolerance=tolerance,
+                where=where,
             )
             for label, figure in zip(labels, expected, strict=True)
-        ]  # fmt: skip
+        ]

@@ -198,8 +198,8 @@ class _Years:
         wears = [self.wear_in(int(year)) for year in every]
         return Life(
             np.array([wear.health for wear in wears]), np.array([wear.pv for wear in wears]),
-            saved, plan_saved, discharged, np.isin(every, places), self.is_new,
-            self.left,
+            saved, plan_saved, discharged, is_planned=np.isin(every, places), is_new=self.is_new,
+            health_after=self.left
         )  # fmt: skip
 
 

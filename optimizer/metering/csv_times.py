@@ -82,7 +82,7 @@ def _of_stamps(
     if edge == "start" and "end" in columns.stamps:
         ends = _stamps(columns, columns.stamps["end"], request, account)
         length = np.maximum(ends.wall_s - stamps.wall_s, 0)
-    return Times(stamps.wall_s, stamps.offset_s, length, edge, why, stamps.is_24h)
+    return Times(stamps.wall_s, stamps.offset_s, length, edge, why, is_24h=stamps.is_24h)
 
 
 def _of_dates(columns: Columns, days: Stamps, date_edge: Edge) -> Times:
@@ -103,7 +103,7 @@ def _of_dates(columns: Columns, days: Stamps, date_edge: Edge) -> Times:
         length = (ends - clock) % DAY_S
     if not edge and date_edge:
         edge, why = date_edge, f"the column {columns.heads[columns.dates[date_edge]]!r} says so"
-    return Times(days.wall_s + clock, days.offset_s, length, edge, why, is_24h)
+    return Times(days.wall_s + clock, days.offset_s, length, edge, why, is_24h=is_24h)
 
 
 def _clock_column(columns: Columns, edge: Edge) -> tuple[IntArray, bool, str]:

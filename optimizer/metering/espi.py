@@ -149,7 +149,18 @@ def read_espi(path: Path, source: BinaryIO, request: Request) -> Found:
         series = series_of[number - 1]
         streams = [] if reason else _streams(feed, series, account)
         if streams:
-            points.append(_point(feed, number, name, entry, series, streams, account, request))
+            points.append(
+                _point(
+                    feed,
+                    number,
+                    name,
+                    entry,
+                    series,
+                    streams=streams,
+                    account=account,
+                    request=request,
+                )
+            )
         else:
             why = reason or "; ".join(account.notes) or "it has no readings"
             refused.append(f"usage point {number} ({name or 'no name'}) is left out: {why}")
@@ -287,7 +298,7 @@ def _streams(feed: Feed, series: Sequence[Series], account: Account) -> list[Usa
         values = np.array(feed.rows.value)[rows] * factor
         stream = Stream(
             quantity, start, duration, values, np.array(feed.rows.line)[rows],
-            "power" if is_power else "energy",
+            kind="power" if is_power else "energy"
         )  # fmt: skip
         _refuse_negative(stream, feed)
         _note_outsiders(one, start, account)
@@ -498,7 +509,7 @@ def _point(
     even = even_readings([one.stream for one in streams], clock, account)
     cost = _cost(streams, series)
     return finished(
-        number, name, directions_parted(even, account), account.notes, request.fill, cost
+        number, name, directions_parted(even, account), account.notes, request.fill, cost=cost
     )
 
 

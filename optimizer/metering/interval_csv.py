@@ -110,7 +110,7 @@ def read_interval_csv(path: Path, content: bytes, request: Request) -> Found:
             mend="Give one of these numbers.",
         )
     points = [
-        _point(number, name, columns, groups, account, request)
+        _point(number, name, columns, groups, account, request=request)
         for number, name in enumerate(meters, start=1)
         if is_asked(request.point, number, name)
     ]
@@ -261,7 +261,7 @@ def _long_cells(columns: Columns, times: Times, at: int, mark: str, account: Acc
     amounts = read_numbers(columns.column(at), mark)
     meaning = columns.amounts[at]
     factor, kind = _factors(columns, meaning, account)
-    return Cells(times, amounts, np.arange(len(amounts)), meaning, factor, kind)
+    return Cells(times, amounts, np.arange(len(amounts)), meaning, factor, kind=kind)
 
 
 def _factors(
@@ -328,7 +328,9 @@ def _price_cells(columns: Columns, times: Times, account: Account) -> Cells:
     name, factor = price_of(columns.heads[at]) or ("", 1.0)
     amounts = read_numbers(columns.column(at), _mark(columns, [at], account))
     factors = np.full(len(amounts), factor)
-    return Cells(times, amounts, np.arange(len(amounts)), Meaning(name, None), factors, "price")
+    return Cells(
+        times, amounts, np.arange(len(amounts)), Meaning(name, None), factors, kind="price"
+    )
 
 
 def _wide_cells(columns: Columns, days: Times, account: Account) -> Cells:
@@ -351,7 +353,7 @@ def _wide_cells(columns: Columns, days: Times, account: Account) -> Cells:
         "end" if is_end else "start", "the heads of the columns say so" if is_end else "",
         elapsed_s=since if is_elapsed else None,
     )  # fmt: skip
-    return Cells(times.take(kept), amounts[kept], row[kept], meaning, factor, kind)
+    return Cells(times.take(kept), amounts[kept], row[kept], meaning, factor, kind=kind)
 
 
 def _wide_times(columns: Columns, heads: list[str]) -> tuple[IntArray, bool, bool]:
@@ -406,7 +408,7 @@ def _point(
     for cells in groups:
         for quantity, chosen in _parted(columns, cells, name, account):
             if chosen.any():
-                stream, own = _stream(quantity, chosen, columns, cells, request, account)
+                stream, own = _stream(quantity, chosen, columns, cells, request, account=account)
                 streams.append(stream)
                 offsets.append(own)
     if not any(len(stream.start_s) for stream in streams):
@@ -462,7 +464,7 @@ def _stream(
     if times.offset_s is not None and request.zone is not None:
         _hold_against_zone(request.zone, instants, times.offset_s, account)
     place = np.array(columns.lines, dtype=np.int64)[row]
-    stream = Stream(quantity, instants, times.length_s, amounts, place, cells.kind).take(known)
+    stream = Stream(quantity, instants, times.length_s, amounts, place, kind=cells.kind).take(known)
     return stream, None if times.offset_s is None else times.offset_s[known]
 
 

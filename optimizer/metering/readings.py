@@ -149,7 +149,7 @@ def even_readings(streams: Sequence[Stream], clock: Clock, account: Account) -> 
     count = (end - start) // step_s + 1
     _refuse_too_long(count, step_s, start, end, account)
     columns = {
-        stream.quantity: _on_grid(stream, start, step_s, count, clock, account)
+        stream.quantity: _on_grid(stream, start, step_s, count, clock, account=account)
         for stream in streams
     }
     even = EvenReadings(start, step_s // 60, clock, columns)
@@ -395,7 +395,7 @@ def _on_grid(
         )
     grid = np.full(count, np.nan)
     grid[slot] = stream.amounts * (step_s / HOUR_S if stream.kind == "power" else 1.0)
-    _spread_long(stream, grid, slot, step_s, clock, account)
+    _spread_long(stream, grid, slot, step_s, clock, account=account)
     return grid
 
 

@@ -320,7 +320,7 @@ def read_stamps(table: Table, column: str, zone: str, notes: list[str]) -> pd.Da
         )
     if has_offset.all():
         stamps = pd.DatetimeIndex(_parsed(table, text, column, utc=True))
-        _hold_against_zone(table, column, text, stamps, zone, notes)
+        _hold_against_zone(table, column, text, stamps, zone, notes=notes)
         return stamps
     wall = pd.DatetimeIndex(_parsed(table, text, column, utc=False))
     return _on_wall_clock(table, column, wall, zone, notes)

@@ -68,8 +68,8 @@ class Compact:
         bounded = np.concatenate([matrix.columns[flow].places for flow in bounded_flows])
         table = sparse.vstack([matrix.table.tocsr()[kept_rows] @ spread, spread[bounded]])
         return cls(
-            solved_for, spread, shift, kept_columns, kept_rows, bounded, _tidy(table).tocsc(),
-            columns, rows,
+            solved_for, spread, shift, kept_columns, kept_rows, bounded=bounded, table=_tidy(table).tocsc(),
+            columns=columns, rows=rows
         )  # fmt: skip
 
     def program(self, matrix: Matrix) -> Matrix:
@@ -84,9 +84,9 @@ class Compact:
             low[self.kept_columns],
             high[self.kept_columns],
             matrix.is_integer[self.kept_columns],
-            np.concatenate([matrix.row_low[self.kept_rows] - moved, low[self.bounded] - off]),
-            np.concatenate([matrix.row_high[self.kept_rows] - moved, high[self.bounded] - off]),
-            self.table, self.columns, self.rows,
+            row_low=np.concatenate([matrix.row_low[self.kept_rows] - moved, low[self.bounded] - off]),
+            row_high=np.concatenate([matrix.row_high[self.kept_rows] - moved, high[self.bounded] - off]),
+            table=self.table, columns=self.columns, rows=self.rows
         )  # fmt: skip
 
     def whole(self, matrix: Matrix, solution: Solution) -> Solution:

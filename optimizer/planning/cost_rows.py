@@ -95,12 +95,12 @@ class _Rows:
 class _Line:
     """A linear form over flows, parts and binaries, with its lowest and highest value."""
 
-    constant: float
-    flows: dict[str, tuple[IntArray, FloatArray]]
-    part: dict[int, float]
-    which: dict[int, float]
     low: float
     high: float
+    constant: float = 0.0
+    flows: dict[str, tuple[IntArray, FloatArray]] = field(default_factory=dict)
+    part: dict[int, float] = field(default_factory=dict)
+    which: dict[int, float] = field(default_factory=dict)
 
 
 def cost_rows(cost: LinearCost, most: dict[FlowName, FloatArray]) -> CostRows:
@@ -141,12 +141,12 @@ class _Writer:
         return CostRows(
             np.array(self._low), price, np.array(self._high),
             np.array(self._part_of_column, dtype=np.int64), np.array(self._which, dtype=np.int64),
-            {name: family for name, family in families.items() if len(family.high)},
+            families={name: family for name, family in families.items() if len(family.high)}
         )  # fmt: skip
 
     def _written(self, part: Part) -> _Line:
         if not (part.from_below or part.from_above):
-            return _Line(0.0, {}, {}, {}, 0.0, 0.0)
+            return _Line(0.0, 0.0)
         if isinstance(part.node, Peak):
             return self._peak(part, part.node)
         lines = [self._line(form) for form in part.forms]
@@ -172,11 +172,11 @@ class _Writer:
         self._low.append(low)
         self._high.append(high)
         self._part_of_column.append(self._now)
-        return _Line(0.0, {}, {place: 1.0}, {}, low, high)
+        return _Line(low, high, part={place: 1.0})
 
     def _binary(self) -> _Line:
         self._which.append(self._now)
-        return _Line(0.0, {}, {}, {len(self._which) - 1: 1.0}, 0.0, 1.0)
+        return _Line(0.0, 1.0, which={len(self._which) - 1: 1.0})
 
     def _line(self, form: Form) -> _Line:
         low = high = form.constant
@@ -195,7 +195,7 @@ class _Writer:
                 part[place] = part.get(place, 0.0) + factor * share
             edges = sorted((factor * value.low, factor * value.high))
             low, high = low + edges[0], high + edges[1]
-        return _Line(constant, flows, part, {}, low, high)
+        return _Line(low, high, constant=constant, flows=flows, part=part)
 
     def _at_most(self, smaller: _Line, larger: _Line, switch: _Line | None = None) -> None:
         """Write smaller ≤ larger; where a binary is given, only where it is 1."""
@@ -281,10 +281,10 @@ class _Writer:
         before = (*node.lowest_of_group, *node.reached_kw)
         for place, reached in zip(over, before, strict=True):
             if reached > 0:
-                excess = _Line(0.0, {}, base.part | {int(place): 1.0}, {}, 0.0, 2 * top)
+                excess = _Line(0.0, 2 * top, part=base.part | {int(place): 1.0})
                 self._at_most(_constant(float(reached)), excess)
         shares = {int(place): 1.0 / node.counted for place in over}
-        return _Line(0.0, {}, base.part | shares, {}, 0.0, top)
+        return _Line(0.0, top, part=base.part | shares)
 
     def _interval_rows(self, node: Peak, base: _Line, over: IntArray | None) -> None:
         count = len(node.hours)
@@ -321,7 +321,7 @@ class _Writer:
         for members in of_group.values():
             self._sum_at_most(members, 1.0)
         self._sum_at_most(which, float(node.counted))
-        self._at_most(value, _Line(0.0, {}, taken, {}, 0.0, value.high))
+        self._at_most(value, _Line(0.0, value.high, part=taken))
 
 
 def _mean_power(node: Peak, interval: int, high: float) -> _Line:
@@ -331,13 +331,13 @@ def _mean_power(node: Peak, interval: int, high: float) -> _Line:
     weights = np.full(int(inside.sum()), share)
     begun = share * float(node.before_kwh[interval])
     steps = node.steps[inside]
-    return _Line(begun, {COLUMN_OF_FLOW[node.flow]: (steps, weights)}, {}, {}, begun, high)
+    return _Line(begun, high, constant=begun, flows={COLUMN_OF_FLOW[node.flow]: (steps, weights)})
 
 
 def _constant(value: float) -> _Line:
-    return _Line(value, {}, {}, {}, value, value)
+    return _Line(value, value, constant=value)
 
 
 def _sum_of(lines: list[_Line]) -> _Line:
     which = {place: factor for line in lines for place, factor in line.which.items()}
-    return _Line(0.0, {}, {}, which, 0.0, 1.0)
+    return _Line(0.0, 1.0, which=which)

@@ -166,8 +166,8 @@ class _Writer:
         return Matrix(
             np.concatenate(self.cost), 0.0, np.concatenate(self.low), np.concatenate(self.high),
             np.concatenate(self.is_integer),
-            np.concatenate(self.row_low), np.concatenate(self.row_high),
-            table, self.columns, self.row_families,
+            row_low=np.concatenate(self.row_low), row_high=np.concatenate(self.row_high),
+            table=table, columns=self.columns, rows=self.row_families
         )  # fmt: skip
 
 

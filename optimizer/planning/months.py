@@ -104,8 +104,8 @@ class _Part:
         cut = table[:, columns]
         program = Matrix(
             cost[columns], 0.0, low[columns], high[columns], whole.is_integer[columns],
-            whole.row_low[rows] - given, whole.row_high[rows] - given,
-            cut, {}, {},
+            row_low=whole.row_low[rows] - given, row_high=whole.row_high[rows] - given,
+            table=cut, columns={}, rows={}
         )  # fmt: skip
         return cls(program, columns, rows)
 

@@ -105,7 +105,7 @@ def solve_in_pieces(
     for _ in range(MAX_ROUNDS):
         try:
             chosen, lower = _solve_pieces(
-                problem, limits, one_way, cut, prices, matrix, seconds_left
+                problem, limits, one_way, cut, prices, matrix=matrix, seconds_left=seconds_left
             )
         except StoppedEarly:
             if best is None:
@@ -239,7 +239,7 @@ def _solve_pieces(
     for number, first in enumerate(cut.edges):
         end = [*cut.edges, problem.grid.count][number + 1]
         members = np.flatnonzero(cut.piece_of_part == number)
-        piece = _piece(problem, energy, members, carried, first, end)
+        piece = _piece(problem, energy, members, carried, first, end=end)
         inside = {
             pair: np.flatnonzero((steps >= first) & (steps < end))
             for pair, steps in one_way.items()

@@ -217,13 +217,22 @@ def make_plan(
         one_way = _joined(problem, limits, one_way, both, _flows(problem, answer))
         count = sum(len(steps) for steps in one_way.values())
         progress(f"{count} choices of direction: some flows would run both ways at once")
-        answer = _with_integers(problem, limits, one_way, answer, seconds_left, linear)
+        answer = _with_integers(problem, limits, one_way, answer, seconds_left, linear=linear)
         answer = _settled(problem, limits, answer)
     priced = _priced(problem, one_way, answer, linear) if one_way else answer
     steps = sum(len(steps) for steps in one_way.values())
     seconds = time.monotonic() - begun
     nearby = _nearby(problem, one_way, answer, linear)
-    return _plan(problem, tariff_cost, answer, priced, nearby, steps, rounds, seconds)
+    return _plan(
+        problem,
+        tariff_cost,
+        answer,
+        priced,
+        nearby,
+        integer_steps=steps,
+        rounds=rounds,
+        seconds=seconds,
+    )
 
 
 def _solved(
@@ -239,7 +248,7 @@ def _solved(
     guess = Pieced(relaxed, solution, solution.objective)
     first = _with_choices_of(problem, limits, matrix, guess)
     try:
-        found = _with_integers(problem, limits, {}, guess, seconds_left, linear)
+        found = _with_integers(problem, limits, {}, guess, seconds_left, linear=linear)
         answer = _settled(problem, limits, found)
     except StoppedEarly:
         if first is None:
@@ -353,8 +362,8 @@ def _nearby(
     value, which = answer.solution.value, answer.matrix.columns["which"]
     return Nearby(
         problem, answer.cost or problem.cost, value, LinearSolver() if which.count else linear,
-        NATURAL_SLACK_KW if one_way else answer.slack_kw, one_way, _ways(one_way, answer),
-        value[which.span],
+        NATURAL_SLACK_KW if one_way else answer.slack_kw, one_way=one_way, ways=_ways(one_way, answer),
+        which=value[which.span]
     )  # fmt: skip
 
 
@@ -380,7 +389,9 @@ def _with_integers(
     linear: LinearSolver,
 ) -> Pieced:
     """Solve with integers: piece by piece, and whole only if the pieces leave a gap."""
-    pieced = solve_in_pieces(problem, limits, one_way, before, GOOD_ENOUGH, seconds_left, linear)
+    pieced = solve_in_pieces(
+        problem, limits, one_way, before, GOOD_ENOUGH, seconds_left=seconds_left, solver=linear
+    )
     if pieced is not None and pieced.gap <= GOOD_ENOUGH:
         return pieced
     matrix = matrix_of(problem, limits, one_way)
@@ -479,7 +490,19 @@ def _plan(
     if not has_integers:
         planned_with = answer.cost or problem.cost
         tangent = Tangent(problem, planned_with, solution.row_price, answer.slack_kw)
-    return Plan(problem, flows, stored, start, bill, wear, cost, prices, proof, nearby, tangent)
+    return Plan(
+        problem,
+        flows,
+        stored,
+        start,
+        bill,
+        wear=wear,
+        cost=cost,
+        prices=prices,
+        proof=proof,
+        nearby=nearby,
+        tangent=tangent,
+    )
 
 
 def _flows(problem: Problem, answer: Pieced) -> Flows:
@@ -491,7 +514,7 @@ def _flows(problem: Problem, answer: Pieced) -> Flows:
     loss = loss + (1 - plant.to_dc_efficiency) * column("to_dc")
     return Flows(
         problem.grid, column("import_"), column("export_"), column("charge"), column("discharge"),
-        column("pv_used"), problem.load_kwh, loss,
+        pv_used_kwh=column("pv_used"), load_kwh=problem.load_kwh, loss_kwh=loss
     )  # fmt: skip
 
 

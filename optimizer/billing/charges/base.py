@@ -44,6 +44,11 @@ class Line:
     cost: Node
     where: str
 
+    @classmethod
+    def of_money(cls, charge: str, period: int, cost: Node, where: str) -> Line:
+        """Return a line that is an amount in itself, without quantity and rate. [money]"""
+        return cls(charge, charge, period, cost, unit="money", rate=1.0, cost=cost, where=where)
+
 
 PAST_PEAKS = "past_peaks_kw (in the state of a scenario, or in a file given with bill --history)"
 """Where demand from before a series is told."""

@@ -64,7 +64,7 @@ class CreditBank(ChargeBase):
             if self.paid_pct:
                 moved = Sum((moved, Scale(-self.paid_pct / 100, result.lost)))
             where = context.where("credits")
-            lines.append(Line(self.name, self.name, period, moved, "money", 1.0, moved, where))
+            lines.append(Line.of_money(self.name, period, moved, where))
         return lines
 
     def _settled(self, context: Context, sums: dict[int, Node]) -> dict[int, Settled]:

@@ -313,7 +313,14 @@ class _DemandLines:
         if charge.month_pct is not None:
             factor = np.array(charge.month_pct)[grid.month[first] - 1] / 100
         return Peak(
-            "import_kwh", steps, numbered, grid.step_h, reached, charge.highest, group, factor
+            "import_kwh",
+            steps,
+            numbered,
+            grid.step_h,
+            reached,
+            highest=charge.highest,
+            group=group,
+            factor=factor,
         )
 
     def _rolling(self, steps: IntArray) -> tuple[IntArray, IntArray]:
@@ -455,4 +462,13 @@ class _DemandLines:
 
     def _line(self, period: int, name: str, demand: Node, rate: float, key: str) -> Line:
         where = self.context.where(key)
-        return Line(self.charge.name, name, period, demand, "kW", rate, Scale(rate, demand), where)
+        return Line(
+            self.charge.name,
+            name,
+            period,
+            demand,
+            "kW",
+            rate=rate,
+            cost=Scale(rate, demand),
+            where=where,
+        )

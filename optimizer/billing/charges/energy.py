@@ -211,9 +211,9 @@ class PricedEnergy(When, ChargeBase):
                             period,
                             quantity,
                             "kWh",
-                            rate,
-                            Scale(rate, quantity),
-                            part.where,
+                            rate=rate,
+                            cost=Scale(rate, quantity),
+                            where=part.where,
                         )
                     )
         return lines
@@ -228,7 +228,9 @@ class PricedEnergy(When, ChargeBase):
             price = self.per_kwh if self.blocks is None else self.blocks
             assert price is not None
             mask = context.mask(self)
-            return [PricedPart(self.name, mask, price, self.seasons, (key,), context.where(key))]
+            return [
+                PricedPart(self.name, mask, price, self.seasons, (key,), where=context.where(key))
+            ]
         masks = [
             context.mask(rate, "rates", position) & (not rate.otherwise)
             for position, rate in enumerate(self.rates)
@@ -250,7 +252,9 @@ class PricedEnergy(When, ChargeBase):
             inner = ("rates", position, "blocks" if rate.per_kwh is None else "per_kwh")
             own = rest if rate.otherwise else mask
             name = f"{self.name}: {rate.name}"
-            parts.append(PricedPart(name, own, price, rate.seasons, inner, context.where(*inner)))
+            parts.append(
+                PricedPart(name, own, price, rate.seasons, inner, where=context.where(*inner))
+            )
         return parts
 
     def _check_cover(self, context: Context) -> None:
@@ -334,7 +338,18 @@ class PricedEnergy(When, ChargeBase):
             if len(steps):
                 quantity = FlowSum(flow, steps, np.ones(len(steps)))
                 cost = FlowSum(flow, steps, prices[steps])
-                lines.append(Line(self.name, self.name, period, quantity, "kWh", None, cost, where))
+                lines.append(
+                    Line(
+                        self.name,
+                        self.name,
+                        period,
+                        quantity,
+                        "kWh",
+                        rate=None,
+                        cost=cost,
+                        where=where,
+                    )
+                )
         return lines
 
 
@@ -476,8 +491,8 @@ class _BlockLines:
         for number, (name, rate, amount) in enumerate(zip(names, self.rates, split, strict=True)):
             quantity = Sum((amount, minus(before[number]))) if before else amount
             lines.append(
-                Line(self.charge.name, f"{self.part.name}: {name}", period, quantity, "kWh", rate,
-                     Scale(rate, quantity), self.part.where)
+                Line(self.charge.name, f"{self.part.name}: {name}", period, quantity, "kWh", rate=rate,
+                     cost=Scale(rate, quantity), where=self.part.where)
             )  # fmt: skip
         return lines
 

@@ -38,5 +38,5 @@ class MinimumCharge(ChargeBase):
             charged = Sum(costs)
             missing = Sum((Largest((charged, least)), minus(charged)))
             where = context.where("amount")
-            lines.append(Line(self.name, self.name, period, missing, "money", 1.0, missing, where))
+            lines.append(Line.of_money(self.name, period, missing, where))
         return lines

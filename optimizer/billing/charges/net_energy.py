@@ -99,12 +99,32 @@ class NetEnergyCharge(PricedEnergy):
                 due = self._rounded(result.due)
                 cost = Scale(price, due)
                 lines.append(
-                    Line(self.name, part.name, period, due, "kWh", price, cost, part.where)
+                    Line(
+                        self.name,
+                        part.name,
+                        period,
+                        due,
+                        "kWh",
+                        rate=price,
+                        cost=cost,
+                        where=part.where,
+                    )
                 )
             if self.surplus_per_kwh:
                 rate, where = -self.surplus_per_kwh, context.where("surplus_per_kwh")
                 name, earned = f"{part.name}: surplus", Scale(rate, result.lost)
-                lines.append(Line(self.name, name, period, result.lost, "kWh", rate, earned, where))
+                lines.append(
+                    Line(
+                        self.name,
+                        name,
+                        period,
+                        result.lost,
+                        "kWh",
+                        rate=rate,
+                        cost=earned,
+                        where=where,
+                    )
+                )
         return lines
 
     def _settled(

@@ -64,7 +64,9 @@ class PercentageCharge(ChargeBase):
             rate = self.percent / 100
             cost: Node = Scale(rate, quantity)
             where = context.where("percent")
-            return Line(self.name, self.name, period, quantity, "money", rate, cost, where)
+            return Line(
+                self.name, self.name, period, quantity, "money", rate=rate, cost=cost, where=where
+            )
         assert self.bands is not None
         steps = context.steps_of_period(np.ones(context.grid.count, dtype=bool), period)
         energy = FlowSum("import_kwh", steps, np.ones(len(steps)))
@@ -73,7 +75,9 @@ class PercentageCharge(ChargeBase):
         edges = tuple(band.from_kwh for band in self.bands[1:])
         cost = Sum((Choice(energy, edges, with_percentage), minus(quantity)))
         where = context.where("bands")
-        return Line(self.name, self.name, period, quantity, "money", None, cost, where)
+        return Line(
+            self.name, self.name, period, quantity, "money", rate=None, cost=cost, where=where
+        )
 
     def _check_names(self, context: Context) -> None:
         for position, name in enumerate(self.of):

@@ -128,7 +128,14 @@ class ReactiveCharge(When, ChargeBase):
         rate = rate * share if self.per_kvar is not None else rate
         where = context.where(key)
         return Line(
-            self.name, self.name, period, quantity, unit, rate, Scale(rate, quantity), where
+            self.name,
+            self.name,
+            period,
+            quantity,
+            unit,
+            rate=rate,
+            cost=Scale(rate, quantity),
+            where=where,
         )
 
 

@@ -69,7 +69,7 @@ class StepFee(ChargeBase):
             options: tuple[Node, ...] = tuple(Constant(step.amount * share) for step in self.steps)
             fee = Choice(measure, edges, options)
             where = context.where("steps")
-            lines.append(Line(self.name, self.name, period, fee, "money", 1.0, fee, where))
+            lines.append(Line.of_money(self.name, period, fee, where))
         return lines
 
     def _measure(self, context: Context, period: int) -> Node | None:
