@@ -70,7 +70,7 @@ def minutes_in_spans(spans: Sequence[str]) -> BoolArray:
 
 
 def read_span(span: str) -> tuple[int, int]:
-    """Return first and last-but-one minute of ``HH:MM-HH:MM``.
+    """Return where ``HH:MM-HH:MM`` begins and ends, as minutes of the day. [min]
 
     Raises
     ------
@@ -96,7 +96,7 @@ def hours_of_span(span: str) -> float:
 
 
 def minutes_between(begin: int, end: int) -> BoolArray:
-    """Return the minutes of the day from ``begin`` to before ``end``, over midnight if need be."""
+    """Return which minutes lie between two times, over midnight if need be, shape (1440,)."""
     minutes = np.arange(MINUTES_PER_DAY)
     if begin < end:
         return (minutes >= begin) & (minutes < end)
@@ -366,7 +366,7 @@ class When(Document):
         return found
 
     def minutes_on_and_after(self) -> tuple[BoolArray, BoolArray]:
-        """Return the minutes that are meant of a day that is named, and of the day after it."""
+        """Return the minutes of a named day, and of the day after it, each of shape (1440,)."""
         inside = minutes_in_spans(self.hours)
         after = self.small_hours() & (self.after_midnight == "next day")
         return inside & ~after, after
@@ -392,15 +392,15 @@ class When(Document):
         return named
 
     def holds_on(self, day: date, calendar: DayCalendar) -> bool:
-        """Return whether the days that are named are those of a day."""
+        """Return whether a day is one of the named kinds of day."""
         return bool(self._names([day], calendar)[0])
 
     def in_season_of(self, day: date, calendar: DayCalendar) -> bool:
-        """Return whether the seasons that are named are that of a day."""
+        """Return whether a day lies in one of the named seasons."""
         return self.seasons is None or calendar.seasons.of_day(day) in self.seasons
 
     def edges(self) -> set[int]:
-        """Return the minutes of the day at which this part of the day begins or ends."""
+        """Return the times at which this part of the day begins or ends. [min]"""
         inside = minutes_in_spans(self.hours)
         return {int(m) for m in np.flatnonzero(inside != np.roll(inside, 1))}
 

@@ -52,7 +52,7 @@ MAX_DIGITS = 100
 """A longer number is a slip, and Python refuses to print one of thousands of digits."""
 
 MAX_TOLD = 1_600
-"""Characters of findings of one file; the rest are counted, not told."""
+"""Characters of findings of one file; further findings are only counted."""
 
 
 class Document(BaseModel):
@@ -413,7 +413,7 @@ _FORMS = {
 
 
 def _example(field: FieldInfo | None = None) -> str:
-    """Return a value that a key might have: its own example, or one of its kind, nested if need be."""
+    """Return a value that a key might have: its own example, or one of its kind."""
     if field is not None and field.examples:
         return str(field.examples[0])
     annotation = None if field is None else field.annotation

@@ -1,4 +1,4 @@
-"""What can go wrong, and how it is told: what happened, where, and how to mend it.
+"""Errors: what is wrong, where, and how to mend it.
 
 ::
 
@@ -9,7 +9,7 @@
     │   ├── TariffError           a tariff file
     │   ├── SeriesError           a forecast or price CSV
     │   ├── SettingsError         a settings file, or windows the controls refuse
-    │   └── SeveralInputErrors    all findings of one reading, told together
+    │   └── SeveralInputErrors    all findings of one reading
     ├── SolveError                exit code 3: no plan
     │   ├── Infeasible            limits clash
     │   ├── Unbounded             nothing limits the gain
@@ -33,7 +33,7 @@ Place = tuple[int | str, ...]
 
 MAX_WHAT, MAX_WHERE, MAX_MEND = 1_000, 450, 450
 MAX_MESSAGE = 2_000
-"""A message holds at most so many characters, whatever a file holds that it quotes."""
+"""Largest length of a message, whatever it quotes from a file. [characters]"""
 
 MAX_SEVERAL = MAX_MESSAGE - 60
 

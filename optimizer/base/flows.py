@@ -1,7 +1,7 @@
 """The one noun: energy over the site's boundaries, step by step.
 
 A meter reading, a plan and a replay are all ``Flows``; a bill needs a tariff and ``Flows`` and
-nothing else. All flows are energies of a step and never negative; the name tells the direction::
+nothing else. All flows are energies of a step and never negative; the name gives the direction::
 
     import_kwh      from the grid              export_kwh    to the grid
     pv_used_kwh     from the PV                load_kwh      to the building

@@ -22,7 +22,7 @@ _here = threading.local()
 
 
 def use(count: int) -> None:
-    """Use so many threads from now on: one in a process that is itself one of several."""
+    """Set the number of threads; a worker process uses one."""
     global WORKERS
     WORKERS = count
 

@@ -1,4 +1,4 @@
-"""How a long job tells what goes on."""
+"""Progress messages of long jobs."""
 
 from __future__ import annotations
 
@@ -9,4 +9,4 @@ Progress = Callable[[str], None]
 
 
 def quiet(_text: str) -> None:
-    """Hear of progress and say nothing."""
+    """Ignore progress."""

@@ -136,7 +136,7 @@ class TimeGrid:
     zone: str
 
     def __post_init__(self) -> None:
-        """Refuse grids on which clock windows could not be told apart."""
+        """Refuse grids whose steps do not fit the clock."""
         if self.step_minutes not in STEP_MINUTES:
             raise InputError(
                 f"the step is {self.step_minutes} min; allowed are {STEP_MINUTES} min",
@@ -222,13 +222,13 @@ class TimeGrid:
 
     @cached_property
     def day_share(self) -> FloatArray:
-        """Share of its local day that each step is: 1/24 for an hour, 1/23 on a short day."""
+        """Share of its local day that each step is, e.g. 1/23 on a short day, shape (T,). [1]"""
         hours = np.array([hours_of_day(d, self.zone) for d in self.dates])
         return self.step_h / hours[self.day]
 
     @property
     def days(self) -> float:
-        """Local days covered; a day covered in part counts in part."""
+        """Local days covered, with parts of days. [days]"""
         return float(self.day_share.sum())
 
     def label(self, step: int) -> str:
@@ -275,7 +275,7 @@ class BillingPeriod:
 
     @property
     def middle(self) -> date:
-        """The day in the middle, which tells the month and year that the period stands for."""
+        """The day in the middle; its month and year stand for the period."""
         return self.first + timedelta(days=self.days // 2)
 
     @property
@@ -300,14 +300,14 @@ class BillingPeriods:
 
 
 def calendar_months(grid: TimeGrid) -> BillingPeriods:
-    """Return the calendar months, by the wall clock, that the grid touches."""
+    """Return the calendar months of a grid, with the period of each step, shape (T,)."""
     firsts = sorted({d.replace(day=1) for d in grid.dates})
     last = (firsts[-1] + timedelta(days=32)).replace(day=1)
     return _periods(grid, [*firsts, last])
 
 
 def meter_read_periods(grid: TimeGrid, read_dates: Sequence[date], where: str) -> BillingPeriods:
-    """Return the periods between meter reads; a read takes effect at the local midnight.
+    """Return the periods between meter reads, from local midnight, with that of each step, shape (T,).
 
     Raises
     ------
@@ -357,5 +357,5 @@ def interval_of_step(grid: TimeGrid, minutes: int) -> IntArray:
 
 
 def clock_slots(step_minutes: int) -> int:
-    """Return how many steps a 24-hour clock face has."""
+    """Return the number of steps in 24 hours. [1]"""
     return MINUTES_PER_DAY // step_minutes

@@ -24,7 +24,7 @@ _CLOCK = re.compile(r"([01]\d|2[0-4]):([0-5]\d)")
 
 
 def read_clock(text: str) -> int:
-    """Return the minute of the day of ``HH:MM``; ``24:00`` is the end of the day.
+    """Return ``HH:MM`` as minutes since midnight, at most ``24:00``. [min]
 
     Raises
     ------
@@ -39,23 +39,23 @@ def read_clock(text: str) -> int:
 
 
 def clock(minute: int) -> str:
-    """Return ``HH:MM`` of a minute of the day (0 to 1440)."""
+    """Return minutes since midnight, 0 to 1440, as ``HH:MM``. [min]"""
     return f"{minute // 60:02d}:{minute % 60:02d}"
 
 
 def money(amount: float, currency: str = "") -> str:
-    """Return an amount with two decimals and thousands separated, e.g. ``1,234.50 EUR``."""
+    """Return an amount with two decimals and thousands separated, e.g. ``1,234.50 EUR``. [money]"""
     return f"{_unsigned_zero(f'{amount:,.2f}')} {currency}".rstrip()
 
 
 def price(amount: float) -> str:
-    """Return a price per kWh or kW with as many decimals as are needed, at least two."""
+    """Return a price with the decimals it needs, at least two. [money per kWh or kW]"""
     text = _unsigned_zero(f"{amount:.4f}" if abs(amount) >= 0.0001 else f"{amount:.7f}").rstrip("0")
     return text + "0" * max(0, 2 - len(text.partition(".")[2]))
 
 
 def percent(share: float, decimals: int = 0) -> str:
-    """Return a share (1.0 is the whole) as per cent."""
+    """Return a share (1.0 is the whole) as text in per cent. [1]"""
     return f"{_unsigned_zero(f'{100 * share:.{decimals}f}')} %"
 
 

@@ -41,7 +41,7 @@ class BillLine:
 
     @property
     def because(self) -> str:
-        """The intervals that set a demand, in words; empty for other lines and for taxes on it."""
+        """The intervals that set a demand, in words; empty for other lines."""
         if self.unit == "money" and isinstance(self.source.quantity, Sum):
             return ""
         return because(self.source.quantity, self.reading, self.told)
@@ -66,12 +66,12 @@ class Bill:
 
     @property
     def total(self) -> float:
-        """Sum of all lines."""
+        """Sum of all lines. [money]"""
         return sum(line.amount for line in self.lines)
 
     @property
     def gross(self) -> float:
-        """Sum of the absolute amounts: the scale for comparing totals."""
+        """Sum of the absolute amounts, the scale for comparing totals. [money]"""
         return sum(abs(line.amount) for line in self.lines)
 
     @property
@@ -90,11 +90,11 @@ class Bill:
         return f"<p>{escape(repr(self))}</p>{self.frame.to_html(index=False)}"
 
     def by_charge(self) -> dict[str, float]:
-        """Return the amount of each charge, in the tariff's order."""
+        """Return the amount of each charge, in the tariff's order. [money]"""
         return self._summed("charge")
 
     def by_period(self) -> dict[str, float]:
-        """Return the amount of each billing period."""
+        """Return the amount of each billing period. [money]"""
         sums = dict.fromkeys((period.label for period in self.periods), 0.0)
         return sums | self._summed("period")
 

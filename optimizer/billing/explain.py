@@ -37,7 +37,7 @@ MONEY = "money"
 """The unit of a quantity in the tariff's currency."""
 
 MOST_PARTS = 40
-"""A sum of more parts than this is told by its largest ones and the rest together."""
+"""A longer sum shows its largest parts and one line for the rest."""
 
 
 @dataclass(frozen=True)
@@ -120,7 +120,7 @@ def interval_text(peak: Peak, interval: int, grid: TimeGrid) -> str:
 
 
 def unit_of(node: Node) -> str:
-    """Return kWh or kW where the node tells it; empty where it does not, as in sums of money."""
+    """Return the unit of a node, kWh or kW; empty where it is not known, as in sums of money."""
     match node:
         case FlowSum():
             return "kWh" if (node.weights == 1).all() else ""

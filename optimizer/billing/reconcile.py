@@ -1,6 +1,6 @@
 """Compares our bill with the one that was paid, line by line, and looks for the likely cause.
 
-Each cause is tried out: the bill is made again as if it were so, and the cause is told if the paid
+Each cause is tried out: the bill is made again as if it were so, and the cause is named if the paid
 figures then fit. So a cause is never guessed from a pattern alone. Read next: ``worked``.
 """
 
@@ -31,7 +31,7 @@ MOST_DAYS_OFF = 4
 """How far the period's first and last day are moved when a wrong period is tried out."""
 
 FITS_BETTER = 0.02
-"""A cause is told if it leaves at most this share of the difference."""
+"""Largest share of the difference that a named cause may leave. [1]"""
 
 
 class PaidLine(Document):
@@ -66,7 +66,7 @@ class PaidBill(History):
 
     @property
     def sum(self) -> float:
-        """The total, or the sum of the lines where none is given."""
+        """The total, or the sum of the lines where none is given. [money]"""
         return sum(line.amount for line in self.lines) if self.total is None else self.total
 
 
@@ -86,7 +86,7 @@ class Compared:
 
     @property
     def difference(self) -> float:
-        """Paid less ours."""
+        """Paid less computed amount. [money]"""
         return (self.paid or 0.0) - (self.ours or 0.0)
 
 
@@ -105,7 +105,7 @@ class Reconciled:
 
     @property
     def difference(self) -> float:
-        """Paid less ours, in all."""
+        """Paid less computed total. [money]"""
         return self.paid.sum - sum(line.ours or 0.0 for line in self.lines)
 
     @property

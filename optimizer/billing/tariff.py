@@ -120,7 +120,7 @@ class Tariff:
         return _on_one_line(self.file.currency)
 
     def season_of_months(self, grid: TimeGrid) -> list[str]:
-        """Return the season in which the middle of each month lies, January first.
+        """Return the season of the middle of each month, January first, shape (12,).
 
         Seasons are those of the version in force on the grid's last day; seasons in which any flows
         cost the same are one, called by the first of them.
@@ -149,7 +149,7 @@ class TariffCost:
 
     @property
     def total(self) -> Node:
-        """The whole bill as one expression."""
+        """The whole bill as one expression. [money]"""
         return Sum(tuple(line.cost for line in self.lines))
 
 
@@ -343,7 +343,7 @@ def _readable_prices(count: int, path: Path, column: str, where: str) -> FloatAr
 
 
 PROBES_KW = (0.5, 20.0, 1000.0)
-"""Mean powers of the flows by which seasons are told apart: a home's, a shop's, a works'."""
+"""Mean powers of the flows that compare seasons: a home, a shop, a factory. [kW]"""
 
 ALIKE = 1e-9
 """Bills that differ by less than this share are the same."""
@@ -461,7 +461,7 @@ def kept_name(file: str) -> str:
 
 
 def _series_text(path: Path) -> str | None:
-    """Return the text of a series; None if it cannot be read, which its reader tells better."""
+    """Return the text of a series; None if it cannot be read; its own reader reports why."""
     try:
         content = path.read_bytes()
         content = gzip.decompress(content) if path.suffix == ".gz" else content
@@ -471,7 +471,7 @@ def _series_text(path: Path) -> str | None:
 
 
 def refuse_unknown_history(tariff: Tariff, history: History, where: Callable[[str], str]) -> None:
-    """Refuse what is told of charges that the tariff does not have, or that keep no such thing.
+    """Refuse history of charges that the tariff lacks or that keep none.
 
     Raises
     ------

@@ -75,12 +75,12 @@ class MeterEntry(When):
 
     @property
     def amount(self) -> float:
-        """The amount: kWh or kvarh, kW or kvar."""
+        """The amount, by its key. [kWh, kvarh, kW or kvar]"""
         return float(getattr(self, self.key))
 
     @property
     def is_power(self) -> bool:
-        """Whether the entry tells a power."""
+        """Whether the entry is a power."""
         return self.key in {power for _, power in REGISTERS.values()}
 
 

@@ -17,12 +17,12 @@ node            what                                                   in the LP
 ``Sum``         the sum of nodes                                       sum
 ``Constant``    an amount                                              constant
 ``Rounded``     a node as the utility rounds it                        the node, not rounded
-``Metered``     what only a meter can tell (reactive energy)           a node that stands for it
+``Metered``     what only a meter knows (reactive energy)              a node that stands for it
 ==============  =====================================================  =======================
 
 A part is needed *from below* where a higher value costs more: rows ``≥`` suffice, the plan presses
 it down, and the cost is convex. Where a higher value would earn, it is needed *from above* as well,
-which takes integers. The signs are told from the whole cost, after equal parts have cancelled.
+which takes integers. The signs come from the whole cost, after equal parts have cancelled.
 
 The two readings must agree on any flows: tests pin the LP's flows to random meters, and every run
 compares the plan's bill with the LP's objective. Read next: ``billing.charges.base``.
@@ -127,7 +127,7 @@ class Peak:
 
     @cached_property
     def counted(self) -> int:
-        """How many groups are averaged, at least 1."""
+        """Number of groups averaged, at least 1. [1]"""
         count = len(self.lowest_of_group) + len(self.reached_kw)
         return max(min(self.highest, count), 1)
 
@@ -157,7 +157,7 @@ class Peak:
         return values[counted], interval[counted]
 
     def highest_intervals(self, energy_kwh: FloatArray) -> IntArray:
-        """Return the intervals that make the result, highest first, without those before them."""
+        """Return the deciding intervals, highest first, shape (N,)."""
         _, interval = self.highest_groups(energy_kwh)
         return interval[interval >= 0]
 
@@ -238,7 +238,7 @@ class Rounded:
 
 @dataclass(frozen=True, eq=False)
 class Metered:
-    """What only a meter can tell; the plan reads ``planned`` in its place."""
+    """What only a meter knows; the plan reads ``planned`` in its place."""
 
     formula: Callable[[Flows], float]
     planned: Node
@@ -290,14 +290,14 @@ def minus(node: Node) -> Node:
 
 
 def above(node: Node, edge: Node | float) -> Node:
-    """Return how far a node lies above an edge, never below zero."""
+    """Return how far a node lies above an edge, at least 0. [unit of the node]"""
     if isinstance(edge, float | int):
         edge = Constant(float(edge))
     return Largest((Sum((node, minus(edge))), ZERO))
 
 
 def rounded(value: float, to: float, how: str) -> float:
-    """Return a multiple of ``to``: the nearest (halves away from zero), or towards zero, or away.
+    """Return the multiple of ``to``: nearest (halves away from zero), towards zero, or away. [1]
 
     A value within 1e-9 of a multiple counts as that multiple.
     """
@@ -312,9 +312,9 @@ def rounded(value: float, to: float, how: str) -> float:
 
 
 def evaluate(node: Node, flows: Flows, *, as_planned: bool = False) -> float:
-    """Return the value of a node for given flows: money, kWh or kW as the node says.
+    """Return the value of a node for given flows. [money, kWh or kW]
 
-    ``as_planned`` leaves roundings out and reads what only a meter can tell as the plan does.
+    ``as_planned`` leaves roundings out and reads what only a meter knows as the plan does.
     """
     return Evaluation(flows, as_planned=as_planned).value(node)
 
@@ -383,7 +383,7 @@ class Form:
     parts: dict[int, float]
 
     def value(self, flows: Flows, part_values: FloatArray) -> float:
-        """Return the form's value."""
+        """Return the form's value. [money or kWh]"""
         energy = sum(
             float(weight @ getattr(flows, name)[steps])
             for name, (steps, weight) in self.weights.items()
@@ -407,7 +407,7 @@ class Part:
     from_above: bool
 
     def value(self, flows: Flows, part_values: FloatArray) -> float:
-        """Return the part's value, given those of the parts before it."""
+        """Return the part's value, given those of the parts before it. [money or kWh]"""
         node = self.node
         if isinstance(node, Peak):
             return node.value(getattr(flows, node.flow))
@@ -445,7 +445,7 @@ class LinearCost:
 
     @property
     def constant(self) -> float:
-        """What no flow changes, apart from constants within parts."""
+        """The cost that no flow changes, apart from constants within parts. [money]"""
         return self.total.constant
 
     @property
@@ -458,7 +458,7 @@ class LinearCost:
         return {flow: _dense(self.count, *pair) for flow, pair in self.total.weights.items()}
 
     def weight(self, flow: FlowName) -> FloatArray:
-        """Return money per kWh of a flow at each of T steps, apart from parts; zeros if none."""
+        """Return the linear price of a flow, apart from parts, shape (T,). [money per kWh]"""
         return self._dense.get(flow, np.zeros(self.count))
 
     def peaks(self) -> Iterator[tuple[int, Peak]]:
@@ -518,11 +518,11 @@ class LinearCost:
         return LinearCost(self.count, total, _with_directions(total, found))
 
     def value(self, flows: Flows) -> float:
-        """Return the cost of some flows, from the weights and parts alone."""
+        """Return the cost of some flows, from weights and parts alone. [money]"""
         return self.total.value(flows, self.part_values(flows))
 
     def marginal(self, flow: FlowName, flows: Flows) -> FloatArray:
-        """Return what one more kWh of a flow costs at each of T steps, apart from peaks.
+        """Return the marginal price of a flow, apart from peaks, shape (T,). [money per kWh]
 
         Of a part that is at a kink, one of its sides is taken.
         """

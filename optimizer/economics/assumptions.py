@@ -28,7 +28,7 @@ class Price(Document):
     per_kw: float = Field(default=0, ge=0)
 
     def of(self, kwh: float, kw: float) -> float:
-        """Return what so many kWh and kW cost. [money]"""
+        """Return the price of a battery of some kWh and kW. [money]"""
         return self.fixed + self.per_kwh * kwh + self.per_kw * kw
 
 

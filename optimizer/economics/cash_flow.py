@@ -30,7 +30,7 @@ from optimizer.economics.money import (
 )
 
 HEALTH_DIGITS = 3
-"""Shares of capacity are planned to so many digits, so that like cases share their plans."""
+"""Digits of the shares of capacity that plans are made for, so that like cases share one."""
 
 LEAST_HEALTH = 0.05
 """A battery is not followed below this share of its capacity."""
@@ -234,7 +234,7 @@ SIGNED = ("investment", "incentive", "replacement", "operating", "taxes", "savin
 
 
 def cash_flow(terms: Terms, life: Life, size: Size, *, of_plan: bool = False) -> CashFlow:
-    """Return the money of each year.
+    """Return the cash flow of each year, shape (years + 1,). [money]
 
     Parameters
     ----------
@@ -311,7 +311,7 @@ class Worth:
 class Money:
     """The years of a case and their money: with its windows, and if the cheapest plan were run.
 
-    No equipment can run the plan; it is told as what could be hoped for at most.
+    No equipment can run the plan; its figures are an upper bound.
     """
 
     life: Life

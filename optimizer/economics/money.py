@@ -20,11 +20,11 @@ from optimizer.base.timegrid import FloatArray
 Amounts = Sequence[float] | FloatArray
 
 ROUNDING = 1e-13
-"""A sum below this share of the sum of its absolute terms is zero, as far as doubles can tell."""
+"""A sum below this share of the sum of its absolute terms is zero, within the precision of doubles."""
 
 
 def present_value_factor(rate: float, years: float) -> float:
-    """Return what 1 after some years is worth today (SPV): (1 + rate)^−years.
+    """Return the present worth of 1 after some years (SPV): (1 + rate)^−years. [1]
 
     Parameters
     ----------
@@ -46,7 +46,7 @@ def present_value_factor(rate: float, years: float) -> float:
 
 
 def annuity_factor(rate: float, years: float, growth: float = 0.0) -> float:
-    """Return what 1 a year is worth today (UPV), or one that grows from year to year (UPV*).
+    """Return the present worth of 1 a year (UPV), or of a growing amount (UPV*). [1]
 
     Σ qᵗ for t = 1 … years with q = (1 + growth) ÷ (1 + rate), or q·(q^years − 1) ÷ (q − 1); where
     growth and rate are equal, the years. The amount of year 1 has already grown once.
@@ -195,7 +195,7 @@ def real_rate(nominal: float, inflation: float) -> float:
 
 
 def benefit_cost_ratio(benefits: Amounts, costs: Amounts, rate: float) -> float:
-    """Return present value of benefits ÷ present value of costs; above 1 it pays.
+    """Return present value of benefits ÷ present value of costs; above 1 it pays. [1]
 
     Parameters
     ----------
@@ -247,7 +247,7 @@ def levelised_cost(costs: Amounts, energy_kwh: Amounts, rate: float) -> float:
 
 
 def remaining_share(loss_per_year: float, year: int) -> float:
-    """Return the share of the first year's output that is left in a year: (1 − loss)^(year − 1).
+    """Return the share of the first year's output left in a year: (1 − loss)^(year − 1). [1]
 
     The loss compounds, and year 1 gives all: at 0.5 % a year, 88.67 % are left in year 25. A loss
     that adds up would leave 88.00 %, one that strikes in year 1 already 88.22 %; neither is meant.
@@ -306,7 +306,7 @@ def _derivative(terms: list[float]) -> list[float]:
 
 
 def _sign(terms: list[float], v: float) -> int:
-    """Return −1, 0 or 1: the sign of the polynomial, 0 where it cannot be told from zero."""
+    """Return −1, 0 or 1: the sign of the polynomial, 0 within rounding."""
     value = _value(v, terms)
     if abs(value) <= ROUNDING * _value(v, [abs(term) for term in terms]):
         return 0

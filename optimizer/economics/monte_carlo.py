@@ -39,7 +39,7 @@ class Draws(Document):
     prices_rise_sd_pct: float = Field(default=2, ge=0, le=50)
 
     def load_factors(self) -> list[float]:
-        """Return equally likely levels of load, as factors: middles of equal shares of a normal law."""
+        """Return equally likely load factors: middles of equal shares of a normal law. [1]"""
         law = NormalDist()
         places = [(level + 0.5) / self.load_levels for level in range(self.load_levels)]
         return [max(1 + self.load_sd_pct / 100 * law.inv_cdf(place), 0.0) for place in places]
@@ -61,7 +61,7 @@ class Chances:
 
     @property
     def share_that_pays(self) -> float:
-        """Share of members whose net present value is above zero."""
+        """Share of members whose net present value is above zero. [1]"""
         return float((self.npv > 0).mean())
 
 

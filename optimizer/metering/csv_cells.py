@@ -131,7 +131,7 @@ def is_midnight(text: str) -> bool:
 
 
 def clock_minute(text: str) -> int | None:
-    """Return the minute of the day of a clock time, of the beginning of a span; None if none."""
+    """Return a clock time, or the beginning of a span, since midnight; None if none. [min]"""
     match = CLOCK.fullmatch(text.lower().strip())
     if match is None:
         return None
@@ -153,7 +153,7 @@ def read_stamps(column: Column, order: DateOrder | None) -> tuple[Stamps, str]:
     column : Column
         N cells.
     order : DateOrder or None
-        Order of day and month, if the user told.
+        Order of day and month, if the user gave it.
 
     Returns
     -------
@@ -163,7 +163,7 @@ def read_stamps(column: Column, order: DateOrder | None) -> tuple[Stamps, str]:
     Raises
     ------
     SeriesError
-        With the row, if a cell is no date, or the order of day and month cannot be told.
+        With the row, if a cell is no date, or the order of day and month stays open.
     """
     series = pd.Series(list(column.texts), dtype=object).str.lower().str.strip()
     parts = series.astype("str").str.extract(STAMP)
@@ -201,7 +201,7 @@ def _whole(parts: pd.DataFrame, *names: str) -> IntArray:
 
 
 def _days(parts: pd.DataFrame, column: Column, order: DateOrder | None) -> tuple[IntArray, str]:
-    """Return days since 1970-01-01 and a note on how day and month were told apart."""
+    """Return days since 1970-01-01 and a note on their order."""
     numbers = [_whole(parts, name) for name in ("a", "b", "c")]
     lengths = [parts[name].str.len().fillna(0).to_numpy(dtype=np.int64) for name in ("a", "c")]
     year, month, day = (np.full(len(parts), -1, dtype=np.int64) for _ in range(3))
@@ -255,7 +255,7 @@ def _full_year(year: IntArray) -> IntArray:
 def _order(
     triples: list[IntArray], asked: DateOrder | None, where: Where, *, is_long_year: bool
 ) -> tuple[DateOrder, str]:
-    """Return the order of day, month and year, and a note if the file itself told it."""
+    """Return the order of day, month and year, and a note if the file itself settles it."""
     possible: list[DateOrder] = ["day-first", "month-first"]
     possible += [] if is_long_year else ["year-first"]
     fitting = [one for one in possible if _fits(triples, one)]

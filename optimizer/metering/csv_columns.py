@@ -1,6 +1,6 @@
 """What the columns of an outside CSV mean: by the words of their heads and the look of their cells.
 
-Dialects are told by their features, not by where they come from. Read next: ``interval_csv``.
+Dialects are recognised by their features, not by where they come from. Read next: ``interval_csv``.
 """
 
 from __future__ import annotations
@@ -90,7 +90,7 @@ WIDE_COUNTS = {23, 24, 25, 46, 48, 50, 92, 96, 100, 288, 300}
 """Intervals of a day of 23, 24 or 25 hours in steps of 60, 30, 15 or 5 min."""
 
 LOOK = 50
-"""So many cells decide what a column looks like."""
+"""Number of cells that decide what a column holds."""
 
 MAX_HEAD_ROW = 200
 
@@ -294,7 +294,7 @@ def _find_times(columns: Columns) -> set[int]:
 
 
 def wide_minutes(heads: Sequence[str]) -> list[int] | None:
-    """Return the clock minutes that heads of one interval each name; None if they name none."""
+    """Return the clock times that the heads of a wide table name; None if they name none. [min]"""
     minutes = [_head_minute(head) for head in heads]
     return [minute for minute in minutes if minute is not None] if None not in minutes else None
 

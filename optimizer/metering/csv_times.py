@@ -46,7 +46,7 @@ class Times:
 
 
 def read_times(columns: Columns, request: Request, account: Account) -> Times:
-    """Return the time of each row; in a wide table, its midnight.
+    """Return the time of each row, in a wide table its midnight, shape (N,). [s]
 
     Raises
     ------
@@ -119,17 +119,17 @@ def beginnings(times: Times, amounts: FloatArray, request: Request, account: Acc
     times : Times
         N times of one quantity in the file's order.
     amounts : array, shape (N,)
-        What was read; where the rows do not tell which of two equal times came first, it decides
+        What was read; where the rows leave open which of two equal times came first, it decides
         whether that matters.
     request : Request
-        Zone of times without offset, and the edge that stamps name, if the user told.
+        Zone of times without offset, and the edge that stamps name, if the user gave it.
     account : Account
         Gets a note on the edge and on skipped times.
 
     Raises
     ------
     SeriesError
-        If neither the file nor the request tells the edge, the zone of bare clock times, or which
+        If neither the file nor the request gives the edge, the zone of bare clock times, or which
         of two rows of a repeated hour came first.
     """
     step = usual_jump(distances(times.wall_s))

@@ -89,7 +89,7 @@ QUALITIES = {
 """ReadingQuality other than valid (0), validated, verified and revenue quality (17 to 19)."""
 
 REGISTER_READINGS = 4
-"""So many readings that only ever rise look like a register."""
+"""From this number of readings on, values that only rise look like a register."""
 
 
 @dataclass
@@ -128,7 +128,7 @@ def read_espi(path: Path, source: BinaryIO, request: Request) -> Found:
     ------
     SeriesError
         If the file is malformed, holds no electricity, contradicts itself, or neither it nor the
-        request tells by which clock the meter is read.
+        request names the meter's clock.
     """
     feed = read_feed(path, source)
     usage = feed.of_content("UsagePoint")
@@ -243,7 +243,7 @@ def _give_blocks(feed: Feed, readings: Sequence[Entry], by_reading: dict[int, Se
 
 
 def _owners(usage: Sequence[Entry]) -> Callable[[Entry], int | None]:
-    """Return a function that tells the first usage point whose links or address lead to a reading."""
+    """Return a function for the first usage point whose links or address lead to a reading."""
     by_link: dict[str, int] = {}
     by_place: dict[str, int] = {}
     for number, point in enumerate(usage):
@@ -269,7 +269,7 @@ def _owners(usage: Sequence[Entry]) -> Callable[[Entry], int | None]:
 
 @dataclass(frozen=True)
 class Usable:
-    """A stream with what else its rows told."""
+    """A stream with cost and type of its readings."""
 
     stream: Stream
     cost: IntArray

@@ -38,7 +38,7 @@ MAX_ENTRIES = 200_000
 _NUMBER = re.compile(r"[+-]?\d{1,15}(\.\d{1,9})?", re.ASCII)
 _NUMERIC = {"value", "cost", "start", "duration", "quality"}
 ABSENT = -(2**62)
-"""Stands for what a reading does not tell; its numbers have at most 48 bits."""
+"""Stands for a missing number of a reading; its numbers have at most 48 bits."""
 
 
 @dataclass

@@ -33,7 +33,7 @@ class Forecast:
     notes: tuple[str, ...] = ()
 
     def part(self, first: int, count: int) -> Forecast:
-        """Return ``count`` of the steps, beginning with the step ``first``, without notes."""
+        """Return ``count`` steps from the step ``first`` on, without notes, shapes (count,)."""
         inside = slice(first, first + count)
         grid = self.grid.part(first, count)
         return Forecast(grid, self.load_kwh[inside], self.pv_kwh[inside])

@@ -1,6 +1,6 @@
 """Reads a forecast, or what was metered: ``time``, ``load_kwh`` or ``load_kw``, ``pv_kwh`` or ``pv_kw``.
 
-Where the meter stands at the grid, the load is told from ``import_kwh`` and ``export_kwh`` with the PV,
+Where the meter stands at the grid, the load follows from ``import_kwh`` and ``export_kwh`` with the PV,
 and with ``charge_kwh`` and ``discharge_kwh`` where a battery was at work (or mean powers, ``_kw``)::
 
     load = import − export + PV + discharge − charge
@@ -48,13 +48,13 @@ UNIT_FACTOR = 50
 """A series this many times the plant's size is taken for a wrong unit (Wh for kWh is 1000)."""
 
 NO_PV, WITHOUT_PV = "no PV column", "planned without PV"
-"""How it is told that a file has no PV, and what follows where it comes from nowhere else."""
+"""Words for a file without PV, and for what follows."""
 
 ADDED = "added_"
-"""How columns begin that tell apart what the load holds already, such as a car."""
+"""Prefix of columns for parts that the load already holds, such as a car."""
 
 MAX_SHORT_SHARE = 0.02
-"""Where a net meter and its PV tell a load below zero, by at most this share of the load."""
+"""Largest share of the load by which meter and PV may give a load below zero. [1]"""
 
 NET = ("import", "export", "charge", "discharge")
 
@@ -88,7 +88,7 @@ def read_forecast(path: Path, zone: str, plant: Plant, pv_of: Forecast | None = 
 
 
 def forecast_in(table: Table, zone: str, plant: Plant, pv_of: Forecast | None = None) -> Forecast:
-    """Return the forecast that a table holds.
+    """Return the forecast that a table holds, shapes (T,). [kWh per step]
 
     Raises
     ------
@@ -125,7 +125,7 @@ def forecast_in(table: Table, zone: str, plant: Plant, pv_of: Forecast | None = 
 
 
 def read_pv(path: Path, zone: str, plant: Plant) -> Forecast:
-    """Read PV that was metered apart from the load, as a forecast without load.
+    """Read PV that was metered apart, as a forecast without load, shape (T,). [kWh per step]
 
     Raises
     ------
@@ -142,7 +142,7 @@ def read_pv(path: Path, zone: str, plant: Plant) -> Forecast:
 def read_battery(
     path: Path, zone: str, plant: Plant
 ) -> tuple[TimeGrid, FloatArray, FloatArray] | None:
-    """Read what a battery took and gave, in kWh per step; None if the file has not both columns.
+    """Read charge and discharge of a battery; None without both columns, shape (T,). [kWh per step]
 
     Raises
     ------

@@ -22,7 +22,7 @@ STAMP_ENDS: tuple[StampEnd, ...] = ("start", "end")
 
 @dataclass(frozen=True)
 class Request:
-    """What the user said about a file; None where the file itself must tell.
+    """What the user said about a file; None where the file must settle it.
 
     Parameters
     ----------
@@ -61,7 +61,7 @@ class Point:
 
     @property
     def gaps(self) -> int:
-        """Number of steps in which a column has no value."""
+        """Number of steps without a value in some column. [1]"""
         missing = [np.isnan(values) for values in self.even.columns.values()]
         return int(np.any(missing, axis=0).sum())
 
@@ -108,7 +108,7 @@ def finished(
     fill: FillRule | None,
     cost: tuple[float | None, str | None] = (None, None),
 ) -> Point:
-    """Return a point with its gaps told, and filled if that is wanted."""
+    """Return a point with notes on its gaps, filled if a rule is given."""
     told = notes + _doubts(even) + gap_notes(even)
     if fill is not None:
         even, made = filled(even, fill)
@@ -117,14 +117,14 @@ def finished(
 
 
 LARGE_KW = 500
-"""Imports beyond are told: few sites but large works draw as much (no source)."""
+"""Imports above this leave a note: few sites draw as much (no source). [kW]"""
 
 MANY_PER_KWH = 3.0
-"""Beyond, prices are taken for cents and told; they are right in some currencies, such as yen."""
+"""Prices above this leave a note: they may be cents; right in some currencies, such as yen."""
 
 
 def doubt_of_power(peak_kw: float) -> list[str]:
-    """Return a word on a highest import that is larger than most sites have."""
+    """Return a note on a peak import larger than most sites have. [kW]"""
     if not peak_kw >= LARGE_KW:
         return []
     return [
@@ -134,7 +134,7 @@ def doubt_of_power(peak_kw: float) -> list[str]:
 
 
 def doubt_of_prices(usual: float) -> list[str]:
-    """Return a word on a usual price per kWh that is larger than most."""
+    """Return a note on a usual price larger than most. [money per kWh]"""
     if not usual > MANY_PER_KWH:
         return []
     return [
@@ -166,6 +166,6 @@ def zone_clock(zone: str, instants_s: IntArray) -> Clock:
 
 
 def span(instants_s: IntArray) -> tuple[int, int]:
-    """Return first and last instant, within the years that are believed."""
+    """Return the first and last instant, within the accepted years. [s]"""
     inside = np.clip(instants_s, FIRST_S, LAST_S)
     return (int(inside.min()), int(inside.max())) if len(inside) else (FIRST_S, FIRST_S)

@@ -23,11 +23,11 @@ RULE_WORDS = {
 }
 
 MAX_TOLD = 5
-"""So many gaps are told by their beginning; the rest by their number."""
+"""Number of gaps that a note lists; the rest are counted."""
 
 
 def gap_runs(values: FloatArray) -> list[tuple[int, int]]:
-    """Return first step and length of each run of missing values."""
+    """Return first step and length of each run of missing values, of shape (T,)."""
     missing = np.flatnonzero(np.isnan(values))
     if not len(missing):
         return []

@@ -50,7 +50,7 @@ from optimizer.metering.wall_clock import SKIPPED, direction
 
 ELAPSED_COUNTS = {25, 50, 100, 300}
 REGISTER_READINGS = 48
-"""So many readings that never fall, most of them rising, are a register's."""
+"""From this number on, readings that never fall are a register's."""
 
 
 @dataclass(frozen=True)
@@ -75,7 +75,7 @@ def read_interval_csv(path: Path, content: bytes, request: Request) -> Found:
     content : bytes
         The file, already unpacked.
     request : Request
-        Zone, meter, order of dates, edge of stamps and fill rule, as far as the user told them.
+        Zone, meter, order of dates, edge of stamps and fill rule, as far as the user gave them.
 
     Returns
     -------
@@ -485,7 +485,7 @@ def _hold_against_zone(zone: str, instants: IntArray, offsets: IntArray, account
 def _clock(
     streams: Sequence[Stream], offsets: Sequence[IntArray | None], request: Request
 ) -> Clock:
-    """Return the clock of the zone, or the one that the stamps' own offsets tell."""
+    """Return the clock of the zone, or the one of the stamps' own offsets."""
     instants = np.concatenate([stream.start_s for stream in streams])
     if request.zone is not None:
         return zone_clock(request.zone, instants)

@@ -54,14 +54,14 @@ class Clock:
         return np.asarray(instants_s + self.offset_s(instants_s), dtype=np.int64)
 
     def is_near_change(self, instants_s: IntArray, within_s: int = 3600) -> BoolArray:
-        """Return which instants lie within ``within_s`` of a change, same shape."""
+        """Return which instants lie within ``within_s`` of a change, shape (N,). [s]"""
         if not len(self.changes_s):
             return np.zeros(len(instants_s), dtype=bool)
         distance = np.abs(np.asarray(instants_s)[:, None] - self.changes_s[None, :])
         return np.asarray(distance.min(axis=1) <= within_s)
 
     def stamps(self, instants_s: IntArray) -> list[str]:
-        """Return ISO 8601 wall-clock stamps with offset, to the minute."""
+        """Return wall-clock stamps by ISO 8601 with offset, to the minute, shape (N,). [s]"""
         wall = np.datetime_as_string(self.wall_s(instants_s).astype("datetime64[s]"), unit="m")
         return [
             f"{moment}{offset_text(int(offset))}"
@@ -74,13 +74,13 @@ class Clock:
 
 
 def offset_text(offset_s: int) -> str:
-    """Return an offset as ISO 8601 writes it, e.g. ``-05:00``."""
+    """Return an offset as ISO 8601 writes it, e.g. ``-05:00``. [s]"""
     minutes = abs(offset_s) // 60
     return f"{'-' if offset_s < 0 else '+'}{minutes // 60:02d}:{minutes % 60:02d}"
 
 
 def clock_of_zone(zone: str, first_s: int, last_s: int) -> Clock:
-    """Return the clock of an IANA zone around a span of time.
+    """Return the clock of an IANA zone around a span of time. [s]
 
     Raises
     ------
@@ -129,7 +129,7 @@ def foreign_offsets(
 
 
 def clock_of_offsets(instants_s: IntArray, offsets_s: IntArray) -> Clock:
-    """Return the clock that stamps with offsets tell of themselves."""
+    """Return the clock that follows from offsets of stamps, shape (N,). [s]"""
     order = np.argsort(instants_s, kind="stable")
     return _from_samples("the offsets of the stamps", None, instants_s[order], offsets_s[order])
 

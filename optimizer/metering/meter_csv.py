@@ -50,7 +50,7 @@ def read_meter(path: Path, zone: str) -> tuple[Flows, list[str]]:
 
 
 def meter_in(table: Table, zone: str) -> tuple[Flows, list[str]]:
-    """Return what a meter saw by a table, and what was noticed.
+    """Return what a meter saw by a table, shapes (T,) [kWh], and notes.
 
     Raises
     ------

@@ -12,7 +12,7 @@ from optimizer.base.timegrid import FloatArray
 from optimizer.metering.readings import Account, EvenReadings
 
 APART_SHARE = 0.05
-"""A load that differs by more than this from import + PV − export is told."""
+"""A larger difference of the load from import + PV − export leaves a note. [1]"""
 
 
 def _hold_load_against_the_meter(values: Mapping[str, FloatArray], account: Account) -> None:

@@ -1,4 +1,4 @@
-"""Brings the readings of a meter onto even steps: what was amiss is told, never mended in silence.
+"""Brings the readings of a meter onto even steps: each repair leaves a note.
 
 Every outside format ends here: it gives streams of readings, each with its instant, its length and
 the place where it stands in the file. Repairs that need no invention are made with a note: readings
@@ -46,7 +46,7 @@ class Stream:
     start_s : array of int, shape (N,)
         Beginning of each reading. [s since 1970 UTC]
     duration_s : array of int, shape (N,)
-        Its length; 0 if the file does not tell. [s]
+        Its length; 0 if unknown. [s]
     amounts : array, shape (N,)
         What was read; NaN is blank. [kWh, kW or money per kWh or MWh, as ``kind`` says]
     place : array of int, shape (N,)
@@ -63,7 +63,7 @@ class Stream:
     kind: Literal["energy", "power", "price"] = "energy"
 
     def take(self, chosen: IntArray | BoolArray) -> Stream:
-        """Return the stream of the chosen readings."""
+        """Return the chosen readings, shape (N,)."""
         return replace(
             self, start_s=self.start_s[chosen], duration_s=self.duration_s[chosen],
             amounts=self.amounts[chosen], place=self.place[chosen],
@@ -85,7 +85,7 @@ class EvenReadings:
 
     @property
     def count(self) -> int:
-        """Number of steps T."""
+        """Number of steps T. [1]"""
         return len(next(iter(self.columns.values())))
 
     @property
@@ -96,7 +96,7 @@ class EvenReadings:
 
 @dataclass
 class Account:
-    """Where a reading's troubles are told: the file, the words for a place in it, the notes."""
+    """Notes on a file, with its name and the words for a place in it."""
 
     file: Path
     place: Callable[[int], str]
@@ -233,7 +233,7 @@ def _parts_doubles(times: Counter[int], run: IntArray, by: int) -> bool:
 
 
 def distances(instants_s: IntArray) -> IntArray:
-    """Return the distances between instants in the order of time, each instant counted once."""
+    """Return the distances between distinct instants, in order, shape (N − 1,). [s]"""
     return np.asarray(np.diff(np.unique(instants_s)), dtype=np.int64)
 
 
@@ -402,7 +402,7 @@ def _on_grid(
 def _spread_long(
     stream: Stream, grid: FloatArray, slot: IntArray, step_s: int, clock: Clock, account: Account
 ) -> None:
-    """Spread readings of several steps evenly over them; lengths that cannot be are only told."""
+    """Spread readings of several steps evenly over them; impossible lengths leave a note."""
     short = step_s - stream.duration_s  # ends named inclusively fall short by up to a minute
     duration = np.where((short > 0) & (short <= 60), step_s, stream.duration_s)
     steps, rest = np.divmod(duration, step_s)

@@ -1,4 +1,4 @@
-"""Reads the time stamps of a CSV into an even grid; tells or visibly repairs what is amiss.
+"""Reads time stamps of a CSV into an even grid; each repair leaves a note.
 
 Shared by the readers of forecasts and of prices. Time stamps name the beginning of an interval;
 they carry a UTC offset, or are wall-clock times of the site's zone.
@@ -277,7 +277,7 @@ def read_numbers(table: Table, column: str) -> FloatArray:
 def refuse_negative(
     table: Table, column: str, values: FloatArray, tolerated: float, notes: list[str]
 ) -> None:
-    """Refuse values below zero; set those within the tolerance to zero, with a note.
+    """Refuse values below zero; set those within the tolerance to 0, with a note, shape (rows,).
 
     Raises
     ------
@@ -424,7 +424,7 @@ class EvenSteps:
 def even_steps(
     table: Table, instants: pd.DatetimeIndex, columns: Sequence[FloatArray], notes: list[str]
 ) -> EvenSteps:
-    """Sort records into even steps of time.
+    """Sort records into even steps of time, shape (T,).
 
     Repairs, each with a note: wrong order is sorted, a repeated record with equal values dropped.
 

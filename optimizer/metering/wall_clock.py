@@ -1,6 +1,6 @@
 """Puts stamps of the wall clock in time, whatever the order of the rows.
 
-Of an hour that comes twice in autumn, only the order of the rows tells which one came first. So
+Of an hour that comes twice in autumn, only the order of the rows shows which came first. So
 the rows of that day must stand in order, from old to new or from new to old; else the two remain
 open, and a reader may go on only if both say the same. Read next: ``series``.
 """
@@ -23,14 +23,14 @@ LONGEST_REPEAT_S = 3600
 """Clocks are put back by an hour at most."""
 
 MOSTLY = 0.75
-"""Rows of which so many follow the one before run in order; shuffled ones do so half of the time."""
+"""Share of rows after the one before them that makes an order; 0.5 if shuffled. [1]"""
 
 
 @dataclass(frozen=True)
 class Placed:
     """The instants of N wall-clock times, SKIPPED where the clock skips them; which remain open.
 
-    ``is_open`` marks times of an hour that came twice, whose rows do not tell which is which.
+    ``is_open`` marks times of an hour that came twice, whose order is open.
     """
 
     instants_s: IntArray
@@ -38,7 +38,7 @@ class Placed:
 
 
 def direction(times_s: IntArray) -> int:
-    """Return 1 if most rows follow the one before in time, -1 if most precede it, 0 otherwise."""
+    """Return 1 for rows rising in time, -1 for falling, 0 for neither; times of shape (N,). [s]"""
     jumps = np.diff(times_s)
     moving = int((jumps != 0).sum())
     if not moving:
@@ -102,7 +102,7 @@ def _is_in_order(jumps: IntArray) -> bool:
 
 
 def same_twins(wall_s: IntArray, is_open: BoolArray, values: list[pd.Series]) -> int | None:
-    """Return the position of an open time whose rows differ; None if all of them say the same."""
+    """Return the position of an open time whose rows differ, else None; arrays of shape (N,)."""
     rows = np.flatnonzero(is_open)
     if not len(rows):
         return None

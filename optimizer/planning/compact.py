@@ -35,7 +35,7 @@ NOTHING = 1e-13
 
 @dataclass(frozen=True)
 class Compact:
-    """How a program with C columns and R rows is told by c columns and r rows.
+    """How c columns and r rows represent a program with C columns and R rows.
 
     ``spread`` (C, c) and ``shift`` (C, R) give the whole from the rest: x = spread·y + shift·row_low.
     ``kept_columns`` (c,) and ``kept_rows`` number what stays; ``bounded`` numbers the columns whose

@@ -12,7 +12,7 @@
 4. The answer is checked without the solver: limits kept, and the shadow prices prove the cost.
 
 The tie price prefers PV used to PV curtailed, and less imported, less taken through inverter and
-battery, and less and later stored to more. To tell any two plans apart the price of stored energy
+battery, and less and later stored to more. So that no two plans tie, the price of stored energy
 differs from step to step by the multiples of the golden ratio, which never repeat.
 Read next: ``plan``.
 """
@@ -51,7 +51,7 @@ LIMIT_TOLERANCE = 1e-6
 """A limit may be missed by this, as the solver may. [kWh]"""
 
 CHECK_EVERY = 50
-"""One in so many warm solutions is found a second time from nothing."""
+"""Every n-th warm solution is checked by solving from nothing."""
 
 KEPT_PROGRAMS = 2
 """How many compiled programs are kept, with the solver that last solved them."""
@@ -73,7 +73,7 @@ class _Kept:
 
     @cached_property
     def tie(self) -> FloatArray:
-        """The tie price on the small program's columns."""
+        """The tie price on the small program's columns, shape (c,). [money per kWh]"""
         price: FloatArray = self.compact.spread.T @ tie_price(self.matrix)
         return price
 
@@ -233,7 +233,7 @@ def _solve_again(kept: _Kept, matrix: Matrix, seconds_left: Clock) -> Solution:
 def _solve_in(
     kept: _Kept, matrix: Matrix, program: Matrix, seconds_left: Clock, near: bool
 ) -> Solution:
-    """Solve in the three runs told above and return the whole program's solution."""
+    """Solve in the three runs above and return the whole program's solution."""
     instance, compact, tie = kept.instance, kept.compact, kept.tie
     instance.cost(program.cost + TIE_PRICE * tie, program.offset)
     iterations = instance.run(seconds_left(), near=near)

@@ -1,6 +1,6 @@
 """What one unit more of the equipment would save: a second plan, solved from where the first one stands.
 
-Where several optimal plans or prices exist, the shadow prices of one optimum tell the slope of the cost to
+Where several optimal plans or prices exist, the shadow prices of one optimum give the slope of the cost to
 one side or the other, or something between. The slope towards *more* is that of a plan with a little
 more: its shadow prices hold from there down to the first plan. All that moves with a size is moved: with
 the battery its floor, reserve, ceiling, start and end, which are shares of it.
@@ -78,7 +78,7 @@ class Nearby:
 
     @cached_property
     def worths(self) -> dict[str, float]:
-        """What one unit more of each thing saves over the horizon; what saves nothing is left out."""
+        """Saving over the horizon by one unit more of each thing, above 0. [money per unit]"""
         found = {
             name: self.worth(grown)
             for name, (grown, there_is) in MORE.items()

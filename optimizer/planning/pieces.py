@@ -60,7 +60,7 @@ class Pieced:
 
     @property
     def gap(self) -> float:
-        """Distance of the plan's cost to the bound, as a share of its cost."""
+        """Distance of the plan's cost to the bound, as a share of its cost. [1]"""
         cost = self.solution.objective
         return max(cost - self.bound, 0.0) / max(abs(cost), 1.0)
 
@@ -141,7 +141,7 @@ def solve_with_choices(
 
 
 def choices_at(cost: LinearCost, which: IntArray, flows: Flows) -> FloatArray:
-    """Return the choices of the tariff that some flows mean, as its binaries, shape of ``which``.
+    """Return the tariff's binaries for given flows, shape (B,) of ``which``.
 
     ``which`` tells the part of each binary; a part's binaries stand in the order of its options.
     """

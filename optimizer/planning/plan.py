@@ -83,7 +83,7 @@ class Proof:
     ``gap`` is the proven distance to the best possible cost as a share; 0 for a solved LP.
     ``integer_steps`` counts the steps that needed a binary, ``tariff_integers`` the binaries of a
     tariff that is not convex, ``rounds`` the solves. ``recomputed`` is the cost of the plan's flows
-    as planned: without the utility's roundings, and without what only a meter can tell.
+    as planned: without the utility's roundings, and without what only a meter knows.
     """
 
     kind: str
@@ -103,7 +103,7 @@ class Plan:
 
     ``stored_kwh`` has shape (T,), the energy at the end of each step. ``cost`` is what was
     minimised: the bill, plus wear, less the worth of what is left at the end. ``tangent`` bounds the
-    cost of sites like this one; a plan with integers has none. ``nearby`` tells what one unit more of
+    cost of sites like this one; a plan with integers has none. ``nearby`` holds what one unit more of
     the equipment would save; a plan with integers keeps its directions and choices there.
     """
 
@@ -138,7 +138,7 @@ class Plan:
 
     @property
     def step_prices(self) -> Prices:
-        """Money per kWh of import, export and stored energy at each step, at the plan."""
+        """Prices of import, export and stored energy at the plan, shapes (T,). [money per kWh]"""
         return Prices(
             self.problem.cost.marginal("import_kwh", self.flows),
             -self.problem.cost.marginal("export_kwh", self.flows),
@@ -165,7 +165,7 @@ def make_plan(
     time_limit_s : float
         Time allowed for all solves. [s]
     progress : callable
-        Is told what goes on.
+        Receives progress messages.
     solver : LinearSolver, optional
         One that planned a similar problem before is several times faster; the plan is the same.
 

@@ -77,7 +77,7 @@ def solve(matrix: Matrix, time_limit_s: float) -> Solution:
 
 
 def least_clash(matrix: Matrix, relaxed_rows: IntArray) -> FloatArray:
-    """Return how far some rows must give way for the rest to hold, as little as can be.
+    """Return the least relaxation of some rows that makes the rest feasible, shape (rows,).
 
     Returns
     -------
@@ -126,7 +126,7 @@ FAILURES: dict[str, Callable[[], SolveError]] = {
         "interrupted; nothing was written", where="the plan", mend="Run it again."
     ),
 }
-"""What each end of the solver that can be explained becomes; all others are told by name."""
+"""What each end of the solver that can be explained becomes; all others by name."""
 
 
 def failure_of(status: highspy.HighsModelStatus) -> SolveError:
@@ -171,7 +171,7 @@ class Instance:
         _must(self._highs.setOptionValue(option, value), f"set {option}")
 
     def cost(self, cost: FloatArray, offset: float = 0.0) -> None:
-        """Set the price of each column."""
+        """Set the price of each column, shape (columns,). [money per kWh]"""
         every = np.arange(len(cost), dtype=np.int32)
         _must(self._highs.changeColsCost(len(every), every, cost), "change the costs")
         _must(self._highs.changeObjectiveOffset(offset), "change the constant")
@@ -284,7 +284,7 @@ _most: int | None = None
 
 
 def use_processors(count: int) -> None:
-    """Use at most so many processors from now on: one in a process that is itself one of several."""
+    """Set the largest number of processors; a worker process uses one."""
     global _most
     _most = count
 

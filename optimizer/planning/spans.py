@@ -20,7 +20,7 @@ LONG_SPAN_DAYS = 70.0
 
 
 def edges_of(problem: Problem) -> tuple[int, ...]:
-    """Return first steps of pieces of about a month, at midnight, between two billing months."""
+    """Return the first steps of monthly pieces, at midnights between billing months, shape (K,)."""
     count, per_day = problem.grid.count, 24 / problem.grid.step_h
     inside = np.zeros(count + 1, dtype=np.int64)
     for number in range(len(problem.cost.parts)):

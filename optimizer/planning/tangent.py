@@ -3,7 +3,7 @@
 Sizes, powers, loads, PV and limits of the connection are limits of the linear program, not
 coefficients. The shadow prices of one optimum are then prices for every other such site too, and by
 weak duality a lower bound on its cost, which meets the cost where it was solved: a tangent from
-below. So one plan tells which sizes cannot be the best.
+below. So one plan rules out sizes that cannot be best.
 Source: weak duality and parametric right-hand sides, any textbook of linear programming.
 Read next: ``nearby``.
 """
@@ -85,7 +85,7 @@ def resized(problem: Problem, plant: Plant) -> Problem:
 
 
 def bigger_battery(plant: Plant, by_kwh: float) -> Plant:
-    """Return a plant whose battery holds so many kWh more, between the same per cents, at the same kW."""
+    """Return the plant with a larger battery; SOC limits and powers unchanged. [kWh]"""
     times = 1 + by_kwh / plant.capacity_kwh
     return replace(
         plant, capacity_kwh=plant.capacity_kwh * times, low_kwh=plant.low_kwh * times,
@@ -94,25 +94,25 @@ def bigger_battery(plant: Plant, by_kwh: float) -> Plant:
 
 
 def bigger_inverter(plant: Plant, by_kw: float) -> Plant:
-    """Return a plant whose inverter moves so many kW more."""
+    """Return the plant with a larger inverter. [kW]"""
     return replace(plant, ac_limit_kw=plant.ac_limit_kw + by_kw)
 
 
 def bigger_connection(plant: Plant, by_kw: float) -> Plant:
-    """Return a plant whose connection lets in so many kW more."""
+    """Return the plant with a higher import limit. [kW]"""
     return replace(plant, import_limit_kw=plant.import_limit_kw + by_kw)
 
 
 def bigger_export(plant: Plant, by_kw: float) -> Plant:
-    """Return a plant whose connection lets out so many kW more."""
+    """Return the plant with a higher export limit. [kW]"""
     return replace(plant, export_limit_kw=plant.export_limit_kw + by_kw)
 
 
 def faster_charging(plant: Plant, by_kw: float) -> Plant:
-    """Return a plant whose battery takes in so many kW more."""
+    """Return the plant with a higher charging power. [kW]"""
     return replace(plant, charge_kw=plant.charge_kw + by_kw)
 
 
 def faster_discharging(plant: Plant, by_kw: float) -> Plant:
-    """Return a plant whose battery gives so many kW more."""
+    """Return the plant with a higher discharging power. [kW]"""
     return replace(plant, discharge_kw=plant.discharge_kw + by_kw)

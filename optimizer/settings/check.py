@@ -54,7 +54,7 @@ def read_settings(path: Path, controls: Controls, plant: Plant) -> Settings:
 
 
 def refuse(settings: Settings, controls: Controls, plant: Plant, source: Source) -> None:
-    """Raise a SettingsError for each thing that the controls do not take; do nothing if they take all."""
+    """Refuse settings that the controls do not take."""
     raise_findings(refusals(settings, controls, plant, source))
 
 

@@ -96,12 +96,12 @@ class Window(Document):
 
     @property
     def begin(self) -> int:
-        """First minute of the day."""
+        """Time at which the window begins, since midnight. [min]"""
         return read_clock(self.start)
 
     @property
     def finish(self) -> int:
-        """Minute of the day at which the window is over; at or before ``begin`` over midnight."""
+        """Time at which it ends, since midnight; at or before ``begin`` if over midnight. [min]"""
         return read_clock(self.end)
 
     @property
@@ -138,7 +138,7 @@ class Window(Document):
 
 
 def power_text(power_kw: float, whole_kw: float | None) -> str:
-    """Return a power as it is typed in: ``2 kW``, or ``40 % (2 kW)`` if 5 kW are 100 %."""
+    """Return a power as it is typed in: ``2 kW``, or ``40 % (2 kW)`` if 5 kW are 100 %. [kW]"""
     kw = f"{number(power_kw, 2)} kW"
     return kw if whole_kw is None else f"{number(100 * power_kw / whole_kw, 2)} % ({kw})"
 

@@ -13,12 +13,12 @@ GENERAL_VA, GENERAL_REST = 10_000.0, 0.40
 
 
 def loading_ratio(peak_kw: float, ac_kw: float) -> float:
-    """Return PV on the DC side ÷ the inverter's AC limit (EIA, Today in Energy, id 35372)."""
+    """Return PV on the DC side ÷ the inverter's AC limit (EIA, Today in Energy, id 35372). [1]"""
     return peak_kw / ac_kw
 
 
 def full_cycles(throughput_kwh: float, capacity_kwh: float) -> float:
-    """Return equivalent full cycles: what goes in and out ÷ twice the nominal capacity."""
+    """Return equivalent full cycles: energy in and out ÷ twice the nominal capacity. [1]"""
     return throughput_kwh / (2 * capacity_kwh)
 
 

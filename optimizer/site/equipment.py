@@ -210,7 +210,7 @@ class Plant:
         return max(self.ac_limit_kw, self.discharge_kw, 1.0) * 3
 
     def without_battery(self) -> Plant:
-        """Return the same plant with a battery that holds nothing and moves nothing."""
+        """Return the plant with a battery of 0 kWh and 0 kW."""
         return replace(
             self,
             low_kwh=0.0,
@@ -222,7 +222,7 @@ class Plant:
         )
 
     def kept_per_step(self, step_h: float) -> float:
-        """Share of the energy above the lowest level that is still there after a step."""
+        """Share of the energy above the lowest level that is left after a step. [1]"""
         return float((1 - self.standing_loss_per_day) ** (step_h / 24))
 
     def level_kwh(self, soc_pct: float) -> float:

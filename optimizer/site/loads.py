@@ -73,7 +73,7 @@ class Load(Document):
 
 
 MOST_HOURS = 72
-"""An outage is followed so long; what lasts longer is told as that."""
+"""Longest outage that is followed. [h]"""
 
 
 class InAnOutage(Document):

@@ -51,7 +51,7 @@ class Line:
 
 
 PAST_PEAKS = "past_peaks_kw (in the state of a scenario, or in a file given with bill --history)"
-"""Where demand from before a series is told."""
+"""The key for demand from before the series."""
 
 
 @dataclass
@@ -92,12 +92,12 @@ class Context:
         return len(self.periods.periods)
 
     def steps_of_period(self, mask: BoolArray, period: int) -> IntArray:
-        """Return the masked steps in force that lie in a period."""
+        """Return the masked steps in force that lie in a period, as numbers, shape (N,)."""
         inside = mask & self.in_force & (self.periods.of_step == period)
         return np.flatnonzero(inside).astype(np.int64)
 
     def days_in_force(self, period: int, seasons: list[str] | None = None) -> float:
-        """Return the days of a period that the grid covers with this version, and in seasons."""
+        """Return the days of a period covered by the grid, this version and the seasons. [days]"""
         inside = self.in_force & (self.periods.of_step == period)
         if seasons is not None:
             _, of_day = self.calendar.kinds_and_seasons(self.grid)
@@ -124,7 +124,7 @@ class Context:
         return bool(self.in_force[inside[-1]])
 
     def share_in_force(self, period: int) -> float:
-        """Return the share of a period's covered days on which this version holds."""
+        """Return the share of a period's covered days on which this version holds. [1]"""
         inside = self.periods.of_step == period
         covered = float(self.grid.day_share[inside].sum())
         return round(self.days_in_force(period) / covered, 9)
@@ -137,7 +137,7 @@ class Context:
         ]  # fmt: skip
 
     def refuse_unknown(self, names: list[str], user: str, key: str) -> None:
-        """Refuse names that no charge above bears.
+        """Refuse names of charges that do not stand above this one.
 
         Raises
         ------

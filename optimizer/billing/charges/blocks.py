@@ -17,7 +17,7 @@ from optimizer.cost.expression import ZERO, Constant, Largest, Node, Scale, Sum,
 def within_blocks(
     amount: Node, edges: Sequence[Node | float], prices: Sequence[float]
 ) -> list[Node]:
-    """Return how much of an amount lies in each of K blocks.
+    """Return the part of an amount in each of K blocks. [unit of the amount]
 
     Parameters
     ----------
@@ -56,7 +56,7 @@ def block_names(edges: Sequence[float], unit: str) -> list[str]:
 
 
 def refuse_wrong_ends(ends: Sequence[Sequence[tuple[float, str]]], end_key: str) -> None:
-    """Refuse blocks of which one has not its one end, or ends before the one above it.
+    """Refuse blocks with no end, two ends, or ends that do not rise.
 
     Parameters
     ----------

@@ -77,7 +77,7 @@ class Contract(Document):
         return self
 
     def billed(self, demand: Node) -> Node:
-        """Return the kW billed for a demand."""
+        """Return the billed demand of a measured one. [kW]"""
         terms = [Constant(self.at_least_pct / 100 * self.kw), demand]
         if self.exceeded_at_pct is not None:
             limit = Constant(-self.times * self.exceeded_at_pct / 100 * self.kw)
@@ -218,7 +218,7 @@ def _key(name: str) -> str:
 
 
 def billed_demand(context: Context, name: str, period: int) -> Node | None:
-    """Return the kW that a demand charge billed in a period, in whatever version of the tariff."""
+    """Return the demand billed by a charge in a period, whatever the tariff version. [kW]"""
     return context.remembered(_key(name), _Kept).billed.get(period)
 
 
@@ -407,7 +407,7 @@ class _DemandLines:
         return mean
 
     def _past_months(self, period: BillingPeriod, months: int) -> list[tuple[str, float]]:
-        """Return demand known from before the series, of at most so many months before a period."""
+        """Return demand known from the given number of months before a period. [kW]"""
         series = self.context.periods.periods[0].middle
         now = period.middle.year * 12 + period.middle.month
         past = self.context.history.past_peaks_kw.get(self.charge.name, {})

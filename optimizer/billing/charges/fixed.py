@@ -60,6 +60,6 @@ class FixedCharge(ChargeBase):
 
 
 def units_of(per: Per, days: float, period: BillingPeriod) -> float:
-    """Return how many days, months, years or 30 days there are in some days of a period."""
+    """Return how many units (day, month, year, 30 days) some days of a period are. [1]"""
     length = {"day": 1.0, "month": period.days, "year": period.days_of_year, "30 days": 30.0}
     return days / length[per]

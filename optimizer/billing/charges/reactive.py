@@ -33,7 +33,7 @@ class PowerFactor(Document):
     at: Literal["period", "peak"] = "period"
 
     def adjusted(self, peak: Peak, steps: IntArray, context: Context, name: str) -> Node:
-        """Return the adjusted demand: metered where reactive energy is, else the demand itself."""
+        """Return the demand adjusted by reactive energy; without readings the demand itself. [kW]"""
         _note(context, name)
 
         def formula(flows: Flows) -> float:
@@ -61,7 +61,7 @@ class PowerFactor(Document):
 
 
 def power_factor(active: float, reactive: float) -> float:
-    """Return active ÷ apparent; 1 where nothing flows."""
+    """Return active ÷ apparent power; 1 where nothing flows. [1]"""
     apparent = float(np.hypot(active, reactive))
     return active / apparent if apparent else 1.0
 
