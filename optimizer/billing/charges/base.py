@@ -22,7 +22,7 @@ from optimizer.base.errors import Place, TariffError
 from optimizer.base.timegrid import BillingPeriods, BoolArray, FloatArray, IntArray, TimeGrid
 from optimizer.base.units import clock
 from optimizer.billing.history import History
-from optimizer.cost.expression import Node, Rounded, rounded
+from optimizer.cost.expression import Node, Rounded, Scale, rounded
 
 MemoryT = TypeVar("MemoryT")
 
@@ -245,3 +245,25 @@ class ChargeBase(Document):
     def lines(self, context: Context) -> list[Line]:
         """Return the lines of this charge in every billing period it touches."""
         raise NotImplementedError
+
+    def line(
+        self,
+        period: int,
+        quantity: Node,
+        unit: str,
+        rate: float | None,
+        where: str,
+        *,
+        name: str = "",
+        cost: Node | None = None,
+    ) -> Line:
+        """Return a line of this charge, under its own name unless another is given. [money]
+
+        Its amount is quantity × rate, unless ``cost`` says it.
+        """
+        if cost is None:
+            assert rate is not None
+            cost = Scale(rate, quantity)
+        return Line(
+            self.name, name or self.name, period, quantity, unit, rate=rate, cost=cost, where=where
+        )

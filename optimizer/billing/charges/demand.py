@@ -462,13 +462,4 @@ class _DemandLines:
 
     def _line(self, period: int, name: str, demand: Node, rate: float, key: str) -> Line:
         where = self.context.where(key)
-        return Line(
-            self.charge.name,
-            name,
-            period,
-            demand,
-            "kW",
-            rate=rate,
-            cost=Scale(rate, demand),
-            where=where,
-        )
+        return self.charge.line(period, demand, "kW", rate, where, name=name)

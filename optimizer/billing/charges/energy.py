@@ -205,16 +205,7 @@ class PricedEnergy(When, ChargeBase):
                     quantity = self._rounded(counted(steps))
                     rate = sign * part.price
                     lines.append(
-                        Line(
-                            self.name,
-                            part.name,
-                            period,
-                            quantity,
-                            "kWh",
-                            rate=rate,
-                            cost=Scale(rate, quantity),
-                            where=part.where,
-                        )
+                        self.line(period, quantity, "kWh", rate, part.where, name=part.name)
                     )
         return lines
 
@@ -338,18 +329,7 @@ class PricedEnergy(When, ChargeBase):
             if len(steps):
                 quantity = FlowSum(flow, steps, np.ones(len(steps)))
                 cost = FlowSum(flow, steps, prices[steps])
-                lines.append(
-                    Line(
-                        self.name,
-                        self.name,
-                        period,
-                        quantity,
-                        "kWh",
-                        rate=None,
-                        cost=cost,
-                        where=where,
-                    )
-                )
+                lines.append(self.line(period, quantity, "kWh", None, where, cost=cost))
         return lines
 
 
@@ -491,9 +471,10 @@ class _BlockLines:
         for number, (name, rate, amount) in enumerate(zip(names, self.rates, split, strict=True)):
             quantity = Sum((amount, minus(before[number]))) if before else amount
             lines.append(
-                Line(self.charge.name, f"{self.part.name}: {name}", period, quantity, "kWh", rate=rate,
-                     cost=Scale(rate, quantity), where=self.part.where)
-            )  # fmt: skip
+                self.charge.line(
+                    period, quantity, "kWh", rate, self.part.where, name=f"{self.part.name}: {name}"
+                )
+            )
         return lines
 
 

@@ -47,15 +47,13 @@ class FixedCharge(ChargeBase):
         period = context.periods.periods[number]
         units = days / self.month_days if self.month_days else units_of(self.per, days, period)
         quantity = Constant(round(units, 9))
-        return Line(
-            charge=self.name,
-            name=self.name,
-            period=number,
-            quantity=quantity,
-            unit=UNITS[self.per],
-            rate=self.amount,
+        return self.line(
+            number,
+            quantity,
+            UNITS[self.per],
+            self.amount,
+            context.where("amount"),
             cost=Constant(quantity.amount * self.amount),
-            where=context.where("amount"),
         )
 
 

@@ -99,31 +99,13 @@ class NetEnergyCharge(PricedEnergy):
                 due = self._rounded(result.due)
                 cost = Scale(price, due)
                 lines.append(
-                    Line(
-                        self.name,
-                        part.name,
-                        period,
-                        due,
-                        "kWh",
-                        rate=price,
-                        cost=cost,
-                        where=part.where,
-                    )
+                    self.line(period, due, "kWh", price, part.where, name=part.name, cost=cost)
                 )
             if self.surplus_per_kwh:
                 rate, where = -self.surplus_per_kwh, context.where("surplus_per_kwh")
                 name, earned = f"{part.name}: surplus", Scale(rate, result.lost)
                 lines.append(
-                    Line(
-                        self.name,
-                        name,
-                        period,
-                        result.lost,
-                        "kWh",
-                        rate=rate,
-                        cost=earned,
-                        where=where,
-                    )
+                    self.line(period, result.lost, "kWh", rate, where, name=name, cost=earned)
                 )
         return lines
 

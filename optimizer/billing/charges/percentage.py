@@ -62,11 +62,8 @@ class PercentageCharge(ChargeBase):
     def _line(self, context: Context, period: int, quantity: Node) -> Line:
         if self.percent is not None:
             rate = self.percent / 100
-            cost: Node = Scale(rate, quantity)
             where = context.where("percent")
-            return Line(
-                self.name, self.name, period, quantity, "money", rate=rate, cost=cost, where=where
-            )
+            return self.line(period, quantity, "money", rate, where)
         assert self.bands is not None
         steps = context.steps_of_period(np.ones(context.grid.count, dtype=bool), period)
         energy = FlowSum("import_kwh", steps, np.ones(len(steps)))
@@ -75,9 +72,7 @@ class PercentageCharge(ChargeBase):
         edges = tuple(band.from_kwh for band in self.bands[1:])
         cost = Sum((Choice(energy, edges, with_percentage), minus(quantity)))
         where = context.where("bands")
-        return Line(
-            self.name, self.name, period, quantity, "money", rate=None, cost=cost, where=where
-        )
+        return self.line(period, quantity, "money", None, where, cost=cost)
 
     def _check_names(self, context: Context) -> None:
         for position, name in enumerate(self.of):

@@ -17,7 +17,7 @@ from optimizer.base.errors import Mistake
 from optimizer.base.flows import Flows
 from optimizer.base.timegrid import IntArray, interval_of_step
 from optimizer.billing.charges.base import ChargeBase, Context, Line, Rounding
-from optimizer.cost.expression import ZERO, Metered, Node, Peak, Scale
+from optimizer.cost.expression import ZERO, Metered, Node, Peak
 
 
 class PowerFactor(Document):
@@ -127,16 +127,7 @@ class ReactiveCharge(When, ChargeBase):
         share = context.share_in_force(period)
         rate = rate * share if self.per_kvar is not None else rate
         where = context.where(key)
-        return Line(
-            self.name,
-            self.name,
-            period,
-            quantity,
-            unit,
-            rate=rate,
-            cost=Scale(rate, quantity),
-            where=where,
-        )
+        return self.line(period, quantity, unit, rate, where)
 
 
 def _note(context: Context, name: str) -> None:
