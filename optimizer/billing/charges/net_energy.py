@@ -15,7 +15,7 @@ from optimizer.base.errors import Mistake
 from optimizer.billing.charges.banks import Settled, settled_alone, settled_in_turn
 from optimizer.billing.charges.base import Context, Line
 from optimizer.billing.charges.energy import EnergyBlocks, PerKwh, PricedEnergy, PricedPart
-from optimizer.cost.expression import ZERO, FlowSum, Node, Scale, Sum, Tally, minus
+from optimizer.cost.expression import ZERO, FlowSum, Node, Sum, Tally, minus
 
 
 def _readable(text: str) -> str:
@@ -97,16 +97,11 @@ class NetEnergyCharge(PricedEnergy):
         for period, result in self._settled(context, part, sums).items():
             if period in sums:
                 due = self._rounded(result.due)
-                cost = Scale(price, due)
-                lines.append(
-                    self.line(period, due, "kWh", price, part.where, name=part.name, cost=cost)
-                )
+                lines.append(self.line(period, due, "kWh", price, part.where, name=part.name))
             if self.surplus_per_kwh:
                 rate, where = -self.surplus_per_kwh, context.where("surplus_per_kwh")
-                name, earned = f"{part.name}: surplus", Scale(rate, result.lost)
-                lines.append(
-                    self.line(period, result.lost, "kWh", rate, where, name=name, cost=earned)
-                )
+                name = f"{part.name}: surplus"
+                lines.append(self.line(period, result.lost, "kWh", rate, where, name=name))
         return lines
 
     def _settled(
