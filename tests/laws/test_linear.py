@@ -163,9 +163,11 @@ def test_the_plan_is_the_same_cold_and_warm_whole_and_in_months_with_one_worker_
     plant_before = replace(
         problem.plant, high_kwh=7.0, charge_kw=3.0, discharge_kw=4.0, ac_limit_kw=5.0
     )
-    before = replace(
-        problem, plant=plant_before, load_kwh=problem.load_kwh * 1.1, pv_kwh=problem.pv_kwh * 0.9
-    )
+    horizon_before = replace(
+        problem.horizon, plant=plant_before,
+        load_kwh=problem.load_kwh * 1.1, pv_kwh=problem.pv_kwh * 0.9,
+    )  # fmt: skip
+    before = replace(problem, horizon=horizon_before)
     kept.solve(matrix_for(before), lambda: 60.0)
     compiled = kept._kept[0].compact
     assert_same_plan(matrix, whole, kept.solve(matrix, lambda: 60.0))
