@@ -11,10 +11,16 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from optimizer.base.units import money, number
+from optimizer.base.units import money
 from optimizer.search.choose import Found, Size
-from optimizer.search.renewing import Change, changes_of, without_change
-from optimizer.settings.windows import Settings
+from optimizer.search.renewing import (
+    Change,
+    RaisedFloor,
+    changes_of,
+    raised_floors,
+    without_change,
+)
+from optimizer.settings.windows import Settings, months_text
 from optimizer.site.equipment import Plant
 
 DAYS_PER_MONTH = 365.25 / 12
@@ -39,7 +45,7 @@ def default_per_change(can_save: float, gross_bill: float) -> float:
 class Valued:
     """A change, and what is lost a month if it alone is left out; None if it cannot be. [money]"""
 
-    change: Change
+    change: Change | RaisedFloor
     per_month: float | None
 
 
@@ -72,7 +78,8 @@ class Renewal:
     """Settings in use, those advised, and those found anew, on the coming season.
 
     ``least`` is what each change had to earn a month; ``curve`` tells for each number of changes what
-    it saves. ``entries`` counts the windows that are typed in afterwards or are to be removed.
+    it saves. ``entries`` counts the windows that are typed in afterwards or are to be removed,
+    ``floors`` are those to raise.
     """
 
     before: Settings
@@ -86,11 +93,17 @@ class Renewal:
     saving: Saving
     saving_anew: Saving
     curve: tuple[tuple[int, Saving], ...]
+    floors: tuple[RaisedFloor, ...] = ()
 
     @property
     def is_floor_raised(self) -> bool:
-        """Whether the floor typed in lies below the lowest level that the scenario now allows."""
-        return self.after.floor_pct > self.before.floor_pct + 1e-6
+        """Whether a floor typed in lies below the lowest level allowed, or what an endurance asks for."""
+        return bool(self.floors)
+
+    @property
+    def listed(self) -> tuple[Valued, ...]:
+        """All that is to be typed in: floors, then windows."""
+        return (*(Valued(floor, None) for floor in self.floors), *self.changes)
 
     @property
     def is_nothing_to_do(self) -> bool:
@@ -129,12 +142,12 @@ class Renewal:
         )
 
     def _to_do(self, currency: str) -> str:
-        floor = ""
-        if self.is_floor_raised:
-            floor = (
-                f"Raise the floor from {number(self.before.floor_pct)} to"
-                f" {number(self.after.floor_pct)} %, the lowest level that the scenario allows. "
-            )
+        floor = "".join(
+            f"Raise the floor {each.span()}"
+            f"{'' if len(each.months) == 12 else f' in {months_text(list(each.months))}'},"
+            f" {each.why}. "
+            for each in self.floors
+        )
         if not self.changes:
             no_other = "no other" if floor else "no"
             return (
@@ -196,7 +209,7 @@ def renewal_of(
     after = anew.settings if is_anew_better else found.settings
     changes = changes_of(before, after, plant)
     if not changes:
-        after = before.model_copy(update={"floor_pct": max(before.floor_pct, after.floor_pct)})
+        after = base.settings
     cost_after, valued = cost(after), list[Valued]()
     for change in changes:
         undone = without_change(after, change)
@@ -208,4 +221,5 @@ def renewal_of(
         before, after, anew.settings, tuple(valued), changes_anew, after.entries() + removed, months,
         per_change / months, all_new if is_anew_better else few, all_new,
         tuple((size.entries, Saving.of(size, base)) for size in found.sizes),
+        raised_floors(before, after, plant),
     )  # fmt: skip

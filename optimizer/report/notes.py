@@ -49,7 +49,7 @@ def _on_little_work(result: Result) -> Iterator[str]:
 
 def _on_floors(result: Result) -> Iterator[str]:
     """Yield what raised floors change about other sizes and about the start."""
-    reserve = result.reserve if isinstance(result, PlanResult) else None
+    reserve = result.reserve if isinstance(result, SearchResult) else None
     has_others = isinstance(result, PlanResult) and len(result.curve) > 1
     if reserve is not None and reserve.is_raised and has_others:
         yield (

@@ -144,14 +144,14 @@ def _changes(result: Result) -> list[dict[str, str]]:
     return [
         {
             "what": valued.change.sentence(result.scenario.whole_kw),
-            "worth": worth_words(valued.per_month, result.currency),
+            "worth": worth_words(valued, result.currency),
         }
-        for valued in (result.renewal.changes if isinstance(result, RenewResult) else ())
+        for valued in (result.renewal.listed if isinstance(result, RenewResult) else ())
     ]
 
 
 def _reserve(result: Result) -> list[str]:
-    if not isinstance(result, PlanResult) or result.reserve is None:
+    if not isinstance(result, SearchResult) or result.reserve is None:
         return []
     return reserve_sentences(result.reserve, result.currency)
 

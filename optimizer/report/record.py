@@ -86,7 +86,7 @@ def plan_record(result: Result) -> dict[str, Any]:
         "change_from_in_use": _change(result),
         "renewal": renewal_record(result) if isinstance(result, RenewResult) else None,
         "fits": fits_record(searched.fits if searched else ()),
-        "reserve": reserve_record(planned.reserve if planned else None),
+        "reserve": reserve_record(searched.reserve if searched else None),
         "outages": outage_record(searched.outages) if searched else None,
         "settings": settings_record(outcome.settings),
         "windows": [
@@ -198,7 +198,7 @@ def renewal_record(result: RenewResult) -> dict[str, Any]:
                 "what": valued.change.sentence(result.scenario.whole_kw),
                 "saves_per_month": valued.per_month,
             }
-            for valued in renewal.changes
+            for valued in renewal.listed
         ],
         "changes_anew": renewal.changes_anew,
         "others_per_month": renewal.others_per_month,

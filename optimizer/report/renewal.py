@@ -11,8 +11,10 @@ from datetime import UTC, date, datetime, timedelta
 from typing import TYPE_CHECKING
 
 from optimizer.base.units import money
+from optimizer.evaluation.renewal import Valued
 from optimizer.forecasting.recipe import ForecastRecipe
 from optimizer.report.wrapping import filled
+from optimizer.search.renewing import RaisedFloor
 from optimizer.settings.windows import floors_text
 from optimizer.workflows.in_use import ListedChange, RenewalFile
 
@@ -27,15 +29,18 @@ def renewal_text(result: RenewResult) -> str:
     """Return what to change and what each change is worth."""
     renewal = result.renewal
     lines = ["WHAT TO CHANGE", filled(renewal.advice(result.currency), "  ")]
-    for place, valued in enumerate(renewal.changes, start=1):
+    for place, valued in enumerate(renewal.listed, start=1):
         sentence = valued.change.sentence(result.scenario.whole_kw)
         lines.append(filled(f"{place}. {sentence}", "  ", "     "))
-        lines.append(f"     {worth_words(valued.per_month, result.currency)}")
+        lines.append(f"     {worth_words(valued, result.currency)}")
     return "\n".join(lines)
 
 
-def worth_words(per_month: float | None, currency: str) -> str:
-    """Return what a change is worth by itself, in words."""
+def worth_words(valued: Valued, currency: str) -> str:
+    """Return what a change is worth by itself, or what a floor is raised for, in words."""
+    if isinstance(valued.change, RaisedFloor):
+        return valued.change.why
+    per_month = valued.per_month
     if per_month is None:
         return "goes together with the others"
     if per_month < 0.005:
@@ -57,7 +62,7 @@ def renewal_file(result: RenewResult, today: date) -> RenewalFile:
                 what=valued.change.sentence(result.scenario.whole_kw),
                 saves_per_month=None if valued.per_month is None else round(valued.per_month, 2),
             )
-            for valued in renewal.changes
+            for valued in renewal.listed
         ],
         before=renewal.before, after=renewal.after,
     )  # fmt: skip

@@ -20,7 +20,6 @@ from optimizer.report.unseen import (
 )
 from optimizer.report.wrapping import filled
 from optimizer.settings.windows import floors_text
-from optimizer.workflows.plan import PlanResult
 from optimizer.workflows.renew import RenewResult
 from optimizer.workflows.replay import ReplayResult
 from optimizer.workflows.results import Result, SearchResult
@@ -43,7 +42,7 @@ def summary(result: Result) -> str:
 
 
 def _reserve(result: Result) -> str:
-    reserve = result.reserve if isinstance(result, PlanResult) else None
+    reserve = result.reserve if isinstance(result, SearchResult) else None
     return reserve_text(reserve, result.currency)
 
 

@@ -11,7 +11,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
-from optimizer.base.calendar import DAY_NAMES
+from optimizer.base.calendar import DAY_NAMES, MONTH_NAMES
+from optimizer.base.units import number
 from optimizer.forecasting.weeks import Weather
 from optimizer.search.choose import Effort, Found, find_settings
 from optimizer.search.drafts import Draft, draft_of, drafts_of, not_below
@@ -20,6 +21,12 @@ from optimizer.search.score import InUse, Task
 from optimizer.settings.controls import DAY_SETS, Controls
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window, months_text
 from optimizer.site.equipment import Plant
+
+SAME_PCT = 1e-6
+"""Floors that differ by less are the same. [%]"""
+
+LOWEST = "the lowest level that the scenario allows"
+WISHED = "for the endurance that is wished for"
 
 
 @dataclass(frozen=True)
@@ -55,6 +62,39 @@ class Change:
         if self.kind == "change":
             return f"{where}: change {told[0]} into {told[1]}"
         return f"{where}: {self.kind} {told[0]}"
+
+
+@dataclass(frozen=True)
+class RaisedFloor:
+    """A floor to be typed in higher in some months, and what for. [%]"""
+
+    months: tuple[int, ...]
+    before_pct: float
+    after_pct: float
+    why: str
+    kind: Literal["floor"] = "floor"
+
+    def sentence(self, _whole_kw: float | None = None) -> str:
+        """Return what to do in words."""
+        return f"{months_text(list(self.months))}: raise the floor {self.span()}"
+
+    def span(self) -> str:
+        """Return the floor before and after: ``from 10 to 30 %``."""
+        return f"from {number(self.before_pct)} to {number(self.after_pct)} %"
+
+
+def raised_floors(before: Settings, after: Settings, plant: Plant) -> tuple[RaisedFloor, ...]:
+    """Return the floors that new settings raise: to the plant's own, or above it for an endurance."""
+    of_floors: dict[tuple[float, float], list[int]] = {}
+    for month in range(1, len(MONTH_NAMES) + 1):
+        floors = before.floor_in(month), after.floor_in(month)
+        if floors[1] > floors[0] + SAME_PCT:
+            of_floors.setdefault(floors, []).append(month)
+    lowest = plant.soc_pct(plant.low_kwh)
+    return tuple(
+        RaisedFloor(tuple(months), *floors, LOWEST if floors[1] <= lowest + SAME_PCT else WISHED)
+        for floors, months in of_floors.items()
+    )
 
 
 def days_text(weekdays: Sequence[int]) -> str:
@@ -146,9 +186,9 @@ def renewed(
             (n for n, old in enumerate(before.seasons) if set(group) <= set(old.months)), None
         )
         if place is not None:
-            floor_pct = before.floor_in(group[0])
-            seasons[place] = _as_typed(before.seasons[place], season, plant, floor_pct)
-        elif any(part.windows for part in season.day_sets):
+            floors = before.floor_in(group[0]), found.floor_in(season.months[0])
+            seasons[place] = _as_typed(before.seasons[place], season, plant, floors)
+        elif season.floor_pct is not None or any(part.windows for part in season.day_sets):
             if len(seasons) < controls.season_sets:
                 seasons.append(season)
             else:
@@ -199,31 +239,43 @@ def _with_all_groups(settings: Settings, groups: MonthGroups, task: Task) -> Set
     )
 
 
-def _as_typed(before: SeasonSet, after: SeasonSet, plant: Plant, floor_pct: float) -> SeasonSet:
-    """Return a season's new windows; those that mean what was typed in stay as it was typed."""
-    if _meaning(before, plant, floor_pct) == _meaning(after, plant, floor_pct):
+def _as_typed(
+    before: SeasonSet, after: SeasonSet, plant: Plant, floors: tuple[float, float]
+) -> SeasonSet:
+    """Return a season's new windows and floor; what means what was typed in stays as it was typed.
+
+    ``floors`` are the lowest levels in use and found. [%]
+    """
+    if after.floor_pct is not None and after.floor_pct > floors[0] + SAME_PCT:
+        before = before.model_copy(update={"floor_pct": after.floor_pct})
+    if _meaning(before, plant, floors) == _meaning(after, plant, floors):
         return before
-    typed = {_means(w, plant, floor_pct): w for part in before.day_sets for w in part.windows}
+    typed = {_means(w, plant, floors): w for part in before.day_sets for w in part.windows}
     day_sets = [
         part.model_copy(
-            update={"windows": [typed.get(_means(w, plant, floor_pct), w) for w in part.windows]}
+            update={"windows": [typed.get(_means(w, plant, floors), w) for w in part.windows]}
         )
         for part in after.day_sets
     ]
     return before.model_copy(update={"day_sets": day_sets})
 
 
-def _meaning(season: SeasonSet, plant: Plant, floor_pct: float) -> dict[str, set[Draft]]:
+def _meaning(season: SeasonSet, plant: Plant, floors: tuple[float, float]) -> dict[str, set[Draft]]:
     return {
-        part.days: {_means(window, plant, floor_pct) for window in part.windows}
+        part.days: {_means(window, plant, floors) for window in part.windows}
         for part in season.day_sets
         if part.windows
     }
 
 
-def _means(window: Window, plant: Plant, floor_pct: float) -> Draft:
-    """Return what a window does where the battery is not drawn below a floor."""
-    return not_below(draft_of(window, plant), floor_pct)
+def _means(window: Window, plant: Plant, floors: tuple[float, float]) -> Draft:
+    """Return what a window does where the battery is not drawn below a floor.
+
+    One without a level goes down to the floor, wherever that is raised to; a level that was typed in
+    below the new floor has to be typed anew.
+    """
+    follows = window.action in {"cover", "sell"} and window.down_to_pct is None
+    return not_below(draft_of(window, plant), max(floors) if follows else floors[0])
 
 
 def changes_of(before: Settings, after: Settings, plant: Plant) -> tuple[Change, ...]:
@@ -239,7 +291,8 @@ def changes_of(before: Settings, after: Settings, plant: Plant) -> tuple[Change,
             old, old_place = _on(before, month, weekday)
             new, place = _on(after, month, weekday)
             where = (True, *place) if place is not None else (False, *(old_place or (0, 0)))
-            for one, other in _paired(old, new, plant, before.floor_in(month)):
+            floors = before.floor_in(month), after.floor_in(month)
+            for one, other in _paired(old, new, plant, floors):
                 found.setdefault(_Entry(where, one, other), []).append((month, weekday))
     return tuple(
         _change_of(entry, days, after)
@@ -284,11 +337,11 @@ def _on(
 
 
 def _paired(
-    old: Sequence[Window], new: Sequence[Window], plant: Plant, floor_pct: float
+    old: Sequence[Window], new: Sequence[Window], plant: Plant, floors: tuple[float, float]
 ) -> list[tuple[Window | None, Window | None]]:
     """Return what differs: old windows with those that take their place, by the time they share."""
-    before = {_means(window, plant, floor_pct): window for window in old}
-    after = {_means(window, plant, floor_pct): window for window in new}
+    before = {_means(window, plant, floors): window for window in old}
+    after = {_means(window, plant, floors): window for window in new}
     gone = [window for draft, window in before.items() if draft not in after]
     come = [window for draft, window in after.items() if draft not in before]
     pairs: list[tuple[Window | None, Window | None]] = []

@@ -48,6 +48,11 @@ class Floors:
         """Return the floor of each month that has its own. [% of the plant's capacity]"""
         return {month: plant.soc_pct(level) for month, level in self.kwh.items()}
 
+    def raised(self, other: Floors) -> Floors:
+        """Return the higher floor of each month."""
+        months = {**self.kwh, **other.kwh}
+        return Floors({month: max(self.at(month), other.at(month)) for month in months})
+
     def times(self, factor: float) -> Floors:
         """Return the floors of a battery so many times as large."""
         return replace(self, kwh={month: factor * level for month, level in self.kwh.items()})

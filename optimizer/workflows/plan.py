@@ -8,7 +8,6 @@ from functools import partial
 from optimizer.base.parallel import ahead, both
 from optimizer.base.progress import Progress, quiet
 from optimizer.evaluation.out_of_sample import sureness_of
-from optimizer.outages.reserve import Reserve
 from optimizer.planning.linear import LinearSolver
 from optimizer.scenario.brief import Brief
 from optimizer.search.choose import Found, Size
@@ -26,12 +25,11 @@ from optimizer.workflows.solve import DEFAULT_TIME_LIMIT_S, PLANNING_S, make_rea
 class PlanResult(SearchResult):
     """The windows to enter.
 
-    ``richer`` is there if richer controls would save much more, ``reserve`` if an endurance was
-    wished for. ``curve`` holds the settings of each number of windows, fewest first.
+    ``richer`` is there if richer controls would save much more. ``curve`` holds the settings of each
+    number of windows, fewest first.
     """
 
     richer: Richer | None = None
-    reserve: Reserve | None = None
     curve: tuple[Size, ...] = ()
 
 

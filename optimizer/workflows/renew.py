@@ -31,9 +31,15 @@ from optimizer.settings.windows import Settings
 from optimizer.simulation.replay import replay
 from optimizer.workflows.inputs import groupings_of, horizon_of, task_of, with_floor_of
 from optimizer.workflows.outage import outages_under
-from optimizer.workflows.reserve import wish_of
+from optimizer.workflows.reserve import wish_of, with_endurance
 from optimizer.workflows.results import SearchResult, fits_under, outcome_of
-from optimizer.workflows.solve import DEFAULT_TIME_LIMIT_S, PLANNING_S, cheapest_plan, make_ready
+from optimizer.workflows.solve import (
+    DEFAULT_TIME_LIMIT_S,
+    PLANNING_S,
+    Solved,
+    cheapest_plan,
+    make_ready,
+)
 
 SEED = 20_270_301
 """Of the plausible seasons in which changes are valued; those of the search have another."""
@@ -58,25 +64,35 @@ def renew(
     """Find the few changes to settings in use that earn their keep in the coming season.
 
     ``least_per_month`` is what each change must earn; a share of the possible saving without it. [money]
-    Floors that are typed in are kept.
+    Floors that are typed in are kept, and raised where the endurance that is wished for asks for more.
 
     Raises
     ------
     SolveError
         If no plan can be made.
+    ScenarioError
+        If no floor gives the endurance that is wished for.
     """
     brief = with_floor_of(in_use, brief)
     ahead(partial(make_ready, brief))
     solver = LinearSolver()
     plan = cheapest_plan(brief, time_limit_s, progress, solver)
-    task, days = task_of(brief, plan), brief.scenario.forecast.grid.days
-    horizon = horizon_of(brief)
-    bare = replay(horizon, horizon.plain()).flows
-    per_change = default_per_change(task.can_save, bill_flows(brief.cost, bare).gross)
+    days = brief.scenario.forecast.grid.days
+    per_change = _default_per_change(brief, plan)
     if least_per_month is not None:
         per_change = least_per_month * days / DAYS_PER_MONTH
-    progress("looking for the fewest changes that are worth it")
-    few = find_changes(task, brief.weather, in_use, EFFORTS[effort], per_change, progress)
+
+    def changed(brief: Brief, plan: Plan | None = None) -> Solved:
+        plan = plan or cheapest_plan(brief, time_limit_s, progress, solver)
+        task = task_of(brief, plan)
+        progress("looking for the fewest changes that are worth it")
+        few = find_changes(task, brief.weather, in_use, EFFORTS[effort], per_change, progress)
+        return Solved(brief, plan, task, few)
+
+    case, reserve = changed(brief, plan), None
+    if brief.scenario.file.outage.hours is not None:
+        case, reserve = with_endurance(case, changed, progress)
+    brief, plan, task, few = case.brief, case.plan, case.task, case.found
     progress("looking for windows without regard to those in use")
     groupings = groupings_of(brief, task.controls)
     anew = find_anew(task, brief.weather, in_use, groupings, EFFORTS[effort], progress)
@@ -89,7 +105,7 @@ def renew(
     )  # fmt: skip
     found = few if renewal.after == few.settings else anew
     sureness = sureness_of(
-        found, brief.weather, plan.problem, brief.cost, horizon,
+        found, brief.weather, plan.problem, brief.cost, horizon_of(brief),
         PLANNING_S[effort], progress, solver,
     )  # fmt: skip
     brief = _with_note_on_endurance(brief, renewal.after)
@@ -103,7 +119,15 @@ def renew(
         outages=outages_under(brief, renewal.after),
         fits=tuple(fits_under(brief, renewal.after)),
         renewal=renewal,
+        reserve=reserve,
     )
+
+
+def _default_per_change(brief: Brief, plan: Plan) -> float:
+    """Return what each change must earn over the season where nothing is stated. [money]"""
+    horizon = horizon_of(brief)
+    bare = replay(horizon, horizon.plain()).flows
+    return default_per_change(task_of(brief, plan).can_save, bill_flows(brief.cost, bare).gross)
 
 
 def _with_note_on_endurance(brief: Brief, settings: Settings) -> Brief:
@@ -116,8 +140,7 @@ def _with_note_on_endurance(brief: Brief, settings: Settings) -> Brief:
         return brief
     return brief.noting(
         f"Wished for are {number(wish.hours)} h in {percent(wish.share)} of outages; with these floors"
-        f" {percent(share)} last so long. Renewing leaves floors as they are; tariffwright plan finds"
-        " higher ones."
+        f" {percent(share)} last so long on the forecast."
     )
 
 

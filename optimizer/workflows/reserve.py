@@ -26,7 +26,7 @@ from optimizer.search.fit import MonthGroups, fit, years_for
 from optimizer.search.score import multiples_between
 from optimizer.settings.windows import Settings
 from optimizer.simulation.replay import replay
-from optimizer.site.floors import NO_FLOORS, Floors
+from optimizer.site.floors import Floors
 from optimizer.workflows.inputs import groupings_of, horizon_of, problem_of
 from optimizer.workflows.solve import Solved
 
@@ -75,7 +75,7 @@ def with_endurance(
 
     def under(places: Sequence[int]) -> Brief:
         floors = Floors.of_groups(groups, [levels[place] for place in places])
-        return replace(brief, floors=floors if any(places) else NO_FLOORS)
+        return replace(brief, floors=brief.floors.raised(floors)) if any(places) else brief
 
     def share(brief: Brief, settings: Settings) -> float:
         return float(wish.shares(horizon_of(brief), years, settings, year)[0])
@@ -113,7 +113,10 @@ def with_endurance(
             where=scenario.source.where(("outage", "hours")),
             mend="Wish for fewer hours or a smaller share, carry critical loads only, or add batteries.",
         )
-    return case, _reserve_of(first, case, wish, [levels[place] for place in places], groups)
+    kept = [
+        max(levels[place], brief.floors.over(g)) for g, place in zip(groups, places, strict=True)
+    ]
+    return case, _reserve_of(first, case, wish, kept, groups)
 
 
 def _levels_of(scenario: Scenario) -> list[float]:

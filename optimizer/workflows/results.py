@@ -5,7 +5,7 @@ Each job adds its own record beside its function; how it is shown stands in ``re
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from html import escape
 
@@ -19,6 +19,7 @@ from optimizer.evaluation.fit_check import Finding, findings_of, findings_of_rep
 from optimizer.evaluation.out_of_sample import Sureness
 from optimizer.evaluation.reasons import reasons_for
 from optimizer.outages.outages import Outages
+from optimizer.outages.reserve import Reserve
 from optimizer.planning.plan import Plan
 from optimizer.scenario.brief import Brief
 from optimizer.scenario.scenario import Scenario
@@ -113,7 +114,8 @@ class Result:
 class SearchResult(Result):
     """Settings that were searched for, and what was asked about them.
 
-    ``sureness`` is None where no weeks could be kept back.
+    ``sureness`` is None where no weeks could be kept back; ``reserve`` is there if an endurance was
+    wished for.
     """
 
     found: Found
@@ -121,6 +123,7 @@ class SearchResult(Result):
     effort: str
     outages: Outages
     fits: tuple[Finding, ...]
+    reserve: Reserve | None = field(default=None, kw_only=True)
 
     @property
     def spread(self) -> pd.DataFrame:

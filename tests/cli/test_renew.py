@@ -265,6 +265,42 @@ def test_a_floor_is_never_lowered_and_a_reserve_raises_it(
         assert any("floor of 40 %" in note for note in record["notes"])
 
 
+def test_a_wished_endurance_raises_floors_and_the_list_of_changes_holds_them(
+    site: Path, idle: Path, tmp_path: Path
+) -> None:
+    home = Path(shutil.copytree(site, tmp_path / "home"))
+    with (home / "scenario.yaml").open("a", encoding="utf-8") as scenario:
+        scenario.write("outage: {hours: 3, share_pct: 80}\n")
+    done = run("renew", str(home), "--previous", str(idle), "--out", str(tmp_path / "out"), *QUICK,
+               "--least", "1000")  # fmt: skip
+    assert done.exit_code == SOMETHING_TO_CHANGE, done.output
+    record = json.loads((tmp_path / "out" / "plan.json").read_text(encoding="utf-8"))
+    floor = record["settings"]["floor_pct"]
+    assert floor > 10
+    assert (
+        record["reserve"]["lasting_frac"]["with"]
+        >= 0.8
+        > record["reserve"]["lasting_frac"]["without"]
+    )
+    assert record["outages"] is not None
+    first = record["renewal"]["changes"][0]
+    told = f"all year: raise the floor from 10 to {floor:g} %"
+    assert (first["kind"], first["what"], first["saves_per_month"]) == ("floor", told, None)
+    assert record["renewal"]["floor_raised"]
+    advice = f"Raise the floor from 10 to {floor:g} %, for the endurance that is wished for. "
+    assert record["renewal"]["advice"].startswith(advice)
+    shown = " ".join(done.stdout.split())
+    assert f"1. {told} for the endurance that is wished for" in shown
+    assert told in (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
+    assert told in (tmp_path / "out" / "renewal.yaml").read_text(encoding="utf-8")
+    assert (
+        pd.read_csv(tmp_path / "out" / "flows.csv")["windows_stored_kwh"].min() >= floor / 10 - 1e-6
+    )
+    again = run("renew", str(home), "--previous", str(tmp_path / "out"), "--out", str(tmp_path / "next"),
+                *QUICK, "--least", "1000")  # fmt: skip
+    assert again.exit_code == 0, again.output
+
+
 def test_a_review_goes_with_a_renewal_where_it_is_asked_for(
     site: Path, planned: Path, meter: Path, tmp_path: Path
 ) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -19,6 +20,7 @@ from optimizer.search.renewing import (
     find_changes,
     groups_in_use,
     holds_all_months,
+    raised_floors,
     renewed,
     without_change,
 )
@@ -207,6 +209,37 @@ def test_a_new_group_is_written_over_a_set_that_is_not_used() -> None:
     found = settings(season([7, 8], EVENING))
     after = renewed(typed, ((7, 8),), found, AC_PLANT, CONTROLS)
     assert [each.months for each in after.seasons] == [[7, 8], [4, 5, 6]]
+
+
+def test_floors_that_rise_are_told_by_months_and_by_what_for() -> None:
+    """The plant's own lowest level is 10 %; in winter 40 %, for an endurance; summer stays."""
+    before = settings(season([6, 7], window("17:00", "20:00", "cover")))
+    winter = season([1, 2, 12], window("17:00", "20:00")).model_copy(update={"floor_pct": 40.0})
+    plant = replace(AC_PLANT, low_kwh=0.1 * AC_PLANT.capacity_kwh)
+    after = before.model_copy(update={"seasons": [*before.seasons, winter]})
+    (raised,) = raised_floors(before, after, plant)
+    assert raised.sentence() == "December–February: raise the floor from 10 to 40 %"
+    assert raised.why == "for the endurance that is wished for"
+    low = before.model_copy(update={"floor_pct": 5.0})
+    assert [each.why for each in raised_floors(low, before, plant)] == [
+        "the lowest level that the scenario allows"]  # fmt: skip
+    assert raised_floors(after, before, plant) == ()
+
+
+def test_a_window_goes_along_with_a_raised_floor_unless_a_lower_level_was_typed_in() -> None:
+    def typed(floor_pct: float | None, *levels: float | None) -> Settings:
+        windows = [
+            window(f"{6 + 4 * n:02}:00", f"{8 + 4 * n:02}:00", "cover", down_to_pct=level)
+            for n, level in enumerate(levels)
+        ]
+        return settings(season([1, 2], *windows).model_copy(update={"floor_pct": floor_pct}))
+
+    before, found = typed(None, None, 20.0, 60.0), typed(40.0, 40.0, 40.0, 60.0)
+    after = renewed(before, [(1, 2)], found, AC_PLANT, CONTROLS)
+    assert after == typed(40.0, None, 40.0, 60.0)
+    (change,) = changes_of(before, after, AC_PLANT)
+    assert (change.before, change.after) == (
+        before.seasons[0].day_sets[0].windows[1], found.seasons[0].day_sets[0].windows[1])  # fmt: skip
 
 
 # --- the search ------------------------------------------------------------------------------

@@ -313,7 +313,7 @@ def test_outage_tells_what_floors_cost(tmp_path: Path) -> None:
 
 
 @pytest.mark.long
-def test_renew_notes_that_floors_in_use_do_not_give_what_is_wished_for(tmp_path: Path) -> None:
+def test_renew_raises_floors_in_use_that_do_not_give_what_is_wished_for(tmp_path: Path) -> None:
     folder = wishing_folder(tmp_path, "")
     out = tmp_path / "out"
     told(folder, "plan", str(folder), "--effort", "quick", "--out", str(out))
@@ -326,8 +326,11 @@ def test_renew_notes_that_floors_in_use_do_not_give_what_is_wished_for(tmp_path:
               "--out", str(tmp_path / "after")],
     )  # fmt: skip
     text = " ".join(result.stdout.split())
-    assert "Wished for are 4 h in 90 % of outages; with these floors" in text
-    assert "No reserve is set here" in text
+    assert "all year: raise the floor from 10 to" in text
+    assert "Floors that give it:" in text
+    assert "No reserve is set here" not in text
+    reserve = json.loads((tmp_path / "after" / "plan.json").read_text(encoding="utf-8"))["reserve"]
+    assert reserve["lasting_frac"]["with"] >= 0.9 > reserve["lasting_frac"]["without"]
 
 
 def test_a_month_of_which_the_forecast_holds_some_hours_is_told_as_data(tmp_path: Path) -> None:
