@@ -12,7 +12,6 @@ from pathlib import Path
 from typing import Any
 
 from optimizer.base.progress import Progress
-from optimizer.base.units import number
 from optimizer.planning.solver import processors
 from optimizer.studies.answer_store import LEDGER, Ledger
 from optimizer.studies.best_sizes import find_best_sizes
@@ -156,7 +155,7 @@ def _result(
         lambda found: so_far(rows_of(found)),
     )
     sized: list[Sized] = []
-    notes = list(_notes(study))
+    notes = list[str]()
     if file.best_size is not None:
         progress("looking for the best sizes")
         sized, more = find_best_sizes(study, carrying_out, valued, notes)
@@ -173,19 +172,6 @@ def _result(
     closely = [(case, valued[case - 1], rows[case - 1]) for case in best]
     verdicts = _verdicts(study, carrying_out, closely, notes)
     return replace(result, verdicts=tuple(verdicts), notes=tuple(notes))
-
-
-def _notes(study: Study) -> Iterator[str]:
-    """Yield what the scenarios ask for that a study does not do."""
-    told = set()
-    for family in study.families:
-        hours = family.brief.scenario.file.outage.hours
-        if hours is not None and family.site not in told:
-            told.add(family.site)
-            yield (
-                f"{family.site} wishes to last {number(hours)} h in outages; a study plans and finds windows"
-                " without the floors that this may need."
-            )
 
 
 def _bounded_runs(study: Study) -> dict[str, list[Run]]:

@@ -21,6 +21,7 @@ from typing import Any
 import numpy as np
 
 from optimizer.base.errors import Interrupted, OptimizerError
+from optimizer.base.progress import quiet
 from optimizer.billing.bill import bill_flows
 from optimizer.economics.ageing import Ageing, equivalent_full_cycles
 from optimizer.economics.assumptions import Against
@@ -38,7 +39,6 @@ from optimizer.scenario.horizon import Horizon
 from optimizer.search.choose import (
     EFFORTS,
     EFFORTS_ALIKE,
-    Found,
     Likeness,
     find_alike,
     find_settings,
@@ -47,9 +47,11 @@ from optimizer.search.score import Task
 from optimizer.settings.windows import Settings, no_windows
 from optimizer.simulation.replay import Replay, replay
 from optimizer.site.equipment import UNLIMITED_KW, Plant
+from optimizer.site.floors import Floors
 from optimizer.studies.cases import Manner, Run
 from optimizer.workflows.inputs import groupings_of, horizon_of, problem_of, task_of
-from optimizer.workflows.solve import cheapest_plan
+from optimizer.workflows.reserve import with_endurance
+from optimizer.workflows.solve import Solved, cheapest_plan
 
 PLANNING_S = 600.0
 """Most time for the plan of one run. [s]"""
@@ -137,33 +139,45 @@ def _open(packed: bytes, job: Job) -> _Opened:
 
 def _planned(family: _Opened, job: Job) -> tuple[Brief, Plan]:
     brief = job.run.brief(family.brief)
-    return brief, cheapest_plan(brief, PLANNING_S, lambda _told: None, family.solver)
+    return brief, cheapest_plan(brief, PLANNING_S, quiet, family.solver)
 
 
 def _base(family: _Opened, job: Job) -> Answer:
     """Search the scenario's own equipment in full, and keep what other runs start from."""
-    brief, plan = _planned(family, job)
-    task, weather = task_of(brief, plan), brief.weather
-    groupings = groupings_of(brief, task.controls)
-    found = find_settings(task, weather, brief.scenario.name, groupings, EFFORTS[job.manner.effort])
+    case = _solved(family, job)
     return {
-        "figures": _figures(brief, plan, task, found, job.manner),
-        "likeness": _likeness_record(found.likeness),
+        "figures": _figures(case, job.manner),
+        "likeness": _likeness_record(case.found.likeness),
         "bases": [_packed_basis(basis) for basis in family.solver.bases],
     }
 
 
 def _run(family: _Opened, job: Job) -> Answer:
     """Plan a run, and find its windows from those of the base; without a base in full."""
-    brief, plan = _planned(family, job)
-    task, weather, name = task_of(brief, plan), brief.weather, brief.scenario.name
     if job.base is None or "likeness" not in job.base:
-        groupings = groupings_of(brief, task.controls)
-        found = find_settings(task, weather, name, groupings, EFFORTS[job.manner.effort])
-        return {"figures": _figures(brief, plan, task, found, job.manner), WITHOUT_BASE: True}
+        return {"figures": _figures(_solved(family, job), job.manner), WITHOUT_BASE: True}
     like = _likeness(job.base["likeness"])
-    found = find_alike(task, weather, name, like, EFFORTS_ALIKE[job.manner.effort])
-    return {"figures": _figures(brief, plan, task, found, job.manner)}
+    return {"figures": _figures(_solved(family, job, like), job.manner)}
+
+
+def _solved(family: _Opened, job: Job, like: Likeness | None = None) -> Solved:
+    """Plan a run and find its windows, in full or from what it is like, with the endurance wished for."""
+    effort = job.manner.effort
+
+    def solved(brief: Brief) -> Solved:
+        plan = cheapest_plan(brief, PLANNING_S, quiet, family.solver)
+        task, weather, name = task_of(brief, plan), brief.weather, brief.scenario.name
+        if like is None:
+            groupings = groupings_of(brief, task.controls)
+            found = find_settings(task, weather, name, groupings, EFFORTS[effort])
+        else:
+            found = find_alike(task, weather, name, like, EFFORTS_ALIKE[effort])
+        return Solved(brief, plan, task, found)
+
+    case = solved(job.run.brief(family.brief))
+    if case.brief.scenario.file.outage.hours is None:
+        return case
+    return with_endurance(case, solved, quiet)[0]
 
 
 def _slope(family: _Opened, job: Job) -> Answer:
@@ -228,6 +242,10 @@ def _draws(family: _Opened, job: Job) -> Answer:
     settings_text, drawn, against, end_worth, end_kwh = job.more
     brief, draws = job.run.brief(family.brief), Draws.model_validate(drawn)
     settings = Settings.model_validate_json(settings_text)
+    if brief.scenario.file.outage.hours is not None:
+        level_kwh = brief.scenario.plant.level_kwh
+        floors = {month: level_kwh(settings.floor_in(month)) for month in range(1, 13)}
+        brief = replace(brief, floors=Floors(floors))
     horizon, weather = horizon_of(brief), brief.weather
 
     def money(run: Replay, *, has_battery: bool = True) -> float:
@@ -255,8 +273,9 @@ WAYS = {"base": _base, "run": _run, "slope": _slope, "bounds": _bounds, "draws":
 # --- figures ---------------------------------------------------------------------------------
 
 
-def _figures(brief: Brief, plan: Plan, task: Task, found: Found, manner: Manner) -> Answer:
+def _figures(case: Solved, manner: Manner) -> Answer:
     """Return every figure of a run. Money is that of the horizon, in the tariff's currency."""
+    brief, plan, task, found = case.brief, case.plan, case.task, case.found
     horizon, judge = horizon_of(brief), Judge(brief.cost, plan)
     bills = cases_of(horizon, found.settings, judge)
     windows, size = bills["windows"], found.sizes[found.chosen]

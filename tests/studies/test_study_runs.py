@@ -15,6 +15,7 @@ import numpy as np
 import pytest
 
 from optimizer.base.errors import Infeasible, InputError
+from optimizer.scenario.brief import read_brief
 from optimizer.studies import executors as lanes
 from optimizer.studies import scheduler as carrying_out
 from optimizer.studies import worker as one_run
@@ -25,6 +26,7 @@ from optimizer.studies.executors import Processes
 from optimizer.studies.run import list_study, run_study
 from optimizer.studies.verdict import StudyResult
 from optimizer.studies.worker import Job
+from optimizer.workflows.plan import plan
 from tests.studies.small import MONEY, SMALL, study_of, write_sites
 
 pytestmark = pytest.mark.xdist_group("studies")  # one worker makes what they share
@@ -243,6 +245,34 @@ def test_a_failed_case_is_a_row_with_its_reason(folder: Path, tmp_path: Path) ->
     assert failed["status"] == "failed"
     assert "cannot be met" in failed["reason"]
     assert failed["windows_save_over_no_battery_eur"] is None
+
+
+def test_a_wished_endurance_is_kept_by_each_case_or_the_case_has_failed(
+    folder: Path, tmp_path: Path
+) -> None:
+    """Two hours in nine of ten outages: a battery of 10 kWh needs a floor, one of 1 kWh never lasts so long."""
+    site = folder / "yew"
+    site.mkdir(exist_ok=True)
+    (site / "forecast.csv").write_text((folder / "elm" / "forecast.csv").read_text())
+    scenario = (folder / "elm" / "scenario.yaml").read_text()
+    (site / "scenario.yaml").write_text(scenario + "outage: {hours: 2, share_pct: 90}\n")
+    text = "study: W\nsites: [yew]\nvary: {battery_kwh: [1, 10, 12]}\n"
+    result = run(study_of(folder, text, "wishing.yaml"), tmp_path)
+    rows = {row["battery_kwh"]: row for row in result.rows}
+    assert rows[1]["status"] == "failed"
+    assert "no floor gives 2 h in 90 % of outages" in rows[1]["reason"]
+    assert not result.notes
+    saves = {}
+    for text, wished in (("outage: {hours: 2, share_pct: 90}\n", "kept"), ("", "free")):
+        (site / "scenario.yaml").write_text(scenario + text)
+        own = study_of(folder, f"study: {wished}\nsites: [yew]\n", f"{wished}.yaml")
+        saves[wished] = run(own, tmp_path / wished).rows[0]["windows_save_over_no_battery_eur"]
+        done = plan(read_brief(site), effort="quick")
+        assert saves[wished] == pytest.approx(
+            done.outcome.cases["no_battery"].cost - done.outcome.cases["windows"].cost, abs=0.01
+        )
+    assert saves["kept"] < saves["free"]
+    assert rows[10]["windows_save_over_no_battery_eur"] == saves["kept"]
 
 
 def test_a_process_that_dies_is_replaced_and_a_case_that_kills_it_twice_is_an_answer(
