@@ -309,11 +309,6 @@ class Season:
         """Return what windows change in the mean over the years; no sum for windows. [money]"""
         return float((self.costs([drafts])[0] - self._plain) @ self._weight)
 
-    @property
-    def plain_cost(self) -> float:
-        """Mean cost of no windows over the years. [money]"""
-        return float(self._plain @ self._weight)
-
     def first_changes(self, many: Sequence[Drafts]) -> FloatArray:
         """Return what windows change in the first year alone, shape (C,). [money]"""
         return np.asarray(self._costs(list(many), [0])[:, 0] - self._plain[0])
