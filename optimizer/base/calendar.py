@@ -4,7 +4,16 @@ Seasons are ranges of dates, day kinds are weekdays, weekends and holidays, span
 Holidays are an explicit list or rules of the tariff itself: utilities differ in whether a holiday
 on a Sunday or a Saturday moves, so a general list of public holidays is no source (compare
 https://www.pge.com/tariffs/en/rate-information/tou-holidays.html: Sunday moves to Monday,
-Saturday does not move). Read next: ``flows``.
+Saturday does not move).
+
+Calendar on the ground floor. Windows and tariffs both speak of seasons, days and clock spans, so
+``calendar.py`` lies below both rooms. ``documents.py`` (YAML with lines) is ground for the same
+reason.
+
+Holidays are the tariff's own list or rules. Utilities differ in whether a holiday moves.
+Equipment knows no holidays: replays use weekdays and weekends only.
+
+Read next: ``flows``.
 """
 
 from __future__ import annotations

@@ -9,6 +9,11 @@ files, and where the system knows no exchange. There, all texts lie inside first
 moves to make; what a killed writer has not moved, the next command on this folder moves.
 
 This holds against killed processes, not against power failures: nothing waits for the disk.
+
+Results are exchanged as a folder (one call of the system), so that no kill leaves a mixture;
+other files of the folder are taken over as links. Where that cannot be (a process stands in it, a
+mount, more than 500 other files), a list of moves lies inside first, and the next writer finishes
+it. Nothing waits for the disk: a power failure may lose results.
 """
 
 from __future__ import annotations

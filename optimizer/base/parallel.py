@@ -2,6 +2,10 @@
 
 What is found never depends on how many there are: jobs share nothing that they change, and results
 come in the order of the jobs.
+
+Threads take whole jobs, a fold or a season each, and only within a lone job halves of a batch: so
+the moves of one are made, in Python, while another's are scored. Nothing that is found depends on
+their number.
 """
 
 from __future__ import annotations

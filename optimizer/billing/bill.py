@@ -1,5 +1,8 @@
 """The itemised bill: what flows cost under a compiled tariff.
 
+Roundings and reactive energy are billed, not planned. The plan's objective is held against the
+bill *as planned*: without roundings, and without what only a meter can tell.
+
 Read next: ``worked_entries``.
 """
 

@@ -4,6 +4,14 @@ A tariff is compiled for the metered steps and those to come together; here its 
 as far as they are known. So every charge goes on where it stands, with no word of its own for it:
 demand already reached, blocks half used, credits in the bank, months a ratchet looks back on. What
 the plan then decides is a cost on the steps to come alone, and its bill is that of the whole period.
+
+A running month is a cost that is partly known. What counts from before a plan's first step
+differs from charge to charge: a peak, blocks half used, a bank, a year's highest three. Instead
+of a word of state for each, the tariff is compiled for the metered and the coming steps together
+and worked out as far as the meter tells (``billing/running.py``). Nothing else had to learn of
+it, but for peaks, whose intervals and groups may have begun. Every family of the test table gives
+the same bill whole and in two parts.
+
 Read next: ``bill``.
 """
 

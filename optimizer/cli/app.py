@@ -1,4 +1,7 @@
-"""The commands put together, and the way in and out of the program."""
+"""The commands put together, and the way in and out of the program.
+
+An orderly exit at once. Taking apart all that was loaded took half a second; it is frozen before.
+"""
 
 from __future__ import annotations
 

@@ -25,7 +25,17 @@ it down, and the cost is convex. Where a higher value would earn, it is needed *
 which takes integers. The signs come from the whole cost, after equal parts have cancelled.
 
 The two readings must agree on any flows: tests pin the LP's flows to random meters, and every run
-compares the plan's bill with the LP's objective. Read next: ``billing.charges.base``.
+compares the plan's bill with the LP's objective.
+
+A bill's parts. A cost is one linear form over flows and *parts*: peaks, largest-of, choices,
+tallies. After equal parts have cancelled, the sign of each tells from which side the plan needs
+it: from below, rows suffice and the cost is convex; from above it takes integers. So charges are
+written to cancel: a minimum bill is the larger of sum and minimum *less the sum*; a bank is what
+is due so far, the running maximum of the sums so far; a falling block is the smaller of amount
+and edge, a rising one the amount less what lies above. The same lines then are an LP wherever the
+tariff is convex, with no special case.
+
+Read next: ``billing.charges.base``.
 """
 
 from __future__ import annotations

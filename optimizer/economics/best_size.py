@@ -7,6 +7,10 @@ also bounds all other sizes from above by a straight line. Sizes that no longer 
 out, and the one in the middle of the others is planned next: a grid of thirty takes five plans at most.
 Where a plan needs integers the slope is that of the plan with its directions kept, which is a guide
 but no proof. What windows keep of it, and ageing, are in none of this: see ``sizes_to_value``.
+
+The guess of a best size by halving. The value is concave in the size, so the sign of its slope at
+one size rules out all on one side; straight lines from the slopes rule out more.
+
 Read next: ``cash_flow``.
 """
 

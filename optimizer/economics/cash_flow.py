@@ -4,6 +4,10 @@ The capacity falls with time and use, and what it saves falls with it, though no
 last kWh are worth least. So the faded battery is planned anew in chosen years, and only between two
 of these is its saving taken to change evenly. Which years those are follows from the first plans, for
 use depends on them; so the years are gone through, and where a plan is lacking it is asked for.
+
+Wear is left out of cash flows. It is a price in the plan for what a replacement costs; there the
+replacement is paid.
+
 Read next: ``monte_carlo``.
 """
 

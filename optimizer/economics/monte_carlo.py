@@ -3,7 +3,13 @@
 A member keeps one level of load all its life, meets other weather every year, and its prices rise by
 another per cent every year. What a year saves is replayed, with the windows found for it, for each level
 and each drawn weather, in every planned year; between planned years it changes evenly. So the faded
-battery of a bad year is replayed as such. Read next: ``evaluation.comparison``.
+battery of a bad year is replayed as such.
+
+Drawn lives replay windows, they do not scale a saving: a worn battery in a bad year is replayed
+as such. The value on the forecast lies high among them where demand counts, for its windows were
+fitted to it; the report says so.
+
+Read next: ``evaluation.comparison``.
 """
 
 from __future__ import annotations

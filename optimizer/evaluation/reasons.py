@@ -1,7 +1,13 @@
 """Says in money what each window is for: what it saves on the forecast, charge by charge.
 
 What a window saves is found by leaving it out and replaying the rest; the parts are what moved between
-the two replays, so that they add up to it. Read next: ``effects``.
+the two replays, so that they add up to it.
+
+The reason of a window is what it moves: two bills, with and without it, line by line. A season's
+mean worth of a stored kWh, which stood there before, is not the worth of what this window moved,
+and read as a loss.
+
+Read next: ``effects``.
 """
 
 from __future__ import annotations

@@ -15,6 +15,11 @@ The method, stated so that it can be checked:
    stations do not catch them.
 
 So the five add up to the whole saving by construction; *other* shows what was not told apart.
+
+Sources by marginal prices along the straight way (Aumann and Shapley), energy followed by origin.
+Splitting by lines of the bill alone cannot tell self-consumption from moved purchases: both are
+less energy bought.
+
 Read next: ``economics.best_size``.
 """
 

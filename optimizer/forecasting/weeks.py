@@ -4,7 +4,23 @@ A year is made of whole weeks, so that load and PV of a day stay together and we
 each week comes from the same time of the year, or, where none was metered then, from the time at
 which days are as long. Weeks are told apart by turns into two folds: what is fitted on the weeks of
 one fold can be judged on the other, which it has not seen. Prices stay where they are on the
-calendar. Read next: ``build``.
+calendar.
+
+One material for years and forecasts. Plausible years of the search and members of a forecast are
+the same thing: whole weeks drawn from a pool. The forecast to show is made of the nearest weeks,
+so it has real peaks; folds stay folds of the metered weeks, so that what is judged was not fitted
+to, even where the forecast itself was never metered. Additions are laid on the steps of the
+forecast, not on the material.
+
+The other half of the year. A season that was never metered takes weeks from the time at which
+days are as long (October from February), counted 25 days farther away. With the last third of a
+year unknown, all five metered sites lose less money so than with their last week or mean days.
+
+Weeks stay in their month. A year made of every other week fills the gaps with the neighbouring
+week of the same month. Filled from weeks up to 24 days off, one bad week counted in the demand of
+three months.
+
+Read next: ``build``.
 """
 
 from __future__ import annotations

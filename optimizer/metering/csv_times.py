@@ -1,5 +1,8 @@
 """When the values of an outside CSV were measured: from dates and clock times to instants.
 
+A written day comes first. Day and month are told apart by the file's numbers alone, never by
+likelihood; where both orders fit and differ, the user is asked. The same holds for stamps.
+
 Read next: ``interval_csv``.
 """
 

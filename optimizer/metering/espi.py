@@ -10,7 +10,13 @@ ReadingType says what a value is::
 flowDirection 1 is import, 19 export, 4 the net of both in an interval. What is read is a value for
 each interval (accumulationBehaviour 4, or none named). Registers, whose differences would be the
 energy, are refused; behaviour 1 is read with flowDirection 4 only, as net metering uses it, and
-only if the values do not rise like a register's. Read next: ``interval_csv``.
+only if the values do not rise like a register's.
+
+Registers are refused, not differenced: a reset or an exchange of the meter would become energy.
+accumulationBehaviour 1 is read with flowDirection 4 only, as the conformance rules have net
+metering.
+
+Read next: ``interval_csv``.
 
 References
 ----------

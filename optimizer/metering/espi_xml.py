@@ -3,6 +3,9 @@
 The file is streamed: an element is forgotten as soon as its text is read, and readings become rows
 of compact arrays. Elements are known by namespace and local name, so prefixes do not matter.
 Document types and entities are refused. What it means is for ``espi``.
+
+ESPI is streamed with SAX. Iterating over elements took as long (10.5 s against 11.6 s for bare
+events of 200 MB, 10 and 19 MB of memory), but SAX knows the line and column of each reading.
 """
 
 from __future__ import annotations

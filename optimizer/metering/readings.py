@@ -4,7 +4,17 @@ Every outside format ends here: it gives streams of readings, each with its inst
 the place where it stands in the file. Repairs that need no invention are made with a note: readings
 out of order are sorted, a reading that stands twice is dropped, a run that a clock change has
 shifted by an hour is put back, a reading of several steps is spread over them. Gaps stay gaps until
-somebody asks for them to be filled: ``gaps``. Read next: ``espi``.
+somebody asks for them to be filled: ``gaps``.
+
+Meter data are told, then mended. A repair that needs no invention (order, exact repeats, a run
+that a clock change shifted by an hour, a reading of several steps) leaves a note; two readings of
+one time that differ are an error with both places; gaps are filled only on request.
+
+Shifted runs show in the file's order as a jump of an hour too much and one of an hour too little,
+less than a day apart, one of them at a clock change. Elsewhere the same picture is a
+contradiction.
+
+Read next: ``espi``.
 """
 
 from __future__ import annotations

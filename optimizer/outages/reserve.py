@@ -3,7 +3,16 @@
 Endurance cannot be written into the linear program as it stands: it is a share of outages, and what the
 windows leave in the battery is known only by replay. So floors are tried: the lowest floor for all
 months is found by halving; where seasons have floors of their own, one is then lowered and another
-raised, as far as the share over all outages needs it, while that costs less. Read next: ``outages``.
+raised, as far as the share over all outages needs it, while that costs less.
+
+Endurance is not in the linear program. It is a share of outages, a count; what windows leave in
+the battery is known only by replay. So floors are tried, with little work each: the lowest one
+for all months by halving, then one season's lowered and another's raised while the share over all
+outages holds and it costs less. Asking each season to meet the share by itself, and each
+plausible year, was tried first: on the first demo it cost 504 instead of 238 for 96 % instead of
+91 % of outages.
+
+Read next: ``outages``.
 """
 
 from __future__ import annotations

@@ -2,7 +2,13 @@
 
 The plan of a linear program costs the more the higher its lowest level is, and each per cent no less
 than the one before: the cost of a linear program is convex in its limits. The plan ends as it began,
-wherever that is, so that a higher start is not a gift. Read next: ``evaluation.comparison``.
+wherever that is, so that a higher start is not a gift.
+
+The price of floors comes from plans that end as they began, wherever that is: with a start of its
+own, a higher floor would bring energy as a gift. So the curve is monotone and convex, as the cost
+of a linear program is in its limits.
+
+Read next: ``evaluation.comparison``.
 """
 
 from __future__ import annotations

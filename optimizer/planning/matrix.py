@@ -2,7 +2,16 @@
 
 A general modelling layer calls a rule for every step; here numpy writes all steps of a family at
 once. Columns and rows bear the names and the order of the Pyomo model, and a test holds every
-coefficient, limit and price against it. Read next: ``compact``, which makes the arrays smaller.
+coefficient, limit and price against it.
+
+The equations stand twice, and are held together. ``model.py`` has them as ordinary Pyomo rules,
+to be read beside the printed page; ``matrix.py`` writes the same columns and rows with numpy, by
+whole families, in 10 ms for a year of hours (Pyomo's symbolic templates, which stood here before,
+took ten times as long and were no public interface). A test holds every coefficient, limit and
+price of 18 problems to Pyomo's reading, another the optimum of a year to Pyomo's own interface to
+the solver.
+
+Read next: ``compact``, which makes the arrays smaller.
 """
 
 from __future__ import annotations

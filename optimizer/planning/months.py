@@ -6,6 +6,11 @@ and the simplex method's work grows faster than the program does. The bases of t
 are a basis of the whole, next to its optimum: what is left is to move the levels at the edges. The
 optimum is that of the whole program, whatever the months found. Months run side by side on as many
 processors as there are; their number changes nothing in the result.
+
+Months apart, then the year from their joined bases (``months.py``), on two threads. The simplex
+method's work per step grows with the horizon; months keep it nearly linear. Levels are held at
+their lowest where months meet. Weeks first, then months, saved 10 % at most; pieces that overlap
+by a day or three, nothing.
 """
 
 from __future__ import annotations

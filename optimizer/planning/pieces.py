@@ -14,6 +14,21 @@ the shadow prices of that part's rows (Lagrangian relaxation). Two things follow
 The fixed plan gives new shadow prices, with which the pieces are solved again, until both meet or
 nothing changes. See Geoffrion, *Lagrangean relaxation for integer programming*, Mathematical
 Programming Study 2 (1974).
+
+Months in pieces. With a year of falling blocks, the tree search took 113 s on a metered home of
+half-hours, and hours-of-demand blocks left a gap of 15 % after 120 s. Cut around the steps of
+each part that needs integers, each month is a small problem with two or three choices: 43 s for
+the latter, proven. Banks whose credits expire hang together over the year and are handed over
+whole (25 s on the same homes).
+
+Integers day by day. Where selling pays more than buying costs, or burning energy pays, the LP
+runs flows both ways at once. Binaries over a whole year took HiGHS 25 s on the third demo, and on
+a metered home of half-hours left a gap of 2.5 % after 150 s. Cut at noon, with energy and peaks
+priced at the LP's shadow prices, each day is a tiny problem; the joined directions give a plan,
+the sum of the days a bound. On both cases the bound met the plan exactly in the first round, in 8
+and 17 s on the busy machine. Where prices are negative, whole days can burn energy and a gap of
+some 1e-4 remains (1.4e-4 and 3.5e-4 on a year with 145 negative hours); if it is above 1e-5, the
+whole is handed to the tree search with the time that is left, and the gap is told.
 """
 
 from __future__ import annotations

@@ -3,7 +3,12 @@
 The relaxation lets import and export, or charge and discharge, run at once where that pays: with a
 sell price above the buy price, with negative prices, or to dump energy. Where it happens the steps
 get integers and the problem is solved again, and the plan says so. A tariff that is not convex
-(falling blocks, step tables) takes integers from the start. Read next: ``settings.windows``.
+(falling blocks, step tables) takes integers from the start.
+
+A peak that would earn is refused. The rows for a peak needed from above exist and are tested,
+with one binary for each interval; no real tariff means it, so ``plan`` tells it as a mistake.
+
+Read next: ``settings.windows``.
 """
 
 from __future__ import annotations

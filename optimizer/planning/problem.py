@@ -1,5 +1,11 @@
 """What is to be planned, and the limits within which every flow keeps.
 
+Natural limits. Every variable has a limit that physics sets (import ≤ load + charging …), so
+nothing is unbounded. For shadow prices they stand 0.1 kW off what can happen: when they bound
+exactly, they took the duals of limits that people can change. With integers they stand tight: on
+a fortnight of half-hours with negative prices the slack cost 142 integer steps instead of 56. A
+plan with integers is therefore priced by one more LP, with its directions fixed.
+
 Read next: ``model``, the equations as printed, and ``matrix``, the same as arrays.
 """
 

@@ -3,7 +3,21 @@
 First all day sets hold the same windows, then each goes its own way. Starts are the plan's average
 day, its shadow prices, what is given, and no windows at all; restarts shake what was found and
 keep it if it is hardly worse, so that the search can leave a hollow. Work is counted in replays,
-not in seconds, and luck has a seed, so the same inputs give the same windows. Read next: ``fit``.
+not in seconds, and luck has a seed, so the same inputs give the same windows.
+
+Soft peaks first. A month's highest power hangs on one interval, so nearly every small change of a
+window does nothing to it. The search first takes the mean of the 8 highest days' peaks for it,
+then of the 3 highest, and only then the highest itself: fitted to a single year of a home with a
+car, the saving found with the same work rose from 51–76 to 91–93 (four seeds of 16,000 replays,
+any-time demand; the way in which shaken windows are settled was changed with it).
+
+All day sets together first, then each its own way: half the dimensions while the coarse shape is
+found.
+
+No sets in the search. Texts hash otherwise in each process; a set of windows sorted by score put
+ties in another order, and the same search handed out other windows of the same worth.
+
+Read next: ``fit``.
 """
 
 from __future__ import annotations

@@ -4,7 +4,18 @@ A *lane* is one set of windows. All lanes go through a step together, in loops w
 that the processor works on several at once (SIMD): every way a step can go is worked out, and each
 lane takes its own. What a step does is told in ``simulation.step``. Loops over lanes stay free of
 calls and of exceptions, or else they are not compiled so; how fast
-they then are is measured by ``tests/bench/measure.py``. Read next: ``simulation.replay``.
+they then are is measured by ``tests/bench/measure.py``.
+
+Side by side. The score runs sixteen sets of windows through the steps together, in vector
+registers: a step is written without branches, so that the compiler lays eight neighbours side by
+side. It took 3.3 ns for a step of one set of windows (AVX-512, quiet machine), 10.8 with one set
+after the other and the same operations; eight sets take two thirds of the time of sixteen, for
+the chain from level to level is what a processor waits for. The costs are the same to the last
+bit. Tried and left out: reciprocals for divisions (3.0 ns, but not the replay's last bits), what
+a step asks for worked out once for all (5 %), one block of eight (too short a loop for the
+compiler to lay side by side).
+
+Read next: ``simulation.replay``.
 """
 
 from __future__ import annotations

@@ -1,5 +1,7 @@
 """What the equipment can store: how many windows, for which days and seasons, in which steps.
 
+Controls belong to the site: what the equipment stores is a fact about the equipment.
+
 Read next: ``metering.forecast``.
 """
 

@@ -6,6 +6,11 @@ that ends at or before its start runs over midnight: its hours after midnight ar
 weekdays, so 22:00-06:00 on weekdays holds on each of them before 06:00 and from 22:00. On equipment
 that goes on into the next day they are those of the mornings after, where a window that begins on that
 day takes precedence.
+
+Settings keep kW where the equipment takes per cent, so that replays, the search and other
+equipment read them alike; sentences and card add the per cent of the inverter's AC limit, and a
+refusal offers the kW of the next step.
+
 Read next: ``check``.
 """
 

@@ -1,7 +1,12 @@
 """What stands at the site: battery, inverter, PV, grid connection, and what is permitted.
 
 The pydantic models hold what a person writes (kWh, kW, per cent); ``Plant`` holds the same facts
-per step, in the shape in which the plan and the replay use them. Read next: ``settings.controls``.
+per step, in the shape in which the plan and the replay use them.
+
+Standing loss counts above the lowest level in use, so an idle battery at its floor stays feasible
+where it may not charge from the grid.
+
+Read next: ``settings.controls``.
 """
 
 from __future__ import annotations

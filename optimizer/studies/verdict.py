@@ -1,5 +1,9 @@
 """What a study says of a case that is looked at closely: money by year, what may differ, how sure.
 
+Stated is not chosen. A rise of prices, load and PV that vary are what if; cases with the stated
+ones are ranked first and looked at closely. Ranked together, the most favourable assumption won
+in the demo.
+
 Read next: ``studies``.
 """
 

@@ -2,6 +2,13 @@
 
 Files lie in the folder ``renewals`` of the scenario, named by their day. What is in use is what the
 latest of them left: its new settings, or, if it was undone, those that were in use before it.
+
+The promise is kept with the results: ``flows.csv`` holds the forecast, ``tariff.yaml`` and
+``tariff_series`` the tariff as it was read, so that a later season can tell weather and load from
+a change of prices.
+
+History is files, one for each renewal, with the whole settings before and after; what is in use
+is what the last of them that was not undone says.
 """
 
 from __future__ import annotations

@@ -2,6 +2,10 @@
 
 Floors are tried with little work; the ones that hold are then planned and searched in full. Read next:
 ``endurance.reserve``, ``valuation.reserves``.
+
+A floor is a level of the plan too: the plan beside the windows keeps the same floors, so that the
+kept share compares like with like. Where the sun alone cannot keep them the plan is one without,
+which the report says.
 """
 
 from __future__ import annotations

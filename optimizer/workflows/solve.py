@@ -1,5 +1,7 @@
 """Find the cheapest plan of a brief, and the windows that keep most of its saving.
 
+What comes after the plan is loaded while it is solved: compiled code and what draws the report.
+
 Read next: ``plan``.
 """
 
