@@ -10,6 +10,10 @@ import pytest
 from tests.sweeps import SHORT, Run
 
 
+IS_LONG = ("long", True)
+"""Travels with the report of a long test, from whichever worker ran it."""
+
+
 def pytest_configure(config: pytest.Config) -> None:
     Run.is_full = config.option.markexpr != SHORT
 
@@ -20,12 +24,13 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     seen: Counter[str] = Counter()
     for item in items:
         mark = item.get_closest_marker("sweep")
-        if mark is None:
-            continue
-        test = item.nodeid.split("[")[0]
-        if seen[test] % mark.kwargs["every"]:
-            item.add_marker(pytest.mark.long)
-        seen[test] += 1
+        if mark is not None:
+            test = item.nodeid.split("[")[0]
+            if seen[test] % mark.kwargs["every"]:
+                item.add_marker(pytest.mark.long)
+            seen[test] += 1
+        if item.get_closest_marker("long") is not None:
+            item.user_properties.append(IS_LONG)
 
 
 def pytest_terminal_summary(terminalreporter: Any) -> None:
@@ -37,6 +42,6 @@ def pytest_terminal_summary(terminalreporter: Any) -> None:
     ]
     if not called:
         return
-    long = sum("long" in report.keywords for report in called)
+    long = sum(IS_LONG in map(tuple, report.user_properties) for report in called)
     laws = "all examples" if Run.is_full else "some examples"
     terminalreporter.write_line(f"{len(called) - long} short and {long} long tests; laws: {laws}")

@@ -1,7 +1,7 @@
 """Studies over many cases: what a battery is worth, at which size, on which tariff, if prices move.
 
-A run hangs on its base, not on its neighbour. Warm starts from the size solved before are as fast
-, but then a table would hang on the order of its cases and on where a study was stopped. Each
+A run hangs on its base, not on its neighbour. Warm starts from the size solved before are as fast,
+but then a table would hang on the order of its cases and on where a study was stopped. Each
 program starts from the family's base instead: to the last bit the same in any process, which is
 tested. The base is the scenario's own equipment, whatever sizes a study lists, so a study that
 grows keeps its answers. The search for windows starts from the base's in the same way, fold by

@@ -14,7 +14,7 @@ from pathlib import Path
 DECIDING = ("highspy", "numba", "numpy", "scipy")
 """Libraries in which a figure may change from one release to the next."""
 
-NOT_DECIDING = ("cli.py", "report")
+NOT_DECIDING = ("cli", "library", "report")
 """Parts of the program that only show figures."""
 
 
