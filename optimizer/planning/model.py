@@ -18,7 +18,8 @@ AC side of any other; all else is the same::
     (9)  the limits of every single variable
 
 Plans are made from the same equations as arrays, which ``matrix`` writes fifty times faster; tests
-hold both to the same coefficients and the same optimum. Read next: ``matrix``.
+hold both to the same coefficients and the same optimum. No plan loads Pyomo: this file alone needs the
+extra ``verify``. Read next: ``matrix``.
 """
 
 from __future__ import annotations
