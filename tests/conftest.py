@@ -9,7 +9,6 @@ import pytest
 
 from tests.sweeps import SHORT, Run
 
-
 IS_LONG = ("long", True)
 """Travels with the report of a long test, from whichever worker ran it."""
 

@@ -112,7 +112,7 @@ class Flows:
         export_kwh: FloatArray,
         reactive_kvarh: FloatArray | None = None,
     ) -> Flows:
-        """Return what a meter sees: import passes to a load, export comes from a source."""
+        """Return what a meter sees, shape (T,): import goes to a load, export comes from a source."""
         none = np.zeros(grid.count)
         return cls(
             grid,

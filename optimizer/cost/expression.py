@@ -338,7 +338,7 @@ class Evaluation:
         self._known: dict[Node, float] = {}
 
     def value(self, node: Node) -> float:
-        """Return the value of a node."""
+        """Return the value of a node. [money, kWh or kW, as its flows]"""
         if node not in self._known:
             self._known[node] = self._worked_out(node)
         return self._known[node]

@@ -69,7 +69,7 @@ class Case:
 
     @property
     def cost(self) -> float:
-        """Bill plus wear less the worth of what is left."""
+        """Bill plus wear less the worth of what is left. [money]"""
         return self.bill.total + self.wear - self.left_worth
 
     @property
@@ -113,7 +113,7 @@ class Judge:
         return Priced(case.bill, beside)
 
     def cost_of(self, run: Replay) -> float:
-        """Return the cost of a replay of the plan's own plant."""
+        """Return the cost of a replay of the plan's own plant. [money]"""
         return self.of_replay("windows", run, self.plan.problem.plant).cost
 
 
@@ -127,12 +127,12 @@ class Outcome:
 
     @property
     def can_save(self) -> float:
-        """Money between no windows and the plan."""
+        """Cost without windows less that of the plan. [money]"""
         return self.cases["no_windows"].cost - self.cases["plan"].cost
 
     @property
     def saved(self) -> float:
-        """Money between no windows and our windows."""
+        """Cost without windows less that with ours. [money]"""
         return self.cases["no_windows"].cost - self.cases["windows"].cost
 
     @property
@@ -143,7 +143,7 @@ class Outcome:
 
     @property
     def saved_by_change(self) -> float | None:
-        """Money between the windows in use and ours; None if none are in use."""
+        """Cost of the windows in use less that of ours; None if none are in use. [money]"""
         in_use = self.cases.get("in_use")
         return None if in_use is None else in_use.cost - self.cases["windows"].cost
 
@@ -155,7 +155,7 @@ class Outcome:
 
     @property
     def kept_share(self) -> float | None:
-        """Share of the possible saving that the windows keep; None if there is none to keep."""
+        """Share of the possible saving that the windows keep; None if there is none to keep. [1]"""
         return self.saved / self.can_save if self.can_save > NOTHING_TO_SAVE else None
 
 

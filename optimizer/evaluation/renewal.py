@@ -69,7 +69,7 @@ class Saving:
 
     @property
     def sure(self) -> float:
-        """What is counted on: the saving on weeks not fitted to, or the mean of both if it is less."""
+        """What is counted on: the saving on weeks not fitted to, or the mean of both if less. [money]"""
         return self.seen if self.unseen is None else min(self.unseen, (self.seen + self.unseen) / 2)
 
 
@@ -112,12 +112,12 @@ class Renewal:
 
     @property
     def saves_per_month(self) -> float:
-        """What the advised changes save a month, as far as it can be counted on."""
+        """What the advised changes save, as far as it can be counted on. [money per month]"""
         return self.saving.sure / self.months
 
     @property
     def others_per_month(self) -> float:
-        """What all that settings found anew would change beyond them is worth a month."""
+        """What all that settings found anew would change beyond them is worth. [money per month]"""
         return (self.saving_anew.sure - self.saving.sure) / self.months
 
     @property

@@ -51,7 +51,7 @@ class Sources:
 
     @property
     def total(self) -> float:
-        """The whole saving."""
+        """The whole saving. [money]"""
         return float(sum(getattr(self, field.name) for field in fields(self)))
 
 

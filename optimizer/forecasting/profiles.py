@@ -84,7 +84,7 @@ def day_type_of(day: date, *, is_holiday: bool) -> str:
 
 
 def day_factor(day: date) -> float:
-    """Return what household values are multiplied by on a day of the year.
+    """Return what household values are multiplied by on a day of the year. [1]
 
     References
     ----------

@@ -246,7 +246,7 @@ class RoofModel:
 
     @classmethod
     def own_limit_kw(cls, recipe: PvRecipe, stated_kw: float | None) -> float:
-        """Return the limit of the PV's own inverter; where none is stated, by the usual ratio."""
+        """Return the limit of the PV's own inverter; where none is stated, by the usual ratio. [kW]"""
         return stated_kw or sum(roof.peak_kw for roof in recipe.roofs) / DC_PER_AC
 
     def years_kwh(self, grid: TimeGrid, count: int, seed: int) -> list[FloatArray]:

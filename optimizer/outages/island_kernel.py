@@ -37,7 +37,7 @@ def carry(  # noqa: PLR0913 - arrays in, arrays out
     steps: FloatArray,
     why: IntArray,
 ) -> None:
-    """Write for outages beginning at the steps ``first`` to before ``end`` how many steps they last.
+    """Write how many steps outages last that begin at ``first`` to before ``end``, shape (T,).
 
     ``level_kwh`` is what is stored when each step begins, ``n.low`` the level down to which it is drawn.
     Behind the last step the first follows.

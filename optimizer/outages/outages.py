@@ -71,7 +71,7 @@ class Outages:
     critical_only: bool = False
 
     def share_lasting(self, hours: float) -> float:
-        """Return the share of outages that are carried for at least so many hours."""
+        """Return the share of outages that are carried for at least so many hours. [1]"""
         return float((self.hours >= hours - 1e-9).mean())
 
     @property

@@ -62,7 +62,7 @@ class Wish:
     def shares(
         self, horizon: Horizon, years: Sequence[Year], settings: Settings, groups: MonthGroups
     ) -> FloatArray:
-        """Return the share of outages that last, of each group of months, in the mean over years."""
+        """Return the share of outages that last, mean over years, shape (groups,). [1]"""
         inside = [np.isin(horizon.grid.month, group) for group in groups]
         of_year = []
         for year in years:

@@ -130,7 +130,7 @@ class Limits:
 
     @classmethod
     def of(cls, problem: Problem, natural_slack_kw: float = NATURAL_SLACK_KW) -> Limits:
-        """Return the limits that equipment, connection and physics set."""
+        """Return the limits that equipment, connection and physics set, shapes (T,). [kWh]"""
         plant, h = problem.plant, problem.grid.step_h
         every = np.ones(problem.grid.count)
         off = natural_slack_kw * h

@@ -193,7 +193,7 @@ def draw_curve(
 def draw_hours_reached(
     reached: Mapping[str, Sequence[float]], ticks: Sequence[str], when: str, horizon_h: float
 ) -> str:
-    """Return for each clock hour or month the hours that so many grid failures reach, a line each.
+    """Return a figure of outage duration by clock hour or month, a line for each share. [h]
 
     NaN is left blank. The axis is stretched near zero, where an hour matters most.
     """
@@ -229,7 +229,7 @@ def draw_floors(
     currency: str,
     hours: float,
 ) -> str:
-    """Return what each floor costs, and the share of outages that then last, one line for a season."""
+    """Return a figure of floors [%], their cost [money] and the outages that then last [%]."""
     with mpl.rc_context(STYLE):
         figure = Figure(figsize=(9.6, 3.6), layout="constrained")
         left, right = figure.subplots(1, 2, sharex=True)

@@ -180,7 +180,7 @@ def _size_cell(row: Row) -> str:
 
 
 def saved(result: StudyResult, row: Row) -> float:
-    """Return what a row's windows save in the first year over what the study measures from."""
+    """Return what a row's windows save in the first year over the study's reference. [money]"""
     return float(row[f"windows_save_over_{row.get('against') or 'no_battery'}_{result.money}"])
 
 

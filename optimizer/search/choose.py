@@ -120,7 +120,7 @@ class Size:
 
     @property
     def counted_on(self) -> float:
-        """What decides: what is saved on unseen weeks, or on those seen where none could be kept back."""
+        """What decides: the saving on unseen weeks, or on seen ones if none were kept back. [money]"""
         return self.seen if self.unseen is None else self.unseen
 
 

@@ -243,7 +243,7 @@ class Season:
 
     @cached_property
     def typical_cap_kw(self) -> float:
-        """A cap to start from: the mean of the plan's peaks, or a little above its mean import."""
+        """A cap to start from: the mean of the plan's peaks, or a little above its mean import. [kW]"""
         flows = self.task.plan_flows
         peaks = [
             float(peak.interval_kw(flows.import_kwh).max())

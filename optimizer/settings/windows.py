@@ -419,7 +419,7 @@ def floors_text(settings: Settings) -> str:
 
 
 def no_windows(floor_pct: float, floors_pct: Mapping[int, float] | None = None) -> Settings:
-    """Return the equipment as it comes: it covers the net load down to its floor.
+    """Return the equipment as it comes: it covers the net load down to its floor. [%]
 
     ``floors_pct`` are higher floors of single months.
     """

@@ -78,7 +78,7 @@ class Numbers(NamedTuple):
 
     @classmethod
     def of(cls, plant: Plant, step_h: float) -> Numbers:
-        """Return the kernel's numbers of a plant for steps of a length."""
+        """Return the kernel's numbers of a plant for steps of a length. [kWh per step]"""
         habits = plant.behaviour
         return cls(
             plant.low_kwh, plant.high_kwh, plant.charge_kw * step_h, plant.discharge_kw * step_h,

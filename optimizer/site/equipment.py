@@ -175,7 +175,7 @@ class Plant:
         reserve_pct: float,
         behaviour: Behaviour = AS_STATED,
     ) -> Plant:
-        """Return the plant of the described equipment."""
+        """Return the plant of the described equipment. [kWh, kW, 1]"""
         low = max(battery.floor_pct, reserve_pct) / 100
         import_kw, export_kw = connection.import_limit_kw, connection.export_limit_kw
         own_limit = pv.ac_limit_kw if pv.ac_limit_kw is not None else UNLIMITED_KW

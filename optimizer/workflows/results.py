@@ -70,7 +70,7 @@ class Result:
 
     @property
     def kept_share(self) -> float | None:
-        """Share of the possible saving on the forecast that the settings keep; None if there is none."""
+        """Share of the possible saving on the forecast that the settings keep; None if there is none. [1]"""
         return self.outcome.kept_share
 
     @property

@@ -19,7 +19,10 @@ from pathlib import Path
 
 Function = ast.FunctionDef | ast.AsyncFunctionDef
 
-UNIT = re.compile(r"\[(k?Wh?|kW[^\]]*|kWh[^\]]*|money[^\]]*|h|s|min|%|1|deg[^\]]*|°[^\]]*)\]")
+UNIT = re.compile(
+    r"\[(k?Wh?|kW[^\]]*|k?VA[^\]]*|A|W or VA|money[^\]]*|h|s|min|days|%|1|1/year|deg[^\]]*|°[^\]]*)[,\] ]"
+)
+QUANTITY = re.compile(r"_(kwh|kw|pct|h|s|per_kwh|frac)$")
 SHAPE = re.compile(r"shape \(")
 MANY = 6
 """From so many positional arguments on a call is hard to read."""
@@ -108,6 +111,13 @@ def share_with_units(functions: list[Function]) -> float:
     return sum(bool(UNIT.search(text) or SHAPE.search(text)) for text in told) / len(told)
 
 
+def tells_quantity(function: Function) -> bool:
+    """Tell whether a function takes or returns a quantity, by its types and the ends of its names."""
+    returned = ast.unparse(function.returns) if function.returns else ""
+    names = [function.name, *(a.arg for a in [*function.args.args, *function.args.kwonlyargs])]
+    return "float" in returned.lower() or any(map(QUANTITY.search, names))
+
+
 def words_in(path: Path) -> int:
     """Return the words of a text; 0 if there is none."""
     return len(path.read_text(encoding="utf-8").split()) if path.exists() else 0
@@ -140,6 +150,9 @@ def figures_of(root: Path) -> dict[str, str]:
         "body, median and nine in ten": f"{statistics.median(bodies):.0f}, {bodies[len(bodies) * 9 // 10]}",
         f"calls with {MANY} or more arguments by position": str(packed_calls(modules)),
         "public docstrings with a unit or shape": f"{share_with_units(functions):.0%}",
+        "the same, of functions that take or return a quantity": (
+            f"{share_with_units(list(filter(tells_quantity, functions))):.0%}"
+        ),
         "comment lines per 100": f"{100 * comments / total:.1f}",
         "words in README.md": f"{words_in(root / 'README.md'):,}",
         "words in DEVELOPERS.md": f"{words_in(root / 'DEVELOPERS.md'):,}",
