@@ -12,7 +12,7 @@ from pydantic import Field, model_validator
 
 from optimizer.base.documents import Document
 from optimizer.base.errors import Mistake
-from optimizer.economics.money import nominal_rate, real_rate
+from optimizer.economics.returns import nominal_rate, real_rate
 
 OF_OTHER_PARTS = ("ageing", "draws")
 """Parts of a study beside the money whose sources stand with those of the money."""

@@ -24,7 +24,7 @@ from pydantic import Field
 from optimizer.base.timegrid import BoolArray, FloatArray
 from optimizer.economics.ageing import Ageing
 from optimizer.economics.assumptions import Terms
-from optimizer.economics.money import (
+from optimizer.economics.returns import (
     benefit_cost_ratio,
     internal_rates,
     levelised_cost,

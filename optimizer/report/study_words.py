@@ -14,7 +14,7 @@ from typing import Any
 from optimizer.base.units import money, number, percent, price
 from optimizer.economics.assumptions import Terms
 from optimizer.economics.cash_flow import SIGNED, CashFlow
-from optimizer.economics.money import net_present_value
+from optimizer.economics.returns import net_present_value
 from optimizer.studies.verdict import Row, Sized, StudyResult, Swing, Verdict
 
 FEW = 4

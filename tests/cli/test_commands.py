@@ -25,8 +25,6 @@ from optimizer.search.choose import EFFORTS
 from optimizer.settings.check import read_settings
 from optimizer.workflows.solve import PLANNING_S
 
-pytestmark = pytest.mark.xdist_group("commands")  # one worker makes what they share
-
 DEMO = shipped_folder("scenarios") / "1_two_rates"
 RESULTS = {
     "plan.json", "flows.csv", "settings.yaml", "tariff.yaml", "report.html", "settings_by_size",

@@ -20,8 +20,6 @@ from optimizer.cli.app import app
 from optimizer.cli.season_commands import SOMETHING_TO_CHANGE
 from optimizer.workflows.in_use import settings_in_use
 
-pytestmark = pytest.mark.xdist_group("renew")  # one worker makes what they share
-
 DEMO = shipped_folder("scenarios") / "1_two_rates"
 WEEKS = 10
 TODAY = datetime.now().astimezone().date()

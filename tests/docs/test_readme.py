@@ -19,8 +19,6 @@ from optimizer.economics.monte_carlo import Draws
 from optimizer.forecasting.recipe import ForecastRecipe
 from optimizer.studies.study_file import BestSize, Ranges, StudyFile, Vary
 
-pytestmark = pytest.mark.xdist_group("readme")  # one worker makes what they share
-
 ROOT = Path(__file__).parents[2]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 GUIDE = (ROOT / "scenarios" / "GUIDE.md").read_text(encoding="utf-8")

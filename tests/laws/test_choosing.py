@@ -56,8 +56,6 @@ from tests.laws.sites import (
     weighted,
 )
 
-pytestmark = pytest.mark.xdist_group("choosing")  # one worker makes what they share
-
 SUMMER = ((6, 7, 8),)
 BY_MONTH = ((6,), (7, 8))
 CONTROLS = Controls(import_cap=True, windows_per_day=3, minutes=60)

@@ -112,13 +112,16 @@ import numpy as np
 from optimizer.simulation.step import is_resting
 from optimizer.simulation.replay_kernel import step_through
 from optimizer.simulation.replay import replay
+from optimizer.scenario.horizon import Horizon
 from optimizer.settings.windows import no_windows
 from tests.laws.cases import AC_PLANT, grid_of
-run = replay(AC_PLANT, grid_of(24), np.full(24, 0.5), np.full(24, 0.7), no_windows(10.0), 3.0)
+hours = Horizon(AC_PLANT, grid_of(24), np.full(24, 0.5), np.full(24, 0.7), 3.0)
+run = replay(hours, no_windows(10.0))
 print(repr(run.stored_kwh.tolist()))
 """
 
 
+@pytest.mark.long
 def test_damaged_files_are_compiled_anew_with_the_same_result(tmp_path: Path) -> None:
     """Cut short, emptied, or with a byte changed: numba alone ends in a traceback, or worse."""
     kept = {k: v for k, v in os.environ.items() if k != "NUMBA_CACHE_DIR"}

@@ -18,8 +18,8 @@ from optimizer.economics.cash_flow import (
     life_of,
     worth_of,
 )
-from optimizer.economics.money import annuity_factor, net_present_value
 from optimizer.economics.monte_carlo import Draws, chances_of
+from optimizer.economics.returns import annuity_factor, net_present_value
 
 SIZE = Size(10.0, 5.0, 6.0)
 

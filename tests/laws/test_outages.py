@@ -24,8 +24,6 @@ from optimizer.site.equipment import Inverter, Plant
 from tests.builders import hourly_grid, outages_of, run_through, simple_plant
 from tests.laws.cases import AC_PLANT, DC_PLANT, grid_of, law, plants, weather, windows
 
-pytestmark = pytest.mark.xdist_group("outages")  # one worker makes what they share
-
 
 def carried(
     plant: Plant, load, pv, level: float, start: int, floor: float, step_h: float, most: int

@@ -29,6 +29,8 @@ COARSE = Controls(
 )  # fmt: skip
 GROUPS = (tuple(range(1, 13)),)
 
+pytestmark = pytest.mark.long  # it judges the search from the benches
+
 
 def forecast_of(task: Task) -> Forecast:
     plan, _ = site(AC_PLANT, task.grid, "two rates")
@@ -39,7 +41,7 @@ def ground_of(task: Task) -> Ground:
     forecast = forecast_of(task)
     return Ground(
         task.plant, task.controls, task.grid, np.arange(task.grid.count), forecast.load_kwh,
-        forecast.pv_kwh, task.start_kwh, task.cost, task.plan_flows, task.stored_worth,
+        forecast.pv_kwh, task.horizon.start_kwh, task.cost, task.plan_flows, task.stored_worth,
     )  # fmt: skip
 
 

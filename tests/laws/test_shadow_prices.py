@@ -96,7 +96,8 @@ class Site:
     cost: TariffCost
 
     def plan(self, **changes: Any) -> Plan:
-        plan = make_plan(replace(self.problem, **changes), self.cost)
+        ends = {name: changes.pop(name) for name in ("end_kwh",) if name in changes}
+        plan = make_plan(replace(self.problem.on(**changes), **ends), self.cost)
         assert plan.proof.kind == "linear program"
         return plan
 

@@ -14,8 +14,6 @@ from optimizer.planning.tangent import bigger_battery, resized
 from optimizer.site.equipment import Plant
 from tests.laws.cases import AC_PLANT, DC_PLANT, grid_of, named_cost, problem_of, weather
 
-pytestmark = pytest.mark.xdist_group("sizing")  # one worker makes what they share
-
 WEEKS = grid_of(24 * 21)
 LOAD, PV = weather(WEEKS, 8)
 SIZES = [float(size) for size in np.linspace(1, 30, 30)]

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from optimizer.base.errors import InputError
 from optimizer.base.timegrid import FloatArray
-from optimizer.economics.money import (
+from optimizer.economics.returns import (
     annuity_factor,
     benefit_cost_ratio,
     internal_rates,

@@ -17,8 +17,6 @@ from optimizer.report.outage_page import outage_section
 from optimizer.report.outages import outage_record, outage_sentences
 from tests.laws.cases import grid_of
 
-pytestmark = pytest.mark.xdist_group("outage page")  # one worker makes what they share
-
 
 def made_up(hours: np.ndarray, days: int) -> Outages:
     """Return failures at each hour of so many days from 1 January, after which so many hours go on."""

@@ -25,8 +25,6 @@ from optimizer.settings.windows import DaySet, SeasonSet, Window, no_windows
 from optimizer.workflows.plan import PlanResult, plan
 from optimizer.workflows.replay import ReplayResult
 
-pytestmark = pytest.mark.xdist_group("page")  # one worker makes what they share
-
 A4_WIDTH_PX, A4_HEIGHT_PX = 794, 1123  # 210 mm × 297 mm at 96 px per inch (CSS)
 PHONE_WIDTH_PX = 390
 TOO_WIDE = "document.documentElement.scrollWidth > window.innerWidth + 1"

@@ -25,8 +25,6 @@ from optimizer.studies.run import run_study
 from optimizer.studies.verdict import StudyResult, Swing
 from tests.report.small_study import SETTINGS, TERMS, failed, result, row, sized, without_money
 
-pytestmark = pytest.mark.xdist_group("study page")  # one worker makes what they share
-
 PHONE_WIDTH_PX = 390
 
 

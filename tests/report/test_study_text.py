@@ -8,7 +8,7 @@ from dataclasses import replace
 import pytest
 
 from optimizer.base.units import money
-from optimizer.economics.money import net_present_value
+from optimizer.economics.returns import net_present_value
 from optimizer.report.study_text import study_record, study_text
 from optimizer.report.study_words import (
     Names,

@@ -92,6 +92,7 @@ def test_a_worker_that_is_killed_takes_nothing_along(folder: Path, tmp_path: Pat
     assert rows == json.loads(json.dumps([dict(row) for row in here.rows]))
 
 
+@pytest.mark.long
 def test_a_scheduler_that_does_not_answer_is_told(folder: Path, tmp_path: Path) -> None:
     result = subprocess.run(
         [*COMMAND, str(folder), "--out", str(tmp_path), "--cluster", f"tcp://127.0.0.1:{free_port()}"],

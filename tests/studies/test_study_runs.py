@@ -29,8 +29,6 @@ from optimizer.studies.worker import Job
 from optimizer.workflows.plan import plan
 from tests.studies.small import MONEY, SMALL, study_of, write_sites
 
-pytestmark = pytest.mark.xdist_group("studies")  # one worker makes what they share
-
 COMMAND = [sys.executable, "-c", "from optimizer.cli.app import main; main()", "study"]
 
 

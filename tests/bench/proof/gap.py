@@ -59,7 +59,7 @@ def gap_of(
             steps=steps,
             load_kwh=np.ascontiguousarray(forecast.load_kwh[steps]),
             pv_kwh=np.ascontiguousarray(forecast.pv_kwh[steps]),
-            start_kwh=float(task.plan_stored_kwh[first - 1]) if first else task.start_kwh,
+            start_kwh=float(task.plan_stored_kwh[first - 1]) if first else task.horizon.start_kwh,
             cost=task.cost,
             elsewhere=task.plan_flows,
             leftover=task.stored_worth,
