@@ -280,6 +280,8 @@ def remaining_share(loss_per_year: float, year: int) -> float:
     return float((1 - loss_per_year) ** (year - 1))
 
 
+# Roots are isolated between those of the derivative, which keeps a rate at which the worth only touches
+# zero one rate; eigenvalues of the companion matrix (numpy.polynomial) split it in two, or lose it.
 # --- roots ------------------------------------------------------------------------------------
 
 

@@ -21,6 +21,7 @@ from functools import partial
 from pathlib import Path
 
 from numba import config
+from platformdirs import user_cache_path
 
 UNUSED_DAYS = 60
 """Compiled code of other versions that was not used for so long is thrown away."""
@@ -68,8 +69,7 @@ def _version(constants: tuple[object, ...]) -> str:
 def _folder_for(version: str) -> Path:
     """Return a version's folder, made and marked as used; or one that goes with the process."""
     try:
-        base = os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache"
-        folder = Path(base) / "tariffwright" / version
+        folder = user_cache_path("tariffwright", appauthor=False) / version
         folder.mkdir(parents=True, exist_ok=True)
         os.utime(folder)
         with tempfile.TemporaryFile(dir=folder):
