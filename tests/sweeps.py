@@ -5,10 +5,10 @@ from __future__ import annotations
 SHORT = "not long"
 """The mark expression of the default run, as in pyproject.toml."""
 
-SHARE = 4
+SHARE = 8
 """A short run tries one example where a full one tries so many."""
 
-LEAST = 15
+LEAST = 10
 """Examples that a short run tries at least, if there are as many."""
 
 

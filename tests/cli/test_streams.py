@@ -32,6 +32,7 @@ def test_a_full_output_is_told_with_its_exit_code() -> None:
     assert "Exception ignored" not in done.stderr
 
 
+@pytest.mark.sweep(every=2)
 @pytest.mark.parametrize("end", ["2>&1 >&-", "2>/dev/full", "2>&-", ">&- 2>&-"])
 def test_closed_streams_change_no_exit_code(end: str) -> None:
     done = run(["check", TARIFF], end)
@@ -50,6 +51,7 @@ def test_a_reader_that_has_read_enough_changes_no_exit_code() -> None:
     assert "Broken pipe" not in done.stderr
 
 
+@pytest.mark.sweep(every=2)
 @pytest.mark.parametrize("encoding", ["ascii", "latin-1"])
 def test_a_terminal_of_few_signs_is_told_in_those(tmp_path: Path, encoding: str) -> None:
     tariff = tmp_path / "odd.yaml"

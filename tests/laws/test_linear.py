@@ -148,7 +148,7 @@ def test_the_small_program_costs_what_the_whole_one_costs_and_its_prices_prove_i
 
 
 @pytest.mark.parametrize(("plant", "tariff"), TABLE)
-@pytest.mark.sweep(every=7)
+@pytest.mark.sweep(every=14)
 def test_the_plan_is_the_same_cold_and_warm_whole_and_in_months_with_one_worker_and_with_two(
     plant: str, tariff: str, fallbacks: list[Matrix]
 ) -> None:
@@ -226,7 +226,7 @@ def test_the_order_of_columns_and_rows_does_not_choose_the_plan(
 
 
 @pytest.mark.parametrize("plant", ["ac", "dc"])
-@pytest.mark.sweep(every=2)
+@pytest.mark.long
 def test_a_year_costs_what_pyomos_own_interface_finds_for_the_printed_equations(
     plant: str,
 ) -> None:

@@ -95,7 +95,7 @@ def whole_cost(problem: Problem, limits: Limits, one_way: dict[int, Any]) -> flo
 
 @pytest.mark.parametrize("plant", [AC_PLANT, DC_PLANT], ids=["ac", "dc"])
 @pytest.mark.parametrize("name", CASES)
-@pytest.mark.sweep(every=5)
+@pytest.mark.sweep(every=20)
 def test_the_sum_of_the_pieces_is_never_above_the_whole(name: str, plant: Any) -> None:
     problem, guess = relaxed_problem(CASES[name], plant, 1)
     limits, one_way = Limits.of(problem, natural_slack_kw=0.0), evenings(CASES[name])
@@ -185,6 +185,7 @@ def test_the_right_bound_lies_close_below_the_whole() -> None:
         assert -1e-3 < share < 0.2
 
 
+@pytest.mark.sweep(every=3)
 @pytest.mark.parametrize("fault", FAULTS)
 def test_a_wrong_bound_shows_against_the_whole(fault: str, monkeypatch: pytest.MonkeyPatch) -> None:
     name, right, wrong = FAULTS[fault]

@@ -263,6 +263,7 @@ def wishing_folder(tmp_path: Path, more: str) -> Path:
     return folder
 
 
+@pytest.mark.long
 def test_plan_hands_out_floors_and_tells_their_price_and_renew_keeps_them(tmp_path: Path) -> None:
     folder = wishing_folder(tmp_path, "outage: {hours: 4, share_pct: 90}\n")
     text = (folder / "scenario.yaml").read_text(encoding="utf-8")

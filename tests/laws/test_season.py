@@ -281,6 +281,7 @@ def words_of(found: Found) -> str:
     return f"{sizes} {found.replays}"
 
 
+@pytest.mark.long
 def test_a_machine_of_one_core_finds_the_same_windows_as_this_one(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:

@@ -25,6 +25,8 @@ from optimizer.settings.windows import DaySet, SeasonSet, Window, no_windows
 from optimizer.workflows.plan import PlanResult, plan
 from optimizer.workflows.replay import ReplayResult
 
+pytestmark = pytest.mark.sweep(every=2)  # of two demos the first is short
+
 A4_WIDTH_PX, A4_HEIGHT_PX = 794, 1123  # 210 mm × 297 mm at 96 px per inch (CSS)
 PHONE_WIDTH_PX = 390
 TOO_WIDE = "document.documentElement.scrollWidth > window.innerWidth + 1"

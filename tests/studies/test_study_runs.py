@@ -158,6 +158,7 @@ def _running_in_group(group: int) -> list[str]:
     return found
 
 
+@pytest.mark.sweep(every=2)
 @pytest.mark.parametrize("asked", [signal.SIGINT, signal.SIGTERM])
 def test_ctrl_c_or_a_request_to_end_stops_at_once_says_so_and_leaves_no_process(
     folder: Path, tmp_path: Path, asked: signal.Signals
@@ -312,6 +313,7 @@ def priced(tmp_path_factory: pytest.TempPathFactory) -> StudyResult:
     return run(study_of(folder, MONEY), folder / "out", processes=2)
 
 
+@pytest.mark.long
 def test_money_over_the_life_stands_in_every_row(priced: StudyResult) -> None:
     assert {row["status"] for row in priced.rows} == {"done"}
     roles = [row["role"] for row in priced.rows]
@@ -325,6 +327,7 @@ def test_money_over_the_life_stands_in_every_row(priced: StudyResult) -> None:
         assert row["health_at_end_pct"] < 100
 
 
+@pytest.mark.long
 def test_the_best_size_is_a_row_of_its_own(priced: StudyResult) -> None:
     (sized,) = priced.sized
     assert sized.best.is_proven
@@ -397,6 +400,7 @@ def test_wide_kinks_too_come_out_the_same_in_any_process(tmp_path: Path) -> None
     assert run(path).rows == run(path, tmp_path / "out", processes=2).rows
 
 
+@pytest.mark.long
 def test_ranges_and_draws_go_around_the_best_case(priced: StudyResult) -> None:
     (verdict,) = priced.verdicts
     assert verdict.row == max(priced.done, key=lambda row: row["npv_eur"])
@@ -412,6 +416,7 @@ def test_ranges_and_draws_go_around_the_best_case(priced: StudyResult) -> None:
     assert low < middle < high
 
 
+@pytest.mark.long
 def test_a_faded_battery_is_planned_and_not_scaled(priced: StudyResult) -> None:
     """What it saves falls by less than its capacity: the last kWh are worth least."""
     life = priced.verdicts[0].money.life
