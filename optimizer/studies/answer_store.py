@@ -19,7 +19,7 @@ from typing import BinaryIO
 
 from optimizer.base.errors import InputError
 from optimizer.base.files import lock
-from optimizer.studies.worker import WITHOUT_BASE, Answer
+from optimizer.studies.answers import Answer, Failure, Searched, answer_of, text_of
 
 LEDGER = "ledger.jsonl"
 
@@ -77,11 +77,9 @@ class Ledger:
             ) from None
         self._read(self._file)
         if again_failed:
-            kept = self._answers.items()
             self._answers = {
-                key: answer for key, answer in kept
-                if "failed" not in answer and WITHOUT_BASE not in answer
-            }  # fmt: skip
+                key: answer for key, answer in self._answers.items() if not _has_failed(answer)
+            }
 
     def _read(self, file: BinaryIO) -> None:
         file.seek(0)
@@ -89,9 +87,9 @@ class Ledger:
         for line in file:
             if not line.endswith(b"\n"):
                 break
-            answers = list(_answers_in(line))
-            self.lost += not answers or None in answers
-            self._answers.update({answer["key"]: answer for answer in answers if answer})
+            found = list(_answers_in(line))
+            self.lost += not found or None in found
+            self._answers.update(filter(None, found))
             whole += len(line)
         file.truncate(whole)  # a torn line
         file.seek(0, os.SEEK_END)
@@ -105,12 +103,12 @@ class Ledger:
 
     def add(self, key: str, answer: Answer) -> None:
         """Keep an answer; it is on the disk when this returns."""
-        text = json.dumps({"key": key, **answer})
+        text = json.dumps({"key": key, "answer": json.loads(text_of(answer))})
         if self._file is not None:
             self._file.write(_with_sum(text).encode() + b"\n")
             self._file.flush()
             os.fsync(self._file.fileno())
-        self._answers[key] = json.loads(text)
+        self._answers[key] = answer_of(text_of(answer))
 
     def close(self) -> None:
         """Let others write."""
@@ -123,18 +121,23 @@ def _with_sum(text: str) -> str:
     return f'{text[:-1]}, "{SUM}": {zlib.crc32(text.encode())}}}'
 
 
-def _answers_in(line: bytes) -> Iterator[Answer | None]:
-    """Yield the answer of a line, and None for each part of it that is none."""
+def _has_failed(answer: Answer) -> bool:
+    return isinstance(answer, Failure) or (isinstance(answer, Searched) and answer.without_base)
+
+
+def _answers_in(line: bytes) -> Iterator[tuple[str, Answer] | None]:
+    """Yield key and answer of a line, and None for each part of it that is none."""
     for part in BEGINNING.split(line):
         if part.strip():
-            yield _answer_of(part)
+            yield _answer_in(part)
 
 
-def _answer_of(text: bytes) -> Answer | None:
+def _answer_in(text: bytes) -> tuple[str, Answer] | None:
     try:
-        answer = json.loads(text)
-        sum_there = answer.pop(SUM)
-        is_whole = zlib.crc32(json.dumps(answer).encode()) == sum_there
+        record = json.loads(text)
+        sum_there = record.pop(SUM)
+        if zlib.crc32(json.dumps(record).encode()) != sum_there:
+            return None
+        return str(record["key"]), answer_of(json.dumps(record["answer"]))
     except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
         return None
-    return answer if is_whole and isinstance(answer.get("key"), str) else None

@@ -18,6 +18,8 @@ from functools import cache, cached_property
 from pathlib import Path
 from typing import Any
 
+from pydantic_core import to_jsonable_python
+
 from optimizer.base.documents import Source, is_file, read_document
 from optimizer.base.errors import InputError, ScenarioError, raise_findings
 from optimizer.base.units import number
@@ -136,7 +138,7 @@ class Family:
 
     def key_of(self, run: Run, manner: Manner, kind: str = "run", more: Any = None) -> str:
         """Return what tells a piece of work from all others, in this study and later ones."""
-        return _hashed([self.key, asdict(run), asdict(manner), kind, more])
+        return _hashed([self.key, asdict(run), asdict(manner), kind, to_jsonable_python(more)])
 
 
 @dataclass(frozen=True)

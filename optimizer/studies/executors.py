@@ -23,8 +23,9 @@ from typing import Any, Protocol
 from optimizer.base import parallel as workers
 from optimizer.base.errors import InputError
 from optimizer.planning.solver import use_processors
+from optimizer.studies.answers import Answer, Failure
 from optimizer.studies.fingerprint import fingerprint
-from optimizer.studies.worker import Answer, Job, work
+from optimizer.studies.worker import Job, work
 
 LOOK_EVERY_S = 0.5
 """How often a process looks whether the one that began it is still there. [s]"""
@@ -105,7 +106,7 @@ class Processes:
                 self._pools[lane].shutdown(wait=False)
                 self._pools[lane] = _pool()
                 if job.key in self._died:
-                    yield lane, job, {"failed": DIED, "seconds": 0.0}
+                    yield lane, job, Failure(DIED)
                 else:
                     self._died.add(job.key)
                     self.give(lane, packed, job)
@@ -286,7 +287,7 @@ class Cluster:
                 self._families.pop(job.family, None)
                 self.give(lane, packed, job)
             else:
-                yield lane, job, {"failed": f"{DIED} ({future.exception()!r})", "seconds": 0.0}
+                yield lane, job, Failure(f"{DIED} ({future.exception()!r})")
 
     def close(self) -> None:
         """Let go of the cluster; it stays as it was."""

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Generator, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 
@@ -26,11 +26,22 @@ from optimizer.economics.cash_flow import (
     worth_of,
 )
 from optimizer.economics.monte_carlo import Chances, Draws, chances_of
-from optimizer.settings.windows import Settings
+from optimizer.studies.answers import (
+    Answer,
+    Asked,
+    Bounds,
+    BoundsAsked,
+    Drawn,
+    DrawsAsked,
+    Failure,
+    RunFigures,
+    Searched,
+    Slope,
+    SlopeAsked,
+)
 from optimizer.studies.cases import Case, Family, Run
 from optimizer.studies.study_file import BestSize as SizesToTry
 from optimizer.studies.verdict import Swing
-from optimizer.studies.worker import Answer
 
 SLIGHTLY = 1e-3
 """By how much a size is moved for the slope of its price. [kWh]"""
@@ -38,12 +49,12 @@ SLIGHTLY = 1e-3
 
 @dataclass(frozen=True)
 class Wanted:
-    """A piece of work that a question waits for; see ``one_run.Job``."""
+    """A piece of work that a question waits for; see ``worker.Job``."""
 
     family: Family
     kind: str
     run: Run
-    more: Any = None
+    more: Asked = None
 
 
 @dataclass(frozen=True)
@@ -57,7 +68,7 @@ class Valued:
     case: Case
     status: str
     reason: str = ""
-    figures: Answer | None = None
+    figures: RunFigures | None = None
     money: Money | None = None
 
 
@@ -68,11 +79,15 @@ class Failed(Exception):
     """A piece of work that a question needs has failed."""
 
 
-def _figures(answer: Answer) -> Answer:
-    if "failed" in answer:
-        raise Failed(answer["failed"])
-    figures: Answer = answer["figures"]
-    return figures
+Kind = TypeVar("Kind", Searched, Slope, Bounds, Drawn)
+
+
+def _known(answer: Answer, kind: type[Kind]) -> Kind:
+    """Return an answer of the kind that was asked for; raise that it failed."""
+    if isinstance(answer, Failure):
+        raise Failed(answer.reason)
+    assert isinstance(answer, kind)
+    return answer
 
 
 def value_of(case: Case, *, hopeless_among: Sequence[Run] = ()) -> Question:
@@ -110,23 +125,24 @@ def life_in(case: Case, terms: Terms) -> Generator[Wanted, Answer, Life]:
     return life
 
 
-def figures_of(family: Family, run: Run) -> Generator[Wanted, Answer, Answer]:
+def figures_of(family: Family, run: Run) -> Generator[Wanted, Answer, RunFigures]:
     """Ask for the figures of a run; the own equipment is the base itself."""
-    return _figures((yield Wanted(family, "base" if run == family.own else "run", run)))
+    kind = "base" if run == family.own else "run"
+    return _known((yield Wanted(family, kind, run)), Searched).figures
 
 
-def year_figures(figures: Answer, against: Against) -> YearFigures:
+def year_figures(figures: RunFigures, against: Against) -> YearFigures:
     """Return what a year saves: on its bill, less what it took out of the battery beyond the plan.
 
     Wear is no money here, replacements are.
     """
 
     def money(key: str) -> float:
-        return float(figures[f"bill_{key}"] - figures[f"left_worth_{key}"])
+        return figures.bills[key].bill - figures.bills[key].left_worth
 
     return YearFigures(
         money(against) - money("windows"), money(against) - money("plan"),
-        figures["cycles_counted"], figures["discharged_kwh"],
+        figures.cycles_counted, figures.discharged_kwh,
     )  # fmt: skip
 
 
@@ -140,16 +156,14 @@ def _why_hopeless(case: Case, runs: Sequence[Run]) -> Generator[Wanted, Answer, 
     is_bounded = case.run in runs and case.run != own and _windows_cost_no_less_than_plans(case)
     if terms is None or terms.against == "no_windows" or not is_bounded:
         return ""
-    keyed = [(str(number), run) for number, run in enumerate(runs)]
-    answer = yield Wanted(family, "bounds", own, keyed)
-    least = answer.get("figures", {}).get(str(runs.index(case.run)))
-    if least is None:
+    bounds = yield Wanted(family, "bounds", own, BoundsAsked(tuple(runs)))
+    if not isinstance(bounds, Bounds) or bounds.least_costs is None:
         return ""
     at_own = yield from value_of(replace(case, run=own))
-    if at_own.money is None:
+    if at_own.money is None or at_own.figures is None:
         return ""
     own_npv = at_own.money.worth.npv
-    saved = at_own.figures[f"bill_{terms.against}"] - least
+    saved = at_own.figures.bills[terms.against].bill - bounds.least_costs[runs.index(case.run)]
     at_most = worth_of(cash_flow(terms, _unworn(terms, saved), case.size)).npv
     if at_most >= own_npv:
         return ""
@@ -209,11 +223,11 @@ def size_for(case: Case, terms: Terms, sizes: SizesToTry, *, with_power: bool) -
     known: dict[float, Planned] = {}
     while not isinstance(found := best_size(sizes.sizes(), known.get), BestSize):
         run = resized(case.run, found, with_power=with_power)
-        answer = yield Wanted(case.family, "slope", run, [with_power, terms.against])
-        if "failed" in answer:
-            raise Failed(f"a battery of {number(found)} kWh cannot be planned: {answer['failed']}")
-        figures = _figures(answer)
-        known[found] = _planned(replace(case, run=run), terms, figures, with_power=with_power)
+        answer = yield Wanted(case.family, "slope", run, SlopeAsked(with_power, terms.against))
+        if isinstance(answer, Failure):
+            raise Failed(f"a battery of {number(found)} kWh cannot be planned: {answer.reason}")
+        slope = _known(answer, Slope)
+        known[found] = _planned(replace(case, run=run), terms, slope, with_power=with_power)
     return found
 
 
@@ -226,7 +240,7 @@ def resized(run: Run, battery_kwh: float, *, with_power: bool) -> Run:
     )  # fmt: skip
 
 
-def _planned(case: Case, terms: Terms, figures: Answer, *, with_power: bool) -> Planned:
+def _planned(case: Case, terms: Terms, slope: Slope, *, with_power: bool) -> Planned:
     """Return value and slope of a size: what new equipment would save each year, less its price."""
 
     def net(size_kwh: float, saved: float) -> float:
@@ -234,10 +248,10 @@ def _planned(case: Case, terms: Terms, figures: Answer, *, with_power: bool) -> 
         return worth_of(cash_flow(terms, _unworn(terms, saved), replace(case, run=run).size)).npv
 
     size = case.run.battery_kwh
-    saved = figures["bill_before"] - figures["cost_plan"]
+    saved = slope.bill_before - slope.cost_plan
     value = net(size, saved)
-    bigger = net(size + SLIGHTLY, saved + SLIGHTLY * figures["worth_kwh"])
-    return Planned(value, (bigger - value) / SLIGHTLY, figures["is_linear"])
+    bigger = net(size + SLIGHTLY, saved + SLIGHTLY * slope.worth_kwh)
+    return Planned(value, (bigger - value) / SLIGHTLY, slope.is_linear)
 
 
 def swing_of(
@@ -290,16 +304,11 @@ def chances_for(valued: Valued, draws: Draws) -> Generator[Wanted, Answer, Chanc
     if case.terms is None or money is None:
         return None
     saved = []
-    drawn = draws.model_dump()
     for _year, wear in money.life.planned:
         run = case.run.worn(wear)
         figures = yield from figures_of(case.family, run)
-        worth_at_end = [figures["end_worth"], figures["end_kwh_plan"]]
-        more = [figures["settings"], drawn, case.terms.against, *worth_at_end]
-        saved.append(_figures((yield Wanted(case.family, "draws", run, more)))["saved"])
+        asked = DrawsAsked(
+            figures.settings, draws, case.terms.against, figures.end_worth, figures.end_kwh_plan
+        )
+        saved.append(_known((yield Wanted(case.family, "draws", run, asked)), Drawn).saved)
     return chances_of(draws, case.terms, money.life, money.flow, np.array(saved))
-
-
-def settings_of(figures: Answer) -> Settings:
-    """Return the windows of a run."""
-    return Settings.model_validate_json(figures["settings"])

@@ -23,7 +23,6 @@ from optimizer.studies.questions import (
     Failed,
     Valued,
     chances_for,
-    settings_of,
     swing_of,
     value_of,
 )
@@ -215,7 +214,7 @@ def _verdicts(
             controls = valued.case.family.brief.scenario.controls
             verdicts.append(
                 Verdict(
-                    case, row, settings_of(valued.figures),
+                    case, row, valued.figures.settings,
                     controls.whole_kw_of(valued.case.run.inverter_kw), valued.money,
                     tuple(by_reach), drawn,
                 )

@@ -9,16 +9,17 @@ from __future__ import annotations
 import time
 from collections import defaultdict
 from collections.abc import Callable, Sequence
-from dataclasses import asdict, dataclass, field
+from dataclasses import dataclass, field
 from typing import Any
 
 from optimizer.base.progress import Progress
 from optimizer.studies.answer_store import Ledger
+from optimizer.studies.answers import Answer
 from optimizer.studies.cases import Family, Manner
 from optimizer.studies.estimate import duration
 from optimizer.studies.executors import Lanes
 from optimizer.studies.questions import Failed, Question, Wanted
-from optimizer.studies.worker import Answer, Job
+from optimizer.studies.worker import Job
 
 TELL_EVERY_S = 10.0
 """How often it is told how far the work is. [s]"""
@@ -106,10 +107,7 @@ class CarryingOut:
         self._waiting[key].asked_by.append(number)
 
     def _key_of(self, wanted: Wanted) -> str:
-        more = wanted.more
-        if wanted.kind == "bounds":
-            more = [(name, asdict(run)) for name, run in wanted.more]
-        return wanted.family.key_of(wanted.run, self._manner, wanted.kind, more)
+        return wanted.family.key_of(wanted.run, self._manner, wanted.kind, wanted.more)
 
     def _job_of(self, key: str, wanted: Wanted) -> Job:
         base = None
@@ -147,9 +145,8 @@ class CarryingOut:
         self._on_lane = {each: key for each, key in self._on_lane.items() if key != job.key}
         self._ledger.add(job.key, answer)
         self.done += 1
-        kept = self._ledger.get(job.key)
         for number in self._waiting.pop(job.key).asked_by:
-            self._go_on(number, kept)
+            self._go_on(number, self._ledger.get(job.key))
 
     def _tell(self) -> bool:
         """Tell how far the work is, if it is time to; return whether it was."""

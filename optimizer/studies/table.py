@@ -6,15 +6,29 @@ Read next: ``scheduler``.
 from __future__ import annotations
 
 import math
+from dataclasses import fields
 from typing import Any
 
 from optimizer.economics.cash_flow import Worth
 from optimizer.evaluation.comparison import LABELS, NOTHING_TO_SAVE
+from optimizer.evaluation.savings_breakdown import Sources
+from optimizer.settings.windows import no_windows
+from optimizer.studies.answers import BillFigures, RunFigures
 from optimizer.studies.cases import Case
 from optimizer.studies.questions import Valued
-from optimizer.studies.worker import Answer
 
-ASIDE = ("in_use", "anew")
+SHOWN = tuple(key for key in LABELS if key not in ("in_use", "anew"))
+"""The cases that have a bill in a row."""
+
+WORDS: dict[str, Any] = {
+    "bills": {key: BillFigures(*[0.0] * 6) for key in SHOWN},
+    "sources": Sources(*[0.0] * 5),
+    "plan_kind": "",
+    "windows": 0,
+    "settings": no_windows(0.0),
+}
+UNKNOWN = RunFigures(**dict.fromkeys([field.name for field in fields(RunFigures)], 0.0) | WORDS)
+"""Figures that name the columns of a row of which none is known."""
 
 
 def row_of(number: int, valued: Valued, currency: str) -> dict[str, Any]:
@@ -22,8 +36,8 @@ def row_of(number: int, valued: Valued, currency: str) -> dict[str, Any]:
     money = currency.lower()
     row: dict[str, Any] = {"case": number, "status": valued.status, "reason": valued.reason}
     row |= _of_case(valued.case)
-    figures = valued.figures or {}
-    row |= _of_year(figures, money)
+    year = _of_year(valued.figures or UNKNOWN, money)
+    row |= year if valued.figures else dict.fromkeys(year)
     if valued.case.terms is not None:
         known = valued.money
         row |= _of_money(None if known is None else known.worth, money, "")
@@ -34,7 +48,8 @@ def row_of(number: int, valued: Valued, currency: str) -> dict[str, Any]:
         row["against"] = valued.case.terms.against
         row["health_at_end_pct"] = None if life is None else 100 * life.health_after
         row["replacements"] = None if life is None else int(life.is_new.sum())
-    row["settings_json"] = figures.get("settings")
+    found = valued.figures
+    row["settings_json"] = found and found.settings.model_dump_json(exclude_none=True)
     return {name: _plain(value) for name, value in row.items()}
 
 
@@ -59,45 +74,33 @@ def _of_case(case: Case) -> dict[str, Any]:
     }
 
 
-def _of_year(figures: Answer, money: str) -> dict[str, Any]:
+def _of_year(figures: RunFigures, money: str) -> dict[str, Any]:
     """Return the year of the new equipment: bills, savings, energies, worths, sources."""
-    get = figures.get
-    row: dict[str, Any] = {}
-    for key in LABELS:
-        if key not in ASIDE:
-            row[f"bill_{key}_{money}"] = get(f"bill_{key}")
+    bills, sources = figures.bills, figures.sources
+    row: dict[str, Any] = {f"bill_{key}_{money}": bills[key].bill for key in SHOWN}
     for key in ("no_battery", "no_windows", "neither"):
-        row[f"windows_save_over_{key}_{money}"] = _less(figures, f"cost_{key}", "cost_windows")
-        row[f"plan_saves_over_{key}_{money}"] = _less(figures, f"cost_{key}", "cost_plan")
+        row[f"windows_save_over_{key}_{money}"] = bills[key].cost - bills["windows"].cost
+        row[f"plan_saves_over_{key}_{money}"] = bills[key].cost - bills["plan"].cost
     possible = row[f"plan_saves_over_no_windows_{money}"]
-    has_share = possible is not None and possible > NOTHING_TO_SAVE
     saved = row[f"windows_save_over_no_windows_{money}"]
-    row["kept_share_pct"] = 100 * saved / possible if has_share else None
-    row[f"saved_in_years_fitted_to_{money}"] = get("saved_seen_years")
-    row[f"saved_in_years_kept_back_{money}"] = get("saved_unseen_years")
-    row["windows_to_type"] = get("windows")
+    row["kept_share_pct"] = 100 * saved / possible if possible > NOTHING_TO_SAVE else None
+    row[f"saved_in_years_fitted_to_{money}"] = figures.saved_seen
+    row[f"saved_in_years_kept_back_{money}"] = figures.saved_unseen
+    row["windows_to_type"] = figures.windows
     for key in ("no_battery", "no_windows", "windows", "plan"):
-        row[f"import_{key}_kwh"] = get(f"import_kwh_{key}")
-        row[f"export_{key}_kwh"] = get(f"export_kwh_{key}")
-        row[f"peak_import_{key}_kw"] = get(f"peak_kw_{key}")
-    row["discharged_kwh"] = get("discharged_kwh")
-    row["full_cycles"] = get("full_cycles")
-    for source in ("self_consumption", "moved_purchases", "sales", "demand", "other"):
-        row[f"from_{source}_{money}"] = get(f"from_{source}")
-    row[f"worth_of_battery_{money}_per_kwh"] = get("worth_battery_kwh")
-    row[f"worth_of_battery_and_its_power_{money}_per_kwh"] = get("worth_battery_kwh_and_its_kw")
-    row[f"worth_of_inverter_{money}_per_kw"] = get("worth_inverter_kw")
-    row[f"worth_of_connection_{money}_per_kw"] = get("worth_connection_kw")
-    row["plan_is_a"] = get("plan_kind")
-    gap = get("plan_gap")
-    row["plan_gap_pct"] = None if gap is None else 100 * gap
+        row[f"import_{key}_kwh"] = bills[key].import_kwh
+        row[f"export_{key}_kwh"] = bills[key].export_kwh
+        row[f"peak_import_{key}_kw"] = bills[key].peak_kw
+    row["discharged_kwh"] = figures.discharged_kwh
+    row["full_cycles"] = figures.full_cycles
+    row |= {f"from_{name}_{money}": worth for name, worth in vars(sources).items()}
+    row[f"worth_of_battery_{money}_per_kwh"] = figures.worth_battery
+    row[f"worth_of_battery_and_its_power_{money}_per_kwh"] = figures.worth_battery_and_power
+    row[f"worth_of_inverter_{money}_per_kw"] = figures.worth_inverter
+    row[f"worth_of_connection_{money}_per_kw"] = figures.worth_connection
+    row["plan_is_a"] = figures.plan_kind
+    row["plan_gap_pct"] = 100 * figures.plan_gap
     return row
-
-
-def _less(figures: Answer, one: str, other: str) -> float | None:
-    if one not in figures:
-        return None
-    return float(figures[one] - figures[other])
 
 
 def _of_money(worth: Worth | None, money: str, whose: str) -> dict[str, Any]:

@@ -3,7 +3,7 @@
 What is found hangs on the run, its family and the family's base alone, to the last bit, and not on what
 the same process worked on before: the solver starts from the base's solution, the search from the base's
 windows. So any process may do any run, and a study that was stopped comes out the same.
-Read next: ``executors``.
+Read next: ``answers``.
 """
 
 from __future__ import annotations
@@ -12,11 +12,10 @@ import base64
 import json
 import pickle
 import threading
-import time
 import zlib
 from collections import OrderedDict
+from collections.abc import Callable
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 
@@ -25,10 +24,9 @@ from optimizer.base.progress import quiet
 from optimizer.billing.bill import bill_flows
 from optimizer.economics.ageing import Ageing, equivalent_full_cycles
 from optimizer.economics.assumptions import Against
-from optimizer.economics.monte_carlo import Draws
 from optimizer.evaluation.comparison import Case as Bills
 from optimizer.evaluation.comparison import Judge, cases_of
-from optimizer.evaluation.savings_breakdown import sources_of
+from optimizer.evaluation.savings_breakdown import Sources, sources_of
 from optimizer.forecasting.weeks import Variant
 from optimizer.planning.linear import LinearSolver
 from optimizer.planning.plan import Plan
@@ -44,10 +42,24 @@ from optimizer.search.choose import (
     find_settings,
 )
 from optimizer.search.score import Task
-from optimizer.settings.windows import Settings, no_windows
+from optimizer.settings.windows import no_windows
 from optimizer.simulation.replay import Replay, replay
 from optimizer.site.equipment import UNLIMITED_KW, Plant
 from optimizer.site.floors import Floors
+from optimizer.studies.answers import (
+    Answer,
+    Asked,
+    BillFigures,
+    Bounds,
+    BoundsAsked,
+    Drawn,
+    DrawsAsked,
+    Failure,
+    RunFigures,
+    Searched,
+    Slope,
+    SlopeAsked,
+)
 from optimizer.studies.cases import Manner, Run
 from optimizer.workflows.inputs import groupings_of, horizon_of, problem_of, task_of
 from optimizer.workflows.reserve import with_endurance
@@ -58,12 +70,6 @@ PLANNING_S = 600.0
 
 FAMILIES_KEPT = 2
 """How many families a process keeps compiled: memory stays bounded."""
-
-WITHOUT_BASE = "without_base"
-"""Marks the answer of a run whose family's base had failed."""
-
-Answer = dict[str, Any]
-"""What a piece of work answers, as it is kept in the ledger: ``figures``, or ``failed`` with a reason."""
 
 
 @dataclass(frozen=True)
@@ -81,7 +87,7 @@ class Job:
     run: Run
     manner: Manner
     base: Answer | None = None
-    more: Any = None
+    more: Asked = None
 
 
 @dataclass
@@ -90,7 +96,7 @@ class _Opened:
 
     brief: Brief
     solver: LinearSolver
-    base_key: str | None
+    bases: tuple[str, ...] | None
 
 
 _opened: OrderedDict[str, _Opened] = OrderedDict()
@@ -107,29 +113,29 @@ def work(packed: bytes, job: Job) -> Answer:
     job : Job
         What to do.
     """
-    begun = time.perf_counter()
     with _one_at_a_time:
         try:
-            answer = WAYS[job.kind](_open(packed, job), job)
+            return WAYS[job.kind](_open(packed, job), job)
         except Interrupted:
             raise
         except OptimizerError as failure:
-            answer = {"failed": f"{failure.what} ({failure.where}; {failure.mend})"}
+            return Failure(f"{failure.what} ({failure.where}; {failure.mend})")
         except Exception as fault:  # one impossible case is no end of a study
             told = f"{type(fault).__name__}: {fault}"
-            answer = {"failed": f"{told} (a fault of the program: please report it)"}
-    return {**answer, "seconds": time.perf_counter() - begun}
+            return Failure(f"{told} (a fault of the program: please report it)")
 
 
 def _open(packed: bytes, job: Job) -> _Opened:
     """Return the family, compiled here before or now."""
-    base_key = None if job.base is None else job.base["key"]
+    known = job.base.bases if isinstance(job.base, Searched) else ()
+    bases = None if job.base is None else known
     family = _opened.get(job.family)
-    if family is None or family.base_key != base_key:
+    if family is None or family.bases != bases:
         brief = pickle.loads(packed) if family is None else family.brief
-        bases = [] if job.base is None else [_basis(text) for text in job.base.get("bases", [])]
-        solver = LinearSolver(1, bases, collects_bases=job.kind == "base")
-        family = _Opened(brief, solver, base_key)
+        solver = LinearSolver(
+            1, [_basis(text) for text in known], collects_bases=job.kind == "base"
+        )
+        family = _Opened(brief, solver, bases)
     _opened[job.family] = family
     _opened.move_to_end(job.family)
     while len(_opened) > FAMILIES_KEPT:
@@ -142,22 +148,18 @@ def _planned(family: _Opened, job: Job) -> tuple[Brief, Plan]:
     return brief, cheapest_plan(brief, PLANNING_S, quiet, family.solver)
 
 
-def _base(family: _Opened, job: Job) -> Answer:
+def _base(family: _Opened, job: Job) -> Searched:
     """Search the scenario's own equipment in full, and keep what other runs start from."""
     case = _solved(family, job)
-    return {
-        "figures": _figures(case, job.manner),
-        "likeness": _likeness_record(case.found.likeness),
-        "bases": [_packed_basis(basis) for basis in family.solver.bases],
-    }
+    bases = tuple(_packed_basis(basis) for basis in family.solver.bases)
+    return Searched(_figures(case, job.manner), case.found.likeness, bases)
 
 
-def _run(family: _Opened, job: Job) -> Answer:
+def _run(family: _Opened, job: Job) -> Searched:
     """Plan a run, and find its windows from those of the base; without a base in full."""
-    if job.base is None or "likeness" not in job.base:
-        return {"figures": _figures(_solved(family, job), job.manner), WITHOUT_BASE: True}
-    like = _likeness(job.base["likeness"])
-    return {"figures": _figures(_solved(family, job, like), job.manner)}
+    like = job.base.likeness if isinstance(job.base, Searched) else None
+    case = _solved(family, job, like)
+    return Searched(_figures(case, job.manner), without_base=like is None)
 
 
 def _solved(family: _Opened, job: Job, like: Likeness | None = None) -> Solved:
@@ -180,19 +182,18 @@ def _solved(family: _Opened, job: Job, like: Likeness | None = None) -> Solved:
     return with_endurance(case, solved, quiet)[0]
 
 
-def _slope(family: _Opened, job: Job) -> Answer:
+def _slope(family: _Opened, job: Job) -> Slope:
     """Plan a run; tell the bill it is held against, and what one kWh more of battery would save."""
-    with_power, against = job.more
+    asked = job.more
+    assert isinstance(asked, SlopeAsked)
     brief, plan = _planned(family, job)
-    before = _without_battery(horizon_of(brief), against)
-    return {
-        "figures": {
-            "bill_before": bill_flows(brief.cost, before.flows).total,
-            "cost_plan": plan.cost,
-            "worth_kwh": _worth_of_a_kwh(plan, with_power=with_power),
-            "is_linear": plan.tangent is not None,
-        }
-    }
+    before = _without_battery(horizon_of(brief), asked.against)
+    return Slope(
+        bill_before=bill_flows(brief.cost, before.flows).total,
+        cost_plan=plan.cost,
+        worth_kwh=_worth_of_a_kwh(plan, with_power=asked.with_power),
+        is_linear=plan.tangent is not None,
+    )
 
 
 def _without_battery(horizon: Horizon, against: Against) -> Replay:
@@ -216,32 +217,28 @@ def _worth_of_a_kwh(plan: Plan, *, with_power: bool) -> float:
     return plan.nearby.worth(grown)
 
 
-def _bounds(family: _Opened, job: Job) -> Answer:
+def _bounds(family: _Opened, job: Job) -> Bounds:
     """Tell what the plans of other runs cost at least: by the shadow prices of two plans.
 
     Those of this run bound sizes near it, those of the largest one all that are large: more battery than
     that saves no more than it does.
     """
-    runs: list[tuple[str, Run]] = job.more
-    largest = max((run for _, run in runs), key=lambda run: run.battery_kwh)
+    asked = job.more
+    assert isinstance(asked, BoundsAsked)
+    largest = max(asked.runs, key=lambda run: run.battery_kwh)
     plans = [_planned(family, replace(job, run=run))[1] for run in (job.run, largest)]
     tangents = [plan.tangent for plan in plans if plan.tangent is not None]
     if len(tangents) < len(plans):
-        return {"figures": {}}
-    problems = {name: problem_of(run.brief(family.brief)) for name, run in runs}
-    return {
-        "figures": {
-            name: max(tangent.least_cost(problem) for tangent in tangents)
-            for name, problem in problems.items()
-        }
-    }
+        return Bounds(None)
+    problems = [problem_of(run.brief(family.brief)) for run in asked.runs]
+    return Bounds(tuple(max(tangent.least_cost(each) for tangent in tangents) for each in problems))
 
 
-def _draws(family: _Opened, job: Job) -> Answer:
+def _draws(family: _Opened, job: Job) -> Drawn:
     """Replay windows in drawn weather at several levels of load; tell what each year saves."""
-    settings_text, drawn, against, end_worth, end_kwh = job.more
-    brief, draws = job.run.brief(family.brief), Draws.model_validate(drawn)
-    settings = Settings.model_validate_json(settings_text)
+    asked = job.more
+    assert isinstance(asked, DrawsAsked)
+    brief, draws, settings = job.run.brief(family.brief), asked.draws, asked.settings
     if brief.scenario.file.outage.hours is not None:
         level_kwh = brief.scenario.plant.level_kwh
         floors = {month: level_kwh(settings.floor_in(month)) for month in range(1, 13)}
@@ -249,7 +246,7 @@ def _draws(family: _Opened, job: Job) -> Answer:
     horizon, weather = horizon_of(brief), brief.weather
 
     def money(run: Replay, *, has_battery: bool = True) -> float:
-        left = end_worth * (run.stored_kwh[-1] - end_kwh) if has_battery else 0.0
+        left = asked.end_worth * (run.stored_kwh[-1] - asked.end_kwh) if has_battery else 0.0
         return bill_flows(brief.cost, run.flows).total - float(left)
 
     saved = np.zeros((draws.load_levels, draws.weather_years))
@@ -258,51 +255,55 @@ def _draws(family: _Opened, job: Job) -> Answer:
             luck = np.random.default_rng([draws.seed, number])
             year = weather.year(Variant(1.0, load_factor=factor), None, luck)
             there = replace(horizon, load_kwh=year.load_kwh, pv_kwh=year.pv_kwh)
-            if against == "no_windows":
+            if asked.against == "no_windows":
                 before = money(replay(there, horizon.plain()))
             else:
-                before = money(_without_battery(there, against), has_battery=False)
+                before = money(_without_battery(there, asked.against), has_battery=False)
             saved[level, number] = before - money(replay(there, settings))
-    return {"figures": {"saved": saved.tolist()}}
+    return Drawn(tuple(map(tuple, saved.tolist())))
 
 
-WAYS = {"base": _base, "run": _run, "slope": _slope, "bounds": _bounds, "draws": _draws}
+WAYS: dict[str, Callable[[_Opened, Job], Answer]] = {
+    "base": _base,
+    "run": _run,
+    "slope": _slope,
+    "bounds": _bounds,
+    "draws": _draws,
+}
 """What is done for each kind of job."""
 
 
 # --- figures ---------------------------------------------------------------------------------
 
 
-def _figures(case: Solved, manner: Manner) -> Answer:
-    """Return every figure of a run. Money is that of the horizon, in the tariff's currency."""
+def _figures(case: Solved, manner: Manner) -> RunFigures:
+    """Return every figure of a run."""
     brief, plan, task, found = case.brief, case.plan, case.task, case.found
     horizon, judge = horizon_of(brief), Judge(brief.cost, plan)
     bills = cases_of(horizon, found.settings, judge)
     windows, size = bills["windows"], found.sizes[found.chosen]
-    figures: Answer = {}
-    for key, each in bills.items():
-        figures |= _of_bills(key, each)
-    figures |= _of_sources(brief, task, bills, horizon.start_kwh)
     usable, cycles = horizon.plant.usable_kwh, Ageing(depth_exponent=manner.depth_exponent)
     from_battery = windows.flows.discharge_kwh / horizon.plant.discharge_efficiency
     levels = np.concatenate([[horizon.start_kwh], windows.stored_kwh])
-    return figures | {
-        "plan_kind": plan.proof.kind,
-        "plan_gap": plan.proof.gap,
-        "windows": size.entries,
-        "saved_seen_years": size.seen,
-        "saved_unseen_years": size.unseen,
-        "discharged_kwh": float(windows.flows.discharge_kwh.sum()),
-        "full_cycles": equivalent_full_cycles(from_battery, usable),
-        "cycles_counted": cycles.cycles_counted(levels, usable),
-        "end_worth": judge.end_worth,
-        "end_kwh_plan": float(plan.stored_kwh[-1]),
-        "worth_battery_kwh": _worth_of_a_kwh(plan, with_power=False),
-        "worth_battery_kwh_and_its_kw": _worth_of_a_kwh(plan, with_power=True),
-        "worth_inverter_kw": plan.nearby.worth(bigger_inverter),
-        "worth_connection_kw": _worth_of_connection(plan),
-        "settings": found.settings.model_dump_json(exclude_none=True),
-    }
+    return RunFigures(
+        bills={key: _of_bills(each) for key, each in bills.items()},
+        sources=_of_sources(brief, task, bills, horizon.start_kwh),
+        plan_kind=plan.proof.kind,
+        plan_gap=plan.proof.gap,
+        windows=size.entries,
+        saved_seen=size.seen,
+        saved_unseen=size.unseen,
+        discharged_kwh=float(windows.flows.discharge_kwh.sum()),
+        full_cycles=equivalent_full_cycles(from_battery, usable),
+        cycles_counted=cycles.cycles_counted(levels, usable),
+        end_worth=judge.end_worth,
+        end_kwh_plan=float(plan.stored_kwh[-1]),
+        worth_battery=_worth_of_a_kwh(plan, with_power=False),
+        worth_battery_and_power=_worth_of_a_kwh(plan, with_power=True),
+        worth_inverter=plan.nearby.worth(bigger_inverter),
+        worth_connection=_worth_of_connection(plan),
+        settings=found.settings,
+    )
 
 
 def _worth_of_connection(plan: Plan) -> float:
@@ -312,52 +313,26 @@ def _worth_of_connection(plan: Plan) -> float:
     return plan.nearby.worth(bigger_connection)
 
 
-def _of_bills(key: str, bills: Bills) -> Answer:
-    return {
-        f"bill_{key}": bills.bill.total,
-        f"cost_{key}": bills.cost,
-        f"left_worth_{key}": bills.left_worth,
-        f"import_kwh_{key}": float(bills.flows.import_kwh.sum()),
-        f"export_kwh_{key}": float(bills.flows.export_kwh.sum()),
-        f"peak_kw_{key}": bills.peak_import_kw,
-    }
+def _of_bills(bills: Bills) -> BillFigures:
+    return BillFigures(
+        bill=bills.bill.total,
+        cost=bills.cost,
+        left_worth=bills.left_worth,
+        import_kwh=float(bills.flows.import_kwh.sum()),
+        export_kwh=float(bills.flows.export_kwh.sum()),
+        peak_kw=bills.peak_import_kw,
+    )
 
 
-def _of_sources(brief: Brief, task: Task, bills: dict[str, Bills], start_kwh: float) -> Answer:
+def _of_sources(brief: Brief, task: Task, bills: dict[str, Bills], start_kwh: float) -> Sources:
     before, after = bills["no_battery"], bills["windows"]
-    sources = sources_of(
+    return sources_of(
         task.cost, before.flows, after.flows, after.stored_kwh, start_kwh,
         brief.scenario.plant.low_kwh, before.cost - after.cost,
     )  # fmt: skip
-    return {
-        "from_self_consumption": sources.self_consumption,
-        "from_moved_purchases": sources.moved_purchases,
-        "from_sales": sources.sales,
-        "from_demand": sources.demand,
-        "from_other": sources.other,
-    }
 
 
 # --- what other runs start from --------------------------------------------------------------
-
-
-def _likeness_record(like: Likeness) -> Answer:
-    return {
-        "groups": [list(group) for group in like.groups],
-        "windows": [each.model_dump_json(exclude_none=True) for each in like.windows],
-        "fitted_on": [
-            [each.model_dump_json(exclude_none=True) for each in pair] for pair in like.fitted_on
-        ],
-    }
-
-
-def _likeness(record: Answer) -> Likeness:
-    read = Settings.model_validate_json
-    return Likeness(
-        tuple(tuple(group) for group in record["groups"]),
-        tuple(read(text) for text in record["windows"]),
-        tuple(tuple(read(text) for text in pair) for pair in record["fitted_on"]),
-    )
 
 
 def _packed_basis(basis: Basis) -> str:

@@ -20,10 +20,12 @@ from optimizer.studies import executors as lanes
 from optimizer.studies import scheduler as carrying_out
 from optimizer.studies import worker as one_run
 from optimizer.studies.answer_store import LEDGER, Ledger
+from optimizer.studies.answers import Failure, Searched
 from optimizer.studies.cases import read_study
 from optimizer.studies.estimate import extent_of, may_need_integers
 from optimizer.studies.executors import Processes
 from optimizer.studies.run import list_study, run_study
+from optimizer.studies.table import UNKNOWN
 from optimizer.studies.verdict import StudyResult
 from optimizer.studies.worker import Job
 from optimizer.workflows.plan import plan
@@ -198,12 +200,13 @@ def test_a_torn_line_is_dropped_and_its_work_done_again(
 
 def test_what_failed_is_tried_again_on_request_with_all_that_hung_on_it(tmp_path: Path) -> None:
     ledger = Ledger(tmp_path)
-    ledger.add("good", {"figures": {"a": 1.0}})
-    ledger.add("bad", {"failed": "no plan"})
-    ledger.add("orphan", {"figures": {"a": 2.0}, "without_base": True})
+    good = Searched(UNKNOWN)
+    ledger.add("good", good)
+    ledger.add("bad", Failure("no plan"))
+    ledger.add("orphan", replace(good, without_base=True))
     ledger.close()
     again = Ledger(tmp_path, again_failed=True)
-    assert again.get("good") == {"key": "good", "figures": {"a": 1.0}}
+    assert again.get("good") == good
     assert again.get("bad") is None
     assert again.get("orphan") is None
     again.close()
@@ -289,7 +292,8 @@ def test_a_process_that_dies_is_replaced_and_a_case_that_kills_it_twice_is_an_an
             answers += list(processes.answers(0.5))
         ((lane, answered, answer),) = answers
         assert (lane, answered.key) == ("process 1", "k")
-        assert "twice" in answer["failed"]
+        assert isinstance(answer, Failure)
+        assert "twice" in answer.reason
     finally:
         processes.close()
 
