@@ -55,7 +55,8 @@ def study(
     """Value many cases: sizes, tariffs, sites and prices; what was done before is not done again."""
     with errors_told(debug=debug), progress_told() as progress:
         from optimizer.base.documents import is_folder
-        from optimizer.report.study_files import list_text, write_study
+        from optimizer.report.study_files import write_study
+        from optimizer.report.study_list import list_text
         from optimizer.report.study_tables import kinds_named, write_tables
         from optimizer.studies.run import list_study, run_study
 

@@ -16,7 +16,8 @@ from optimizer.base.errors import ScenarioError
 from optimizer.billing.tariff import Tariff, find_tariff, read_tariff
 from optimizer.metering.series import Table, table_of
 from optimizer.scenario.brief import Brief, brief_of, read_brief
-from optimizer.scenario.scenario import ScenarioFile, scenario_of
+from optimizer.scenario.scenario import scenario_of
+from optimizer.scenario.scenario_file import ScenarioFile
 
 IN_MEMORY = "the frame"
 """How a forecast that no file holds is called in notes and errors."""

@@ -1,25 +1,16 @@
-"""The files of a study: report, record, manifest, tables; and its list of cases before it runs."""
+"""The files of a study: report, record, manifest, tables."""
 
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
 
 from optimizer.base.files import write_all
-from optimizer.base.units import number
 from optimizer.report.study_page import study_page
 from optimizer.report.study_tables import TableKind, write_tables
 from optimizer.report.study_text import study_record
 from optimizer.studies.verdict import StudyResult
-
-SHOWN = 40
-"""How many cases a list shows."""
-
-LISTED = ("site", "tariff", "controls", "battery_kwh", "discharge_kw", "inverter_kw", "load_times",
-          "pv_times", "prices_rise_pct_per_year")  # fmt: skip
-"""What a list tells of each case."""
 
 
 def write_study(result: StudyResult, folder: Path, kinds: Sequence[TableKind]) -> list[Path]:
@@ -37,36 +28,3 @@ def write_study(result: StudyResult, folder: Path, kinds: Sequence[TableKind]) -
     }
     write_all(texts, folder)
     return [*(folder / name for name in texts), *write_tables(result.rows, folder, kinds)]
-
-
-def list_text(extent: Mapping[str, Any], cases: Sequence[Mapping[str, Any]]) -> str:
-    """Return the cases of a study and what they take, before anything runs.
-
-    Parameters
-    ----------
-    extent : mapping
-        ``study``, ``families``, ``pieces`` of work, ``duration`` in words.
-    cases : sequence of mappings
-        The cases, with the columns of the table that are known before.
-    """
-    varied = [name for name in LISTED if len({case[name] for case in cases}) > 1] or ["site"]
-    rows = [["case", *varied]]
-    rows += [[str(case["case"]), *(_cell(case[name]) for name in varied)] for case in cases[:SHOWN]]
-    widths = [max(len(row[place]) for row in rows) for place in range(len(rows[0]))]
-    lines = [
-        "  " + "  ".join(cell.rjust(width) for cell, width in zip(row, widths, strict=True))
-        for row in rows
-    ]
-    if len(cases) > SHOWN:
-        lines.append(f"  … and {len(cases) - SHOWN:,} more")
-    counts = f"{len(cases):,} cases, {extent['families']} compiled models"
-    return "\n".join([
-        f"CASES OF THE STUDY: {extent['study']}",
-        *lines,
-        f"{counts}, about {extent['pieces']:,} plans with windows: about {extent['duration']}.",
-        "That is an estimate from a like machine; what is known already is not done again.",
-    ])  # fmt: skip
-
-
-def _cell(value: Any) -> str:
-    return number(value) if isinstance(value, float) else str(value)

@@ -12,6 +12,14 @@ from markupsafe import Markup
 from optimizer.base.units import money, number, percent
 from optimizer.economics.cash_flow import SIGNED
 from optimizer.report.study_assumptions import assumptions
+from optimizer.report.study_figures import (
+    draw_cash_flow,
+    draw_chances,
+    draw_life,
+    draw_sizes,
+    draw_swings,
+    panels_of,
+)
 from optimizer.report.study_words import (
     AGAINST,
     Names,
@@ -125,8 +133,6 @@ def _more(result: StudyResult, names: Names, ranked: list[Row]) -> list[dict[str
 
 def _by_size(result: StudyResult, names: Names) -> dict[str, Any]:
     """Return the figures of worth against size; one panel alone needs no full width."""
-    from optimizer.report.study_figures import draw_sizes, panels_of
-
     panels = panels_of(result, names)
     figures = draw_sizes(panels, f"{ranking_words(result)}, {result.currency}")
     return {"figures": [Markup(svg) for svg in figures], "is_small": len(panels) == 1}
@@ -216,13 +222,6 @@ def _chance_rows(verdict: Verdict) -> list[list[str]]:
 
 
 def _verdict_figures(result: StudyResult, verdict: Verdict) -> dict[str, Markup]:
-    from optimizer.report.study_figures import (
-        draw_cash_flow,
-        draw_chances,
-        draw_life,
-        draw_swings,
-    )
-
     flow, life, currency = verdict.money.flow, verdict.money.life, result.currency
     npv, chances = verdict.money.worth.npv, verdict.chances
     return {

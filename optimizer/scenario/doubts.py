@@ -8,16 +8,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from datetime import date
-from typing import TYPE_CHECKING
 
 from optimizer.base.timegrid import zone_remark
 from optimizer.base.units import number
 from optimizer.forecasting.recipe import ForecastRecipe, PvRecipe
 from optimizer.metering.forecast import Forecast
+from optimizer.scenario.scenario_file import ScenarioFile
 from optimizer.site.equipment import UNLIMITED_KW, Plant
-
-if TYPE_CHECKING:
-    from optimizer.scenario.scenario import ScenarioFile
 
 W_FOR_KW = 50
 """A power so many times another that it goes with is taken for W (1,000 times) and asked about."""

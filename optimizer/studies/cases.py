@@ -30,6 +30,7 @@ from optimizer.forecasting.weeks import Material
 from optimizer.metering.forecast import Forecast
 from optimizer.scenario.brief import Brief, cost_for
 from optimizer.scenario.scenario import SCENARIO_FILE, Scenario, read_scenario
+from optimizer.site.equipment import MAX_HOURS_TO_FILL
 from optimizer.studies.fingerprint import fingerprint
 from optimizer.studies.study_file import OWN, Choice, StudyFile
 from optimizer.studies.verdict import LEAST_DAYS
@@ -319,8 +320,6 @@ def _what_it_is(case: Case) -> tuple[object, ...]:
 
 def _odd_cases(cases: tuple[Case, ...], source: Source) -> Iterator[InputError]:
     """Yield what the battery of a scenario would be refused for too."""
-    from optimizer.site.equipment import MAX_HOURS_TO_FILL
-
     seen = set()
     for case in cases:
         run = case.run

@@ -7,7 +7,7 @@ from pathlib import Path
 from optimizer.base.documents import json_schema
 from optimizer.billing.tariff import TariffFile
 from optimizer.billing.worked_entries import BillsFile
-from optimizer.scenario.scenario import ScenarioFile
+from optimizer.scenario.scenario_file import ScenarioFile
 from optimizer.settings.windows import Settings
 from optimizer.studies.study_file import StudyFile
 

@@ -22,7 +22,7 @@ from optimizer.billing.reconcile import PaidBill
 from optimizer.billing.tariff import TariffFile, read_tariff
 from optimizer.billing.worked_entries import BillsFile
 from optimizer.metering.series import read_numbers, read_table
-from optimizer.scenario.scenario import ScenarioFile
+from optimizer.scenario.scenario_file import ScenarioFile
 from optimizer.settings.windows import Settings
 from optimizer.studies.study_file import StudyFile
 from optimizer.workflows.in_use import RenewalFile
