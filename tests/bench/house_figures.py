@@ -15,6 +15,7 @@ import statistics
 import sys
 from collections.abc import Iterator
 from functools import cache
+from graphlib import CycleError, TopologicalSorter
 from pathlib import Path
 
 Function = ast.FunctionDef | ast.AsyncFunctionDef
@@ -85,6 +86,18 @@ def floors_of(arrows: set[tuple[str, str]]) -> int:
         return 0
 
 
+def has_circle(modules: dict[str, ast.Module]) -> bool:
+    """Tell whether files import each other in a circle, for types alone too."""
+    known = set(modules)
+    graph = {name: set(imports_of(module, known)) - {name} for name, module in modules.items()}
+    del graph["optimizer"]  # its lazy names lead everywhere
+    try:
+        TopologicalSorter(graph).prepare()
+    except CycleError:
+        return True
+    return False
+
+
 def functions_of(modules: dict[str, ast.Module]) -> list[Function]:
     """Return all functions and methods."""
     kinds = (ast.FunctionDef, ast.AsyncFunctionDef)
@@ -147,6 +160,7 @@ def figures_of(root: Path) -> dict[str, str]:
         "largest room": f"{widest} ({rooms[widest] / total:.0%})",
         "arrows between rooms": str(len(arrows)),
         "floors (0: a circle)": str(floors_of(arrows)),
+        "files import in a circle": "yes" if has_circle(modules) else "no",
         "body, median and nine in ten": f"{statistics.median(bodies):.0f}, {bodies[len(bodies) * 9 // 10]}",
         f"calls with {MANY} or more arguments by position": str(packed_calls(modules)),
         "public docstrings with a unit or shape": f"{share_with_units(functions):.0%}",
