@@ -168,6 +168,7 @@ def test_ctrl_c_or_a_request_to_end_stops_at_once_says_so_and_leaves_no_process(
     process = subprocess.Popen(
         [*COMMAND, str(folder), "--out", str(tmp_path), "--processes", "2"],
         stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True,
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),  # a job in the background ignores it
     )  # fmt: skip
     _wait_for_lines(tmp_path / LEDGER, 1, process)
     begun = time.monotonic()
