@@ -12,6 +12,7 @@ from optimizer.base.documents import Source
 from optimizer.base.errors import InputError
 from optimizer.base.files import write_file, writing_to
 from optimizer.base.flows import Flows
+from optimizer.base.timegrid import known_zone
 from optimizer.base.yaml_text import typed_yaml
 from optimizer.billing.tariff import Tariff, find_tariff
 from optimizer.billing.tariff import read_tariff as read_tariff_file
@@ -90,6 +91,7 @@ def _zone(zone: str | None) -> str:
             where="zone",
             mend="Give zone='Europe/Dublin', or an index with such a zone.",
         )
+    known_zone(zone, InputError, "zone")
     return zone
 
 

@@ -183,9 +183,22 @@ def _plain(value: Any) -> Any:
 
 
 def _put(content: dict[str, Any], path: list[str], value: Any) -> None:
-    """Put a value into nested mappings, which are copied on the way."""
+    """Put a value into nested mappings, which are copied on the way.
+
+    Raises
+    ------
+    ScenarioError
+        If the way leads through a value that holds no keys.
+    """
     *way, last = path
     for key in way:
-        content[key] = dict(_plain(content.get(key, {})))
+        inner = _plain(content.get(key, {}))
+        if not isinstance(inner, dict):
+            raise ScenarioError(
+                f"{key} is a single value: it holds no key {last}",
+                where="__".join(path),
+                mend=f"Give {key}=… itself, or the name of a section before the __.",
+            )
+        content[key] = dict(inner)
         content = content[key]
     content[last] = value

@@ -143,7 +143,7 @@ def table_of(frame: pd.DataFrame, name: str) -> Table:
         )
     cells = frame.drop(columns=[] if at is None else [at]).reset_index(drop=True)
     cells = cells.map(lambda value: "" if pd.isna(value) else str(value))
-    cells.insert(0, TIME_COLUMNS[0], [time.isoformat() for time in times])
+    cells.insert(0, TIME_COLUMNS[0], [time.isoformat() for time in times.dt.tz_convert("UTC")])
     return Table(Path(name), cells, 2)
 
 
