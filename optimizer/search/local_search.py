@@ -28,8 +28,7 @@ from itertools import chain, islice
 
 import numpy as np
 
-from optimizer.base.units import MINUTES_PER_DAY
-from optimizer.search.drafts import Draft, Drafts, entries_of
+from optimizer.search.drafts import Draft, Drafts
 from optimizer.search.first_guesses import drafts_of_plan, drafts_of_prices
 from optimizer.search.neighbours import (
     Groups,
@@ -39,7 +38,6 @@ from optimizer.search.neighbours import (
     changes,
     fitted_part,
     new_draft,
-    rounded_to,
     together,
 )
 from optimizer.search.score import Season
@@ -116,7 +114,7 @@ class Search:
     @cached_property
     def addable(self) -> Sequence[Draft]:
         """Windows that may be added, in the order in which they are made."""
-        return candidates_for(self.season) if self.season.controls.windows_per_day else ()
+        return candidates_for(self.season)
 
     @cached_property
     def candidates(self) -> list[Draft]:
@@ -178,18 +176,21 @@ class Search:
     def _capped(self) -> list[Drafts]:
         """Return the best of one window that caps the import all day, at several heights."""
         season = self.season
-        if not season.controls.import_cap or not season.has_peaks:
-            return []
-        step = season.controls.power_step_kw
+        stored = season.stored
         whole = [
-            new_draft(0, MINUTES_PER_DAY, action, season)
-            for action in season.controls.actions
-            if action in {"charge", "cover"}
+            new_draft(0, season.longest, action, season)
+            for action in stored.menu.actions
+            if action in {"charge", "cover", "limit"} and stored.has(action, "cap")
         ]
+        if not whole or not season.has_peaks:
+            return []
         capped = dict.fromkeys(
-            draft._replace(level_pct=level, cap_kw=rounded_to(season.typical_cap_kw * factor, step))
+            draft._replace(
+                level_pct=level,
+                cap_kw=stored.cap_near(draft.action, season.typical_cap_kw * factor),
+            )
             for draft in whole
-            for level in (draft.level_pct, float(season.levels[len(season.levels) // 2]))
+            for level in _two_levels(draft, season)
             for factor in (0.5, 0.65, 0.8, 0.9, 1.0, 1.1, 1.25, 1.5, 2.0)
         )
         many = [((draft,),) * season.day_sets for draft in capped]
@@ -226,7 +227,8 @@ class Search:
             for number in group:
                 by_flows[number] = fitted_part(flows, season)
                 by_prices[number] = fitted_part(prices, season)
-        return [tuple(by_flows), tuple(by_prices)]
+        settled = [season.stored.settled(tuple(read), 0) for read in (by_flows, by_prices)]
+        return [read or season.empty for read in settled]
 
     def _descended(
         self,
@@ -312,14 +314,16 @@ class Search:
             for number in range(len(drafts))
             if len(drafts) > 1
         ]
-        many = [drafts, *dict.fromkeys(many)]
+        stored = self.season.stored
+        settled = [stored.settled(mixed, n % len(drafts)) for n, mixed in enumerate(many)]
+        many = [drafts, *dict.fromkeys(mixed for mixed in settled if mixed is not None)]
         return many[int(self.season.scores(many).argmin())]
 
     def _shaken(self, drafts: Drafts) -> Drafts:
         """Return the drafts after a few random changes or additions."""
         season, luck, groups = self.season, self.luck, apart(self.season)
         for _ in range(int(luck.integers(2, 5))):
-            if luck.random() < ADD_CHANCE or not entries_of(drafts):
+            if luck.random() < ADD_CHANCE or not any(drafts):
                 added = [self.candidates[int(luck.integers(len(self.candidates)))]]
                 choices = list(additions(drafts, groups, season, added))
             else:
@@ -327,6 +331,14 @@ class Search:
             if choices:
                 drafts = choices[int(luck.integers(len(choices)))]
         return drafts
+
+
+def _two_levels(draft: Draft, season: Season) -> tuple[float, ...]:
+    """Return the level that a window usually has, and one in the middle."""
+    if draft.action == "limit":
+        return (draft.level_pct,)
+    levels = season.stored.levels(draft.action)
+    return (draft.level_pct, float(levels[len(levels) // 2]))
 
 
 def _best_first(many: Iterable[Drafts], season: Season) -> list[Drafts]:

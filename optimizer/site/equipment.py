@@ -234,6 +234,12 @@ class Plant:
         """Return the stored energy at a state of charge, kept within the allowed levels. [kWh]"""
         return min(max(soc_pct / 100 * self.capacity_kwh, self.low_kwh), self.high_kwh)
 
+    def full_power_kw(self, action: str) -> float:
+        """Return the power of an action above which a limit does not bind. [kW]"""
+        if action == "charge":
+            return min(self.charge_kw / self.to_dc_efficiency, self.ac_limit_kw)
+        return min(self.discharge_kw, self.ac_limit_kw) if action == "sell" else 0.0
+
     def soc_pct(self, stored_kwh: float) -> float:
         """Return the state of charge of a stored energy. [%]"""
         return 100 * stored_kwh / self.capacity_kwh
