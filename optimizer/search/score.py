@@ -156,6 +156,7 @@ class Season:
         self._pv = [np.ascontiguousarray(year.pv_kwh[self.steps]) for year in years]
         weight = np.array([year.weight for year in years])
         self._weight = weight / weight.sum()
+        self._limits = np.ascontiguousarray(task.horizon.limits.kwh[:, self.steps])
         self._numbers = Numbers.of(task.plant, task.grid.step_h)
         self._slots = clock_slots(task.grid.step_minutes)
         self._set, self._pairs, pair = self._day_sets_of_step(task)
@@ -341,7 +342,7 @@ class Season:
         def run(row: int, year: int, first: int, end: int) -> None:
             imported, exported = self._room()
             score_many(
-                self._load[year], self._pv[year], self._table, self._face_of_step,
+                self._load[year], self._pv[year], self._limits, self._table, self._face_of_step,
                 faces[first:end], self._numbers, self.start_kwh, self._pricing[year],
                 imported, exported, result[row, first:end],
             )  # fmt: skip

@@ -160,7 +160,7 @@ def test_the_table_of_problems_meets_every_family_of_rows_and_columns() -> None:
         "out_of_battery",
         "into_battery",
         "battery",
-        "no_grid_charge",
+        "filling",
         "no_stored_export",
         "cycles",
         "intervals",
