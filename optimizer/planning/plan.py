@@ -563,13 +563,22 @@ def _explained(problem: Problem, matrix: Matrix) -> Infeasible:
         )
     worst = int(short.argmax())
     steps = int((short > ENERGY_TOLERANCE_KWH).sum())
+    allowed_kw = float(problem.horizon.limits.import_kwh[worst]) / h
+    rule = plant.rule_at(grid, worst, "import_kw")
+    limit = (
+        "the connection's import limit"
+        if rule is None
+        else f"the rule {rule!r} with its import limit"
+    )
     return Infeasible(
-        f"the load of {problem.load_kwh[worst] / h:.2f} kW cannot be met: the connection's"
-        f" import limit of {plant.import_limit_kw:g} kW and the battery"
+        f"the load of {problem.load_kwh[worst] / h:.2f} kW cannot be met: {limit}"
+        f" of {allowed_kw:g} kW and the battery"
         f" ({plant.discharge_kw:g} kW, {plant.usable_kwh:g} kWh usable) fall short by"
         f" {short[worst] / h:.2f} kW ({_steps(steps)})",
         where=f"step {grid.label(worst)}",
-        mend="Raise connection.import_limit_kw, lower the load, or start with more stored.",
+        mend="Raise connection.import_limit_kw, lower the load, or start with more stored."
+        if rule is None
+        else "Check the rule's hours and import_kw, lower the load then, or start with more stored.",
     )
 
 

@@ -34,6 +34,9 @@ class Draft(NamedTuple):
 Part = tuple[Draft, ...]
 """The windows of one day set, in order of time."""
 
+SAME_KW = 1e-6
+"""Powers as near as this are the same. [kW]"""
+
 Drafts = tuple[Part, ...]
 """The windows of one season: for each day set its windows."""
 
@@ -95,7 +98,10 @@ def not_below(draft: Draft, floor_pct: float) -> Draft:
 
 
 def window_of(draft: Draft, plant: Plant, controls: Controls) -> Window:
-    """Return the window of a draft; a power limit that cannot bind is left out."""
+    """Return the window of a draft; a power limit that cannot bind is left out.
+
+    Where rules limit powers, one is left out only if all that can flow is asked for.
+    """
     whole = draft.length == MINUTES_PER_DAY
     end = draft.begin + draft.length
     limits: dict[str, float] = {}
@@ -105,7 +111,7 @@ def window_of(draft: Draft, plant: Plant, controls: Controls) -> Window:
         limits = {"down_to_pct": draft.level_pct}
     elif draft.action == "sell":
         limits = {"down_to_pct": draft.level_pct, "power_kw": draft.power_kw}
-    step_kw = controls.power_step_of(plant.ac_limit_kw)
+    step_kw = SAME_KW if plant.rules else controls.power_step_of(plant.ac_limit_kw)
     if draft.power_kw > max(full_power_kw(draft.action, plant) - step_kw, 0.0):
         limits.pop("grid_kw", None)
         limits.pop("power_kw", None)
@@ -123,9 +129,7 @@ def window_of(draft: Draft, plant: Plant, controls: Controls) -> Window:
 
 def full_power_kw(action: str, plant: Plant) -> float:
     """Return the power of an action above which a limit does not bind. [kW]"""
-    if action == "charge":
-        return min(plant.charge_kw / plant.to_dc_efficiency, plant.ac_limit_kw)
-    return min(plant.discharge_kw, plant.ac_limit_kw) if action == "sell" else 0.0
+    return plant.full_power_kw(action)
 
 
 def draft_of(window: Window, plant: Plant) -> Draft:

@@ -187,7 +187,11 @@ class Search:
             if action in {"charge", "cover"}
         ]
         capped = dict.fromkeys(
-            draft._replace(level_pct=level, cap_kw=rounded_to(season.typical_cap_kw * factor, step))
+            season.within_rules(
+                draft._replace(
+                    level_pct=level, cap_kw=rounded_to(season.typical_cap_kw * factor, step)
+                )
+            )
             for draft in whole
             for level in (draft.level_pct, float(season.levels[len(season.levels) // 2]))
             for factor in (0.5, 0.65, 0.8, 0.9, 1.0, 1.1, 1.25, 1.5, 2.0)

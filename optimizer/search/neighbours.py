@@ -78,7 +78,7 @@ def _edges_moved(
                 ),
             ]
             kept = [other for other in part if other not in {draft, following}]
-            joined = tuple(sorted((*kept, *moved)))
+            joined = tuple(sorted((*kept, *map(season.within_rules, moved))))
             if season.accepts(joined):
                 yield with_group(drafts, group, joined)
 
@@ -103,6 +103,11 @@ def _shifts(step: float, largest: float) -> list[int]:
 
 
 def variants(draft: Draft, season: Season) -> Iterator[Draft]:
+    """Yield a window with one thing changed, asking for no more than rules allow."""
+    return map(season.within_rules, _variants(draft, season))
+
+
+def _variants(draft: Draft, season: Season) -> Iterator[Draft]:
     """Yield a window with one thing changed: begin, end, both, level, power, cap or action."""
     for shift in _shifts(season.minutes, LARGEST_SHIFT_MINUTES):
         begin = (draft.begin + shift) % MINUTES_PER_DAY
@@ -214,13 +219,13 @@ def candidates_for(season: Season) -> list[Draft]:
             longer = max(length, season.minutes)
             times += [
                 (begin, longer) for begin in begins
-                if season.accepts((usual._replace(begin=begin, length=longer),))
+                if season.accepts((season.within_rules(usual._replace(begin=begin, length=longer)),))
             ]  # fmt: skip
         for cap in caps:
             if action == "cover" and not math.isfinite(cap) and len(season.levels) < 4:
                 continue
             found |= dict.fromkeys(
-                Draft(begin, length, action, level, usual.power_kw, cap)
+                season.within_rules(Draft(begin, length, action, level, usual.power_kw, cap))
                 for begin, length in times
                 for level in levels
             )
@@ -262,7 +267,7 @@ def fitted(draft: Draft, season: Season) -> Draft:
     ):
         power = 0.0
     cap = draft.cap_kw if season.controls.import_cap else math.inf
-    return Draft(
+    made = Draft(
         begin,
         min(max(length, season.minutes), MINUTES_PER_DAY),
         draft.action,
@@ -270,6 +275,7 @@ def fitted(draft: Draft, season: Season) -> Draft:
         power,
         rounded_to(cap, cap_step) if math.isfinite(cap) else cap,
     )
+    return season.within_rules(made)
 
 
 def fitted_part(part: Sequence[Draft], season: Season) -> Part:

@@ -51,6 +51,7 @@ from optimizer.settings.controls import Controls
 from optimizer.simulation.replay import order_row
 from optimizer.simulation.step import Numbers
 from optimizer.site.equipment import Plant
+from optimizer.site.limits import WAYS_OF_ACTION, allowed_kw
 
 MIN_WORTH_SHARE = 0.005
 """A window must save at least this share of what the plan could save in its season."""
@@ -168,6 +169,7 @@ class Season:
         self._table = np.array([outside] * FIRST_ROWS)
         self._row_of: dict[Draft, int] = {}
         self._order_of: dict[tuple[object, ...], tuple[float, ...]] = {}
+        self._allowed_of: dict[tuple[str, int, int], tuple[float, float]] = {}
         self._face_of: dict[tuple[Part, Part], IntArray] = {}
         self._known: dict[Drafts, float] = {}
         self.start_kwh = self._entry_level(task)
@@ -216,9 +218,45 @@ class Season:
         """Tell whether the controls store these windows, sorted by their begin, for a day set."""
         if len(part) > self.controls.windows_per_day or overlap(part):
             return False
+        if self.task.plant.rules and not all(map(self._is_allowed, part)):
+            return False
         return self.controls.over_midnight or all(
             draft.begin + draft.length <= MINUTES_PER_DAY for draft in part
         )
+
+    def within_rules(self, draft: Draft) -> Draft:
+        """Return a window that asks for no more than rules allow in its hours, on whatever day."""
+        if not self.task.plant.rules:
+            return draft
+        power_kw, cap_kw = self._allowed_kw(draft)
+        if draft.power_kw > power_kw:
+            step = self.power_step_kw
+            draft = draft._replace(power_kw=round(math.floor(power_kw / step + 1e-9) * step, 9))
+        return draft if draft.cap_kw <= cap_kw else draft._replace(cap_kw=math.inf)
+
+    def kept_to_rules(self, drafts: Drafts) -> Drafts:
+        """Return windows that ask for no more than rules allow, without those that then do nothing."""
+        return tuple(
+            tuple(filter(self._is_allowed, map(self.within_rules, part))) for part in drafts
+        )
+
+    def _is_allowed(self, draft: Draft) -> bool:
+        sells = draft.action == "sell"
+        return self.within_rules(draft) == draft and (draft.power_kw > 0 or not sells)
+
+    def _allowed_kw(self, draft: Draft) -> tuple[float, float]:
+        """Return the most that a window may ask for, and the highest cap that changes anything. [kW]"""
+        key = draft.action, draft.begin, draft.length
+        if key not in self._allowed_of:
+            minutes = np.arange(draft.begin, draft.begin + draft.length) % MINUTES_PER_DAY
+            ways = WAYS_OF_ACTION.get(draft.action, ())
+            months = self.months if self.in_use is None else range(1, 13)
+            power, cap = (
+                allowed_kw(self.task.plant.rules, each, months)[..., minutes]
+                for each in (ways, ("import_kw",))
+            )
+            self._allowed_of[key] = float(power.min()), float(cap.max())
+        return self._allowed_of[key]
 
     @property
     def empty(self) -> Drafts:

@@ -5,16 +5,19 @@ Read next: ``simulation.replay``.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import NamedTuple
 
+import numpy as np
+
 from optimizer.base.documents import Source, read_document
 from optimizer.base.errors import Place, SettingsError, raise_findings
-from optimizer.base.units import read_clock
+from optimizer.base.units import MINUTES_PER_DAY, number, read_clock
 from optimizer.settings.controls import Controls
-from optimizer.settings.windows import Settings, Window
+from optimizer.settings.windows import Settings, Window, WindowPlace
 from optimizer.site.equipment import Plant
+from optimizer.site.limits import WAYS_OF_ACTION, WORDS_OF_WAY, Way, allowed_kw
 
 STEP_TOLERANCE = 1e-6
 """A value this near to a multiple of a step is one."""
@@ -109,6 +112,7 @@ def _refused(settings: Settings, controls: Controls, plant: Plant) -> Iterator[_
                     *_refused_levels(window, controls, floor_pct),
                     *_refused_powers(window, controls, plant),
                 ]
+                refused_here += _refused_by_rules(settings, WindowPlace(s, d, w), plant)
                 for refused in refused_here:
                     yield refused._replace(where=(*where, "windows", w, *refused.where))
 
@@ -182,6 +186,52 @@ def _refused_powers(window: Window, controls: Controls, plant: Plant) -> Iterato
             what = "" if _is_multiple(value, step) else f"no multiple of {step:g} kW"
         if what:
             yield _Refusal((name,), f"{name} is {value:g} kW, {what}")
+
+
+def _refused_by_rules(settings: Settings, place: WindowPlace, plant: Plant) -> Iterator[_Refusal]:
+    """Yield powers above what a rule allows in a window's hours; one left out asks for all there is."""
+    if not plant.rules:
+        return
+    window = settings.window(place)
+    months = settings.found_for or settings.seasons[place.season].months
+    inside = settings.weekdays_of(place, np.arange(MINUTES_PER_DAY)).T
+    name = "grid_kw" if window.action == "charge" else "power_kw"
+    may = {"charge": plant.may_charge_from_grid, "sell": plant.may_export_stored}
+    asked = getattr(window, name)
+    if asked is None:
+        asked = plant.full_power_kw(window.action) if may.get(window.action, False) else 0.0
+    ways = WAYS_OF_ACTION.get(window.action, ())
+    most = float(allowed_kw(plant.rules, ways, months)[:, inside].min())
+    if asked > most + STEP_TOLERANCE:
+        given = "" if getattr(window, name) is not None else f"{name} is left out, so "
+        yield _Refusal(
+            (name,) if not given else (),
+            f"{given}{window.span()} asks for {number(asked, 2)} kW where the rule"
+            f" {_rule_of(plant, ways, most, months)!r} allows {number(most, 2)} kW"
+            f" of {' and '.join(WORDS_OF_WAY[way] for way in ways)}",
+            f"Write {name}: {number(most, 2)} or less, or end the window where the rule begins."
+            if most > 0 or window.action == "charge"
+            else "End the window where the rule begins, or let it cover the building.",
+        )
+    cap = window.import_cap_kw
+    highest = float(allowed_kw(plant.rules, ["import_kw"], months)[..., inside.any(axis=0)].max())
+    if cap is not None and cap > highest + STEP_TOLERANCE:
+        yield _Refusal(
+            ("import_cap_kw",),
+            f"import_cap_kw is {cap:g} kW where the rule"
+            f" {_rule_of(plant, ['import_kw'], highest, months)!r} allows an import of"
+            f" {number(highest, 2)} kW",
+            f"Write import_cap_kw: {number(highest, 2)} or less, or leave it out.",
+        )
+
+
+def _rule_of(plant: Plant, ways: Iterable[Way], most_kw: float, months: Iterable[int]) -> str:
+    """Return the name of the rule that allows so much in some of the months."""
+    return next(
+        rule.rule
+        for rule in plant.rules
+        if set(rule.months) & set(months) and most_kw in [rule.kw(way) for way in ways]
+    )
 
 
 def _not_in_per_cent(power_kw: float, step_pct: float, whole_kw: float) -> str:

@@ -20,7 +20,7 @@ from optimizer.base.documents import Document
 from optimizer.base.errors import Mistake
 from optimizer.base.timegrid import TimeGrid
 from optimizer.site.behaviour import AS_STATED, Behaviour
-from optimizer.site.limits import Phases, StepLimits, TimedLimit
+from optimizer.site.limits import Phases, StepLimits, TimedLimit, Way
 from optimizer.site.loads import Warranty
 
 MAX_HOURS_TO_FILL = 200
@@ -252,6 +252,21 @@ class Plant:
         fill_kw = UNLIMITED_KW if self.may_charge_from_grid else 0.0
         always_kw = (self.import_limit_kw, self.export_limit_kw, fill_kw)
         return StepLimits.of(always_kw, self.rules, grid)
+
+    def rule_at(self, grid: TimeGrid, step: int, way: Way) -> str | None:
+        """Return the name of the rule that limits something in a step more than the connection does."""
+        moment = grid.part(step, 1)
+        always = replace(self, rules=()).limits_on(moment).of_way(way)[0] / moment.step_h
+        holding = [
+            rule for rule in self.rules if rule.at_steps(moment)[0] and rule.kw(way) < always
+        ]
+        return min(holding, key=lambda rule: rule.kw(way)).rule if holding else None
+
+    def full_power_kw(self, action: str) -> float:
+        """Return the power of an action above which a limit does not bind. [kW]"""
+        if action == "charge":
+            return min(self.charge_kw / self.to_dc_efficiency, self.ac_limit_kw)
+        return min(self.discharge_kw, self.ac_limit_kw) if action == "sell" else 0.0
 
     @property
     def usable_kwh(self) -> float:

@@ -32,6 +32,12 @@ WORDS_OF_WAY: dict[Way, str] = {
     "fill_kw": "filling from the grid",
 }
 
+WAYS_OF_ACTION: dict[str, tuple[Way, ...]] = {
+    "charge": ("fill_kw", "import_kw"),
+    "sell": ("export_kw",),
+}
+"""What limits the power that a window asks for, by its action."""
+
 ALL_HOURS = "00:00-24:00"
 EVERY_WEEKDAY = tuple(range(7))
 
@@ -111,12 +117,6 @@ class TimedLimit(Document):
         """Return in which steps it holds, shape (T,)."""
         held = self.minutes(grid.step_minutes)[grid.minute_of_day] & self.weekdays()[grid.weekday]
         return np.asarray(held & np.isin(grid.month, self.months))
-
-    def meets(self, held: BoolArray, months: Iterable[int]) -> bool:
-        """Tell whether it holds at any minute of a week in some months; ``held`` has shape (1440, 7)."""
-        if not set(months) & set(self.months):
-            return False
-        return bool((held & self.minutes()[:, None] & self.weekdays()).any())
 
     def cuts(self, step_minutes: int) -> bool:
         """Tell whether its hours begin or end inside steps."""
@@ -206,27 +206,37 @@ class StepLimits:
                 row[held] = np.minimum(row[held], rule.kw(way))
         return cls(kw * grid.step_h)
 
+    def of_way(self, way: Way) -> FloatArray:
+        """Return what is allowed of something in each step, shape (T,). [kWh]"""
+        row: FloatArray = self.kwh[WAYS.index(way)]
+        return row
+
     @property
     def import_kwh(self) -> FloatArray:
         """Greatest import of each step, shape (T,). [kWh]"""
-        row: FloatArray = self.kwh[0]
-        return row
+        return self.of_way("import_kw")
 
     @property
     def export_kwh(self) -> FloatArray:
         """Greatest export of each step, shape (T,). [kWh]"""
-        row: FloatArray = self.kwh[1]
-        return row
+        return self.of_way("export_kw")
 
     @property
     def fill_kwh(self) -> FloatArray:
         """Most that fills the battery from the grid in each step, PV first, shape (T,). [kWh]"""
-        row: FloatArray = self.kwh[2]
-        return row
+        return self.of_way("fill_kw")
 
 
-def minutes_of_week(begin: int, length: int) -> BoolArray:
-    """Return the minutes of a stretch of each day, over midnight if need be, shape (1440, 7)."""
-    inside = np.zeros(MINUTES_PER_DAY, dtype=bool)
-    inside[np.arange(begin, begin + length) % MINUTES_PER_DAY] = True
-    return np.repeat(inside[:, None], len(EVERY_WEEKDAY), axis=1)
+def allowed_kw(
+    rules: Iterable[TimedLimit], ways: Iterable[Way], months: Sequence[int]
+) -> FloatArray:
+    """Return the lowest that rules allow of some ways, shape (months, 7, 1440). [kW]
+
+    By month, weekday (Monday first) and minute of the day; infinity where no rule holds.
+    """
+    allowed = np.full((len(months), len(EVERY_WEEKDAY), MINUTES_PER_DAY), math.inf)
+    for rule in rules:
+        here = np.ix_(np.isin(months, rule.months), rule.weekdays(), rule.minutes())
+        for way in ways:
+            allowed[here] = np.minimum(allowed[here], rule.kw(way))
+    return allowed
