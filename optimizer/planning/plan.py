@@ -545,14 +545,17 @@ def _explained(problem: Problem, matrix: Matrix) -> Infeasible:
     """Say which limits clash, at which step and by how much.
 
     All else can always be kept, so what clashes is a load that nothing can meet, or an end state
-    that cannot be reached.
+    that cannot be reached, be it because nothing lets out what is stored.
     """
     ac_bus, battery = matrix.rows["ac_bus"], matrix.rows["battery"]
     last = battery.start + battery.count - 1
     missing = least_clash(
         matrix, np.append(np.arange(ac_bus.start, ac_bus.start + ac_bus.count), last)
     )
-    short, off_end = np.maximum(missing[:-1], 0), float(abs(missing[-1]))
+    short, left_over = np.maximum(missing[:-1], 0), np.maximum(-missing[:-1], 0)
+    off_end = float(abs(missing[-1]))
+    if short.max() <= ENERGY_TOLERANCE_KWH:  # what finds no way out has to stay in the battery
+        off_end += float(left_over.sum())
     h, grid, plant = problem.grid.step_h, problem.grid, problem.plant
     if off_end > ENERGY_TOLERANCE_KWH and problem.end_kwh is not None:
         return Infeasible(
