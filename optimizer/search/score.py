@@ -249,14 +249,21 @@ class Season:
         key = draft.action, draft.begin, draft.length
         if key not in self._allowed_of:
             minutes = np.arange(draft.begin, draft.begin + draft.length) % MINUTES_PER_DAY
-            ways = WAYS_OF_ACTION.get(draft.action, ())
-            months = self.months if self.in_use is None else range(1, 13)
-            power, cap = (
-                allowed_kw(self.task.plant.rules, each, months)[..., minutes]
-                for each in (ways, ("import_kw",))
-            )
-            self._allowed_of[key] = float(power.min()), float(cap.max())
+            powers, caps = self._allowed_by_minute
+            power_kw = powers[draft.action][minutes].min() if draft.action in powers else math.inf
+            self._allowed_of[key] = float(power_kw), float(caps[minutes].max())
         return self._allowed_of[key]
+
+    @cached_property
+    def _allowed_by_minute(self) -> tuple[dict[str, FloatArray], FloatArray]:
+        """Return the lowest power of each action on any day, and the highest import, (1440,). [kW]"""
+        months = self.months if self.in_use is None else range(1, 13)
+        rules = self.task.plant.rules
+        powers = {
+            action: allowed_kw(rules, ways, months).min(axis=(0, 1))
+            for action, ways in WAYS_OF_ACTION.items()
+        }
+        return powers, allowed_kw(rules, ["import_kw"], months).max(axis=(0, 1))
 
     @property
     def empty(self) -> Drafts:

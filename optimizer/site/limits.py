@@ -95,6 +95,10 @@ class TimedLimit(Document):
             )
         return self
 
+    def __hash__(self) -> int:
+        """Return the same for equal rules; lists have no hash of their own."""
+        return hash(repr(self))
+
     def kw(self, way: Way) -> float:
         """Return what is allowed of something; infinity where the rule does not name it. [kW]"""
         value: float | None = getattr(self, way)
