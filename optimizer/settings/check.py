@@ -1,4 +1,4 @@
-"""What the controls refuse: settings that cannot be typed into the equipment.
+"""What controls and rules refuse: settings that the equipment cannot hold, or that ask for too much.
 
 Read next: ``simulation.replay``.
 """
@@ -24,11 +24,12 @@ STEP_TOLERANCE = 1e-6
 
 
 class _Refusal(NamedTuple):
-    """One thing that is refused: where it stands, what it is, and how to mend it."""
+    """One thing that is refused: where it stands, what it is, how to mend it, and by what."""
 
     where: Place
     what: str
     mend: str = "Change the setting, or 'controls' in the scenario if the equipment can do it."
+    by: str = "the controls refuse this"
 
 
 def read_settings(path: Path, controls: Controls, plant: Plant) -> Settings:
@@ -67,7 +68,7 @@ def refusals(
     """Return why the controls refuse the settings; empty if they accept them."""
     return [
         SettingsError(
-            f"the controls refuse this: {refused.what}",
+            f"{refused.by}: {refused.what}",
             where=source.where(refused.where),
             mend=refused.mend,
         )
@@ -204,34 +205,38 @@ def _refused_by_rules(settings: Settings, place: WindowPlace, plant: Plant) -> I
     most = float(allowed_kw(plant.rules, ways, months)[:, inside].min())
     if asked > most + STEP_TOLERANCE:
         given = "" if getattr(window, name) is not None else f"{name} is left out, so "
+        lower = f"Write {name}: {number(most, 2)}" + (" or less" if most else ", PV alone")
         yield _Refusal(
             (name,) if not given else (),
-            f"{given}{window.span()} asks for {number(asked, 2)} kW where the rule"
-            f" {_rule_of(plant, ways, most, months)!r} allows {number(most, 2)} kW"
-            f" of {' and '.join(WORDS_OF_WAY[way] for way in ways)}",
-            f"Write {name}: {number(most, 2)} or less, or end the window where the rule begins."
-            if most > 0 or window.action == "charge"
+            f"{given}{window.span()} asks for {number(asked, 2)} kW where"
+            f" {_allows(plant, ways, most, months)}",
+            f"{lower}, or end the window where the rule begins."
+            if most or window.action == "charge"
             else "End the window where the rule begins, or let it cover the building.",
+            "a rule refuses this",
         )
     cap = window.import_cap_kw
-    highest = float(allowed_kw(plant.rules, ["import_kw"], months)[..., inside.any(axis=0)].max())
+    only_import: tuple[Way, ...] = ("import_kw",)
+    inside_any = inside.any(axis=0)
+    highest = float(allowed_kw(plant.rules, only_import, months)[..., inside_any].max())
     if cap is not None and cap > highest + STEP_TOLERANCE:
         yield _Refusal(
             ("import_cap_kw",),
-            f"import_cap_kw is {cap:g} kW where the rule"
-            f" {_rule_of(plant, ['import_kw'], highest, months)!r} allows an import of"
-            f" {number(highest, 2)} kW",
+            f"import_cap_kw is {cap:g} kW where {_allows(plant, only_import, highest, months)}",
             f"Write import_cap_kw: {number(highest, 2)} or less, or leave it out.",
+            "a rule refuses this",
         )
 
 
-def _rule_of(plant: Plant, ways: Iterable[Way], most_kw: float, months: Iterable[int]) -> str:
-    """Return the name of the rule that allows so much in some of the months."""
-    return next(
-        rule.rule
+def _allows(plant: Plant, ways: Iterable[Way], most_kw: float, months: Iterable[int]) -> str:
+    """Return which rule allows so much of what in some of the months."""
+    rule, way = next(
+        (rule.rule, way)
         for rule in plant.rules
-        if set(rule.months) & set(months) and most_kw in [rule.kw(way) for way in ways]
+        for way in ways
+        if set(rule.months) & set(months) and rule.kw(way) == most_kw
     )
+    return f"the rule {rule!r} allows {number(most_kw, 2)} kW of {WORDS_OF_WAY[way]}"
 
 
 def _not_in_per_cent(power_kw: float, step_pct: float, whole_kw: float) -> str:

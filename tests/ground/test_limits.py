@@ -207,7 +207,7 @@ def test_a_cap_is_refused_where_a_rule_is_lower_in_all_its_hours():
 
     plant = ruled(TimedLimit(rule="evening", hours=["17:00-21:00"], import_kw=3))
     ((what, _),) = told(plant, capped("17:00", "20:00"))
-    assert "import_cap_kw is 4 kW where the rule 'evening' allows an import of 3 kW" in what
+    assert "import_cap_kw is 4 kW where the rule 'evening' allows 3 kW of import" in what
     assert told(plant, capped("16:00", "20:00")) == []
     assert (
         told(
