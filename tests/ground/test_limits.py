@@ -174,6 +174,19 @@ def test_a_rule_refuses_where_its_hours_and_months_meet_the_window(start, end, m
     assert bool(told(ruled(rule), fill(start, end, 2.0), months)) == is_refused
 
 
+def test_without_a_calendar_a_rule_of_other_months_waits_until_windows_are_found_for_them():
+    """At work in all months, found for June: July's rule speaks once July's windows are typed in."""
+    season = SeasonSet(
+        months=list(range(1, 13)),
+        day_sets=[DaySet(days="every day", windows=[fill("01:00", "05:00", 2.0)])],
+    )
+    controls = Controls(day_types="every_day", season_sets=1)
+    plant = ruled(TimedLimit(rule="July", months=[7], fill_kw=1))
+    for found_for, count in ([6], 0), ([7], 1), (None, 1):
+        settings = Settings(settings="x", floor_pct=0.0, seasons=[season], found_for=found_for)
+        assert len(refusals(settings, controls, plant, SOURCE)) == count
+
+
 def test_a_rule_of_weekdays_lets_windows_of_weekends_be():
     rule = TimedLimit(rule="weekdays", days=["weekdays"], fill_kw=1)
     assert told(ruled(rule), fill("01:00", "05:00", 2.0), days="weekends") == []

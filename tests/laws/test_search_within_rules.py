@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from optimizer.base.units import MINUTES_PER_DAY
-from optimizer.search.choose import Effort, find_settings
+from optimizer.search.choose import Effort, _widened, find_settings
 from optimizer.search.drafts import Draft, drafts_of
 from optimizer.search.fit import settings_of
 from optimizer.search.neighbours import apart, candidates_for, changes, fitted
@@ -120,6 +120,19 @@ def test_windows_of_another_grouping_are_brought_within_the_rules() -> None:
     assert all(season.accepts(part) for part in kept)
     started = find_settings(task, weather_of(plan), "x", [ALL_MONTHS], Effort(100, 200), [free])
     check_accepted(started.settings, RICH, ruled)
+
+
+def test_a_margin_raises_no_cap_above_a_rule() -> None:
+    """A cap of 3.5 kW in the evening, raised by 3/10, would pass the rule's 4 kW: it is left out."""
+    season = season_within("evenings")
+    draft = Draft(17 * 60, 120, "cover", 20.0, 0.0, 3.5)
+    assert season.accepts((draft,))
+
+    def widened(factor: float) -> float:
+        return float(_widened([((draft,), ())], (factor, 0.0), [season])[0][0][0].cap_kw)
+
+    assert widened(1.1) == pytest.approx(3.9, abs=0.06)
+    assert widened(1.3) == np.inf
 
 
 def test_a_window_outside_a_rules_hours_keeps_its_power() -> None:
