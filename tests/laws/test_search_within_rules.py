@@ -10,7 +10,7 @@ import pytest
 from optimizer.base.units import MINUTES_PER_DAY
 from optimizer.search.choose import Effort, _widened, find_settings
 from optimizer.search.drafts import Draft, drafts_of
-from optimizer.search.fit import settings_of
+from optimizer.search.fit import fit, settings_of
 from optimizer.search.neighbours import apart, candidates_for, changes, fitted
 from optimizer.search.score import Season
 from optimizer.settings.check import refusals
@@ -109,17 +109,19 @@ def test_all_neighbours_and_candidates_are_accepted(name: str) -> None:
         assert refusals(settings, RICH, plant, SOURCE) == [], many[place]
 
 
-def test_windows_of_another_grouping_are_brought_within_the_rules() -> None:
-    """Found for a site without rules, then started from on one with them."""
-    free = found_for(AC_PLANT, HOURS, "sell above buy", RICH).settings
-    ruled = replace(AC_PLANT, rules=RULES["evenings"])
-    plan, cost = site(ruled, HOURS, "sell above buy")
+def test_windows_of_a_site_without_rules_are_brought_within_them() -> None:
+    """They fill at full power by night; hardly any search comes after."""
+    free = found_for(AC_PLANT, HOURS, "two rates", RICH).settings
+    ruled = replace(AC_PLANT, rules=RULES["filling"])
+    assert refusals(free, RICH, ruled, SOURCE)
+    plan, cost = site(ruled, HOURS, "two rates")
     task = task_for(plan, cost, RICH)
     season = season_of(task, plan)
     kept = season.kept_to_rules(drafts_of(free, season.months, RICH, ruled))
     assert all(season.accepts(part) for part in kept)
-    started = find_settings(task, weather_of(plan), "x", [ALL_MONTHS], Effort(100, 200), [free])
-    check_accepted(started.settings, RICH, ruled)
+    hardly_searched = fit(task, season.years, ALL_MONTHS, 1.0, [free]).settings("x")
+    assert hardly_searched.entries() > 0
+    check_accepted(hardly_searched, RICH, ruled)
 
 
 def test_a_margin_raises_no_cap_above_a_rule() -> None:
