@@ -204,6 +204,22 @@ class TimeGrid:
         return np.array([d.weekday() for d in self.dates], dtype=np.int64)[self.day]
 
     @cached_property
+    def winter_clock(self) -> tuple[IntArray, IntArray]:
+        """Minute of the day and weekday by a clock that stays on winter time, each of shape (T,).
+
+        Winter time is the smaller offset of the zone in January and July of each year.
+        """
+        wall = self.local.tz_localize(None).to_numpy("datetime64[m]")
+        years = np.array([d.year for d in self.dates])[self.day]
+        winter = {int(year): winter_offset(int(year), self.zone) for year in np.unique(years)}
+        summer = self.utc_offset_minutes - np.array([winter[int(year)] for year in years])
+        shown = wall - summer.astype("timedelta64[m]")
+        day = shown.astype("datetime64[D]")
+        minute = (shown - day).astype(np.int64)
+        weekday = (day.astype(np.int64) + EPOCH_WEEKDAY) % 7
+        return np.asarray(minute), np.asarray(weekday)
+
+    @cached_property
     def month(self) -> IntArray:
         """Calendar month of each step, 1 to 12, shape (T,)."""
         return np.array([d.month for d in self.dates], dtype=np.int64)[self.day]
@@ -244,6 +260,17 @@ class TimeGrid:
 def joined_grid(first: TimeGrid, then: TimeGrid) -> TimeGrid:
     """Return the steps of two grids, of which one begins where the other ends, as one grid."""
     return TimeGrid(first.start, then.step_minutes, first.count + then.count, then.zone)
+
+
+EPOCH_WEEKDAY = 3
+"""1 January 1970 was a Thursday."""
+
+
+def winter_offset(year: int, zone: str) -> int:
+    """Return the offset of a zone's winter time from UTC. [min]"""
+    info = zone_named(zone)
+    offsets = [datetime(year, month, 15, 12, tzinfo=info).utcoffset() for month in (1, 7)]
+    return min(int((offset or timedelta()) / timedelta(minutes=1)) for offset in offsets)
 
 
 def hours_of_day(day: date, zone: str) -> float:

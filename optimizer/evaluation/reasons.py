@@ -88,5 +88,6 @@ def _under_a_cap(window: Window, whole: Replay, inside: BoolArray) -> str:
 
 def _steps_of(settings: Settings, place: WindowPlace, grid: TimeGrid) -> BoolArray:
     in_season = np.isin(grid.month, settings.seasons[place.season].months)
-    on_weekday = settings.weekdays_of(place, grid.minute_of_day)
-    return np.asarray(in_season & on_weekday[np.arange(grid.count), grid.weekday])
+    minute, weekday = settings.clock_of(grid)
+    on_weekday = settings.weekdays_of(place, minute)
+    return np.asarray(in_season & on_weekday[np.arange(grid.count), weekday])

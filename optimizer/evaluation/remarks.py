@@ -8,7 +8,6 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from optimizer.base.units import number
-from optimizer.search.drafts import full_power_kw
 from optimizer.settings.controls import Controls
 from optimizer.settings.windows import Settings, Window, months_text
 from optimizer.site.equipment import Plant
@@ -101,8 +100,9 @@ def _on_power(window: Window, plant: Plant, controls: Controls) -> Iterator[str]
             "the inverter's limit": plant.ac_limit_kw,
             "what the battery gives": plant.discharge_kw,
         }
-    most = min(full_power_kw(window.action, plant), *limits.values())
-    if power is not None and power > most + controls.power_step_of(plant.ac_limit_kw):
+    most = min(plant.full_power_kw(window.action), *limits.values())
+    step_kw = controls.menu.list_of(window.action).power_kw(plant.ac_limit_kw).step
+    if power is not None and power > most + step_kw:
         why = next(name for name, limit in limits.items() if limit <= most + 1e-9)
         yield f"no more than {number(most, 2)} kW can flow, {why}; so much is replayed."
 

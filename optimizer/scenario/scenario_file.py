@@ -137,7 +137,7 @@ class ScenarioFile(Document):
                 "List loads, and write critical: true for those that must go on.",
                 ("outage", "carries"),
             )
-        if "cover" not in self.controls.actions:
+        if self.controls.lists is None and "cover" not in self.controls.actions:
             raise Mistake(
                 "controls.actions lacks 'cover', which is how equipment works without windows",
                 "Add cover to the actions.",

@@ -40,7 +40,7 @@ import numpy as np
 from optimizer.base.parallel import side_by_side
 from optimizer.forecasting.weeks import Weather
 from optimizer.scenario.scenario import ENTRY_SHARE
-from optimizer.search.drafts import Draft, Drafts, entries_of
+from optimizer.search.drafts import Draft, Drafts
 from optimizer.search.fit import (
     Fit,
     MonthGroups,
@@ -50,7 +50,6 @@ from optimizer.search.fit import (
     years_for,
 )
 from optimizer.search.local_search import Search
-from optimizer.search.neighbours import rounded_to
 from optimizer.search.score import InUse, Season, Task
 from optimizer.settings.controls import Controls
 from optimizer.settings.windows import Settings, no_windows
@@ -400,7 +399,7 @@ def _sizes(
     for size, narrow in sorted(chain.items()):
         drafts = _widened(narrow, margin, fitted.seasons)
         change = _change(fitted.seasons, drafts)
-        fits = most is None or sum(map(entries_of, drafts)) <= most
+        fits = most is None or _entries(fitted.seasons, drafts) <= most
         if size and change < least - LEAST_GAIN and fits:
             kept[size], least = drafts, change
     return kept
@@ -409,6 +408,11 @@ def _sizes(
 def _size(seasons: Sequence[Season], drafts: Sequence[Drafts]) -> int:
     """Return how many entries a person has to type in, over all seasons."""
     return sum(season.size_of(part) for season, part in zip(seasons, drafts, strict=True))
+
+
+def _entries(seasons: Sequence[Season], drafts: Sequence[Drafts]) -> int:
+    """Return how many entries stand in the menu, over all seasons."""
+    return sum(season.stored.entries_of(part) for season, part in zip(seasons, drafts, strict=True))
 
 
 def _change(seasons: Sequence[Season], drafts: Sequence[Drafts]) -> float:
@@ -447,23 +451,26 @@ def _best_margin(trials: Sequence[_Trial]) -> tuple[float, float]:
 def _widened(
     drafts: Sequence[Drafts], margin: tuple[float, float], seasons: Sequence[Season]
 ) -> tuple[Drafts, ...]:
-    """Return windows with caps multiplied, and levels to charge to raised; those in use stay."""
-    return tuple(
-        tuple(
+    """Return windows with caps multiplied, and levels to charge to raised; those in use stay.
+
+    Where the menu would not take them so, because some are in use, all stay.
+    """
+    widened = []
+    for parts, season in zip(drafts, seasons, strict=True):
+        wide = tuple(
             tuple(draft if draft in base else _wide(draft, margin, season) for draft in part)
             for part, base in zip(parts, season.base, strict=True)
         )
-        for parts, season in zip(drafts, seasons, strict=True)
-    )
+        widened.append(wide if season.stored.takes(wide) else parts)
+    return tuple(widened)
 
 
 def _wide(draft: Draft, margin: tuple[float, float], season: Season) -> Draft:
     factor, raised = margin
-    if np.isfinite(draft.cap_kw) and factor != 1.0:
-        cap = rounded_to(draft.cap_kw * factor, season.controls.power_step_kw)
-        draft = draft._replace(cap_kw=cap)
+    if np.isfinite(draft.cap_kw) and draft.cap_kw and factor != 1.0:
+        draft = draft._replace(cap_kw=season.stored.cap_near(draft.action, draft.cap_kw * factor))
     if draft.action == "charge" and raised:
-        levels = season.levels
+        levels = season.stored.levels("charge")
         wanted = min(draft.level_pct + raised, float(levels[-1]))
         nearest = float(levels[np.abs(levels - wanted).argmin()])
         draft = draft._replace(level_pct=max(nearest, draft.level_pct))

@@ -1,16 +1,14 @@
 """Windows while they are searched for: plain tuples, quick to change, to compare and to look up.
 
-Read next: ``score``.
+Read next: ``stored``.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from itertools import pairwise
 from typing import NamedTuple
 
-from optimizer.base.units import MINUTES_PER_DAY, clock
 from optimizer.settings.controls import Controls
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window
 from optimizer.site.equipment import Plant
@@ -39,11 +37,6 @@ SAME_KW = 1e-6
 
 Drafts = tuple[Part, ...]
 """The windows of one season: for each day set its windows."""
-
-
-def entries_of(drafts: Drafts) -> int:
-    """Return how many windows a person has to type in."""
-    return sum(map(len, drafts))
 
 
 def changes_between(before: Drafts, after: Drafts) -> int:
@@ -80,56 +73,11 @@ def exchanged(part: Part, out: Draft | None, into: Draft | None) -> Part:
     return tuple(sorted(kept if into is None else [*kept, into]))
 
 
-def overlap(part: Sequence[Draft]) -> bool:
-    """Tell whether windows, sorted by their begin, overlap around the clock."""
-    for draft, following in pairwise(part):
-        if draft.begin + draft.length > following.begin:
-            return True
-    if len(part) < 2:
-        return False
-    return part[-1].begin + part[-1].length - MINUTES_PER_DAY > part[0].begin
-
-
 def not_below(draft: Draft, floor_pct: float) -> Draft:
     """Return a window with no level below a floor, where it could not be drawn to anyway."""
-    if draft.action == "hold" or draft.level_pct >= floor_pct:
+    if draft.action in {"hold", "limit"} or draft.level_pct >= floor_pct:
         return draft
     return draft._replace(level_pct=floor_pct)
-
-
-def window_of(draft: Draft, plant: Plant, controls: Controls) -> Window:
-    """Return the window of a draft; a power limit that cannot bind is left out.
-
-    Where rules limit powers, one is left out only if all that can flow is asked for.
-    """
-    whole = draft.length == MINUTES_PER_DAY
-    end = draft.begin + draft.length
-    limits: dict[str, float] = {}
-    if draft.action == "charge":
-        limits = {"until_pct": draft.level_pct, "grid_kw": draft.power_kw}
-    elif draft.action == "cover":
-        limits = {"down_to_pct": draft.level_pct}
-    elif draft.action == "sell":
-        limits = {"down_to_pct": draft.level_pct, "power_kw": draft.power_kw}
-    step_kw = SAME_KW if plant.rules else controls.power_step_of(plant.ac_limit_kw)
-    if draft.power_kw > max(full_power_kw(draft.action, plant) - step_kw, 0.0):
-        limits.pop("grid_kw", None)
-        limits.pop("power_kw", None)
-    if draft.action == "charge" and not plant.may_charge_from_grid:
-        limits["grid_kw"] = 0.0
-    if math.isfinite(draft.cap_kw):
-        limits["import_cap_kw"] = draft.cap_kw
-    return Window(
-        start="00:00" if whole else clock(draft.begin),
-        end="24:00" if whole else clock(end % MINUTES_PER_DAY or MINUTES_PER_DAY),
-        action=draft.action,  # type: ignore[arg-type]
-        **{key: round(value, 9) for key, value in limits.items()},
-    )
-
-
-def full_power_kw(action: str, plant: Plant) -> float:
-    """Return the power of an action above which a limit does not bind. [kW]"""
-    return plant.full_power_kw(action)
 
 
 def draft_of(window: Window, plant: Plant) -> Draft:
@@ -140,14 +88,14 @@ def draft_of(window: Window, plant: Plant) -> Draft:
         level, power = window.until_pct, window.grid_kw
     if level is None:
         level = highest if window.action == "charge" else lowest
-    full = full_power_kw(window.action, plant)
+    full = plant.full_power_kw(window.action)
     power = full if power is None else min(power, full)
     cap = window.import_cap_kw
     return Draft(
         begin=window.begin,
-        length=(window.finish - window.begin - 1) % MINUTES_PER_DAY + 1,
+        length=window.length,
         action=window.action,
-        level_pct=0.0 if window.action == "hold" else level,
+        level_pct=0.0 if window.action in {"hold", "limit"} else level,
         power_kw=power,
         cap_kw=math.inf if cap is None else cap,
     )
@@ -172,3 +120,9 @@ def drafts_of(
 
 def _on(season: SeasonSet, weekday: int) -> DaySet:
     return next(part for part in season.day_sets if weekday in part.weekdays)
+
+
+def rounded_to(value: float, step: float, *, up: bool = True) -> float:
+    """Return the nearest multiple of a step, at least one step; downward where asked."""
+    count = round(value / step) if up else math.floor(value / step + 1e-9)
+    return round(max(count, 1) * step, 9)

@@ -13,10 +13,11 @@ import math
 import numpy as np
 
 from optimizer.base.flows import Flows
-from optimizer.base.timegrid import BoolArray, FloatArray, TimeGrid
+from optimizer.base.timegrid import BoolArray, FloatArray, IntArray, TimeGrid
 from optimizer.cost.prices import Prices
-from optimizer.search.drafts import Draft, full_power_kw
+from optimizer.search.drafts import Draft
 from optimizer.settings.controls import Controls
+from optimizer.settings.windows import clock_of
 from optimizer.site.equipment import Plant
 
 NAMES = ("charge", "sell", "hold")
@@ -46,8 +47,7 @@ def drafts_of_plan(
     list of Draft
         At most as many as the controls store, not overlapping.
     """
-    minutes = math.lcm(controls.minutes, flows.grid.step_minutes)
-    slot = flows.grid.minute_of_day // minutes
+    minutes, slot = _slots(controls, flows.grid)
     slots = 1440 // minutes
     days = np.maximum(np.bincount(slot[inside], minlength=slots), 1) * flows.grid.step_h
 
@@ -66,7 +66,7 @@ def drafts_of_plan(
         np.where(soc > 100 * plant.low_kwh / plant.capacity_kwh + 10, kept / plant.discharge_kw, -1),
     ])  # fmt: skip
     for number, name in enumerate(NAMES):
-        if name not in controls.actions:
+        if name not in controls.menu.actions:
             strength[number] = -1
     return _drafts_of(strength, soc, plant, minutes, controls)
 
@@ -91,8 +91,8 @@ def drafts_of_prices(
     inside : array of bool
         Shape (T,), the steps of the season and day set.
     """
-    minutes = math.lcm(controls.minutes, grid.step_minutes)
-    slot = grid.minute_of_day[inside] // minutes
+    minutes, slot = _slots(controls, grid)
+    slot = slot[inside]
     count = np.maximum(np.bincount(slot, minlength=1440 // minutes), 1)
 
     def mean(values: FloatArray) -> FloatArray:
@@ -108,10 +108,16 @@ def drafts_of_prices(
     ]) / scale - 0.01  # fmt: skip
     strength[2] = np.where(strength[0] > 0, -1, strength[2])
     for number, name in enumerate(NAMES):
-        if name not in controls.actions:
+        if name not in controls.menu.actions:
             strength[number] = -1
     soc = mean(stored_kwh) / plant.capacity_kwh * 100
     return _drafts_of(strength, soc, plant, minutes, controls)
+
+
+def _slots(controls: Controls, grid: TimeGrid) -> tuple[int, IntArray]:
+    """Return the length of a slot that entries and steps have in common, and the slot of each step."""
+    minutes = math.lcm(grid.step_minutes, *(each.minutes for each in controls.menu.lists))
+    return minutes, clock_of(grid, summer_time=controls.summer_time)[0] // minutes
 
 
 def _drafts_of(
@@ -127,9 +133,9 @@ def _drafts_of(
             length=len(run) * minutes,
             action=NAMES[label[run[0]]],
             level_pct=_level(NAMES[label[run[0]]], soc, run, plant),
-            power_kw=full_power_kw(NAMES[label[run[0]]], plant),
+            power_kw=plant.full_power_kw(NAMES[label[run[0]]]),
         )
-        for run in runs[: controls.windows_per_day]
+        for run in runs[: sum(each.entries for each in controls.menu.lists)]
     ]
     return sorted(drafts)
 

@@ -23,7 +23,7 @@ from optimizer.base.parallel import side_by_side
 from optimizer.base.timegrid import IntArray
 from optimizer.cost.expression import LinearCost, Peak
 from optimizer.forecasting.weeks import Variant, Weather, Year
-from optimizer.search.drafts import Drafts, drafts_of, not_below, window_of
+from optimizer.search.drafts import Drafts, drafts_of, not_below
 from optimizer.search.local_search import Search
 from optimizer.search.score import InUse, Season, Task
 from optimizer.settings.windows import DaySet, SeasonSet, Settings
@@ -76,8 +76,7 @@ def settings_of(name: str, groups: MonthGroups, drafts: Sequence[Drafts], task: 
                 DaySet(
                     days=days,  # type: ignore[arg-type]
                     windows=[
-                        window_of(not_below(draft, floor), task.plant, task.controls)
-                        for draft in part
+                        task.stored(months).window_of(not_below(draft, floor)) for draft in part
                     ],
                 )
                 for days, part in zip(task.controls.day_sets(), parts, strict=True)
@@ -130,10 +129,9 @@ def fit(
     rounds = 2 if coupled else 1
 
     def searched(place: int, turn: int, *more: Drafts) -> Drafts:
-        given = [
-            seasons[place].kept_to_rules(drafts_of(start, groups[place], task.controls, task.plant))
-            for start in starts
-        ]
+        given = [drafts_of(start, groups[place], task.controls, task.plant) for start in starts]
+        given = [seasons[place].stored.kept_to_rules(start) for start in given]
+        given = [start for start in given if seasons[place].stored.takes(start)]
         search = Search(seasons[place], replays / rounds, seed + 1000 * place + turn)
         return search.best([*given, *more], near=near)
 

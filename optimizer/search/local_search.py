@@ -28,8 +28,7 @@ from itertools import chain, islice
 
 import numpy as np
 
-from optimizer.base.units import MINUTES_PER_DAY
-from optimizer.search.drafts import Draft, Drafts, entries_of
+from optimizer.search.drafts import Draft, Drafts, Part
 from optimizer.search.first_guesses import drafts_of_plan, drafts_of_prices
 from optimizer.search.neighbours import (
     Groups,
@@ -37,9 +36,9 @@ from optimizer.search.neighbours import (
     apart,
     candidates_for,
     changes,
+    covered,
     fitted_part,
     new_draft,
-    rounded_to,
     together,
 )
 from optimizer.search.score import Season
@@ -116,7 +115,7 @@ class Search:
     @cached_property
     def addable(self) -> Sequence[Draft]:
         """Windows that may be added, in the order in which they are made."""
-        return candidates_for(self.season) if self.season.controls.windows_per_day else ()
+        return candidates_for(self.season)
 
     @cached_property
     def candidates(self) -> list[Draft]:
@@ -158,9 +157,22 @@ class Search:
     def _guessed(self) -> list[Drafts]:
         """Return windows found with all day sets alike, and those that the plan suggests for each."""
         season, joint = self.season, together(self.season)
-        guesses = [season.empty, *self._read_off_the_plan(joint), *self._capped()]
+        read = self._read_off_the_plan(joint)
+        guesses = [season.empty, *read, *self._covered(read), *self._capped()]
         found = [self._descended(guess, joint, share=0.3) for guess in guesses]
         return [*found, *self._read_off_the_plan(apart(season))]
+
+    def _covered(self, guesses: Sequence[Drafts]) -> list[Drafts]:
+        """Return guesses cut into a day that is covered, where nothing else covers it."""
+        season = self.season
+        menu = season.stored.menu
+        if menu.outside == "cover" or "cover" not in menu.actions:
+            return []
+        filled = [
+            season.stored.settled(tuple(covered(part, season) for part in guess), 0)
+            for guess in [season.empty, *guesses]
+        ]
+        return [guess for guess in filled if guess is not None]
 
     def _softly_found(self, starts: Sequence[Drafts]) -> list[Drafts]:
         """Return windows found where each highest power is a mean over the highest days."""
@@ -176,29 +188,35 @@ class Search:
         return found
 
     def _capped(self) -> list[Drafts]:
-        """Return the best of one window that caps the import all day, at several heights."""
+        """Return the best of windows that cap the import all day, at several heights."""
         season = self.season
-        if not season.controls.import_cap or not season.has_peaks:
+        stored = season.stored
+        if not season.has_peaks:
             return []
-        step = season.controls.power_step_kw
-        whole = [
-            new_draft(0, MINUTES_PER_DAY, action, season)
-            for action in season.controls.actions
-            if action in {"charge", "cover"}
+        many: dict[Drafts, None] = {}
+        for draft in self._whole_days():
+            for level in _two_levels(draft, season):
+                for factor in (0.5, 0.65, 0.8, 0.9, 1.0, 1.1, 1.25, 1.5, 2.0):
+                    part = _under_a_cap(
+                        draft._replace(level_pct=level), season.typical_cap_kw * factor, season
+                    )
+                    settled = stored.settled((part,) * season.day_sets, 0)
+                    if settled is not None and all(map(season.accepts, settled)):
+                        many[settled] = None
+        capped = list(many)
+        order = np.argsort(season.scores(capped), kind="stable")
+        return [capped[int(place)] for place in order[:2]]
+
+    def _whole_days(self) -> list[Draft]:
+        """Return windows of a whole day, or nearly, under which import can be capped."""
+        season = self.season
+        actions = season.stored.menu.actions
+        return [
+            season.within_rules(new_draft(0, season.longest, action, season))
+            for action in actions
+            if action in {"charge", "cover", "limit"}
+            and ("limit" in actions or season.stored.has(action, "cap"))
         ]
-        capped = dict.fromkeys(
-            season.within_rules(
-                draft._replace(
-                    level_pct=level, cap_kw=rounded_to(season.typical_cap_kw * factor, step)
-                )
-            )
-            for draft in whole
-            for level in (draft.level_pct, float(season.levels[len(season.levels) // 2]))
-            for factor in (0.5, 0.65, 0.8, 0.9, 1.0, 1.1, 1.25, 1.5, 2.0)
-        )
-        many = [((draft,),) * season.day_sets for draft in capped]
-        order = np.argsort(season.scores(many), kind="stable")
-        return [many[int(place)] for place in order[:2]]
 
     def improved(self, drafts: Drafts) -> Drafts:
         """Return the end of a descent from some windows with no more entries to type."""
@@ -230,7 +248,8 @@ class Search:
             for number in group:
                 by_flows[number] = fitted_part(flows, season)
                 by_prices[number] = fitted_part(prices, season)
-        return [tuple(by_flows), tuple(by_prices)]
+        settled = [season.stored.settled(tuple(read), 0) for read in (by_flows, by_prices)]
+        return [read or season.empty for read in settled]
 
     def _descended(
         self,
@@ -316,14 +335,16 @@ class Search:
             for number in range(len(drafts))
             if len(drafts) > 1
         ]
-        many = [drafts, *dict.fromkeys(many)]
+        stored = self.season.stored
+        settled = [stored.settled(mixed, n % len(drafts)) for n, mixed in enumerate(many)]
+        many = [drafts, *dict.fromkeys(mixed for mixed in settled if mixed is not None)]
         return many[int(self.season.scores(many).argmin())]
 
     def _shaken(self, drafts: Drafts) -> Drafts:
         """Return the drafts after a few random changes or additions."""
         season, luck, groups = self.season, self.luck, apart(self.season)
         for _ in range(int(luck.integers(2, 5))):
-            if luck.random() < ADD_CHANCE or not entries_of(drafts):
+            if luck.random() < ADD_CHANCE or not any(drafts):
                 added = [self.candidates[int(luck.integers(len(self.candidates)))]]
                 choices = list(additions(drafts, groups, season, added))
             else:
@@ -331,6 +352,23 @@ class Search:
             if choices:
                 drafts = choices[int(luck.integers(len(choices)))]
         return drafts
+
+
+def _under_a_cap(draft: Draft, cap_kw: float, season: Season) -> Part:
+    """Return a window with a cap of its own, or with a limit beside it."""
+    if season.stored.has(draft.action, "cap"):
+        return (draft._replace(cap_kw=season.stored.cap_near(draft.action, cap_kw)),)
+    limit = new_draft(draft.begin, draft.length, "limit", season)
+    limit = limit._replace(cap_kw=season.stored.cap_near("limit", cap_kw))
+    return tuple(sorted((draft, limit)))
+
+
+def _two_levels(draft: Draft, season: Season) -> tuple[float, ...]:
+    """Return the level that a window usually has, and one in the middle."""
+    if draft.action == "limit":
+        return (draft.level_pct,)
+    levels = season.stored.levels(draft.action)
+    return (draft.level_pct, float(levels[len(levels) // 2]))
 
 
 def _best_first(many: Iterable[Drafts], season: Season) -> list[Drafts]:

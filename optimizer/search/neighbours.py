@@ -14,8 +14,9 @@ import numpy as np
 
 from optimizer.base.timegrid import FloatArray
 from optimizer.base.units import MINUTES_PER_DAY
-from optimizer.search.drafts import Draft, Drafts, Part, exchanged, full_power_kw, overlap
+from optimizer.search.drafts import Draft, Drafts, Part, exchanged, rounded_to
 from optimizer.search.score import Season
+from optimizer.settings.menu import overlap
 
 Groups = tuple[tuple[int, ...], ...]
 """Numbers of the day sets that are changed together."""
@@ -47,17 +48,27 @@ def changes(drafts: Drafts, groups: Groups, season: Season) -> Iterator[Drafts]:
         part = drafts[group[0]]
         for place, draft in enumerate(part):
             others = part[:place] + part[place + 1 :]
-            yield with_group(drafts, group, others)
+            yield from _settled(drafts, group, others, season)
             for changed in variants(draft, season):
                 joined = tuple(sorted((*others, changed)))
                 if season.accepts(joined):
-                    yield with_group(drafts, group, joined)
+                    lead = changed if changed.action == draft.action else None
+                    yield from _settled(drafts, group, joined, season, lead)
             yield from _edges_moved(drafts, group, place, season)
         for other in groups:
             if other != group and drafts[other[0]] != part:
-                yield with_group(drafts, other, part)
+                yield from _settled(drafts, other, part, season)
     if len(groups) > 1:
         yield from _twins_changed(drafts, season)
+
+
+def _settled(
+    drafts: Drafts, group: tuple[int, ...], part: Part, season: Season, lead: Draft | None = None
+) -> Iterator[Drafts]:
+    """Yield the drafts with the windows of a group's day sets replaced, if the menu takes them."""
+    new = season.stored.settled(with_group(drafts, group, part), group[0], lead, drafts)
+    if new is not None:
+        yield new
 
 
 def _edges_moved(
@@ -80,20 +91,23 @@ def _edges_moved(
             kept = [other for other in part if other not in {draft, following}]
             joined = tuple(sorted((*kept, *map(season.within_rules, moved))))
             if season.accepts(joined):
-                yield with_group(drafts, group, joined)
+                yield from _settled(drafts, group, joined, season)
 
 
 def _twins_changed(drafts: Drafts, season: Season) -> Iterator[Drafts]:
     """Yield the drafts with a window that stands in several day sets changed in all of them."""
     for draft in sorted({draft for part in drafts for draft in part}):
-        if sum(draft in part for part in drafts) < 2:
+        held = [number for number, part in enumerate(drafts) if draft in part]
+        if len(held) < 2:
             continue
         for changed in (*variants(draft, season), None):
             new = tuple(
                 exchanged(part, draft, changed) if draft in part else part for part in drafts
             )
             if all(season.accepts(part) for part in new):
-                yield new
+                settled = season.stored.settled(new, held[0], changed, drafts)
+                if settled is not None:
+                    yield settled
 
 
 def _shifts(step: float, largest: float) -> list[int]:
@@ -119,20 +133,20 @@ def _variants(draft: Draft, season: Season) -> Iterator[Draft]:
     yield from _level_variants(draft, season)
     yield from _power_variants(draft, season)
     yield from _cap_variants(draft, season)
-    for action in season.controls.actions:
+    for action in season.stored.menu.actions:
         if action != draft.action:
             new = new_draft(draft.begin, draft.length, action, season)
             yield new
-            if math.isfinite(draft.cap_kw):
-                yield new._replace(cap_kw=draft.cap_kw)
+            if math.isfinite(draft.cap_kw) and season.stored.has(action, "cap"):
+                yield new._replace(cap_kw=season.stored.cap_near(action, draft.cap_kw))
 
 
 def _level_variants(draft: Draft, season: Season) -> Iterator[Draft]:
-    if draft.action == "hold":
+    if not season.stored.has(draft.action, "level"):
         return
     levels = _levels_of(draft.action, season)
     here = int(np.abs(levels - draft.level_pct).argmin())
-    step = season.controls.soc_step_pct
+    step = season.stored.level_step_pct(draft.action)
     for shift in _shifts(1, LARGEST_LEVEL_SHIFT_PCT / step):
         if 0 <= here + shift < len(levels):
             yield draft._replace(level_pct=float(levels[here + shift]))
@@ -140,7 +154,8 @@ def _level_variants(draft: Draft, season: Season) -> Iterator[Draft]:
 
 def _levels_of(action: str, season: Season) -> FloatArray:
     """Return the levels an action can have; to cover down to the very top would be to hold."""
-    return season.levels[:-1] if action == "cover" and len(season.levels) > 1 else season.levels
+    levels = season.stored.levels(action)
+    return levels[:-1] if action == "cover" and len(levels) > 1 else levels
 
 
 def _power_variants(draft: Draft, season: Season) -> Iterator[Draft]:
@@ -148,29 +163,37 @@ def _power_variants(draft: Draft, season: Season) -> Iterator[Draft]:
         return
     if draft.action == "charge" and not season.task.plant.may_charge_from_grid:
         return
-    step = season.power_step_kw
-    most = full_power_kw(draft.action, season.task.plant)
-    for factor in POWER_FACTORS:
-        power = rounded_to(draft.power_kw * factor, step)
-        if power <= most and power != draft.power_kw:
-            yield draft._replace(power_kw=power)
+    stored = season.stored
+    most = stored.most_kw(draft.action)
+    if stored.has(draft.action, "power"):
+        step, least = stored.powers(draft.action).step, stored.least_kw(draft.action)
+        for factor in POWER_FACTORS:
+            power = rounded_to(draft.power_kw * factor, step)
+            if least <= power <= most and power != draft.power_kw:
+                yield draft._replace(power_kw=power)
     if draft.power_kw != most:
         yield draft._replace(power_kw=most)
-    if draft.action == "charge" and draft.power_kw:
+    if draft.action == "charge" and draft.power_kw and stored.takes_no_grid("charge"):
         yield draft._replace(power_kw=0.0)
 
 
 def _cap_variants(draft: Draft, season: Season) -> Iterator[Draft]:
-    if not season.controls.import_cap:
+    stored = season.stored
+    if not stored.has(draft.action, "cap"):
         return
-    step = season.controls.power_step_kw
+    step = stored.caps(draft.action).step
     if not math.isfinite(draft.cap_kw):
         for factor in (0.7, 1.0, 1.3):
-            yield draft._replace(cap_kw=rounded_to(season.typical_cap_kw * factor, step))
+            yield draft._replace(
+                cap_kw=stored.cap_near(draft.action, season.typical_cap_kw * factor)
+            )
         return
-    yield draft._replace(cap_kw=math.inf)
-    caps = {rounded_to(draft.cap_kw * factor, step) for factor in CAP_FACTORS}
-    caps |= {rounded_to(draft.cap_kw + step, step), rounded_to(draft.cap_kw - step, step)}
+    if draft.action != "limit":
+        yield draft._replace(cap_kw=math.inf)
+    caps = {stored.cap_near(draft.action, draft.cap_kw * factor) for factor in CAP_FACTORS}
+    caps |= {stored.cap_near(draft.action, draft.cap_kw + by) for by in (step, -step)}
+    if draft.action == "limit" and stored.caps("limit").low == 0:
+        caps.add(0.0)
     for cap in sorted(caps - {draft.cap_kw}):
         yield draft._replace(cap_kw=cap)
 
@@ -185,44 +208,109 @@ def additions(
     """
     if len(groups) > 1:
         for added in candidates:
-            new = tuple(_pushed_in(part, added) for part in drafts)
+            new = tuple(_pushed_in(part, added, season) for part in drafts)
             if all(season.accepts(part) for part in new):
-                yield new
+                settled = season.stored.settled(new, 0, before=drafts)
+                if settled is not None:
+                    yield settled
     for group in groups:
         part = drafts[group[0]]
         for added in candidates:
-            joined = _pushed_in(part, added)
-            if season.accepts(joined):
-                yield with_group(drafts, group, joined)
+            for joined in _joined(part, added, season):
+                if season.accepts(joined):
+                    yield from _settled(drafts, group, joined, season)
 
 
-def _pushed_in(part: Part, added: Draft) -> Part:
-    """Return a part with one more window, without those that overlap it."""
-    kept = [draft for draft in part if not overlap(sorted((draft, added)))]
+def _joined(part: Part, added: Draft, season: Season) -> Iterator[Part]:
+    """Yield a part with one more window in place of others, or cut into them.
+
+    Where the equipment does not cover the building outside its entries, all of a cover window would be
+    lost for a short one.
+    """
+    yield _pushed_in(part, added, season)
+    if season.stored.menu.outside != "cover":
+        yield from cut_in(part, added, season)
+
+
+def cut_in(part: Part, added: Draft, season: Season) -> Iterator[Part]:
+    """Yield a part with a window cut into those that stand in its way: all that is left, or the longest."""
+    rivals = [draft for draft in part if _stands_in_the_way(draft, added, season)]
+    if not rivals:
+        return
+    kept = [draft for draft in part if draft not in rivals]
+    left = [piece for draft in rivals for piece in _left_of(draft, added, season)]
+    yield tuple(sorted([*kept, added, *left]))
+    if len(left) > 1:
+        yield tuple(sorted([*kept, added, max(left, key=lambda piece: piece.length)]))
+
+
+def _left_of(draft: Draft, added: Draft, season: Season) -> list[Draft]:
+    """Return what is left of a window where another one is cut into it."""
+    first = (added.begin - draft.begin) % MINUTES_PER_DAY
+    taken = [(start, start + added.length) for start in (first - MINUTES_PER_DAY, first)]
+    edges = [0, *(edge for span in taken for edge in span), draft.length]
+    pieces = [
+        (max(begin, 0), min(end, draft.length))
+        for begin, end in zip(edges[::2], edges[1::2], strict=True)
+    ]
+    if draft.length == MINUTES_PER_DAY:  # what is left of a whole day hangs together over midnight
+        pieces = [(first + added.length, first + MINUTES_PER_DAY)]
+    at = [(draft.begin + begin, draft.begin + end) for begin, end in pieces if end > begin]
+    if not season.stored.menu.over_midnight:
+        at = [
+            part
+            for begin, end in at
+            for part in ((begin, min(end, MINUTES_PER_DAY)), (max(begin, MINUTES_PER_DAY), end))
+        ]
+    return [
+        draft._replace(begin=begin % MINUTES_PER_DAY, length=end - begin)
+        for begin, end in at
+        if end > begin
+    ]
+
+
+def covered(part: Part, season: Season) -> Part:
+    """Return a part whose windows are cut into one that covers the building all day, as far as allowed."""
+    whole = new_draft(0, season.longest, "cover", season)
+    found: Part = (whole._replace(level_pct=float(season.stored.levels("cover")[0])),)
+    for draft in part:
+        fits = [joined for joined in cut_in(found, draft, season) if season.accepts(joined)]
+        found = fits[0] if fits else found
+    return found
+
+
+def _stands_in_the_way(draft: Draft, added: Draft, season: Season) -> bool:
+    layer = next(layer for layer in season.stored.menu.layers if added.action in layer)
+    return draft.action in layer and overlap(sorted((draft, added)))
+
+
+def _pushed_in(part: Part, added: Draft, season: Season) -> Part:
+    """Return a part with one more window, without those that overlap it where they may not."""
+    kept = [draft for draft in part if not _stands_in_the_way(draft, added, season)]
     return tuple(sorted([*kept, added]))
 
 
 def candidates_for(season: Season) -> list[Draft]:
     """Return windows to add: every action, some starts and lengths, with and without a cap."""
     stride = max(season.minutes, 120)
-    caps = [math.inf]
-    if season.controls.import_cap:
-        step = season.controls.power_step_kw
-        caps += [rounded_to(season.typical_cap_kw * factor, step) for factor in (0.8, 1.1)]
+    stored = season.stored
     found: dict[Draft, None] = {}
-    for action in season.controls.actions:
+    for action in stored.menu.actions:
+        caps = [] if action == "limit" else [math.inf]
+        if stored.has(action, "cap"):
+            caps += [stored.cap_near(action, season.typical_cap_kw * f) for f in (0.8, 1.1)]
         usual = new_draft(0, MINUTES_PER_DAY, action, season)
         levels = _usual_levels(usual, season)
         times = []
         for length in (MINUTES_PER_DAY, 960, 600, 360, 240, 120):
             begins = (0,) if length == MINUTES_PER_DAY else range(0, MINUTES_PER_DAY, stride)
-            longer = max(length, season.minutes)
+            longer = min(max(length, season.minutes), season.longest)
             times += [
                 (begin, longer) for begin in begins
                 if season.accepts((season.within_rules(usual._replace(begin=begin, length=longer)),))
             ]  # fmt: skip
         for cap in caps:
-            if action == "cover" and not math.isfinite(cap) and len(season.levels) < 4:
+            if action == "cover" and not math.isfinite(cap) and len(stored.levels(action)) < 4:
                 continue
             found |= dict.fromkeys(
                 season.within_rules(Draft(begin, length, action, level, usual.power_kw, cap))
@@ -243,37 +331,43 @@ def _usual_levels(draft: Draft, season: Season) -> list[float]:
 
 def new_draft(begin: int, length: int, action: str, season: Season) -> Draft:
     """Return a window of an action with the limits that it usually has."""
+    stored = season.stored
+    if action == "limit":
+        cap = stored.cap_near(action, season.typical_cap_kw)
+        return Draft(begin, length, action, 0.0, 0.0, cap)
     levels = _levels_of(action, season)
     middle = levels[len(levels) // 3]
     level = {"charge": levels[-1], "cover": middle, "sell": levels[0], "hold": 0.0}[action]
-    plant = season.task.plant
-    power = full_power_kw(action, plant)
-    if action == "charge" and not plant.may_charge_from_grid:
+    power = stored.most_kw(action)
+    if action == "charge" and not season.task.plant.may_charge_from_grid:
         power = 0.0
     return Draft(begin, length, action, float(level), power)
 
 
 def fitted(draft: Draft, season: Season) -> Draft:
     """Return a draft whose times, level and powers are ones that the controls accept."""
-    step, cap_step = season.power_step_kw, season.controls.power_step_kw
+    stored = season.stored
     begin = round(draft.begin / season.minutes) * season.minutes % MINUTES_PER_DAY
     length = round(draft.length / season.minutes) * season.minutes
     levels = _levels_of(draft.action, season)
     level = float(levels[np.abs(levels - draft.level_pct).argmin()])
-    most = full_power_kw(draft.action, season.task.plant)
-    power = most if draft.power_kw > most - step else rounded_to(draft.power_kw, step, up=False)
+    power = most = stored.most_kw(draft.action)
+    if stored.has(draft.action, "power"):
+        step = stored.powers(draft.action).step
+        if draft.power_kw <= most - step:
+            power = max(rounded_to(draft.power_kw, step, up=False), stored.least_kw(draft.action))
     if draft.action == "charge" and (
         draft.power_kw <= 0 or not season.task.plant.may_charge_from_grid
     ):
         power = 0.0
-    cap = draft.cap_kw if season.controls.import_cap else math.inf
+    has_cap = stored.has(draft.action, "cap") and math.isfinite(draft.cap_kw)
     made = Draft(
         begin,
-        min(max(length, season.minutes), MINUTES_PER_DAY),
+        min(max(length, season.minutes), season.longest),
         draft.action,
         0.0 if draft.action == "hold" else level,
         power,
-        rounded_to(cap, cap_step) if math.isfinite(cap) else cap,
+        stored.cap_near(draft.action, draft.cap_kw) if has_cap else math.inf,
     )
     return season.within_rules(made)
 
@@ -282,14 +376,8 @@ def fitted_part(part: Sequence[Draft], season: Season) -> Part:
     """Return those windows of a part that the controls accept together, made to fit."""
     kept: list[Draft] = []
     for draft in part:
-        if draft.action in season.controls.actions:
+        if draft.action in season.stored.menu.actions:
             joined = sorted([*kept, fitted(draft, season)])
             if season.accepts(joined):
                 kept = joined
     return tuple(kept)
-
-
-def rounded_to(value: float, step: float, *, up: bool = True) -> float:
-    """Return the nearest multiple of a step, at least one step; downward where asked."""
-    count = round(value / step) if up else math.floor(value / step + 1e-9)
-    return round(max(count, 1) * step, 9)

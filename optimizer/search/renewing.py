@@ -29,7 +29,8 @@ from optimizer.search.choose import Effort, Found, find_settings
 from optimizer.search.drafts import Draft, draft_of, drafts_of, not_below
 from optimizer.search.fit import MonthGroups, settings_of
 from optimizer.search.score import InUse, Task
-from optimizer.settings.controls import DAY_SETS, Controls
+from optimizer.settings.controls import Controls
+from optimizer.settings.menu import DAY_SETS
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window, months_text
 from optimizer.site.equipment import Plant
 

@@ -9,7 +9,8 @@ from optimizer.forecasting.weeks import Weather
 from optimizer.search.choose import EFFORTS, Found, find_settings
 from optimizer.search.fit import MonthGroups
 from optimizer.search.score import Task
-from optimizer.settings.controls import Action, Controls
+from optimizer.settings.controls import Controls
+from optimizer.settings.menu import Action
 
 POOR_SHARE = 0.1
 """Richer controls are told of if they save at least this share of the possible saving more."""
@@ -57,22 +58,27 @@ def what_richer_would_bring(
 
 def lacks(controls: Controls, *, has_peaks: bool, sells: bool, buys: bool) -> list[str]:
     """Return what the controls lack that could matter for a tariff and a plant."""
+    menu = controls.menu
     wanted: list[tuple[Action, bool]] = [("charge", buys), ("hold", True), ("sell", sells)]
     missing = [f"the action '{action}'" for action, matters in wanted
-               if matters and action not in controls.actions]  # fmt: skip
-    if controls.windows_per_day < RICH_WINDOWS:
+               if matters and action not in menu.actions]  # fmt: skip
+    if sum(each.entries for each in menu.lists if not each.only_limits) < RICH_WINDOWS:
         missing.insert(0, f"{RICH_WINDOWS} windows a day")
+    for each in menu.lists:
+        missing += [f"a {field} of its own for each entry of {each.name!r}" for field in each.once]
     if controls.season_sets < RICH_SEASONS:
         missing.append(f"{RICH_SEASONS} season sets")
-    if controls.day_types == "every_day":
+    if len(menu.day_sets) == 1:
         missing.append("windows of their own for weekends")
-    if has_peaks and not controls.import_cap:
+    if has_peaks and not any(each.has("cap") for each in menu.lists):
         missing.append("import caps")
+    if menu.outside != "cover":
+        missing.append("covering the building outside its entries")
     return missing
 
 
 def enriched(controls: Controls) -> Controls:
-    """Return the controls with all that they may lack."""
+    """Return the controls with all that they may lack: one list of all actions and fields."""
     return controls.model_copy(
         update={
             "windows_per_day": max(controls.windows_per_day, RICH_WINDOWS),
@@ -83,5 +89,9 @@ def enriched(controls: Controls) -> Controls:
             else controls.day_types,
             "actions": ["charge", "hold", "cover", "sell"],
             "import_cap": True,
+            "lists": None,
+            "overlap": False,
+            "precedence": None,
+            "outside": "cover",
         }
     )

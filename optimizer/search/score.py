@@ -22,7 +22,7 @@ from __future__ import annotations
 
 import math
 import threading
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from functools import cached_property, partial
 
@@ -36,22 +36,16 @@ from optimizer.cost.expression import LinearCost
 from optimizer.cost.prices import Prices
 from optimizer.forecasting.weeks import Year
 from optimizer.scenario.horizon import Horizon
-from optimizer.search.drafts import (
-    Draft,
-    Drafts,
-    Part,
-    changes_between,
-    overlap,
-    window_of,
-    with_one_undone,
-)
+from optimizer.search.drafts import Draft, Drafts, Part
 from optimizer.search.pricing import pricing_of, softened
 from optimizer.search.score_kernel import LANES, Pricing, score_many
+from optimizer.search.stored import Stored
 from optimizer.settings.controls import Controls
-from optimizer.simulation.replay import order_row
+from optimizer.settings.menu import Outside
+from optimizer.settings.windows import clock_of
+from optimizer.simulation.replay import NO_WINDOW, OrderTable, Row, order_row
 from optimizer.simulation.step import Numbers
 from optimizer.site.equipment import Plant
-from optimizer.site.limits import WAYS_OF_ACTION, allowed_kw
 
 MIN_WORTH_SHARE = 0.005
 """A window must save at least this share of what the plan could save in its season."""
@@ -65,7 +59,8 @@ TAIL_WEIGHT = 0.3
 LOOK_UP_WORK = 0.02
 """Work of meeting windows that were scored before, in replays."""
 
-FIRST_ROWS = 64
+LIMITS = ("limit",)
+"""The action of windows that limit the import beside others."""
 
 
 @dataclass(frozen=True)
@@ -96,6 +91,13 @@ class Task:
     def grid(self) -> TimeGrid:
         """The T steps."""
         return self.horizon.grid
+
+    def stored(
+        self, months: list[int] | tuple[int, ...], at_work: Sequence[int] | None = None
+    ) -> Stored:
+        """Return what the menu stores for some months; rules of all months ``at_work`` are kept."""
+        floor_kwh = self.horizon.floor_kwh(months)
+        return Stored(self.controls, self.plant, floor_kwh, at_work or months)
 
 
 @dataclass(frozen=True)
@@ -138,18 +140,15 @@ class Season:
         self.soft_days = soft_days
         self.in_use = in_use
         self.controls = task.controls
+        # what is in use may be at work in other months too, and changes to it with it
+        self.stored = task.stored(list(months), None if in_use is None else range(1, 13))
         self.months = list(months)
         self.floor_kwh = task.horizon.floor_kwh(self.months)
         self.years = list(years)
         inside = np.isin(task.grid.month, self.months)
         self.steps = np.flatnonzero(inside).astype(np.int64)
-        self.minutes = math.lcm(task.controls.minutes, task.grid.step_minutes)
-        self.levels = multiples_between(
-            task.controls.soc_step_pct,
-            task.plant.soc_pct(self.floor_kwh),
-            task.plant.soc_pct(task.plant.high_kwh),
-        )
-        self.power_step_kw = task.controls.power_step_of(task.plant.ac_limit_kw)
+        self.minutes = math.lcm(self.stored.minutes, task.grid.step_minutes)
+        self.longest = MINUTES_PER_DAY - (0 if self.stored.menu.whole_day else self.minutes)
         own_worth = MIN_WORTH_SHARE * max(task.can_save, 0.0) * len(self.steps) / task.grid.count
         self.min_worth = own_worth if in_use is None else in_use.per_change
         self.work = 0.0
@@ -161,16 +160,15 @@ class Season:
         self._numbers = Numbers.of(task.plant, task.grid.step_h)
         self._slots = clock_slots(task.grid.step_minutes)
         self._set, self._pairs, pair = self._day_sets_of_step(task)
-        self._face_of_step = (
-            pair * self._slots + (task.grid.minute_of_day // task.grid.step_minutes)[self.steps]
-        )
+        minute, _ = clock_of(task.grid, summer_time=task.controls.summer_time)
+        self._face_of_step = pair * self._slots + (minute // task.grid.step_minutes)[self.steps]
         self._rooms = threading.local()
-        outside = order_row(None, task.plant, task.grid.step_h, self.floor_kwh)
-        self._table = np.array([outside] * FIRST_ROWS)
+        self._orders = OrderTable(self._row_outside("cover"))
+        outside = self.stored.menu.outside
+        self._outside = 0 if outside == "cover" else self._orders.add(self._row_outside(outside))
         self._row_of: dict[Draft, int] = {}
         self._order_of: dict[tuple[object, ...], tuple[float, ...]] = {}
-        self._allowed_of: dict[tuple[str, int, int], tuple[float, float]] = {}
-        self._face_of: dict[tuple[Part, Part], IntArray] = {}
+        self._face_of: dict[tuple[Part, Part, int], IntArray] = {}
         self._known: dict[Drafts, float] = {}
         self.start_kwh = self._entry_level(task)
         self.look_elsewhere(elsewhere)
@@ -202,7 +200,7 @@ class Season:
         place = np.array(
             [pairs.index((int(of_weekday[day]), int(before[day]))) for day in range(7)]
         )
-        weekday = task.grid.weekday[self.steps]
+        weekday = clock_of(task.grid, summer_time=task.controls.summer_time)[1][self.steps]
         return of_weekday[weekday], pairs, place[weekday]
 
     def _entry_level(self, task: Task) -> float:
@@ -215,55 +213,12 @@ class Season:
         return len(self.controls.day_sets())
 
     def accepts(self, part: Sequence[Draft]) -> bool:
-        """Tell whether the controls store these windows, sorted by their begin, for a day set."""
-        if len(part) > self.controls.windows_per_day or overlap(part):
-            return False
-        if self.task.plant.rules and not all(map(self._is_allowed, part)):
-            return False
-        return self.controls.over_midnight or all(
-            draft.begin + draft.length <= MINUTES_PER_DAY for draft in part
-        )
+        """Tell whether menu and rules take these windows, sorted by their begin, for a day set."""
+        return self.stored.takes_part(part)
 
     def within_rules(self, draft: Draft) -> Draft:
         """Return a window that asks for no more than rules allow in its hours, on whatever day."""
-        if not self.task.plant.rules:
-            return draft
-        power_kw, cap_kw = self._allowed_kw(draft)
-        if draft.power_kw > power_kw:
-            step = self.power_step_kw
-            draft = draft._replace(power_kw=round(math.floor(power_kw / step + 1e-9) * step, 9))
-        return draft if draft.cap_kw <= cap_kw else draft._replace(cap_kw=math.inf)
-
-    def kept_to_rules(self, drafts: Drafts) -> Drafts:
-        """Return windows that ask for no more than rules allow, without those that then do nothing."""
-        return tuple(
-            tuple(filter(self._is_allowed, map(self.within_rules, part))) for part in drafts
-        )
-
-    def _is_allowed(self, draft: Draft) -> bool:
-        sells = draft.action == "sell"
-        return self.within_rules(draft) == draft and (draft.power_kw > 0 or not sells)
-
-    def _allowed_kw(self, draft: Draft) -> tuple[float, float]:
-        """Return the most that a window may ask for, and the highest cap that changes anything. [kW]"""
-        key = draft.action, draft.begin, draft.length
-        if key not in self._allowed_of:
-            minutes = np.arange(draft.begin, draft.begin + draft.length) % MINUTES_PER_DAY
-            powers, caps = self._allowed_by_minute
-            power_kw = powers[draft.action][minutes].min() if draft.action in powers else math.inf
-            self._allowed_of[key] = float(power_kw), float(caps[minutes].max())
-        return self._allowed_of[key]
-
-    @cached_property
-    def _allowed_by_minute(self) -> tuple[dict[str, FloatArray], FloatArray]:
-        """Return the lowest power of each action on any day, and the highest import, (1440,). [kW]"""
-        months = self.months if self.in_use is None else range(1, 13)
-        rules = self.task.plant.rules
-        powers = {
-            action: allowed_kw(rules, ways, months).min(axis=(0, 1))
-            for action, ways in WAYS_OF_ACTION.items()
-        }
-        return powers, allowed_kw(rules, ["import_kw"], months).max(axis=(0, 1))
+        return self.stored.within_rules(draft)
 
     @property
     def empty(self) -> Drafts:
@@ -277,15 +232,17 @@ class Season:
 
     def size_of(self, drafts: Drafts) -> int:
         """Return how many entries a person has to type in."""
-        return changes_between(self.base, drafts)
+        return self.stored.changes_between(self.base, drafts)
 
     def one_less(self, drafts: Drafts) -> list[Drafts]:
-        """Return the windows with one entry less to type, in each way that the controls store."""
-        fewer = [each for each in with_one_undone(self.base, drafts) if self._stores(each)]
+        """Return the windows with fewer entries to type, in each way that the controls store."""
+        now = self.size_of(drafts)
+        fewer = [
+            each
+            for each in self.stored.with_one_undone(self.base, drafts)
+            if self.stored.takes(each) and self.size_of(each) < now
+        ]
         return fewer or [self.base] * (drafts != self.base)
-
-    def _stores(self, drafts: Drafts) -> bool:
-        return all(self.accepts(part) for part in drafts)
 
     @cached_property
     def typical_cap_kw(self) -> float:
@@ -297,7 +254,7 @@ class Season:
             if peak.flow == "import_kwh" and np.isin(peak.steps, self.steps).any()
         ]
         if peaks:
-            return max(float(np.mean(peaks)), self.controls.power_step_kw)
+            return max(float(np.mean(peaks)), self.stored.cap_step_kw)
         return float(flows.import_kwh[self.steps].mean()) / flows.grid.step_h + 1.0
 
     def soft(self, days: int) -> Season:
@@ -373,7 +330,7 @@ class Season:
 
     def _costs(self, many: list[Drafts], years: list[int]) -> FloatArray:
         self.work += len(many) * len(years)
-        faces = self._faces(many)
+        faces, table = self._faces(many), self._orders.rows()
         result = np.zeros((len(years), len(many)))
         alone = workers.is_worker()
         each = -(-len(many) * len(years) // (1 if alone else workers.WORKERS))
@@ -387,7 +344,7 @@ class Season:
         def run(row: int, year: int, first: int, end: int) -> None:
             imported, exported = self._room()
             score_many(
-                self._load[year], self._pv[year], self._limits, self._table, self._face_of_step,
+                self._load[year], self._pv[year], self._limits, table, self._face_of_step,
                 faces[first:end], self._numbers, self.start_kwh, self._pricing[year],
                 imported, exported, result[row, first:end],
             )  # fmt: skip
@@ -406,47 +363,55 @@ class Season:
         """Return the row of the table that holds at each clock slot of each pair of day sets, (C, F)."""
         faces = np.empty((len(many), len(self._pairs), self._slots), dtype=np.int64)
         for face, drafts in zip(faces, many, strict=True):
+            outside = self._outside if any(drafts) else 0
             for place, (number, before) in enumerate(self._pairs):
-                face[place] = self._face_of_parts(drafts[number], drafts[before])
+                face[place] = self._face_of_parts(drafts[number], drafts[before], outside)
         return faces.reshape(len(many), -1)
 
-    def _face_of_parts(self, part: Part, before: Part) -> IntArray:
+    def _face_of_parts(self, part: Part, before: Part, outside: int) -> IntArray:
         """Return the rows of a day with some windows, into which those of another part go on."""
-        face = self._face_of.get((part, before))
+        face = self._face_of.get((part, before, outside))
         if face is None:
-            step = self.task.grid.step_minutes
-            face = np.zeros(self._slots, dtype=np.int64)
-            for draft in before:
-                end = -(-(draft.begin + draft.length) // step)
-                face[: max(end - len(face), 0)] = self._row(draft)
-            for draft in part:
+            face = np.full(self._slots, outside, dtype=np.int64)
+            for layer in self.stored.layers:
+                self._put(face, part, before, layer)
+            if self.stored.limits_beside:
+                limits = np.full(self._slots, NO_WINDOW)
+                self._put(limits, part, before, LIMITS)
+                for slot in np.flatnonzero(limits != NO_WINDOW):
+                    face[slot] = self._orders.under(int(face[slot]), int(limits[slot]))
+            self._face_of[part, before, outside] = face
+        return face
+
+    def _put(self, face: IntArray, part: Part, before: Part, layer: Collection[str]) -> None:
+        """Write the rows of windows of some actions over what holds at each slot of a day."""
+        step = self.task.grid.step_minutes
+        for draft in before:
+            end = -(-(draft.begin + draft.length) // step)
+            if end > len(face) and draft.action in layer:
+                face[: end - len(face)] = self._row(draft)
+        for draft in part:
+            if draft.action in layer:
                 begin, end = -(-draft.begin // step), -(-(draft.begin + draft.length) // step)
                 face[begin:end] = self._row(draft)
-            self._face_of[part, before] = face
-        return face
 
     def _row(self, draft: Draft) -> int:
         row = self._row_of.get(draft)
         if row is None:
-            row = len(self._row_of) + 1
-            if row == len(self._table):
-                self._table = np.concatenate([self._table, self._table])
-            self._table[row] = self._order(draft)
+            row = self._orders.add_once(("draft", draft), self._order(draft), self._outside)
             self._row_of[draft] = row
         return row
+
+    def _row_outside(self, outside: Outside) -> Row:
+        return order_row(None, self.task.plant, self.task.grid.step_h, self.floor_kwh, outside)
 
     def _order(self, draft: Draft) -> tuple[float, ...]:
         """Return a draft's row; those that differ only in their times have the same."""
         plant, h = self.task.plant, self.task.grid.step_h
         key = (*draft[2:], draft.length == MINUTES_PER_DAY)
         if key not in self._order_of:
-            window = window_of(draft, plant, self.task.controls)
-            self._order_of[key] = order_row(window, plant, h, self.floor_kwh)
+            window = self.stored.window_of(draft)
+            self._order_of[key] = order_row(
+                window, plant, h, self.floor_kwh, self.stored.menu.outside
+            )
         return self._order_of[key]
-
-
-def multiples_between(step: float, low: float, high: float) -> FloatArray:
-    """Return the multiples of a step from low to high, or the one above where none lies between."""
-    first = math.ceil(low / step - 1e-9)
-    last = max(math.floor(high / step + 1e-9), first)
-    return np.round(np.arange(first, last + 1) * step, 9)

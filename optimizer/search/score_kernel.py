@@ -33,9 +33,10 @@ from optimizer.simulation.step import (
     Numbers,
     Order,
     asked_of,
-    ended_row,
+    ended_entry,
     is_resting,
     order_in,
+    row_now,
     step,
     write_order,
 )
@@ -174,8 +175,8 @@ def score_many(  # noqa: C901, PLR0912, PLR0913, PLR0915 - what a step asks for,
             order, least = of_now, 0.0
             for i in range(live):
                 row = faces[min(i, many - 1), face]
-                ended[i] = ended_row(ended[i], row, lanes[STORED, i], table, new_day, n)
-                write_order(order, i, table[0 if row == ended[i] else row], n)
+                ended[i] = ended_entry(ended[i], row, lanes[STORED, i], table, new_day, n)
+                write_order(order, i, table[row_now(ended[i], row, table)], n)
         if n.restart > 0.0:
             for i in range(live):
                 rests = is_resting(lanes[RESTING, i] > 0.0, lanes[STORED, i], order[DOWN_TO, i], n)

@@ -1,11 +1,15 @@
 """The language of settings: what a person types into the equipment.
 
 A window is part of the day on which one action holds. Outside windows the equipment covers the
-building's net load from the battery down to the floor. Windows of one day set never overlap; one
-that ends at or before its start runs over midnight: its hours after midnight are those of the same
+building's net load from the battery down to the floor, unless its menu says otherwise. A window that
+ends at or before its start runs over midnight: its hours after midnight are those of the same
 weekdays, so 22:00-06:00 on weekdays holds on each of them before 06:00 and from 22:00. On equipment
 that goes on into the next day they are those of the mornings after, where a window that begins on that
 day takes precedence.
+
+Windows of one action never overlap. A window that only limits the import stands beside the others:
+what holds in its hours goes on, under its cap. Where a menu lets other windows overlap, settings say
+which action comes first (``precedence``).
 
 Settings keep kW where the equipment takes per cent, so that replays, the search and other
 equipment read them alike; sentences and card add the per cent of the inverter's AC limit, and a
@@ -16,7 +20,7 @@ Read next: ``check``.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from html import escape
 from typing import Annotated, Any, Literal, TypeVar
@@ -34,15 +38,17 @@ from optimizer.base.calendar import (
 )
 from optimizer.base.documents import Document
 from optimizer.base.errors import Mistake
-from optimizer.base.timegrid import BoolArray, IntArray
+from optimizer.base.timegrid import BoolArray, IntArray, TimeGrid
 from optimizer.base.units import MINUTES_PER_DAY, clock, number, read_clock
-from optimizer.settings.controls import DAY_SETS, Action, Controls
+from optimizer.settings.controls import Controls
+from optimizer.settings.menu import DAY_SETS, Action, Outside
 
 LIMITS_OF_ACTION: dict[str, tuple[str, ...]] = {
     "charge": ("until_pct", "grid_kw", "import_cap_kw"),
     "hold": ("import_cap_kw",),
     "cover": ("down_to_pct", "import_cap_kw"),
     "sell": ("down_to_pct", "power_kw", "import_cap_kw"),
+    "limit": ("import_cap_kw",),
 }
 """Which limits an action can carry."""
 
@@ -57,6 +63,7 @@ class Window(Document):
     hold      keeps what is stored; PV surplus may still be stored
     cover     the battery covers the net load, down to ``down_to_pct``
     sell      discharges at ``power_kw`` to building and grid, down to ``down_to_pct``
+    limit     leaves all else as it is, and limits the import to ``import_cap_kw``; 0 kW: off the grid
     ========  =================================================================================
 
     ``import_cap_kw`` may go with any action: import above it first reduces charging, then is met
@@ -97,6 +104,11 @@ class Window(Document):
                     f"It takes {', '.join(LIMITS_OF_ACTION[self.action])}.",
                     name,
                 )
+        if self.action == "limit" and self.import_cap_kw is None:
+            raise Mistake(
+                "a window that limits the import says no import_cap_kw",
+                "Add the highest import [kW]; 0 stays off the grid.",
+            )
         return self
 
     @property
@@ -108,6 +120,11 @@ class Window(Document):
     def finish(self) -> int:
         """Time at which it ends, since midnight; at or before ``begin`` if over midnight. [min]"""
         return read_clock(self.end)
+
+    @property
+    def length(self) -> int:
+        """How long it lasts. [min]"""
+        return (self.finish - self.begin - 1) % MINUTES_PER_DAY + 1
 
     @property
     def whole_day(self) -> bool:
@@ -134,8 +151,8 @@ class Window(Document):
         """
         parts = [_ACTION_WORDS[self.action](self, whole_kw)]
         if self.import_cap_kw is not None:
-            parts.append(f"import at most {number(self.import_cap_kw)} kW")
-        return ", ".join(parts)
+            parts.append(_cap_words(self.import_cap_kw))
+        return ", ".join(part for part in parts if part)
 
     def span(self) -> str:
         """Return the clock times, e.g. ``05:00–09:00``."""
@@ -157,6 +174,10 @@ def _charge_words(window: Window, whole_kw: float | None) -> str:
     return f"{until}, at most {power_text(window.grid_kw, whole_kw)} from the grid"
 
 
+def _cap_words(cap_kw: float) -> str:
+    return f"import at most {number(cap_kw)} kW" if cap_kw else "stay off the grid"
+
+
 def _down_to(window: Window) -> str:
     return f", down to {number(window.down_to_pct)} %" if window.down_to_pct is not None else ""
 
@@ -166,11 +187,12 @@ def _sell_words(window: Window, whole_kw: float | None) -> str:
     return f"sell{power}{_down_to(window)}"
 
 
-_ACTION_WORDS = {
+_ACTION_WORDS: dict[str, Callable[[Window, float | None], str]] = {
     "charge": _charge_words,
     "hold": lambda _window, _whole_kw: "hold what is stored",
     "cover": lambda window, _whole_kw: f"cover the building from the battery{_down_to(window)}",
     "sell": _sell_words,
+    "limit": lambda _window, _whole_kw: "",
 }
 
 ItemT = TypeVar("ItemT")
@@ -193,19 +215,31 @@ class DaySet(Document):
 
     @model_validator(mode="after")
     def _never_overlap(self) -> DaySet:
-        taken = np.full(MINUTES_PER_DAY, -1)
-        for place, window in enumerate(self.windows):
-            inside = window.minutes()
-            double = np.flatnonzero(inside & (taken >= 0))
-            if len(double):
-                other = self.windows[int(taken[double[0]])]
-                raise Mistake(
-                    f"the windows {other.span()} and {window.span()} overlap at"
-                    f" {clock(int(double[0]))}",
-                    "Let each time of the day lie in one window.",
-                )
-            taken[inside] = place
+        for action in dict.fromkeys(window.action for window in self.windows):
+            refuse_overlap([window for window in self.windows if window.action == action])
         return self
+
+
+def refuse_overlap(windows: Sequence[Window]) -> None:
+    """Refuse windows of which two hold at the same time.
+
+    Raises
+    ------
+    Mistake
+        If two do.
+    """
+    taken = np.full(MINUTES_PER_DAY, -1)
+    for place, window in enumerate(windows):
+        inside = window.minutes()
+        double = np.flatnonzero(inside & (taken >= 0))
+        if len(double):
+            other = windows[int(taken[double[0]])]
+            raise Mistake(
+                f"the windows {other.span()} and {window.span()} overlap at"
+                f" {clock(int(double[0]))}",
+                "Let each time of the day lie in one window.",
+            )
+        taken[inside] = place
 
 
 class SeasonSet(Document):
@@ -254,13 +288,19 @@ class Settings(Document):
     Months that no season set names have no windows. Equipment without a calendar stores one set,
     which holds in all months; ``found_for`` then lists the months for which it was found.
     ``after_midnight`` says whose the hours after midnight of a window are: of the same day if it is
-    not given.
+    not given. ``outside`` says what the equipment does outside windows in months that have some; it
+    covers the building if that is not given, and in months without any. ``precedence`` names actions,
+    first the one that holds where windows overlap. ``summer_time: false`` says that times are those of a
+    clock that stays on winter time.
     """
 
     settings: str
     floor_pct: float = Field(ge=0, le=100)
     found_for: list[Annotated[int, Field(ge=1, le=12)]] | None = None
     after_midnight: AfterMidnight | None = None
+    outside: Outside | None = None
+    precedence: list[Action] | None = None
+    summer_time: bool | None = None
     seasons: list[SeasonSet] = []
 
     @model_validator(mode="after")
@@ -279,16 +319,26 @@ class Settings(Document):
     def as_stored(self, controls: Controls) -> Settings:
         """Return the settings as the equipment holds them.
 
-        Without a calendar they are at work in all months; windows over midnight go on as it says.
+        Without a calendar they are at work in all months; what the controls say of windows over
+        midnight, of hours outside windows, of windows that overlap and of its clock stands in them.
         """
-        if controls.goes_on_next_day and self.after_midnight is None:
-            return self.model_copy(update={"after_midnight": "next day"}).as_stored(controls)
+        told = {
+            key: value
+            for key, value in habits_of(controls).items()
+            if value is not None and getattr(self, key) is None
+        }
+        if told:
+            return self.model_copy(update=told).as_stored(controls)
         if controls.has_calendar or len(self.seasons) != 1 or len(self.seasons[0].months) == 12:
             return self
         (season,) = self.seasons
         whole = season.model_copy(update={"months": list(range(1, 13))})
         found_for = self.found_for or sorted(season.months)
         return self.model_copy(update={"seasons": [whole], "found_for": found_for})
+
+    def clock_of(self, grid: TimeGrid) -> tuple[IntArray, IntArray]:
+        """Return minute of the day and weekday by the equipment's clock, each of shape (T,)."""
+        return clock_of(grid, summer_time=self.summer_time is not False)
 
     def floor_in(self, month: int) -> float:
         """Return the floor of a month: that of its season where it is the higher one. [%]"""
@@ -342,6 +392,15 @@ class Settings(Document):
 
     def weekdays_of(self, place: WindowPlace, minute: IntArray) -> BoolArray:
         """Return on which weekdays a window holds at each of N minutes of the day, shape (N, 7)."""
+        held = self._held_on(place, minute)
+        action, ranks = self.window(place).action, self.precedence or []
+        for other in self.places() if action in ranks else []:
+            theirs = self.window(other).action
+            if other.season == place.season and theirs in ranks[: ranks.index(action)]:
+                held &= ~self._held_on(other, minute)
+        return held
+
+    def _held_on(self, place: WindowPlace, minute: IntArray) -> BoolArray:
         window = self.window(place)
         named = np.isin(np.arange(7), self.seasons[place.season].day_sets[place.day_set].weekdays)
         after = np.roll(named, 1) if self.after_midnight == "next day" else named
@@ -375,6 +434,8 @@ class Settings(Document):
         window = Window.model_validate(self.window(at).model_dump() | changes)
         windows = _replaced(day_set.windows, at.window, window)
         day_set = DaySet.model_validate(day_set.model_dump() | {"windows": windows})
+        if self.precedence is None:
+            refuse_overlap([one for one in day_set.windows if one.action != "limit"])
         season = season.model_copy(
             update={"day_sets": _replaced(season.day_sets, at.day_set, day_set)}
         )
@@ -392,6 +453,21 @@ class Settings(Document):
     def entries(self) -> int:
         """Return how many windows a person has to type in."""
         return len(self.places())
+
+
+def habits_of(controls: Controls) -> dict[str, Any]:
+    """Return what settings say of the equipment that holds them; None where it does the usual."""
+    return {
+        "after_midnight": "next day" if controls.goes_on_next_day else None,
+        "outside": None if controls.outside == "cover" else controls.outside,
+        "precedence": controls.menu.ranks and list(controls.menu.ranks),
+        "summer_time": None if controls.summer_time else False,
+    }
+
+
+def clock_of(grid: TimeGrid, *, summer_time: bool) -> tuple[IntArray, IntArray]:
+    """Return minute of the day and weekday by a clock that follows summer time or not, each (T,)."""
+    return (grid.minute_of_day, grid.weekday) if summer_time else grid.winter_clock
 
 
 @dataclass(frozen=True)

@@ -14,12 +14,12 @@ from optimizer.simulation.step import (
     FLOOR,
     NO_CAP,
     ORDERS,
-    OUTSIDE,
     Numbers,
     asked_of,
-    ended_row,
+    ended_entry,
     is_resting,
     order_in,
+    row_now,
     step,
     write_order,
 )
@@ -54,9 +54,8 @@ def step_through(  # noqa: PLR0913 - arrays in, arrays out
         row = of_step[t]
         x = asked_of(load_kwh[t], pv_kwh[t], limits, t, n)
         if n.ends_at_target:
-            ended = ended_row(ended, row, stored, table, t > 0 and day[t] != day[t - 1], n)
-            if row == ended:
-                row = int(table[row, OUTSIDE])
+            ended = ended_entry(ended, row, stored, table, t > 0 and day[t] != day[t - 1], n)
+            row = row_now(ended, row, table)
         resting = is_resting(resting, stored, table[row, FLOOR], n)
         order = order_in(orders, row)
         capped = min(order.allowed, x.import_limit) < NO_CAP

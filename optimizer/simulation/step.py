@@ -5,6 +5,7 @@ In this order (where makers differ, ``site.behaviour`` decides):
 1. PV serves the building first; only in a ``charge`` window it fills the battery first.
 2. PV surplus is stored, then exported, and what may not be exported is not used.
 3. The window's action moves the battery within power, level and inverter limits.
+   Where the equipment idles outside windows, steps 2 and 3 do nothing to the battery.
 4. Import above the window's cap, or above what rules and connection allow, first reduces charging; then the
    battery meets it, down to the lowest level allowed. What is still too much is overload.
 
@@ -29,14 +30,15 @@ from optimizer.site.equipment import Plant
 
 keep_compiled_code(EDGE_SLACK)
 
-CHARGE, HOLD, COVER, SELL = range(4)
-ACTION_CODE = {"charge": CHARGE, "hold": HOLD, "cover": COVER, "sell": SELL}
+CHARGE, HOLD, COVER, SELL, IDLE = range(5)
+ACTION_CODE = {"charge": CHARGE, "hold": HOLD, "cover": COVER, "sell": SELL, "idle": IDLE}
 
-ACTION, TARGET, FLOOR, GRID, POWER, CAP, WHOLE_DAY, LOWEST, OUTSIDE = range(9)
-"""Columns of a table of orders. Energies in kWh per step; row 0 holds outside windows.
+ACTION, TARGET, FLOOR, GRID, POWER, CAP, WHOLE_DAY, LOWEST, OUTSIDE, ENTRY = range(10)
+"""Columns of a table of orders. Energies in kWh per step; row 0 holds where nothing is typed in.
 
 ``LOWEST`` is the level down to which the battery may meet a cap: the floor of the season. [kWh]
-``OUTSIDE`` is the row that holds outside windows in that season.
+``OUTSIDE`` is the row that holds once a window has ended early: that outside windows in that season,
+under the same limit. ``ENTRY`` is the same for rows of one window, under a limit beside it or not.
 """
 
 NO_CAP = 1e8
@@ -133,7 +135,7 @@ class Order(NamedTuple):
     Does it sell (1 or 0), how much at most; how much may it cover; target and floor; what the grid may
     give, at the battery's terminals in a hybrid plant; the import cap, and the same at the battery's
     terminals; the level down to which a cap is met. Where an action has no use for one, a value stands
-    there that changes nothing.
+    there that changes nothing. ``stores`` is the PV surplus that may be stored: all or nothing.
     """
 
     sells: float
@@ -145,6 +147,7 @@ class Order(NamedTuple):
     allowed: float
     allowed_out: float
     not_below: float
+    stores: float
 
 
 ORDERS = len(Order._fields)
@@ -214,6 +217,7 @@ def order_of(row: FloatArray, n: Numbers) -> Order:
         allowed,
         allowed / n.eta_ac,
         row[LOWEST],
+        0.0 if action == IDLE else np.inf,
     )
 
 
@@ -228,7 +232,7 @@ def write_order(orders: FloatArray, column: int, row: FloatArray, n: Numbers) ->
 def order_in(o: FloatArray, i: int) -> Order:
     """Return the order in a column of an array, shape (ORDERS, columns)."""
     return Order(
-        o[0, i], o[1, i], o[2, i], o[3, i], o[4, i], o[5, i], o[6, i], o[7, i], o[8, i]
+        o[0, i], o[1, i], o[2, i], o[3, i], o[4, i], o[5, i], o[6, i], o[7, i], o[8, i], o[9, i]
     )  # fmt: skip
 
 
@@ -309,7 +313,7 @@ def step(  # noqa: PLR0915 - in the order of the list at the top
 
     charge = 0.0
     if not alone or x.pv_first > 0.0:
-        charge = max(min(x.pv_first, room_in(stored, n)), 0.0)
+        charge = max(min(min(x.pv_first, order.stores), room_in(stored, n)), 0.0)
         charge = 0.0 if charge < n.least else charge
     if not alone or order.up_to > stored:
         want = min(room_in(stored, n), charge_to(order.up_to, stored, n))
@@ -365,17 +369,24 @@ def is_resting(resting: bool, stored: float, floor: float, n: Numbers) -> bool:
 
 
 @njit(cache=True, inline="always", error_model="numpy")  # type: ignore[untyped-decorator]
-def ended_row(
+def ended_entry(
     ended: int, row: int, stored: float, table: FloatArray, new_day: bool, n: Numbers
 ) -> int:
-    """Return the row of the charge window that has ended early, or −1.
+    """Return the entry of the charge window that has ended early, or −1.
 
     A level that so little is missing to, or so slowly, that the battery rests is reached. A window that
     holds the whole day begins again at midnight.
     """
-    if row != ended or (new_day and table[row, WHOLE_DAY] > 0.0):
+    entry = int(table[row, ENTRY])
+    if entry != ended or (new_day and table[row, WHOLE_DAY] > 0.0):
         ended = -1
     if table[row, ACTION] != CHARGE or row == 0:
         return ended
     missing = min(charge_to(table[row, TARGET], stored, n), slow_charge(stored, n))
-    return row if missing <= REACHED_KWH or missing < n.least else ended
+    return entry if missing <= REACHED_KWH or missing < n.least else ended
+
+
+@njit(cache=True, inline="always", error_model="numpy")  # type: ignore[untyped-decorator]
+def row_now(ended: int, row: int, table: FloatArray) -> int:
+    """Return the row that holds in a step: another one where its window has ended early."""
+    return int(table[row, OUTSIDE]) if table[row, ENTRY] == ended else row

@@ -262,12 +262,6 @@ class Plant:
         ]
         return min(holding, key=lambda rule: rule.kw(way)).rule if holding else None
 
-    def full_power_kw(self, action: str) -> float:
-        """Return the power of an action above which a limit does not bind. [kW]"""
-        if action == "charge":
-            return min(self.charge_kw / self.to_dc_efficiency, self.ac_limit_kw)
-        return min(self.discharge_kw, self.ac_limit_kw) if action == "sell" else 0.0
-
     @property
     def usable_kwh(self) -> float:
         """Energy between the lowest and the highest allowed level. [kWh]"""
@@ -299,6 +293,12 @@ class Plant:
     def level_kwh(self, soc_pct: float) -> float:
         """Return the stored energy at a state of charge, kept within the allowed levels. [kWh]"""
         return min(max(soc_pct / 100 * self.capacity_kwh, self.low_kwh), self.high_kwh)
+
+    def full_power_kw(self, action: str) -> float:
+        """Return the power of an action above which a limit does not bind. [kW]"""
+        if action == "charge":
+            return min(self.charge_kw / self.to_dc_efficiency, self.ac_limit_kw)
+        return min(self.discharge_kw, self.ac_limit_kw) if action == "sell" else 0.0
 
     def soc_pct(self, stored_kwh: float) -> float:
         """Return the state of charge of a stored energy. [%]"""

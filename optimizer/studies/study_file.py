@@ -245,7 +245,7 @@ class StudyFile(Document):
 
     def _refuse_controls_that_cannot_cover(self) -> None:
         for name, controls in self.controls.items():
-            if "cover" not in controls.actions:
+            if controls.lists is None and "cover" not in controls.actions:
                 raise Mistake(
                     f"controls.{name}.actions lacks 'cover', which is how equipment works without windows",
                     "Add cover to the actions.",

@@ -27,7 +27,7 @@ from optimizer.planning.linear import LinearSolver
 from optimizer.scenario.brief import Brief
 from optimizer.scenario.scenario import Scenario
 from optimizer.search.fit import MonthGroups, fit, years_for
-from optimizer.search.score import multiples_between
+from optimizer.search.stored import multiples_between
 from optimizer.settings.windows import Settings
 from optimizer.simulation.replay import replay
 from optimizer.site.floors import Floors

@@ -94,8 +94,9 @@ def every_day(*windows: dict) -> Settings:
 
 
 def test_powers_in_per_cent_step_by_a_share_of_the_inverters_limit():
-    assert Controls(power_step_kw=0.3).power_step_of(8.0) == 0.3
-    assert Controls(power_step_kw=0.3, power_step_pct=5).power_step_of(8.0) == pytest.approx(0.4)
+    in_kw, in_pct = Controls(power_step_kw=0.3), Controls(power_step_kw=0.3, power_step_pct=5)
+    assert in_kw.menu.lists[0].power_kw(8.0).step == 0.3
+    assert in_pct.menu.lists[0].power_kw(8.0).step == pytest.approx(0.4)
     assert Controls().whole_kw_of(8.0) is None
     assert Controls(power_step_pct=5).whole_kw_of(8.0) == 8.0
 

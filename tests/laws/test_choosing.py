@@ -314,7 +314,8 @@ def test_a_margin_only_widens_caps_and_raises_levels_to_charge_to_in_whole_steps
     plan, _ = site(AC_PLANT, HOURS, "two rates")
     controls = Controls(import_cap=True, power_step_kw=step_kw, soc_step_pct=step_pct)
     season = season_of(task_of(AC_PLANT, HOURS, "two rates", controls), plan)
-    level = float(season.levels[seed % len(season.levels)])
+    levels = season.stored.levels("charge")
+    level = float(levels[seed % len(levels)])
     cap = round(steps * step_kw, 9)
     draft = Draft(60, 120, action, level, 2.0, cap)
     ((widened,), ()) = choosing._widened([((draft,), ())], margin, [season])[0]
@@ -322,7 +323,7 @@ def test_a_margin_only_widens_caps_and_raises_levels_to_charge_to_in_whole_steps
     assert widened.cap_kw <= max(cap * margin[0] + step_kw / 2, cap) + 1e-9
     assert widened.cap_kw / step_kw == pytest.approx(round(widened.cap_kw / step_kw))
     assert level <= widened.level_pct <= max(level + margin[1] + step_pct / 2, level)
-    assert widened.level_pct in season.levels
+    assert widened.level_pct in levels
     if action != "charge":
         assert widened.level_pct == level
     assert widened._replace(cap_kw=cap, level_pct=level) == draft

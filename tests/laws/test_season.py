@@ -22,7 +22,7 @@ from optimizer.planning.plan import Plan, make_plan
 from optimizer.search import neighbours as moves
 from optimizer.search import score as season_module
 from optimizer.search.choose import Effort, Found
-from optimizer.search.drafts import Draft, Drafts, entries_of
+from optimizer.search.drafts import Draft, Drafts
 from optimizer.search.fit import settings_of, years_for
 from optimizer.search.pricing import pricing_of, softened
 from optimizer.search.score import Season
@@ -83,7 +83,7 @@ def some_drafts(season: Season, seed: int, count: int) -> list[Drafts]:
     candidates = moves.candidates_for(season)
     found, drafts = [season.empty], season.empty
     while len(found) < count:
-        if luck.random() < 0.5 or not entries_of(drafts):
+        if luck.random() < 0.5 or not sum(map(len, drafts)):
             added = [candidates[int(luck.integers(len(candidates)))]]
             choices = list(moves.additions(drafts, moves.apart(season), season, added))
         else:
@@ -135,7 +135,7 @@ def test_a_score_is_mean_and_tail_of_what_each_year_changes_and_a_sum_for_each_w
     many = some_drafts(season, 5, 30)
     changes = season.costs(many) - season.costs([season.empty])
     expected = [
-        mean_and_tail(change, weights) + season.min_worth * entries_of(drafts)
+        mean_and_tail(change, weights) + season.min_worth * sum(map(len, drafts))
         for change, drafts in zip(changes, many, strict=True)
     ]
     assert season.scores(many) == pytest.approx(expected)
@@ -367,7 +367,7 @@ def test_a_limit_rejects_only_what_is_not_better_than_it_in_the_first_year(
     many = some_drafts(season, seed, 12)
     fresh = season_with(weights)
     limited, all_scores = fresh.scores(many, limit), season.scores(many)
-    windows = season.min_worth * np.array([entries_of(drafts) for drafts in many])
+    windows = season.min_worth * np.array([sum(map(len, drafts)) for drafts in many])
     first = season.first_changes(many) + windows
     rejected = np.isinf(limited)
     np.testing.assert_array_equal(rejected, first >= limit)

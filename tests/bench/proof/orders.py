@@ -13,7 +13,7 @@ import numpy as np
 
 from optimizer.base.timegrid import FloatArray, IntArray
 from optimizer.base.units import MINUTES_PER_DAY
-from optimizer.search.drafts import Draft, full_power_kw
+from optimizer.search.drafts import Draft
 from optimizer.settings.controls import Controls
 from optimizer.simulation.step import ACTION_CODE, COVER, Numbers
 from optimizer.site.equipment import Plant
@@ -46,8 +46,8 @@ def orders_of_controls(controls: Controls, plant: Plant, most_load_kw: float) ->
     multiples = np.arange(0, 100 + 1e-9, controls.soc_step_pct)
     above = [float(pct) for pct in multiples if low - 1e-6 <= pct < high - 1e-9]
     until, down_to = [*above, high], sorted({low, *above})
-    most_in = full_power_kw("charge", plant)
-    step_kw = controls.power_step_of(plant.ac_limit_kw)
+    most_in = plant.full_power_kw("charge")
+    step_kw = controls.menu.lists[0].power_kw(plant.ac_limit_kw).step
     powers_in = [0.0, *_below(most_in, step_kw), most_in]
     powers_out = [*_below(plant.discharge_kw, step_kw), plant.discharge_kw]
     caps = [math.inf]
@@ -71,7 +71,7 @@ def orders_of_controls(controls: Controls, plant: Plant, most_load_kw: float) ->
 def count_of_orders(controls: Controls, plant: Plant, most_load_kw: float) -> float:
     """Return about how many orders the controls accept, without listing them."""
     levels = 100 / controls.soc_step_pct + 1
-    powers = plant.charge_kw / controls.power_step_of(plant.ac_limit_kw) + 2
+    powers = plant.charge_kw / controls.menu.lists[0].power_kw(plant.ac_limit_kw).step + 2
     caps = 1 + controls.import_cap * (most_load_kw + plant.charge_kw) / controls.power_step_kw
     each = {"hold": 1.0, "charge": levels * powers, "sell": levels * powers, "cover": levels}
     return caps * sum(each[action] for action in controls.actions)
@@ -85,7 +85,7 @@ def _below(most: float, step: float) -> list[float]:
 def order_of(draft: Draft, plant: Plant, step_h: float) -> tuple[float, ...]:
     """Return a draft as the kernel reads it, in the columns that it names. [kWh]"""
     level = plant.level_kwh(draft.level_pct)
-    most_in = full_power_kw("charge", plant)
+    most_in = plant.full_power_kw("charge")
     return (
         float(ACTION_CODE[draft.action]),
         level if draft.action == "charge" else plant.high_kwh,
