@@ -29,6 +29,7 @@ from tests.laws.sites import (
     task_for,
     weather_of,
 )
+from tests.menus import MENUS, controls_of
 
 RULES = {
     "filling": (TimedLimit(rule="always", fill_kw=1.35),),
@@ -55,6 +56,18 @@ def test_all_that_a_search_finds_is_accepted(name: str, plant: Plant) -> None:
         )
         for size in found.sizes:
             check_accepted(size.settings, controls, ruled)
+
+
+@pytest.mark.parametrize("number", sorted(MENUS))
+def test_whatever_the_menu_all_that_a_search_finds_is_accepted(number: int) -> None:
+    """Also where a list has no power, one power for all its entries, or a clock without summer time."""
+    controls = controls_of(number)
+    for name in ("filling", "evenings", "no filling"):
+        ruled = replace(AC_PLANT, rules=RULES[name])
+        groups = [ALL_MONTHS] if controls.season_sets == 1 else [ALL_MONTHS, ((6,), (7,))]
+        found = found_for(ruled, HOURS, "sell above buy", controls, groups, Effort(100, 300))
+        for size in found.sizes:
+            assert refusals(size.settings, controls, ruled, SOURCE) == []
 
 
 def season_within(name: str) -> Season:
@@ -91,7 +104,10 @@ def test_what_the_search_accepts_the_refusals_accept(name: str) -> None:
         accepted += is_accepted
         refused += not is_accepted
         made = season.stored.within_rules(draft)
-        assert season.accepts((made,)) or (made.action == "sell" and made.power_kw == 0)
+        minutes = np.arange(made.begin, made.begin + made.length) % MINUTES_PER_DAY
+        at_noon = ((minutes >= 12 * 60) & (minutes < 14 * 60)).any()
+        nothing_to_sell = name == "evenings" and made.action == "sell" and at_noon
+        assert season.accepts((made,)) == (not nothing_to_sell)
     assert min(accepted, refused) > 10
 
 
