@@ -36,6 +36,7 @@ from optimizer.search.neighbours import (
     apart,
     candidates_for,
     changes,
+    covered,
     fitted_part,
     new_draft,
     together,
@@ -156,9 +157,22 @@ class Search:
     def _guessed(self) -> list[Drafts]:
         """Return windows found with all day sets alike, and those that the plan suggests for each."""
         season, joint = self.season, together(self.season)
-        guesses = [season.empty, *self._read_off_the_plan(joint), *self._capped()]
+        read = self._read_off_the_plan(joint)
+        guesses = [season.empty, *read, *self._covered(read), *self._capped()]
         found = [self._descended(guess, joint, share=0.3) for guess in guesses]
         return [*found, *self._read_off_the_plan(apart(season))]
+
+    def _covered(self, guesses: Sequence[Drafts]) -> list[Drafts]:
+        """Return guesses cut into a day that is covered, where nothing else covers it."""
+        season = self.season
+        menu = season.stored.menu
+        if menu.outside == "cover" or "cover" not in menu.actions:
+            return []
+        filled = [
+            season.stored.settled(tuple(covered(part, season) for part in guess), 0)
+            for guess in [season.empty, *guesses]
+        ]
+        return [guess for guess in filled if guess is not None]
 
     def _softly_found(self, starts: Sequence[Drafts]) -> list[Drafts]:
         """Return windows found where each highest power is a mean over the highest days."""

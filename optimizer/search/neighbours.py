@@ -211,17 +211,77 @@ def additions(
     for group in groups:
         part = drafts[group[0]]
         for added in candidates:
-            joined = _pushed_in(part, added, season)
-            if season.accepts(joined):
-                yield from _settled(drafts, group, joined, season)
+            for joined in _joined(part, added, season):
+                if season.accepts(joined):
+                    yield from _settled(drafts, group, joined, season)
+
+
+def _joined(part: Part, added: Draft, season: Season) -> Iterator[Part]:
+    """Yield a part with one more window in place of others, or cut into them.
+
+    Where the equipment does not cover the building outside its entries, all of a cover window would be
+    lost for a short one.
+    """
+    yield _pushed_in(part, added, season)
+    if season.stored.menu.outside != "cover":
+        yield from cut_in(part, added, season)
+
+
+def cut_in(part: Part, added: Draft, season: Season) -> Iterator[Part]:
+    """Yield a part with a window cut into those that stand in its way: all that is left, or the longest."""
+    rivals = [draft for draft in part if _stands_in_the_way(draft, added, season)]
+    if not rivals:
+        return
+    kept = [draft for draft in part if draft not in rivals]
+    left = [piece for draft in rivals for piece in _left_of(draft, added, season)]
+    yield tuple(sorted([*kept, added, *left]))
+    if len(left) > 1:
+        yield tuple(sorted([*kept, added, max(left, key=lambda piece: piece.length)]))
+
+
+def _left_of(draft: Draft, added: Draft, season: Season) -> list[Draft]:
+    """Return what is left of a window where another one is cut into it."""
+    first = (added.begin - draft.begin) % MINUTES_PER_DAY
+    taken = [(start, start + added.length) for start in (first - MINUTES_PER_DAY, first)]
+    edges = [0, *(edge for span in taken for edge in span), draft.length]
+    pieces = [
+        (max(begin, 0), min(end, draft.length))
+        for begin, end in zip(edges[::2], edges[1::2], strict=True)
+    ]
+    if draft.length == MINUTES_PER_DAY:  # what is left of a whole day hangs together over midnight
+        pieces = [(first + added.length, first + MINUTES_PER_DAY)]
+    at = [(draft.begin + begin, draft.begin + end) for begin, end in pieces if end > begin]
+    if not season.stored.menu.over_midnight:
+        at = [
+            part
+            for begin, end in at
+            for part in ((begin, min(end, MINUTES_PER_DAY)), (max(begin, MINUTES_PER_DAY), end))
+        ]
+    return [
+        draft._replace(begin=begin % MINUTES_PER_DAY, length=end - begin)
+        for begin, end in at
+        if end > begin
+    ]
+
+
+def covered(part: Part, season: Season) -> Part:
+    """Return a part whose windows are cut into one that covers the building all day, as far as allowed."""
+    whole = new_draft(0, season.longest, "cover", season)
+    found: Part = (whole._replace(level_pct=float(season.stored.levels("cover")[0])),)
+    for draft in part:
+        fits = [joined for joined in cut_in(found, draft, season) if season.accepts(joined)]
+        found = fits[0] if fits else found
+    return found
+
+
+def _stands_in_the_way(draft: Draft, added: Draft, season: Season) -> bool:
+    layer = next(layer for layer in season.stored.menu.layers if added.action in layer)
+    return draft.action in layer and overlap(sorted((draft, added)))
 
 
 def _pushed_in(part: Part, added: Draft, season: Season) -> Part:
     """Return a part with one more window, without those that overlap it where they may not."""
-    layer = next(layer for layer in season.stored.menu.layers if added.action in layer)
-    kept = [
-        draft for draft in part if draft.action not in layer or not overlap(sorted((draft, added)))
-    ]
+    kept = [draft for draft in part if not _stands_in_the_way(draft, added, season)]
     return tuple(sorted([*kept, added]))
 
 
