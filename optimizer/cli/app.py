@@ -17,6 +17,7 @@ from optimizer.base.errors import InputError
 from optimizer.base.version import __version__
 from optimizer.cli.data_commands import bill, check, read
 from optimizer.cli.forecast_command import forecast
+from optimizer.cli.menu_command import menu
 from optimizer.cli.off_grid_command import stay_off
 from optimizer.cli.outage_command import outage
 from optimizer.cli.plan_command import plan, replay
@@ -32,7 +33,7 @@ app = typer.Typer(
 )
 
 for command in (
-    plan, forecast, replay, renew, review, outage, stay_off, study, bill, read, check,
+    plan, forecast, replay, renew, review, outage, stay_off, study, bill, read, check, menu,
 ):  # fmt: skip
     app.command()(command)
 
