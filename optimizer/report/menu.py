@@ -147,7 +147,10 @@ def worth_text(worth: MenuWorth) -> str:
     noise = [row["more"] for row in _rows(worth) if row["is_noise"]]
     lines += [f"  {row['more']:56}{money(row['saves_a_year']):>12}" for row in clear]
     told = "a menu that lacks nothing would save more"
-    lines.append(f"  {told:56}{money(worth.a_year(steps.all_more)):>12}")
+    if steps.all_more > steps.noise:
+        lines.append(f"  {told:56}{money(worth.a_year(steps.all_more)):>12}")
+    else:
+        lines.append("  even a menu that lacks nothing saves no more, beyond noise")
     if noise:
         lines.append(filled(f"Nothing, or less than noise: {'; '.join(noise)}."))
     if steps.untried:

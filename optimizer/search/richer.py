@@ -211,7 +211,7 @@ def what_steps_bring(
         steps.append((step.words, saved(step.controls) - base))
     progress("searching a menu that lacks nothing")
     all_more = saved(enriched(task.controls)) - base
-    noise += [-more for _, more in steps if more < 0]
+    noise += [-more for more in (all_more, *(more for _, more in steps)) if more < 0]
     return Steps(base, tuple(steps), all_more, max(noise), replays, tuple(untried))
 
 
