@@ -16,7 +16,6 @@ from optimizer.settings.controls import Controls
 from optimizer.settings.questions import QUESTIONS, controls_from, section_yaml
 from tests.sweeps import examples
 
-
 USUAL = Controls.model_validate({
     "lists": [{"name": "windows", "actions": ["charge", "hold", "cover", "sell"], "entries": 4,
                "fields": ["start", "end", "level", "power"]}],
