@@ -15,11 +15,13 @@ from optimizer.base.units import money
 from optimizer.search.choose import Found, Size
 from optimizer.search.renewing import (
     Change,
+    OnceChange,
     RaisedFloor,
     changes_of,
     raised_floors,
     without_change,
 )
+from optimizer.settings.menu import Menu
 from optimizer.settings.windows import Settings, months_text
 from optimizer.site.equipment import Plant
 
@@ -45,7 +47,7 @@ def default_per_change(can_save: float, gross_bill: float) -> float:
 class Valued:
     """A change, and what is lost a month if it alone is left out; None if it cannot be. [money]"""
 
-    change: Change | RaisedFloor
+    change: Change | OnceChange | RaisedFloor
     per_month: float | None
 
 
@@ -169,9 +171,9 @@ def _entries(count: int) -> str:
     return "entry" if count == 1 else "entries"
 
 
-def renewal_of(
+def renewal_of(  # noqa: PLR0913 - what is compared, and how changes count
     before: Settings, found: Found, anew: Found, cost_of: CostOf, weights: Sequence[float],
-    plant: Plant, days: float, per_change: float,
+    plant: Plant, menu: Menu, days: float, per_change: float,
 ) -> Renewal:  # fmt: skip
     """Choose between a few changes and settings found anew, and value each change.
 
@@ -187,8 +189,8 @@ def renewal_of(
         What settings cost in each plausible season, best in ones drawn for this alone. [money]
     weights : sequence of float
         What the seasons count, together 1.
-    plant : Plant
-        The equipment.
+    plant, menu
+        The equipment, and what its menu holds.
     days : float
         Length of the coming season.
     per_change : float
@@ -202,12 +204,12 @@ def renewal_of(
 
     base = found.sizes[0]
     few, all_new = (Saving.of(each.sizes[each.chosen], base) for each in (found, anew))
-    changes_anew = len(changes_of(before, anew.settings, plant))
-    few_count = len(changes_of(before, found.settings, plant))
+    changes_anew = len(changes_of(before, anew.settings, plant, menu))
+    few_count = len(changes_of(before, found.settings, plant, menu))
     more_to_type = per_change * (changes_anew - few_count)
     is_anew_better = all_new.sure - few.sure > more_to_type
     after = anew.settings if is_anew_better else found.settings
-    changes = changes_of(before, after, plant)
+    changes = changes_of(before, after, plant, menu)
     if not changes:
         after = base.settings
     cost_after, valued = cost(after), list[Valued]()
@@ -218,7 +220,7 @@ def renewal_of(
     valued.sort(key=lambda each: -(each.per_month or 0.0))
     removed = sum(change.kind == "remove" for change in changes)
     return Renewal(
-        before, after, anew.settings, tuple(valued), changes_anew, after.entries() + removed, months,
+        before, after, anew.settings, tuple(valued), changes_anew, after.entries(menu) + removed, months,
         per_change / months, all_new if is_anew_better else few, all_new,
         tuple((size.entries, Saving.of(size, base)) for size in found.sizes),
         raised_floors(before, after, plant),

@@ -46,7 +46,7 @@ def advice(result: Result) -> str:
         return result.renewal.advice(result.currency)
     if not isinstance(result, SearchResult):
         return ""
-    entries = result.settings.entries()
+    entries = result.settings.entries(result.scenario.controls.menu)
     if not entries:
         return why_no_windows(result) if result.found.recommended == 0 else "No windows, as given."
     return f"Enter {entries} {'window' if entries == 1 else 'windows'}."

@@ -28,7 +28,7 @@ from itertools import chain, islice
 
 import numpy as np
 
-from optimizer.search.drafts import Draft, Drafts
+from optimizer.search.drafts import Draft, Drafts, Part
 from optimizer.search.first_guesses import drafts_of_plan, drafts_of_prices
 from optimizer.search.neighbours import (
     Groups,
@@ -188,28 +188,35 @@ class Search:
         return found
 
     def _capped(self) -> list[Drafts]:
-        """Return the best of one window that caps the import all day, at several heights."""
+        """Return the best of windows that cap the import all day, at several heights."""
         season = self.season
         stored = season.stored
-        whole = [
-            new_draft(0, season.longest, action, season)
-            for action in stored.menu.actions
-            if action in {"charge", "cover", "limit"} and stored.has(action, "cap")
-        ]
-        if not whole or not season.has_peaks:
+        if not season.has_peaks:
             return []
-        capped = dict.fromkeys(
-            draft._replace(
-                level_pct=level,
-                cap_kw=stored.cap_near(draft.action, season.typical_cap_kw * factor),
-            )
-            for draft in whole
-            for level in _two_levels(draft, season)
-            for factor in (0.5, 0.65, 0.8, 0.9, 1.0, 1.1, 1.25, 1.5, 2.0)
-        )
-        many = [((draft,),) * season.day_sets for draft in capped]
-        order = np.argsort(season.scores(many), kind="stable")
-        return [many[int(place)] for place in order[:2]]
+        many: dict[Drafts, None] = {}
+        for draft in self._whole_days():
+            for level in _two_levels(draft, season):
+                for factor in (0.5, 0.65, 0.8, 0.9, 1.0, 1.1, 1.25, 1.5, 2.0):
+                    part = _under_a_cap(
+                        draft._replace(level_pct=level), season.typical_cap_kw * factor, season
+                    )
+                    settled = stored.settled((part,) * season.day_sets, 0)
+                    if settled is not None and all(map(season.accepts, settled)):
+                        many[settled] = None
+        capped = list(many)
+        order = np.argsort(season.scores(capped), kind="stable")
+        return [capped[int(place)] for place in order[:2]]
+
+    def _whole_days(self) -> list[Draft]:
+        """Return windows of a whole day, or nearly, under which import can be capped."""
+        season = self.season
+        actions = season.stored.menu.actions
+        return [
+            new_draft(0, season.longest, action, season)
+            for action in actions
+            if action in {"charge", "cover", "limit"}
+            and ("limit" in actions or season.stored.has(action, "cap"))
+        ]
 
     def improved(self, drafts: Drafts) -> Drafts:
         """Return the end of a descent from some windows with no more entries to type."""
@@ -345,6 +352,15 @@ class Search:
             if choices:
                 drafts = choices[int(luck.integers(len(choices)))]
         return drafts
+
+
+def _under_a_cap(draft: Draft, cap_kw: float, season: Season) -> Part:
+    """Return a window with a cap of its own, or with a limit beside it."""
+    if season.stored.has(draft.action, "cap"):
+        return (draft._replace(cap_kw=season.stored.cap_near(draft.action, cap_kw)),)
+    limit = new_draft(draft.begin, draft.length, "limit", season)
+    limit = limit._replace(cap_kw=season.stored.cap_near("limit", cap_kw))
+    return tuple(sorted((draft, limit)))
 
 
 def _two_levels(draft: Draft, season: Season) -> tuple[float, ...]:

@@ -18,7 +18,7 @@ Read next: ``richer``.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -30,8 +30,17 @@ from optimizer.search.drafts import Draft, draft_of, drafts_of, not_below
 from optimizer.search.fit import MonthGroups, settings_of
 from optimizer.search.score import InUse, Task
 from optimizer.settings.controls import Controls
-from optimizer.settings.menu import DAY_SETS
-from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window, months_text
+from optimizer.settings.menu import DAY_SETS, Menu, OnceField
+from optimizer.settings.windows import (
+    KEY_OF,
+    DaySet,
+    SeasonSet,
+    Settings,
+    Window,
+    field_text,
+    months_text,
+    refuse_overlap,
+)
 from optimizer.site.equipment import Plant
 
 SAME_PCT = 1e-6
@@ -45,15 +54,16 @@ WISHED = "for the endurance that is wished for"
 class Change:
     """One entry to change, add or remove: on which weekdays of which months, and where it stands.
 
-    ``season`` and ``day_set`` are its place in the new settings; None for one that is removed with the
-    whole set in which it stood. ``is_whole`` tells whether it holds for all of that place's days.
+    ``place`` is its season and its day sets in the new settings, several where the menu takes it for them
+    together; None for one that is removed with the whole set in which it stood. ``is_whole`` tells
+    whether it holds for all of that place's days.
     """
 
     months: tuple[int, ...]
     weekdays: tuple[int, ...]
     before: Window | None
     after: Window | None
-    place: tuple[int, int] | None
+    place: tuple[int, tuple[int, ...]] | None
     is_whole: bool
 
     @property
@@ -74,6 +84,30 @@ class Change:
         if self.kind == "change":
             return f"{where}: change {told[0]} into {told[1]}"
         return f"{where}: {self.kind} {told[0]}"
+
+
+@dataclass(frozen=True)
+class OnceChange:
+    """A field that stands once for a list, to be typed in anew: for the months of a season.
+
+    ``before`` and ``after`` are windows that show its values.
+    """
+
+    months: tuple[int, ...]
+    list_name: str
+    field: OnceField
+    before: Window
+    after: Window
+    season: int
+    kind: Literal["change"] = "change"
+
+    def sentence(self, whole_kw: float | None = None) -> str:
+        """Return what to do in words; ``whole_kw`` is 100 % where powers are typed in per cent."""
+        was, now = (
+            field_text(window, self.field, whole_kw) for window in (self.before, self.after)
+        )
+        where = f"{months_text(list(self.months))}, all entries of {self.list_name!r}"
+        return f"{where}: change {self.field} from {was} to {now}"
 
 
 @dataclass(frozen=True)
@@ -290,28 +324,42 @@ def _means(window: Window, plant: Plant, floors: tuple[float, float]) -> Draft:
     return not_below(draft_of(window, plant), max(floors) if follows else floors[0])
 
 
-def changes_of(before: Settings, after: Settings, plant: Plant) -> tuple[Change, ...]:
+def changes_of(
+    before: Settings, after: Settings, plant: Plant, menu: Menu
+) -> tuple[Change | OnceChange, ...]:
     """Return the entries in which settings differ, in the order of the new ones.
 
     Windows are compared for each weekday of each month, so that sets of months or days that are
     divided otherwise are no change where the windows stay; a difference that one new entry makes on
-    many days is one change.
+    many days is one change, and so is one of a field that stands once for a list.
     """
     found: dict[_Entry, list[tuple[int, int]]] = {}
+    once: dict[tuple[int, str, OnceField], OnceChange] = {}
     for month in range(1, 13):
         for weekday in range(7):
             old, old_place = _on(before, month, weekday)
             new, place = _on(after, month, weekday)
-            where = (True, *place) if place is not None else (False, *(old_place or (0, 0)))
             floors = before.floor_in(month), after.floor_in(month)
             for one, other in _paired(old, new, plant, floors):
+                if one is not None and other is not None and place is not None:
+                    for change in _once_changes(
+                        one, other, menu, after.seasons[place[0]], place[0]
+                    ):
+                        once.setdefault((place[0], change.list_name, change.field), change)
+                    if _own(one, menu) == _own(other, menu):
+                        continue
+                where = (False, *(old_place or (0, 0)))
+                if place is not None:
+                    window = other or one
+                    where = (True, place[0], _first_typed_with(after, place, window, menu))
                 found.setdefault(_Entry(where, one, other), []).append((month, weekday))
-    return tuple(
-        _change_of(entry, days, after)
+    changes = (
+        _change_of(entry, days, after, menu)
         for entry, days in sorted(
             found.items(), key=lambda item: (not item[0].where[0], item[0].where)
         )
     )
+    return (*once.values(), *changes)
 
 
 @dataclass(frozen=True)
@@ -323,16 +371,61 @@ class _Entry:
     after: Window | None
 
 
-def _change_of(entry: _Entry, days: list[tuple[int, int]], after: Settings) -> Change:
+def _typed_with(
+    settings: Settings, place: tuple[int, int], window: Window | None, menu: Menu
+) -> tuple[int, ...]:
+    """Return the day sets of a season for which a window is typed in together with that of a place."""
+    parts = settings.seasons[place[0]].day_sets
+    names, known = [str(part.days) for part in parts], list(menu.day_sets)
+    if window is None or window.action not in menu.actions or sorted(names) != sorted(known):
+        return (place[1],)
+    each = menu.list_of(window.action)
+    number = known.index(names[place[1]])
+    group = next(group for group in menu.groups(each) if number in group)
+    together = tuple(sorted(names.index(known[other]) for other in group))
+    return tuple(d for d in together if window in parts[d].windows) or together
+
+
+def _first_typed_with(
+    settings: Settings, place: tuple[int, int], window: Window | None, menu: Menu
+) -> int:
+    return _typed_with(settings, place, window, menu)[0]
+
+
+def _once_changes(
+    one: Window, other: Window, menu: Menu, season: SeasonSet, number: int
+) -> Iterator[OnceChange]:
+    """Yield the fields that stand once for a list and in which two windows of it differ."""
+    if one.action != other.action or one.action not in menu.actions:
+        return
+    each = menu.list_of(one.action)
+    for field in each.once:
+        key = KEY_OF.get((field, one.action))
+        if key is not None and getattr(one, key) != getattr(other, key):
+            months = tuple(sorted(season.months))
+            yield OnceChange(months, each.name, field, one, other, number)
+
+
+def _own(window: Window, menu: Menu) -> Window:
+    """Return a window without what stands once for its list."""
+    if window.action not in menu.actions or window.action == "limit":
+        return window
+    keys = [KEY_OF.get((field, window.action)) for field in menu.list_of(window.action).once]
+    return window.model_copy(update={key: None for key in keys if key is not None})
+
+
+def _change_of(entry: _Entry, days: list[tuple[int, int]], after: Settings, menu: Menu) -> Change:
     months = tuple(sorted({month for month, _ in days}))
     weekdays = tuple(sorted({weekday for _, weekday in days}))
     is_new, season, day_set = entry.where
     if not is_new:
         return Change(months, weekdays, entry.before, entry.after, None, False)
+    together = _typed_with(after, (season, day_set), entry.after or entry.before, menu)
     its_season = after.seasons[season]
-    all_days = len(its_season.months) * len(its_season.day_sets[day_set].weekdays)
+    held = sum(len(its_season.day_sets[number].weekdays) for number in together)
+    all_days = len(its_season.months) * held
     return Change(
-        months, weekdays, entry.before, entry.after, (season, day_set), len(days) == all_days
+        months, weekdays, entry.before, entry.after, (season, together), len(days) == all_days
     )
 
 
@@ -373,22 +466,52 @@ def _paired(
     return pairs
 
 
-def without_change(settings: Settings, change: Change) -> Settings | None:
+def without_change(settings: Settings, change: Change | OnceChange) -> Settings | None:
     """Return new settings with one change undone; None if it then would not fit, or stands elsewhere."""
+    if isinstance(change, OnceChange):
+        return _without_once(settings, change)
     if change.place is None or not change.is_whole:
         return None
-    place, number = change.place
+    place, numbers = change.place
     season = settings.seasons[place]
-    part = season.day_sets[number]
-    windows = [window for window in part.windows if window is not change.after]
-    if change.before is not None:
-        windows.append(change.before)
-    try:
-        undone = DaySet(days=part.days, windows=sorted(windows, key=lambda window: window.begin))
-    except ValueError:
-        return None
     day_sets = list(season.day_sets)
-    day_sets[number] = undone
+    for each in numbers:
+        part = day_sets[each]
+        windows = [window for window in part.windows if window != change.after]
+        if change.before is not None:
+            windows.append(change.before)
+        try:
+            windows.sort(key=lambda window: window.begin)
+            day_sets[each] = DaySet(days=part.days, windows=windows)
+            if settings.precedence is None:
+                refuse_overlap([window for window in windows if window.action != "limit"])
+        except ValueError:
+            return None
+    return _with_day_sets(settings, place, day_sets)
+
+
+def _without_once(settings: Settings, change: OnceChange) -> Settings:
+    """Return settings with a field that stands once as it was."""
+    key = KEY_OF[change.field, change.before.action]
+    back = {key: getattr(change.before, key)}
+    now = getattr(change.after, key)
+    day_sets = [
+        part.model_copy(
+            update={
+                "windows": [
+                    window.model_copy(update=back)
+                    if window.action == change.after.action and getattr(window, key) == now
+                    else window
+                    for window in part.windows
+                ]
+            }
+        )
+        for part in settings.seasons[change.season].day_sets
+    ]
+    return _with_day_sets(settings, change.season, day_sets)
+
+
+def _with_day_sets(settings: Settings, place: int, day_sets: list[DaySet]) -> Settings:
     seasons = list(settings.seasons)
-    seasons[place] = season.model_copy(update={"day_sets": day_sets})
+    seasons[place] = seasons[place].model_copy(update={"day_sets": day_sets})
     return settings.model_copy(update={"seasons": seasons})

@@ -15,7 +15,14 @@ from optimizer.base.errors import Mistake, Place, SettingsError, raise_findings
 from optimizer.base.units import read_clock
 from optimizer.settings.controls import Controls
 from optimizer.settings.menu import STEP_TOLERANCE, USES, Menu, MenuList, OnceField, Steps
-from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window, refuse_overlap
+from optimizer.settings.windows import (
+    KEY_OF,
+    DaySet,
+    SeasonSet,
+    Settings,
+    Window,
+    refuse_overlap,
+)
 from optimizer.site.equipment import Plant
 
 CHANGE = "Change the setting, or 'controls' in the scenario if the equipment can do it."
@@ -89,7 +96,7 @@ def _refused_numbers(settings: Settings, controls: Controls) -> Iterator[_Refusa
         sets = f"{len(settings.seasons)} season sets; the controls store {controls.season_sets}"
         yield _Refusal(("seasons",), f"there are {sets}")
     if controls.most_entries is not None:
-        count = sum(entries_to_type(season, controls.menu) for season in settings.seasons)
+        count = settings.entries(controls.menu)
         if count > controls.most_entries:
             what = (
                 f"there are {count} windows over all seasons and day sets; the controls store"
@@ -114,16 +121,6 @@ def _refused_in_season(
                 yield refused._replace(where=(d, "windows", w, *refused.where))
     if not unknown:
         yield from _refused_in_common(season, menu)
-
-
-def entries_to_type(season: SeasonSet, menu: Menu) -> int:
-    """Return how many entries a person types in for a season: what is equal on several days once."""
-    parts = [part.windows for part in season.day_sets]
-    if len(parts) != len(menu.day_sets):
-        return sum(map(len, parts))
-    return sum(
-        menu.typed(each, [menu.entries_of(each, part) for part in parts]) for each in menu.lists
-    )
 
 
 def _refused_habits(settings: Settings, controls: Controls) -> Iterator[_Refusal]:
@@ -216,17 +213,6 @@ def _value_once(each: MenuList, field: OnceField, window: Window) -> str | None:
     value = getattr(window, KEY_OF[field, window.action])
     unit = "%" if field == "level" else "kW"
     return f"no {field}" if value is None else f"{value:g} {unit}"
-
-
-KEY_OF: dict[tuple[OnceField, str], str] = {
-    ("level", "charge"): "until_pct",
-    ("level", "cover"): "down_to_pct",
-    ("level", "sell"): "down_to_pct",
-    ("power", "charge"): "grid_kw",
-    ("power", "sell"): "power_kw",
-    **{("cap", action): "import_cap_kw" for action in USES["cap"]},
-}
-"""The key of a window that holds a field of the menu."""
 
 
 def _refused_in_window(

@@ -41,7 +41,7 @@ from optimizer.base.errors import Mistake
 from optimizer.base.timegrid import BoolArray, IntArray, TimeGrid
 from optimizer.base.units import MINUTES_PER_DAY, clock, number, read_clock
 from optimizer.settings.controls import Controls
-from optimizer.settings.menu import DAY_SETS, Action, Outside
+from optimizer.settings.menu import DAY_SETS, USES, Action, Menu, OnceField, Outside
 
 LIMITS_OF_ACTION: dict[str, tuple[str, ...]] = {
     "charge": ("until_pct", "grid_kw", "import_cap_kw"),
@@ -51,6 +51,17 @@ LIMITS_OF_ACTION: dict[str, tuple[str, ...]] = {
     "limit": ("import_cap_kw",),
 }
 """Which limits an action can carry."""
+
+
+KEY_OF: dict[tuple[OnceField, str], str] = {
+    ("level", "charge"): "until_pct",
+    ("level", "cover"): "down_to_pct",
+    ("level", "sell"): "down_to_pct",
+    ("power", "charge"): "grid_kw",
+    ("power", "sell"): "power_kw",
+    **{("cap", action): "import_cap_kw" for action in USES["cap"]},
+}
+"""The key of a window that holds a field of the menu."""
 
 
 class Window(Document):
@@ -157,6 +168,18 @@ class Window(Document):
     def span(self) -> str:
         """Return the clock times, e.g. ``05:00–09:00``."""
         return span_text(self.begin, self.finish)
+
+
+def field_text(window: Window, field: OnceField, whole_kw: float | None = None) -> str:
+    """Return what a window says of a field of the menu, as it is typed in; powers as ``power_text``."""
+    if field == "grid":
+        return "PV only" if window.grid_kw == 0 else "from the grid too"
+    value = getattr(window, KEY_OF[field, window.action])
+    if value is None:
+        return "none"
+    if field == "level":
+        return f"{number(value)} %"
+    return power_text(value, whole_kw if field == "power" else None)
 
 
 def power_text(power_kw: float, whole_kw: float | None) -> str:
@@ -450,9 +473,22 @@ class Settings(Document):
         table = self.frame.dropna(axis="columns", how="all").to_html(index=False, na_rep="–")
         return f"<p>{escape(repr(self))}</p>{table}"
 
-    def entries(self) -> int:
-        """Return how many windows a person has to type in."""
-        return len(self.places())
+    def entries(self, menu: Menu | None = None) -> int:
+        """Return how many windows there are; with a menu, how many entries a person types in there.
+
+        What is equal on several days is typed in once where the menu takes it so.
+        """
+        if menu is None:
+            return len(self.places())
+        count = 0
+        for season in self.seasons:
+            parts = [part.windows for part in season.day_sets]
+            if len(parts) == len(menu.day_sets):
+                in_lists = [[menu.entries_of(each, part) for part in parts] for each in menu.lists]
+                count += sum(map(menu.typed, menu.lists, in_lists))
+            else:
+                count += sum(map(len, parts))
+        return count
 
 
 def habits_of(controls: Controls) -> dict[str, Any]:

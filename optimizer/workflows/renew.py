@@ -101,7 +101,7 @@ def renew(
     years = [brief.weather.year(variant, None, luck) for variant in OTHER_YEARS]
     renewal = renewal_of(
         in_use, few, anew, _costs_in(brief, plan, years), [1 / len(years)] * len(years),
-        brief.scenario.plant, days, per_change,
+        brief.scenario.plant, task.controls.menu, days, per_change,
     )  # fmt: skip
     found = few if renewal.after == few.settings else anew
     sureness = sureness_of(

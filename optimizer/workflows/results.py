@@ -96,8 +96,9 @@ class Result:
         return case.flows.frame.assign(stored_kwh=case.stored_kwh)
 
     def __repr__(self) -> str:
+        entries = self.settings.entries(self.scenario.controls.menu)
         return (
-            f"<{type(self).__name__} of {self.scenario.name!r}: {self.settings.entries()} windows save"
+            f"<{type(self).__name__} of {self.scenario.name!r}: {entries} windows save"
             f" {self.outcome.saved:,.2f} of {self.outcome.can_save:,.2f} {self.currency}>"
         )
 

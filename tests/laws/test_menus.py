@@ -12,7 +12,7 @@ from optimizer.scenario.horizon import Horizon
 from optimizer.search import neighbours as moves
 from optimizer.search.drafts import Draft, drafts_of
 from optimizer.search.fit import settings_of
-from optimizer.search.renewing import changes_of, find_changes
+from optimizer.search.renewing import changes_of, find_changes, without_change
 from optimizer.search.score import Season
 from optimizer.settings.check import refusals
 from optimizer.settings.controls import Controls
@@ -615,7 +615,7 @@ def test_what_is_found_can_be_typed_in_and_changed_with_fewer_entries(number: in
     for size in renewed.sizes:
         assert refusals(size.settings, controls, AC_PLANT, SOURCE) == []
         if size.entries:
-            assert changes_of(found.sizes[-1].settings, size.settings, AC_PLANT)
+            assert changes_of(found.sizes[-1].settings, size.settings, AC_PLANT, controls.menu)
 
 
 SHORT = {"windows_per_day": 3, "minutes": 30, "season_sets": 2, "import_cap": True}
@@ -648,7 +648,7 @@ def test_a_field_that_stands_once_is_changed_in_all_entries_and_a_list_without_d
     levels = {
         tuple(draft.level_pct for draft in changed[0])
         for changed in moves.changes((two,), moves.apart(season), season)
-        if len(changed[0]) == 2
+        if [draft.action for draft in changed[0]] == ["charge", "charge"]
     }
     assert len(levels) > 3
     assert all(one == other for one, other in levels)
@@ -659,3 +659,50 @@ def test_a_field_that_stands_once_is_changed_in_all_entries_and_a_list_without_d
     added = list(moves.additions(((charge,), ()), moves.apart(season), season, [limit]))
     assert added
     assert all(drafts == ((charge, limit), (limit,)) for drafts in added)
+
+
+def of_days(controls: Controls, **windows: list[Window]) -> Settings:
+    day_sets = [DaySet(days=days, windows=windows.get(days, [])) for days in controls.day_sets()]  # type: ignore[arg-type]
+    season = SeasonSet(months=EVERY_MONTH, day_sets=day_sets)
+    return Settings(settings="by hand", floor_pct=10, seasons=[season]).as_stored(controls)
+
+
+def test_a_field_that_stands_once_is_one_change_and_is_undone_in_all_entries() -> None:
+    controls = controls_of(3)
+
+    def filling(level: float, *spans: tuple[str, str]) -> Settings:
+        windows = [
+            Window(start=a, end=b, action="charge", until_pct=level, grid_kw=2) for a, b in spans
+        ]
+        return of_days(controls, **{"every day": windows})
+
+    before = filling(80, ("01:00", "03:00"), ("12:00", "14:00"))
+    (change,) = changes_of(
+        before, filling(90, ("01:00", "03:00"), ("12:00", "14:00")), AC_PLANT, controls.menu
+    )
+    assert change.sentence() == "all year, all entries of 'filling': change level from 80 % to 90 %"
+    after = filling(90, ("01:00", "04:00"), ("12:00", "14:00"))
+    both = changes_of(before, after, AC_PLANT, controls.menu)
+    assert [one.sentence() for one in both] == [
+        "all year, all entries of 'filling': change level from 80 % to 90 %",
+        "every day, all year: change 01:00–03:00 charge to 80 %, at most 2 kW from the grid into"
+        " 01:00–04:00 charge to 90 %, at most 2 kW from the grid",
+    ]
+    undone = without_change(after, both[0])
+    assert undone == filling(80, ("01:00", "04:00"), ("12:00", "14:00"))
+
+
+def test_an_entry_with_days_of_its_own_is_one_change_however_many_days_it_holds_on() -> None:
+    """Menu 5 takes an entry with its days; menu 8 takes weekdays and weekends apart."""
+    night = Window(start="01:00", end="05:00", action="charge", until_pct=80)
+    later = night.model_copy(update={"end": "06:00"})
+    for number, count in ((5, 1), (8, 2)):
+        controls = controls_of(number)
+        before = of_days(controls, weekdays=[night], weekends=[night])
+        after = of_days(controls, weekdays=[later], weekends=[later])
+        assert before.entries(controls.menu) == count
+        changes = changes_of(before, after, AC_PLANT, controls.menu)
+        assert len(changes) == count
+        if count == 1:
+            assert changes[0].sentence().startswith("every day, all year: change 01:00–05:00")
+            assert without_change(after, changes[0]) == before

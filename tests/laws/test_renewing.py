@@ -39,6 +39,7 @@ from tests.laws.sites import (
 )
 
 CONTROLS = Controls(windows_per_day=3, day_types="every_day", season_sets=2, minutes=60)
+MENU = CONTROLS.menu
 TEN_WEEKS = local_grid("2025-06-02T00:00", "Europe/Dublin", 24 * 70)
 LITTLE = Effort(400, 1_500)
 
@@ -116,7 +117,7 @@ def test_changes_are_told_by_the_windows_that_share_most_time() -> None:
     later = window("02:00", "06:00", "charge", until_pct=90)
     noon = window("11:00", "13:00", "cover", down_to_pct=40)
     after = settings(season(WINTER, later, noon), season(SUMMER, EVENING))
-    found = changes_of(TWO_SEASONS, after, AC_PLANT)
+    found = changes_of(TWO_SEASONS, after, AC_PLANT, MENU)
     assert [change.kind for change in found] == ["change", "change"]
     assert [(change.before, change.after) for change in found] == [(NIGHT, later), (EVENING, noon)]
     assert found[0].sentence() == (
@@ -128,51 +129,52 @@ def test_a_window_that_means_the_same_is_no_change() -> None:
     """4 kW is all that the battery of the plant takes: a limit of 4.2 kW at the grid does not bind."""
     same = window("01:00", "05:00", "charge", until_pct=80, grid_kw=4.2)
     assert (
-        changes_of(settings(season(WINTER, NIGHT)), settings(season(WINTER, same)), AC_PLANT) == ()
+        changes_of(settings(season(WINTER, NIGHT)), settings(season(WINTER, same)), AC_PLANT, MENU)
+        == ()
     )
 
 
 def test_windows_added_and_removed_are_told_as_that() -> None:
     after = settings(season(WINTER, NIGHT), season(SUMMER, EVENING, NIGHT))
-    removed, added = changes_of(TWO_SEASONS, after, AC_PLANT)
+    removed, added = changes_of(TWO_SEASONS, after, AC_PLANT, MENU)
     assert (removed.kind, removed.before, added.kind, added.after) == (
         "remove", EVENING, "add", NIGHT)  # fmt: skip
     assert added.sentence() == "every day, April–September: add 01:00–05:00 charge to 80 %"
     for change, back in ((removed, after), (added, after)):
         undone = without_change(back, change)
         assert undone is not None
-        assert len(changes_of(TWO_SEASONS, undone, AC_PLANT)) == 1
+        assert len(changes_of(TWO_SEASONS, undone, AC_PLANT, MENU)) == 1
 
 
 def test_sets_divided_otherwise_are_no_change_where_windows_stay() -> None:
     """Two seasons with the same windows made one; weekdays and weekends made every day; a month moved."""
     split = settings(season(WINTER, NIGHT), season(SUMMER, NIGHT))
     whole = settings(season([*range(1, 13)], NIGHT))
-    assert changes_of(split, whole, AC_PLANT) == ()
-    assert changes_of(whole, split, AC_PLANT) == ()
+    assert changes_of(split, whole, AC_PLANT, MENU) == ()
+    assert changes_of(whole, split, AC_PLANT, MENU) == ()
     days = [DaySet(days="weekdays", windows=[NIGHT]), DaySet(days="weekends", windows=[NIGHT])]
     by_day = settings(SeasonSet(months=[*range(1, 13)], day_sets=days))
-    assert changes_of(by_day, whole, AC_PLANT) == ()
+    assert changes_of(by_day, whole, AC_PLANT, MENU) == ()
 
 
 def test_months_that_get_other_windows_are_told_by_name() -> None:
     """April moves from summer, which holds in the evening, to winter, which charges at night too."""
     after = settings(season([*WINTER, 4], NIGHT, EVENING), season(SUMMER[1:], EVENING))
-    (change,) = changes_of(TWO_SEASONS, after, AC_PLANT)
+    (change,) = changes_of(TWO_SEASONS, after, AC_PLANT, MENU)
     assert change.sentence() == "every day, April: add 01:00–05:00 charge to 80 %"
     assert not change.is_whole
     assert without_change(after, change) is None
 
 
 def test_a_set_that_vanishes_is_removed_window_by_window() -> None:
-    (change,) = changes_of(TWO_SEASONS, settings(season(WINTER, NIGHT, EVENING)), AC_PLANT)
+    (change,) = changes_of(TWO_SEASONS, settings(season(WINTER, NIGHT, EVENING)), AC_PLANT, MENU)
     assert (change.kind, change.place) == ("remove", None)
     assert change.sentence() == "every day, April–September: remove 17:00–21:00 hold what is stored"
 
 
 def test_the_number_of_changes_told_is_the_number_counted() -> None:
     after = settings(season(WINTER, EVENING), season(SUMMER, NIGHT))
-    assert len(changes_of(TWO_SEASONS, after, AC_PLANT)) == 2
+    assert len(changes_of(TWO_SEASONS, after, AC_PLANT, MENU)) == 2
 
 
 # --- months that the coming season does not hold ------------------------------------------------
@@ -237,7 +239,7 @@ def test_a_window_goes_along_with_a_raised_floor_unless_a_lower_level_was_typed_
     before, found = typed(None, None, 20.0, 60.0), typed(40.0, 40.0, 40.0, 60.0)
     after = renewed(before, [(1, 2)], found, AC_PLANT, CONTROLS)
     assert after == typed(40.0, None, 40.0, 60.0)
-    (change,) = changes_of(before, after, AC_PLANT)
+    (change,) = changes_of(before, after, AC_PLANT, MENU)
     assert (change.before, change.after) == (
         before.seasons[0].day_sets[0].windows[1], found.seasons[0].day_sets[0].windows[1])  # fmt: skip
 
@@ -279,14 +281,14 @@ def test_for_another_tariff_changes_are_found_that_earn_their_sum() -> None:
     weights = np.array([year.weight for year in years])
     assert found.sizes[found.chosen].entries > 0
     for size in found.sizes:
-        assert len(changes_of(wrong, size.settings, AC_PLANT)) == size.entries
+        assert len(changes_of(wrong, size.settings, AC_PLANT, MENU)) == size.entries
         now = [cost_of_settings(plan, cost, size.settings, year) for year in years]
         saved = float(weights @ (np.array(plain) - np.array(now)))
         assert saved == pytest.approx(size.seen - found.sizes[0].seen, abs=1e-6)
     anew = find_anew(task, weather, wrong, [ALL_MONTHS], LITTLE)
     renewal = renewal_of(
         wrong, found, anew, lambda each: [cost_of_settings(plan, cost, each, y) for y in years],
-        weights.tolist(), AC_PLANT, TEN_WEEKS.days, per_change,
+        weights.tolist(), AC_PLANT, MENU, TEN_WEEKS.days, per_change,
     )  # fmt: skip
     assert renewal.saving.sure > per_change * len(renewal.changes)
     assert renewal.saving.unseen is not None

@@ -26,6 +26,7 @@ from optimizer.planning.linear import LinearSolver
 from optimizer.scenario.brief import read_brief
 from optimizer.scenario.horizon import Horizon
 from optimizer.search.renewing import changes_of
+from optimizer.settings.controls import Controls
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window, no_windows
 from optimizer.simulation.replay import replay
 from optimizer.site.equipment import Plant
@@ -37,6 +38,7 @@ from tests.laws.cases import AC_PLANT, DC_PLANT, law
 from tests.laws.sites import HOURS, TEN_WEEKS, half_of, site, wishing
 
 TWO_RATES = shipped_folder("scenarios") / "1_two_rates"
+MENU = Controls().menu
 
 
 # --- the lowest levels ------------------------------------------------------------------------
@@ -238,8 +240,8 @@ def test_a_window_that_means_the_same_above_a_floor_is_no_change() -> None:
         season = SeasonSet(months=[1, 2], floor_pct=floor_pct, day_sets=[day_set])
         return Settings(settings="any", floor_pct=10.0, seasons=[season])
 
-    assert changes_of(settings(None, 60.0), settings(60.0, 60.0), AC_PLANT) == ()
-    assert len(changes_of(settings(None, 60.0), settings(70.0, 60.0), AC_PLANT)) == 1
+    assert changes_of(settings(None, 60.0), settings(60.0, 60.0), AC_PLANT, MENU) == ()
+    assert len(changes_of(settings(None, 60.0), settings(70.0, 60.0), AC_PLANT, MENU)) == 1
 
 
 def test_no_windows_keep_the_floors_of_each_month() -> None:

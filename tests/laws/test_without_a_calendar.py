@@ -111,7 +111,7 @@ def test_the_gain_told_in_october_is_the_real_one() -> None:
     weights = np.array([year.weight for year in years])
     renewal = renewal_of(
         in_use, found, found, lambda each: [cost_of_settings(plan, cost, each, y) for y in years],
-        weights.tolist(), AC_PLANT, OCTOBER.days, 0.01 * task.can_save,
+        weights.tolist(), AC_PLANT, task.controls.menu, OCTOBER.days, 0.01 * task.can_save,
     )  # fmt: skip
     really = in_use.seasons[0].day_sets[0].windows  # what the equipment holds, whatever the month
 
