@@ -90,8 +90,9 @@ def test_the_card_says_per_cent_where_the_equipment_takes_them(result: PlanResul
     file = result.scenario.file.model_copy(update={"controls": controls})
     brief = replace(result.brief, scenario=replace(result.scenario, file=file))
     outcome = replace(result.outcome, settings=settings)
-    assert "<td>40 % (" in report_html(replace(result, brief=brief, outcome=outcome))
-    assert "<td>40 % (" not in report_html(replace(result, outcome=outcome))
+    typed = f"<strong>40 %</strong> ({0.4 * limit_kw:g} kW)"
+    assert typed in report_html(replace(result, brief=brief, outcome=outcome))
+    assert typed not in report_html(replace(result, outcome=outcome))
 
 
 def test_text_and_page_say_what_came_of_unseen_weeks(result: PlanResult, page_file: Path) -> None:
