@@ -1,7 +1,7 @@
-"""How clock times and decimals are written for a person to type in.
+"""How clock times, decimals and money are written for a person.
 
 Equipment shows times by a clock of 12 or of 24 hours and numbers with a point or a comma; what is typed in
-is written in the same way. Files that programs read keep 24 hours and the point.
+is written in the same way. Files that programs read keep 24 hours, the point and the currency's code.
 
 Read next: ``documents``.
 """
@@ -10,15 +10,35 @@ from __future__ import annotations
 
 from typing import Literal
 
+from pydantic import Field, field_validator
+
 from optimizer.base.documents import Document
+from optimizer.base.errors import Mistake
 from optimizer.base.units import MINUTES_PER_DAY, clock, number
 
 
 class Writing(Document):
-    """How the equipment writes times and numbers."""
+    """How a person's equipment and bills write what this program tells.
+
+    =================  ========================================================================
+    key                what it tells
+    =================  ========================================================================
+    ``clock``          ``24`` hours, or ``12`` with am and pm, for the times of the card
+    ``decimal``        ``point`` or ``comma``, for the numbers of the card
+    ``currency_sign``  a sign such as ``$`` in place of the tariff's currency, in text and page
+    =================  ========================================================================
+    """
 
     clock: Literal[12, 24] = 24
     decimal: Literal["point", "comma"] = "point"
+    currency_sign: str | None = Field(default=None, min_length=1, max_length=8)
+
+    @field_validator("currency_sign", mode="after")
+    @classmethod
+    def _can_be_seen(cls, sign: str | None) -> str | None:
+        if sign is not None and (not sign.isprintable() or " " in sign):
+            raise Mistake(f"currency_sign is {sign!r}", "Give a sign such as $, without spaces.")
+        return sign
 
     def time(self, minute: int) -> str:
         """Return minutes since midnight as a clock time: ``16:30``, or ``4:30 pm``. [min]"""

@@ -9,13 +9,15 @@ Read next: ``card_text``.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Container, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 from optimizer.base.calendar import MONTH_NAMES
 from optimizer.base.units import MINUTES_PER_DAY, clock
 from optimizer.base.writing import PLAIN, Writing
 from optimizer.report.card_fields import FULL, NO_CAP, NO_MATTER, Bar, Cell, Column, Fields
+from optimizer.report.wrapping import on_one_line
+from optimizer.scenario.scenario import Scenario
 from optimizer.settings.controls import Controls
 from optimizer.settings.menu import DAY_SETS, Menu, MenuList
 from optimizer.settings.windows import SeasonSet, Settings, Window, months_text
@@ -83,13 +85,17 @@ class CardList:
 
 @dataclass(frozen=True)
 class CardSet:
-    """What is typed in for some months; ``when`` says when, ``instead`` what to do if it is nothing."""
+    """What is typed in for some months; ``when`` says when, ``instead`` what to do if it is nothing.
+
+    ``begins`` are the months with whose first day they begin; empty if they are the whole year.
+    """
 
     months: str
     when: str
     floor: str
     lists: tuple[CardList, ...]
     instead: str = ""
+    begins: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -126,7 +132,7 @@ def card_of(
             _empty_list(each, Fields(each, controls, plant, writing)) for each in menu.lists
         )
         sets: tuple[CardSet, ...] = (CardSet("", "", "", lists),)
-        return Card("", sets, tuple(_told(controls, writing)), _action_words(menu, lists))
+        return Card("", sets, tuple(_told(controls, writing)), _action_words(menu.actions))
     stored = settings.as_stored(controls)
     sets = tuple(_sets(_Typist(controls, menu, plant, writing, stored)))
     shown = next((each.lists for each in sets if each.lists), ())
@@ -135,8 +141,14 @@ def card_of(
         "" if by_season else f"{writing.number(stored.floor_pct)} %",
         sets,
         tuple(_told(controls, writing)) if shown else (),
-        (*_action_words(menu, shown), *_sign_words(sets)),
+        (*_action_words(_actions(sets)), *_sign_words(sets)),
     )
+
+
+def card_for(scenario: Scenario, settings: Settings) -> Card:
+    """Return the card of a site, written as its scenario says."""
+    file = scenario.file
+    return card_of(scenario.controls, scenario.plant, settings, file.writing)
 
 
 def _told(controls: Controls, writing: Writing) -> Iterator[str]:
@@ -144,8 +156,8 @@ def _told(controls: Controls, writing: Writing) -> Iterator[str]:
     menu = controls.menu
     if not all(each.fills_day for each in menu.lists):
         yield f"Outside all entries the equipment {OUTSIDE_WORDS[menu.outside]}."
-    beside = [each.name for each in menu.lists if each.only_limits and each.beside]
-    ranked = [name for name in menu.precedence if name not in beside]
+    beside = [on_one_line(each.name) for each in menu.lists if each.only_limits and each.beside]
+    ranked = [name for name in map(on_one_line, menu.precedence) if name not in beside]
     if len(ranked) > 1:
         yield f"Where entries of two lists overlap, the first of these holds: {', '.join(ranked)}."
     if beside and len(menu.lists) > len(beside):
@@ -160,9 +172,17 @@ def _told(controls: Controls, writing: Writing) -> Iterator[str]:
         )
 
 
-def _action_words(menu: Menu, lists: Sequence[CardList]) -> tuple[str, ...]:
-    shown = [action for each in lists for action in each.actions]
-    return tuple(WORDS[action] for action in dict.fromkeys(shown))
+def _actions(sets: Sequence[CardSet]) -> set[str]:
+    """Return the actions that stand on a card, in a list's title or in an entry."""
+    lists = [each for one in sets for each in one.lists]
+    alone = {each.actions[0] for each in lists if len(each.actions) == 1}
+    mixed = [each for each in lists if len(each.actions) > 1]
+    done = {bar.action for each in mixed for part in each.parts for bar in part.bars}
+    return alone | done - {"limit"} | {a for each in mixed for a in each.actions if a == "limit"}
+
+
+def _action_words(actions: Container[str]) -> tuple[str, ...]:
+    return tuple(words for action, words in WORDS.items() if action in actions)
 
 
 def _sign_words(sets: Sequence[CardSet]) -> tuple[str, ...]:
@@ -198,45 +218,53 @@ def _sets(at: _Typist) -> Iterator[CardSet]:
     """Yield what is typed in for each set of months, and what is done in months without any."""
     settings = at.settings
     for season in settings.seasons:
-        months = settings.found_for or season.months
+        months = sorted(settings.found_for or season.months)
         own = at.controls.floor_by_season or season.floor_pct is not None
         floor_pct = max(settings.floor_pct, season.floor_pct or 0.0)
         floor_text = f"{at.writing.number(floor_pct)} %" if own else ""
         held = any(part.windows for part in season.day_sets)
         yield CardSet(
-            months_text(sorted(months)),
-            _when(at.controls, months) if held else "",
+            months_text(months),
+            _when(at.controls, months, held=held),
             floor_text,
             tuple(_list(each, season, floor_pct, at) for each in at.menu.lists) if held else (),
             "" if held else _nothing_typed(at.menu),
+            first_months(months),
         )
     rest = [m for m in range(1, 13) if all(m not in s.months for s in settings.seasons)]
     if rest:
         own = any(season.floor_pct is not None for season in settings.seasons)
         floor_text = f"{at.writing.number(settings.floor_pct)} %" if own else ""
-        yield CardSet(months_text(rest), "", floor_text, (), _nothing_typed(at.menu))
+        yield CardSet(
+            months_text(rest), _when(at.controls, rest, held=False), floor_text, (),
+            _nothing_typed(at.menu), first_months(rest),
+        )  # fmt: skip
 
 
 def _nothing_typed(menu: Menu) -> str:
     """Return what is done in months in which no entry stands."""
     if menu.outside == "cover":
-        return "No entries: leave all of them unused. The equipment then covers the building as it comes."
+        return (
+            "No entries: leave all of them unused. The equipment then covers the building from the battery,"
+            " down to the floor."
+        )
     return "Switch the equipment's time control off: it then covers the building as it comes."
 
 
-def first_days(months: Sequence[int]) -> list[int]:
+def first_months(months: Sequence[int]) -> tuple[int, ...]:
     """Return the months with whose first day a run of months begins; none if they are the whole year."""
-    return [month for month in sorted(months) if (month - 2) % 12 + 1 not in months]
+    return tuple(month for month in months if (month - 2) % 12 + 1 not in months)
 
 
-def _when(controls: Controls, months: Sequence[int]) -> str:
-    days = " and ".join(f"1 {MONTH_NAMES[month - 1]}" for month in first_days(months))
+def _when(controls: Controls, months: list[int], *, held: bool) -> str:
+    days = " and ".join(f"1 {MONTH_NAMES[month - 1]}" for month in first_months(months))
     if not days:
         return ""
-    told = months_text(sorted(months))
+    if not held:
+        return f"From {days}:"
     if controls.has_calendar:
-        return f"Type in with the months {told}: at work from {days}."
-    return f"Type in on {days}, for {told}."
+        return f"Type in with the months {months_text(months)}: at work from {days}."
+    return f"Type in on {days}, for {months_text(months)}."
 
 
 def _list(each: MenuList, season: SeasonSet, floor_pct: float, at: _Typist) -> CardList:
@@ -257,14 +285,14 @@ def _list(each: MenuList, season: SeasonSet, floor_pct: float, at: _Typist) -> C
             CardEntry(place, fields.cells(window, days))
             for place, (window, days) in enumerate(by_begin, start=1)
         ]
-        unused = at.controls.unused or LEAVE_EMPTY
+        unused = on_one_line(at.controls.unused or LEAVE_EMPTY)
         entries += [
             CardEntry(place, unused=unused) for place in range(len(entries) + 1, each.entries + 1)
         ]
         bars = [bar for n, (w, _) in enumerate(by_begin, start=1) for bar in fields.bars(n, w)]
         parts.append(CardDays(name, tuple(entries), tuple(bars)))
     once = tuple((fields.column(name), fields.once(name, every)) for name in each.once)
-    return CardList(each.name, each.actions, once, fields.columns, tuple(parts))
+    return CardList(on_one_line(each.name), each.actions, once, fields.columns, tuple(parts))
 
 
 def _day_names(each: MenuList) -> list[str]:
@@ -324,4 +352,4 @@ def _empty_list(each: MenuList, fields: Fields) -> CardList:
     )
     parts = tuple(CardDays(name, entries, ()) for name in _day_names(each))
     once = tuple((fields.column(name), Cell("")) for name in each.once)
-    return CardList(each.name, each.actions, once, fields.columns, parts)
+    return CardList(on_one_line(each.name), each.actions, once, fields.columns, parts)

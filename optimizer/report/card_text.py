@@ -92,10 +92,11 @@ def _widths(
     columns: Sequence[Column], rows: Sequence[Sequence[str]], room: int
 ) -> list[int] | None:
     """Return how wide columns are, cells broken into lines if need be; None if there is no room."""
-    for widest in (room, WIDEST):
+    for widest, lines in ((room, 2), (room, 9), (WIDEST, 9)):
         widths = [
             max(
-                *map(len, [*column.heading.split(), " " * NARROWEST]),
+                NARROWEST,
+                _narrowest(column.heading, lines),
                 min(max((len(row[n]) for row in rows if row), default=0), widest),
             )
             for n, column in enumerate(columns)
@@ -103,6 +104,13 @@ def _widths(
         if sum(widths) + len(GAP) * (len(widths) - 1) <= room:
             return widths
     return None
+
+
+def _narrowest(heading: str, lines: int) -> int:
+    """Return the least width at which a heading needs no more than so many lines."""
+    least = max(map(len, heading.split()))
+    widths = range(least, len(heading) + 1)
+    return next(w for w in widths if len(textwrap.wrap(heading, w)) <= lines)
 
 
 def _row(
