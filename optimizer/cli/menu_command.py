@@ -64,7 +64,7 @@ def menu(
     if as_json:
         print_json(menu_record(site.controls, told))
     else:
-        print_text(f"{site.name}\n\n{menu_text(site.controls, site.plant, told)}")
+        print_text(menu_text(site, told))
 
 
 def _ask(out: Path | None, *, debug: bool) -> None:

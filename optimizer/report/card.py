@@ -145,8 +145,8 @@ def card_of(
     )
 
 
-def card_for(scenario: Scenario, settings: Settings) -> Card:
-    """Return the card of a site, written as its scenario says."""
+def card_for(scenario: Scenario, settings: Settings | None) -> Card:
+    """Return the card of a site, written as its scenario says; an empty one without settings."""
     file = scenario.file
     return card_of(scenario.controls, scenario.plant, settings, file.writing)
 

@@ -6,13 +6,13 @@ from collections.abc import Iterator, Sequence
 from typing import Any
 
 from optimizer.base.units import money
-from optimizer.report.card import card_of
+from optimizer.report.card import card_for
 from optimizer.report.card_text import card_text
 from optimizer.report.wrapping import filled
+from optimizer.scenario.scenario import Scenario
 from optimizer.search.richer import RICH_SEASONS, RICH_WINDOWS
 from optimizer.settings.controls import Controls
 from optimizer.settings.menu import DAY_SETS, USES, Menu, MenuList
-from optimizer.site.equipment import Plant
 from optimizer.workflows.menu import MenuWorth
 
 ACTION_WORDS = {
@@ -29,13 +29,15 @@ FIELD_WORDS = {
 }  # fmt: skip
 
 
-def menu_text(controls: Controls, plant: Plant, worth: MenuWorth | None = None) -> str:
+def menu_text(scenario: Scenario, worth: MenuWorth | None = None) -> str:
     """Return what the menu holds, what it cannot say, its empty card, and what its poverty costs."""
+    controls = scenario.controls
     parts = [
+        scenario.name,
         _listed("WHAT THE MENU HOLDS", list(holds(controls))),
         _listed("WHAT IT CANNOT SAY", list(cannot_say(controls))),
         "EMPTY CARD, to hold beside the screen: does each field stand there?\n"
-        + card_text(card_of(controls, plant, None)),
+        + card_text(card_for(scenario, None)),
     ]
     if worth is not None:
         parts.append(worth_text(worth))
@@ -138,7 +140,7 @@ def _list_lacks(each: MenuList, *, alone: bool) -> Iterator[str]:
 
 def worth_text(worth: MenuWorth) -> str:
     """Return what each step of richness would save more a year, the best first, as text."""
-    steps, currency = worth.steps, worth.brief.tariff.currency
+    steps, currency = worth.steps, worth.brief.currency
     lines = [
         f"WHAT ONE THING MORE WOULD BRING, {currency} a year, on weeks not fitted to",
         f"  {'the menu as it is saves':56}{money(worth.a_year(steps.saves)):>12}",
@@ -164,7 +166,7 @@ def worth_text(worth: MenuWorth) -> str:
 
 def how_judged(worth: MenuWorth) -> list[str]:
     """Return what the figures are, and what is noise in them."""
-    currency = worth.brief.tariff.currency
+    currency = worth.brief.currency
     return [
         "Each stands alone: windows are searched for with that one thing more, fitted to every other week"
         " and judged on the weeks between. Two things together may bring more than both, or less."
@@ -198,7 +200,7 @@ def menu_record(controls: Controls, worth: MenuWorth | None = None) -> dict[str,
     }  # fmt: skip
     if worth is not None:
         record["worth"] = {
-            "currency": worth.brief.tariff.currency,
+            "currency": worth.brief.currency,
             "effort": worth.effort,
             "saves_a_year": worth.a_year(worth.steps.saves),
             "one_thing_more": _rows(worth),

@@ -5,10 +5,9 @@ from __future__ import annotations
 from typing import Any
 
 from optimizer.base.units import money, number
-from optimizer.base.yaml_text import typed_yaml
 from optimizer.report.advice import invented_words
-from optimizer.report.wrapping import filled, on_one_line
-from optimizer.settings.windows import floors_text
+from optimizer.report.record import commented_settings, settings_record
+from optimizer.report.wrapping import filled
 from optimizer.workflows.off_grid import SHARES, OffGrid
 
 
@@ -51,7 +50,7 @@ def _kept(result: OffGrid) -> list[str]:
 
 
 def _cost(result: OffGrid) -> str:
-    more, currency = result.costs_a_year, result.brief.tariff.currency
+    more, currency = result.costs_a_year, result.brief.currency
     told = f"{'costs' if more > 0 else 'saves'} {money(abs(more), currency)}"
     if abs(more) < 0.005:
         told = "costs and saves nothing"
@@ -103,7 +102,7 @@ def off_grid_record(result: OffGrid) -> dict[str, Any]:
             "hours": limit.hours, "days": limit.days, "months": list(limit.months),
             "import_kw": limit.import_kw,
         },
-        "currency": result.brief.tariff.currency,
+        "currency": result.brief.currency,
         "days": len(result.spells),
         "days_not_kept": len(result.broken),
         "missing_kwh": result.missing_kwh,
@@ -117,21 +116,13 @@ def off_grid_record(result: OffGrid) -> dict[str, Any]:
         "days_full_is_not_enough": {
             lacks: result.at_no_level(lacks) for lacks in ("energy", "power")
         },
-        "settings": result.settings.model_dump(exclude_none=True),
+        "settings": settings_record(result.settings),
         "notes": list(result.notes),
     }  # fmt: skip
 
 
 def limited_yaml(result: OffGrid) -> str:
     """Return the settings with the limit as a file that a person can read aloud."""
-    settings, scenario = result.settings, result.brief.scenario
-    head = [
-        f"# Settings for {scenario.name}, with this limit: {result.limit.words}",
-        *(f"#   {settings.sentence(place, scenario.whole_kw)}" for place in settings.places()),
-        f"# Floor: {floors_text(settings)}.",
-    ]
-    return (
-        "\n".join(map(on_one_line, head))
-        + "\n"
-        + typed_yaml(settings.model_dump(exclude_none=True))
-    )
+    scenario = result.brief.scenario
+    head = [f"# Settings for {scenario.name}, with this limit: {result.limit.words}"]
+    return commented_settings(head, scenario, result.settings)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -23,6 +24,7 @@ from optimizer.report.outages import outage_record
 from optimizer.report.reserve import reserve_record
 from optimizer.report.unseen import rule
 from optimizer.report.wrapping import on_one_line
+from optimizer.scenario.scenario import Scenario
 from optimizer.search.richer import Richer
 from optimizer.settings.windows import Settings
 from optimizer.workflows.plan import PlanResult
@@ -224,14 +226,15 @@ def settings_yaml(result: Result, settings: Settings) -> str:
         f"# Settings for {result.scenario.name} on tariff {result.tariff.name}.",
         f"# {origin(result).capitalize()}.",
         *(f"# {line}" for line in on_other_months(settings, result.scenario.controls, months)),
-        "#",
-        *(
-            f"#   {line}".rstrip()
-            for line in card_text(card_for(result.scenario, settings)).splitlines()
-        ),
-        "#",
     ]
-    return "\n".join(map(on_one_line, head)) + "\n" + typed_yaml(settings_record(settings))
+    return commented_settings(head, result.scenario, settings)
+
+
+def commented_settings(head: Sequence[str], scenario: Scenario, settings: Settings) -> str:
+    """Return a settings file that begins with some comments and the card."""
+    card = card_text(card_for(scenario, settings)).splitlines()
+    lines = [*head, "#", *(f"#   {line}".rstrip() for line in card), "#"]
+    return "\n".join(map(on_one_line, lines)) + "\n" + typed_yaml(settings_record(settings))
 
 
 def flows_csv(result: Result) -> str:
