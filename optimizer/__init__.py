@@ -20,11 +20,13 @@ if TYPE_CHECKING:
         cheapest_plan,
         check,
         forecast,
+        menu_worth,
         outage,
         plan,
         renew,
         replay,
         review,
+        stay_off,
         study,
     )
     from optimizer.library.scenario import Scenario, read_scenario
@@ -44,8 +46,8 @@ _HOMES = {
     "billing.tariff": ("Tariff",),
     "library.files": ("read_meter", "read_settings", "read_tariff", "report_page", "write"),
     "library.jobs": (
-        "bill", "cheapest_plan", "check", "forecast", "outage", "plan", "renew", "replay", "review",
-        "study",
+        "bill", "cheapest_plan", "check", "forecast", "menu_worth", "outage", "plan", "renew", "replay",
+        "review", "stay_off", "study",
     ),
     "library.scenario": ("Scenario", "read_scenario"),
     "settings.controls": ("Controls",),
@@ -59,8 +61,9 @@ _HOME_OF = {name: module for module, names in _HOMES.items() for name in names}
 __all__ = [
     "Battery", "Bill", "Connection", "Controls", "InputError", "Inverter", "OptimizerError",
     "Permissions", "Photovoltaic", "Scenario", "Settings", "SolveError", "Tariff", "bill",
-    "cheapest_plan", "check", "forecast", "outage", "plan", "read_meter", "read_scenario",
-    "read_settings", "read_tariff", "renew", "replay", "report_page", "review", "study", "write",
+    "cheapest_plan", "check", "forecast", "menu_worth", "outage", "plan", "read_meter",
+    "read_scenario", "read_settings", "read_tariff", "renew", "replay", "report_page", "review",
+    "stay_off", "study", "write",
 ]  # fmt: skip
 
 

@@ -44,8 +44,15 @@ def clock(minute: int) -> str:
 
 
 def money(amount: float, currency: str = "") -> str:
-    """Return an amount with two decimals and thousands separated, e.g. ``1,234.50 EUR``. [money]"""
-    return f"{_unsigned_zero(f'{amount:,.2f}')} {currency}".rstrip()
+    """Return an amount with two decimals and thousands separated, e.g. ``1,234.50 EUR``. [money]
+
+    A currency's sign stands before the amount: ``-$3.00``.
+    """
+    text = _unsigned_zero(f"{amount:,.2f}")
+    if currency and not any(sign.isalnum() for sign in currency):
+        minus = "-" if text.startswith("-") else ""
+        return f"{minus}{currency}{text.removeprefix('-')}"
+    return f"{text} {currency}".rstrip()
 
 
 def price(amount: float) -> str:

@@ -17,6 +17,8 @@ from optimizer.base.errors import InputError
 from optimizer.base.version import __version__
 from optimizer.cli.data_commands import bill, check, read
 from optimizer.cli.forecast_command import forecast
+from optimizer.cli.menu_command import menu
+from optimizer.cli.off_grid_command import stay_off
 from optimizer.cli.outage_command import outage
 from optimizer.cli.plan_command import plan, replay
 from optimizer.cli.season_commands import renew, review
@@ -30,7 +32,9 @@ app = typer.Typer(
     help="Turns a PV forecast, a load forecast and a tariff into battery settings a person can type in.",
 )
 
-for command in (plan, forecast, replay, renew, review, outage, study, bill, read, check):
+for command in (
+    plan, forecast, replay, renew, review, outage, stay_off, study, bill, read, check, menu,
+):  # fmt: skip
     app.command()(command)
 
 

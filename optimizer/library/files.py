@@ -22,6 +22,7 @@ from optimizer.metering.meter_csv import read_meter as read_meter_file
 from optimizer.metering.series import table_of
 from optimizer.report.files import write_result
 from optimizer.report.forecast import write_forecast
+from optimizer.report.off_grid import limited_yaml
 from optimizer.report.outage_page import outage_page, write_outages
 from optimizer.report.page import report_html
 from optimizer.report.study_files import write_study
@@ -31,6 +32,7 @@ from optimizer.settings.check import refuse
 from optimizer.settings.windows import Settings
 from optimizer.studies.verdict import StudyResult
 from optimizer.workflows.forecast import ForecastResult
+from optimizer.workflows.off_grid import OffGrid
 from optimizer.workflows.outage import OutageResult
 from optimizer.workflows.results import Result
 
@@ -119,6 +121,8 @@ def settings_from(settings: Settings | str | Path, scenario: Scenario) -> Settin
 def write(result: Any, path: str | Path) -> list[Path]:
     """Write what the command line writes: a folder of results, or settings as a YAML file.
 
+    Of a limit of the import, the settings with it.
+
     Returns
     -------
     list of Path
@@ -153,6 +157,11 @@ def _(result: ForecastResult, path: str | Path) -> list[Path]:
 @write.register
 def _(result: StudyResult, path: str | Path) -> list[Path]:
     return write_study(result, Path(path), ["csv"])
+
+
+@write.register
+def _(result: OffGrid, path: str | Path) -> list[Path]:
+    return [write_file(limited_yaml(result), Path(path))]
 
 
 @write.register

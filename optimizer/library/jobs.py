@@ -6,7 +6,7 @@ Read next: ``files``.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Literal, get_args
 
@@ -22,11 +22,14 @@ from optimizer.evaluation.review import Review
 from optimizer.library.files import meter_from, settings_from, tariff_from
 from optimizer.library.scenario import Scenario
 from optimizer.planning.plan import Plan
+from optimizer.settings.limiting import ALL_MONTHS
 from optimizer.settings.windows import Settings
 from optimizer.studies.run import run_study
 from optimizer.studies.verdict import StudyResult
 from optimizer.workflows import check as checking
 from optimizer.workflows import forecast as forecasting
+from optimizer.workflows import menu as menus
+from optimizer.workflows import off_grid
 from optimizer.workflows import outage as failing
 from optimizer.workflows import plan as planning
 from optimizer.workflows import renew as renewing
@@ -46,6 +49,7 @@ STAGES = {
     "looking for windows without": 0.5,
     "weighing": 0.7,
     "replaying the windows on weeks": 0.75,
+    "searching": 0.3,
     "asking what richer": 0.8,
     "replaying the windows and": 0.95,
 }
@@ -199,6 +203,75 @@ def outage(
     """
     given = None if settings is None else settings_from(settings, scenario)
     return failing.outage(scenario.brief, given, critical_only=critical_only)
+
+
+def stay_off(
+    scenario: Scenario,
+    hours: str,
+    import_kw: float = 0.0,
+    *,
+    months: Sequence[int] = ALL_MONTHS,
+    days: str = "every day",
+    settings: Settings | str | Path | None = None,
+    time_limit_s: float = DEFAULT_TIME_LIMIT_S,
+    progress: ShareProgress | None = None,
+) -> off_grid.OffGrid:
+    """Say beforehand how often the import stays below a power in given hours, and what that costs.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        The site.
+    hours : str
+        The span of clock time, as ``17:00-21:00``.
+    import_kw : float
+        The highest import in them; 0 is off the grid. [kW]
+    months : sequence of int
+        In which months, 1 to 12.
+    days : str
+        On which days: ``every day``, ``weekdays``, ``weekends``, ``Saturdays`` …
+    settings : Settings or path, optional
+        What is typed in beside; no windows without.
+    time_limit_s : float
+        Most time for the linear program, which says what is left in the battery is worth. [s]
+    progress : callable, optional
+        Is handed a line of text and a share from 0 to 1.
+
+    Raises
+    ------
+    InputError
+        If the menu cannot hold the limit, or the forecast has none of its hours.
+    SolveError
+        If no plan can be made.
+    """
+    return off_grid.stay_off(
+        scenario.brief,
+        off_grid.limit_of(hours, import_kw, tuple(months), days),
+        None if settings is None else settings_from(settings, scenario),
+        time_limit_s=time_limit_s,
+        progress=_told(progress),
+    )
+
+
+def menu_worth(
+    scenario: Scenario,
+    *,
+    effort: Effort = "quick",
+    time_limit_s: float = DEFAULT_TIME_LIMIT_S,
+    progress: ShareProgress | None = None,
+) -> menus.MenuWorth:
+    """Say what one thing more in the equipment's menu would save, on weeks not fitted to.
+
+    Raises
+    ------
+    InputError
+        If the forecast has too few weeks to keep some back.
+    SolveError
+        If no plan can be made.
+    """
+    return menus.menu_worth(
+        scenario.brief, effort=effort, time_limit_s=time_limit_s, progress=_told(progress)
+    )
 
 
 def forecast(scenario: Scenario, *, members: int = 12, seed: int = 1) -> forecasting.ForecastResult:

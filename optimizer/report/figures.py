@@ -25,7 +25,13 @@ BLACK, ORANGE, SKY, GREEN, YELLOW, BLUE, VERMILION, PURPLE = (
     "#000000", "#E69F00", "#56B4E9", "#009E73", "#F0E442", "#0072B2", "#D55E00", "#CC79A7",
 )  # fmt: skip
 
-ACTION_COLOUR = {"charge": SKY, "hold": "#BBBBBB", "cover": YELLOW, "sell": PURPLE}
+ACTION_COLOUR = {
+    "charge": SKY,
+    "hold": "#BBBBBB",
+    "cover": YELLOW,
+    "sell": PURPLE,
+    "limit": VERMILION,
+}
 
 STYLE = {
     "svg.fonttype": "none",

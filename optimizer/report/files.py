@@ -12,9 +12,9 @@ from optimizer.report.renewal import reminders_ics, renewal_file
 from optimizer.workflows.in_use import SERIES, TARIFF, renewal_yaml
 from optimizer.workflows.plan import PlanResult
 from optimizer.workflows.renew import RenewResult
-from optimizer.workflows.results import Result
+from optimizer.workflows.results import Result, SearchResult
 
-OF_A_RENEWAL = ("renewal.yaml", "reminders.ics")
+RENEWAL, REMINDERS = "renewal.yaml", "reminders.ics"
 BY_SIZE = "settings_by_size"
 """Folder with the settings of each number of windows."""
 
@@ -23,8 +23,8 @@ def write_result(result: Result, folder: Path) -> list[Path]:
     """Write ``plan.json``, ``flows.csv``, ``settings.yaml``, ``report.html``, and other sizes.
 
     ``tariff.yaml`` is the tariff as it was read, and ``tariff_series`` the price series that it names,
-    against which a later season can be held; a renewal adds
-    ``renewal.yaml`` for the history and ``reminders.ics``.
+    against which a later season can be held. ``reminders.ics`` has the days on which to act, but for
+    given settings; a renewal adds ``renewal.yaml`` for the history.
 
     Returns
     -------
@@ -45,10 +45,11 @@ def write_result(result: Result, folder: Path) -> list[Path]:
     }
     texts |= {f"{SERIES}/{name}": text for name, text in result.tariff.series_by_name().items()}
     if isinstance(result, RenewResult):
-        kept = renewal_yaml(renewal_file(result, date.today()))  # noqa: DTZ011
-        texts |= dict(zip(OF_A_RENEWAL, (kept, reminders_ics(result)), strict=True))
+        texts[RENEWAL] = renewal_yaml(renewal_file(result, date.today()))  # noqa: DTZ011
+    if isinstance(result, SearchResult):
+        texts[REMINDERS] = reminders_ics(result)
     for size in result.curve if isinstance(result, PlanResult) else ():
         name = f"{BY_SIZE}/{size.entries}_windows.yaml"
         texts[name] = settings_yaml(result, size.settings)
-    write_all(texts, folder, stale=(f"{BY_SIZE}/*_windows.yaml", f"{SERIES}/*", *OF_A_RENEWAL))
+    write_all(texts, folder, stale=(f"{BY_SIZE}/*_windows.yaml", f"{SERIES}/*", RENEWAL, REMINDERS))
     return [folder / name for name in dict.fromkeys(Path(name).parts[0] for name in texts)]

@@ -29,7 +29,7 @@ def write_floors(prices: FloorPrices, folder: Path) -> list[Path]:
     InputError
         If the folder cannot be written.
     """
-    curve, currency = prices.curve, prices.brief.tariff.currency
+    curve, currency = prices.curve, prices.brief.currency
     names = group_names(curve)
     figure = draw_floors(
         curve.levels_pct, dict(zip(names, curve.price, strict=True)),

@@ -69,7 +69,7 @@ def forecast_text(result: ForecastResult, tested: BackTest | None) -> str:
     notes = scenario.forecast.notes
     lines += ["", "FROM WHAT", *(filled(note, "  - ") for note in notes)] if notes else []
     if tested is not None:
-        lines += ["", back_test_text(tested, result.brief.tariff.currency)]
+        lines += ["", back_test_text(tested, result.brief.currency)]
     return "\n".join(lines)
 
 

@@ -7,7 +7,7 @@ from typing import Any
 
 from markupsafe import Markup
 
-from optimizer.base.units import number, price
+from optimizer.base.units import price
 from optimizer.evaluation.typical_day import TypicalDay, mean_by_clock, typical_day
 from optimizer.report.advice import (
     advice,
@@ -17,6 +17,8 @@ from optimizer.report.advice import (
     why_no_windows,
     windows_name,
 )
+from optimizer.report.card import card_for
+from optimizer.report.day_drawing import draw_day
 from optimizer.report.figures import DayPrices, draw_bills, draw_curve, draw_season
 from optimizer.report.notes import cautions, notes
 from optimizer.report.outage_page import outage_section
@@ -32,13 +34,7 @@ from optimizer.report.unseen import (
     promise,
     spread_rows,
 )
-from optimizer.settings.windows import (
-    SeasonSet,
-    Window,
-    floors_text,
-    months_text,
-    power_text,
-)
+from optimizer.settings.windows import months_text
 from optimizer.workflows.plan import PlanResult
 from optimizer.workflows.renew import RenewResult
 from optimizer.workflows.replay import ReplayResult
@@ -57,8 +53,7 @@ class SeasonFigure:
 
 def report_html(result: Result) -> str:
     """Return the whole report as one self-contained HTML page."""
-    goes_on = result.settings.after_midnight == "next day"
-    over_midnight = " of the next day" if goes_on else ""
+    writing = result.scenario.file.writing
     return rendered(
         "page.html",
         result=result,
@@ -75,10 +70,8 @@ def report_html(result: Result) -> str:
         outcome=result.outcome,
         settings=result.settings,
         cases=list(result.outcome.cases.values()),
-        card=[
-            _card_season(season, result.scenario.whole_kw, over_midnight)
-            for season in result.settings.seasons
-        ],
+        card=card_for(result.scenario, result.settings),
+        draw=lambda part, name: Markup(draw_day(part, name, writing)),
         bills_figure=_bills_figure(result),
         seasons=[_season_figure(result, months) for months in _shown_months(result)],
         charges=_charges(result),
@@ -88,50 +81,9 @@ def report_html(result: Result) -> str:
         curve_figure=_curve_figure(result),
         about_the_curve=about_the_curve(result),
         changes=_changes(result),
-        floors=floors_text(result.settings),
         reserve=_reserve(result),
         outages=outage_section(result.outages) if isinstance(result, SearchResult) else None,
     )
-
-
-def _card_season(season: SeasonSet, whole_kw: float | None, over_midnight: str) -> dict[str, Any]:
-    """Return a season's rows; ``over_midnight`` follows the end of a window that goes over it."""
-    return {
-        "name": season.name(),
-        "day_sets": [
-            {
-                "days": part.days,
-                "rows": [
-                    _card_row(window, whole_kw, over_midnight) for window in _by_clock(part.windows)
-                ],
-            }
-            for part in season.day_sets
-        ],
-    }
-
-
-def _by_clock(windows: list[Window]) -> list[Window]:
-    return sorted(windows, key=lambda window: window.begin)
-
-
-def _card_row(window: Window, whole_kw: float | None, over_midnight: str) -> dict[str, str]:
-    level = window.until_pct if window.action == "charge" else window.down_to_pct
-    power = window.grid_kw if window.action == "charge" else window.power_kw
-    words = {"charge": "until", "cover": "down to", "sell": "down to", "hold": ""}[window.action]
-    return {
-        "from": window.start,
-        "to": window.end + (over_midnight if window.is_over_midnight else ""),
-        "action": window.action,
-        "level": f"{words} {number(level)} %" if level is not None else "–",
-        "power": _power(window.action, power, whole_kw),
-        "cap": f"{number(window.import_cap_kw, 2)} kW" if window.import_cap_kw is not None else "–",
-    }
-
-
-def _power(action: str, power_kw: float | None, whole_kw: float | None) -> str:
-    if power_kw is None:
-        return "full" if action in {"charge", "sell"} else "–"
-    return power_text(power_kw, whole_kw) if power_kw else "PV only"
 
 
 def _bills_figure(result: Result) -> Markup:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -15,14 +16,17 @@ from optimizer.evaluation.out_of_sample import Sureness
 from optimizer.evaluation.remarks import on_other_months
 from optimizer.report.advice import advice, cheaper_than_plan, invented, origin
 from optimizer.report.bill import bill_record
+from optimizer.report.card import card_for
+from optimizer.report.card_text import card_text
 from optimizer.report.fits import fits_record
 from optimizer.report.notes import cautions, notes
 from optimizer.report.outages import outage_record
 from optimizer.report.reserve import reserve_record
 from optimizer.report.unseen import rule
 from optimizer.report.wrapping import on_one_line
+from optimizer.scenario.scenario import Scenario
 from optimizer.search.richer import Richer
-from optimizer.settings.windows import Settings, floors_text
+from optimizer.settings.windows import Settings
 from optimizer.workflows.plan import PlanResult
 from optimizer.workflows.renew import RenewResult
 from optimizer.workflows.results import Result, SearchResult
@@ -55,7 +59,7 @@ def plan_record(result: Result) -> dict[str, Any]:
         "program": {"name": "tariffwright", "version": __version__},
         "scenario": result.scenario.name,
         "tariff": result.tariff.name,
-        "currency": result.currency,
+        "currency": result.tariff.currency,
         "invented": bool(invented(result)),
         "horizon": {
             "start": grid.label(0),
@@ -216,18 +220,21 @@ def settings_record(settings: Settings) -> dict[str, Any]:
 
 
 def settings_yaml(result: Result, settings: Settings) -> str:
-    """Return settings as a file that a person can read aloud, each window said in words."""
-    whole_kw = result.scenario.whole_kw
+    """Return settings as a file that a person can read aloud, with the card as its comments."""
     months = result.scenario.forecast.grid.months
     head = [
         f"# Settings for {result.scenario.name} on tariff {result.tariff.name}.",
         f"# {origin(result).capitalize()}.",
         *(f"# {line}" for line in on_other_months(settings, result.scenario.controls, months)),
-        *(f"#   {settings.sentence(place, whole_kw)}" for place in settings.places()),
-        "# At all other times the battery covers the building down to the floor.",
-        f"# Floor: {floors_text(settings)}.",
     ]
-    return "\n".join(map(on_one_line, head)) + "\n" + typed_yaml(settings_record(settings))
+    return commented_settings(head, result.scenario, settings)
+
+
+def commented_settings(head: Sequence[str], scenario: Scenario, settings: Settings) -> str:
+    """Return a settings file that begins with some comments and the card."""
+    card = card_text(card_for(scenario, settings)).splitlines()
+    lines = [*head, "#", *(f"#   {line}".rstrip() for line in card), "#"]
+    return "\n".join(map(on_one_line, lines)) + "\n" + typed_yaml(settings_record(settings))
 
 
 def flows_csv(result: Result) -> str:

@@ -13,13 +13,16 @@ from typing import TYPE_CHECKING
 from optimizer.base.units import money
 from optimizer.evaluation.renewal import Valued
 from optimizer.forecasting.recipe import ForecastRecipe
+from optimizer.report.card import CardSet, card_for
 from optimizer.report.wrapping import filled
+from optimizer.scenario.scenario import Scenario
 from optimizer.search.renewing import RaisedFloor
 from optimizer.settings.windows import floors_text
 from optimizer.workflows.in_use import ListedChange, RenewalFile
 
 if TYPE_CHECKING:
     from optimizer.workflows.renew import RenewResult
+    from optimizer.workflows.results import SearchResult
 
 LEAD_DAYS = 14
 """How long before the forecast ends a person is reminded to renew."""
@@ -54,7 +57,7 @@ def renewal_file(result: RenewResult, today: date) -> RenewalFile:
     dates = result.scenario.forecast.grid.dates
     return RenewalFile(
         renewed=today, scenario=result.scenario.name, tariff=result.tariff.name,
-        currency=result.currency, first=dates[0], last=dates[-1],
+        currency=result.tariff.currency, first=dates[0], last=dates[-1],
         advice=renewal.advice(result.currency),
         saves_per_month=round(renewal.saves_per_month, 2),
         changes=[
@@ -68,7 +71,7 @@ def renewal_file(result: RenewResult, today: date) -> RenewalFile:
     )  # fmt: skip
 
 
-def reminders_ics(result: RenewResult, now: datetime | None = None) -> str:
+def reminders_ics(result: SearchResult, now: datetime | None = None) -> str:
     """Return the dates on which something is to be done, as a calendar file (RFC 5545).
 
     These are the day to renew before the forecast ends, the first days of the seasons of the settings,
@@ -93,7 +96,7 @@ def reminders_ics(result: RenewResult, now: datetime | None = None) -> str:
     return str(calendar.to_ical().decode("utf-8"))
 
 
-def reminders(result: RenewResult) -> list[tuple[date, str, str]]:
+def reminders(result: SearchResult) -> list[tuple[date, str, str]]:
     """Return day, title and text of each thing to be done, in order of time."""
     grid, name = result.scenario.forecast.grid, result.scenario.name
     first, last = grid.dates[0], grid.dates[-1]
@@ -104,16 +107,14 @@ def reminders(result: RenewResult) -> list[tuple[date, str, str]]:
             f"The forecast ends on {last}. Read the meter, and run: tariffwright renew",
         )
     ]
-    settings = result.settings
     found += [
         (
             day,
-            f"Battery settings: {season.name()} begins",
-            f"See that the equipment of {name} now follows the windows of {season.name()}.",
+            f"Battery settings: {each.months} begins",
+            each.instead or _on_a_change(result.scenario, each),
         )
-        for season in settings.seasons
-        if len(settings.seasons) > 1
-        for day in _first_days(season.months, first, last)
+        for each in card_for(result.scenario, result.settings).sets
+        for day in _first_days(each.begins, first, last)
     ]
     found += [
         (
@@ -127,7 +128,7 @@ def reminders(result: RenewResult) -> list[tuple[date, str, str]]:
     return sorted([*found, *_additions(result, first, last)])
 
 
-def _additions(result: RenewResult, first: date, last: date) -> Iterator[tuple[date, str, str]]:
+def _additions(result: SearchResult, first: date, last: date) -> Iterator[tuple[date, str, str]]:
     """Yield the days within a forecast on which what comes on top of the load begins and ends."""
     recipe = result.scenario.file.forecast
     if not isinstance(recipe, ForecastRecipe):
@@ -143,9 +144,17 @@ def _additions(result: RenewResult, first: date, last: date) -> Iterator[tuple[d
             yield addition.last + timedelta(days=1), f"No longer there: {name}", told
 
 
-def _first_days(months: Sequence[int], first: date, last: date) -> list[date]:
-    """Return the days within a forecast, but for its first, on which a run of months begins."""
-    begins = [month for month in months if (month - 2) % 12 + 1 not in months]
+def _on_a_change(scenario: Scenario, each: CardSet) -> str:
+    """Return what is done on the day on which other settings begin."""
+    if scenario.controls.has_calendar:
+        return (
+            f"See that the equipment of {scenario.name} now follows the windows of {each.months}."
+        )
+    return f"Type in the settings of {scenario.name} for {each.months}."
+
+
+def _first_days(begins: Sequence[int], first: date, last: date) -> list[date]:
+    """Return the first days of months within a forecast, but for its first day."""
     days = [date(year, month, 1) for year in range(first.year, last.year + 1) for month in begins]
     return [day for day in days if first < day <= last]
 
@@ -155,7 +164,7 @@ def _seen(text: str) -> str:
     return "".join(sign if sign.isprintable() else " " for sign in text)
 
 
-def _uid(result: RenewResult, day: date, title: str) -> str:
+def _uid(result: SearchResult, day: date, title: str) -> str:
     """Return what no entry of another site is called, but the same one of a later renewal is."""
     site = (str(result.scenario.folder.resolve()), result.scenario.name, title)
     digest = hashlib.sha256("\0".join(site).encode("utf-8", "surrogatepass")).hexdigest()

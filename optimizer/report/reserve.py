@@ -96,7 +96,7 @@ def price_text(prices: FloorPrices) -> str:
     heads = "".join(f"{name:>{COLUMN}}" for name in group_names(curve))
     lines = [
         f"FLOORS AND THEIR PRICE: {scenario.name}{' (invented)' if scenario.is_invented else ''}",
-        filled(about_prices(curve, prices.brief.tariff.currency)),
+        filled(about_prices(curve, prices.brief.currency)),
         "",
         f"  {'floor':>7}{heads}",
     ]

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from textwrap import indent
 
 from optimizer.base.units import money, number
 from optimizer.report.advice import invented, on_changing, why_no_windows
+from optimizer.report.card import card_for
+from optimizer.report.card_text import card_text
 from optimizer.report.notes import cautions, notes
 from optimizer.report.renewal import renewal_text
 from optimizer.report.reserve import reserve_text
@@ -18,11 +21,13 @@ from optimizer.report.unseen import (
     promise,
     spread_rows,
 )
-from optimizer.report.wrapping import filled
-from optimizer.settings.windows import floors_text
+from optimizer.report.wrapping import WIDTH, filled
 from optimizer.workflows.renew import RenewResult
 from optimizer.workflows.replay import ReplayResult
 from optimizer.workflows.results import Result, SearchResult
+
+INSET = "  "
+"""Stands before each line of the card."""
 
 
 def summary(result: Result) -> str:
@@ -31,6 +36,7 @@ def summary(result: Result) -> str:
         _head(result),
         renewal_text(result) if isinstance(result, RenewResult) else "",
         settings_text(result),
+        reasons_text(result),
         bills_text(result),
         _reserve(result),
         sureness_text(result),
@@ -56,23 +62,20 @@ def _head(result: Result) -> str:
 
 
 def settings_text(result: Result) -> str:
-    """Return what to type in, with one line of reason for each window."""
-    settings = result.settings
+    """Return the card: what to type in."""
     title = "THESE SETTINGS" if isinstance(result, ReplayResult) else "SETTINGS TO ENTER"
-    lines = [title, f"  floor: {floors_text(settings)}"]
-    if why_no_windows(result):
-        return "\n".join([
-            *lines,
-            filled(
-                f"No windows: {why_no_windows(result)} The battery then covers the building, down to"
-                " the floor, and PV surplus is stored first."
-            ),
-        ])  # fmt: skip
+    why = why_no_windows(result)
+    told = [filled(f"No windows: {why}", "")] if why else []
+    card = card_text(card_for(result.scenario, result.settings), WIDTH - len(INSET))
+    return "\n".join([title, *(indent(text, INSET) for text in [*told, card])])
+
+
+def reasons_text(result: Result) -> str:
+    """Return each window as a sentence with its reason; empty if there are none."""
+    lines = ["WHY EACH WINDOW"]
     for reason in result.outcome.reasons:
-        why = filled(reason.why, "      ", "        ")
-        lines += [f"  {reason.sentence}", why]
-    lines.append("  all other times: cover the building from the battery, down to the floor")
-    return "\n".join(lines)
+        lines += [f"  {reason.sentence}", filled(reason.why, "      ", "        ")]
+    return "\n".join(lines) if len(lines) > 1 else ""
 
 
 def bills_text(result: Result) -> str:

@@ -38,6 +38,11 @@ class Brief:
     floors: Floors = NO_FLOORS
 
     @property
+    def currency(self) -> str:
+        """What stands beside money: the sign that the scenario chooses, or the tariff's currency."""
+        return self.scenario.file.writing.currency_sign or self.tariff.currency
+
+    @property
     def weather(self) -> Weather:
         """The weeks from which plausible years are made."""
         return Weather(self.scenario.forecast, self.scenario.material)

@@ -15,6 +15,7 @@ from optimizer.base.errors import Mistake
 from optimizer.base.timegrid import (
     zone_named,
 )
+from optimizer.base.writing import Writing
 from optimizer.billing.history import History
 from optimizer.forecasting.recipe import ForecastRecipe
 from optimizer.settings.controls import Controls
@@ -94,6 +95,7 @@ class ScenarioFile(Document):
     worth_typing: float = Field(default=WORTH_TYPING, ge=0, allow_inf_nan=False)
     state: State = State()
     controls: Controls = Controls()
+    writing: Writing = Writing()
     behaviour: Behaviour = Behaviour()
     read_dates: list[date] | None = None
     loads: list[Load] = []

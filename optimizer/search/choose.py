@@ -140,6 +140,10 @@ class Likeness:
         """Whether windows were fitted to the weeks of either fold."""
         return all(self.fitted_on)
 
+    def on(self, fold: int) -> list[Settings]:
+        """Return the windows that were fitted to the weeks of a fold."""
+        return [fitted_on[fold] for fitted_on in self.fitted_on]
+
 
 @dataclass(frozen=True)
 class Found:
@@ -210,7 +214,7 @@ def find_settings(
     name: str,
     groupings: Sequence[MonthGroups],
     effort: Effort,
-    starts: Sequence[Settings] = (),
+    starts: Sequence[Settings] | Likeness = (),
     progress: Callable[[str], None] = lambda _done: None,
     in_use: Sequence[InUse] = (),
 ) -> Found:
@@ -228,8 +232,9 @@ def find_settings(
         The tariff's own seasons first; others are taken only if they earn it on unseen weeks.
     effort : Effort
         Work allowed. The same effort gives the same settings.
-    starts : sequence of Settings
-        Settings to start from, such as those in use.
+    starts : sequence of Settings, or Likeness
+        Settings to start from, such as those in use; those of a likeness on the weeks that they were
+        fitted to.
     progress : callable
         Is told what is being done.
     in_use : sequence of InUse
@@ -237,6 +242,10 @@ def find_settings(
         what is changed about them, and size zero changes nothing.
     """
     replays = 0.0
+    if isinstance(starts, Likeness):
+        plain, on_fold = starts.windows, [starts.on(fold) for fold in (0, 1)]
+    else:
+        plain, on_fold = tuple(starts), [list(starts)] * 2
     groups, trials = groupings[0], list[_Trial]()
     if weather.has_folds:
         progress(
@@ -244,7 +253,7 @@ def find_settings(
             f" {len(groupings)} {'ways' if len(groupings) > 1 else 'way'}"
         )
         every = side_by_side([
-            partial(_trial, task, weather, grouping, effort, fold, starts, in_use)
+            partial(_trial, task, weather, grouping, effort, fold, on_fold[fold], in_use)
             for grouping in groupings
             for fold in (0, 1)
         ])  # fmt: skip
@@ -255,7 +264,7 @@ def find_settings(
             if judged < best - EARNED_SHARE * abs(best if np.isfinite(best) else 0.0):
                 groups, trials, best = grouping, tried, judged
     progress("fitting windows to all weeks")
-    found = _handed_out(task, weather, name, groups, trials, effort, starts, in_use)
+    found = _handed_out(task, weather, name, groups, trials, effort, plain, in_use)
     return replace(found, replays=int(found.replays + replays))
 
 
@@ -269,8 +278,7 @@ def find_alike(task: Task, weather: Weather, name: str, like: Likeness, effort: 
     if weather.has_folds and like.has_folds:
         trials = side_by_side([
             partial(
-                _trial, task, weather, like.groups, effort, fold,
-                [fitted_on[fold] for fitted_on in like.fitted_on], (), near=True,
+                _trial, task, weather, like.groups, effort, fold, like.on(fold), (), near=True,
             )
             for fold in (0, 1)
         ])  # fmt: skip

@@ -55,7 +55,7 @@ class Result:
     @property
     def currency(self) -> str:
         """Currency of all money."""
-        return self.tariff.currency
+        return self.brief.currency
 
     @property
     def settings(self) -> Settings:
@@ -156,9 +156,7 @@ def outcome_of(
 ) -> Outcome:
     """Replay the settings and the equipment without them, and put the bills side by side."""
     horizon, judge = horizon_of(brief), Judge(brief.cost, plan)
-    reasons = reasons_for(
-        settings, horizon, judge.priced, brief.tariff.currency, brief.scenario.whole_kw
-    )
+    reasons = reasons_for(settings, horizon, judge.priced, brief.currency, brief.scenario.whole_kw)
     return Outcome(cases_of(horizon, settings, judge, in_use, anew), settings, tuple(reasons))
 
 
@@ -170,5 +168,5 @@ def fits_under(brief: Brief, settings: Settings) -> list[Finding]:
     bare = replay(without, no_windows(0.0))
     cost = linear_cost(brief.cost.total, horizon.grid.count)
     price = -cost.marginal("export_kwh", run.flows)
-    replayed = findings_of_replay(scenario, run, bare, price, brief.tariff.currency)
+    replayed = findings_of_replay(scenario, run, bare, price, brief.currency)
     return [*findings_of(scenario), *replayed]

@@ -28,6 +28,7 @@ from optimizer.workflows.solve import PLANNING_S
 DEMO = shipped_folder("scenarios") / "1_two_rates"
 RESULTS = {
     "plan.json", "flows.csv", "settings.yaml", "tariff.yaml", "report.html", "settings_by_size",
+    "reminders.ics",
 }  # fmt: skip
 
 

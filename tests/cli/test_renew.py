@@ -204,10 +204,16 @@ def test_a_plan_in_the_folder_of_a_renewal_leaves_nothing_of_it(
 ) -> None:
     out = Path(shutil.copytree(renewed[0], tmp_path / "out"))
     assert (out / "renewal.yaml").exists()
+    (out / "reminders.ics").write_text("those of the renewal")
     done = run("plan", str(site), "--out", str(out), *QUICK, "--no-curve")
     assert done.exit_code == 0, done.output
     assert not (out / "renewal.yaml").exists()
-    assert not (out / "reminders.ics").exists()
+    events = Calendar.from_ical((out / "reminders.ics").read_bytes()).walk("VEVENT")
+    assert "Renew the battery settings of Two rates" in [str(event["summary"]) for event in events]
+    given = str(out / "settings.yaml")
+    done = run("replay", str(site), "--settings", given, "--out", str(out))
+    assert done.exit_code == 0, done.output
+    assert not (out / "reminders.ics").exists()  # who only replays has nothing to be reminded of
 
 
 def test_history_needs_a_scenario_and_settings_that_it_takes(

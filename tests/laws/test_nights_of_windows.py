@@ -10,7 +10,7 @@ import pytest
 
 from optimizer.base.errors import SettingsError
 from optimizer.evaluation.reasons import _steps_of
-from optimizer.report.page import _card_row
+from optimizer.report.card import card_of
 from optimizer.search.drafts import Draft
 from optimizer.search.fit import settings_of
 from optimizer.settings.check import read_settings
@@ -126,7 +126,9 @@ def test_the_steps_of_a_window_are_those_in_which_it_holds() -> None:
 
 
 def test_the_card_says_that_a_window_ends_on_the_next_day() -> None:
-    other = _card_row(Window(start="05:00", end="09:00", action="hold"), None, " of the next day")
-    assert _card_row(NIGHT, None, " of the next day")["to"] == "06:00 of the next day"
-    assert _card_row(NIGHT, None, "")["to"] == "06:00"
-    assert other["to"] == "09:00"
+    day = Window(start="05:00", end="09:00", action="hold")
+    for controls, end in ((NEXT_DAY, "06:00 (of the next day)"), (Controls(), "06:00")):
+        card = card_of(controls, AC_PLANT, settings_with([day, NIGHT], [], None))
+        first, second = (entry.cells for entry in card.sets[0].lists[0].parts[0].entries[:2])
+        assert (str(first[0]), str(first[1])) == ("05:00", "09:00")
+        assert (str(second[0]), str(second[1])) == ("22:00", end)

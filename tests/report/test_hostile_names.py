@@ -13,13 +13,14 @@ from icalendar import Calendar
 
 from optimizer.base.documents import read_document
 from optimizer.base.errors import SettingsError
+from optimizer.base.writing import PLAIN
 from optimizer.forecasting.recipe import ForecastRecipe
 from optimizer.report.record import settings_yaml
 from optimizer.report.renewal import reminders, reminders_ics
 from optimizer.settings.controls import Controls
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window
 from optimizer.workflows.in_use import RenewalFile, renewal_yaml
-from tests.builders import local_grid
+from tests.builders import local_grid, simple_plant
 
 NASTY = [
     "\n", "\r", "\r\n", "\t", "\x00", "\x07", "\x1b[31m", "\x7f", "\x85", "\xa0", "\u2028", "\u2029",
@@ -48,8 +49,9 @@ def result(name: str, **more: Any) -> Any:
     """Return as much of a result as the written files need."""
     grid = local_grid("2026-01-01T00:00", "Europe/Dublin", 24 * 90)
     scenario = SimpleNamespace(
-        name=name, whole_kw=None, controls=Controls(), folder=Path("here"),
-        forecast=SimpleNamespace(grid=grid), file=SimpleNamespace(forecast="forecast.csv"),
+        name=name, plant=simple_plant(10, 5), controls=Controls(), folder=Path("here"),
+        forecast=SimpleNamespace(grid=grid),
+        file=SimpleNamespace(forecast="forecast.csv", writing=PLAIN),
     )  # fmt: skip
     tariff = SimpleNamespace(name=name, file=SimpleNamespace(versions=[]))
     made = SimpleNamespace(
@@ -122,7 +124,7 @@ def test_the_day_on_which_the_car_arrives_is_a_day_to_act() -> None:
             car | {"first": date(2025, 3, 1), "name": "old"},
         ],
     })  # fmt: skip
-    told = reminders(result("Elm", file=SimpleNamespace(forecast=recipe)))
+    told = reminders(result("Elm", file=SimpleNamespace(forecast=recipe, writing=PLAIN)))
     of_cars = [(day, title) for day, title, _ in told if "car" in title or "old" in title]
     assert of_cars == [
         (date(2026, 3, 1), "From today on: car"),

@@ -12,15 +12,17 @@ from pathlib import Path
 import pytest
 
 from optimizer.base.units import money, percent
+from optimizer.base.writing import Writing
 from optimizer.billing.tariff import shipped_folder
 from optimizer.forecasting.ensemble import Spread
 from optimizer.report.advice import cheaper_than_plan
 from optimizer.report.notes import notes
 from optimizer.report.page import report_html
-from optimizer.report.record import plan_json
+from optimizer.report.record import plan_json, settings_yaml
 from optimizer.report.text import bills_text, curve_text, settings_text, summary, sureness_text
 from optimizer.report.unseen import rule
 from optimizer.scenario.brief import read_brief
+from optimizer.settings.controls import Controls
 from optimizer.settings.windows import DaySet, SeasonSet, Window, no_windows
 from optimizer.workflows.plan import PlanResult, plan
 from optimizer.workflows.replay import ReplayResult
@@ -90,8 +92,35 @@ def test_the_card_says_per_cent_where_the_equipment_takes_them(result: PlanResul
     file = result.scenario.file.model_copy(update={"controls": controls})
     brief = replace(result.brief, scenario=replace(result.scenario, file=file))
     outcome = replace(result.outcome, settings=settings)
-    assert "<td>40 % (" in report_html(replace(result, brief=brief, outcome=outcome))
-    assert "<td>40 % (" not in report_html(replace(result, outcome=outcome))
+    typed = f"<strong>40 %</strong> ({0.4 * limit_kw:g} kW)"
+    assert typed in report_html(replace(result, brief=brief, outcome=outcome))
+    assert typed not in report_html(replace(result, outcome=outcome))
+
+
+def test_the_card_is_written_as_the_person_says_in_text_page_and_file(result: PlanResult) -> None:
+    """A limit of 1.5 kW from 13:30, by a clock of 12 hours and with a comma; money has the sign."""
+    windows = [Window(start="13:30", end="24:00", action="limit", import_cap_kw=1.5)]
+    season = SeasonSet(months=[4, 5], day_sets=[DaySet(days="every day", windows=windows)])
+    settings = result.outcome.settings.model_copy(update={"seasons": [season]})
+    lists = [
+        {"name": "limits", "actions": ["limit"], "entries": 2, "fields": ["start", "end", "cap"]}
+    ]
+    controls = Controls.model_validate({"lists": lists, "day_types": "every_day"})
+    writing = Writing(clock=12, decimal="comma", currency_sign="$")
+    file = result.scenario.file.model_copy(update={"controls": controls, "writing": writing})
+    brief = replace(result.brief, scenario=replace(result.scenario, file=file))
+    told = replace(result, brief=brief, outcome=replace(result.outcome, settings=settings))
+    page = report_html(told)
+    for text in ("1:30 pm", "12:00 am", "1,5 kW"):
+        assert text in settings_text(told)
+        assert text in settings_yaml(told, settings)
+        assert f"<strong>{text}</strong>" in page
+    assert 'start: "13:30"' in settings_yaml(told, settings)
+    assert f"save {money(abs(result.outcome.saved), '$')} over" in " ".join(
+        bills_text(told).split()
+    )
+    assert "<title>every day: entry 1 1:30 pm to 12:00 am import at most 1,5 kW</title>" in page
+    assert json.loads(plan_json(told))["currency"] == result.tariff.currency
 
 
 def test_text_and_page_say_what_came_of_unseen_weeks(result: PlanResult, page_file: Path) -> None:

@@ -1,0 +1,355 @@
+"""The card: what a person types in, entry by entry, in the shape of the equipment's menu.
+
+Each list of the menu stands with its fields in the menu's order, and each field of each entry holds a
+value to type: nothing is left to be reckoned or looked up. A menu without settings is an empty card, to
+be held beside the screen.
+
+Read next: ``card_text``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Container, Iterable, Iterator, Sequence
+from dataclasses import dataclass
+
+from optimizer.base.calendar import MONTH_NAMES
+from optimizer.base.units import MINUTES_PER_DAY, clock
+from optimizer.base.writing import PLAIN, Writing
+from optimizer.report.card_fields import FULL, NO_CAP, NO_MATTER, Bar, Cell, Column, Fields
+from optimizer.report.wrapping import on_one_line
+from optimizer.scenario.scenario import Scenario
+from optimizer.settings.controls import Controls
+from optimizer.settings.menu import DAY_SETS, Menu, MenuList
+from optimizer.settings.windows import SeasonSet, Settings, Window, months_text
+from optimizer.site.equipment import Plant
+
+LEAVE_EMPTY = "leave empty"
+"""What an entry without use holds where the menu does not say."""
+
+WORDS = {
+    "charge": "charge: fills the battery, from PV first, then from the grid",
+    "hold": "hold: keeps what is stored; PV surplus may still be added",
+    "cover": "cover: the building runs from the battery",
+    "sell": "sell: the battery gives to building and grid",
+    "limit": "limit: the import stays below a limit, all else goes on",
+}
+"""What each action does."""
+
+OUTSIDE_WORDS = {
+    "cover": "covers the building from the battery, down to the floor",
+    "hold": "holds what is stored",
+    "idle": "neither fills the battery nor draws from it",
+}
+"""What the equipment does outside all entries."""
+
+
+@dataclass(frozen=True)
+class CardEntry:
+    """An entry by its number; ``unused`` says what it holds if it has no use, and it has no cells then."""
+
+    number: int
+    cells: tuple[Cell, ...] = ()
+    unused: str = ""
+
+
+@dataclass(frozen=True)
+class CardDays:
+    """The entries of a list for the days that are typed in together."""
+
+    days: str
+    entries: tuple[CardEntry, ...]
+    bars: tuple[Bar, ...]
+
+    @property
+    def has_entries(self) -> bool:
+        """Whether any entry is in use."""
+        return any(entry.cells for entry in self.entries)
+
+
+@dataclass(frozen=True)
+class CardList:
+    """A list of the menu: what its entries do, what stands once, and its entries by days."""
+
+    name: str
+    actions: tuple[str, ...]
+    once: tuple[tuple[Column, Cell], ...]
+    columns: tuple[Column, ...]
+    parts: tuple[CardDays, ...]
+
+    @property
+    def title(self) -> str:
+        """Its name, with what its entries do where they all do the same."""
+        (first, *more) = self.actions
+        return self.name if more or first == self.name else f"{self.name} ({first})"
+
+
+@dataclass(frozen=True)
+class CardSet:
+    """What is typed in for some months; ``when`` says when, ``instead`` what to do if it is nothing.
+
+    ``begins`` are the months with whose first day they begin; empty if they are the whole year.
+    """
+
+    months: str
+    when: str
+    floor: str
+    lists: tuple[CardList, ...]
+    instead: str = ""
+    begins: tuple[int, ...] = ()
+
+
+@dataclass(frozen=True)
+class Card:
+    """All that is typed in.
+
+    ``floor`` is empty where each set of months has its own; ``told`` says once what holds for all
+    entries, ``words`` what the words and signs of the card mean.
+    """
+
+    floor: str
+    sets: tuple[CardSet, ...]
+    told: tuple[str, ...]
+    words: tuple[str, ...]
+
+
+def card_of(
+    controls: Controls, plant: Plant, settings: Settings | None, writing: Writing = PLAIN
+) -> Card:
+    """Return what a person types in, in the shape of the menu.
+
+    Parameters
+    ----------
+    controls, plant
+        What the equipment's menu holds, and the equipment.
+    settings : Settings or None
+        Settings that the controls accept; None for an empty card of the menu.
+    writing : Writing
+        How times and numbers are written.
+    """
+    menu = controls.menu
+    if settings is None:
+        lists = tuple(
+            _empty_list(each, Fields(each, controls, plant, writing)) for each in menu.lists
+        )
+        sets: tuple[CardSet, ...] = (CardSet("", "", "", lists),)
+        return Card("", sets, tuple(_told(controls, writing)), _action_words(menu.actions))
+    stored = settings.as_stored(controls)
+    sets = tuple(_sets(_Typist(controls, menu, plant, writing, stored)))
+    shown = next((each.lists for each in sets if each.lists), ())
+    by_season = any(each.floor for each in sets)
+    return Card(
+        "" if by_season else f"{writing.number(stored.floor_pct)} %",
+        sets,
+        tuple(_told(controls, writing)) if shown else (),
+        (*_action_words(_actions(sets)), *_sign_words(sets)),
+    )
+
+
+def card_for(scenario: Scenario, settings: Settings | None) -> Card:
+    """Return the card of a site, written as its scenario says; an empty one without settings."""
+    file = scenario.file
+    return card_of(scenario.controls, scenario.plant, settings, file.writing)
+
+
+def _told(controls: Controls, writing: Writing) -> Iterator[str]:
+    """Yield what holds for all entries together."""
+    menu = controls.menu
+    if not all(each.fills_day for each in menu.lists):
+        yield f"Outside all entries the equipment {OUTSIDE_WORDS[menu.outside]}."
+    beside = [on_one_line(each.name) for each in menu.lists if each.only_limits and each.beside]
+    ranked = [name for name in map(on_one_line, menu.precedence) if name not in beside]
+    if len(ranked) > 1:
+        yield f"Where entries of two lists overlap, the first of these holds: {', '.join(ranked)}."
+    if beside and len(menu.lists) > len(beside):
+        yield f"What {' and '.join(beside)} say holds beside the other entries, at the same time."
+    if any("end" not in each.fields for each in menu.lists):
+        yield "An entry lasts until the next one begins, the last one until the first."
+    if not controls.summer_time:
+        begin, summer = (writing.time(60 * hour) for hour in (16, 17))
+        yield (
+            f"Its clock stays on winter time: an entry of {begin} begins at {summer} in summer, by the"
+            " clock on the wall."
+        )
+
+
+def _actions(sets: Sequence[CardSet]) -> set[str]:
+    """Return the actions that stand on a card, in a list's title or in an entry."""
+    lists = [each for one in sets for each in one.lists]
+    alone = {each.actions[0] for each in lists if len(each.actions) == 1}
+    mixed = [each for each in lists if len(each.actions) > 1]
+    done = {bar.action for each in mixed for part in each.parts for bar in part.bars}
+    return alone | done - {"limit"} | {a for each in mixed for a in each.actions if a == "limit"}
+
+
+def _action_words(actions: Container[str]) -> tuple[str, ...]:
+    return tuple(words for action, words in WORDS.items() if action in actions)
+
+
+def _sign_words(sets: Sequence[CardSet]) -> tuple[str, ...]:
+    """Return what signs in the cells mean, of those that stand there."""
+    lists = [each for one in sets for each in one.lists]
+    cells = [
+        *(cell for each in lists for part in each.parts for e in part.entries for cell in e.cells),
+        *(cell for each in lists for _, cell in each.once),
+    ]
+    values = {cell.value for cell in cells}
+    found = []
+    if NO_MATTER in values:
+        found.append(f"{NO_MATTER}: what stands there does not matter")
+    if NO_CAP in values:
+        found.append(f"{NO_CAP}: leave this limit off")
+    if any(FULL in cell.note for cell in cells):
+        found.append("full: as much as the equipment can, or as the field takes")
+    return tuple(found)
+
+
+@dataclass(frozen=True)
+class _Typist:
+    """What is known while settings are written down for a menu."""
+
+    controls: Controls
+    menu: Menu
+    plant: Plant
+    writing: Writing
+    settings: Settings
+
+
+def _sets(at: _Typist) -> Iterator[CardSet]:
+    """Yield what is typed in for each set of months, and what is done in months without any."""
+    settings = at.settings
+    for season in settings.seasons:
+        months = sorted(settings.found_for or season.months)
+        own = at.controls.floor_by_season or season.floor_pct is not None
+        floor_pct = max(settings.floor_pct, season.floor_pct or 0.0)
+        floor_text = f"{at.writing.number(floor_pct)} %" if own else ""
+        held = any(part.windows for part in season.day_sets)
+        yield CardSet(
+            months_text(months),
+            _when(at.controls, months, held=held),
+            floor_text,
+            tuple(_list(each, season, floor_pct, at) for each in at.menu.lists) if held else (),
+            "" if held else _nothing_typed(at.menu),
+            first_months(months),
+        )
+    rest = [m for m in range(1, 13) if all(m not in s.months for s in settings.seasons)]
+    if rest:
+        own = any(season.floor_pct is not None for season in settings.seasons)
+        floor_text = f"{at.writing.number(settings.floor_pct)} %" if own else ""
+        yield CardSet(
+            months_text(rest), _when(at.controls, rest, held=False), floor_text, (),
+            _nothing_typed(at.menu), first_months(rest),
+        )  # fmt: skip
+
+
+def _nothing_typed(menu: Menu) -> str:
+    """Return what is done in months in which no entry stands."""
+    if menu.outside == "cover":
+        return (
+            "No entries: leave all of them unused. The equipment then covers the building from the battery,"
+            " down to the floor."
+        )
+    return "Switch the equipment's time control off: it then covers the building as it comes."
+
+
+def first_months(months: Sequence[int]) -> tuple[int, ...]:
+    """Return the months with whose first day a run of months begins; none if they are the whole year."""
+    return tuple(month for month in months if (month - 2) % 12 + 1 not in months)
+
+
+def _when(controls: Controls, months: list[int], *, held: bool) -> str:
+    days = " and ".join(f"1 {MONTH_NAMES[month - 1]}" for month in first_months(months))
+    if not days:
+        return ""
+    if not held:
+        return f"From {days}:"
+    if controls.has_calendar:
+        return f"Type in with the months {months_text(months)}: at work from {days}."
+    return f"Type in on {days}, for {months_text(months)}."
+
+
+def _list(each: MenuList, season: SeasonSet, floor_pct: float, at: _Typist) -> CardList:
+    """Return a list as it is typed in for a season."""
+    fields = Fields(each, at.controls, at.plant, at.writing, floor_pct)
+    of_day = [
+        _typed(each, _windows_on(season, days), at.menu) for days in at.menu.day_sets.values()
+    ]
+    every = [window for windows in of_day for window in windows]
+    parts = []
+    for name, group in zip(_day_names(each), at.menu.groups(each), strict=True):
+        held: dict[Window, list[str]] = {}
+        for number in group if "days" in each.fields else group[:1]:
+            for window in of_day[number]:
+                held.setdefault(window, []).append(list(at.menu.day_sets)[number])
+        by_begin = sorted(held.items(), key=lambda item: item[0].begin)
+        entries = [
+            CardEntry(place, fields.cells(window, days))
+            for place, (window, days) in enumerate(by_begin, start=1)
+        ]
+        unused = on_one_line(at.controls.unused or LEAVE_EMPTY)
+        entries += [
+            CardEntry(place, unused=unused) for place in range(len(entries) + 1, each.entries + 1)
+        ]
+        bars = [bar for n, (w, _) in enumerate(by_begin, start=1) for bar in fields.bars(n, w)]
+        parts.append(CardDays(name, tuple(entries), tuple(bars)))
+    once = tuple((fields.column(name), fields.once(name, every)) for name in each.once)
+    return CardList(on_one_line(each.name), each.actions, once, fields.columns, tuple(parts))
+
+
+def _day_names(each: MenuList) -> list[str]:
+    """Return what the days are called for which a list is typed in together; empty if an entry says it."""
+    return [""] if "days" in each.fields else list(DAY_SETS[each.day_types])
+
+
+def _windows_on(season: SeasonSet, days: Sequence[int]) -> list[Window]:
+    return [w for part in season.day_sets if days[0] in part.weekdays for w in part.windows]
+
+
+def _typed(each: MenuList, windows: Iterable[Window], menu: Menu) -> list[Window]:
+    """Return the entries of a list on a day, with those that fill its holes, by their begin."""
+    ours = sorted(menu.entries_of(each, windows), key=lambda window: window.begin)
+    if not each.fills_day:
+        return ours
+    held = [*ours, *_holes(ours, menu)]
+    if not menu.whole_day:
+        held = [half for window in held for half in _halved(window)]
+    return sorted(held, key=lambda window: window.begin)
+
+
+def _holes(windows: Sequence[Window], menu: Menu) -> Iterator[Window]:
+    """Yield what fills a day between windows: what the equipment does outside them."""
+    if not windows:
+        yield _between(0, MINUTES_PER_DAY, menu.outside)
+    for place, window in enumerate(windows):
+        begin = (window.begin + window.length) % MINUTES_PER_DAY
+        end = windows[(place + 1) % len(windows)].begin
+        if begin == end:
+            continue
+        if begin < end or end == 0 or menu.over_midnight:
+            yield _between(begin, end, menu.outside)
+        else:
+            yield _between(0, end, menu.outside)
+            yield _between(begin, MINUTES_PER_DAY, menu.outside)
+
+
+def _between(begin: int, end: int, action: str) -> Window:
+    return Window.model_validate(
+        {"start": clock(begin), "end": clock(end or MINUTES_PER_DAY), "action": action}
+    )
+
+
+def _halved(window: Window) -> list[Window]:
+    """Return a window of 24 hours in two, any other as it is."""
+    if window.length < MINUTES_PER_DAY:
+        return [window]
+    noon = clock(MINUTES_PER_DAY // 2)
+    return [window.model_copy(update={"end": noon}), window.model_copy(update={"start": noon})]
+
+
+def _empty_list(each: MenuList, fields: Fields) -> CardList:
+    entries = tuple(
+        CardEntry(place, tuple(Cell("") for _ in fields.columns))
+        for place in range(1, each.entries + 1)
+    )
+    parts = tuple(CardDays(name, entries, ()) for name in _day_names(each))
+    once = tuple((fields.column(name), Cell("")) for name in each.once)
+    return CardList(on_one_line(each.name), each.actions, once, fields.columns, parts)

@@ -1,0 +1,135 @@
+"""The card as plain text: for the terminal and for the comments of a settings file."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterator, Sequence
+
+from optimizer.report.card import Card, CardDays, CardList, CardSet
+from optimizer.report.card_fields import Column
+from optimizer.report.wrapping import WIDTH
+
+TICK = "☐"
+"""Stands before each entry, to be ticked once it is typed in."""
+
+BLANK = "......"
+"""Stands where something is to be written on an empty card."""
+
+NARROWEST = 8
+"""Headings are broken into lines of at least so many signs."""
+
+
+WIDEST = 22
+"""Cells are broken into lines of at most so many signs where the table is too wide."""
+
+GAP = "  "
+
+
+def card_text(card: Card, width: int = WIDTH) -> str:
+    """Return the card on lines of at most ``width`` signs, but for words that are longer."""
+    return "\n".join(_lines(card, width))
+
+
+def _lines(card: Card, width: int) -> Iterator[str]:
+    if card.floor:
+        yield f"{TICK} floor: {card.floor}"
+    for each in card.sets:
+        yield from _set(each, width)
+    notes = [*card.told, *(f"{words}." for words in card.words)]
+    if notes:
+        yield ""
+    for note in notes:
+        yield from _wrapped(note, width)
+
+
+def _set(each: CardSet, width: int) -> Iterator[str]:
+    if each.months:
+        yield ""
+        yield each.months.upper()
+    if each.when:
+        yield from _wrapped(each.when, width)
+    if each.floor:
+        yield f"{TICK} floor: {each.floor}"
+    if each.instead:
+        yield from _wrapped(f"{TICK} {each.instead}", width)
+    for one in each.lists:
+        yield from _list(one, width)
+
+
+def _list(each: CardList, width: int) -> Iterator[str]:
+    yield ""
+    yield each.title
+    for column, cell in each.once:
+        value = str(cell) if cell.value else f"{BLANK} ({column.takes})"
+        yield from _wrapped(f"{TICK} once for all entries: {column.heading} {value}", width, "  ")
+    for part in each.parts:
+        if part.days:
+            yield f"  {part.days}"
+        yield from _part(each, part, width)
+    if any(not cell.value for part in each.parts for e in part.entries for cell in e.cells):
+        for takes in dict.fromkeys(column.takes for column in each.columns):
+            named = ", ".join(c.heading for c in each.columns if c.takes == takes)
+            yield from _wrapped(f"{named}: {takes}", width, "    ")
+
+
+def _part(each: CardList, part: CardDays, width: int) -> Iterator[str]:
+    rows = [[str(cell) or BLANK for cell in entry.cells] for entry in part.entries]
+    digits = len(str(len(rows)))
+    before = [f"  {TICK} {entry.number:>{digits}}  " for entry in part.entries]
+    widths = _widths(each.columns, rows, width - len(before[0]))
+    if any(rows) and widths:
+        empty = " " * len(before[0])
+        yield from _row([column.heading for column in each.columns], widths, empty, at_foot=True)
+    for start, entry, row in zip(before, part.entries, rows, strict=True):
+        if row and widths:
+            yield from _row(row, widths, start)
+        else:
+            named = [f"{c.heading} {v}" for c, v in zip(each.columns, row, strict=False)]
+            yield from _wrapped(", ".join(named) or entry.unused, width, start)
+
+
+def _widths(
+    columns: Sequence[Column], rows: Sequence[Sequence[str]], room: int
+) -> list[int] | None:
+    """Return how wide columns are, cells broken into lines if need be; None if there is no room."""
+    for widest, lines in ((room, 2), (room, 9), (WIDEST, 9)):
+        widths = [
+            max(
+                NARROWEST,
+                _narrowest(column.heading, lines),
+                min(max((len(row[n]) for row in rows if row), default=0), widest),
+            )
+            for n, column in enumerate(columns)
+        ]
+        if sum(widths) + len(GAP) * (len(widths) - 1) <= room:
+            return widths
+    return None
+
+
+def _narrowest(heading: str, lines: int) -> int:
+    """Return the least width at which a heading needs no more than so many lines."""
+    least = max(map(len, heading.split()))
+    widths = range(least, len(heading) + 1)
+    return next(w for w in widths if len(textwrap.wrap(heading, w)) <= lines)
+
+
+def _row(
+    cells: Sequence[str], widths: Sequence[int], start: str, *, at_foot: bool = False
+) -> Iterator[str]:
+    """Yield the lines of a row; ``start`` stands before the first of them."""
+    broken = [textwrap.wrap(c, w) or [""] for c, w in zip(cells, widths, strict=True)]
+    tall = max(map(len, broken))
+    full = [
+        [""] * (tall - len(cell)) + cell if at_foot else cell + [""] * (tall - len(cell))
+        for cell in broken
+    ]
+    for place, line in enumerate(zip(*full, strict=True)):
+        told = GAP.join(f"{cell:{w}}" for cell, w in zip(line, widths, strict=True))
+        yield f"{start if place == 0 else ' ' * len(start)}{told}".rstrip()
+
+
+def _wrapped(text: str, width: int, before: str = "") -> list[str]:
+    return textwrap.wrap(
+        text, max(width, len(before) + NARROWEST), initial_indent=before,
+        subsequent_indent=" " * len(before), break_long_words=False, break_on_hyphens=False,
+    )  # fmt: skip

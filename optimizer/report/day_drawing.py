@@ -1,0 +1,107 @@
+"""The small drawing of a day on the card: its entries as bars over 24 hours, limits on a strip below.
+
+Actions differ by hatching and carry their numbers, so that paper without colour shows them too.
+
+Read next: ``page``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from html import escape
+
+from optimizer.base.units import MINUTES_PER_DAY
+from optimizer.base.writing import Writing
+from optimizer.report.card import CardDays
+from optimizer.report.card_fields import Bar
+
+WIDTH, MARGIN, TALL, THIN = 340, 20, 26, 20
+"""Sizes of the drawing, its edge, a bar and a limit. [px]"""
+
+SIGN_PX = 7.5
+"""About how wide a sign is."""
+
+HATCH = {
+    "charge": "M0 8 L8 0",
+    "hold": "M2 3 h2 M6 7 h2",
+    "cover": "M0 2 H8 M0 6 H8",
+    "sell": "M0 8 L8 0 M0 0 L8 8",
+    "limit": "",
+}
+"""Lines on a tile of 8 by 8 for each action; a limit is a plain frame."""
+
+
+def draw_day(part: CardDays, name: str, writing: Writing) -> str:
+    """Return the day as SVG text with a spoken title; empty if no entry is in use.
+
+    ``name`` is a word of its own on the page, for what the drawing refers to inside itself.
+    """
+    if not part.bars:
+        return ""
+    lanes = [
+        [bar for bar in part.bars if (bar.action == "limit") == is_limit]
+        for is_limit in (False, True)
+    ]
+    tops, height = [], 2
+    for lane, size in zip(lanes, (TALL, THIN), strict=True):
+        tops.append(height)
+        height += size + 4 if lane else 0
+    drawn = [
+        _bar(bar, top, size, name)
+        for lane, top, size in zip(lanes, tops, (TALL, THIN), strict=True)
+        for bar in lane
+    ]
+    title = escape(_spoken(part, writing))
+    used = dict.fromkeys(bar.action for bar in part.bars)
+    tiles = "".join(
+        f'<pattern id="{name}-{action}" width="8" height="8" patternUnits="userSpaceOnUse">'
+        f'<path d="{HATCH[action]}" stroke="#5c686b" fill="none"/></pattern>'
+        for action in used
+        if HATCH[action]
+    )
+    return (
+        f'<svg class="day" role="img" viewBox="0 0 {WIDTH} {height + 20}"'
+        ' xmlns="http://www.w3.org/2000/svg" font-family="sans-serif" font-size="13">'
+        f"<title>{title}</title><defs>{tiles}</defs>{''.join(drawn)}"
+        f"{''.join(_axis(height, writing))}</svg>"
+    )
+
+
+def _spoken(part: CardDays, writing: Writing) -> str:
+    told = [
+        f"entry {bar.number} {writing.time(bar.begin)} to {writing.time(bar.end)}"
+        f" {'import ' if bar.action == 'limit' else ''}{bar.label}"
+        for bar in part.bars
+    ]
+    return f"{part.days or 'the day'}: {'; '.join(told)}"
+
+
+def _x(minute: int) -> float:
+    return MARGIN + (WIDTH - 2 * MARGIN) * minute / MINUTES_PER_DAY
+
+
+def _bar(bar: Bar, top: int, size: int, name: str) -> str:
+    left, right = _x(bar.begin), _x(bar.end)
+    fill = f"url(#{name}-{bar.action})" if HATCH[bar.action] else "none"
+    whole = f"{bar.number} {bar.label}"
+    label = whole if len(whole) * SIGN_PX <= right - left else f"{bar.number}"
+    return (
+        f'<rect x="{left:.1f}" y="{top}" width="{right - left:.1f}" height="{size}" fill="{fill}"'
+        ' stroke="#1d2426"/>'
+        f'<text x="{(left + right) / 2:.1f}" y="{top + size / 2 + 4.5:g}" text-anchor="middle"'
+        f' stroke="#fff" stroke-width="4" paint-order="stroke">{escape(label)}</text>'
+    )
+
+
+def _axis(top: int, writing: Writing) -> Iterator[str]:
+    """Yield the line of the day with its hours."""
+    yield f'<path d="M{MARGIN} {top} H{WIDTH - MARGIN}" stroke="#1d2426"/>'
+    for hour in range(0, 25, 6):
+        x = _x(60 * hour)
+        yield f'<path d="M{x:.1f} {top} v4" stroke="#1d2426"/>'
+        yield f'<text x="{x:.1f}" y="{top + 16}" text-anchor="middle">{_hour(hour, writing)}</text>'
+
+
+def _hour(hour: int, writing: Writing) -> str:
+    """Return an hour in few signs: ``18``, or ``6 pm``."""
+    return f"{hour}" if writing.clock == 24 else writing.time(60 * hour).replace(":00", "")

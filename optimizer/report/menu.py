@@ -1,0 +1,212 @@
+"""The menu in sentences, with an empty card to hold beside the screen, and what its poverty costs."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from typing import Any
+
+from optimizer.base.units import money
+from optimizer.report.card import card_for
+from optimizer.report.card_text import card_text
+from optimizer.report.wrapping import filled
+from optimizer.scenario.scenario import Scenario
+from optimizer.search.richer import RICH_SEASONS, RICH_WINDOWS
+from optimizer.settings.controls import Controls
+from optimizer.settings.menu import DAY_SETS, USES, Menu, MenuList
+from optimizer.workflows.menu import MenuWorth
+
+ACTION_WORDS = {
+    "charge": "fill the battery",
+    "hold": "keep what is stored",
+    "cover": "cover the building",
+    "sell": "sell to the grid",
+    "limit": "limit the import",
+}
+
+FIELD_WORDS = {
+    "days": "days", "start": "start", "end": "end", "action": "action", "level": "level",
+    "power": "power", "grid": "from the grid or not", "cap": "import cap",
+}  # fmt: skip
+
+
+def menu_text(scenario: Scenario, worth: MenuWorth | None = None) -> str:
+    """Return what the menu holds, what it cannot say, its empty card, and what its poverty costs."""
+    controls = scenario.controls
+    parts = [
+        scenario.name,
+        _listed("WHAT THE MENU HOLDS", list(holds(controls))),
+        _listed("WHAT IT CANNOT SAY", list(cannot_say(controls))),
+        "EMPTY CARD, to hold beside the screen: does each field stand there?\n"
+        + card_text(card_for(scenario, None)),
+    ]
+    if worth is not None:
+        parts.append(worth_text(worth))
+    return "\n\n".join(part for part in parts if part)
+
+
+def _listed(title: str, sentences: Sequence[str]) -> str:
+    return "\n".join([title, *(filled(one, "  - ") for one in sentences)]) if sentences else ""
+
+
+# What it holds ----------------------------------------------------------------------------------------
+
+
+def holds(controls: Controls) -> Iterator[str]:
+    """Yield what the menu holds, a sentence a list and one for months, days and the clock."""
+    for each in controls.menu.lists:
+        yield from _list_holds(each)
+    if controls.has_calendar:
+        yield f"It stores {controls.season_sets} sets of months, each with entries of its own."
+    if controls.most_entries is not None:
+        yield f"Over all months and days it stores at most {controls.most_entries} entries."
+    if controls.floor_by_season:
+        yield "Each set of months has a floor of its own."
+    yield f"The end of the day is called {controls.last_minute}."
+
+
+def _list_holds(each: MenuList) -> Iterator[str]:
+    count = f"{each.entries} {'entry' if each.entries == 1 else 'entries'}"
+    days = "all days together" if "days" in each.fields else _days(each)
+    does = _joined([ACTION_WORDS[action] for action in each.actions], "or")
+    yield f"{each.name}: {count} for {days}, to {does}."
+    fields = [FIELD_WORDS[field] for field in each.fields]
+    yield f"An entry of {each.name!r} has: {', '.join(fields)}."
+    if each.once:
+        once = _joined([FIELD_WORDS[field] for field in each.once], "and")
+        yield f"For all entries of {each.name!r} together stand once: {once}."
+    if each.fills_day:
+        yield f"Entries of {each.name!r} fill the day without a hole."
+
+
+def _days(each: MenuList) -> str:
+    names = list(DAY_SETS[each.day_types])
+    return names[0] if len(names) == 1 else f"each of {_joined(names, 'and')}"
+
+
+def _joined(words: Sequence[str], last: str) -> str:
+    *others, end = words
+    return f"{', '.join(others)} {last} {end}" if others else end
+
+
+# What it cannot say -----------------------------------------------------------------------------------
+
+
+def cannot_say(controls: Controls) -> Iterator[str]:
+    """Yield what the menu has no word for."""
+    menu = controls.menu
+    yield from _lacking_actions(menu)
+    for each in menu.lists:
+        yield from _list_lacks(each, alone=len(menu.lists) == 1)
+    for can, words in (
+        (controls.has_calendar, "Months: what is typed in holds until it is changed."),
+        (len(menu.day_sets) > 1, "Days of the week: entries hold every day."),
+        (controls.over_midnight, "An entry that crosses midnight: it takes two."),
+        (controls.whole_day, "An entry of 24 hours: it takes two."),
+        (
+            len(menu.lists) == 1 or controls.overlap,
+            "Two things at once, apart from a limit: entries of two lists may not overlap.",
+        ),
+    ):
+        if not can:
+            yield words
+
+
+def _lacking_actions(menu: Menu) -> Iterator[str]:
+    for action, words in ACTION_WORDS.items():
+        known = action in menu.actions or action in {"limit", menu.outside}
+        if not known:
+            yield f"That the equipment should {words} at a given time."
+    if not any(each.has("cap") for each in menu.lists):
+        yield "A limit of the import, or staying off the grid, at a given time."
+
+
+def _list_lacks(each: MenuList, *, alone: bool) -> Iterator[str]:
+    here = "an entry" if alone else f"an entry of {each.name!r}"
+    if not each.has("level"):
+        if "charge" in each.actions:
+            yield f"How full {here} fills the battery: it fills it as far as it goes."
+        if {"cover", "sell"} & set(each.actions):
+            yield f"Down to which level {here} draws the battery: it goes down to the floor."
+    if not each.has("power") and set(USES["power"]) & set(each.actions):
+        yield f"With which power {here} fills or sells: it takes all there is."
+    if "charge" in each.actions and not each.takes_no_grid:
+        yield f"That {here} fills from PV alone."
+    for field in each.once:
+        yield f"A {FIELD_WORDS[field]} for one entry of {each.name!r} that differs from another's."
+
+
+# What its poverty costs -------------------------------------------------------------------------------
+
+
+def worth_text(worth: MenuWorth) -> str:
+    """Return what each step of richness would save more a year, the best first, as text."""
+    steps, currency = worth.steps, worth.brief.currency
+    lines = [
+        f"WHAT ONE THING MORE WOULD BRING, {currency} a year, on weeks not fitted to",
+        f"  {'the menu as it is saves':56}{money(worth.a_year(steps.saves)):>12}",
+    ]
+    clear = [row for row in _rows(worth) if not row["is_noise"]]
+    noise = [row["more"] for row in _rows(worth) if row["is_noise"]]
+    lines += [f"  {row['more']:56}{money(row['saves_a_year']):>12}" for row in clear]
+    told = "a menu that lacks nothing would save more"
+    if steps.all_more > steps.noise:
+        lines.append(f"  {told:56}{money(worth.a_year(steps.all_more)):>12}")
+    else:
+        lines.append("  even a menu that lacks nothing saves no more, beyond noise")
+    if noise:
+        lines.append(filled(f"Nothing, or less than noise: {'; '.join(noise)}."))
+    if steps.untried:
+        lines.append(
+            filled(
+                f"Not searched, for months would be grouped no other way: {'; '.join(steps.untried)}."
+            )
+        )
+    return "\n".join([*lines, *map(filled, how_judged(worth))])
+
+
+def how_judged(worth: MenuWorth) -> list[str]:
+    """Return what the figures are, and what is noise in them."""
+    currency = worth.brief.currency
+    return [
+        "Each stands alone: windows are searched for with that one thing more, fitted to every other week"
+        " and judged on the weeks between. Two things together may bring more than both, or less."
+        f" A menu that lacks nothing has {RICH_WINDOWS} or more entries of all actions and fields for"
+        f" weekdays and weekends, in {RICH_SEASONS} or more sets of months.",
+        f"Differences up to {money(worth.a_year(worth.steps.noise), currency)} a year are noise: so far the"
+        " saving moved when the same menu was searched again with a little less and more work, or when a"
+        " richer menu seemed to lose, which it cannot in truth. Another effort may find otherwise.",
+    ]
+
+
+def _rows(worth: MenuWorth) -> list[dict[str, Any]]:
+    return worth.frame.to_dict("records")  # type: ignore[return-value]
+
+
+def menu_record(controls: Controls, worth: MenuWorth | None = None) -> dict[str, Any]:
+    """Return the menu and what its poverty costs as plain data."""
+    record: dict[str, Any] = {
+        "lists": [
+            {
+                "name": each.name, "actions": list(each.actions), "entries": each.entries,
+                "fields": list(each.fields), "once": list(each.once),
+                "days": list(DAY_SETS[each.day_types]), "minutes": each.minutes,
+            }
+            for each in controls.menu.lists
+        ],
+        "season_sets": controls.season_sets,
+        "outside": controls.outside,
+        "holds": list(holds(controls)),
+        "cannot_say": list(cannot_say(controls)),
+    }  # fmt: skip
+    if worth is not None:
+        record["worth"] = {
+            "currency": worth.brief.currency,
+            "effort": worth.effort,
+            "saves_a_year": worth.a_year(worth.steps.saves),
+            "one_thing_more": _rows(worth),
+            "lacks_nothing_saves_more_a_year": worth.a_year(worth.steps.all_more),
+            "noise_a_year": worth.a_year(worth.steps.noise),
+            "not_searched": list(worth.steps.untried),
+            "how_judged": how_judged(worth),
+        }
+    return record

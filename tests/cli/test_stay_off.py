@@ -1,0 +1,78 @@
+"""``tariffwright stay-off``: what it prints, its data, its file, and what it refuses."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+from click.testing import Result
+from typer.testing import CliRunner
+
+from optimizer.billing.tariff import shipped_folder
+from optimizer.cli.app import app
+from optimizer.scenario.scenario import read_scenario
+from optimizer.settings.check import read_settings
+
+WITH_CAPS = shipped_folder("scenarios") / "2_peak_demand"
+WITHOUT = shipped_folder("scenarios") / "1_two_rates"
+WEEKDAYS_OF_SUMMER = ("--hours", "17:00-20:00", "--months", "6-8", "--days", "weekdays")
+
+
+def stay_off(folder: Path, *more: str) -> Result:
+    return CliRunner().invoke(app, ["stay-off", str(folder), *WEEKDAYS_OF_SUMMER, *more])
+
+
+@pytest.fixture(scope="module")
+def file(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
+    path = tmp_path_factory.mktemp("limited") / "limited.yaml"
+    done = stay_off(WITH_CAPS, "--out", str(path))
+    assert done.exit_code == 0, done.output
+    return path, " ".join(done.output.split())
+
+
+def test_it_says_how_often_what_it_costs_and_from_which_level(file: tuple[Path, str]) -> None:
+    _, said = file
+    assert "weekdays 17:00–20:00, June–August: stay off the grid" in said
+    for words in ("of 66 days", "a year against the same settings without it",
+                  "to keep it on 50 % of the days", "to keep it on all days", "limited.yaml"):  # fmt: skip
+        assert words in said  # June to August 2026 hold 66 weekdays, by the calendar
+
+
+def test_its_file_is_taken_by_the_same_equipment(file: tuple[Path, str]) -> None:
+    scenario = read_scenario(WITH_CAPS)
+    settings = read_settings(file[0], scenario.controls, scenario.plant)
+    (place,) = settings.places()
+    assert settings.seasons[0].months == [6, 7, 8]
+    assert settings.window(place).import_cap_kw == 0
+
+
+def test_its_data_agree_with_the_limit_added_to_settings_that_have_it(
+    file: tuple[Path, str],
+) -> None:
+    """A limit added once more changes nothing, so it costs nothing, and as many days are kept."""
+    once = json.loads(stay_off(WITH_CAPS, "--json").stdout)
+    again = json.loads(stay_off(WITH_CAPS, "--settings", str(file[0]), "--json").stdout)
+    assert once["days"] == again["days"] == 66
+    assert again["days_not_kept"] == once["days_not_kept"]
+    assert again["settings"]["seasons"] == once["settings"]["seasons"]
+    assert again["costs_a_year"] == 0
+    assert set(once["level_needed_pct"]) == {"50", "90", "100"}
+
+
+def test_equipment_that_cannot_hold_it_refuses_it() -> None:
+    done = CliRunner().invoke(app, ["stay-off", str(WITHOUT)])
+    assert done.exit_code == 2
+    assert "the equipment has no import cap" in done.output
+    assert "mend:" in done.output
+
+
+@pytest.mark.parametrize(("words", "told"), [
+    (("--months", "13"), "'13' are no months"),
+    (("--hours", "noon"), "'noon' is not a span of time"),
+    (("--days", "holidays"), "'holidays' are none of every day"),
+])  # fmt: skip
+def test_a_slip_is_told(words: tuple[str, str], told: str) -> None:
+    done = stay_off(WITH_CAPS, *words)
+    assert done.exit_code == 2
+    assert told in done.output
