@@ -11,6 +11,7 @@ as she does, for random settings of each menu.
 
 from __future__ import annotations
 
+import codecs
 import random
 import re
 from dataclasses import replace
@@ -27,6 +28,7 @@ from optimizer.base.documents import Source
 from optimizer.base.timegrid import FloatArray
 from optimizer.base.units import MINUTES_PER_DAY, clock, money, read_clock
 from optimizer.base.writing import PLAIN, Writing
+from optimizer.cli.streams import _plainly
 from optimizer.report.card import Card, CardEntry, CardList, CardSet, card_of
 from optimizer.report.card_fields import Bar, Cell
 from optimizer.report.card_text import card_text
@@ -398,6 +400,11 @@ def test_lines_of_the_text_are_no_longer_than_asked_for(number: int, width: int)
         assert boxes == sum(
             len(p.entries) for each in card.sets for one in each.lists for p in one.parts
         )
+
+
+def test_a_terminal_without_the_box_shows_brackets() -> None:
+    codecs.register_error("plainly", _plainly)
+    assert "☐ 1".encode("ascii", "plainly") == b"[ ] 1"
 
 
 def test_a_name_of_two_lines_stays_on_one() -> None:
