@@ -345,6 +345,27 @@ def test_filling_from_pv_alone_is_typed_as_the_menu_says_it() -> None:
     assert card_of(Controls(), banned, free).sets[0].lists[0].parts[0].entries[0].cells == cells
 
 
+def test_a_level_that_the_field_does_not_reach_is_told() -> None:
+    """Floor 10 % and ceiling 95 %, but the field takes 20 to 90 %."""
+    levels = {"from_pct": 20, "to_pct": 90}
+    controls = Controls.model_validate({
+        "lists": [{"name": "all", "actions": ["charge", "cover"], "entries": 2, "level": levels,
+                   "fields": ["start", "end", "level"]}],
+        "day_types": "every_day",
+    })  # fmt: skip
+    windows = [window("01:00-02:00", "charge"), window("03:00-04:00", "cover")]
+    entries = (
+        card_of(controls, PLANT, settings(YEAR, every_day=windows))
+        .sets[0]
+        .lists[0]
+        .parts[0]
+        .entries
+    )
+    assert [str(entry.cells[-1]) for entry in entries] == [
+        "fill to 90 % (the field takes no more)", "down to 20 % (the field takes no less)"
+    ]  # fmt: skip
+
+
 @pytest.mark.parametrize(
     ("minute", "told"),
     [(0, "12:00 am"), (30, "12:30 am"), (720, "12:00 pm"), (815, "1:35 pm"), (1439, "11:59 pm"),
