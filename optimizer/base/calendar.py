@@ -47,7 +47,7 @@ Weekday = Literal["monday", "tuesday", "wednesday", "thursday", "friday", "satur
 HOLIDAY = 7
 """Day kind of a holiday; 0 to 6 are Monday to Sunday that are none."""
 
-_DAYS_OF_WORD = {
+DAYS_OF_WORD = {
     "all": range(8),
     "weekdays": range(5),
     "weekends": (5, 6),
@@ -348,7 +348,7 @@ class When(Document):
         """Return which day kinds are meant, shape (8,)."""
         mask = np.zeros(HOLIDAY + 1, dtype=bool)
         for word in self.days:
-            mask[list(_DAYS_OF_WORD[word])] = True
+            mask[list(DAYS_OF_WORD[word])] = True
         return mask
 
     @model_validator(mode="after")

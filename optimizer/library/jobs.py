@@ -8,10 +8,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import Literal
+from typing import Literal, get_args
 
 import pandas as pd
 
+from optimizer.base.errors import InputError
 from optimizer.base.flows import Flows
 from optimizer.base.progress import Progress
 from optimizer.base.timegrid import calendar_months
@@ -108,13 +109,13 @@ def plan(
     Raises
     ------
     InputError
-        If settings in use are refused, or no floor gives the endurance that is wished for.
+        If settings in use or the effort are refused, or no floor gives the endurance that is wished for.
     SolveError
         If no plan can be made.
     """
     return planning.plan(
         scenario.brief,
-        effort=effort,
+        effort=_known(effort),
         in_use=None if in_use is None else settings_from(in_use, scenario),
         most_windows=most_windows,
         worth_typing=worth_typing,
@@ -165,6 +166,7 @@ def renew(
     SolveError
         If no plan can be made.
     """
+    effort = _known(effort)
     return renewing.renew(
         scenario.brief,
         settings_from(in_use, scenario),
@@ -337,3 +339,14 @@ def _told(progress: ShareProgress | None) -> Progress:
             progress(text, furthest)
 
     return told
+
+
+def _known(effort: Effort) -> Effort:
+    if effort not in get_args(Effort):
+        *most, last = get_args(Effort)
+        raise InputError(
+            f"there is no effort {effort!r}",
+            where="effort",
+            mend=f"Say {', '.join(most)} or {last}.",
+        )
+    return effort

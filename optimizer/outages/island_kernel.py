@@ -9,6 +9,7 @@ against a loop of its own. Read next: ``outages``.
 
 from __future__ import annotations
 
+import numpy as np
 from numba import njit
 
 from optimizer.base.timegrid import FloatArray, IntArray
@@ -43,13 +44,14 @@ def carry(  # noqa: PLR0913 - arrays in, arrays out
     Behind the last step the first follows.
     """
     count = len(load_kwh)
+    no_grid = np.zeros((3, 1))
     for start in range(first, end):
         stored = level_kwh[start]
         steps[start] = horizon
         why[start] = CARRIED
         for k in range(horizon):
             t = (start + k) % count
-            x = asked_of(load_kwh[t], pv_kwh[t], n)
+            x = asked_of(load_kwh[t], pv_kwh[t], no_grid, 0, n)
             if (x.load if n.pv_on_dc else x.load - x.pv) > n.ac:
                 steps[start], why[start] = k, OVERLOAD
                 break

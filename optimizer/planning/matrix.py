@@ -31,6 +31,7 @@ from optimizer.planning.problem import (
     OneWay,
     Problem,
     rows_of,
+    steps_of_filling,
 )
 from optimizer.planning.spans import edges_of
 
@@ -256,12 +257,13 @@ def _carry_stored_energy(writer: _Writer, problem: Problem) -> None:
 
 
 def _obey_permissions(writer: _Writer, problem: Problem) -> None:
-    """(4) and (5): no charging from the grid, no export of stored energy."""
+    """(4) and (5): so much filling from the grid, no export of stored energy."""
     plant, nothing = problem.plant, np.zeros(problem.grid.count)
-    if not plant.may_charge_from_grid and not plant.pv_on_dc_side:
-        writer.rows("no_grid_charge", -np.inf, nothing)
-        writer.put("to_dc", 1.0)
-        writer.put("pv_used", -1.0)
+    limited = steps_of_filling(problem)
+    if len(limited):
+        writer.rows("filling", -np.inf, problem.horizon.limits.fill_kwh[limited])
+        writer.put("to_dc", 1.0, limited)
+        writer.put("pv_used", -1.0, limited)
     if not plant.may_export_stored:
         writer.rows("no_stored_export", -np.inf, nothing)
         writer.put("export_", 1.0)

@@ -10,7 +10,7 @@ AC side of any other; all else is the same::
     (2)  pv_used + discharge + η_dc·to_dc = charge + to_ac                      DC bus of a hybrid
          discharge = to_ac,  η_dc·to_dc = charge                                of any other plant
     (3)  stored(t) − low = k·(stored(t−1) − low) + η_c·charge − discharge/η_d   battery
-    (4)  to_dc ≤ pv_used[AC]                      if the grid may not charge the battery
+    (4)  to_dc ≤ pv_used[AC] + fill               where filling from the grid is limited, or 0
     (5)  export ≤ pv_used[AC] + η_ac·pv_used[DC]  if stored energy may not be exported
     (6)  Σ over a day of discharge ≤ cycles·capacity
     (7)  parts of the bill that are not linear, such as peaks: see ``cost_rows``
@@ -39,8 +39,8 @@ from optimizer.planning.problem import (
     OneWay,
     Problem,
     rows_of,
+    steps_of_filling,
 )
-from optimizer.site.equipment import Plant
 
 
 def build_model(problem: Problem, limits: Limits, one_way: OneWay) -> pyo.ConcreteModel:
@@ -65,7 +65,7 @@ def build_model(problem: Problem, limits: Limits, one_way: OneWay) -> pyo.Concre
     _declare_variables(m, problem, limits)
     _balance_both_buses(m, problem)
     _carry_stored_energy(m, problem)
-    _obey_permissions(m, problem.plant)
+    _obey_permissions(m, problem)
     _limit_cycles(m, problem)
     _hold_parts_of_the_cost(m, rows)
     for pair, steps in one_way.items():
@@ -135,10 +135,12 @@ def _carry_stored_energy(m: pyo.ConcreteModel, problem: Problem) -> None:
     )
 
 
-def _obey_permissions(m: pyo.ConcreteModel, plant: Plant) -> None:
-    """(4) and (5): no charging from the grid, no export of stored energy."""
-    if not plant.may_charge_from_grid and not plant.pv_on_dc_side:
-        m.no_grid_charge = pyo.Constraint(m.t, rule=lambda m, t: m.to_dc[t] <= m.pv_used[t])
+def _obey_permissions(m: pyo.ConcreteModel, problem: Problem) -> None:
+    """(4) and (5): so much filling from the grid, no export of stored energy."""
+    plant, fill = problem.plant, problem.horizon.limits.fill_kwh.tolist()
+    limited = steps_of_filling(problem).tolist()
+    if limited:
+        m.filling = pyo.Constraint(limited, rule=lambda m, t: m.to_dc[t] <= m.pv_used[t] + fill[t])
     if not plant.may_export_stored:
         share = plant.to_ac_efficiency if plant.pv_on_dc_side else 1.0
         m.no_stored_export = pyo.Constraint(

@@ -545,14 +545,17 @@ def _explained(problem: Problem, matrix: Matrix) -> Infeasible:
     """Say which limits clash, at which step and by how much.
 
     All else can always be kept, so what clashes is a load that nothing can meet, or an end state
-    that cannot be reached.
+    that cannot be reached, be it because nothing lets out what is stored.
     """
     ac_bus, battery = matrix.rows["ac_bus"], matrix.rows["battery"]
     last = battery.start + battery.count - 1
     missing = least_clash(
         matrix, np.append(np.arange(ac_bus.start, ac_bus.start + ac_bus.count), last)
     )
-    short, off_end = np.maximum(missing[:-1], 0), float(abs(missing[-1]))
+    short, left_over = np.maximum(missing[:-1], 0), np.maximum(-missing[:-1], 0)
+    off_end = float(abs(missing[-1]))
+    if short.max() <= ENERGY_TOLERANCE_KWH:  # what finds no way out has to stay in the battery
+        off_end += float(left_over.sum())
     h, grid, plant = problem.grid.step_h, problem.grid, problem.plant
     if off_end > ENERGY_TOLERANCE_KWH and problem.end_kwh is not None:
         return Infeasible(
@@ -563,13 +566,22 @@ def _explained(problem: Problem, matrix: Matrix) -> Infeasible:
         )
     worst = int(short.argmax())
     steps = int((short > ENERGY_TOLERANCE_KWH).sum())
+    allowed_kw = float(problem.horizon.limits.import_kwh[worst]) / h
+    rule = plant.rule_at(grid, worst, "import_kw")
+    limit = (
+        "the connection's import limit"
+        if rule is None
+        else f"the rule {rule!r} with its import limit"
+    )
     return Infeasible(
-        f"the load of {problem.load_kwh[worst] / h:.2f} kW cannot be met: the connection's"
-        f" import limit of {plant.import_limit_kw:g} kW and the battery"
+        f"the load of {problem.load_kwh[worst] / h:.2f} kW cannot be met: {limit}"
+        f" of {allowed_kw:g} kW and the battery"
         f" ({plant.discharge_kw:g} kW, {plant.usable_kwh:g} kWh usable) fall short by"
         f" {short[worst] / h:.2f} kW ({_steps(steps)})",
         where=f"step {grid.label(worst)}",
-        mend="Raise connection.import_limit_kw, lower the load, or start with more stored.",
+        mend="Raise connection.import_limit_kw, lower the load, or start with more stored."
+        if rule is None
+        else "Check the rule's hours and import_kw, lower the load then, or start with more stored.",
     )
 
 

@@ -22,7 +22,7 @@ from optimizer.base.timegrid import FloatArray, IntArray, TimeGrid
 from optimizer.cost.expression import LinearCost
 from optimizer.planning.cost_rows import COLUMN_OF_FLOW, CostRows, cost_rows
 from optimizer.scenario.horizon import Horizon
-from optimizer.site.equipment import Plant
+from optimizer.site.equipment import UNLIMITED_KW, Plant
 
 OPPOSITES = (("import_", "export_"), ("charge", "discharge"), ("to_ac", "to_dc"))
 """Flows that no equipment runs in both directions at once."""
@@ -140,18 +140,31 @@ class Limits:
         ac_limit = plant.ac_limit_kw * h
         to_ac = np.minimum(ac_limit / plant.to_ac_efficiency, pv_on_dc + discharge + off)
         to_dc = min(ac_limit, charge / plant.to_dc_efficiency + off) * every
-        if plant.pv_on_dc_side and not plant.may_charge_from_grid:
-            to_dc = 0 * every
+        allowed = problem.horizon.limits
+        if plant.pv_on_dc_side:
+            to_dc = np.minimum(to_dc, allowed.fill_kwh)
         surplus = pv_on_ac + plant.to_ac_efficiency * to_ac - problem.load_kwh
         return cls(
-            import_=np.minimum(plant.import_limit_kw * h, problem.load_kwh + to_dc + off),
-            export_=np.where(surplus > 0, np.minimum(plant.export_limit_kw * h, surplus + off), 0),
+            import_=np.minimum(allowed.import_kwh, problem.load_kwh + to_dc + off),
+            export_=np.where(surplus > 0, np.minimum(allowed.export_kwh, surplus + off), 0),
             pv_used=pv,
             charge=np.minimum(charge, pv_on_dc + plant.to_dc_efficiency * to_dc + off),
             discharge=discharge * every,
             to_ac=to_ac,
             to_dc=to_dc,
         )
+
+
+def steps_of_filling(problem: Problem) -> IntArray:
+    """Return the steps whose filling from the grid is limited by a row of its own, shape (N,).
+
+    In a hybrid plant all that fills the battery through the inverter comes from the grid: there it is
+    a limit of that flow.
+    """
+    if problem.plant.pv_on_dc_side:
+        return np.zeros(0, dtype=np.int64)
+    fill_kw = problem.horizon.limits.fill_kwh / problem.grid.step_h
+    return np.flatnonzero(fill_kw < UNLIMITED_KW).astype(np.int64)
 
 
 def available_pv(plant: Plant, pv_kwh: FloatArray, step_h: float) -> FloatArray:

@@ -177,16 +177,19 @@ class Fields:
 
     def _level(self, window: Window) -> Cell:
         """Return the level to type: without one that of the ceiling, or of the floor."""
-        steps = self.each.level
+        steps, note = self.each.level, ""
         if window.action == "charge":
-            value = window.until_pct
+            value, ceiling_pct = window.until_pct, self.plant.soc_pct(self.plant.high_kwh)
             if value is None:
-                value = _at_least(self.plant.soc_pct(self.plant.high_kwh), steps)
+                value = _at_least(ceiling_pct, steps)
+                note = "the field takes no more" if value < ceiling_pct - STEP_TOLERANCE else ""
         else:
             value = window.down_to_pct
             if value is None:
                 value = _at_most(self.floor_pct, steps)
-        return Cell(f"{self.writing.number(value)} %", self._says("level", LEVEL_WORDS, window))
+                note = "the field takes no less" if value > self.floor_pct + STEP_TOLERANCE else ""
+        says = self._says("level", LEVEL_WORDS, window)
+        return Cell(f"{self.writing.number(value)} %", says, note)
 
     def _power(self, window: Window, from_pv: bool) -> Cell:
         says = self._says("power", POWER_WORDS, window)

@@ -51,7 +51,7 @@ def _set(each: CardSet, width: int) -> Iterator[str]:
     if each.floor:
         yield f"{TICK} floor: {each.floor}"
     if each.instead:
-        yield from _wrapped(f"{TICK} {each.instead}", width)
+        yield from _wrapped(each.instead, width, f"{TICK} ")
     for one in each.lists:
         yield from _list(one, width)
 
@@ -61,7 +61,7 @@ def _list(each: CardList, width: int) -> Iterator[str]:
     yield each.title
     for column, cell in each.once:
         value = str(cell) if cell.value else f"{BLANK} ({column.takes})"
-        yield from _wrapped(f"{TICK} once for all entries: {column.heading} {value}", width, "  ")
+        yield from _wrapped(f"once for all entries: {column.heading} {value}", width, f"  {TICK} ")
     for part in each.parts:
         if part.days:
             yield f"  {part.days}"

@@ -6,11 +6,13 @@ Read next: ``simulation.replay``.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 from optimizer.base.timegrid import FloatArray, TimeGrid
 from optimizer.settings.windows import Settings, no_windows
 from optimizer.site.equipment import Plant
 from optimizer.site.floors import NO_FLOORS, Floors
+from optimizer.site.limits import StepLimits
 
 
 @dataclass(frozen=True)
@@ -37,6 +39,11 @@ class Horizon:
     pv_kwh: FloatArray
     start_kwh: float
     floors: Floors = NO_FLOORS
+
+    @cached_property
+    def limits(self) -> StepLimits:
+        """Import, export and filling from the grid that are allowed in each step."""
+        return self.plant.limits_on(self.grid)
 
     def floor_kwh(self, months: list[int] | tuple[int, ...]) -> float:
         """Return the lowest level in some months: the highest of their floors. [kWh]"""

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
+from optimizer.base.timegrid import TimeGrid
 from optimizer.base.units import number
 from optimizer.scenario.scenario import Scenario
-from optimizer.site.equipment import UNLIMITED_KW
+from optimizer.site.equipment import Plant
+from optimizer.site.limits import Way
 
 
 def remarks(scenario: Scenario) -> list[str]:
@@ -17,10 +21,15 @@ def remarks(scenario: Scenario) -> list[str]:
         f" (highest {load_kw:.2f} kW), {number(float(forecast.pv_kwh.sum()), 0)} kWh PV"
         f" (highest {pv_kw:.2f} kW)."
     ]
-    if load_kw > plant.import_limit_kw:
+    found += _rules_in_force(scenario)
+    limits = plant.limits_on(grid)
+    over_kw = (forecast.load_kwh - limits.import_kwh) / grid.step_h
+    worst = int(over_kw.argmax())
+    if over_kw[worst] > 0:
         found.append(
-            f"The load reaches {load_kw:.2f} kW, above the import limit of"
-            f" {plant.import_limit_kw:g} kW; PV or the battery must cover the rest."
+            f"The load reaches {forecast.load_kwh[worst] / grid.step_h:.2f} kW, above the import limit of"
+            f" {limits.import_kwh[worst] / grid.step_h:g} kW{_by_rule(plant, grid, worst, 'import_kw')};"
+            " PV or the battery must cover the rest."
         )
     if plant.pv_on_dc_side and pv_kw > plant.ac_limit_kw:
         found.append(
@@ -35,11 +44,14 @@ def remarks(scenario: Scenario) -> list[str]:
             f"The battery's {power:g} kW exceeds the inverter's {plant.ac_limit_kw:g} kW, which"
             " limits it."
         )
-    surplus_kw = float((forecast.pv_kwh - forecast.load_kwh).max()) / grid.step_h
-    if plant.export_limit_kw < UNLIMITED_KW and surplus_kw > plant.export_limit_kw:
+    surplus_kw = (forecast.pv_kwh - forecast.load_kwh) / grid.step_h
+    allowed_kw = limits.export_kwh / grid.step_h
+    worst = int((surplus_kw - allowed_kw).argmax())
+    if max(surplus_kw[worst], 0) > allowed_kw[worst]:
         found.append(
-            f"PV exceeds the load by up to {surplus_kw:.2f} kW, above the export limit of"
-            f" {plant.export_limit_kw:g} kW; some of it will not be used when the battery is full."
+            f"PV exceeds the load by up to {surplus_kw[worst]:.2f} kW, above the export limit of"
+            f" {allowed_kw[worst]:g} kW{_by_rule(plant, grid, worst, 'export_kw')}; some of it will not be"
+            " used when the battery is full."
         )
     if grid.days < 28:
         found.append(
@@ -47,3 +59,19 @@ def remarks(scenario: Scenario) -> list[str]:
             " season's days."
         )
     return found
+
+
+def _rules_in_force(scenario: Scenario) -> Iterator[str]:
+    """Yield the rules beside the connection's own limits, and those of no effect."""
+    rules, grid = scenario.plant.rules, scenario.forecast.grid
+    if rules:
+        told = (f"{rule.rule} ({rule.words()})" for rule in rules)
+        yield f"Rules in force: {'; '.join(told)}."
+    for rule in rules:
+        if not rule.at_steps(grid).any():
+            yield f"The rule {rule.rule!r} holds in no step of the forecast."
+
+
+def _by_rule(plant: Plant, grid: TimeGrid, step: int, way: Way) -> str:
+    rule = plant.rule_at(grid, step, way)
+    return "" if rule is None else f" by the rule {rule!r}"

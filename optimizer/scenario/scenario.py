@@ -152,7 +152,11 @@ def scenario_of(file: ScenarioFile, source: Source, series: Table | None = None)
         expected, forecast = _forecast_of(file, folder, source, plant)
     else:
         expected, forecast = None, forecast_in(series, file.zone, plant)
-    found = [*doubts(file, plant, forecast), *_left_over(file, folder)]
+    found = [
+        *doubts(file, plant, forecast),
+        *_left_over(file, folder),
+        *_on_limits(file, forecast.grid),
+    ]
     forecast = replace(forecast, notes=(*forecast.notes, *found))
     so_far, grid = None, forecast.grid
     if file.state.metered is not None:
@@ -192,6 +196,18 @@ def _left_over(file: ScenarioFile, folder: Path) -> Iterator[str]:
             "scenario.yaml says invented: true, but its series do not: it is told as a building. If it is"
             " one, remove invented: true and its first comment."
         )
+
+
+def _on_limits(file: ScenarioFile, grid: TimeGrid) -> Iterator[str]:
+    """Yield how limits of phases were reckoned, and of which rules hours cut steps."""
+    if file.connection.phases is not None:
+        yield file.connection.phases.remark()
+    for rule in file.connection.limits:
+        if rule.cuts(grid.step_minutes):
+            yield (
+                f"Hours of the rule {rule.rule!r} begin or end inside steps of {grid.step_minutes} min;"
+                " such a step is held wholly."
+            )
 
 
 def _periods_on(grid: TimeGrid, file: ScenarioFile, source: Source) -> BillingPeriods:

@@ -110,6 +110,11 @@ class ScenarioFile(Document):
         return zone
 
     @model_validator(mode="after")
+    def _share_of_a_known_pv(self) -> ScenarioFile:
+        self.connection.rules(self.pv)
+        return self
+
+    @model_validator(mode="after")
     def _levels_fit(self) -> ScenarioFile:
         battery = self.battery
         if self.reserve_pct >= battery.ceiling_pct:

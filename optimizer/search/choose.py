@@ -482,7 +482,7 @@ def _wide(draft: Draft, margin: tuple[float, float], season: Season) -> Draft:
         wanted = min(draft.level_pct + raised, float(levels[-1]))
         nearest = float(levels[np.abs(levels - wanted).argmin()])
         draft = draft._replace(level_pct=max(nearest, draft.level_pct))
-    return draft
+    return season.stored.within_rules(draft)
 
 
 def _unseen(trials: Sequence[_Trial], size: int, margin: tuple[float, float]) -> float | None:

@@ -32,6 +32,9 @@ class Draft(NamedTuple):
 Part = tuple[Draft, ...]
 """The windows of one day set, in order of time."""
 
+SAME_KW = 1e-6
+"""Powers as near as this are the same. [kW]"""
+
 Drafts = tuple[Part, ...]
 """The windows of one season: for each day set its windows."""
 

@@ -129,8 +129,12 @@ def fit(
     rounds = 2 if coupled else 1
 
     def searched(place: int, turn: int, *more: Drafts) -> Drafts:
-        given = [drafts_of(start, groups[place], task.controls, task.plant) for start in starts]
-        given = [start for start in given if seasons[place].stored.takes(start)]
+        stored = seasons[place].stored
+        given = [
+            stored.kept_to_rules(drafts_of(start, groups[place], task.controls, task.plant))
+            for start in starts
+        ]
+        given = [start for start in given if stored.takes(start)]
         search = Search(seasons[place], replays / rounds, seed + 1000 * place + turn)
         return search.best([*given, *more], near=near)
 

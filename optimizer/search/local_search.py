@@ -356,11 +356,13 @@ class Search:
 
 def _under_a_cap(draft: Draft, cap_kw: float, season: Season) -> Part:
     """Return a window with a cap of its own, or with a limit beside it."""
-    if season.stored.has(draft.action, "cap"):
-        return (draft._replace(cap_kw=season.stored.cap_near(draft.action, cap_kw)),)
+    stored = season.stored
+    if stored.has(draft.action, "cap"):
+        capped = draft._replace(cap_kw=stored.cap_near(draft.action, cap_kw))
+        return (stored.within_rules(capped),)
     limit = new_draft(draft.begin, draft.length, "limit", season)
-    limit = limit._replace(cap_kw=season.stored.cap_near("limit", cap_kw))
-    return tuple(sorted((draft, limit)))
+    limit = limit._replace(cap_kw=stored.cap_near("limit", cap_kw))
+    return tuple(sorted(map(stored.within_rules, (draft, limit))))
 
 
 def _two_levels(draft: Draft, season: Season) -> tuple[float, ...]:

@@ -89,7 +89,7 @@ def _edges_moved(
                 ),
             ]
             kept = [other for other in part if other not in {draft, following}]
-            joined = tuple(sorted((*kept, *moved)))
+            joined = tuple(sorted((*kept, *map(season.stored.within_rules, moved))))
             if season.accepts(joined):
                 yield from _settled(drafts, group, joined, season)
 
@@ -117,6 +117,11 @@ def _shifts(step: float, largest: float) -> list[int]:
 
 
 def variants(draft: Draft, season: Season) -> Iterator[Draft]:
+    """Yield a window with one thing changed, asking for no more than rules allow."""
+    return map(season.stored.within_rules, _variants(draft, season))
+
+
+def _variants(draft: Draft, season: Season) -> Iterator[Draft]:
     """Yield a window with one thing changed: begin, end, both, level, power, cap or action."""
     for shift in _shifts(season.minutes, LARGEST_SHIFT_MINUTES):
         begin = (draft.begin + shift) % MINUTES_PER_DAY
@@ -302,13 +307,13 @@ def candidates_for(season: Season) -> list[Draft]:
             longer = min(max(length, season.minutes), season.longest)
             times += [
                 (begin, longer) for begin in begins
-                if season.accepts((usual._replace(begin=begin, length=longer),))
+                if season.accepts((season.stored.within_rules(usual._replace(begin=begin, length=longer)),))
             ]  # fmt: skip
         for cap in caps:
             if action == "cover" and not math.isfinite(cap) and len(stored.levels(action)) < 4:
                 continue
             found |= dict.fromkeys(
-                Draft(begin, length, action, level, usual.power_kw, cap)
+                season.stored.within_rules(Draft(begin, length, action, level, usual.power_kw, cap))
                 for begin, length in times
                 for level in levels
             )
@@ -356,7 +361,7 @@ def fitted(draft: Draft, season: Season) -> Draft:
     ):
         power = 0.0
     has_cap = stored.has(draft.action, "cap") and math.isfinite(draft.cap_kw)
-    return Draft(
+    made = Draft(
         begin,
         min(max(length, season.minutes), season.longest),
         draft.action,
@@ -364,6 +369,7 @@ def fitted(draft: Draft, season: Season) -> Draft:
         power,
         stored.cap_near(draft.action, draft.cap_kw) if has_cap else math.inf,
     )
+    return season.stored.within_rules(made)
 
 
 def fitted_part(part: Sequence[Draft], season: Season) -> Part:

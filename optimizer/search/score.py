@@ -92,9 +92,12 @@ class Task:
         """The T steps."""
         return self.horizon.grid
 
-    def stored(self, months: list[int] | tuple[int, ...]) -> Stored:
-        """Return what the menu stores for some months."""
-        return Stored(self.controls, self.plant, self.horizon.floor_kwh(months))
+    def stored(
+        self, months: list[int] | tuple[int, ...], ruled: Sequence[int] | None = None
+    ) -> Stored:
+        """Return what menu and rules take for some months; rules of ``ruled`` months, else of the same."""
+        floor_kwh = self.horizon.floor_kwh(months)
+        return Stored(self.controls, self.plant, floor_kwh, ruled or months)
 
 
 @dataclass(frozen=True)
@@ -137,7 +140,7 @@ class Season:
         self.soft_days = soft_days
         self.in_use = in_use
         self.controls = task.controls
-        self.stored = task.stored(list(months))
+        self.stored = task.stored(list(months), None if in_use is None else range(1, 13))
         self.months = list(months)
         self.floor_kwh = task.horizon.floor_kwh(self.months)
         self.years = list(years)
@@ -152,6 +155,7 @@ class Season:
         self._pv = [np.ascontiguousarray(year.pv_kwh[self.steps]) for year in years]
         weight = np.array([year.weight for year in years])
         self._weight = weight / weight.sum()
+        self._limits = np.ascontiguousarray(task.horizon.limits.kwh[:, self.steps])
         self._numbers = Numbers.of(task.plant, task.grid.step_h)
         self._slots = clock_slots(task.grid.step_minutes)
         self._set, self._pairs, pair = self._day_sets_of_step(task)
@@ -208,8 +212,8 @@ class Season:
         return len(self.controls.day_sets())
 
     def accepts(self, part: Sequence[Draft]) -> bool:
-        """Tell whether the menu takes these windows, sorted by their begin, for a day set."""
-        return self.stored.menu.takes_part(part)
+        """Tell whether menu and rules take these windows, sorted by their begin, for a day set."""
+        return self.stored.accepts(part)
 
     @property
     def empty(self) -> Drafts:
@@ -335,7 +339,7 @@ class Season:
         def run(row: int, year: int, first: int, end: int) -> None:
             imported, exported = self._room()
             score_many(
-                self._load[year], self._pv[year], table, self._face_of_step,
+                self._load[year], self._pv[year], self._limits, table, self._face_of_step,
                 faces[first:end], self._numbers, self.start_kwh, self._pricing[year],
                 imported, exported, result[row, first:end],
             )  # fmt: skip

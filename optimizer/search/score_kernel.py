@@ -120,7 +120,7 @@ def step_lanes(  # noqa: PLR0913 - what a lane knows, and what its step costs
         net = moved.net
         lanes[STORED, i] = moved.stored
         lanes[GIVEN, i] = moved.discharge
-        beyond = -net - n.import_limit
+        beyond = -net - x.import_limit
         cost = lanes[COST, i] - (buy if net < 0.0 else sell) * net
         cost = cost + (OVERLOAD_COST * beyond if beyond > 0.0 else 0.0)
         lanes[COST, i] = cost + wear * moved.discharge
@@ -132,6 +132,7 @@ def step_lanes(  # noqa: PLR0913 - what a lane knows, and what its step costs
 def score_many(  # noqa: C901, PLR0912, PLR0913, PLR0915 - what a step asks for, then all lanes
     load_kwh: FloatArray,
     pv_kwh: FloatArray,
+    limits: FloatArray,
     table: FloatArray,
     face_of_step: IntArray,
     faces: IntArray,
@@ -146,7 +147,8 @@ def score_many(  # noqa: C901, PLR0912, PLR0913, PLR0915 - what a step asks for,
 
     ``faces`` has shape (C, F): for each of C ≤ ``LANES`` sets of windows and each clock slot of each
     day set the row of ``table`` that holds; ``face_of_step``, shape (T,), says which of the F holds
-    in a step. ``imported`` and ``exported``, shape (T, LANES), are room to work in.
+    in a step. ``limits``, shape (3, T), has what import, export and filling from the grid may be in
+    each step. ``imported`` and ``exported``, shape (T, LANES), are room to work in.
     """
     many, count = faces.shape
     live = -(-many // VECTOR) * VECTOR
@@ -165,7 +167,7 @@ def score_many(  # noqa: C901, PLR0912, PLR0913, PLR0915 - what a step asks for,
     notes_export = has_parts and len(c.export_step) > 0
     counts_cycles = np.isfinite(c.day_discharge)
     for t in range(len(load_kwh)):
-        x = asked_of(load_kwh[t], pv_kwh[t], n)
+        x = asked_of(load_kwh[t], pv_kwh[t], limits, t, n)
         face = face_of_step[t]
         order, least = orders[face], least_allowed[face]
         new_day = t > 0 and c.day[t] != c.day[t - 1]
@@ -180,6 +182,7 @@ def score_many(  # noqa: C901, PLR0912, PLR0913, PLR0915 - what a step asks for,
                 rests = is_resting(lanes[RESTING, i] > 0.0, lanes[STORED, i], order[DOWN_TO, i], n)
                 lanes[RESTING, i] = 1.0 if rests else 0.0
 
+        least = min(least, x.import_limit)
         # Most steps are far below any limit of import: then none makes a difference in any lane.
         through_building = (least - x.load) if n.pv_on_dc else (least + x.pv - x.load)
         most_in = through_building * n.eta_dc + (x.pv if n.pv_on_dc else 0.0)

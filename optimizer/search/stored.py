@@ -10,7 +10,7 @@ Read next: ``score``.
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterator, Sequence
 from functools import cached_property
 
 import numpy as np
@@ -18,11 +18,12 @@ import numpy as np
 from optimizer.base.timegrid import FloatArray
 from optimizer.base.units import MINUTES_PER_DAY, clock
 from optimizer.search import drafts as plain
-from optimizer.search.drafts import Draft, Drafts, Part
+from optimizer.search.drafts import SAME_KW, Draft, Drafts, Part
 from optimizer.settings.controls import Controls
 from optimizer.settings.menu import USES, MenuList, OnceField, Steps
 from optimizer.settings.windows import Window
 from optimizer.site.equipment import Plant
+from optimizer.site.limits import WAYS_OF_ACTION, allowed_kw
 
 FIELD_OF_DRAFT: dict[OnceField, str] = {"level": "level_pct", "power": "power_kw", "cap": "cap_kw"}
 """Where a draft keeps what a menu calls a field; ``grid`` is a power of zero or not."""
@@ -39,11 +40,17 @@ class Stored:
         The equipment.
     floor_kwh : float
         The lowest level in daily use. [kWh]
+    months : sequence of int
+        Months 1 to 12 whose rules hold.
     """
 
-    def __init__(self, controls: Controls, plant: Plant, floor_kwh: float) -> None:
+    def __init__(
+        self, controls: Controls, plant: Plant, floor_kwh: float, months: Sequence[int]
+    ) -> None:
         self.menu = controls.menu
         self.plant = plant
+        self._months, self._summer_time = list(months), controls.summer_time
+        self._allowed_of: dict[tuple[str, int, int], tuple[float, float]] = {}
         self._low_pct, self._high_pct = plant.soc_pct(floor_kwh), plant.soc_pct(plant.high_kwh)
         self._levels: dict[str, FloatArray] = {}
 
@@ -134,7 +141,10 @@ class Stored:
         return min(each.cap.step for each in self.menu.lists)
 
     def window_of(self, draft: Draft) -> Window:
-        """Return the window of a draft; a power limit that cannot bind is left out."""
+        """Return the window of a draft; a power limit that cannot bind is left out.
+
+        Where rules limit powers, one is left out only if all that can flow is asked for.
+        """
         whole = draft.length == MINUTES_PER_DAY
         end = draft.begin + draft.length
         limits: dict[str, float] = {}
@@ -143,7 +153,7 @@ class Stored:
         if draft.action in USES["power"]:
             key = "grid_kw" if draft.action == "charge" else "power_kw"
             full = self.plant.full_power_kw(draft.action)
-            step_kw = self.powers(draft.action).step
+            step_kw = SAME_KW if self.plant.rules else self.powers(draft.action).step
             binds = draft.power_kw <= max(full - step_kw, 0.0)
             if binds and (self.has(draft.action, "power") or not draft.power_kw):
                 limits[key] = draft.power_kw
@@ -158,11 +168,86 @@ class Stored:
             **{key: round(value, 9) for key, value in limits.items()},
         )
 
+    # What rules allow -------------------------------------------------------------------------------
+
+    def within_rules(self, draft: Draft) -> Draft:
+        """Return a window that asks for no more than rules allow in its hours, on whatever day.
+
+        What the menu cannot say of it stays as it is, and is not accepted.
+        """
+        if not self.plant.rules:
+            return draft
+        power_kw, cap_kw = self._allowed_kw(draft)
+        if draft.power_kw > power_kw:
+            draft = self._with_less_power(draft, power_kw)
+        if draft.cap_kw <= cap_kw:
+            return draft
+        step = self.caps(draft.action).step
+        lower = round(math.floor(cap_kw / step + 1e-9) * step, 9)
+        return draft._replace(cap_kw=lower if draft.action == "limit" else math.inf)
+
+    def _with_less_power(self, draft: Draft, power_kw: float) -> Draft:
+        power = 0.0
+        if self.has(draft.action, "power"):
+            step = self.powers(draft.action).step
+            power = round(math.floor(power_kw / step + 1e-9) * step, 9)
+            power = power if power >= self.least_kw(draft.action) else 0.0
+        can_be_told = power or draft.action == "sell" or self.takes_no_grid(draft.action)
+        return draft._replace(power_kw=power) if can_be_told else draft
+
+    def kept_to_rules(self, drafts: Drafts) -> Drafts:
+        """Return windows that ask for no more than rules allow, without those that then do nothing."""
+        return tuple(
+            tuple(filter(self._is_allowed, map(self.within_rules, part))) for part in drafts
+        )
+
+    def _is_allowed(self, draft: Draft) -> bool:
+        if not self.plant.rules:
+            return True
+        power_kw, cap_kw = self._allowed_kw(draft)
+        caps_more = math.isfinite(draft.cap_kw) and draft.cap_kw > cap_kw
+        return (
+            draft.power_kw <= power_kw
+            and not caps_more
+            and (draft.power_kw > 0 or draft.action != "sell")
+        )
+
+    def _allowed_kw(self, draft: Draft) -> tuple[float, float]:
+        """Return the most that a window may ask for, and the highest cap that changes anything. [kW]"""
+        key = draft.action, draft.begin, draft.length
+        if key not in self._allowed_of:
+            minutes = np.arange(draft.begin, draft.begin + draft.length) % MINUTES_PER_DAY
+            powers, caps = self._allowed_by_minute
+            power_kw = powers[draft.action][minutes].min() if draft.action in powers else math.inf
+            self._allowed_of[key] = float(power_kw), float(caps[minutes].max())
+        return self._allowed_of[key]
+
+    @cached_property
+    def _allowed_by_minute(self) -> tuple[dict[str, FloatArray], FloatArray]:
+        """Return the lowest power of each action on any day, and the highest import, (1440,). [kW]
+
+        Rules go by the clock on the wall, which in summer is an hour before one that stays on winter time.
+        """
+        rules = self.plant.rules
+        powers = {
+            action: allowed_kw(rules, ways, self._months).min(axis=(0, 1))
+            for action, ways in WAYS_OF_ACTION.items()
+        }
+        caps = allowed_kw(rules, ["import_kw"], self._months).max(axis=(0, 1))
+        if self._summer_time:
+            return powers, caps
+        early = {action: np.minimum(kw, np.roll(kw, -60)) for action, kw in powers.items()}
+        return early, np.maximum(caps, np.roll(caps, -60))
+
     # What can be typed in together ------------------------------------------------------------------
+
+    def accepts(self, part: Sequence[Draft]) -> bool:
+        """Tell whether menu and rules take the windows of a day set, sorted by their begin."""
+        return self.menu.takes_part(part) and all(map(self._is_allowed, part))
 
     def takes(self, drafts: Drafts) -> bool:
         """Tell whether the menu takes the windows of a season, each part sorted by its begin."""
-        if not all(map(self.menu.takes_part, drafts)):
+        if not all(map(self.accepts, drafts)):
             return False
         return self.menu.is_plain or all(self._takes_list(each, drafts) for each in self.menu.lists)
 

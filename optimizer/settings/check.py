@@ -1,18 +1,20 @@
-"""What the controls refuse: settings that cannot be typed into the equipment.
+"""What controls and rules refuse: settings that the equipment cannot hold, or that ask for too much.
 
 Read next: ``simulation.replay``.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from math import inf
 from pathlib import Path
 from typing import NamedTuple
 
+import numpy as np
+
 from optimizer.base.documents import Source, read_document
 from optimizer.base.errors import Mistake, Place, SettingsError, raise_findings
-from optimizer.base.units import read_clock
+from optimizer.base.units import MINUTES_PER_DAY, number, read_clock
 from optimizer.settings.controls import Controls
 from optimizer.settings.menu import STEP_TOLERANCE, USES, Menu, MenuList, OnceField, Steps
 from optimizer.settings.windows import (
@@ -21,19 +23,22 @@ from optimizer.settings.windows import (
     SeasonSet,
     Settings,
     Window,
+    WindowPlace,
     refuse_overlap,
 )
 from optimizer.site.equipment import Plant
+from optimizer.site.limits import WAYS_OF_ACTION, WORDS_OF_WAY, Way, allowed_kw
 
 CHANGE = "Change the setting, or 'controls' in the scenario if the equipment can do it."
 
 
 class _Refusal(NamedTuple):
-    """One thing that is refused: where it stands, what it is, and how to mend it."""
+    """One thing that is refused: where it stands, what it is, how to mend it, and by what."""
 
     where: Place
     what: str
     mend: str = CHANGE
+    by: str = "the controls refuse this"
 
 
 def read_settings(path: Path, controls: Controls, plant: Plant) -> Settings:
@@ -72,7 +77,7 @@ def refusals(
     """Return why the controls refuse the settings; empty if they accept them."""
     return [
         SettingsError(
-            f"the controls refuse this: {refused.what}",
+            f"{refused.by}: {refused.what}",
             where=source.where(refused.where),
             mend=refused.mend,
         )
@@ -88,6 +93,10 @@ def _refused(settings: Settings, controls: Controls, plant: Plant) -> Iterator[_
         floor_pct = max(settings.floor_pct, season.floor_pct or 0.0)
         for refused in _refused_in_season(season, controls.menu, floor_pct, plant):
             yield refused._replace(where=("seasons", s, "day_sets", *refused.where))
+    for place in settings.places() if plant.rules else ():
+        where = ("seasons", place.season, "day_sets", place.day_set, "windows", place.window)
+        for refused in _refused_by_rules(settings, place, plant):
+            yield refused._replace(where=(*where, *refused.where))
 
 
 def _refused_numbers(settings: Settings, controls: Controls) -> Iterator[_Refusal]:
@@ -349,6 +358,56 @@ def _refused_cap(window: Window, menu: Menu, each: MenuList) -> Iterator[_Refusa
         what = f"not {_range_text(each.cap)} kW"
     if what:
         yield _Refusal(("import_cap_kw",), f"import_cap_kw is {cap:g} kW, {what}")
+
+
+def _refused_by_rules(settings: Settings, place: WindowPlace, plant: Plant) -> Iterator[_Refusal]:
+    """Yield powers above what a rule allows in a window's hours; one left out asks for all there is."""
+    window = settings.window(place)
+    months = settings.found_for or settings.seasons[place.season].months
+    inside = settings.weekdays_of(place, np.arange(MINUTES_PER_DAY)).T
+    if settings.summer_time is False:  # an hour later by the clock on the wall in summer
+        inside = inside | np.roll(inside, 60, axis=1)
+    name = "grid_kw" if window.action == "charge" else "power_kw"
+    may = {"charge": plant.may_charge_from_grid, "sell": plant.may_export_stored}
+    asked = getattr(window, name)
+    if asked is None:
+        asked = plant.full_power_kw(window.action) if may.get(window.action, False) else 0.0
+    ways = WAYS_OF_ACTION.get(window.action, ())
+    most = float(allowed_kw(plant.rules, ways, months)[:, inside].min())
+    if asked > most + STEP_TOLERANCE:
+        given = "" if getattr(window, name) is not None else f"{name} is left out, so "
+        lower = f"Write {name}: {number(most, 2)}" + (" or less" if most else ", PV alone")
+        yield _Refusal(
+            (name,) if not given else (),
+            f"{given}{window.span()} asks for {number(asked, 2)} kW where"
+            f" {_allows(plant, ways, most, months)}",
+            f"{lower}, or end the window where the rule begins."
+            if most or window.action == "charge"
+            else "End the window where the rule begins, or let it cover the building.",
+            "a rule refuses this",
+        )
+    cap = window.import_cap_kw
+    only_import: tuple[Way, ...] = ("import_kw",)
+    inside_any = inside.any(axis=0)
+    highest = float(allowed_kw(plant.rules, only_import, months)[..., inside_any].max())
+    if cap is not None and cap > highest + STEP_TOLERANCE:
+        yield _Refusal(
+            ("import_cap_kw",),
+            f"import_cap_kw is {cap:g} kW where {_allows(plant, only_import, highest, months)}",
+            f"Write import_cap_kw: {number(highest, 2)} or less, or leave it out.",
+            "a rule refuses this",
+        )
+
+
+def _allows(plant: Plant, ways: Iterable[Way], most_kw: float, months: Iterable[int]) -> str:
+    """Return which rule allows so much of what in some of the months."""
+    rule, way = next(
+        (rule.rule, way)
+        for rule in plant.rules
+        for way in ways
+        if set(rule.months) & set(months) and rule.kw(way) == most_kw
+    )
+    return f"the rule {rule!r} allows {number(most_kw, 2)} kW of {WORDS_OF_WAY[way]}"
 
 
 def _not_in_per_cent(power_kw: float, step_pct: float, whole_kw: float) -> str:

@@ -81,8 +81,8 @@ def replay(horizon: Horizon, settings: Settings) -> Replay:
     orders = orders_of(settings, plant, grid)
     out = np.zeros((OVERLOAD + 1, grid.count))
     step_through(
-        horizon.load_kwh, horizon.pv_kwh, grid.day, orders.table, orders.of_step,
-        Numbers.of(plant, grid.step_h), horizon.start_kwh, out,
+        horizon.load_kwh, horizon.pv_kwh, horizon.limits.kwh, grid.day, orders.table,
+        orders.of_step, Numbers.of(plant, grid.step_h), horizon.start_kwh, out,
     )  # fmt: skip
     flows = Flows(
         grid, out[IMPORT], out[EXPORT], out[CHARGED], out[DISCHARGED], out[PV_USED],

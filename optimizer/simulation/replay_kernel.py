@@ -29,9 +29,10 @@ IMPORT, EXPORT, CHARGED, DISCHARGED, PV_USED, LOSS, STORED, OVERLOAD = range(8)
 
 
 @njit(cache=True, error_model="numpy")  # type: ignore[untyped-decorator]
-def step_through(
+def step_through(  # noqa: PLR0913 - arrays in, arrays out
     load_kwh: FloatArray,
     pv_kwh: FloatArray,
+    limits: FloatArray,
     day: IntArray,
     table: FloatArray,
     of_step: IntArray,
@@ -39,7 +40,10 @@ def step_through(
     start_kwh: float,
     out: FloatArray,
 ) -> None:
-    """Run every step and write flows, stored energy and overload to ``out``, shape (8, T)."""
+    """Run every step and write flows, stored energy and overload to ``out``, shape (8, T).
+
+    ``limits``, shape (3, T), has what import, export and filling from the grid may be in each step.
+    """
     stored = start_kwh
     resting = False
     ended = -1
@@ -48,13 +52,13 @@ def step_through(
         write_order(orders, row, table[row], n)
     for t in range(len(load_kwh)):
         row = of_step[t]
-        x = asked_of(load_kwh[t], pv_kwh[t], n)
+        x = asked_of(load_kwh[t], pv_kwh[t], limits, t, n)
         if n.ends_at_target:
             ended = ended_entry(ended, row, stored, table, t > 0 and day[t] != day[t - 1], n)
             row = row_now(ended, row, table)
         resting = is_resting(resting, stored, table[row, FLOOR], n)
         order = order_in(orders, row)
-        capped = order.allowed < NO_CAP
+        capped = min(order.allowed, x.import_limit) < NO_CAP
         stored, charge, discharge, net = step(order, stored, resting, x, n, capped, True)
 
         # Where the energy of both buses went; PV that finds no way out is not used.
@@ -75,4 +79,4 @@ def step_through(
         out[CHARGED, t] = charge
         out[DISCHARGED, t] = discharge
         out[STORED, t] = stored
-        out[OVERLOAD, t] = max(-net - n.import_limit, 0.0)
+        out[OVERLOAD, t] = max(-net - x.import_limit, 0.0)

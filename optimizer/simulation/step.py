@@ -6,7 +6,7 @@ In this order (where makers differ, ``site.behaviour`` decides):
 2. PV surplus is stored, then exported, and what may not be exported is not used.
 3. The window's action moves the battery within power, level and inverter limits.
    Where the equipment idles outside windows, steps 2 and 3 do nothing to the battery.
-4. Import above the window's cap, or above the connection's limit, first reduces charging; then the
+4. Import above the window's cap, or above what rules and connection allow, first reduces charging; then the
    battery meets it, down to the lowest level allowed. What is still too much is overload.
 
 Replay, score and outages are loops around these functions, which numba writes into each loop. They are
@@ -63,9 +63,6 @@ class Numbers(NamedTuple):
     eta_dc: float
     pv_on_dc: bool
     pv_own_ac: float
-    import_limit: float
-    export_limit: float
-    may_charge_from_grid: bool
     may_export_stored: bool
     pv_charges_first: bool
     export_first: bool
@@ -86,8 +83,7 @@ class Numbers(NamedTuple):
             plant.low_kwh, plant.high_kwh, plant.charge_kw * step_h, plant.discharge_kw * step_h,
             plant.charge_efficiency, plant.discharge_efficiency, plant.kept_per_step(step_h),
             plant.ac_limit_kw * step_h, plant.to_ac_efficiency, plant.to_dc_efficiency,
-            plant.pv_on_dc_side, plant.pv_ac_limit_kw * step_h, plant.import_limit_kw * step_h,
-            plant.export_limit_kw * step_h, plant.may_charge_from_grid, plant.may_export_stored,
+            plant.pv_on_dc_side, plant.pv_ac_limit_kw * step_h, plant.may_export_stored,
             habits.pv_charges_first, habits.surplus_first == "export",
             habits.cap_uses_battery, habits.at_target == "ends",
             habits.floor_restart_pct / 100 * plant.capacity_kwh, habits.standby_kw * step_h,
@@ -118,6 +114,8 @@ class Asked(NamedTuple):
     ``load`` holds the standby of the equipment, ``pv`` is cut at the PV's own inverter. ``surplus`` is
     PV beyond the building, ``need`` what the battery would have to give for no import, ``most_out`` what
     the inverter still lets through, ``pv_first`` the PV that fills the battery outside charge windows.
+    ``import_limit``, ``export_limit`` and ``fill_limit`` are what rules and connection allow, the last
+    of what the grid may give to the battery, at its terminals in a hybrid plant.
     """
 
     load: float
@@ -126,13 +124,16 @@ class Asked(NamedTuple):
     need: float
     most_out: float
     pv_first: float
+    import_limit: float
+    export_limit: float
+    fill_limit: float
 
 
 class Order(NamedTuple):
     """What a window orders in a step, in a form in which all actions are worked out alike. [kWh]
 
     Does it sell (1 or 0), how much at most; how much may it cover; target and floor; what the grid may
-    give, at the battery's terminals in a hybrid plant; the import allowed, and the same at the battery's
+    give, at the battery's terminals in a hybrid plant; the import cap, and the same at the battery's
     terminals; the level down to which a cap is met. Where an action has no use for one, a value stands
     there that changes nothing. ``stores`` is the PV surplus that may be stored: all or nothing.
     """
@@ -166,8 +167,9 @@ class Moved(NamedTuple):
 
 
 @njit(cache=True, inline="always", error_model="numpy")  # type: ignore[untyped-decorator]
-def asked_of(load: float, pv: float, n: Numbers) -> Asked:
-    """Return what a step asks for."""
+def asked_of(load: float, pv: float, limits: FloatArray, t: int, n: Numbers) -> Asked:
+    """Return what step t asks for; ``limits`` has shape (3, T), see ``site.limits.WAYS``."""
+    import_limit, export_limit, fill_limit = limits[0, t], limits[1, t], limits[2, t]
     load += n.standby
     ac_as_dc = n.ac / n.eta_ac
     if n.pv_on_dc:
@@ -180,10 +182,13 @@ def asked_of(load: float, pv: float, n: Numbers) -> Asked:
     if n.pv_charges_first:
         pv_first = pv if n.pv_on_dc else min(pv, n.ac) * n.eta_dc
     elif n.export_first:
-        pv_first = min(beyond_limit(pv, need + n.export_limit / n.eta_ac, n), surplus)
+        pv_first = min(beyond_limit(pv, need + export_limit / n.eta_ac, n), surplus)
     else:
         pv_first = surplus
-    return Asked(load, pv, surplus, need, most_out, pv_first)
+    fill_limit = fill_limit * n.eta_dc if n.pv_on_dc else fill_limit
+    return Asked(
+        load, pv, surplus, need, most_out, pv_first, import_limit, export_limit, fill_limit
+    )  # fmt: skip
 
 
 @njit(cache=True, inline="always", error_model="numpy")  # type: ignore[untyped-decorator]
@@ -201,8 +206,7 @@ def beyond_limit(pv: float, to_limit: float, n: Numbers) -> float:
 def order_of(row: FloatArray, n: Numbers) -> Order:
     """Return a row of the table of orders as an order."""
     action = int(row[ACTION])
-    grid = row[GRID] if n.may_charge_from_grid else 0.0
-    allowed = min(row[CAP], n.import_limit)
+    grid, allowed = row[GRID], row[CAP]
     return Order(
         1.0 if action == SELL else 0.0,
         row[POWER] / n.eta_ac if action == SELL else 0.0,
@@ -288,7 +292,7 @@ def net_export(x: Asked, charge: float, discharge: float, n: Numbers, alone: boo
             net = net if through >= 0.0 else inward
     else:
         net = x.pv + n.eta_ac * discharge - charge / n.eta_dc - x.load
-    bounded: float = min(net, n.export_limit)
+    bounded: float = min(net, x.export_limit)
     return bounded
 
 
@@ -303,6 +307,7 @@ def step(  # noqa: PLR0915 - in the order of the list at the top
     the compiler leaves out what they leave out.
     """
     stored = idle(stored, n)
+    bought = min(order.bought, x.fill_limit)
     usable = given_down_to(order.down_to, stored, n)
     above_floor = min(min(n.discharge, 0.0 if resting else usable), x.most_out)
 
@@ -313,9 +318,9 @@ def step(  # noqa: PLR0915 - in the order of the list at the top
     if not alone or order.up_to > stored:
         want = min(room_in(stored, n), charge_to(order.up_to, stored, n))
         if n.pv_on_dc:
-            filled = min(want, x.pv + order.bought)
+            filled = min(want, x.pv + bought)
         else:
-            filled = min(min(want / n.eta_dc, x.pv + order.bought), n.ac) * n.eta_dc
+            filled = min(min(want / n.eta_dc, x.pv + bought), n.ac) * n.eta_dc
         charge = max(charge, filled)
     discharge = 0.0
     if not alone or charge == 0.0:
@@ -323,7 +328,7 @@ def step(  # noqa: PLR0915 - in the order of the list at the top
         discharge = 0.0 if charge > 0.0 else cover
     if not alone or order.sells > 0.0:
         # Sold energy may not push the export beyond its limit; if none can be, PV beyond is stored.
-        to_limit = x.need + (n.export_limit / n.eta_ac if n.may_export_stored else 0.0)
+        to_limit = x.need + (x.export_limit / n.eta_ac if n.may_export_stored else 0.0)
         sold = max(min(min(order.sale, above_floor), to_limit), 0.0)
         fill = max(min(min(beyond_limit(x.pv, to_limit, n), x.surplus), room_in(stored, n)), 0.0)
         fill = 0.0 if sold > 0.0 else fill
@@ -332,15 +337,17 @@ def step(  # noqa: PLR0915 - in the order of the list at the top
 
     # Import above the cap first reduces charging; then the battery meets it.
     if capped:
+        allowed = min(order.allowed, x.import_limit)
         if n.pv_on_dc:
-            past_building = x.pv + (order.allowed - x.load) * n.eta_dc
-            left_over = x.pv - min((x.load - order.allowed) / n.eta_ac, n.ac / n.eta_ac)
-            most_in = left_over if x.load > order.allowed else past_building
+            past_building = x.pv + (allowed - x.load) * n.eta_dc
+            left_over = x.pv - min((x.load - allowed) / n.eta_ac, n.ac / n.eta_ac)
+            most_in = left_over if x.load > allowed else past_building
         else:
-            most_in = (order.allowed + x.pv - x.load) * n.eta_dc
+            most_in = (allowed + x.pv - x.load) * n.eta_dc
         charge = max(min(charge, most_in), 0.0)
         above_low = given_down_to(order.not_below, stored, n)
-        to_cap = min(min(x.need - order.allowed_out, n.discharge), above_low)
+        allowed_out = min(order.allowed_out, x.import_limit / n.eta_ac)
+        to_cap = min(min(x.need - allowed_out, n.discharge), above_low)
         helped = max(discharge, min(to_cap, x.most_out))
         helps = n.cap_uses_battery and charge == 0.0
         discharge = helped if helps else discharge

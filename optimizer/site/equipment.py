@@ -18,7 +18,9 @@ from pydantic import Field, model_validator
 
 from optimizer.base.documents import Document
 from optimizer.base.errors import Mistake
+from optimizer.base.timegrid import TimeGrid
 from optimizer.site.behaviour import AS_STATED, Behaviour
+from optimizer.site.limits import Phases, StepLimits, TimedLimit, Way
 from optimizer.site.loads import Warranty
 
 MAX_HOURS_TO_FILL = 200
@@ -116,11 +118,51 @@ class Photovoltaic(Document):
         return self
 
 
+UNLIMITED_KW = 1e9
+"""Stands for a connection without a stated limit; far above any power that can flow."""
+
+
 class Connection(Document):
-    """The grid connection's limits; a limit left out does not bind."""
+    """The grid connection's limits; a limit left out does not bind, of several the lowest does.
+
+    ``fill_limit_kw`` is the greatest power of filling the battery from the grid, at all times;
+    ``export_limit_pct_of_pv`` the greatest export as a share of ``pv.peak_kw``. ``limits`` are rules
+    with hours; ``phases`` gives a limit of import and export by an approximation.
+    """
 
     import_limit_kw: float | None = Field(default=None, gt=0)
     export_limit_kw: float | None = Field(default=None, ge=0)
+    export_limit_pct_of_pv: float | None = Field(default=None, ge=0, le=100)
+    fill_limit_kw: float | None = Field(default=None, ge=0)
+    limits: list[TimedLimit] = []
+    phases: Phases | None = None
+
+    def rules(self, pv: Photovoltaic) -> tuple[TimedLimit, ...]:
+        """Return the limits that settings may not ask for more than, each with the rule's name.
+
+        Raises
+        ------
+        Mistake
+            If an export limit is a share of a PV whose power is not known.
+        """
+        found = list(self.limits)
+        if self.fill_limit_kw is not None:
+            found.append(TimedLimit(rule="connection.fill_limit_kw", fill_kw=self.fill_limit_kw))
+        share = self.export_limit_pct_of_pv
+        if share is not None:
+            if pv.peak_kw is None:
+                raise Mistake(
+                    f"export_limit_pct_of_pv is {share:g} %, but pv.peak_kw, of which it is a share, is"
+                    " missing",
+                    "Give pv.peak_kw, or the limit in kW as export_limit_kw.",
+                    ("connection", "export_limit_pct_of_pv"),
+                )
+            found.append(
+                TimedLimit(
+                    rule="connection.export_limit_pct_of_pv", export_kw=share / 100 * pv.peak_kw
+                )
+            )
+        return tuple(found)
 
 
 class Permissions(Document):
@@ -131,16 +173,13 @@ class Permissions(Document):
     export: bool = True
 
 
-UNLIMITED_KW = 1e9
-"""Stands for a connection without a stated limit; far above any power that can flow."""
-
-
 @dataclass(frozen=True)
 class Plant:
     """The equipment as plain numbers: what the plan and the replay compute with.
 
     Energies in kWh, powers in kW, efficiencies as fractions. ``low_kwh`` is the lowest level in
-    daily use: the floor or the reserve, whichever is higher.
+    daily use: the floor or the reserve, whichever is higher. ``rules`` limit import, export and what
+    fills the battery from the grid beside the connection's limits, at all times or in their hours.
     """
 
     low_kwh: float
@@ -163,6 +202,7 @@ class Plant:
     may_charge_from_grid: bool
     may_export_stored: bool
     behaviour: Behaviour = AS_STATED
+    rules: tuple[TimedLimit, ...] = ()
 
     @classmethod
     def of(
@@ -177,7 +217,11 @@ class Plant:
     ) -> Plant:
         """Return the plant of the described equipment. [kWh, kW, 1]"""
         low = max(battery.floor_pct, reserve_pct) / 100
-        import_kw, export_kw = connection.import_limit_kw, connection.export_limit_kw
+        phases_kw = UNLIMITED_KW if connection.phases is None else connection.phases.limit_kw
+        import_kw, export_kw = (
+            phases_kw if limit_kw is None else min(limit_kw, phases_kw)
+            for limit_kw in (connection.import_limit_kw, connection.export_limit_kw)
+        )
         own_limit = pv.ac_limit_kw if pv.ac_limit_kw is not None else UNLIMITED_KW
         return cls(
             low_kwh=low * battery.capacity_kwh,
@@ -195,12 +239,34 @@ class Plant:
             to_dc_efficiency=(inverter.charging_efficiency_pct or inverter.efficiency_pct) / 100,
             pv_on_dc_side=pv.coupling == "dc",
             pv_ac_limit_kw=own_limit,
-            import_limit_kw=UNLIMITED_KW if import_kw is None else import_kw,
-            export_limit_kw=_export_limit(export_kw, permissions),
+            import_limit_kw=import_kw,
+            export_limit_kw=export_kw if permissions.export else 0.0,
             may_charge_from_grid=permissions.charge_from_grid,
             may_export_stored=permissions.export_stored_energy and permissions.export,
             behaviour=behaviour,
+            rules=connection.rules(pv),
         )
+
+    def limits_on(self, grid: TimeGrid) -> StepLimits:
+        """Return the import, the export and the filling from the grid that are allowed in each step."""
+        fill_kw = UNLIMITED_KW if self.may_charge_from_grid else 0.0
+        always_kw = (self.import_limit_kw, self.export_limit_kw, fill_kw)
+        return StepLimits.of(always_kw, self.rules, grid)
+
+    def rule_at(self, grid: TimeGrid, step: int, way: Way) -> str | None:
+        """Return the name of the rule that limits something in a step more than the connection does."""
+        moment = grid.part(step, 1)
+        always = replace(self, rules=()).limits_on(moment).of_way(way)[0] / moment.step_h
+        holding = [
+            rule for rule in self.rules if rule.at_steps(moment)[0] and rule.kw(way) < always
+        ]
+        return min(holding, key=lambda rule: rule.kw(way)).rule if holding else None
+
+    def full_power_kw(self, action: str) -> float:
+        """Return the power of an action above which a limit does not bind. [kW]"""
+        if action == "charge":
+            return min(self.charge_kw / self.to_dc_efficiency, self.ac_limit_kw)
+        return min(self.discharge_kw, self.ac_limit_kw) if action == "sell" else 0.0
 
     @property
     def usable_kwh(self) -> float:
@@ -234,18 +300,6 @@ class Plant:
         """Return the stored energy at a state of charge, kept within the allowed levels. [kWh]"""
         return min(max(soc_pct / 100 * self.capacity_kwh, self.low_kwh), self.high_kwh)
 
-    def full_power_kw(self, action: str) -> float:
-        """Return the power of an action above which a limit does not bind. [kW]"""
-        if action == "charge":
-            return min(self.charge_kw / self.to_dc_efficiency, self.ac_limit_kw)
-        return min(self.discharge_kw, self.ac_limit_kw) if action == "sell" else 0.0
-
     def soc_pct(self, stored_kwh: float) -> float:
         """Return the state of charge of a stored energy. [%]"""
         return 100 * stored_kwh / self.capacity_kwh
-
-
-def _export_limit(limit_kw: float | None, permissions: Permissions) -> float:
-    if not permissions.export:
-        return 0.0
-    return UNLIMITED_KW if limit_kw is None else limit_kw

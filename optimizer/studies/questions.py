@@ -183,7 +183,7 @@ def _windows_cost_no_less_than_plans(case: Case) -> bool:
     forecast, end = scenario.forecast, scenario.end_kwh
     begins_low = scenario.start_kwh <= plant.low_kwh
     ends_low = end is not None and end <= plant.low_kwh
-    never_overloaded = forecast.load_kwh.max() / forecast.grid.step_h <= plant.import_limit_kw
+    never_overloaded = np.all(forecast.load_kwh <= plant.limits_on(forecast.grid).import_kwh)
     return bool(
         begins_low and ends_low and never_overloaded and plant.cycles_per_day is None
         and plant.wear_per_kwh == 0 and case.fading.pv_loses_pct_per_year == 0

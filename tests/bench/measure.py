@@ -174,8 +174,8 @@ def measure_replay(rounds: int) -> None:
     out = np.zeros((OVERLOAD + 1, problem.grid.count))
 
     def run() -> None:
-        step_through(problem.load_kwh, problem.pv_kwh, problem.grid.day, orders.table,
-                     orders.of_step, numbers, problem.plant.low_kwh, out)  # fmt: skip
+        step_through(problem.load_kwh, problem.pv_kwh, problem.horizon.limits.kwh,
+                     problem.grid.day, orders.table, orders.of_step, numbers, problem.plant.low_kwh, out)  # fmt: skip
 
     run()
     times = [timed(lambda: [run() for _ in range(100)]) / 100 for _ in range(rounds)]

@@ -57,6 +57,8 @@ pv:
   coupling: dc
 connection:
   import_limit_kw: 15
+  limits:
+    - {rule: evening, hours: ["17:00-21:00"], import_kw: 3, export_kw: 1.5, fill_kw: 1.2}
 permissions:
   charge_from_grid: false
 controls:

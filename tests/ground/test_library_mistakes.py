@@ -47,3 +47,11 @@ def test_a_key_below_a_single_value_is_refused_in_words(march) -> None:
     with pytest.raises(tw.OptimizerError, match="holds no key a") as caught:
         site_of(march).replace(zone__a=3)
     assert caught.value.where == "zone__a"
+
+
+@pytest.mark.parametrize("job", [tw.plan, lambda site, effort: tw.renew(site, DEMO, effort=effort)])
+def test_an_effort_that_does_not_exist_is_refused_before_any_work(march, job) -> None:
+    with pytest.raises(tw.InputError, match="'fast'") as caught:
+        job(site_of(march), effort="fast")
+    assert caught.value.where == "effort"
+    assert "quick, normal or thorough" in caught.value.mend

@@ -286,6 +286,34 @@ def test_pv_that_neither_load_nor_grid_may_take_is_told(told: Told):
     assert told("import_limit_kw: 15", "export_limit_kw: 2", first="4,5.25") == []
 
 
+RULED = """import_limit_kw: 15, fill_limit_kw: 4.2, limits: [
+  {rule: early, hours: ["00:30-02:00"], days: [monday], import_kw: 2.5},
+  {rule: summer, months: [6, 7], export_kw: 0}]"""
+
+
+def test_rules_in_force_are_listed_and_a_load_above_one_is_told_by_its_name(told: Told):
+    """The second of March 2026 is a Monday; its first hour begins before the rule and is cut by it."""
+    rules, no_step, load = told("import_limit_kw: 15", RULED, first="3,0")
+
+    assert rules == (
+        "Rules in force: early (import at most 2.5 kW; 00:30-02:00; monday); summer (export at most 0 kW;"
+        " months 6, 7); connection.fill_limit_kw (filling from the grid at most 4.2 kW; at all times)."
+    )
+    assert no_step == "The rule 'summer' holds in no step of the forecast."
+    assert "reaches 3.00 kW, above the import limit of 2.5 kW by the rule 'early'" in load
+
+
+def test_limits_of_phases_and_cut_steps_are_noted(told: Told, tmp_path: Path):
+    told("import_limit_kw: 15", "phases: {count: 3, amperes: 16, volts: 230}")
+    (phases,) = read_scenario(tmp_path).forecast.notes[-1:]
+    assert "an approximation: 16 A × 230 V" in phases
+    assert "at most 11.04 kW" in phases
+
+    told("import_limit_kw: 15", RULED)
+    (cut,) = read_scenario(tmp_path).forecast.notes[-1:]
+    assert cut.startswith("Hours of the rule 'early' begin or end inside steps of 60 min")
+
+
 def test_few_days_are_told_with_their_number(told: Told):
     (remark,) = told(days=3)
 

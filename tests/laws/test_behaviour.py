@@ -559,7 +559,8 @@ def test_whatever_the_habits_compiled_and_plain_replays_are_the_same_to_the_last
     numbers = Numbers.of(case.plant, case.grid.step_h)
     compiled, plain = np.zeros((2, OVERLOAD + 1, case.grid.count))
     for runner, out in ((step_through, compiled), (step_through.py_func, plain)):
-        runner(case.load_kwh, case.pv_kwh, case.grid.day, orders.table, orders.of_step, numbers,
+        runner(case.load_kwh, case.pv_kwh, case.plant.limits_on(case.grid).kwh, case.grid.day,
+               orders.table, orders.of_step, numbers,
                case.start_kwh, out)  # fmt: skip
     np.testing.assert_array_equal(compiled, plain)
 
@@ -602,7 +603,7 @@ def scores(case: Case, many: list[Settings]) -> FloatArray:
     result = np.zeros(len(many))
     room = np.zeros((2, case.grid.count, LANES))
     score_many(
-        case.load_kwh, case.pv_kwh, table, steps, faces,
+        case.load_kwh, case.pv_kwh, case.plant.limits_on(case.grid).kwh, table, steps, faces,
         Numbers.of(case.plant, case.grid.step_h), case.start_kwh, priced, room[0], room[1], result,
     )  # fmt: skip
     return result

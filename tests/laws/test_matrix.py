@@ -30,6 +30,7 @@ from optimizer.planning.problem import FLOW_VARIABLES, Limits, Problem
 from optimizer.planning.solver import FAILURES, failure_of, solve
 from optimizer.site.equipment import UNLIMITED_KW, Plant
 from optimizer.site.floors import Floors
+from optimizer.site.limits import TimedLimit
 from tests.laws.cases import (
     AC_PLANT,
     CREDIT,
@@ -53,6 +54,10 @@ def problem_for(plant: Plant, tariff: str, grid: Any = GRID, **ends: Any) -> Pro
 
 STRICT = {"may_charge_from_grid": False, "may_export_stored": False}
 LIMITED = {"import_limit_kw": 5.0, "export_limit_kw": 1.0, "pv_ac_limit_kw": 2.0}
+RULES = (
+    TimedLimit(rule="evening", hours=["17:00-21:00"], import_kw=3.5, export_kw=1.0),
+    TimedLimit(rule="mornings", hours=["05:00-09:00"], months=[7], fill_kw=1.5),
+)
 ONE_WAY = {0: np.array([3, 7]), 1: np.array([12]), 2: np.array([0, 29])}
 
 PROBLEMS: dict[str, tuple[Problem, dict[int, IntArray]]] = {
@@ -61,6 +66,8 @@ PROBLEMS: dict[str, tuple[Problem, dict[int, IntArray]]] = {
     "ac, forbidden": (problem_for(replace(AC_PLANT, **STRICT), "flat"), {}),
     "dc, forbidden": (problem_for(replace(DC_PLANT, **STRICT), "flat"), {}),
     "ac, limited": (problem_for(replace(AC_PLANT, **LIMITED), "negative prices"), {}),
+    "ac, ruled": (problem_for(replace(AC_PLANT, rules=RULES), "flat"), {}),
+    "dc, ruled": (problem_for(replace(DC_PLANT, rules=RULES), "demand"), ONE_WAY),
     "cycles": (problem_for(replace(AC_PLANT, cycles_per_day=0.4), "flat"), {}),
     "peaks": (problem_for(AC_PLANT, "demand"), {}),
     "a choice and a bank": (problem_for(AC_PLANT, "steps and a bank"), {}),
@@ -160,7 +167,7 @@ def test_the_table_of_problems_meets_every_family_of_rows_and_columns() -> None:
         "out_of_battery",
         "into_battery",
         "battery",
-        "no_grid_charge",
+        "filling",
         "no_stored_export",
         "cycles",
         "intervals",

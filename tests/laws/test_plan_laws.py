@@ -272,7 +272,8 @@ def test_compiled_and_plain_replays_are_the_same_to_the_last_bit(case: Case) -> 
     numbers = Numbers.of(case.plant, case.grid.step_h)
     compiled, plain = np.zeros((2, OVERLOAD + 1, case.grid.count))
     for run, out in ((step_through, compiled), (step_through.py_func, plain)):
-        run(case.load_kwh, case.pv_kwh, case.grid.day, orders.table, orders.of_step, numbers,
+        run(case.load_kwh, case.pv_kwh, case.plant.limits_on(case.grid).kwh, case.grid.day,
+               orders.table, orders.of_step, numbers,
             case.start_kwh, out)  # fmt: skip
     np.testing.assert_array_equal(compiled, plain)
 

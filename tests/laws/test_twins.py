@@ -541,7 +541,7 @@ def scored(
     imported, exported = np.zeros((2, len(steps), LANES))
     cost = np.zeros(1)
     scorer(
-        load, pv, orders.table, np.arange(len(steps)), orders.of_step[steps][None, :],
+        load, pv, np.ascontiguousarray(site.plant.limits_on(site.grid).kwh[:, steps]), orders.table, np.arange(len(steps)), orders.of_step[steps][None, :],
         Numbers.of(site.plant, site.grid.step_h), start_kwh, priced, imported, exported, cost,
     )  # fmt: skip
     return float(cost[0])

@@ -20,6 +20,7 @@ from optimizer.billing.tariff import compile_cost
 from optimizer.cost.expression import linear_cost
 from optimizer.planning.plan import make_plan
 from optimizer.site.equipment import Connection, Inverter, Permissions
+from optimizer.site.limits import TimedLimit
 from tests.builders import best_plan, local_grid, posed, simple_plant, tariff_of
 
 # --- Enumeration: every path of the stored energy over a grid of levels.
@@ -169,6 +170,13 @@ def rule_rows(h, pv, groups, on_dc, rules):
     if rules.get("no_grid_charge"):  # what enters the inverter is PV that was not thrown away
         blocks = [nothing, nothing, (1 - on_dc) * unit, *[nothing] * 3, unit, nothing]
         yield widened(bmat([blocks]), groups), pv * (1 - on_dc)
+    if "allowed_kw" in rules:  # import, export, and what fills the battery beside the PV used
+        bought, sold, filled = h * rules["allowed_kw"].T
+        for place, most in ((0, bought), (1, sold)):
+            blocks = [unit if block == place else nothing for block in range(8)]
+            yield widened(bmat([blocks]), groups), most
+        blocks = [nothing, nothing, (1 - on_dc) * unit, *[nothing] * 3, unit, nothing]
+        yield widened(bmat([blocks]), groups), filled + pv * (1 - on_dc)
     if rules.get("no_stored_export"):  # no more leaves than the PV gives
         share = SITE["eta_ac"] if on_dc else 1.0
         blocks = [nothing, unit, share * unit, *[nothing] * 5]
@@ -198,13 +206,13 @@ def with_one_way_rows(below, high, count):
     return [*(widened(matrix, 3 * count) for matrix in below), *rows], limits
 
 
-def invented_site(coupling, permissions=None, **battery):
+def invented_site(coupling, permissions=None, limits=(), **battery):
     """Return the plant of ``SITE`` in the words in which a person writes it."""
     return simple_plant(
         SITE["capacity"], SITE["charge"], (SITE["eta_c"], SITE["eta_d"]), coupling=coupling,
         discharge_kw=SITE["discharge"], floor_pct=10, permissions=permissions,
         inverter=Inverter(ac_limit_kw=5, efficiency_pct=97, charging_efficiency_pct=94),
-        connection=Connection(import_limit_kw=25, export_limit_kw=4), **battery,
+        connection=Connection(import_limit_kw=25, export_limit_kw=4, limits=list(limits)), **battery,
     )  # fmt: skip
 
 
@@ -258,6 +266,8 @@ def planned_and_independent(folder, grid, coupling, interval_minutes, pv_share=1
     step = timedelta(minutes=grid.step_minutes)
     clock = [(grid.start.astimezone(UTC) + n * step).astimezone(ZONE) for n in range(grid.count)]
     load, pv = (h * power for power in invented_series(clock, 11))
+    if "allowed_at" in rules:
+        rules = {"allowed_kw": np.array([rules["allowed_at"](moment) for moment in clock])}
     text = TARIFF.replace("INTERVAL", str(interval_minutes))
     tariff_cost = compile_cost(tariff_of(folder, text, SEASONS), grid, calendar_months(grid))
     cost = linear_cost(tariff_cost.total, grid.count)
@@ -281,7 +291,28 @@ def test_a_year_of_hours_with_twelve_demand_charges_costs_what_another_lp_finds(
     assert planned == pytest.approx(independent, rel=1e-6)
 
 
+def allowed_at(moment):
+    """Return import, export and filling from the grid that ``LIMITS`` allow at a moment. [kW]"""
+    bought, sold, filled = 25.0, 4.0, 1e3
+    if 17 <= moment.hour < 21 and moment.weekday() < 5:
+        bought, sold = 3.7, 0.3
+    if moment.month == 5:
+        filled = 0.2
+    if moment.hour >= 23 or moment.hour < 2:
+        filled = min(filled, 0.3)
+    return bought, sold, filled
+
+
+LIMITS = [
+    TimedLimit(
+        rule="evenings", hours=["17:00-21:00"], days=["weekdays"], import_kw=3.7, export_kw=0.3
+    ),
+    TimedLimit(rule="May", months=[5], fill_kw=0.2),
+    TimedLimit(rule="late", hours=["23:00-02:00"], fill_kw=0.3),
+]
+
 RULES = {
+    "limits by the hour": ({}, {"limits": LIMITS}, {"allowed_at": allowed_at}),
     "no grid charging": ({"charge_from_grid": False}, {}, {"no_grid_charge": True}),
     "no stored export": ({"export_stored_energy": False}, {}, {"no_stored_export": True}),
     "standing loss": ({}, {"standing_loss_pct_per_day": 3.0}, {"standing_loss": 0.03}),
@@ -297,10 +328,10 @@ RULES = {
 def test_a_week_of_quarter_hours_under_a_rule_costs_what_another_lp_finds(tmp_path, rule, coupling):
     """Two billing months, demand over half-hours; each rule makes the plan dearer.
 
-    Only a site with much PV exports what it has stored; elsewhere little PV lets rules bind.
+    Only a site with much PV exports at all; elsewhere little PV lets rules bind.
     """
     grid = local_grid("2025-05-28T00:00", ZONE.key, 7 * 96, 15)
-    pv_share = 1.0 if rule == "no stored export" else 0.2
+    pv_share = 1.0 if rule in {"no stored export", "limits by the hour"} else 0.2
     site = (tmp_path, grid, coupling, 30, pv_share)
     planned, independent = planned_and_independent(*site, RULES[rule])
     free, _ = planned_and_independent(*site)

@@ -11,6 +11,7 @@ as she does, for random settings of each menu.
 
 from __future__ import annotations
 
+import codecs
 import random
 import re
 from dataclasses import replace
@@ -27,6 +28,7 @@ from optimizer.base.documents import Source
 from optimizer.base.timegrid import FloatArray
 from optimizer.base.units import MINUTES_PER_DAY, clock, money, read_clock
 from optimizer.base.writing import PLAIN, Writing
+from optimizer.cli.streams import _plainly
 from optimizer.report.card import Card, CardEntry, CardList, CardSet, card_of
 from optimizer.report.card_fields import Bar, Cell
 from optimizer.report.card_text import card_text
@@ -343,6 +345,27 @@ def test_filling_from_pv_alone_is_typed_as_the_menu_says_it() -> None:
     assert card_of(Controls(), banned, free).sets[0].lists[0].parts[0].entries[0].cells == cells
 
 
+def test_a_level_that_the_field_does_not_reach_is_told() -> None:
+    """Floor 10 % and ceiling 95 %, but the field takes 20 to 90 %."""
+    levels = {"from_pct": 20, "to_pct": 90}
+    controls = Controls.model_validate({
+        "lists": [{"name": "all", "actions": ["charge", "cover"], "entries": 2, "level": levels,
+                   "fields": ["start", "end", "level"]}],
+        "day_types": "every_day",
+    })  # fmt: skip
+    windows = [window("01:00-02:00", "charge"), window("03:00-04:00", "cover")]
+    entries = (
+        card_of(controls, PLANT, settings(YEAR, every_day=windows))
+        .sets[0]
+        .lists[0]
+        .parts[0]
+        .entries
+    )
+    assert [str(entry.cells[-1]) for entry in entries] == [
+        "fill to 90 % (the field takes no more)", "down to 20 % (the field takes no less)"
+    ]  # fmt: skip
+
+
 @pytest.mark.parametrize(
     ("minute", "told"),
     [(0, "12:00 am"), (30, "12:30 am"), (720, "12:00 pm"), (815, "1:35 pm"), (1439, "11:59 pm"),
@@ -398,6 +421,11 @@ def test_lines_of_the_text_are_no_longer_than_asked_for(number: int, width: int)
         assert boxes == sum(
             len(p.entries) for each in card.sets for one in each.lists for p in one.parts
         )
+
+
+def test_a_terminal_without_the_box_shows_brackets() -> None:
+    codecs.register_error("plainly", _plainly)
+    assert "☐ 1".encode("ascii", "plainly") == b"[ ] 1"
 
 
 def test_a_name_of_two_lines_stays_on_one() -> None:

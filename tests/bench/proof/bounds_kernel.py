@@ -45,10 +45,11 @@ CLOSED = 1e15
 
 @njit(cache=True, inline="always")  # type: ignore[untyped-decorator]
 def _moved(
-    level: float, order: FloatArray, load: float, pv: float, n: Numbers
+    level: float, order: FloatArray, load: float, pv: float, limits: FloatArray, t: int, n: Numbers
 ) -> tuple[float, float, float, float]:
     """Return charge, discharge, export less import, and the level after a step."""
-    moved = step(order_of(order, n), level, False, asked_of(load, pv, n), n, True, True)
+    x = asked_of(load, pv, limits, t, n)
+    moved = step(order_of(order, n), level, False, x, n, True, True)
     return moved.charge, moved.discharge, moved.net, moved.stored
 
 
@@ -68,9 +69,11 @@ def form_value(
 
 
 @njit(cache=True, inline="always")  # type: ignore[untyped-decorator]
-def _side(charge: float, discharge: float, net: float, pv: float, n: Numbers) -> int:
+def _side(
+    charge: float, discharge: float, net: float, pv: float, export_limit: float, n: Numbers
+) -> int:
     """Return a number for the straight piece of ``net_export`` on which flows lie."""
-    side = 1 if net >= n.export_limit else 0
+    side = 1 if net >= export_limit else 0
     if n.pv_on_dc:
         through = pv + discharge - charge
         side += 2 if through >= 0.0 else 0
@@ -80,7 +83,7 @@ def _side(charge: float, discharge: float, net: float, pv: float, n: Numbers) ->
 
 @njit(cache=True)  # type: ignore[untyped-decorator]
 def rows_of_step(  # noqa: C901, PLR0912, PLR0915 - one loop over orders, one over cells
-    load: float, pv: float, table: FloatArray, n: Numbers, low: float, cell: float,
+    load: float, pv: float, limits: FloatArray, t: int, table: FloatArray, n: Numbers, low: float, cell: float,
     wear: float, has_jumps: bool, at: FloatArray, net: FloatArray, extra: FloatArray,
     bend_at: FloatArray, bend_net: FloatArray, bend_extra: FloatArray, row_of: IntArray,
 ) -> int:  # fmt: skip
@@ -98,13 +101,13 @@ def rows_of_step(  # noqa: C901, PLR0912, PLR0915 - one loop over orders, one ov
     for order in range(len(table)):
         for j in range(nodes):
             charge[j], discharge[j], net[count, j], level = _moved(
-                low + j * cell, table[order], load, pv, n
+                low + j * cell, table[order], load, pv, limits, t, n
             )
             place = min(max((level - low) / cell, 0.0), nodes - 1.0)
             if abs(place - np.round(place)) < SNAP:
                 place = np.round(place)
             at[count, j] = place
-            over = max(-net[count, j] - n.import_limit, 0.0)
+            over = max(-net[count, j] - limits[0, t], 0.0)
             extra[count, j] = wear * discharge[j] + OVERLOAD_COST * over
         for j in range(nodes - 1):
             less = charge[j] - charge[j + 1]
@@ -117,10 +120,12 @@ def rows_of_step(  # noqa: C901, PLR0912, PLR0915 - one loop over orders, one ov
                     straight = False
                 if discharge[j] == 0.0 and discharge[j + 1] > 0.0:
                     straight = False
-            first = _side(charge[j], discharge[j], net[count, j], pv, n)
-            if first != _side(charge[j + 1], discharge[j + 1], net[count, j + 1], pv, n):
+            first = _side(charge[j], discharge[j], net[count, j], pv, limits[1, t], n)
+            if first != _side(
+                charge[j + 1], discharge[j + 1], net[count, j + 1], pv, limits[1, t], n
+            ):
                 straight = False
-            if (net[count, j] < -n.import_limit) != (net[count, j + 1] < -n.import_limit):
+            if (net[count, j] < -limits[0, t]) != (net[count, j + 1] < -limits[0, t]):
                 straight = False
             bend_at[count, j] = 0.0
             bend_net[count, j] = 0.0
@@ -155,7 +160,7 @@ def rows_of_step(  # noqa: C901, PLR0912, PLR0915 - one loop over orders, one ov
                 bend_net[count, j] = max(bend_net[count, j], n1 - line0, line1 - n0)
                 step = extra[count, j + 1] - extra[count, j]
                 line0, line1 = extra[count, j] + share0 * step, extra[count, j] + share1 * step
-                over = max(-n1 - n.import_limit, 0.0)
+                over = max(-n1 - limits[0, t], 0.0)
                 bend = max(line0, line1) - (wear * d0 + OVERLOAD_COST * over)
                 bend_extra[count, j] = max(bend_extra[count, j], bend)
                 c0, d0, n0 = c1, d1, n1
@@ -251,7 +256,7 @@ def sweep(  # noqa: C901, PLR0915 - one loop over steps, one over rows, one over
 
 @njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
 def follow(
-    load_kwh: FloatArray, pv_kwh: FloatArray, table: FloatArray, order_of_row: IntArray,
+    load_kwh: FloatArray, pv_kwh: FloatArray, limits: FloatArray, table: FloatArray, order_of_row: IntArray,
     first: IntArray, may: BoolArray, price: FloatArray, buy: FloatArray, sell: FloatArray,
     wear: float, value: FloatArray, n: Numbers, low: float, cell: float,
     start_kwh: float, liked: IntArray, chosen: IntArray, imported: FloatArray, exported: FloatArray,
@@ -269,14 +274,14 @@ def follow(
             if not may[r]:
                 continue
             _, discharge, net, reached = _moved(
-                level, table[order_of_row[r]], load_kwh[t], pv_kwh[t], n
+                level, table[order_of_row[r]], load_kwh[t], pv_kwh[t], limits, t, n
             )
             place = min(max((reached - low) / cell, 0.0), nodes - 1.0)
             k = min(int(place), nodes - 2)
             cost = value[t + 1, k] + (place - k) * (value[t + 1, k + 1] - value[t + 1, k])
             cost += price[r] + wear * discharge - (buy[t] if net < 0.0 else sell[t]) * net
-            if -net > n.import_limit:
-                cost += OVERLOAD_COST * (-net - n.import_limit)
+            if -net > limits[0, t]:
+                cost += OVERLOAD_COST * (-net - limits[0, t])
             if r == liked[t]:
                 cost -= 1e-9
             if cost < least:
@@ -289,7 +294,7 @@ def follow(
 
 @njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
 def gains(
-    load_kwh: FloatArray, pv_kwh: FloatArray, table: FloatArray, order_of_row: IntArray,
+    load_kwh: FloatArray, pv_kwh: FloatArray, limits: FloatArray, table: FloatArray, order_of_row: IntArray,
     first: IntArray, buy: FloatArray, sell: FloatArray, wear: float, value: FloatArray, n: Numbers,
     low: float, cell: float, start_kwh: float, kept_row: IntArray, gain: FloatArray,
 ) -> None:  # fmt: skip
@@ -303,14 +308,14 @@ def gains(
         kept_cost, next_level = 0.0, level
         for r in range(first[t], first[t + 1]):
             _, discharge, net, reached = _moved(
-                level, table[order_of_row[r]], load_kwh[t], pv_kwh[t], n
+                level, table[order_of_row[r]], load_kwh[t], pv_kwh[t], limits, t, n
             )
             place = min(max((reached - low) / cell, 0.0), nodes - 1.0)
             k = min(int(place), nodes - 2)
             cost = value[t + 1, k] + (place - k) * (value[t + 1, k + 1] - value[t + 1, k])
             cost += wear * discharge - (buy[t] if net < 0.0 else sell[t]) * net
-            if -net > n.import_limit:
-                cost += OVERLOAD_COST * (-net - n.import_limit)
+            if -net > limits[0, t]:
+                cost += OVERLOAD_COST * (-net - limits[0, t])
             gain[r] = -cost
             if r == kept_row[t]:
                 kept_cost, next_level = cost, reached
@@ -596,7 +601,7 @@ class OnePeak(NamedTuple):
 
 @njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
 def race(  # noqa: C901, PLR0915 - one loop over stops, one over steps
-    load_kwh: FloatArray, pv_kwh: FloatArray, table: FloatArray, face_of_step: IntArray,
+    load_kwh: FloatArray, pv_kwh: FloatArray, limits: FloatArray, table: FloatArray, face_of_step: IntArray,
     faces: IntArray, n: Numbers, start_kwh: float, buy: FloatArray, sell: FloatArray, wear: float,
     value: FloatArray, low: float, cell: float, stops: IntArray, owed: FloatArray, limit: float,
     peak: OnePeak, is_left: BoolArray,
@@ -649,7 +654,7 @@ def race(  # noqa: C901, PLR0915 - one loop over stops, one over steps
             break
         done += (end - begin) * left
         for t in range(begin, end):
-            x = asked_of(load_kwh[t], pv_kwh[t], n)
+            x = asked_of(load_kwh[t], pv_kwh[t], limits, t, n)
             bought, sold = buy[t], sell[t]
             face = face_of_step[t]
             counts = charges_peak and peak.interval[t] >= 0
@@ -661,8 +666,8 @@ def race(  # noqa: C901, PLR0915 - one loop over stops, one over steps
                 net, discharge = moved.net, moved.discharge
                 stored[c] = moved.stored
                 spent[c] += wear * discharge - (bought if net < 0.0 else sold) * net
-                if -net > n.import_limit:
-                    spent[c] += OVERLOAD_COST * (-net - n.import_limit)
+                if -net > limits[0, t]:
+                    spent[c] += OVERLOAD_COST * (-net - limits[0, t])
                 if counts:
                     inside[c] = max(-net, 0.0) + (0.0 if is_new else inside[c])
                     highest[c] = max(highest[c], inside[c] * peak.share[t])

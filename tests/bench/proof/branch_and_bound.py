@@ -277,7 +277,15 @@ class _Tree(Labels):
     def prepare(self) -> bool:
         """Write down what each order does in each step; tell whether that can be kept."""
         ground = self.ground
-        rows = rows_of(ground.plant, self.numbers, self.table, self.load, self.pv, ground.start_kwh)
+        rows = rows_of(
+            ground.plant,
+            self.numbers,
+            self.table,
+            self.load,
+            self.pv,
+            self.limits,
+            ground.start_kwh,
+        )
         if rows is None:
             return False
         self.rows = rows
@@ -381,7 +389,7 @@ class _Tree(Labels):
         nothing_open = np.zeros((0, 0), dtype=bool)
         self.swept(_Node(nothing_open, price, tangent), may_row)
         inner.gains(
-            self.load, self.pv, self.table, rows.order_of_row, rows.first, *self._rates(tangent),
+            self.load, self.pv, self.limits, self.table, rows.order_of_row, rows.first, *self._rates(tangent),
             ground.plant.wear_per_kwh, self.value, self.numbers, rows.low, rows.cell,
             ground.start_kwh, kept, price,
         )  # fmt: skip
@@ -418,7 +426,7 @@ class _Tree(Labels):
         chosen = np.zeros(steps, dtype=np.int64)
         imported, exported = np.zeros(steps), np.zeros(steps)
         inner.follow(
-            self.load, self.pv, self.table, rows.order_of_row, rows.first, may_row, node.price,
+            self.load, self.pv, self.limits, self.table, rows.order_of_row, rows.first, may_row, node.price,
             *self._rates(node.tangent), self.ground.plant.wear_per_kwh, self.value, self.numbers,
             rows.low, rows.cell, self.ground.start_kwh, liked, chosen, imported, exported,
         )  # fmt: skip
@@ -521,7 +529,7 @@ class _Tree(Labels):
             is_left = np.zeros(len(faces), dtype=bool)
             limit = self._limit() - node.tangent.amount + slack
             done = inner.race(
-                self.load, self.pv, self.table, self.face_of_step, faces, self.numbers,
+                self.load, self.pv, self.limits, self.table, self.face_of_step, faces, self.numbers,
                 self.ground.start_kwh, *rates, self.ground.plant.wear_per_kwh, self.value,
                 self.rows.low, self.rows.cell, stops, owed, limit, peak, is_left,
             )  # fmt: skip

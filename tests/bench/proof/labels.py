@@ -86,6 +86,7 @@ class Labels:
         )
         self.load = np.ascontiguousarray(ground.load_kwh)
         self.pv = np.ascontiguousarray(ground.pv_kwh)
+        self.limits = np.ascontiguousarray(plant.limits_on(grid).kwh[:, ground.steps])
         of_weekday = np.zeros(7, dtype=np.int64)
         for number, weekdays in enumerate(controls.day_sets().values()):
             of_weekday[list(weekdays)] = number
@@ -128,7 +129,7 @@ class Labels:
         for first in range(0, len(faces), LANES):
             part = slice(first, first + LANES)
             score_many(
-                self.load, self.pv, table, face_of_step, faces[part], self.numbers,
+                self.load, self.pv, self.limits, table, face_of_step, faces[part], self.numbers,
                 self.ground.start_kwh, self.pricing, room[0], room[1], cost[part],
             )  # fmt: skip
         self.replays += len(faces)

@@ -143,7 +143,7 @@ class Rows:
 
 def rows_of(
     plant: Plant, numbers: Numbers, table: FloatArray, load_kwh: FloatArray, pv_kwh: FloatArray,
-    start_kwh: float,
+    limits: FloatArray, start_kwh: float,
 ) -> Rows | None:  # fmt: skip
     """Return what orders, shape (O, 7), do in each of S steps; None if that is too much to keep."""
     low, high = min(plant.low_kwh, start_kwh), max(plant.high_kwh, start_kwh)
@@ -157,7 +157,7 @@ def rows_of(
     first = np.zeros(len(load_kwh) + 1, dtype=np.int64)
     for t in range(len(load_kwh)):
         count = inner.rows_of_step(
-            float(load_kwh[t]), float(pv_kwh[t]), table, numbers, low, cell, plant.wear_per_kwh,
+            float(load_kwh[t]), float(pv_kwh[t]), limits, t, table, numbers, low, cell, plant.wear_per_kwh,
             _has_jumps(plant), *nodes, *bends, row_of[t],
         )  # fmt: skip
         for kept, part in zip(found[:3], nodes, strict=True):
