@@ -129,8 +129,9 @@ class _Hours:
         horizon, orders = self._horizon, self._orders
         out = np.zeros((OVERLOAD + 1, part.stop - part.start))
         step_through(
-            horizon.load_kwh[part], horizon.pv_kwh[part], horizon.grid.day[part], orders.table,
-            orders.of_step[part], self._numbers, start_kwh, out,
+            horizon.load_kwh[part], horizon.pv_kwh[part],
+            np.ascontiguousarray(horizon.limits.kwh[:, part]), horizon.grid.day[part],
+            orders.table, orders.of_step[part], self._numbers, start_kwh, out,
         )  # fmt: skip
         return out
 
