@@ -172,6 +172,13 @@ def test_the_section_alone_is_printed() -> None:
     assert read_back(done.stdout).menu == USUAL.menu
 
 
+def test_what_is_no_text_ends_the_input() -> None:
+    done = CliRunner().invoke(app, ["menu", "--ask"], input=b"own\n\xff\xfe\n")
+    assert done.exit_code == 0
+    assert "The input ends here" in done.stderr
+    assert [each.name for each in read_back(done.stdout).menu.lists] == ["filling", "giving"]
+
+
 @pytest.mark.parametrize("words", [["--ask", "--json"], ["--ask", "--worth"], ["--out", "x"]])
 def test_options_that_do_not_go_together(words: list[str]) -> None:
     assert CliRunner().invoke(app, ["menu", *words]).exit_code == 2
