@@ -87,9 +87,6 @@ def _ask(out: Path | None, *, debug: bool) -> None:
 
 
 def _read_line() -> str | None:
-    """Return the next line typed; None once there is no more, or what comes is no text."""
+    """Return the next line typed, None once there is no more; what is no text is nonsense."""
     print("> ", end="", file=sys.stderr, flush=True)
-    try:
-        return sys.stdin.readline() or None
-    except UnicodeDecodeError:
-        return None
+    return sys.stdin.buffer.readline().decode("utf-8", errors="replace") or None

@@ -172,11 +172,11 @@ def test_the_section_alone_is_printed() -> None:
     assert read_back(done.stdout).menu == USUAL.menu
 
 
-def test_what_is_no_text_ends_the_input() -> None:
-    done = CliRunner().invoke(app, ["menu", "--ask"], input=b"own\n\xff\xfe\n")
+def test_what_is_no_text_is_nonsense() -> None:
+    done = CliRunner().invoke(app, ["menu", "--ask"], input=b"own\n\xff\xfe\nidle\n")
     assert done.exit_code == 0
-    assert "The input ends here" in done.stderr
-    assert [each.name for each in read_back(done.stdout).menu.lists] == ["filling", "giving"]
+    assert "is none of 1, 2, 3." in done.stderr
+    assert read_back(done.stdout).outside == "idle"
 
 
 @pytest.mark.parametrize("words", [["--ask", "--json"], ["--ask", "--worth"], ["--out", "x"]])
