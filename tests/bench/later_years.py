@@ -29,7 +29,17 @@ YEARS = "second_years"
 SITES = {
     "library": (
         Site(
-            "library_2018_15min", "America/Los_Angeles", 15, 800, 300, 300, "ac", 1500, 300, 1, YEARS
+            "library_2018_15min",
+            "America/Los_Angeles",
+            15,
+            800,
+            300,
+            300,
+            "ac",
+            1500,
+            300,
+            1,
+            YEARS,
         ),
         "library_2019_15min",
     ),

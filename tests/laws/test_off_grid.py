@@ -71,9 +71,9 @@ def test_four_evenings_off_the_grid(controls: Controls) -> None:
 
 
 def test_a_floor_is_kept() -> None:
-    """Above a floor of 20 % lie 8 kWh: 6 need 80 %, and 9 are not there."""
-    spells = told(evenings(2, 3), Limit(EVENING), floor_pct=20.0)
-    assert [spell.needed_pct for spell in spells] == [80, math.inf]
+    """Above a floor of 20 % lie 8 kWh: 6 need 80 %, 9 are not there, and none need no more than it."""
+    spells = told(evenings(2, 3, 0), Limit(EVENING), floor_pct=20.0)
+    assert [spell.needed_pct for spell in spells] == [80, math.inf, 20]
 
 
 @pytest.mark.parametrize(("outside", "needed"), [("hold", 60), ("cover", 100)])
