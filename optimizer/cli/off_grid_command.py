@@ -24,7 +24,12 @@ from optimizer.cli.running import job, print_json, print_text
 def stay_off(
     scenario: ScenarioArgument = None,
     hours: Annotated[
-        str, typer.Option("--hours", help="The span of clock time, such as 17:00-21:00.")
+        str,
+        typer.Option(
+            "--hours",
+            help="A span of time by the equipment's clock, such as 17:00-21:00; if that stays on winter"
+            " time (controls.summer_time: false), it is an hour later by the wall in summer.",
+        ),
     ] = "17:00-21:00",
     months: Annotated[
         str, typer.Option("--months", help="Such as 6-9, 11-2 over the new year, or 3,6.")

@@ -69,7 +69,7 @@ def spells_under(
     over = np.where(bought > cap_kwh + ENERGY_TOLERANCE_KWH, bought - cap_kwh, 0.0)
     hours = _Hours(horizon, orders_of(settings, plant, grid), cap_kwh)
     spells = []
-    for part in _spells(horizon, limit, held):
+    for part in _spells(settings.clock_of(grid)[0], grid.step_minutes, limit, held):
         highest = part.start + int(bought[part].argmax())
         spells.append(
             Spell(
@@ -84,13 +84,11 @@ def spells_under(
     return tuple(spells)
 
 
-def _spells(horizon: Horizon, limit: Limit, held: BoolArray) -> list[slice]:
-    """Return the steps of each spell; one that never ends begins anew each day."""
-    grid, step = horizon.grid, horizon.grid.step_minutes
-    edge = limit.window.begin // step * step
-    new_day = grid.minute_of_day == edge
-    begins = np.flatnonzero(held & (~np.roll(held, 1) | new_day | (np.arange(grid.count) == 0)))
-    ends = [*begins[1:], grid.count]
+def _spells(minute: IntArray, step: int, limit: Limit, held: BoolArray) -> list[slice]:
+    """Return the steps of each spell; one that never ends begins anew each day by the equipment's clock."""
+    new_day = minute == limit.window.begin // step * step
+    begins = np.flatnonzero(held & (~np.roll(held, 1) | new_day | (np.arange(len(held)) == 0)))
+    ends = [*begins[1:], len(held)]
     return [
         slice(int(b), int(b + held[b:e].sum())) for b, e in zip(begins, ends, strict=True)
     ]  # between two begins the held steps come first

@@ -10,15 +10,20 @@ from optimizer.report.record import commented_settings, settings_record
 from optimizer.report.wrapping import filled
 from optimizer.workflows.off_grid import SHARES, OffGrid
 
+SUMMER_MIN = 60
+"""How far a clock that stays on winter time is behind the wall in summer. [min]"""
+
 
 def off_grid_text(result: OffGrid) -> str:
     """Return how often the limit is kept, what it costs, and how full the battery must be, as text."""
     scenario, limit = result.brief.scenario, result.limit
     told = invented_words(is_site=scenario.is_invented, is_tariff=result.brief.tariff.file.invented)
     dates = scenario.forecast.grid.dates
+    by = "" if scenario.controls.summer_time else " BY THE EQUIPMENT'S CLOCK"
     lines = [
         f"{scenario.name} on tariff {result.brief.tariff.name}{f' ({told})' if told else ''}",
         f"{dates[0]} to {dates[-1]}, with this limit: {limit.words}",
+        *_clock(result),
         "",
         "IS IT KEPT?",
         *map(filled, _kept(result)),
@@ -26,13 +31,27 @@ def off_grid_text(result: OffGrid) -> str:
         "WHAT IT COSTS",
         filled(_cost(result)),
         "",
-        f"HOW FULL THE BATTERY MUST BE AT {limit.window.start}",
+        f"HOW FULL THE BATTERY MUST BE AT {limit.window.start}{by}",
         *_level_lines(result),
         *map(filled, _levels(result)),
     ]
     if result.notes:
         lines += ["", "NOTES", *(filled(note, "  - ") for note in result.notes)]
     return "\n".join(lines)
+
+
+def _clock(result: OffGrid) -> list[str]:
+    """Return what hours by a clock that stays on winter time are by the wall."""
+    limit = result.limit
+    later, earlier = (limit.span_shifted(minutes) for minutes in (SUMMER_MIN, -SUMMER_MIN))
+    if result.brief.scenario.controls.summer_time or later == earlier:
+        return []
+    told = (
+        f"By the equipment's clock, which stays on winter time: in summer these hours are {later} by the"
+        f" clock on the wall, by which tariffs and rules go. For {limit.window.span()} by the wall in"
+        f" summer ask for {earlier}. Single times below are by the wall."
+    )
+    return [filled(told)]
 
 
 def _kept(result: OffGrid) -> list[str]:
@@ -103,10 +122,13 @@ def _days(count: int) -> str:
 def off_grid_record(result: OffGrid) -> dict[str, Any]:
     """Return the same as plain data; units stand in the keys."""
     limit, highest, worst = result.limit, result.highest, result.worst
+    by_wall = result.brief.scenario.controls.summer_time
     return {
         "limit": {
             "hours": limit.hours, "days": limit.days, "months": list(limit.months),
             "import_kw": limit.import_kw,
+            "clock": "wall" if by_wall else "winter time",
+            "hours_in_summer_by_the_wall": limit.span_shifted(0 if by_wall else SUMMER_MIN).replace("–", "-"),
         },
         "currency": result.brief.currency,
         "days": len(result.spells),

@@ -39,7 +39,8 @@ class Limit:
     Parameters
     ----------
     hours : str
-        The span of clock time, as ``17:00-21:00``; over midnight if it ends before it begins.
+        The span of time by the equipment's clock, as ``17:00-21:00``; over midnight if it ends before it
+        begins.
     import_kw : float
         The highest import. [kW]
     months : tuple of int
@@ -89,6 +90,14 @@ class Limit:
         """The limit as people say it: ``weekdays 17:00–21:00, June–September: stay off the grid``."""
         months = months_text(sorted(set(self.months)))
         return f"{self.days} {self.window.span()}, {months}: {self.window.words()}"
+
+    def span_shifted(self, minutes: int) -> str:
+        """Return its hours, so much later by the clock; those of a whole day are the same. [min]"""
+        begin, length = self.window.begin, self.window.length
+        if length == MINUTES_PER_DAY:
+            return self.window.span()
+        start, end = (clock((time + minutes) % MINUTES_PER_DAY) for time in (begin, begin + length))
+        return self.window.model_copy(update={"start": start, "end": end}).span()
 
     def holds(self, grid: TimeGrid, controls: Controls) -> BoolArray:
         """Return in which steps it holds by the equipment's clock, shape (T,); a step by its beginning."""

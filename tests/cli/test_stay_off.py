@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 from pathlib import Path
 
 import pytest
@@ -37,6 +38,30 @@ def test_it_says_how_often_what_it_costs_and_from_which_level(file: tuple[Path, 
     for words in ("of 66 days", "a year against the same settings without it",
                   "to keep it on 50 % of the days", "to keep it on all days", "limited.yaml"):  # fmt: skip
         assert words in said  # June to August 2026 hold 66 weekdays, by the calendar
+
+
+def test_hours_of_a_clock_that_stays_on_winter_time_are_told_by_the_wall_too(
+    tmp_path: Path,
+) -> None:
+    folder = tmp_path / "winter"
+    shutil.copytree(WITH_CAPS, folder)
+    file = folder / "scenario.yaml"
+    text = file.read_text(encoding="utf-8")
+    file.write_text(
+        text.replace("controls:\n", "controls:\n  summer_time: false\n"), encoding="utf-8"
+    )
+    said = " ".join(stay_off(folder).output.split())
+    assert (
+        "By the equipment's clock, which stays on winter time: in summer these hours are 18:00–21:00 by"
+        " the clock on the wall, by which tariffs and rules go. For 17:00–20:00 by the wall in summer ask"
+        " for 16:00–19:00."
+    ) in said
+    assert "HOW FULL THE BATTERY MUST BE AT 17:00 BY THE EQUIPMENT'S CLOCK" in said
+    limit = json.loads(stay_off(folder, "--json").stdout)["limit"]
+    assert limit["clock"] == "winter time"
+    assert limit["hours_in_summer_by_the_wall"] == "18:00-21:00"
+    same = json.loads(stay_off(WITH_CAPS, "--json").stdout)["limit"]
+    assert (same["clock"], same["hours_in_summer_by_the_wall"]) == ("wall", "17:00-20:00")
 
 
 def test_its_file_is_taken_by_the_same_equipment(file: tuple[Path, str]) -> None:

@@ -101,6 +101,20 @@ def test_a_limit_all_day_is_one_spell_a_day() -> None:
     assert [spell.needed_pct for spell in spells] == [24, 24]
 
 
+def test_a_limit_all_day_begins_anew_by_the_equipments_clock() -> None:
+    """Two days of summer by a clock on winter time: its midnight is 01:00 by the wall."""
+    controls = LIMITS.model_copy(update={"summer_time": False})
+    grid = local_grid("2025-07-01T00:00", "Europe/Berlin", 48)
+    limit = Limit("00:00-24:00")
+    settings = with_limit(Settings(settings="bare", floor_pct=0), limit, controls).as_stored(
+        controls
+    )
+    horizon = Horizon(PLANT, grid, np.full(48, 0.1), np.zeros(48), 10.0)
+    run = replay(horizon, settings)
+    spells = spells_under(horizon, settings, run, limit, limit.holds(grid, controls))
+    assert [f"{spell.begin:%d %H}" for spell in spells] == ["01 00", "01 01", "02 01"]
+
+
 @pytest.mark.parametrize(("after_midnight", "days"), [("same day", [6, 7]), ("next day", [4, 7])])
 def test_whose_the_hours_after_midnight_are(after_midnight: str, days: list[int]) -> None:
     """2025-01-04 is a Saturday: its small hours are held only where Friday's entries go on."""
