@@ -15,6 +15,7 @@ import pandas as pd
 from optimizer.base.documents import Source
 from optimizer.base.errors import InputError, Mistake, SettingsError
 from optimizer.base.progress import Progress, quiet
+from optimizer.base.units import number
 from optimizer.evaluation.comparison import Case, Judge
 from optimizer.evaluation.kept_limit import AT_NO_LEVEL, Spell, spells_under
 from optimizer.scenario.brief import Brief
@@ -151,6 +152,15 @@ def stay_off(
     """
     scenario = brief.scenario
     controls, plant, grid = scenario.controls, scenario.plant, scenario.forecast.grid
+    if not any(each.has("cap") for each in controls.menu.lists):
+        power = number(limit.import_kw, 2)
+        asked = f"an import of at most {power} kW" if limit.import_kw else "staying off the grid"
+        raise InputError(
+            f"the menu has no limit of the import, so {asked} cannot be typed in",
+            where=scenario.source.where(("controls",)),
+            mend="If the screen has one, say import_cap: true in controls, or add 'cap' to the fields"
+            " of a list there; if not, the equipment cannot do it.",
+        )
     held_by = limit if controls.has_calendar else replace(limit, months=ALL_MONTHS)
     held = held_by.holds(grid, controls)
     if not held.any():

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import shutil
 from pathlib import Path
 
@@ -88,8 +89,12 @@ def test_its_data_agree_with_the_limit_added_to_settings_that_have_it(
 def test_equipment_that_cannot_hold_it_refuses_it() -> None:
     done = CliRunner().invoke(app, ["stay-off", str(WITHOUT)])
     assert done.exit_code == 2
-    assert "the equipment has no import cap" in done.output
-    assert "mend:" in done.output
+    said = " ".join(done.output.split())
+    assert "the menu has no limit of the import, so staying off the grid cannot be typed in" in said
+    assert re.search(r"scenario\.yaml:\d+:\d+ \(controls\)", said)
+    assert "mend: If the screen has one, say import_cap: true in controls, or add 'cap'" in said
+    done = CliRunner().invoke(app, ["stay-off", str(WITHOUT), "--import-kw", "2.5"])
+    assert "so an import of at most 2.5 kW cannot be typed in" in " ".join(done.output.split())
 
 
 @pytest.mark.parametrize(("words", "told"), [
