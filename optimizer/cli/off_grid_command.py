@@ -41,7 +41,10 @@ def stay_off(
         float, typer.Option("--import-kw", min=0, help="The highest import; 0 is off the grid.")
     ] = 0.0,
     settings: Annotated[
-        Path | None, typer.Option("--settings", help="A settings file; without it: no windows.")
+        Path | None,
+        typer.Option(
+            "--settings", help="A settings file or a folder of results; without: no windows."
+        ),
     ] = None,
     out: Annotated[
         Path | None, typer.Option("--out", help="A file for the settings with the limit added.")
@@ -57,6 +60,7 @@ def stay_off(
         from optimizer.scenario.brief import read_brief
         from optimizer.settings.check import read_settings
         from optimizer.settings.limiting import read_months
+        from optimizer.workflows.in_use import settings_path
         from optimizer.workflows.off_grid import limit_of
         from optimizer.workflows.off_grid import stay_off as told_beforehand
 
@@ -68,7 +72,9 @@ def stay_off(
         progress("reading the scenario and its tariff")
         brief = read_brief(folder_of(scenario))
         site = brief.scenario
-        given = read_settings(settings, site.controls, site.plant) if settings else None
+        given = (
+            read_settings(settings_path(settings), site.controls, site.plant) if settings else None
+        )
         result = told_beforehand(brief, limit, given, time_limit_s=time_limit, progress=progress)
         files = [write_file(limited_yaml(result), out)] if out else []
     if as_json:

@@ -6,8 +6,10 @@ from typing import Any
 
 from optimizer.base.units import money, number
 from optimizer.report.advice import invented_words
+from optimizer.report.card import card_for
 from optimizer.report.record import commented_settings, settings_record
 from optimizer.report.wrapping import filled
+from optimizer.settings.limiting import is_split
 from optimizer.workflows.off_grid import SHARES, OffGrid
 
 SUMMER_MIN = 60
@@ -35,8 +37,8 @@ def off_grid_text(result: OffGrid) -> str:
         *_level_lines(result),
         *map(filled, _levels(result)),
     ]
-    if result.notes:
-        lines += ["", "NOTES", *(filled(note, "  - ") for note in result.notes)]
+    if notes := _notes(result):
+        lines += ["", "NOTES", *(filled(note, "  - ") for note in notes)]
     return "\n".join(lines)
 
 
@@ -55,12 +57,12 @@ def _clock(result: OffGrid) -> list[str]:
 
 
 def _kept(result: OffGrid) -> list[str]:
-    count, days = len(result.spells), len(result.broken)
-    if not days:
-        return [f"Yes: on all {count} days the import stays at or below the limit."]
+    count, broken, days = len(result.spells), len(result.broken), _counted(result)
+    if not broken:
+        return [f"Yes: on all {count} {days} the import stays at or below the limit."]
     highest, worst = result.highest, result.worst
     return [
-        f"Not on {days} of {count} days: there the battery does not keep"
+        f"Not on {broken} of {count} {days}: there the battery does not keep"
         f" {_what_is_kept(result.limit.import_kw)}. In all {number(result.missing_kwh)} kWh are missing.",
         f"Highest import: {number(highest.highest_kw, 2)} kW, on"
         f" {highest.highest_at:%Y-%m-%d at %H:%M}. Most energy missing: {number(worst.missing_kwh)} kWh,"
@@ -87,9 +89,9 @@ def _cost(result: OffGrid) -> str:
 
 
 def _level_lines(result: OffGrid) -> list[str]:
-    lines = []
+    lines, days = [], _counted(result)
     for share in SHARES:
-        name = "all days" if share == 1 else f"{100 * share:.0f} % of the days"
+        name = f"all {days}" if share == 1 else f"{100 * share:.0f} % of the {days}"
         level = result.level_for(share)
         told = "no level is enough" if level is None else f"{number(level)} %"
         lines.append(f"  {f'to keep it on {name}':34}{told}")
@@ -97,26 +99,50 @@ def _level_lines(result: OffGrid) -> list[str]:
 
 
 def _levels(result: OffGrid) -> list[str]:
-    told = [
-        f"With these settings it is at {number(result.begins_at_pct, 0)} % or more on half of the days."
-    ]
-    plant = result.brief.scenario.plant
-    if days := result.at_no_level("energy"):
+    plant, days = result.brief.scenario.plant, _counted(result)
+    level, full = (number(pct, 0) for pct in (result.begins_at_pct, plant.soc_pct(plant.high_kwh)))
+    reached = f"full ({full} %)" if level == full else f"at {level} % or more"
+    told = [f"With these settings it is {reached} on at least half of the {days}."]
+    if count := result.at_no_level("energy"):
         told.append(
-            f"On {_days(days)} even a full battery runs empty before the hours are over: it would have to"
-            " be larger, or be filled in between."
+            f"On {_number_of(days, count)} even a full battery runs empty before the hours are over:"
+            " it would have to be larger, or be filled in between."
         )
-    if days := result.at_no_level("power"):
+    if count := result.at_no_level("power"):
         told.append(
-            f"On {_days(days)} no level is enough, because the building asks for more power than the"
-            f" battery ({number(plant.discharge_kw)} kW) and the inverter"
+            f"On {_number_of(days, count)} no level is enough, because the building asks for more power"
+            f" than the battery ({number(plant.discharge_kw)} kW) and the inverter"
             f" ({number(plant.ac_limit_kw)} kW) give at once."
         )
     return told
 
 
-def _days(count: int) -> str:
-    return f"{count} day{'' if count == 1 else 's'}"
+def _counted(result: OffGrid) -> str:
+    return "nights" if result.limit.window.is_over_midnight else "days"
+
+
+def _number_of(several: str, count: int) -> str:
+    return f"{count} {several.removesuffix('s') if count == 1 else several}"
+
+
+def _notes(result: OffGrid) -> list[str]:
+    """Return what else is to be known, and how many entries the limit takes on the card."""
+    scenario, controls = result.brief.scenario, result.brief.scenario.controls
+    with_it, without = (
+        sum(
+            not entry.unused
+            for months in card_for(scenario, settings).sets
+            for each in months.lists
+            for part in each.parts
+            for entry in part.entries
+        )
+        for settings in (result.settings, result.without)
+    )
+    told = f"With the limit {with_it} {'entry stands' if with_it == 1 else 'entries stand'} on the card, "
+    told += f"without it {without or 'none'}."
+    if is_split(result.without, result.limit, controls):
+        told += " Windows are split where it begins or ends."
+    return [*result.notes, told]
 
 
 def off_grid_record(result: OffGrid) -> dict[str, Any]:
@@ -131,6 +157,7 @@ def off_grid_record(result: OffGrid) -> dict[str, Any]:
             "hours_in_summer_by_the_wall": limit.span_shifted(0 if by_wall else SUMMER_MIN).replace("–", "-"),
         },
         "currency": result.brief.currency,
+        "counted": _counted(result),
         "days": len(result.spells),
         "days_not_kept": len(result.broken),
         "missing_kwh": result.missing_kwh,
@@ -145,7 +172,7 @@ def off_grid_record(result: OffGrid) -> dict[str, Any]:
             lacks: result.at_no_level(lacks) for lacks in ("energy", "power")
         },
         "settings": settings_record(result.settings),
-        "notes": list(result.notes),
+        "notes": _notes(result),
     }  # fmt: skip
 
 

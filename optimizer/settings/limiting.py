@@ -165,6 +165,17 @@ def with_limit(settings: Settings, limit: Limit, controls: Controls) -> Settings
     )
 
 
+def is_split(settings: Settings, limit: Limit, controls: Controls) -> bool:
+    """Tell whether any window must be divided where a limit begins or ends."""
+    inside = limit.window.minutes()
+    return any(
+        0 < np.count_nonzero(window.minutes() & inside) < window.length
+        for season in settings.seasons if set(season.months) & set(limit.months)
+        for part in season.day_sets if set(part.weekdays) & set(limit.weekdays)
+        for window in _concerned(part.windows, controls)
+    )  # fmt: skip
+
+
 def _joined(seasons: Sequence[SeasonSet]) -> list[SeasonSet]:
     """Return season sets, those that hold the same as one."""
     joined = list[SeasonSet]()
@@ -215,7 +226,7 @@ def _under(windows: Sequence[Window], limit: Limit, controls: Controls) -> list[
     """Return the windows of a day set under the limit: a list of limits, or caps of all windows."""
     listed = "limit" in controls.menu.actions
     action = "limit" if listed else "hold" if controls.outside == "hold" else "cover"
-    concerned = [window for window in windows if window.action == "limit" or not listed]
+    concerned = _concerned(windows, controls)
     inside = limit.window.minutes()
     met = [window for window in concerned if (window.minutes() & inside).any()]
     if (
@@ -243,6 +254,12 @@ def _under(windows: Sequence[Window], limit: Limit, controls: Controls) -> list[
         for piece in (_split(window, limit) if window in met else [window])
     ]
     return sorted([*split, *holes], key=lambda window: window.begin)
+
+
+def _concerned(windows: Sequence[Window], controls: Controls) -> list[Window]:
+    """Return the windows that a limit must share the day with: other limits, or all without such a list."""
+    listed = "limit" in controls.menu.actions
+    return [window for window in windows if window.action == "limit" or not listed]
 
 
 def _split(window: Window, limit: Limit) -> Iterator[Window]:

@@ -38,12 +38,13 @@ SHARES = (0.5, 0.9, 1.0)
 class OffGrid:
     """What a limit of the import comes to.
 
-    ``spells`` are the limit's hours of each day; ``before`` and ``after`` are the settings without and
-    with it, as they cost over the forecast.
+    ``spells`` are the limit's hours of each day; ``settings`` are those with it, ``without`` those
+    without; ``before`` and ``after`` are what they cost over the forecast, without and with it.
     """
 
     brief: Brief
     limit: Limit
+    without: Settings
     settings: Settings
     spells: tuple[Spell, ...]
     before: Case
@@ -186,15 +187,16 @@ def stay_off(
     return OffGrid(
         brief,
         held_by,
+        settings,
         limited,
         spells_under(horizon, limited, run, held_by, held),
         judge.of_replay("no_windows", replay(horizon, settings), plant),
         judge.of_replay("windows", run, plant),
-        tuple(_notes(brief, limit, settings, limited)),
+        tuple(_notes(brief, limit, settings)),
     )
 
 
-def _notes(brief: Brief, limit: Limit, before: Settings, after: Settings) -> list[str]:
+def _notes(brief: Brief, limit: Limit, before: Settings) -> list[str]:
     scenario = brief.scenario
     controls, step = scenario.controls, scenario.forecast.grid.step_minutes
     notes = []
@@ -217,7 +219,8 @@ def _notes(brief: Brief, limit: Limit, before: Settings, after: Settings) -> lis
             "The battery does not help to keep a cap (behaviour.cap_uses_battery: false): it only does"
             " where a window gives anyway."
         )
-    added = after.entries() - before.entries()
-    if added > 1:
-        notes.append(f"The limit takes {added} entries more, for windows are split at its edges.")
+    if limit.window.is_over_midnight:
+        notes.append(
+            "A night of which only a part lies in the forecast, or in the limit's months, is counted too."
+        )
     return notes

@@ -86,6 +86,25 @@ def test_its_data_agree_with_the_limit_added_to_settings_that_have_it(
     assert set(once["level_needed_pct"]) == {"50", "90", "100"}
 
 
+def test_a_night_is_called_a_night_and_one_in_part_is_counted(tmp_path: Path) -> None:
+    """A year from midnight to midnight holds 364 whole nights, and its first and last in part."""
+    done = CliRunner().invoke(app, ["stay-off", str(WITH_CAPS), "--hours", "23:00-02:00"])
+    said = " ".join(done.output.split())
+    assert re.search(r"(on \d+ of|on all) 366 nights", said)
+    assert "to keep it on 90 % of the nights" in said
+    assert " days" not in said.replace("days of", "")
+    assert "A night of which only a part lies in the forecast" in said
+
+
+def test_a_folder_of_results_is_taken_for_its_settings(file: tuple[Path, str]) -> None:
+    file[0].with_name("settings.yaml").write_bytes(file[0].read_bytes())
+    of_file, of_folder = (
+        stay_off(WITH_CAPS, "--settings", str(path), "--json") for path in (file[0], file[0].parent)
+    )
+    assert of_folder.exit_code == 0, of_folder.output
+    assert of_folder.stdout == of_file.stdout
+
+
 def test_equipment_that_cannot_hold_it_refuses_it() -> None:
     done = CliRunner().invoke(app, ["stay-off", str(WITHOUT)])
     assert done.exit_code == 2

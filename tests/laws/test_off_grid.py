@@ -16,6 +16,7 @@ import optimizer as tw
 from optimizer.base.documents import Source
 from optimizer.base.errors import Mistake
 from optimizer.evaluation.kept_limit import spells_under
+from optimizer.report.off_grid import off_grid_text
 from optimizer.scenario.horizon import Horizon
 from optimizer.settings.check import refusals
 from optimizer.settings.controls import Controls
@@ -287,6 +288,44 @@ def test_a_limit_that_halves_the_charge_costs_the_dearer_energy(tmp_path: Path) 
     assert result.after.bill.total == pytest.approx(2 * (4 * 0.1 + 4 * 0.3))
     assert result.broken == ()
     assert result.settings.entries() == 3  # the charge in two, and 18:00 to 19:00
+
+
+def entry(start: str, end: str) -> Settings:
+    window = Window(start=start, end=end, action="charge")
+    parts = [DaySet(days="every day", windows=[window])]
+    return Settings(settings="x", floor_pct=0, seasons=[SeasonSet(months=ALL_YEAR, day_sets=parts)])
+
+
+FILLED = {"day_types": "every_day", "lists": [
+    {"name": "windows", "actions": ["charge", "cover"], "entries": 6, "fills_day": True,
+     "fields": ["start", "level", "cap"]},
+]}  # fmt: skip
+
+
+@pytest.mark.parametrize(("controls", "span", "told", "split"), [
+    # 14 and 16 before; 14, 16, 17 and 19 with it
+    (FILLED, ("14:00", "16:00"), "4 entries stand on the card, without it 2.", False),
+    # 14 and 18 before; 14, 17, 18 and 19 with it
+    (FILLED, ("14:00", "18:00"), "4 entries stand on the card, without it 2.", True),
+    ({"import_cap": True, "day_types": "every_day"}, ("16:00", "18:00"),
+     "3 entries stand on the card, without it 1.", True),
+    ({"import_cap": True, "day_types": "every_day"}, ("14:00", "16:00"),
+     "2 entries stand on the card, without it 1.", False),
+])  # fmt: skip
+def test_how_many_entries_a_limit_takes_on_the_card(
+    tmp_path: Path, controls: dict, span: tuple[str, str], told: str, split: bool
+) -> None:
+    here = site(tmp_path, evenings(1, 2), **controls)
+    text = " ".join(off_grid_text(stay_off(here.brief, Limit("17:00-19:00"), entry(*span))).split())
+    assert f"With the limit {told}" in text
+    assert ("split" in text) == split
+
+
+def test_a_battery_that_is_full_is_called_full(tmp_path: Path) -> None:
+    """It is filled at 4 kW from 10 to 16, and 1 kWh an evening does not empty it."""
+    here = site(tmp_path, evenings(1, 1), import_cap=True, day_types="every_day")
+    text = off_grid_text(stay_off(here.brief, Limit(EVENING), entry("10:00", "16:00")))
+    assert "With these settings it is full (100 %) on at least half of the days." in text
 
 
 def test_equipment_without_a_calendar_is_limited_all_year_and_says_so(tmp_path: Path) -> None:
