@@ -83,6 +83,8 @@ class Question:
         if self.kind == "order":
             return {each["name"]: each["name"] for each in lists_of(answers)}
         taken = {*answer_to(self.unless_in, answers)} if self.unless_in else set()
+        if self.kind == "several" and not _days_differ_in(self.of, answers):
+            taken.add("days")
         if self.sets in {"fields", "once"}:
             actions = set(answer_to(f"{self.of}.actions", answers))
             taken |= {key for key, uses in USES.items() if not actions & set(uses)}
@@ -93,6 +95,12 @@ class Question:
         if self.kind != "several":
             return self.default
         return [key for key in self.default if key in self.choices_after(answers)]
+
+
+def _days_differ_in(name: str, answers: Answers) -> bool:
+    """Tell whether an entry of a list can have days of its own: those that fill the day cannot."""
+    fills_day = name == "windows" and answer_to("ends", answers) != "end"
+    return bool(answer_to("days", answers) != "every_day") and not fills_day
 
 
 def _one_list(answers: Answers) -> bool:
@@ -141,7 +149,7 @@ def _of_list(
         ),
         Question(
             f"{name}.actions", f"What can the entries {told} do?",
-            "Each entry then says which of these it does.",
+            "An entry says which by a field of its own or by others, such as level and grid.",
             "several", usual_actions or list(actions), "actions", actions, of=name,
             at_least_one=True,
             is_asked=lambda answers: is_there(answers) and len(actions) > 1,
@@ -189,14 +197,6 @@ QUESTIONS: tuple[Question, ...] = (
         {"one": "one list of all entries", "own": "lists of their own"},
     ),
     Question(
-        "outside", "What does the equipment do at times that no entry names, once one is stored?",
-        "If it does nothing there, each hour in which the battery is to work needs an entry.",
-        "choice", "cover", "outside",
-        {"cover": "covers the building from the battery", "hold": "keeps what is stored",
-         "idle": "neither fills the battery nor draws from it"},
-    ),
-    *_of_list("windows", "in the list", 4, ACTIONS, tuple(FIELDS), _one_list),
-    Question(
         "ends", "How does an entry end?",
         "Where it lasts until the next begins, entries always fill the whole day.",
         "choice", "end", "fills_day",
@@ -204,6 +204,21 @@ QUESTIONS: tuple[Question, ...] = (
          "next": "it lasts until the next one begins"},
         of="windows", is_asked=_one_list,
     ),
+    Question(
+        "outside", "What does the equipment do at times that no entry names, once one is stored?",
+        "If it does nothing, each hour of work needs an entry. Where entries fill the day: what is done in"
+        " hours that need nothing else.",
+        "choice", "cover", "outside",
+        {"cover": "covers the building from the battery", "hold": "keeps what is stored",
+         "idle": "neither fills the battery nor draws from it"},
+    ),
+    Question(
+        "days", "Which days can have entries of their own?",
+        "Choose the finest that the menu knows.",
+        "choice", "weekday_weekend", "day_types",
+        {kind: ", ".join(sets) for kind, sets in DAY_SETS.items()},
+    ),
+    *_of_list("windows", "in the list", 4, ACTIONS, tuple(FIELDS), _one_list),
     *_of_list("filling", "for filling", 3, _some("charge", "hold"), tuple(FIELDS), _own_lists,
               usual_actions=["charge"]),
     *_of_list("giving", "for giving", 3, _some("cover", "sell"), ("level", "power", "cap", "days"),
@@ -219,12 +234,6 @@ QUESTIONS: tuple[Question, ...] = (
         "precedence", "If two do: in which order of lists, the one that is obeyed first?",
         "The entry of the list that is named first is done, the other one is not.",
         "order", None, "precedence", is_asked=lambda answers: bool(answer_to("overlap", answers)),
-    ),
-    Question(
-        "days", "Which days can have entries of their own?",
-        "Choose the finest that the menu knows.",
-        "choice", "weekday_weekend", "day_types",
-        {kind: ", ".join(sets) for kind, sets in DAY_SETS.items()},
     ),
     Question(
         "months", "How many sets of months are stored, each with entries of its own?",

@@ -49,11 +49,11 @@ def test_two_lists_with_shared_fields_that_know_no_days_or_months() -> None:
     controls, unknown, _, section = typed(
         "2",  # lists of their own
         "3",  # idles
+        "1",  # every day alike
         "3", "1", "1 2", "none",  # filling: three entries, charge, level and power once
         "2", "1", "none", "1",  # giving: two entries, cover, a level each
         "0",  # no limits
         "no",  # no overlap
-        "1",  # every day alike
         "1",  # no months
         "15", "10", "2", "5",  # 15 min, 10 %, powers in steps of 5 %
         "no", "no", "2", "00:00 to 00:00", "no",
@@ -75,7 +75,7 @@ def test_two_lists_with_shared_fields_that_know_no_days_or_months() -> None:
 
 def test_three_lists_of_which_one_is_obeyed_first() -> None:
     controls, _, _, section = typed(
-        "own", "1", "2", "1", "", "1 2", "2", "2", "power", "level", "4", "none", "cap",
+        "own", "1", "", "2", "1", "", "1 2", "2", "2", "power", "level", "4", "none", "cap",
         "yes", "2 1 3", *[""] * 20,
     )  # fmt: skip
     assert [each.name for each in controls.menu.lists] == ["filling", "giving", "limits"]
@@ -86,15 +86,52 @@ def test_three_lists_of_which_one_is_obeyed_first() -> None:
 
 
 def test_entries_that_last_until_the_next() -> None:
-    controls, _, _, section = typed("1", "1", "6", "1 3", "", "level grid", "3", *[""] * 20)
+    controls, _, _, section = typed("1", "3", "1", "", "6", "1 3", "", "level grid", *[""] * 20)
     (only,) = controls.menu.lists
     assert only.fields == ("start", "action", "level", "grid")
     assert only.fills_day
     assert read_back(section) == controls
 
 
+def asked_in(shown: list[str]) -> list[str]:
+    """Return the questions that were asked, in their order."""
+    return [shown[place + 1] for place, line in enumerate(shown[:-1]) if line == ""]
+
+
+def choices_below(shown: list[str], question: str) -> str:
+    place = next(n for n, line in enumerate(shown) if question in line)
+    return " | ".join(shown[place : shown.index("", place) if "" in shown[place:] else None])
+
+
+def test_days_of_an_entry_are_no_choice_where_all_days_are_alike_or_entries_fill_the_day() -> None:
+    fields = "Which of these has each of the entries"
+    for days, ends, offered in (("2", "end", True), ("1", "end", False), ("2", "next", False)):
+        _, _, shown, _ = typed("one", ends, "cover", days, *[""] * 30)
+        assert ("the days on which it holds" in choices_below(shown, fields)) == offered
+
+
+def test_how_an_entry_ends_is_asked_before_what_lies_outside_and_what_an_entry_has() -> None:
+    _, _, shown, _ = typed("one", *[""] * 30)
+    place = {
+        words: next(n for n, text in enumerate(asked_in(shown)) if words in text)
+        for words in (
+            "How does an entry end",
+            "at times that no entry names",
+            "Which of these has each",
+        )
+    }
+    assert list(place.values()) == sorted(place.values())
+
+
+def test_an_entry_need_not_have_a_field_of_its_own_for_what_it_does() -> None:
+    _, _, shown, _ = typed("one", *[""] * 30)
+    assert "by a field of its own or by others, such as level and grid" in choices_below(
+        shown, "What can the entries in the list do?"
+    )
+
+
 def test_what_is_not_known_is_assumed_and_said_so() -> None:
-    _, unknown, shown, section = typed("1", UNKNOWN, *[""] * 30)
+    _, unknown, shown, section = typed("1", "end", UNKNOWN, *[""] * 30)
     assert unknown == ["outside"]
     assert "  Not known: cover is assumed." in shown
     assert section.count("Not known: assumed.") == 1
@@ -110,15 +147,15 @@ def test_the_end_of_the_input_leaves_all_else_as_not_known() -> None:
 
 @pytest.mark.parametrize(("before", "nonsense", "told"), [
     ([], "three", "'three' is none of 1, 2."),
-    (["1", "1"], "0", "0 is not from 1 to 60."),
-    (["1", "1"], "2.5", "2.5 is no whole number."),
-    (["1", "1"], "many", "'many' is no number."),
-    (["1", "1", "4"], "1 9", "'9' is none of 1, 2, 3, 4."),
-    (["1", "1", "4"], "none", "Choose at least one."),
-    (["1", "1", "4", "1 3"], "level", "has one level for filling and for giving"),
-    (["1", "2", "4", "1 3", "", ""], "3", "has no action 'hold'"),  # fills the day, holds outside
-    (["1", "1", "4", "1", "", "", "", "1", "1"], "7", "'7' is none of 1, 5, 10, 15, 30, 60."),
-    (["1", "1", "4", "1", "", "", "", "1", "1", "30"], "3", "does not divide 100 %"),
+    (["1", "1", "1", "2"], "0", "0 is not from 1 to 60."),
+    (["1", "1", "1", "2"], "2.5", "2.5 is no whole number."),
+    (["1", "1", "1", "2"], "many", "'many' is no number."),
+    (["1", "1", "1", "2", "4"], "1 9", "'9' is none of 1, 2, 3, 4."),
+    (["1", "1", "1", "2", "4"], "none", "Choose at least one."),
+    (["1", "1", "1", "2", "4", "1 3"], "level", "has one level for filling and for giving"),
+    (["1", "3", "2", "2", "4"], "1 3", "has no action 'hold'"),  # fills the day, holds outside
+    (["1", "1", "1", "1", "4", "1", "", "", "1"], "7", "'7' is none of 1, 5, 10, 15, 30, 60."),
+    (["1", "1", "1", "1", "4", "1", "", "", "1", "30"], "3", "does not divide 100 %"),
 ])  # fmt: skip
 def test_nonsense_is_told_and_asked_again(before: list[str], nonsense: str, told: str) -> None:
     _, _, shown, _ = typed(*before, nonsense)
@@ -128,7 +165,7 @@ def test_nonsense_is_told_and_asked_again(before: list[str], nonsense: str, told
 
 
 def test_one_can_go_back() -> None:
-    controls, _, shown, _ = typed(BACK, "1", "2", BACK, "3", *[""] * 30)
+    controls, _, shown, _ = typed(BACK, "1", "end", "2", BACK, "3", *[""] * 30)
     assert "  This is the first question." in shown
     assert controls.outside == "idle"
 
