@@ -12,7 +12,7 @@ from optimizer.report.wrapping import filled
 from optimizer.scenario.scenario import Scenario
 from optimizer.search.richer import RICH_SEASONS, RICH_WINDOWS
 from optimizer.settings.controls import Controls
-from optimizer.settings.menu import DAY_SETS, USES, Menu, MenuList
+from optimizer.settings.menu import DAY_SETS, Menu, MenuList
 from optimizer.workflows.menu import MenuWorth
 
 ACTION_WORDS = {
@@ -25,7 +25,7 @@ ACTION_WORDS = {
 
 FIELD_WORDS = {
     "days": "days", "start": "start", "end": "end", "action": "action", "level": "level",
-    "power": "power", "grid": "from the grid or not", "cap": "import cap",
+    "power": "power", "grid": "whether the grid fills", "cap": "import cap",
 }  # fmt: skip
 
 
@@ -53,8 +53,9 @@ def _listed(title: str, sentences: Sequence[str]) -> str:
 
 def holds(controls: Controls) -> Iterator[str]:
     """Yield what the menu holds, a sentence a list and one for months, days and the clock."""
-    for each in controls.menu.lists:
-        yield from _list_holds(each)
+    named = [each.fields for each in controls.lists or []]
+    for place, each in enumerate(controls.menu.lists):
+        yield from _list_holds(each, tuple(named[place]) if named else each.fields)
     if controls.has_calendar:
         yield f"It stores {controls.season_sets} sets of months, each with entries of its own."
     if controls.most_entries is not None:
@@ -64,13 +65,16 @@ def holds(controls: Controls) -> Iterator[str]:
     yield f"The end of the day is called {controls.last_minute}."
 
 
-def _list_holds(each: MenuList) -> Iterator[str]:
+def _list_holds(each: MenuList, named: Sequence[str]) -> Iterator[str]:
+    """Yield what a list holds; ``named`` are the fields that its description names."""
     count = f"{each.entries} {'entry' if each.entries == 1 else 'entries'}"
     days = "all days together" if "days" in each.fields else _days(each)
     does = _joined([ACTION_WORDS[action] for action in each.actions], "or")
     yield f"{each.name}: {count} for {days}, to {does}."
-    fields = [FIELD_WORDS[field] for field in each.fields]
+    fields = [FIELD_WORDS[field] for field in each.fields if field in named]
     yield f"An entry of {each.name!r} has: {', '.join(fields)}."
+    if len(fields) < len(each.fields):
+        yield "What it does ('action' on the card) has a field of its own, or the others tell it."
     if each.once:
         once = _joined([FIELD_WORDS[field] for field in each.once], "and")
         yield f"For all entries of {each.name!r} together stand once: {once}."
@@ -127,12 +131,20 @@ def _list_lacks(each: MenuList, *, alone: bool) -> Iterator[str]:
             yield f"How full {here} fills the battery: it fills it as far as it goes."
         if {"cover", "sell"} & set(each.actions):
             yield f"Down to which level {here} draws the battery: it goes down to the floor."
-    if not each.has("power") and set(USES["power"]) & set(each.actions):
-        yield f"With which power {here} fills or sells: it takes all there is."
+    asks = [
+        verb for action, verb in (("charge", "fills"), ("sell", "sells")) if action in each.actions
+    ]
+    if asks and not each.has("power"):
+        yield f"With which power {here} {_joined(asks, 'or')}: it takes all there is."
     if "charge" in each.actions and not each.takes_no_grid:
         yield f"That {here} fills from PV alone."
     for field in each.once:
-        yield f"A {FIELD_WORDS[field]} for one entry of {each.name!r} that differs from another's."
+        if field == "grid":
+            yield f"That one entry of {each.name!r} fills from the grid and another from PV alone."
+        else:
+            article = "An" if field == "cap" else "A"
+            words = FIELD_WORDS[field]
+            yield f"{article} {words} for one entry of {each.name!r} that differs from another's."
 
 
 # What its poverty costs -------------------------------------------------------------------------------

@@ -195,6 +195,44 @@ def test_what_a_poor_menu_cannot_say() -> None:
     assert list(cannot_say(controls_of(8))) == []  # as rich as a description can be
 
 
+def one_list(**keys: object) -> Controls:
+    words = {"name": "filling", "actions": ["charge"], "entries": 2, "fields": ["start", "end"]}
+    return Controls.model_validate({"lists": [words | keys]})
+
+
+def test_what_stands_once_is_told_in_good_english() -> None:
+    said = list(cannot_say(one_list(once=["level", "power", "grid", "cap"])))
+    for words in (
+        "A level for one entry of 'filling' that differs from another's.",
+        "A power for one entry of 'filling' that differs from another's.",
+        "An import cap for one entry of 'filling' that differs from another's.",
+        "That one entry of 'filling' fills from the grid and another from PV alone.",
+    ):
+        assert words in said
+
+
+@pytest.mark.parametrize(("actions", "words"), [
+    (["charge"], "fills"), (["sell", "cover"], "sells"), (["charge", "sell"], "fills or sells"),
+])  # fmt: skip
+def test_only_what_an_entry_does_lacks_a_power(actions: list[str], words: str) -> None:
+    assert f"With which power an entry {words}: it takes all there is." in cannot_say(
+        one_list(actions=actions)
+    )
+
+
+def test_an_action_that_no_field_is_described_for_may_be_told_by_others() -> None:
+    """Nobody named a field 'action', so that none is claimed to stand on the screen."""
+    fields = ["start", "end", "level", "grid"]
+    said = " ".join(holds(one_list(actions=["charge", "cover"], fields=fields)))
+    assert "An entry of 'filling' has: start, end, level, whether the grid fills." in said
+    assert (
+        "What it does ('action' on the card) has a field of its own, or the others tell it." in said
+    )
+    named = " ".join(holds(one_list(actions=["charge", "cover"], fields=[*fields, "action"])))
+    assert "whether the grid fills, action." in named
+    assert "the others tell it" not in named
+
+
 def test_what_a_menu_holds() -> None:
     said = list(holds(controls_of(5)))
     assert said[0] == (
