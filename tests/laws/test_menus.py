@@ -15,6 +15,7 @@ from optimizer.scenario.horizon import Horizon
 from optimizer.search import neighbours as moves
 from optimizer.search.drafts import Draft, drafts_of
 from optimizer.search.fit import settings_of
+from optimizer.search.local_search import Search
 from optimizer.search.renewing import changes_of, find_changes, without_change
 from optimizer.search.score import Season
 from optimizer.settings.check import refusals
@@ -766,3 +767,27 @@ def test_an_entry_of_several_days_has_one_reason_and_what_fills_the_day_is_count
     later = of_days(filled, **{"every day": [night, noon.model_copy(update={"start": "12:00"})]})
     moved = drafts_of(later, EVERY_MONTH, filled, AC_PLANT)
     assert season_for(4).stored.changes_between(drafts, moved) == 1
+
+
+def test_fuller_windows_under_caps_need_no_more_entries() -> None:
+    """An entry that holds on several days is not divided by filling more on one of them."""
+    said = {
+        "lists": [
+            {"name": "all", "actions": ["charge", "hold"], "entries": 7,
+             "fields": ["days", "start", "end", "level", "cap"]}
+        ],
+        "day_types": "each_day",
+    }  # fmt: skip
+    controls = Controls.model_validate(said)
+    plan, cost = site(AC_PLANT, SITE_WEEK, "demand")
+    season = season_of(task_for(plan, cost, controls), plan, years_of(plan, [1.0]))
+    looked = Search(season, 1e9, 3)
+    more = 0
+    for level in (50.0, 70.0, 90.0):
+        night = Draft(0, 600, "charge", level, season.stored.most_kw("charge"), 2.0)
+        drafts = ((night,),) * 7
+        sturdy = looked.sturdier(drafts)
+        assert season.size_of(sturdy) <= season.size_of(drafts) == 1
+        more += sturdy != drafts
+    found = found_for(AC_PLANT, SITE_WEEK, "demand", controls)
+    assert [size.entries for size in found.sizes] == sorted({s.entries for s in found.sizes})
