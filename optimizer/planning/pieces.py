@@ -273,12 +273,14 @@ def _solve_pieces(
 def _priced_flows(
     problem: Problem, cut: Cut, rows: CostRows, prices: Solution, matrix: Matrix
 ) -> tuple[dict[FlowName, FloatArray], float]:
-    """Return import and export priced with their share in parts, (T,), and what parts add beyond.
+    """Return the flows that are billed, priced with their share in parts, (T,), and what parts add beyond.
 
     Only parts that lie in several pieces are priced; the others stand in their piece.
     """
     weight: dict[FlowName, FloatArray] = {
-        name: problem.cost.weight(name).copy() for name in COLUMN_OF_FLOW
+        name: problem.cost.weight(name).copy()
+        for name in COLUMN_OF_FLOW
+        if COLUMN_OF_FLOW[name] in matrix.columns
     }
     part_price, value = rows.cost.copy(), 0.0
     of_kind = {COLUMN_OF_FLOW[name]: row for name, row in weight.items()} | {"part": part_price}
