@@ -114,8 +114,9 @@ def sources_of(
 def _prices_on_the_way(
     cost: LinearCost, before: Flows, after: Flows
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return mean marginal prices between two flows: of import, of what export is worth, and of how
-    much less it is worth out of the battery. [money/kWh]
+    """Return mean marginal prices between two flows. [money/kWh]
+
+    What import costs, what export is worth, and how much less it is worth out of the battery.
     """
     bends = any(not isinstance(part.node, Peak) for part in cost.parts)
     shares = (np.arange(STATIONS) + 0.5) / STATIONS if bends else np.array([0.5])

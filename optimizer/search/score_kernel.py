@@ -58,10 +58,10 @@ class Pricing(NamedTuple):
     """A cost, for the kernel: weights per step, and the parts of the bill that are not linear.
 
     ``buy`` and ``sell`` have shape (T,); ``less_for_stored`` too, by how much less a kWh earns that is
-    exported out of the battery, or (0,) where it earns the same. The i-th pair of ``peak_step`` and ``peak_interval`` says
-    that a step belongs to a demand interval; an interval's energy, with what it has ``elsewhere``,
-    times its share is its power, and the highest power of a group, or what it ``reached``
-    elsewhere, its value. A peak is the mean of the ``peak_highest`` highest of its groups. Parts
+    exported out of the battery, or (0,) where it earns the same. The i-th pair of ``peak_step`` and
+    ``peak_interval`` says that a step belongs to a demand interval; an interval's energy, with what it
+    has ``elsewhere``, times its share is its power, and the highest power of a group, or what it
+    ``reached`` elsewhere, its value. A peak is the mean of the ``peak_highest`` highest of its groups. Parts
     are worked out in order: a peak, the largest of its forms, or the form that the first one chooses
     by ``edges``. A form is a constant plus import, export, export out of the battery (``sold``) and
     earlier parts, each times a weight.

@@ -352,7 +352,8 @@ def test_softer_peaks_leave_means_of_several_peaks_and_costs_without_peaks_alone
         linear = linear_cost(cost_of(charges, grid).total, grid.count)
         pricing = pricing_of(linear, meter, AC_PLANT, 0.0, np.arange(grid.count))
         whole, soft = (
-            parts_of_the_bill(energy, 0 * energy, 0 * energy, p) for p in (pricing, softened(pricing, 5))
+            parts_of_the_bill(energy, 0 * energy, 0 * energy, p)
+            for p in (pricing, softened(pricing, 5))
         )
         assert soft == pytest.approx(whole)
 

@@ -231,6 +231,7 @@ BAND_CREDIT = {
         "per_days": 1.0,
     },
 }
+STORED_BAND = [{"up_to_kwh": 0.1, "per_kwh": 0.0}, {"per_kwh": -0.5}]
 DEMAND_BLOCKS = {
     "kind": "demand",
     "name": "demand",
@@ -817,7 +818,8 @@ def test_a_fault_planted_in_the_score_shows_against_the_bill(
     charges = [
         PER_DAY, TWO_RATES, CREDIT, DEMAND, ON_PEAK_DEMAND, TAX, STEPS_OF_KW,
         NET_ENERGY | {"name": "net"}, MINIMUM | {"amount": 90.0, "of": ["energy", "export"]},
-        PV_CREDIT, MINIMUM | {"name": "least", "amount": 1.0, "of": ["from PV"]},
+        PV_CREDIT, BAND_CREDIT | {"name": "band", "origin": "battery", "hours": ["17:00-22:00"],
+                                  "blocks": {"blocks": STORED_BAND, "per_days": 1.0}},
         ON_PEAK_DEMAND | {"name": "three", "highest": 3, "blocks": FALLING_KW, "per_kw": None},
     ]  # fmt: skip
     cost = cost_of(charges, GRID, peak_so_far_kw={"demand": 6.2})

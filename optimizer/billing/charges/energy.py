@@ -27,6 +27,12 @@ from optimizer.cost.expression import Constant, FlowSum, Largest, Node, Scale, S
 MAX_PRICE_PER_KWH = 1000.0
 """No currency's retail kWh costs more; a rate above is a slip of unit."""
 
+ORIGIN_NOTE = (
+    "The tariff pays exported PV and exported stored energy apart. In each step PV is taken as exported"
+    " first, as far as it delivers, and only the rest as stored energy. Of a meter without PV and"
+    " battery all export is taken as PV."
+)
+
 PerKwh = Annotated[float, Field(ge=-MAX_PRICE_PER_KWH, le=MAX_PRICE_PER_KWH)]
 
 
@@ -358,6 +364,8 @@ class ExportCredit(PricedEnergy):
 
     def lines(self, context: Context) -> list[Line]:
         """Return one line for each rate, block and billing period, with a negative rate."""
+        if self.origin != "any":
+            context.notes.append(ORIGIN_NOTE)
         return self._flow_lines(context, "export_kwh", -1.0)
 
     def _weighted(self, flow: FlowName, steps: IntArray, weights: FloatArray) -> Node:
