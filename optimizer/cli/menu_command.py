@@ -75,9 +75,7 @@ def _ask(out: Path | None, *, debug: bool) -> None:
 
         if out is not None:
             refuse_unwritable_file(out)
-        answers, unknown = ask(
-            lambda: sys.stdin.readline() or None, lambda line: print(line, file=sys.stderr)
-        )
+        answers, unknown = ask(_read_line, lambda line: print(line, file=sys.stderr))
         controls_from(answers)
         text = section_yaml(answers, unknown)
         if out is not None:
@@ -86,3 +84,9 @@ def _ask(out: Path | None, *, debug: bool) -> None:
         print(text, end="")
     else:
         print(f"Written to {out}: put it in place of 'controls' in scenario.yaml.")
+
+
+def _read_line() -> str | None:
+    """Return the next line typed, None once there is no more; what is no text is nonsense."""
+    print("> ", end="", file=sys.stderr, flush=True)
+    return sys.stdin.buffer.readline().decode("utf-8", errors="replace") or None

@@ -20,9 +20,9 @@ from optimizer.base.units import ENERGY_TOLERANCE_KWH
 from optimizer.scenario.horizon import Horizon
 from optimizer.settings.limiting import Limit
 from optimizer.settings.windows import Settings
-from optimizer.simulation.replay import Orders, Replay, orders_of
-from optimizer.simulation.replay_kernel import IMPORT, OVERLOAD, STORED, step_through
-from optimizer.simulation.step import LOWEST, Numbers
+from optimizer.simulation.replay import Orders, Replay, orders_of, run_part
+from optimizer.simulation.replay_kernel import IMPORT, STORED
+from optimizer.simulation.step import LOWEST
 
 AT_NO_LEVEL = math.inf
 """Stands for the level needed where even a full battery does not keep the limit."""
@@ -101,7 +101,6 @@ class _Hours:
 
     def __init__(self, horizon: Horizon, orders: Orders, cap_kwh: float) -> None:
         self._horizon, self._orders, self._cap_kwh = horizon, orders, cap_kwh
-        self._numbers = Numbers.of(horizon.plant, horizon.grid.step_h)
 
     def needed(self, part: slice) -> tuple[float, str]:
         """Return the lowest level that keeps the limit, and what a full battery lacks. [%]"""
@@ -109,11 +108,12 @@ class _Hours:
         lowest_kwh = float(self._orders.table[self._orders.of_step[part.start], LOWEST])
         low, high = plant.soc_pct(lowest_kwh), plant.soc_pct(plant.high_kwh)
         levels = [low, *(n for n in range(math.ceil(low), math.ceil(high)) if n > low), high]
+        running_loss_kwh = plant.behaviour.running_loss_kw * self._horizon.grid.step_h
         full = self._run(part, plant.high_kwh)
         beyond = self._beyond(full)
         if len(beyond):
             first = int(beyond[0])
-            left_kwh = full[STORED, first] - lowest_kwh - self._numbers.running_loss
+            left_kwh = full[STORED, first] - lowest_kwh - running_loss_kwh
             is_empty = left_kwh <= ENERGY_TOLERANCE_KWH
             return AT_NO_LEVEL, "energy" if is_empty else "power"
         fails, keeps = -1, len(levels) - 1
@@ -126,13 +126,7 @@ class _Hours:
         return float(levels[keeps]), ""
 
     def _run(self, part: slice, start_kwh: float) -> FloatArray:
-        horizon, orders = self._horizon, self._orders
-        out = np.zeros((OVERLOAD + 1, part.stop - part.start))
-        step_through(
-            horizon.load_kwh[part], horizon.pv_kwh[part], horizon.grid.day[part], orders.table,
-            orders.of_step[part], self._numbers, start_kwh, out,
-        )  # fmt: skip
-        return out
+        return run_part(self._horizon, self._orders, part, start_kwh)
 
     def _beyond(self, out: FloatArray) -> IntArray:
         return np.flatnonzero(out[IMPORT] > self._cap_kwh + ENERGY_TOLERANCE_KWH)

@@ -167,6 +167,7 @@ def worth_text(worth: MenuWorth) -> str:
 def how_judged(worth: MenuWorth) -> list[str]:
     """Return what the figures are, and what is noise in them."""
     currency = worth.brief.currency
+    wished = worth.brief.scenario.file.outage.hours is not None
     return [
         "Each stands alone: windows are searched for with that one thing more, fitted to every other week"
         " and judged on the weeks between. Two things together may bring more than both, or less."
@@ -175,6 +176,7 @@ def how_judged(worth: MenuWorth) -> list[str]:
         f"Differences up to {money(worth.a_year(worth.steps.noise), currency)} a year are noise: so far the"
         " saving moved when the same menu was searched again with a little less and more work, or when a"
         " richer menu seemed to lose, which it cannot in truth. Another effort may find otherwise.",
+        *(["Floors are not raised here for the endurance that is wished for."] if wished else []),
     ]
 
 

@@ -41,12 +41,18 @@ def _kept(result: OffGrid) -> list[str]:
         return [f"Yes: on all {count} days the import stays at or below the limit."]
     highest, worst = result.highest, result.worst
     return [
-        f"Not on {days} of {count} days: there the battery does not keep the import at or below"
-        f" {number(result.limit.import_kw, 2)} kW. In all {number(result.missing_kwh)} kWh are missing.",
+        f"Not on {days} of {count} days: there the battery does not keep"
+        f" {_what_is_kept(result.limit.import_kw)}. In all {number(result.missing_kwh)} kWh are missing.",
         f"Highest import: {number(highest.highest_kw, 2)} kW, on"
         f" {highest.highest_at:%Y-%m-%d at %H:%M}. Most energy missing: {number(worst.missing_kwh)} kWh,"
         f" on {worst.begin:%Y-%m-%d}.",
     ]
+
+
+def _what_is_kept(import_kw: float) -> str:
+    if not import_kw:
+        return "the building off the grid"
+    return f"the import at or below {number(import_kw, 2)} kW"
 
 
 def _cost(result: OffGrid) -> str:

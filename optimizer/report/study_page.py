@@ -150,6 +150,7 @@ def _section(result: StudyResult, names: Names, verdict: Verdict) -> dict[str, A
         "number": verdict.number,
         "paragraphs": money_paragraphs(result, verdict),
         "floors": floors_text(settings),
+        "elsewhere": settings.elsewhere(),
         "windows": [settings.sentence(place, verdict.whole_kw) for place in settings.places()],
         "sources": [(words, money(amount)) for words, amount in source_rows(result, row)],
         "saved": money(row[f"windows_save_over_no_battery_{result.money}"]),

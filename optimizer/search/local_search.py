@@ -39,6 +39,7 @@ from optimizer.search.neighbours import (
     covered,
     fitted_part,
     new_draft,
+    sturdier_drafts,
     together,
 )
 from optimizer.search.score import Season
@@ -72,6 +73,9 @@ SAMPLED_CHANGES, SAMPLED_ADDITIONS = 64, 24
 
 PATIENCE = 6
 """Shakes without success before the search goes back to one of the best."""
+
+STURDY_SHARE = 0.01
+"""How much of what windows save may be given for a fuller battery under a cap."""
 
 STALE = 400
 """Shakes without success before the search ends early."""
@@ -152,7 +156,26 @@ class Search:
         found = _best_first(found, season)[:4]
         found = [self._descended(guess, free, share=0.6) for guess in found]
         found = _best_first([season.base, *starts, *found], season)
-        return self._shaken_on(found[:ELITE])
+        return self.sturdier(self._shaken_on(found[:ELITE]))
+
+    def sturdier(self, drafts: Drafts) -> Drafts:
+        """Return windows that keep the battery fuller under their caps, where that costs next to nothing.
+
+        Under a cap a fuller battery is what holds a peak that the years searched did not have. Windows in
+        use, and those under soft peaks, stay as they are.
+        """
+        season = self.season
+        if season.in_use or season.soft_days or not season.has_peaks:
+            return drafts
+        score = season.score(drafts)
+        most = score + STURDY_SHARE * abs(score)
+        for number in range(len(drafts)):
+            for place in range(len(drafts[number])):
+                for sturdy in sturdier_drafts(drafts, number, place, season):
+                    if season.score(sturdy) <= most:
+                        drafts = sturdy
+                        break
+        return drafts
 
     def _guessed(self) -> list[Drafts]:
         """Return windows found with all day sets alike, and those that the plan suggests for each."""
@@ -220,7 +243,7 @@ class Search:
 
     def improved(self, drafts: Drafts) -> Drafts:
         """Return the end of a descent from some windows with no more entries to type."""
-        return self._descended(drafts, apart(self.season), adds=False)
+        return self.sturdier(self._descended(drafts, apart(self.season), adds=False))
 
     def _rank_candidates(self) -> None:
         """Put the windows that save most by themselves in front; of too many, keep some by lot."""

@@ -198,6 +198,28 @@ def _cap_variants(draft: Draft, season: Season) -> Iterator[Draft]:
         yield draft._replace(cap_kw=cap)
 
 
+def sturdier_drafts(drafts: Drafts, number: int, place: int, season: Season) -> Iterator[Drafts]:
+    """Yield the drafts with one window that fills more, or longer, under its cap, the fullest first."""
+    part = drafts[number]
+    draft = part[place]
+    may_fill = "charge" in season.stored.menu.actions and season.task.plant.may_charge_from_grid
+    if not math.isfinite(draft.cap_kw) or draft.action not in {"charge", "hold"} or not may_fill:
+        return
+    full = new_draft(draft.begin, draft.length, "charge", season)._replace(cap_kw=draft.cap_kw)
+    options = [full._replace(begin=0, length=season.longest), full]
+    if draft.action == "charge":
+        options += [
+            draft._replace(begin=0, length=season.longest),
+            draft._replace(level_pct=max(full.level_pct, draft.level_pct)),
+            draft._replace(power_kw=max(full.power_kw, draft.power_kw)),
+        ]
+    others = part[:place] + part[place + 1 :]
+    for option in map(season.stored.within_rules, options):
+        joined = tuple(sorted((*others, option)))
+        if option != draft and season.accepts(joined):
+            yield from _settled(drafts, (number,), joined, season, option)
+
+
 def additions(
     drafts: Drafts, groups: Groups, season: Season, candidates: Sequence[Draft]
 ) -> Iterator[Drafts]:

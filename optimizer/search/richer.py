@@ -17,7 +17,7 @@ from typing import Any, NamedTuple
 from pydantic import ValidationError
 
 from optimizer.forecasting.weeks import Weather
-from optimizer.search.choose import EFFORTS, Effort, Found, Likeness, find_settings
+from optimizer.search.choose import EFFORTS, LEAST_GAIN, Effort, Found, Likeness, find_settings
 from optimizer.search.fit import MonthGroups
 from optimizer.search.score import Task
 from optimizer.settings.controls import SHORT_KEYS, Controls
@@ -212,7 +212,7 @@ def what_steps_bring(
     progress("searching a menu that lacks nothing")
     all_more = saved(enriched(task.controls)) - base
     noise += [-more for more in (all_more, *(more for _, more in steps)) if more < 0]
-    return Steps(base, tuple(steps), all_more, max(noise), replays, tuple(untried))
+    return Steps(base, tuple(steps), all_more, max([*noise, LEAST_GAIN]), replays, tuple(untried))
 
 
 def _unseen(found: Found) -> float:

@@ -125,14 +125,36 @@ class Controls(Document):
         self._check_precedence(self.lists)
         self._check_steps()
         for number, each in enumerate(self.lists):
-            if each.fills_day and self.outside not in each.actions:
-                raise Mistake(
-                    f"the list {each.name!r} is to fill the day, but has no action {self.outside!r} for"
-                    " what lies between windows",
-                    "Add it to the list's actions, or correct controls.outside.",
-                    ("lists", number, "actions"),
-                )
+            if each.fills_day:
+                self._check_filled_day(each, number)
         return self
+
+    def _check_filled_day(self, each: EntryList, number: int) -> None:
+        if self.outside not in each.actions:
+            raise Mistake(
+                f"the list {each.name!r} is to fill the day, but has no action {self.outside!r} for"
+                " what lies between windows",
+                "Add it to the list's actions, or correct controls.outside.",
+                ("lists", number, "actions"),
+            )
+        if "days" in each.fields:
+            raise Mistake(
+                f"the list {each.name!r} is to fill the day, and its entries have days of their own",
+                "Leave 'days' out of its fields, and say day_types.",
+                ("lists", number, "fields"),
+            )
+        if each.entries == 1 and not self.whole_day:
+            raise Mistake(
+                f"the one entry of {each.name!r} is to fill the day, but may not last 24 hours",
+                "Correct entries, or controls.whole_day.",
+                ("lists", number, "entries"),
+            )
+        if self.goes_on_next_day:
+            raise Mistake(
+                f"the list {each.name!r} is to fill the day, and its windows go on into the next one",
+                "Say after_midnight: same day, or over_midnight: false.",
+                "after_midnight",
+            )
 
     def _check_steps(self) -> None:
         for number, each in enumerate(self.menu.lists):

@@ -218,6 +218,12 @@ _ACTION_WORDS: dict[str, Callable[[Window, float | None], str]] = {
     "limit": lambda _window, _whole_kw: "",
 }
 
+OUTSIDE_WORDS: dict[Outside, str] = {
+    "cover": "cover the building from the battery, down to the floor",
+    "hold": "hold what is stored",
+    "idle": "neither fill the battery nor draw from it",
+}
+
 ItemT = TypeVar("ItemT")
 DaySetName = Literal[
     "every day", "weekdays", "weekends", "Mondays", "Tuesdays", "Wednesdays", "Thursdays", "Fridays",
@@ -362,6 +368,10 @@ class Settings(Document):
     def clock_of(self, grid: TimeGrid) -> tuple[IntArray, IntArray]:
         """Return minute of the day and weekday by the equipment's clock, each of shape (T,)."""
         return clock_of(grid, summer_time=self.summer_time is not False)
+
+    def elsewhere(self) -> str:
+        """Return what the equipment does outside windows, in words."""
+        return OUTSIDE_WORDS[self.outside or "cover"]
 
     def floor_in(self, month: int) -> float:
         """Return the floor of a month: that of its season where it is the higher one. [%]"""

@@ -79,11 +79,7 @@ def replay(horizon: Horizon, settings: Settings) -> Replay:
     """
     plant, grid = horizon.plant, horizon.grid
     orders = orders_of(settings, plant, grid)
-    out = np.zeros((OVERLOAD + 1, grid.count))
-    step_through(
-        horizon.load_kwh, horizon.pv_kwh, horizon.limits.kwh, grid.day, orders.table,
-        orders.of_step, Numbers.of(plant, grid.step_h), horizon.start_kwh, out,
-    )  # fmt: skip
+    out = run_part(horizon, orders, slice(0, grid.count), horizon.start_kwh)
     flows = Flows(
         grid, out[IMPORT], out[EXPORT], out[CHARGED], out[DISCHARGED], out[PV_USED],
         horizon.load_kwh, out[LOSS], pv_to_ac=plant.pv_to_ac_efficiency,
@@ -96,6 +92,18 @@ def replay(horizon: Horizon, settings: Settings) -> Replay:
         overload_kwh=overload if overload > ENERGY_TOLERANCE_KWH else 0.0,
         days_beyond_cycles=_days_beyond_cycles(plant, grid, out[DISCHARGED]),
     )
+
+
+def run_part(horizon: Horizon, orders: Orders, part: slice, start_kwh: float) -> FloatArray:
+    """Run some steps from a level; return what ``replay_kernel`` writes down, shape (8, steps). [kWh]"""
+    grid = horizon.grid
+    out = np.zeros((OVERLOAD + 1, part.stop - part.start))
+    step_through(
+        horizon.load_kwh[part], horizon.pv_kwh[part],
+        np.ascontiguousarray(horizon.limits.kwh[:, part]), grid.day[part], orders.table,
+        orders.of_step[part], Numbers.of(horizon.plant, grid.step_h), start_kwh, out,
+    )  # fmt: skip
+    return out
 
 
 def _days_beyond_cycles(plant: Plant, grid: TimeGrid, discharge_kwh: FloatArray) -> int:

@@ -12,7 +12,7 @@ import gzip
 import sys
 import tempfile
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pandas as pd
@@ -63,6 +63,11 @@ class Site:
     import_kw: float
     export_kw: float
     power_step_kw: float = 0.1
+    folder: str = "sites"
+
+    def on(self, file: str) -> Site:
+        """Return the same equipment behind another meter."""
+        return replace(self, file=file)
 
 
 SITES = {
@@ -113,7 +118,7 @@ def cells(data: Path, wanted: str = "") -> Iterator[Cell]:
 
 def brief_of(data: Path, site: Site, tariff: str, folder: Path) -> Brief:
     """Write the scenario of a cell into a folder and read it."""
-    meter = data / "sites" / f"{site.file}.csv.gz"
+    meter = data / site.folder / f"{site.file}.csv.gz"
     named = tariff
     if tariff == "any_time_demand":
         named = "tariff.yaml"

@@ -172,6 +172,13 @@ def test_the_section_alone_is_printed() -> None:
     assert read_back(done.stdout).menu == USUAL.menu
 
 
+def test_what_is_no_text_is_nonsense() -> None:
+    done = CliRunner().invoke(app, ["menu", "--ask"], input=b"own\n\xff\xfe\nidle\n")
+    assert done.exit_code == 0
+    assert "is none of 1, 2, 3." in done.stderr
+    assert read_back(done.stdout).outside == "idle"
+
+
 @pytest.mark.parametrize("words", [["--ask", "--json"], ["--ask", "--worth"], ["--out", "x"]])
 def test_options_that_do_not_go_together(words: list[str]) -> None:
     assert CliRunner().invoke(app, ["menu", *words]).exit_code == 2

@@ -148,6 +148,6 @@ def test_links_lead_somewhere(name: str) -> None:
 def test_every_command_stands_in_readme_and_guide() -> None:
     for command in app.registered_commands:
         assert command.callback is not None
-        name = command.callback.__name__
+        name = command.name or command.callback.__name__.replace("_", "-")
         assert f"`{name}`" in README or f"tariffwright {name}" in README
         assert f"tariffwright {name}" in GUIDE

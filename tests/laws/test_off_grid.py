@@ -71,9 +71,9 @@ def test_four_evenings_off_the_grid(controls: Controls) -> None:
 
 
 def test_a_floor_is_kept() -> None:
-    """Above a floor of 20 % lie 8 kWh: 6 need 80 %, and 9 are not there."""
-    spells = told(evenings(2, 3), Limit(EVENING), floor_pct=20.0)
-    assert [spell.needed_pct for spell in spells] == [80, math.inf]
+    """Above a floor of 20 % lie 8 kWh: 6 need 80 %, 9 are not there, and none need no more than it."""
+    spells = told(evenings(2, 3, 0), Limit(EVENING), floor_pct=20.0)
+    assert [spell.needed_pct for spell in spells] == [80, math.inf, 20]
 
 
 @pytest.mark.parametrize(("outside", "needed"), [("hold", 60), ("cover", 100)])
@@ -108,6 +108,23 @@ def test_whose_the_hours_after_midnight_are(after_midnight: str, days: list[int]
     grid = local_grid("2025-01-04T00:00", "UTC", 96)
     held = Limit("22:00-06:00", days="weekdays").holds(grid, controls)
     assert [4 + n for n in range(4) if held[24 * n]] == days
+
+
+@pytest.mark.parametrize("kw", [0.0, 2.0])
+@pytest.mark.parametrize("demo", ["1_two_rates", "2_peak_demand", "3_evening_export"])
+def test_a_day_is_kept_if_and_only_if_the_battery_was_full_enough(demo: str, kw: float) -> None:
+    """The level is told in whole per cent, so that one per cent below it nothing is claimed."""
+    site = tw.read_scenario(Path(__file__).parents[2] / "scenarios" / demo)
+    site = site.replace(controls__import_cap=True)
+    off = tw.stay_off(site, "16:00-22:00", kw)
+    assert len(off.spells) == 365
+    for spell in off.spells:
+        if spell.begin_pct >= spell.needed_pct:
+            assert spell.missing_kwh == 0
+        if spell.begin_pct < spell.needed_pct - 1:
+            assert spell.missing_kwh > 0
+    needed = [off.level_for(share) for share in (0.5, 0.9, 1.0)]
+    assert needed == sorted(needed, key=lambda level: math.inf if level is None else level)
 
 
 # --- settings with a limit -------------------------------------------------------------------

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import numpy as np
@@ -161,6 +162,9 @@ def test_a_second_entry_brings_as_much_as_the_first_where_there_are_two_valleys(
     said = " ".join(worth_text(worth).split())
     assert "a second entry" in said.partition("Nothing, or less than noise")[0]
     assert "are noise" in said
+    record = json.loads(json.dumps(menu_record(worth.brief.scenario.controls, worth)))["worth"]
+    assert record["one_thing_more"][0]["more"] == "a second entry"
+    assert record["noise_a_year"] < 0.05 * record["saves_a_year"]
 
 
 def test_where_all_hours_cost_alike_nothing_more_brings_anything(tmp_path: Path) -> None:

@@ -1,0 +1,139 @@
+"""Measures windows on real later years, beside what a person would type by hand.
+
+    PYTHONPATH=. python tests/bench/later_years.py DATA [--effort quick] [--only TEXT]
+
+DATA holds ``second_years/*.csv.gz``. Windows are found on the first year of a site and judged on the later
+one, which nothing has seen; so are settings that a person types without a program, made from the first
+year alone. ``hindsight`` are windows found on the later year itself, by the same search. Figures are what
+is saved over no windows, in money, and windows ÷ hindsight, ÷ the best by hand.
+"""
+
+from __future__ import annotations
+
+import argparse
+import tempfile
+from pathlib import Path
+
+import numpy as np
+
+from optimizer.base.progress import quiet
+from optimizer.billing.bill import bill_flows
+from optimizer.scenario.brief import Brief
+from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window, no_windows
+from optimizer.simulation.replay import replay
+from optimizer.workflows.inputs import horizon_of, task_of
+from optimizer.workflows.solve import DEFAULT_TIME_LIMIT_S, cheapest_plan, windows_for
+from tests.bench.cells import Site, brief_of
+
+YEARS = "second_years"
+SITES = {
+    "library": (
+        Site(
+            "library_2018_15min",
+            "America/Los_Angeles",
+            15,
+            800,
+            300,
+            300,
+            "ac",
+            1500,
+            300,
+            1,
+            YEARS,
+        ),
+        "library_2019_15min",
+    ),
+    "home c": (
+        Site("home_c_first_30min", "Australia/Sydney", 30, 10, 5, 5, "dc", 15, 5, 0.1, YEARS),
+        "home_c_then_30min",
+    ),
+    "home d": (
+        Site("home_d_first_30min", "Australia/Sydney", 30, 10, 5, 5, "dc", 15, 5, 0.1, YEARS),
+        "home_d_then_30min",
+    ),
+}
+TARIFFS = ("two_rates", "peak_demand", "any_time_demand", "evening_export")
+
+
+def by_hand(brief: Brief) -> dict[str, Settings]:
+    """Return what a person may type without a program, from the first year's meter alone."""
+    plant, forecast = brief.scenario.plant, brief.scenario.forecast
+    highest = np.array(
+        [forecast.load_kwh[forecast.grid.month == month].max() for month in forecast.grid.months]
+    )
+    mean_peak = float(highest.mean() / forecast.grid.step_h)
+    typed = {}
+    for share in (0.5, 0.6, 0.7, 0.8, 0.9):
+        cap = round(share * mean_peak / 0.5) * 0.5
+        typed[f"all day to 100 %, import at most {share:g} of the mean monthly peak"] = settings_of(
+            plant.soc_pct(plant.low_kwh),
+            [Window(start="00:00", end="24:00", action="charge", until_pct=100, import_cap_kw=cap)],
+        )
+    for begin, end in (("00:00", "06:00"), ("01:00", "05:00"), ("10:00", "14:00")):
+        fill = Window(start=begin, end=end, action="charge", until_pct=100)
+        typed[f"fill {begin}-{end}"] = settings_of(plant.soc_pct(plant.low_kwh), [fill])
+        hold = Window(start=end, end="16:00", action="hold")
+        typed[f"fill {begin}-{end}, hold to 16:00"] = settings_of(
+            plant.soc_pct(plant.low_kwh), [fill, hold]
+        )
+    return typed
+
+
+def settings_of(floor_pct: float, windows: list[Window]) -> Settings:
+    """Return windows that hold on all days of the year."""
+    day_sets = [DaySet(days=days, windows=windows) for days in ("weekdays", "weekends")]  # type: ignore[arg-type]
+    seasons = [SeasonSet(months=list(range(1, 13)), day_sets=day_sets)]
+    return Settings(settings="by hand", floor_pct=round(floor_pct, 9), seasons=seasons)
+
+
+def found_on(brief: Brief, effort: str) -> Settings:
+    """Return the recommended windows of a year."""
+    plan = cheapest_plan(brief, DEFAULT_TIME_LIMIT_S, quiet)
+    return windows_for(brief, task_of(brief, plan), effort, None, quiet).settings
+
+
+def saves(brief: Brief, settings: Settings) -> float:
+    """Return what settings save in a year over no windows: bill and wear. [money]"""
+    horizon = horizon_of(brief)
+
+    def cost(each: Settings) -> float:
+        flows = replay(horizon, each).flows
+        wear = horizon.plant.wear_per_kwh * float(flows.discharge_kwh.sum())
+        return bill_flows(brief.cost, flows).total_as_planned + wear
+
+    return cost(no_windows(settings.floor_pct)) - cost(settings)
+
+
+def main() -> None:
+    """Print a row for each site and tariff."""
+    parser = argparse.ArgumentParser()
+    parser.add_argument("data", type=Path)
+    parser.add_argument("--effort", default="quick")
+    parser.add_argument("--only", default="")
+    parser.add_argument("--show", action="store_true")
+    asked = parser.parse_args()
+    print(
+        "| cell | windows | hindsight | ÷ | best by hand | ÷ | which |\n|---|---|---|---|---|---|---|"
+    )
+    for name, (site, later) in SITES.items():
+        for tariff in TARIFFS:
+            if asked.only not in f"{name}, {tariff}":
+                continue
+            with tempfile.TemporaryDirectory() as one, tempfile.TemporaryDirectory() as other:
+                first = brief_of(asked.data, site, tariff, Path(one))
+                then = brief_of(asked.data, site.on(later), tariff, Path(other))
+            windows = found_on(first, asked.effort)
+            ours, best = saves(then, windows), saves(then, found_on(then, asked.effort))
+            hand = {how: saves(then, typed) for how, typed in by_hand(first).items()}
+            which = max(hand, key=lambda how: hand[how])
+            print(
+                f"| {name}, {tariff} | {ours:,.0f} | {best:,.0f} | {ours / best if best > 0 else 1:.2f} |"
+                f" {max(hand[which], 0):,.0f} | {ours / hand[which] if hand[which] > 0 else np.inf:.2f} | {which} |",
+                flush=True,
+            )
+            if asked.show:
+                print(windows.frame.to_string(), flush=True)
+
+
+if __name__ == "__main__":
+    main()
