@@ -49,6 +49,7 @@ from optimizer.planning.pieces import (
 from optimizer.planning.problem import (
     NATURAL_SLACK_KW,
     OPPOSITES,
+    ORIGIN,
     Limits,
     Problem,
     rows_of,
@@ -454,7 +455,7 @@ def _joined(
         meter = np.union1d(
             meter, np.flatnonzero((sell > buy) & (limits.import_ > 0) & (limits.export_ > 0))
         )
-    origin = both.get(3, empty)
+    origin = both.get(ORIGIN, empty)
     if len(origin):
         more = problem.cost.marginal("stored_export_kwh", flows) < 0
         possible = (limits.stored_export > 0) & (limits.pv_kept > 0)

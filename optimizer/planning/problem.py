@@ -28,6 +28,9 @@ OPPOSITES = (("import_", "export_"), ("charge", "discharge"), ("to_ac", "to_dc")
              ("stored_export", "pv_kept"))  # fmt: skip
 """Flows that no equipment runs in both directions at once, and what no meter counts at once."""
 
+ORIGIN = 3
+"""The pair that tells the origin of what is exported."""
+
 NATURAL_SLACK_KW = 0.1
 """How far natural limits stand off; see ``Limits``."""
 

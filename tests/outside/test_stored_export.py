@@ -204,6 +204,18 @@ def test_where_stored_energy_is_paid_more_or_prices_are_odd_integers_find_the_be
         assert plan.cost == pytest.approx(least, rel=2e-5, abs=1e-5)
 
 
+def test_a_month_in_which_every_sunny_step_takes_a_choice_is_proven():
+    """Cut at noon, among the choices, it kept a gap of 13 %."""
+    clock = np.arange(24 * 30) % 24
+    luck = np.random.default_rng(2)
+    load = luck.uniform(0, 1.5, len(clock))
+    pv = 5 * np.maximum(np.sin((clock - 6) / 12 * np.pi), 0) * luck.uniform(0.1, 1, len(clock))
+    buy, of_pv = np.full(len(clock), 0.3), np.full(len(clock), 0.05)
+    plan = planned(load, pv, buy, of_pv, np.full(len(clock), 0.1), "ac")
+    assert plan.proof.integer_steps > 200
+    assert plan.proof.gap < 1e-5
+
+
 # --- what stands on it
 
 SELLING = Settings(
