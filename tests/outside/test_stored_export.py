@@ -20,7 +20,9 @@ from optimizer.billing.tariff import TariffCost, compile_cost
 from optimizer.billing.worked import check_worked_bill, read_worked_bills
 from optimizer.cost.expression import FlowSum, Sum, linear_cost, minus
 from optimizer.evaluation.savings_breakdown import sources_of
+from optimizer.planning.pieces import cut_of
 from optimizer.planning.plan import make_plan
+from optimizer.planning.problem import ORIGIN
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window
 from optimizer.site.equipment import Inverter
 from tests.builders import hourly_grid, posed, run_through, simple_plant, tariff_of
@@ -204,16 +206,16 @@ def test_where_stored_energy_is_paid_more_or_prices_are_odd_integers_find_the_be
         assert plan.cost == pytest.approx(least, rel=2e-5, abs=1e-5)
 
 
-def test_a_month_in_which_every_sunny_step_takes_a_choice_is_proven():
-    """Cut at noon, among the choices, it kept a gap of 13 %."""
-    clock = np.arange(24 * 30) % 24
-    luck = np.random.default_rng(2)
-    load = luck.uniform(0, 1.5, len(clock))
-    pv = 5 * np.maximum(np.sin((clock - 6) / 12 * np.pi), 0) * luck.uniform(0.1, 1, len(clock))
-    buy, of_pv = np.full(len(clock), 0.3), np.full(len(clock), 0.05)
-    plan = planned(load, pv, buy, of_pv, np.full(len(clock), 0.1), "ac")
-    assert plan.proof.integer_steps > 200
-    assert plan.proof.gap < 1e-5
+def test_days_are_cut_far_from_the_hours_that_take_a_choice():
+    """Choices from 06:00 to 17:00 and at 19:00: the middle of what is left is 00:30, or 01:00."""
+    grid = hourly_grid(24 * 3)
+    none = np.zeros(grid.count)
+    problem = posed(grid, site("ac"), none, none, linear_cost(Sum(()), grid.count), None, None)
+    hour = grid.minute_of_day // 60
+    sunny = np.flatnonzero(((hour >= 6) & (hour <= 17)) | (hour == 19))
+    cut = cut_of(problem, {ORIGIN: sunny})
+    assert cut is not None
+    assert cut.edges == [0, 1, 25, 49]
 
 
 # --- what stands on it
