@@ -289,7 +289,11 @@ def _list(each: MenuList, season: SeasonSet, floor_pct: float, at: _Typist) -> C
         entries += [
             CardEntry(place, unused=unused) for place in range(len(entries) + 1, each.entries + 1)
         ]
-        bars = [bar for n, (w, _) in enumerate(by_begin, start=1) for bar in fields.bars(n, w)]
+        bars = [
+            bar
+            for place, (window, days) in enumerate(by_begin, start=1)
+            for bar in fields.bars(place, window, days)
+        ]
         parts.append(CardDays(name, tuple(entries), tuple(bars)))
     once = tuple((fields.column(name), fields.once(name, every)) for name in each.once)
     return CardList(on_one_line(each.name), each.actions, once, fields.columns, tuple(parts))

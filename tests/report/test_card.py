@@ -12,8 +12,10 @@ as she does, for random settings of each menu.
 from __future__ import annotations
 
 import codecs
+import os
 import random
 import re
+import shutil
 from dataclasses import replace
 from datetime import date, timedelta
 from pathlib import Path
@@ -22,6 +24,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from markupsafe import Markup
 
 from optimizer.base.calendar import MONTH_NAMES
 from optimizer.base.documents import Source
@@ -34,6 +37,7 @@ from optimizer.report.card_fields import Bar, Cell
 from optimizer.report.card_text import card_text
 from optimizer.report.day_drawing import draw_day
 from optimizer.report.renewal import reminders
+from optimizer.report.templates import rendered
 from optimizer.settings.check import refusals
 from optimizer.settings.controls import Controls
 from optimizer.settings.menu import USES, MenuList, Steps
@@ -462,6 +466,82 @@ def test_the_drawing_tells_its_bars_aloud_and_hatches_actions() -> None:
     ) in svg
     assert {'id="d-charge"', 'id="d-hold"'} == set(re.findall(r'id="[^"]+"', svg))
     assert draw_day(empty, "d", PLAIN) == ""
+
+
+# --- days that entries name ------------------------------------------------------------------------
+
+BY_DAY = {
+    "lists": [{"name": "plan", "actions": ["charge", "hold", "cover"], "entries": 7,
+               "fields": ["days", "start", "end", "action", "level", "cap"]}],
+    "day_types": "each_day",
+}  # fmt: skip
+"""Entries that name any of the seven days."""
+
+
+def by_day(**days: list[Window]) -> Card:
+    names = ["Mondays", "Tuesdays", "Wednesdays", "Thursdays", "Fridays", "Saturdays", "Sundays"]
+    return card_of(
+        Controls.model_validate(BY_DAY), PLANT,
+        settings(YEAR, **{name: days.get(name, []) for name in names}),
+    )  # fmt: skip
+
+
+def days_shown(names: list[str]) -> str:
+    card = by_day(**{name: [window("01:00-02:00", "charge")] for name in names})
+    return card.sets[0].lists[0].parts[0].entries[0].cells[0].value
+
+
+def test_days_are_told_in_few_words() -> None:
+    work = ["Mondays", "Tuesdays", "Wednesdays", "Thursdays", "Fridays"]
+    assert days_shown(work) == "weekdays"
+    assert days_shown([*work, "Saturdays"]) == "Monday–Saturday"
+    assert days_shown(["Mondays", "Tuesdays", "Sundays"]) == "Monday, Tuesday, Sunday"
+    assert days_shown(["Saturdays", "Sundays"]) == "weekends"
+    assert days_shown(["Sundays"]) == "Sundays"
+    assert days_shown([*work, "Saturdays", "Sundays"]) == "every day"
+
+
+def test_entries_of_different_days_have_strips_of_their_own() -> None:
+    """A name of 17 px above each: bars begin at 19 px, and 26 + 4 + 17 px below that."""
+    card = by_day(
+        Mondays=[window("01:00-05:00", "charge")], Sundays=[window("02:00-06:00", "hold")]
+    )
+    svg = draw_day(card.sets[0].lists[0].parts[0], "d", PLAIN)
+    assert re.findall(r'<rect [^>]* y="(\d+)"', svg) == ["19", "66"]
+    assert "entry 1 Mondays 01:00 to 05:00 charge; entry 2 Sundays 02:00 to 06:00 hold" in svg
+    assert re.findall(r">(\w+days)</text>", svg) == ["Mondays", "Sundays"]
+
+
+def test_a_phone_shows_all_fields_of_an_entry_that_names_its_days(tmp_path: Path) -> None:
+    browser_path = shutil.which("chromium")
+    if browser_path is None:
+        assert not os.environ.get("CI"), "CI has to install chromium"
+        pytest.skip("no chromium on this machine: apt-get install chromium")
+    from playwright.sync_api import sync_playwright
+
+    odd = {name: [window("10:15-12:45", "cover", down_to_pct=35, import_cap_kw=1.5)]
+           for name in ("Mondays", "Tuesdays", "Thursdays", "Sundays")}  # fmt: skip
+    shown = rendered(
+        "card.html", card=by_day(**odd), draw=lambda part, name: Markup(draw_day(part, name, PLAIN))
+    )
+    page_file = tmp_path / "card.html"
+    page_file.write_text(
+        f'{rendered("style.html")}<section class="card">{shown}</section>', encoding="utf-8"
+    )
+    with sync_playwright() as play:
+        browser = play.chromium.launch(
+            executable_path=browser_path, args=["--no-sandbox", "--disable-gpu"]
+        )
+        page = browser.new_page(viewport={"width": 390, "height": 800})
+        page.goto(page_file.as_uri())
+        rights = page.evaluate(
+            "[...document.querySelectorAll('.key td, .key th')].map(e => e.getBoundingClientRect().right)"
+        )
+        headings = page.evaluate("document.querySelector('.card').innerText")
+        browser.close()
+    assert len(rights) > 12
+    assert max(rights) <= 390
+    assert "Monday, Tuesday, Thursday, Sunday" in headings
 
 
 # --- dates of change ------------------------------------------------------------------------------
