@@ -20,7 +20,7 @@ from optimizer.report.wrapping import on_one_line
 from optimizer.scenario.scenario import Scenario
 from optimizer.settings.controls import Controls
 from optimizer.settings.menu import DAY_SETS, Menu, MenuList
-from optimizer.settings.windows import SeasonSet, Settings, Window, months_text
+from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window, months_text
 from optimizer.site.equipment import Plant
 
 LEAVE_EMPTY = "leave empty"
@@ -220,25 +220,28 @@ def _sets(at: _Typist) -> Iterator[CardSet]:
     for season in settings.seasons:
         months = sorted(settings.found_for or season.months)
         own = at.controls.floor_by_season or season.floor_pct is not None
-        floor_pct = max(settings.floor_pct, season.floor_pct or 0.0)
-        floor_text = f"{at.writing.number(floor_pct)} %" if own else ""
-        held = any(part.windows for part in season.day_sets)
-        yield CardSet(
-            months_text(months),
-            _when(at.controls, months, held=held),
-            floor_text,
-            tuple(_list(each, season, floor_pct, at) for each in at.menu.lists) if held else (),
-            "" if held else _nothing_typed(at.menu),
-            first_months(months),
-        )
+        yield _set(season, months, at, own_floor=own)
     rest = [m for m in range(1, 13) if all(m not in s.months for s in settings.seasons)]
     if rest:
         own = any(season.floor_pct is not None for season in settings.seasons)
-        floor_text = f"{at.writing.number(settings.floor_pct)} %" if own else ""
-        yield CardSet(
-            months_text(rest), _when(at.controls, rest, held=False), floor_text, (),
-            _nothing_typed(at.menu), first_months(rest),
-        )  # fmt: skip
+        nothing = SeasonSet(months=rest, day_sets=[DaySet(days="every day")])
+        yield _set(nothing, rest, at, own_floor=own)
+
+
+def _set(season: SeasonSet, months: list[int], at: _Typist, *, own_floor: bool) -> CardSet:
+    """Return what is typed in for a season; a day that must be filled is so without windows as well."""
+    floor_pct = max(at.settings.floor_pct, season.floor_pct or 0.0)
+    held = any(part.windows for part in season.day_sets) or (
+        at.menu.outside == "cover" and any(each.fills_day for each in at.menu.lists)
+    )
+    return CardSet(
+        months_text(months),
+        _when(at.controls, months, held=held),
+        f"{at.writing.number(floor_pct)} %" if own_floor else "",
+        tuple(_list(each, season, floor_pct, at) for each in at.menu.lists) if held else (),
+        "" if held else _nothing_typed(at.menu),
+        first_months(months),
+    )
 
 
 def _nothing_typed(menu: Menu) -> str:

@@ -314,6 +314,32 @@ def test_an_entry_that_may_not_last_a_day_is_told_in_two() -> None:
     ]  # fmt: skip
 
 
+def test_a_day_that_must_be_filled_is_so_in_months_without_windows() -> None:
+    """It covers down to the floor all day, in two where an entry may not last 24 hours; limits are empty."""
+    controls = Controls.model_validate({
+        "lists": [
+            {"name": "the day", "actions": ["charge", "cover"], "entries": 3,
+             "fields": ["start", "end", "action", "level"], "fills_day": True},
+            {"name": "limits", "actions": ["limit"], "entries": 1, "fields": ["start", "end", "cap"]},
+        ],
+        "season_sets": 2, "day_types": "every_day", "whole_day": False,
+    })  # fmt: skip
+    typed = settings([1, 2, 3], every_day=[window("09:00-12:00", "charge")])
+    _, rest = card_of(controls, PLANT, typed).sets
+    assert (rest.months, rest.instead) == ("April–December", "")
+    assert rest.when == "Type in with the months April–December: at work from 1 April."
+    days, limits = map(shown, rest.lists)
+    assert days[-1] == (
+        "every day", "00:00 | 12:00 | cover | down to 10 %", "12:00 | 24:00 | cover | down to 10 %",
+        EMPTY,
+    )  # fmt: skip
+    assert limits[-1] == ("every day", EMPTY)
+    whole = card_of(controls.model_copy(update={"whole_day": True}), PLANT, typed).sets[1]
+    first, *others = whole.lists[0].parts[0].entries
+    assert row(first) == "00:00 | 24:00 | cover | down to 10 %"
+    assert [entry.unused for entry in others] == [EMPTY, EMPTY]
+
+
 def test_months_without_entries_are_told_what_to_do() -> None:
     typed = Settings(settings="none", floor_pct=20)
     card = card_of(controls_of(8), PLANT, typed)
