@@ -42,6 +42,12 @@ OUTSIDE_WORDS = {
 }
 """What the equipment does outside all entries."""
 
+LIMIT_ALONE = (
+    "limit: the import stays below a limit; apart from that the equipment does what it does outside"
+    " all entries"
+)
+"""What a limit does where it holds in place of another entry."""
+
 
 @dataclass(frozen=True)
 class CardEntry:
@@ -132,7 +138,7 @@ def card_of(
             _empty_list(each, Fields(each, controls, plant, writing)) for each in menu.lists
         )
         sets: tuple[CardSet, ...] = (CardSet("", "", "", lists),)
-        return Card("", sets, tuple(_told(controls, writing)), _action_words(menu.actions))
+        return Card("", sets, tuple(_told(controls, writing)), _action_words(menu, menu.actions))
     stored = settings.as_stored(controls)
     sets = tuple(_sets(_Typist(controls, menu, plant, writing, stored)))
     shown = next((each.lists for each in sets if each.lists), ())
@@ -141,7 +147,7 @@ def card_of(
         "" if by_season else f"{writing.number(stored.floor_pct)} %",
         sets,
         tuple(_told(controls, writing)) if shown else (),
-        (*_action_words(_actions(sets)), *_sign_words(sets)),
+        (*_action_words(menu, _actions(sets)), *_sign_words(sets)),
     )
 
 
@@ -159,9 +165,11 @@ def _told(controls: Controls, writing: Writing) -> Iterator[str]:
     beside = [on_one_line(each.name) for each in menu.lists if each.only_limits and each.beside]
     ranked = [name for name in map(on_one_line, menu.precedence) if name not in beside]
     if len(ranked) > 1:
-        yield f"Where entries of two lists overlap, the first of these holds: {', '.join(ranked)}."
+        yield f"Where entries of two lists overlap, the first of these holds alone: {', '.join(ranked)}."
     if beside and len(menu.lists) > len(beside):
-        yield f"What {' and '.join(beside)} say holds beside the other entries, at the same time."
+        yield (
+            f"Entries of {' and '.join(beside)} hold beside those of other lists, at the same time."
+        )
     if any("end" not in each.fields for each in menu.lists):
         yield "An entry lasts until the next one begins, the last one until the first."
     if not controls.summer_time:
@@ -181,8 +189,10 @@ def _actions(sets: Sequence[CardSet]) -> set[str]:
     return alone | done - {"limit"} | {a for each in mixed for a in each.actions if a == "limit"}
 
 
-def _action_words(actions: Container[str]) -> tuple[str, ...]:
-    return tuple(words for action, words in WORDS.items() if action in actions)
+def _action_words(menu: Menu, actions: Container[str]) -> tuple[str, ...]:
+    alone = any(each.only_limits and not each.beside for each in menu.lists)
+    words = WORDS | ({"limit": LIMIT_ALONE} if alone else {})
+    return tuple(told for action, told in words.items() if action in actions)
 
 
 def _sign_words(sets: Sequence[CardSet]) -> tuple[str, ...]:

@@ -213,8 +213,8 @@ def test_menu_6_limits_stand_beside_and_the_clock_stays_on_winter_time() -> None
     ]  # fmt: skip
     assert card.told == (
         "Outside all entries the equipment covers the building from the battery, down to the floor.",
-        "Where entries of two lists overlap, the first of these holds: selling, filling.",
-        "What limits say holds beside the other entries, at the same time.",
+        "Where entries of two lists overlap, the first of these holds alone: selling, filling.",
+        "Entries of limits hold beside those of other lists, at the same time.",
         "Its clock stays on winter time: an entry of 16:00 begins at 17:00 in summer, by the clock on"
         " the wall.",
     )
@@ -338,6 +338,28 @@ def test_a_day_that_must_be_filled_is_so_in_months_without_windows() -> None:
     first, *others = whole.lists[0].parts[0].entries
     assert row(first) == "00:00 | 24:00 | cover | down to 10 %"
     assert [entry.unused for entry in others] == [EMPTY, EMPTY]
+
+
+def test_a_limit_in_place_of_another_entry_is_not_said_to_leave_all_else_as_it_is() -> None:
+    """From 02:00 to 04:00 both stand: the limit comes first, and the battery is not filled then."""
+    lists = [
+        {"name": "filling", "actions": ["charge"], "entries": 1, "fields": ["start", "end"]},
+        {"name": "caps", "actions": ["limit"], "entries": 1, "fields": ["start", "end", "cap"],
+         "beside": False},
+    ]  # fmt: skip
+    controls = Controls.model_validate({
+        "lists": lists, "overlap": True, "precedence": ["caps", "filling"], "outside": "hold",
+        "day_types": "every_day",
+    })  # fmt: skip
+    windows = [
+        window("01:00-05:00", "charge"), window("02:00-04:00", "limit", import_cap_kw=1),
+    ]  # fmt: skip
+    card = card_of(controls, PLANT, settings(YEAR, every_day=windows))
+    told = " ".join([*card.told, *card.words])
+    assert "overlap, the first of these holds alone: caps, filling." in told
+    assert "apart from that the equipment does what it does outside all entries" in told
+    assert "all else goes on" not in told
+    assert "beside" not in told
 
 
 def test_months_without_entries_are_told_what_to_do() -> None:
