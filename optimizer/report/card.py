@@ -23,6 +23,9 @@ from optimizer.settings.menu import DAY_SETS, Menu, MenuList
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window, months_text
 from optimizer.site.equipment import Plant
 
+BLANK = "......"
+"""Stands where something is to be written on an empty card."""
+
 LEAVE_EMPTY = "leave empty"
 """What an entry without use holds where the menu does not say."""
 
@@ -137,8 +140,14 @@ def card_of(
         lists = tuple(
             _empty_list(each, Fields(each, controls, plant, writing)) for each in menu.lists
         )
-        sets: tuple[CardSet, ...] = (CardSet("", "", "", lists),)
-        return Card("", sets, tuple(_told(controls, writing)), _action_words(menu, menu.actions))
+        own = controls.floor_by_season
+        sets: tuple[CardSet, ...] = (CardSet("", "", BLANK if own else "", lists),)
+        return Card(
+            "" if own else BLANK,
+            sets,
+            tuple(_told(controls, writing)),
+            _action_words(menu, menu.actions),
+        )
     stored = settings.as_stored(controls)
     sets = tuple(_sets(_Typist(controls, menu, plant, writing, stored)))
     shown = next((each.lists for each in sets if each.lists), ())

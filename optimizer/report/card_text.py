@@ -5,15 +5,12 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Iterator, Sequence
 
-from optimizer.report.card import Card, CardDays, CardList, CardSet
+from optimizer.report.card import BLANK, Card, CardDays, CardList, CardSet
 from optimizer.report.card_fields import Column
 from optimizer.report.wrapping import WIDTH
 
 TICK = "☐"
 """Stands before each entry, to be ticked once it is typed in."""
-
-BLANK = "......"
-"""Stands where something is to be written on an empty card."""
 
 NARROWEST = 8
 """Headings are broken into lines of at least so many signs."""

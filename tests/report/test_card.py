@@ -456,6 +456,9 @@ def test_an_empty_card_has_all_entries_and_says_what_each_field_takes() -> None:
     ]  # fmt: skip
     assert giving.once[0][0].takes == "10 to 100 %, in steps of 5"
     assert {cell.value for entry in filling.parts[0].entries for cell in entry.cells} == {""}
+    assert card_text(card).startswith("☐ floor: ......")
+    by_season = card_text(card_of(Controls(floor_by_season=True), PLANT, None))
+    assert by_season.count("floor: ......") == 1
 
 
 @pytest.mark.parametrize("number", sorted(MENUS))
