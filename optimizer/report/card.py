@@ -31,19 +31,22 @@ LEAVE_EMPTY = "leave empty"
 
 WORDS = {
     "charge": "charge: fills the battery, from PV first, then from the grid",
-    "hold": "hold: keeps what is stored; PV surplus may still be added",
-    "cover": "cover: the building runs from the battery",
+    "hold": "hold: what is stored is kept; PV left over may still be stored",
+    "cover": "cover: the building runs from the battery; PV left over {goes}",
     "sell": "sell: the battery gives to building and grid",
     "limit": "limit: the import stays below a limit, all else goes on",
 }
-"""What each action does."""
+"""What each action does; ``PV_GOES`` is filled in."""
 
 OUTSIDE_WORDS = {
-    "cover": "covers the building from the battery, down to the floor",
-    "hold": "holds what is stored",
+    "cover": "covers the building from the battery, down to the floor; PV left over {goes}",
+    "hold": "keeps what is stored; PV left over may still be stored",
     "idle": "neither fills the battery nor draws from it",
 }
-"""What the equipment does outside all entries."""
+"""What the equipment does outside all entries; ``PV_GOES`` is filled in."""
+
+PV_GOES = {"battery": "is stored", "export": "is exported first, and stored where it cannot be"}
+"""Where PV goes beyond the building, by what the equipment does first with it."""
 
 LIMIT_ALONE = (
     "limit: the import stays below a limit; apart from that the equipment does what it does outside"
@@ -145,8 +148,8 @@ def card_of(
         return Card(
             "" if own else BLANK,
             sets,
-            tuple(_told(controls, writing)),
-            _action_words(menu, menu.actions),
+            tuple(_told(controls, plant, writing)),
+            _action_words(menu, plant, menu.actions),
         )
     stored = settings.as_stored(controls)
     sets = tuple(_sets(_Typist(controls, menu, plant, writing, stored)))
@@ -155,8 +158,8 @@ def card_of(
     return Card(
         "" if by_season else f"{writing.number(stored.floor_pct)} %",
         sets,
-        tuple(_told(controls, writing)) if shown else (),
-        (*_action_words(menu, _actions(sets)), *_sign_words(sets)),
+        tuple(_told(controls, plant, writing)) if shown else (),
+        (*_action_words(menu, plant, _actions(sets)), *_sign_words(sets)),
     )
 
 
@@ -166,11 +169,11 @@ def card_for(scenario: Scenario, settings: Settings | None) -> Card:
     return card_of(scenario.controls, scenario.plant, settings, file.writing)
 
 
-def _told(controls: Controls, writing: Writing) -> Iterator[str]:
+def _told(controls: Controls, plant: Plant, writing: Writing) -> Iterator[str]:
     """Yield what holds for all entries together."""
     menu = controls.menu
     if not all(each.fills_day for each in menu.lists):
-        yield f"Outside all entries the equipment {OUTSIDE_WORDS[menu.outside]}."
+        yield f"Outside all entries the equipment {_with_pv(OUTSIDE_WORDS[menu.outside], plant)}."
     beside = [on_one_line(each.name) for each in menu.lists if each.only_limits and each.beside]
     ranked = [name for name in map(on_one_line, menu.precedence) if name not in beside]
     if len(ranked) > 1:
@@ -198,10 +201,14 @@ def _actions(sets: Sequence[CardSet]) -> set[str]:
     return alone | done - {"limit"} | {a for each in mixed for a in each.actions if a == "limit"}
 
 
-def _action_words(menu: Menu, actions: Container[str]) -> tuple[str, ...]:
+def _with_pv(words: str, plant: Plant) -> str:
+    return words.format(goes=PV_GOES[plant.behaviour.surplus_first])
+
+
+def _action_words(menu: Menu, plant: Plant, actions: Container[str]) -> tuple[str, ...]:
     alone = any(each.only_limits and not each.beside for each in menu.lists)
     words = WORDS | ({"limit": LIMIT_ALONE} if alone else {})
-    return tuple(told for action, told in words.items() if action in actions)
+    return tuple(_with_pv(told, plant) for action, told in words.items() if action in actions)
 
 
 def _sign_words(sets: Sequence[CardSet]) -> tuple[str, ...]:
@@ -258,18 +265,16 @@ def _set(season: SeasonSet, months: list[int], at: _Typist, *, own_floor: bool) 
         _when(at.controls, months, held=held),
         f"{at.writing.number(floor_pct)} %" if own_floor else "",
         tuple(_list(each, season, floor_pct, at) for each in at.menu.lists) if held else (),
-        "" if held else _nothing_typed(at.menu),
+        "" if held else _nothing_typed(at.menu, at.plant),
         first_months(months),
     )
 
 
-def _nothing_typed(menu: Menu) -> str:
+def _nothing_typed(menu: Menu, plant: Plant) -> str:
     """Return what is done in months in which no entry stands."""
     if menu.outside == "cover":
-        return (
-            "No entries: leave all of them unused. The equipment then covers the building from the battery,"
-            " down to the floor."
-        )
+        does = _with_pv(OUTSIDE_WORDS["cover"], plant)
+        return f"No entries: leave all of them unused. The equipment then {does}."
     return "Switch the equipment's time control off: it then covers the building as it comes."
 
 

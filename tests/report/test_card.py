@@ -54,6 +54,7 @@ from optimizer.simulation.step import (
     POWER,
     TARGET,
 )
+from optimizer.site.behaviour import Behaviour
 from optimizer.site.equipment import Inverter, Plant
 from tests.builders import local_grid, simple_plant
 from tests.menus import MENUS, controls_of
@@ -212,7 +213,8 @@ def test_menu_6_limits_stand_beside_and_the_clock_stays_on_winter_time() -> None
         ],
     ]  # fmt: skip
     assert card.told == (
-        "Outside all entries the equipment covers the building from the battery, down to the floor.",
+        "Outside all entries the equipment covers the building from the battery, down to the floor;"
+        " PV left over is stored.",
         "Where entries of two lists overlap, the first of these holds alone: selling, filling.",
         "Entries of limits hold beside those of other lists, at the same time.",
         "Its clock stays on winter time: an entry of 16:00 begins at 17:00 in summer, by the clock on"
@@ -360,6 +362,27 @@ def test_a_limit_in_place_of_another_entry_is_not_said_to_leave_all_else_as_it_i
     assert "apart from that the equipment does what it does outside all entries" in told
     assert "all else goes on" not in told
     assert "beside" not in told
+
+
+@pytest.mark.parametrize(
+    ("first", "goes"),
+    [("battery", "is stored"), ("export", "is exported first, and stored where it cannot be")],
+)
+def test_covering_and_holding_say_where_pv_goes_that_the_building_leaves(
+    first: str, goes: str
+) -> None:
+    plant = replace(PLANT, behaviour=Behaviour.model_validate({"surplus_first": first}))
+    windows = [window("01:00-02:00", "hold"), window("02:00-03:00", "cover")]
+    typed = settings([1], weekdays=windows, weekends=[])
+    card = card_of(controls_of(8), plant, typed)
+    assert card.words[:2] == (
+        "hold: what is stored is kept; PV left over may still be stored",
+        f"cover: the building runs from the battery; PV left over {goes}",
+    )
+    elsewhere = f"from the battery, down to the floor; PV left over {goes}."
+    assert card.told[0].endswith(elsewhere)
+    assert card.sets[1].instead.endswith(elsewhere)
+    assert "PV left over may still be stored" in card_of(controls_of(7), plant, None).told[0]
 
 
 def test_months_without_entries_are_told_what_to_do() -> None:
