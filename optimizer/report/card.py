@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Container, Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from itertools import groupby
 
 from optimizer.base.calendar import MONTH_NAMES
 from optimizer.base.units import MINUTES_PER_DAY, clock
@@ -76,6 +77,18 @@ class CardDays:
     def has_entries(self) -> bool:
         """Whether any entry is in use."""
         return any(entry.cells for entry in self.entries)
+
+    @property
+    def lines(self) -> list[tuple[str, CardEntry]]:
+        """The entries with their numbers; those without use in a row are one: ``4–60``."""
+        found = []
+        for (_, unused), run in groupby(
+            self.entries, lambda e: (e.number if e.cells else 0, e.unused)
+        ):
+            first, *others = run
+            last = f"–{others[-1].number}" if unused and others else ""
+            found.append((f"{first.number}{last}", first))
+        return found
 
 
 @dataclass(frozen=True)

@@ -385,6 +385,24 @@ def test_covering_and_holding_say_where_pv_goes_that_the_building_leaves(
     assert "PV left over may still be stored" in card_of(controls_of(7), plant, None).told[0]
 
 
+def test_entries_without_use_in_a_row_are_one_line_with_one_box() -> None:
+    controls = Controls.model_validate({
+        "lists": [{"name": "plan", "actions": ["charge"], "entries": 60, "fields": ["start", "end"]}]
+    })  # fmt: skip
+    three = [window(f"0{hour}:00-0{hour}:30", "charge") for hour in (1, 3, 5)]
+    card = card_of(controls, PLANT, settings(YEAR, weekdays=three, weekends=[]))
+    lines = card_text(card).splitlines()
+    boxes = [line.split("☐")[1].split()[0] for line in lines if "☐" in line]
+    assert boxes == ["floor:", "1", "2", "3", "4–60", "1–60"]
+    assert [line.strip() for line in lines if EMPTY in line] == [
+        "☐ 4–60  leave empty",
+        "☐ 1–60  leave empty",
+    ]
+    html = rendered("card.html", card=card, draw=lambda part, name: "")
+    assert html.count("<input") == 6
+    assert "<td>4–60</td>" in html
+
+
 def test_months_without_entries_are_told_what_to_do() -> None:
     typed = Settings(settings="none", floor_pct=20)
     card = card_of(controls_of(8), PLANT, typed)
@@ -495,8 +513,8 @@ def test_lines_of_the_text_are_no_longer_than_asked_for(number: int, width: int)
     for card in cards:
         text = card_text(card, width)
         assert max(map(len, text.splitlines())) <= width
-        boxes = len(re.findall(r"^ *☐ +\d+ ", text, flags=re.MULTILINE))
-        assert boxes == sum(
+        boxes = re.findall(r"^ *☐ +(\d+)(?:–(\d+))? ", text, flags=re.MULTILINE)
+        assert sum(int(last or first) - int(first) + 1 for first, last in boxes) == sum(
             len(p.entries) for each in card.sets for one in each.lists for p in one.parts
         )
 
