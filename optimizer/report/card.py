@@ -299,7 +299,7 @@ def first_months(months: Sequence[int]) -> tuple[int, ...]:
 def _when(controls: Controls, months: list[int], *, held: bool) -> str:
     days = " and ".join(f"1 {MONTH_NAMES[month - 1]}" for month in first_months(months))
     if not days:
-        return ""
+        return "Type it in now; it holds until something else is typed in." if held else ""
     if not held:
         return f"From {days}:"
     if controls.has_calendar:

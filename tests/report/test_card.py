@@ -121,7 +121,8 @@ def test_menu_2_one_level_once_and_two_lists() -> None:
     windows = [window("01:00-05:00", "charge", until_pct=80), window("17:00-21:00", "cover")]
     card = card_by_hand(2, settings(YEAR, every_day=windows))
     (only,) = card.sets
-    assert (only.months, only.when, card.floor) == ("all year", "", "10 %")
+    now = "Type it in now; it holds until something else is typed in."
+    assert (only.months, only.when, card.floor) == ("all year", now, "10 %")
     assert list(map(shown, only.lists)) == [
         ["filling (charge)", ["fill to 80 %"], "start | end", ("every day", "01:00 | 05:00")],
         ["giving (cover)", [], "start | end", ("every day", "17:00 | 21:00")],
