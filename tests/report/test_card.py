@@ -630,10 +630,14 @@ def test_a_phone_shows_all_fields_of_an_entry_that_names_its_days(tmp_path: Path
         rights = page.evaluate(
             "[...document.querySelectorAll('.key td, .key th')].map(e => e.getBoundingClientRect().right)"
         )
+        spilled = page.evaluate(
+            "[...document.querySelectorAll('.key td')].filter(e => e.scrollWidth > e.clientWidth + 1).length"
+        )
         headings = page.evaluate("document.querySelector('.card').innerText")
         browser.close()
     assert len(rights) > 12
     assert max(rights) <= 390
+    assert not spilled
     assert "Monday, Tuesday, Thursday, Sunday" in headings
 
 
