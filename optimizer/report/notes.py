@@ -144,7 +144,7 @@ def cautions(result: Result) -> list[str]:
         *([agreement] if permissions.charge_from_grid or may_feed else []),
         "Stay within the maker's limits of temperature, current and depth of discharge.",
         "Keep a reserve where an outage could hurt somebody: medical devices, heating, pumps."
-        + ("" if keeps_a_reserve else " No reserve is set here; reserve_pct sets one."),
+        + ("" if keeps_a_reserve else " No reserve is set here; a higher floor keeps one."),
         "Wiring, breakers and backfeed are for licensed people and your local authority.",
         "Bills are estimates from a forecast; the utility's tariff sheet decides.",
     ]
