@@ -9,6 +9,13 @@ nothing else. All flows are energies of a step and never negative; the name give
                                                loss_kwh      lost in conversion between them
 
 What comes in goes out: import + PV used + discharge = export + load + charge + loss.
+
+``stored_export_kwh`` follows from these. Which electrons leave over the meter cannot be seen, so it is an
+assumption: *what is exported in a step is PV first, as far as the PV delivers, and the rest comes out
+of the battery*. In other words, the battery serves the building first, and only what it gives beyond
+the building's load is exported stored energy. It is the same split by which equipment keeps stored
+energy from being exported, and convex in the flows. Were the PV said to serve the building first, more
+of the export would be stored energy, but that is not convex: PV that is not used would make it less.
 Read next: ``site.equipment``.
 """
 
@@ -25,7 +32,7 @@ from optimizer.base.timegrid import FloatArray, TimeGrid
 from optimizer.base.units import ENERGY_TOLERANCE_KWH
 
 FlowName = Literal["import_kwh", "export_kwh", "charge_kwh", "discharge_kwh", "pv_used_kwh",
-                   "load_kwh"]  # fmt: skip
+                   "load_kwh", "stored_export_kwh"]  # fmt: skip
 
 
 @dataclass(frozen=True, repr=False)
@@ -41,6 +48,8 @@ class Flows:
         ``pv_used_kwh`` where the PV delivers (DC side in a hybrid plant, else AC side). [kWh]
     reactive_kvarh : array, optional
         Shape (T,), lagging reactive energy, where a meter counts it. [kvarh]
+    pv_to_ac : float
+        What arrives on the AC side of a kWh of ``pv_used_kwh``: less than 1 in a hybrid plant. [1]
 
     Raises
     ------
@@ -58,6 +67,7 @@ class Flows:
     load_kwh: FloatArray
     loss_kwh: FloatArray
     reactive_kvarh: FloatArray | None = None
+    pv_to_ac: float = 1.0
 
     def __post_init__(self) -> None:
         """Check lengths, signs and balance; freeze the arrays."""
@@ -87,6 +97,11 @@ class Flows:
         return incoming - self.export_kwh - self.load_kwh - self.charge_kwh - self.loss_kwh
 
     @property
+    def stored_export_kwh(self) -> FloatArray:
+        """What of the export comes out of the battery, shape (T,); PV counts as exported first. [kWh]"""
+        return np.maximum(self.export_kwh - self.pv_to_ac * self.pv_used_kwh, 0.0)
+
+    @property
     def frame(self) -> pd.DataFrame:
         """The energies as a frame of T rows, by the wall clock. [kWh per step]"""
         columns = {name: getattr(self, name) for name in flow_names()}
@@ -111,16 +126,21 @@ class Flows:
         import_kwh: FloatArray,
         export_kwh: FloatArray,
         reactive_kvarh: FloatArray | None = None,
+        stored_export_kwh: FloatArray | None = None,
     ) -> Flows:
-        """Return what a meter sees, shape (T,): import goes to a load, export comes from a source."""
+        """Return what a meter sees, shape (T,): import goes to a load, export comes from a source.
+
+        The source is PV, but for what is known to come out of a battery.
+        """
         none = np.zeros(grid.count)
+        stored = none if stored_export_kwh is None else stored_export_kwh
         return cls(
             grid,
             import_kwh,
             export_kwh,
             none,
-            none,
-            pv_used_kwh=export_kwh,
+            discharge_kwh=stored,
+            pv_used_kwh=export_kwh - stored,
             load_kwh=import_kwh,
             loss_kwh=none,
             reactive_kvarh=reactive_kvarh,
@@ -129,7 +149,7 @@ class Flows:
 
 def flow_names() -> list[str]:
     """Return the names of the energies in the order in which they are declared."""
-    aside = {"grid", "reactive_kvarh"}
+    aside = {"grid", "reactive_kvarh", "pv_to_ac"}
     return [field.name for field in fields(Flows) if field.name not in aside]
 
 

@@ -31,7 +31,11 @@ from optimizer.cost.expression import (
     chosen,
 )
 
-FLOW_WORDS = {"import_kwh": "import", "export_kwh": "export"}
+FLOW_WORDS = {
+    "import_kwh": "import",
+    "export_kwh": "export",
+    "stored_export_kwh": "export out of the battery",
+}
 
 MONEY = "money"
 """The unit of a quantity in the tariff's currency."""

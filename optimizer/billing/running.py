@@ -120,7 +120,8 @@ class _Known:
         reactive = None
         if self._so_far.reactive_kvarh is not None or rest.reactive_kvarh is not None:
             reactive = np.concatenate([_reactive(self._so_far), _reactive(rest)])
-        return Flows.of_meter(self._grid, both("import_kwh"), both("export_kwh"), reactive)
+        amounts = both("import_kwh"), both("export_kwh"), reactive, both("stored_export_kwh")
+        return Flows.of_meter(self._grid, *amounts)
 
     def _open(self, node: Node) -> _Open:
         if node not in self._done:

@@ -382,7 +382,7 @@ def _probed(tariff: Tariff, number: int, calendar: DayCalendar, grid: TimeGrid) 
     costs = []
     for power_kw in PROBES_KW:
         bought, sold = luck.exponential(power_kw * grid.step_h, (2, grid.count))
-        reading = Evaluation(Flows.of_meter(grid, bought, sold, 0.5 * bought))
+        reading = Evaluation(Flows.of_meter(grid, bought, sold, 0.5 * bought, 0.5 * sold))
         of_period = np.zeros(len(periods.periods))
         for line in lines:
             of_period[line.period] += reading.value(line.cost)

@@ -133,7 +133,16 @@ def compile_worked_bill(tariff: Tariff, worked: WorkedBill) -> tuple[TariffCost,
     refuse_unknown_history(tariff, entry, worked.where)
     meter = _Meter(worked, grid, _version_at(tariff, grid.dates[0]))
     reactive = meter.energy("reactive") if meter.has("reactive") else None
-    flows = Flows.of_meter(grid, meter.energy("import"), meter.energy("export"), reactive)
+    bought, sold, stored = (meter.energy(name) for name in ("import", "export", "stored export"))
+    if (stored > sold + ENERGY_TOLERANCE_KWH).any():
+        step = int(np.argmax(stored - sold))
+        raise TariffError(
+            f"{stored[step]:g} kWh of stored energy are exported at {grid.label(step)}, but"
+            f" {sold[step]:g} kWh in all",
+            where=worked.where("meter"),
+            mend="Count what comes out of the battery in export_kwh of the same hours too.",
+        )
+    flows = Flows.of_meter(grid, bought, sold, reactive, np.minimum(stored, sold))
     return compile_cost(tariff, grid, periods, entry), flows
 
 

@@ -27,6 +27,7 @@ LAST_YEAR = 2200
 """No clock's rules are known so far ahead."""
 
 REGISTERS = {"import": ("kwh", "kw"), "export": ("export_kwh", "export_kw"),
+             "stored export": ("stored_export_kwh", "stored_export_kw"),
              "reactive": ("kvarh", "kvar")}  # fmt: skip
 """Each register's key for what it counted, and its key for a power that it showed."""
 
@@ -37,7 +38,8 @@ class MeterEntry(When):
     ``kwh``, ``export_kwh`` and ``kvarh`` are all that the register counted in these hours, in equal
     parts; ``kw``, ``export_kw`` and ``kvar`` the power that it showed throughout them. A power lies
     within what is counted at its hours: it is taken off first, and the rest is spread over the other
-    hours. ``first`` and ``last`` are days of the period, both included; ``otherwise`` is all the
+    hours. ``stored_export_kwh`` and ``stored_export_kw`` tell what of the export came out of the
+    battery. ``first`` and ``last`` are days of the period, both included; ``otherwise`` is all the
     time for which no other entry tells what this register counted.
     """
 
@@ -45,6 +47,8 @@ class MeterEntry(When):
     kw: AtLeastZero | None = None
     export_kwh: AtLeastZero | None = None
     export_kw: AtLeastZero | None = None
+    stored_export_kwh: AtLeastZero | None = None
+    stored_export_kw: AtLeastZero | None = None
     kvarh: AtLeastZero | None = None
     kvar: AtLeastZero | None = None
     first: date | None = None

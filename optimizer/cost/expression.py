@@ -471,6 +471,12 @@ class LinearCost:
         """Return the linear price of a flow, apart from parts, shape (T,). [money per kWh]"""
         return self._dense.get(flow, np.zeros(self.count))
 
+    def prices(self, flow: FlowName) -> bool:
+        """Whether a flow stands anywhere in the cost."""
+        forms = (self.total, *(form for part in self.parts for form in part.forms))
+        in_peaks = any(peak.flow == flow for _, peak in self.peaks())
+        return in_peaks or any(flow in form.weights for form in forms)
+
     def peaks(self) -> Iterator[tuple[int, Peak]]:
         """Yield the number and the node of each peak."""
         for number, part in enumerate(self.parts):

@@ -110,7 +110,7 @@ def _energy_moved(lines: Sequence[tuple[BillLine, BillLine]], is_credit: bool) -
         if kwh >= SMALLEST_KWH
     ]
     flows = {s.flow for line, _ in lines for s in nodes_in(line.source.quantity, FlowSum)}
-    verb = "exports" if flows == {"export_kwh"} else "counts"
+    verb = "exports" if flows <= {"export_kwh", "stored_export_kwh"} else "counts"
     if flows == {"import_kwh"} and not is_credit:
         verb = "buys"
     return f"{verb} {' and '.join(said)}" if said else ""

@@ -21,6 +21,8 @@ from optimizer.base.timegrid import BoolArray, TimeGrid
 from optimizer.base.units import money
 from optimizer.evaluation.effects import Effect, Priced, effects_of, told
 from optimizer.scenario.horizon import Horizon
+from optimizer.search.renewing import days_text
+from optimizer.settings.menu import Menu
 from optimizer.settings.windows import Settings, Window, WindowPlace
 from optimizer.simulation.replay import Replay, replay
 
@@ -29,9 +31,10 @@ NOT_IN_FORECAST = "this forecast holds none of its days, so that nothing can be 
 
 @dataclass(frozen=True)
 class Reason:
-    """One window: its sentence, what it saves over the forecast, and why.
+    """One entry: its sentence, what it saves over the forecast, and why.
 
-    ``saves`` is None where the forecast holds none of the window's days.
+    ``place`` is that of its first window, where it stands for several days. ``saves`` is None where the
+    forecast holds none of its days.
     """
 
     place: WindowPlace
@@ -42,12 +45,13 @@ class Reason:
 
 def reasons_for(
     settings: Settings,
+    menu: Menu,
     horizon: Horizon,
     priced: Callable[[Replay], Priced],
     currency: str,
     whole_kw: float | None = None,
 ) -> list[Reason]:
-    """Return the reason of each window, in reading order.
+    """Return the reason of each entry of the menu, in reading order.
 
     ``priced`` tells what a replay costs. ``whole_kw`` is the power that is 100 %, where the equipment
     takes per cent. [kW]
@@ -55,17 +59,29 @@ def reasons_for(
     whole = replay(horizon, settings)
     ours = priced(whole)
     reasons = []
-    for place in settings.places():
-        sentence = settings.sentence(place, whole_kw)
-        inside = _steps_of(settings, place, horizon.grid)
+    for places in settings.places_of_entries(menu):
+        first = places[0]
+        sentence = settings.sentence(first, whole_kw, _days_of(settings, places))
+        inside = np.any([_steps_of(settings, place, horizon.grid) for place in places], axis=0)
         if not inside.any():
-            reasons.append(Reason(place, sentence, None, NOT_IN_FORECAST))
+            reasons.append(Reason(first, sentence, None, NOT_IN_FORECAST))
             continue
-        effects = effects_of(ours, priced(replay(horizon, settings.without(place))))
+        without = settings
+        for place in places:  # each in a day set of its own
+            without = without.without(place)
+        effects = effects_of(ours, priced(replay(horizon, without)))
         saves = sum(effect.saves for effect in effects)
-        why = _why(effects, currency) + _under_a_cap(settings.window(place), whole, inside)
-        reasons.append(Reason(place, sentence, saves, why))
+        why = _why(effects, currency) + _under_a_cap(settings.window(first), whole, inside)
+        reasons.append(Reason(first, sentence, saves, why))
     return reasons
+
+
+def _days_of(settings: Settings, places: Sequence[WindowPlace]) -> str | None:
+    """Return the days of several windows in words; None for one, whose day set has a name."""
+    if len(places) == 1:
+        return None
+    day_sets = settings.seasons[places[0].season].day_sets
+    return days_text([day for place in places for day in day_sets[place.day_set].weekdays])
 
 
 def _why(effects: Sequence[Effect], currency: str) -> str:

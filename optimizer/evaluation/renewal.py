@@ -80,7 +80,7 @@ class Renewal:
     """Settings in use, those advised, and those found anew, on the coming season.
 
     ``least`` is what each change had to earn a month; ``curve`` tells for each number of changes what
-    it saves. ``entries`` counts the windows that are typed in afterwards or are to be removed,
+    it saves. ``entries`` counts what is typed in afterwards or is to be removed,
     ``floors`` are those to raise.
     """
 
@@ -219,8 +219,10 @@ def renewal_of(  # noqa: PLR0913 - what is compared, and how changes count
         valued.append(Valued(change, worth))
     valued.sort(key=lambda each: -(each.per_month or 0.0))
     removed = sum(change.kind == "remove" for change in changes)
+    once = sum(isinstance(change, OnceChange) for change in changes)
+    entries = after.entries(menu) + removed + once
     return Renewal(
-        before, after, anew.settings, tuple(valued), changes_anew, after.entries(menu) + removed, months,
+        before, after, anew.settings, tuple(valued), changes_anew, entries, months,
         per_change / months, all_new if is_anew_better else few, all_new,
         tuple((size.entries, Saving.of(size, base)) for size in found.sizes),
         raised_floors(before, after, plant),

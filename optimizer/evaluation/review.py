@@ -173,9 +173,11 @@ def coverage_notes(promised_days: float, real_days: float) -> tuple[str, ...]:
 
 
 def overlap(
-    promised: Forecast, real: Forecast, meter: Flows, path: Path
+    promised: Forecast, real: Forecast, meter: Flows, path: Path, pv_to_ac: float = 1.0
 ) -> tuple[Forecast, Forecast, Flows]:
     """Return promise, load and PV as they were, and the meter on the steps that all of them have.
+
+    ``pv_to_ac`` is what arrives of the PV on the AC side, for the origin of what was exported. [1]
 
     Raises
     ------
@@ -207,13 +209,15 @@ def overlap(
     a, b, c = (part(each.grid) for each in (promised, real, meter))
     count = b.stop - b.start
     reactive = None if meter.reactive_kvarh is None else meter.reactive_kvarh[c]
+    sold = meter.export_kwh[c]
     return (
         promised.part(a.start, count),
         real.part(b.start, count),
         Flows.of_meter(
-            meter.grid.part(c.start, count), meter.import_kwh[c], meter.export_kwh[c], reactive
+            meter.grid.part(c.start, count), meter.import_kwh[c], sold, reactive,
+            stored_export_kwh=np.maximum(sold - pv_to_ac * real.pv_kwh[b], 0.0),
         ),
-    )
+    )  # fmt: skip
 
 
 def _bill(cost: TariffCost, flows: Flows) -> float:

@@ -94,10 +94,12 @@ def sources_of(
     saved : float
         The whole saving, which the sources add up to. [money]
     """
-    price_in, price_out = _prices_on_the_way(cost, before, after)
+    price_in, price_out, less_for_stored = _prices_on_the_way(cost, before, after)
     less_import = before.import_kwh - after.import_kwh
     more_export = after.export_kwh - before.export_kwh
-    by_step_in, by_step_out = price_in * less_import, price_out * more_export
+    more_stored = after.stored_export_kwh - before.stored_export_kwh
+    by_step_in = price_in * less_import
+    by_step_out = price_out * more_export - less_for_stored * more_stored
     own, moved, sold = _followed(
         by_step_in, by_step_out, less_import, more_export, after.charge_kwh,
         np.concatenate([[start_kwh], stored_kwh]) - low_kwh,
@@ -111,20 +113,26 @@ def sources_of(
 
 def _prices_on_the_way(
     cost: LinearCost, before: Flows, after: Flows
-) -> tuple[FloatArray, FloatArray]:
-    """Return the mean marginal price of import, and worth of export, between two flows. [money/kWh]"""
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return mean marginal prices between two flows. [money/kWh]
+
+    What import costs, what export is worth, and how much less it is worth out of the battery.
+    """
     bends = any(not isinstance(part.node, Peak) for part in cost.parts)
     shares = (np.arange(STATIONS) + 0.5) / STATIONS if bends else np.array([0.5])
-    price_in, price_out = np.zeros(cost.count), np.zeros(cost.count)
+    price_in, price_out, less_for_stored = np.zeros((3, cost.count))
     for share in shares:
         here = Flows.of_meter(
             before.grid,
             (1 - share) * before.import_kwh + share * after.import_kwh,
             (1 - share) * before.export_kwh + share * after.export_kwh,
+            stored_export_kwh=(1 - share) * before.stored_export_kwh
+            + share * after.stored_export_kwh,
         )
         price_in += cost.marginal("import_kwh", here)
         price_out -= cost.marginal("export_kwh", here)
-    return price_in / len(shares), price_out / len(shares)
+        less_for_stored += cost.marginal("stored_export_kwh", here)
+    return price_in / len(shares), price_out / len(shares), less_for_stored / len(shares)
 
 
 def _followed(

@@ -40,6 +40,9 @@ SOLVED_FOR = {"import_": "ac_bus", "to_ac": "out_of_battery", "to_dc": "into_bat
 
 SOLVED_FOR_IN_HYBRID = {"import_": "ac_bus", "charge": "dc_bus"}
 
+SOLVED_FOR_ORIGIN = {"pv_kept": "origin"}
+"""The same where the program tells the origin of what is exported."""
+
 NOTHING = 1e-13
 """Sums of coefficients below this are rounding."""
 
@@ -67,6 +70,7 @@ class Compact:
     def of(cls, matrix: Matrix) -> Compact:
         """Choose what to substitute and compute the smaller table."""
         solved_for = SOLVED_FOR_IN_HYBRID if "dc_bus" in matrix.rows else SOLVED_FOR
+        solved_for = solved_for | (SOLVED_FOR_ORIGIN if "origin" in matrix.rows else {})
         equal = [flow for flow in EQUAL_FLOWS if flow in solved_for]
         spread, shift = _substituted(matrix, solved_for, equal)
         kept_columns, columns = _without(matrix.columns, tuple(solved_for))

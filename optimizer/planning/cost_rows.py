@@ -32,7 +32,11 @@ from optimizer.cost.expression import Choice, Constant, Form, LinearCost, Part, 
 EDGE_MARGIN = 1e-4
 """How far the plan stays below an edge, in the edge's unit, to lie in the range before it."""
 
-COLUMN_OF_FLOW: dict[FlowName, str] = {"import_kwh": "import_", "export_kwh": "export_"}
+COLUMN_OF_FLOW: dict[FlowName, str] = {
+    "import_kwh": "import_",
+    "export_kwh": "export_",
+    "stored_export_kwh": "stored_export",
+}
 
 Entries = dict[str, tuple[IntArray, IntArray, FloatArray]]
 """For each kind of variable the row, the place and the coefficient of each entry."""
@@ -111,7 +115,7 @@ def cost_rows(cost: LinearCost, most: dict[FlowName, FloatArray]) -> CostRows:
     cost : LinearCost
         The cost as forms and parts.
     most : mapping of flow to array
-        The largest energy of import and export in each step, shapes (T,). [kWh]
+        The largest energy of each flow of ``COLUMN_OF_FLOW`` in each step, shapes (T,). [kWh]
     """
     return _Writer(cost, most).written()
 

@@ -60,7 +60,13 @@ from optimizer.planning.solver import Basis, Instance, Solution, solve
 TIE_PRICE = 1e-6
 """What one unit of the tie price counts beside the cost in the first run. [money/kWh]"""
 
-TIE_WEIGHTS = {"pv_used": -1.0, "import_": 1.0, "discharge": 1.0, "to_dc": 1.0}
+TIE_WEIGHTS = {
+    "pv_used": -1.0,
+    "import_": 1.0,
+    "discharge": 1.0,
+    "to_dc": 1.0,
+    "stored_export": 1.0,
+}
 """The tie price of a kWh; that of a kWh stored for an hour lies between 0.5 and 1.5."""
 
 GOLDEN = (5**0.5 - 1) / 2
@@ -290,7 +296,8 @@ def tie_price(matrix: Matrix) -> FloatArray:
     """Return the price that chooses between plans of equal cost, shape (columns,). [1/kWh]"""
     price = np.zeros(len(matrix.cost))
     for name, weight in TIE_WEIGHTS.items():
-        price[matrix.columns[name].span] = weight
+        if name in matrix.columns:
+            price[matrix.columns[name].span] = weight
     stored = matrix.columns["stored"]
     differing = 0.5 + np.modf(GOLDEN * np.arange(stored.count))[0]
     price[stored.span] = matrix.step_h * differing

@@ -25,11 +25,11 @@ from numpy.typing import ArrayLike
 from optimizer.base.timegrid import FloatArray, IntArray
 from optimizer.planning.cost_rows import CostRows
 from optimizer.planning.problem import (
-    FLOW_VARIABLES,
     OPPOSITES,
     Limits,
     OneWay,
     Problem,
+    flow_variables,
     rows_of,
     steps_of_filling,
 )
@@ -107,6 +107,7 @@ def matrix_of(problem: Problem, limits: Limits, one_way: OneWay) -> Matrix:
     _balance_both_buses(writer, problem)
     _carry_stored_energy(writer, problem)
     _obey_permissions(writer, problem)
+    _tell_origin_of_export(writer, problem)
     _limit_cycles(writer, problem)
     for name, family in rows.families.items():
         writer.rows(name, -np.inf, family.high)
@@ -194,9 +195,10 @@ def _declare_columns(
     price: dict[str, ArrayLike] = {
         "import_": problem.cost.weight("import_kwh"),
         "export_": problem.cost.weight("export_kwh"),
+        "stored_export": problem.cost.weight("stored_export_kwh"),
         "discharge": plant.wear_per_kwh,
     }
-    for name in FLOW_VARIABLES:
+    for name in flow_variables(problem.cost):
         writer.column(name, count, cost=price.get(name, 0.0), high=getattr(limits, name))
     low, high = problem.low_kwh, np.full(count, float(plant.high_kwh))
     worth = np.zeros(count)
@@ -267,7 +269,19 @@ def _obey_permissions(writer: _Writer, problem: Problem) -> None:
     if not plant.may_export_stored:
         writer.rows("no_stored_export", -np.inf, nothing)
         writer.put("export_", 1.0)
-        writer.put("pv_used", -plant.to_ac_efficiency if plant.pv_on_dc_side else -1.0)
+        writer.put("pv_used", -plant.pv_to_ac_efficiency)
+
+
+def _tell_origin_of_export(writer: _Writer, problem: Problem) -> None:
+    """(10): what is exported is PV first, and the rest is stored energy."""
+    if "stored_export" not in writer.columns:
+        return
+    nothing = np.zeros(problem.grid.count)
+    writer.rows("origin", nothing, nothing)
+    writer.put("export_", 1.0)
+    writer.put("stored_export", -1.0)
+    writer.put("pv_used", -problem.plant.pv_to_ac_efficiency)
+    writer.put("pv_kept", 1.0)
 
 
 def _limit_cycles(writer: _Writer, problem: Problem) -> None:

@@ -14,8 +14,12 @@ AC side of any other; all else is the same::
     (5)  export ≤ pv_used[AC] + η_ac·pv_used[DC]  if stored energy may not be exported
     (6)  Σ over a day of discharge ≤ cycles·capacity
     (7)  parts of the bill that are not linear, such as peaks: see ``cost_rows``
-    (8)  of two opposite flows only one, at the steps where (1)–(7) would let both run
+    (8)  of two opposite flows only one, at the steps where (1)–(7) and (10) would let both run
     (9)  the limits of every single variable
+    (10) export − stored_export = η·pv_used − pv_kept, η = 1, or η_ac in a hybrid plant
+
+(10) and its two variables, ≥ 0 and opposite, are there only where the tariff tells exported PV from
+exported stored energy; (0) then prices ``stored_export`` as well.
 
 Plans are made from the same equations as arrays, which ``matrix`` writes fifty times faster; tests
 hold both to the same coefficients and the same optimum. No plan loads Pyomo: this file alone needs the
@@ -33,11 +37,11 @@ import pyomo.environ as pyo
 from optimizer.base.timegrid import IntArray
 from optimizer.planning.cost_rows import CostRows, RowFamily
 from optimizer.planning.problem import (
-    FLOW_VARIABLES,
     OPPOSITES,
     Limits,
     OneWay,
     Problem,
+    flow_variables,
     rows_of,
     steps_of_filling,
 )
@@ -66,6 +70,7 @@ def build_model(problem: Problem, limits: Limits, one_way: OneWay) -> pyo.Concre
     _balance_both_buses(m, problem)
     _carry_stored_energy(m, problem)
     _obey_permissions(m, problem)
+    _tell_origin_of_export(m, problem)
     _limit_cycles(m, problem)
     _hold_parts_of_the_cost(m, rows)
     for pair, steps in one_way.items():
@@ -77,7 +82,7 @@ def build_model(problem: Problem, limits: Limits, one_way: OneWay) -> pyo.Concre
 def _declare_variables(m: pyo.ConcreteModel, problem: Problem, limits: Limits) -> None:
     """(9) The limits of every single variable."""
     m.t = pyo.RangeSet(0, problem.grid.count - 1)
-    for name in FLOW_VARIABLES:
+    for name in flow_variables(problem.cost):
         setattr(m, name, _variable(m.t, getattr(limits, name).tolist()))
     plant = problem.plant
     levels = plant.low_kwh, plant.high_kwh
@@ -142,10 +147,21 @@ def _obey_permissions(m: pyo.ConcreteModel, problem: Problem) -> None:
     if limited:
         m.filling = pyo.Constraint(limited, rule=lambda m, t: m.to_dc[t] <= m.pv_used[t] + fill[t])
     if not plant.may_export_stored:
-        share = plant.to_ac_efficiency if plant.pv_on_dc_side else 1.0
+        share = plant.pv_to_ac_efficiency
         m.no_stored_export = pyo.Constraint(
             m.t, rule=lambda m, t: m.export_[t] <= share * m.pv_used[t]
         )
+
+
+def _tell_origin_of_export(m: pyo.ConcreteModel, problem: Problem) -> None:
+    """(10): what is exported is PV first, and the rest is stored energy."""
+    if not problem.cost.prices("stored_export_kwh"):
+        return
+    share = problem.plant.pv_to_ac_efficiency
+    m.origin = pyo.Constraint(
+        m.t,
+        rule=lambda m, t: m.export_[t] - m.stored_export[t] == share * m.pv_used[t] - m.pv_kept[t],
+    )
 
 
 def _limit_cycles(m: pyo.ConcreteModel, problem: Problem) -> None:
@@ -204,11 +220,13 @@ def _minimise_cost(m: pyo.ConcreteModel, problem: Problem, rows: CostRows) -> No
     wear = problem.plant.wear_per_kwh
     leftover = problem.leftover_per_kwh if problem.end_kwh is None else 0.0
     prices = rows.cost.tolist()
+    stored_export = problem.cost.weight("stored_export_kwh").tolist()
     m.cost = pyo.Objective(
         expr=sum(
             buy[t] * m.import_[t] - sell[t] * m.export_[t] + wear * m.discharge[t] for t in m.t
         )
         + sum(prices[p] * m.part[p] for p in m.p)
+        + sum(stored_export[t] * m.stored_export[t] for t in m.t if stored_export[t])
         + (problem.start_price_per_kwh or 0.0) * m.start
         - leftover * m.stored[problem.grid.count - 1],
     )

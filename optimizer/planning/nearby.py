@@ -138,6 +138,8 @@ class Nearby:
 
     def _is_exact(self, other: Problem, matrix: Matrix, found: Solution) -> bool:
         """Whether the sides of wide kinks that were planned with are right for this plan too."""
-        columns = (matrix.columns[name].span for name in ("import_", "export_"))
-        flows = Flows.of_meter(other.grid, *(np.maximum(found.value[span], 0) for span in columns))
+        columns = (matrix.columns[name].span for name in ("import_", "export_", "pv_used"))
+        bought, sold, pv = (np.maximum(found.value[span], 0) for span in columns)
+        stored = np.maximum(sold - other.plant.pv_to_ac_efficiency * pv, 0)
+        flows = Flows.of_meter(other.grid, bought, sold, stored_export_kwh=stored)
         return abs(other.cost.value(flows) - self.cost.value(flows)) <= SAME_COST

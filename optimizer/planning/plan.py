@@ -49,6 +49,7 @@ from optimizer.planning.pieces import (
 from optimizer.planning.problem import (
     NATURAL_SLACK_KW,
     OPPOSITES,
+    ORIGIN,
     Limits,
     Problem,
     rows_of,
@@ -144,10 +145,13 @@ class Plan:
     @property
     def step_prices(self) -> Prices:
         """Prices of import, export and stored energy at the plan, shapes (T,). [money per kWh]"""
+        cost, flows = self.problem.cost, self.flows
+        sell = -cost.marginal("export_kwh", flows)
         return Prices(
-            self.problem.cost.marginal("import_kwh", self.flows),
-            -self.problem.cost.marginal("export_kwh", self.flows),
+            cost.marginal("import_kwh", flows),
+            sell,
             self.prices.stored,
+            sell_stored=sell - cost.marginal("stored_export_kwh", flows),
         )
 
 
@@ -420,6 +424,8 @@ def _both_ways(answer: Pieced) -> dict[int, IntArray]:
     """Return, for each pair of opposites that runs both ways anywhere, the steps where it does."""
     found = {}
     for number, (first, second) in enumerate(OPPOSITES):
+        if first not in answer.matrix.columns:
+            continue
         a = answer.solution.value[answer.matrix.columns[first].span]
         b = answer.solution.value[answer.matrix.columns[second].span]
         steps = np.flatnonzero(np.minimum(a, b) > BOTH_WAYS_KWH)
@@ -438,7 +444,8 @@ def _joined(
     """Return the steps that need integers from now on.
 
     Where import and export ran at once, all steps get integers at which selling pays more than
-    buying costs; of a battery and its inverter both do, else one burns for the other.
+    buying costs; of a battery and its inverter both do, else one burns for the other. Where stored
+    energy was called PV, or PV stored energy, all steps do at which stored energy is paid more.
     """
     empty = np.zeros(0, dtype=np.int64)
     meter = both.get(0, empty)
@@ -448,10 +455,15 @@ def _joined(
         meter = np.union1d(
             meter, np.flatnonzero((sell > buy) & (limits.import_ > 0) & (limits.export_ > 0))
         )
+    origin = both.get(ORIGIN, empty)
+    if len(origin):
+        more = problem.cost.marginal("stored_export_kwh", flows) < 0
+        possible = (limits.stored_export > 0) & (limits.pv_kept > 0)
+        origin = np.union1d(origin, np.flatnonzero(more & possible))
     dump = np.union1d(both.get(1, empty), both.get(2, empty))
     joined = {
         pair: np.union1d(one_way.get(pair, empty), steps).astype(np.int64)
-        for pair, steps in enumerate((meter, dump, dump))
+        for pair, steps in enumerate((meter, dump, dump, origin))
     }
     return {pair: steps for pair, steps in joined.items() if len(steps)}
 
@@ -519,7 +531,8 @@ def _flows(problem: Problem, answer: Pieced) -> Flows:
     loss = loss + (1 - plant.to_dc_efficiency) * column("to_dc")
     return Flows(
         problem.grid, column("import_"), column("export_"), column("charge"), column("discharge"),
-        pv_used_kwh=column("pv_used"), load_kwh=problem.load_kwh, loss_kwh=loss
+        pv_used_kwh=column("pv_used"), load_kwh=problem.load_kwh, loss_kwh=loss,
+        pv_to_ac=plant.pv_to_ac_efficiency,
     )  # fmt: skip
 
 

@@ -24,8 +24,12 @@ from optimizer.planning.cost_rows import COLUMN_OF_FLOW, CostRows, cost_rows
 from optimizer.scenario.horizon import Horizon
 from optimizer.site.equipment import UNLIMITED_KW, Plant
 
-OPPOSITES = (("import_", "export_"), ("charge", "discharge"), ("to_ac", "to_dc"))
-"""Flows that no equipment runs in both directions at once."""
+OPPOSITES = (("import_", "export_"), ("charge", "discharge"), ("to_ac", "to_dc"),
+             ("stored_export", "pv_kept"))  # fmt: skip
+"""Flows that no equipment runs in both directions at once, and what no meter counts at once."""
+
+ORIGIN = 3
+"""The pair that tells the origin of what is exported."""
 
 NATURAL_SLACK_KW = 0.1
 """How far natural limits stand off; see ``Limits``."""
@@ -34,6 +38,15 @@ OneWay = Mapping[int, IntArray]
 """For each pair of ``OPPOSITES``, by its number, the steps that need a binary."""
 
 FLOW_VARIABLES = ("import_", "export_", "pv_used", "charge", "discharge", "to_ac", "to_dc")
+
+ORIGIN_VARIABLES = ("stored_export", "pv_kept")
+"""Export beyond the PV on the AC side, and PV there beyond the export."""
+
+
+def flow_variables(cost: LinearCost) -> tuple[str, ...]:
+    """Return the flows of a program: those of the origin of export only where the cost asks for it."""
+    tells_origin = cost.prices("stored_export_kwh")
+    return FLOW_VARIABLES + ORIGIN_VARIABLES if tells_origin else FLOW_VARIABLES
 
 
 @dataclass(frozen=True)
@@ -127,6 +140,8 @@ class Limits:
     discharge: FloatArray
     to_ac: FloatArray
     to_dc: FloatArray
+    stored_export: FloatArray
+    pv_kept: FloatArray
 
     @classmethod
     def of(cls, problem: Problem, natural_slack_kw: float = NATURAL_SLACK_KW) -> Limits:
@@ -152,6 +167,8 @@ class Limits:
             discharge=discharge * every,
             to_ac=to_ac,
             to_dc=to_dc,
+            stored_export=np.where(surplus > 0, plant.to_ac_efficiency * discharge + off, 0),
+            pv_kept=plant.pv_to_ac_efficiency * pv + off,
         )
 
 
@@ -180,7 +197,7 @@ def rows_of(cost: LinearCost, limits: Limits) -> CostRows:
     Raises
     ------
     DisagreementError
-        If it prices another flow than import and export: such a plan would be silently wrong.
+        If it prices a flow that is no column of the program: such a plan would be silently wrong.
     """
     forms = [cost.total, *(form for part in cost.parts for form in part.forms)]
     priced = {flow for form in forms for flow in form.weights}
@@ -191,4 +208,6 @@ def rows_of(cost: LinearCost, limits: Limits) -> CostRows:
                 where="the tariff's cost",
                 mend="This is a fault of the program: please report it with the scenario.",
             )
-    return cost_rows(cost, {"import_kwh": limits.import_, "export_kwh": limits.export_})
+    return cost_rows(
+        cost, {flow: getattr(limits, column) for flow, column in COLUMN_OF_FLOW.items()}
+    )

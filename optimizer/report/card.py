@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Container, Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from itertools import groupby
 
 from optimizer.base.calendar import MONTH_NAMES
 from optimizer.base.units import MINUTES_PER_DAY, clock
@@ -20,27 +21,39 @@ from optimizer.report.wrapping import on_one_line
 from optimizer.scenario.scenario import Scenario
 from optimizer.settings.controls import Controls
 from optimizer.settings.menu import DAY_SETS, Menu, MenuList
-from optimizer.settings.windows import SeasonSet, Settings, Window, months_text
+from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window, months_text
 from optimizer.site.equipment import Plant
+
+BLANK = "......"
+"""Stands where something is to be written on an empty card."""
 
 LEAVE_EMPTY = "leave empty"
 """What an entry without use holds where the menu does not say."""
 
 WORDS = {
     "charge": "charge: fills the battery, from PV first, then from the grid",
-    "hold": "hold: keeps what is stored; PV surplus may still be added",
-    "cover": "cover: the building runs from the battery",
+    "hold": "hold: what is stored is kept; PV left over may still be stored",
+    "cover": "cover: the building runs from the battery; PV left over {goes}",
     "sell": "sell: the battery gives to building and grid",
     "limit": "limit: the import stays below a limit, all else goes on",
 }
-"""What each action does."""
+"""What each action does; ``PV_GOES`` is filled in."""
 
 OUTSIDE_WORDS = {
-    "cover": "covers the building from the battery, down to the floor",
-    "hold": "holds what is stored",
+    "cover": "covers the building from the battery, down to the floor; PV left over {goes}",
+    "hold": "keeps what is stored; PV left over may still be stored",
     "idle": "neither fills the battery nor draws from it",
 }
-"""What the equipment does outside all entries."""
+"""What the equipment does outside all entries; ``PV_GOES`` is filled in."""
+
+PV_GOES = {"battery": "is stored", "export": "is exported first, and stored where it cannot be"}
+"""Where PV goes beyond the building, by what the equipment does first with it."""
+
+LIMIT_ALONE = (
+    "limit: the import stays below a limit; apart from that the equipment does what it does outside"
+    " all entries"
+)
+"""What a limit does where it holds in place of another entry."""
 
 
 @dataclass(frozen=True)
@@ -64,6 +77,18 @@ class CardDays:
     def has_entries(self) -> bool:
         """Whether any entry is in use."""
         return any(entry.cells for entry in self.entries)
+
+    @property
+    def lines(self) -> list[tuple[str, CardEntry]]:
+        """The entries with their numbers; those without use in a row are one: ``4–60``."""
+        found = []
+        for (_, unused), run in groupby(
+            self.entries, lambda e: (e.number if e.cells else 0, e.unused)
+        ):
+            first, *others = run
+            last = f"–{others[-1].number}" if unused and others else ""
+            found.append((f"{first.number}{last}", first))
+        return found
 
 
 @dataclass(frozen=True)
@@ -131,8 +156,14 @@ def card_of(
         lists = tuple(
             _empty_list(each, Fields(each, controls, plant, writing)) for each in menu.lists
         )
-        sets: tuple[CardSet, ...] = (CardSet("", "", "", lists),)
-        return Card("", sets, tuple(_told(controls, writing)), _action_words(menu.actions))
+        own = controls.floor_by_season
+        sets: tuple[CardSet, ...] = (CardSet("", "", BLANK if own else "", lists),)
+        return Card(
+            "" if own else BLANK,
+            sets,
+            tuple(_told(controls, plant, writing)),
+            _action_words(menu, plant, menu.actions),
+        )
     stored = settings.as_stored(controls)
     sets = tuple(_sets(_Typist(controls, menu, plant, writing, stored)))
     shown = next((each.lists for each in sets if each.lists), ())
@@ -140,8 +171,8 @@ def card_of(
     return Card(
         "" if by_season else f"{writing.number(stored.floor_pct)} %",
         sets,
-        tuple(_told(controls, writing)) if shown else (),
-        (*_action_words(_actions(sets)), *_sign_words(sets)),
+        tuple(_told(controls, plant, writing)) if shown else (),
+        (*_action_words(menu, plant, _actions(sets)), *_sign_words(sets)),
     )
 
 
@@ -151,17 +182,19 @@ def card_for(scenario: Scenario, settings: Settings | None) -> Card:
     return card_of(scenario.controls, scenario.plant, settings, file.writing)
 
 
-def _told(controls: Controls, writing: Writing) -> Iterator[str]:
+def _told(controls: Controls, plant: Plant, writing: Writing) -> Iterator[str]:
     """Yield what holds for all entries together."""
     menu = controls.menu
     if not all(each.fills_day for each in menu.lists):
-        yield f"Outside all entries the equipment {OUTSIDE_WORDS[menu.outside]}."
+        yield f"Outside all entries the equipment {_with_pv(OUTSIDE_WORDS[menu.outside], plant)}."
     beside = [on_one_line(each.name) for each in menu.lists if each.only_limits and each.beside]
     ranked = [name for name in map(on_one_line, menu.precedence) if name not in beside]
     if len(ranked) > 1:
-        yield f"Where entries of two lists overlap, the first of these holds: {', '.join(ranked)}."
+        yield f"Where entries of two lists overlap, the first of these holds alone: {', '.join(ranked)}."
     if beside and len(menu.lists) > len(beside):
-        yield f"What {' and '.join(beside)} say holds beside the other entries, at the same time."
+        yield (
+            f"Entries of {' and '.join(beside)} hold beside those of other lists, at the same time."
+        )
     if any("end" not in each.fields for each in menu.lists):
         yield "An entry lasts until the next one begins, the last one until the first."
     if not controls.summer_time:
@@ -181,8 +214,14 @@ def _actions(sets: Sequence[CardSet]) -> set[str]:
     return alone | done - {"limit"} | {a for each in mixed for a in each.actions if a == "limit"}
 
 
-def _action_words(actions: Container[str]) -> tuple[str, ...]:
-    return tuple(words for action, words in WORDS.items() if action in actions)
+def _with_pv(words: str, plant: Plant) -> str:
+    return words.format(goes=PV_GOES[plant.behaviour.surplus_first])
+
+
+def _action_words(menu: Menu, plant: Plant, actions: Container[str]) -> tuple[str, ...]:
+    alone = any(each.only_limits and not each.beside for each in menu.lists)
+    words = WORDS | ({"limit": LIMIT_ALONE} if alone else {})
+    return tuple(_with_pv(told, plant) for action, told in words.items() if action in actions)
 
 
 def _sign_words(sets: Sequence[CardSet]) -> tuple[str, ...]:
@@ -220,34 +259,35 @@ def _sets(at: _Typist) -> Iterator[CardSet]:
     for season in settings.seasons:
         months = sorted(settings.found_for or season.months)
         own = at.controls.floor_by_season or season.floor_pct is not None
-        floor_pct = max(settings.floor_pct, season.floor_pct or 0.0)
-        floor_text = f"{at.writing.number(floor_pct)} %" if own else ""
-        held = any(part.windows for part in season.day_sets)
-        yield CardSet(
-            months_text(months),
-            _when(at.controls, months, held=held),
-            floor_text,
-            tuple(_list(each, season, floor_pct, at) for each in at.menu.lists) if held else (),
-            "" if held else _nothing_typed(at.menu),
-            first_months(months),
-        )
+        yield _set(season, months, at, own_floor=own)
     rest = [m for m in range(1, 13) if all(m not in s.months for s in settings.seasons)]
     if rest:
         own = any(season.floor_pct is not None for season in settings.seasons)
-        floor_text = f"{at.writing.number(settings.floor_pct)} %" if own else ""
-        yield CardSet(
-            months_text(rest), _when(at.controls, rest, held=False), floor_text, (),
-            _nothing_typed(at.menu), first_months(rest),
-        )  # fmt: skip
+        nothing = SeasonSet(months=rest, day_sets=[DaySet(days="every day")])
+        yield _set(nothing, rest, at, own_floor=own)
 
 
-def _nothing_typed(menu: Menu) -> str:
+def _set(season: SeasonSet, months: list[int], at: _Typist, *, own_floor: bool) -> CardSet:
+    """Return what is typed in for a season; a day that must be filled is so without windows as well."""
+    floor_pct = max(at.settings.floor_pct, season.floor_pct or 0.0)
+    held = any(part.windows for part in season.day_sets) or (
+        at.menu.outside == "cover" and any(each.fills_day for each in at.menu.lists)
+    )
+    return CardSet(
+        months_text(months),
+        _when(at.controls, months, held=held),
+        f"{at.writing.number(floor_pct)} %" if own_floor else "",
+        tuple(_list(each, season, floor_pct, at) for each in at.menu.lists) if held else (),
+        "" if held else _nothing_typed(at.menu, at.plant),
+        first_months(months),
+    )
+
+
+def _nothing_typed(menu: Menu, plant: Plant) -> str:
     """Return what is done in months in which no entry stands."""
     if menu.outside == "cover":
-        return (
-            "No entries: leave all of them unused. The equipment then covers the building from the battery,"
-            " down to the floor."
-        )
+        does = _with_pv(OUTSIDE_WORDS["cover"], plant)
+        return f"No entries: leave all of them unused. The equipment then {does}."
     return "Switch the equipment's time control off: it then covers the building as it comes."
 
 
@@ -259,7 +299,7 @@ def first_months(months: Sequence[int]) -> tuple[int, ...]:
 def _when(controls: Controls, months: list[int], *, held: bool) -> str:
     days = " and ".join(f"1 {MONTH_NAMES[month - 1]}" for month in first_months(months))
     if not days:
-        return ""
+        return "Type it in now; it holds until something else is typed in." if held else ""
     if not held:
         return f"From {days}:"
     if controls.has_calendar:
@@ -289,7 +329,11 @@ def _list(each: MenuList, season: SeasonSet, floor_pct: float, at: _Typist) -> C
         entries += [
             CardEntry(place, unused=unused) for place in range(len(entries) + 1, each.entries + 1)
         ]
-        bars = [bar for n, (w, _) in enumerate(by_begin, start=1) for bar in fields.bars(n, w)]
+        bars = [
+            bar
+            for place, (window, days) in enumerate(by_begin, start=1)
+            for bar in fields.bars(place, window, days)
+        ]
         parts.append(CardDays(name, tuple(entries), tuple(bars)))
     once = tuple((fields.column(name), fields.once(name, every)) for name in each.once)
     return CardList(on_one_line(each.name), each.actions, once, fields.columns, tuple(parts))

@@ -5,15 +5,25 @@ Read next: ``card``.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import groupby
 from math import ceil, floor, inf
 
+from optimizer.base.calendar import DAY_NAMES
 from optimizer.base.units import MINUTES_PER_DAY, read_clock
 from optimizer.base.writing import Writing
 from optimizer.settings.controls import Controls
-from optimizer.settings.menu import STEP_TOLERANCE, USES, EntryField, MenuList, OnceField, Steps
+from optimizer.settings.menu import (
+    DAY_SETS,
+    STEP_TOLERANCE,
+    USES,
+    EntryField,
+    MenuList,
+    OnceField,
+    Steps,
+)
 from optimizer.settings.windows import Window
 from optimizer.site.equipment import Plant
 
@@ -56,7 +66,7 @@ class Column:
 class Bar:
     """A part of the day on the drawing; ``end`` is at most 1440. [min]
 
-    ``action`` is ``limit`` for a limit of the import.
+    ``action`` is ``limit`` for a limit of the import; ``days`` are those that the entry itself names.
     """
 
     begin: int
@@ -64,6 +74,7 @@ class Bar:
     number: int
     action: str
     label: str
+    days: str = ""
 
 
 @dataclass(frozen=True)
@@ -94,8 +105,9 @@ class Fields:
         used = [self._cell(name, window, ()) for window in windows]
         return next((cell for cell in used if cell.value != NO_MATTER), Cell(NO_MATTER))
 
-    def bars(self, number: int, window: Window) -> list[Bar]:
+    def bars(self, number: int, window: Window, days: Sequence[str]) -> list[Bar]:
         """Return the parts of a day in which an entry holds, with its limit of the import."""
+        named = self._days(days) if "days" in self.each.fields else ""
         begin, end = window.begin, window.begin + window.length
         spans = [(begin, min(end, MINUTES_PER_DAY)), (0, end - MINUTES_PER_DAY)]
         labels: list[tuple[str, str]] = (
@@ -104,7 +116,7 @@ class Fields:
         if window.import_cap_kw is not None:
             labels.append(("limit", f"at most {self._kw(window.import_cap_kw)}"))
         return [
-            Bar(left, right, number, action, label)
+            Bar(left, right, number, action, label, named)
             for action, label in labels
             for left, right in spans
             if left < right
@@ -144,8 +156,7 @@ class Fields:
 
     def _cell(self, name: EntryField, window: Window, days: Sequence[str]) -> Cell:
         if name == "days":
-            whole = len(days) == len(self.controls.day_sets())
-            return Cell("every day" if whole else ", ".join(days))
+            return Cell(self._days(days))
         if name == "start":
             return Cell(self.writing.time(window.begin))
         if name == "end":
@@ -167,6 +178,17 @@ class Fields:
         return (
             Cell(NO_MATTER) if from_pv and self.each.has("grid") else self._power(window, from_pv)
         )
+
+    def _days(self, names: Sequence[str]) -> str:
+        """Return day sets in few words: ``weekdays``, or ``Monday–Thursday, Saturday``."""
+        sets = self.controls.day_sets()
+        if len(names) == len(sets):
+            return "every day"
+        held = sorted(day for name in names for day in sets[name])
+        known = {days: name for named in DAY_SETS.values() for name, days in named.items()}
+        if len(sets) < len(DAY_NAMES) or tuple(held) in known:
+            return known.get(tuple(held), ", ".join(names))
+        return ", ".join(_runs(held))
 
     def _end(self, window: Window) -> Cell:
         if window.finish % MINUTES_PER_DAY == 0:
@@ -223,6 +245,13 @@ class Fields:
 
     def _kw(self, value: float) -> str:
         return f"{self.writing.number(value)} kW"
+
+
+def _runs(days: Sequence[int]) -> Iterator[str]:
+    """Yield the weekdays by name, three and more on end as one: ``Monday–Thursday``."""
+    for _, run in groupby(enumerate(days), lambda item: item[1] - item[0]):
+        names = [DAY_NAMES[day].capitalize() for _, day in run]
+        yield from names if len(names) < 3 else [f"{names[0]}–{names[-1]}"]
 
 
 def _at_least(value: float, steps: Steps) -> float:

@@ -5,15 +5,12 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Iterator, Sequence
 
-from optimizer.report.card import Card, CardDays, CardList, CardSet
+from optimizer.report.card import BLANK, Card, CardDays, CardList, CardSet
 from optimizer.report.card_fields import Column
 from optimizer.report.wrapping import WIDTH
 
 TICK = "☐"
 """Stands before each entry, to be ticked once it is typed in."""
-
-BLANK = "......"
-"""Stands where something is to be written on an empty card."""
 
 NARROWEST = 8
 """Headings are broken into lines of at least so many signs."""
@@ -73,14 +70,14 @@ def _list(each: CardList, width: int) -> Iterator[str]:
 
 
 def _part(each: CardList, part: CardDays, width: int) -> Iterator[str]:
-    rows = [[str(cell) or BLANK for cell in entry.cells] for entry in part.entries]
-    digits = len(str(len(rows)))
-    before = [f"  {TICK} {entry.number:>{digits}}  " for entry in part.entries]
+    rows = [[str(cell) or BLANK for cell in entry.cells] for _, entry in part.lines]
+    digits = max(len(number) for number, _ in part.lines)
+    before = [f"  {TICK} {number:>{digits}}  " for number, _ in part.lines]
     widths = _widths(each.columns, rows, width - len(before[0]))
     if any(rows) and widths:
         empty = " " * len(before[0])
         yield from _row([column.heading for column in each.columns], widths, empty, at_foot=True)
-    for start, entry, row in zip(before, part.entries, rows, strict=True):
+    for start, (_, entry), row in zip(before, part.lines, rows, strict=True):
         if row and widths:
             yield from _row(row, widths, start)
         else:

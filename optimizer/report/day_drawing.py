@@ -1,5 +1,7 @@
 """The small drawing of a day on the card: its entries as bars over 24 hours, limits on a strip below.
 
+Entries that name their days have strips of their own for each set of days, with its name above.
+
 Actions differ by hatching and carry their numbers, so that paper without colour shows them too.
 
 Read next: ``page``.
@@ -15,8 +17,8 @@ from optimizer.base.writing import Writing
 from optimizer.report.card import CardDays
 from optimizer.report.card_fields import Bar
 
-WIDTH, MARGIN, TALL, THIN = 340, 20, 26, 20
-"""Sizes of the drawing, its edge, a bar and a limit. [px]"""
+WIDTH, MARGIN, TALL, THIN, NAME = 340, 20, 26, 20, 17
+"""Sizes of the drawing, its edge, a bar, a limit and the name of days. [px]"""
 
 SIGN_PX = 7.5
 """About how wide a sign is."""
@@ -38,19 +40,18 @@ def draw_day(part: CardDays, name: str, writing: Writing) -> str:
     """
     if not part.bars:
         return ""
-    lanes = [
-        [bar for bar in part.bars if (bar.action == "limit") == is_limit]
-        for is_limit in (False, True)
-    ]
-    tops, height = [], 2
-    for lane, size in zip(lanes, (TALL, THIN), strict=True):
-        tops.append(height)
-        height += size + 4 if lane else 0
-    drawn = [
-        _bar(bar, top, size, name)
-        for lane, top, size in zip(lanes, tops, (TALL, THIN), strict=True)
-        for bar in lane
-    ]
+    drawn, height = [], 2
+    for days in dict.fromkeys(bar.days for bar in part.bars):
+        if days:
+            height += NAME
+            drawn.append(f'<text x="{MARGIN}" y="{height - 4}">{escape(days)}</text>')
+        for is_limit, size in ((False, TALL), (True, THIN)):
+            lane = [
+                bar for bar in part.bars
+                if bar.days == days and (bar.action == "limit") == is_limit
+            ]  # fmt: skip
+            drawn += [_bar(bar, height, size, name) for bar in lane]
+            height += size + 4 if lane else 0
     title = escape(_spoken(part, writing))
     used = dict.fromkeys(bar.action for bar in part.bars)
     tiles = "".join(
@@ -69,7 +70,8 @@ def draw_day(part: CardDays, name: str, writing: Writing) -> str:
 
 def _spoken(part: CardDays, writing: Writing) -> str:
     told = [
-        f"entry {bar.number} {writing.time(bar.begin)} to {writing.time(bar.end)}"
+        f"entry {bar.number} {f'{bar.days} ' if bar.days else ''}{writing.time(bar.begin)} to"
+        f" {writing.time(bar.end)}"
         f" {'import ' if bar.action == 'limit' else ''}{bar.label}"
         for bar in part.bars
     ]

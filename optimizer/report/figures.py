@@ -46,11 +46,20 @@ STYLE = {
 
 @dataclass(frozen=True)
 class DayPrices:
-    """Mean prices by the clock: of import, of export, and of a stored kWh. [money per kWh]"""
+    """Mean prices by the clock: of import, export and a stored kWh, and of export out of the battery.
+
+    In money per kWh.
+    """
 
     buy: FloatArray
     sell: FloatArray
     stored: FloatArray
+    sell_stored: FloatArray
+
+    @property
+    def stored_is_apart(self) -> bool:
+        """Whether export out of the battery has a price of its own."""
+        return bool((self.sell_stored != self.sell).any())
 
 
 def draw_season(
@@ -111,11 +120,14 @@ def _draw_level(ax: Axes, day: TypicalDay, season: SeasonSet | None) -> None:
 
 
 def _draw_prices(ax: Axes, hour: FloatArray, prices: DayPrices, currency: str) -> None:
-    for values, colour, dashes, label in (
+    lines = [
         (prices.buy, VERMILION, "-", "price of import"),
         (prices.sell, BLUE, "-", "price of export"),
         (prices.stored, GREEN, ":", "worth of a stored kWh"),
-    ):
+    ]
+    if prices.stored_is_apart:
+        lines.append((prices.sell_stored, BLUE, "--", "price of export out of the battery"))
+    for values, colour, dashes, label in lines:
         ax.step(
             _closed(hour), _repeated(values), where="post", color=colour, linestyle=dashes,
             linewidth=1.4, label=label,

@@ -13,6 +13,7 @@ from optimizer.evaluation.remarks import on_other_months
 from optimizer.planning.plan import Proof
 from optimizer.report.advice import cheaper_than_plan
 from optimizer.workflows.plan import PlanResult
+from optimizer.workflows.renew import RenewResult
 from optimizer.workflows.replay import ReplayResult
 from optimizer.workflows.results import Result, SearchResult
 
@@ -27,6 +28,7 @@ def notes(result: Result) -> list[str]:
         *scenario.forecast.notes,
         *result.cost.notes,
         *_on_little_work(result),
+        *_on_entries_that_follow(result),
         *_on_floors(result),
         *([unfinished] if unfinished else []),
         *_on_integers(result.plan.proof),
@@ -45,6 +47,18 @@ def _on_little_work(result: Result) -> Iterator[str]:
             "Found with --effort quick: with more work other windows may come out, for other reasons."
             " Use --effort normal before typing them in."
         )
+
+
+def _on_entries_that_follow(result: Result) -> Iterator[str]:
+    """Yield that entries which fill the day all move with one of them, where there is something to change."""
+    if not isinstance(result, RenewResult) or not result.renewal.changes:
+        return
+    for each in result.scenario.controls.menu.lists:
+        if each.fills_day:
+            yield (
+                f"Entries of {each.name!r} follow on each other, so that one window changed may move several"
+                " of them: type in all of them as they stand on the card."
+            )
 
 
 def _on_floors(result: Result) -> Iterator[str]:
@@ -130,7 +144,7 @@ def cautions(result: Result) -> list[str]:
         *([agreement] if permissions.charge_from_grid or may_feed else []),
         "Stay within the maker's limits of temperature, current and depth of discharge.",
         "Keep a reserve where an outage could hurt somebody: medical devices, heating, pumps."
-        + ("" if keeps_a_reserve else " No reserve is set here; reserve_pct sets one."),
+        + ("" if keeps_a_reserve else " No reserve is set here; a higher floor keeps one."),
         "Wiring, breakers and backfeed are for licensed people and your local authority.",
         "Bills are estimates from a forecast; the utility's tariff sheet decides.",
     ]

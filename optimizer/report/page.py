@@ -151,7 +151,12 @@ def _season_figure(result: Result, months: list[int]) -> SeasonFigure:
     prices = DayPrices(
         *(
             mean_by_clock(values, grid, months)
-            for values in (result.prices.buy, result.prices.sell, result.prices.stored)
+            for values in (
+                result.prices.buy,
+                result.prices.sell,
+                result.prices.stored,
+                result.prices.sell_stored,
+            )
         )
     )
     season = next((s for s in result.settings.seasons if months[0] in s.months), None)
@@ -165,6 +170,7 @@ def _table(days: dict[str, TypicalDay], prices: DayPrices) -> tuple[list[str], l
     for name in days:
         heading += [f"{name}: {what}" for what in COLUMNS.values()] + [f"{name}: charge %"]
     heading += ["import price", "export price"]
+    heading += ["stored export price"] if prices.stored_is_apart else []
     rows = []
     hours = next(iter(days.values())).hour
     for place, hour in enumerate(hours):
@@ -173,6 +179,7 @@ def _table(days: dict[str, TypicalDay], prices: DayPrices) -> tuple[list[str], l
             row += [f"{day.power_kw[name][place]:.2f}" for name in COLUMNS]
             row.append(f"{day.soc_pct[place]:.0f}")
         row += [price(float(prices.buy[place])), price(float(prices.sell[place]))]
+        row += [price(float(prices.sell_stored[place]))] if prices.stored_is_apart else []
         rows.append(row)
     return heading, rows
 

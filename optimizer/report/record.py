@@ -248,6 +248,8 @@ def flows_csv(result: Result) -> str:
         "sell_per_kwh": result.prices.sell,
         "stored_worth_per_kwh": result.prices.stored,
     }
+    if (result.prices.sell_stored != result.prices.sell).any():
+        columns["sell_stored_per_kwh"] = result.prices.sell_stored
     for key in ("plan", "windows", "no_windows"):
         case = result.outcome.cases[key]
         for name in ("import_kwh", "export_kwh", "charge_kwh", "discharge_kwh", "pv_used_kwh"):

@@ -133,6 +133,7 @@ class ScenarioFile(Document):
                     "Put it between floor or reserve and ceiling.",
                     ("state", name),
                 )
+        self._check_levels_of_lists(low)
         if self.outage.carries == "critical" and not any(load.critical for load in self.loads):
             raise Mistake(
                 "outage.carries is 'critical', but no load is",
@@ -146,3 +147,13 @@ class ScenarioFile(Document):
                 ("controls", "actions"),
             )
         return self
+
+    def _check_levels_of_lists(self, low_pct: float) -> None:
+        for number, each in enumerate(self.controls.menu.lists):
+            if each.has("level") and each.level.high < low_pct:
+                raise Mistake(
+                    f"the list {each.name!r} takes levels up to {each.level.high:g} %, below the floor or"
+                    f" reserve of {low_pct:g} %",
+                    "Correct the list's level, or battery.floor_pct and reserve_pct.",
+                    ("controls", "lists", number, "level"),
+                )

@@ -98,7 +98,7 @@ def drafts_of_prices(
     def mean(values: FloatArray) -> FloatArray:
         return np.bincount(slot, weights=values[inside], minlength=1440 // minutes) / count
 
-    stored, buy, sell = mean(prices.stored), mean(prices.buy), mean(prices.sell)
+    stored, buy, sell = mean(prices.stored), mean(prices.buy), mean(prices.sell_stored)
     put_in = plant.charge_efficiency * plant.to_dc_efficiency
     taken_out = plant.discharge_efficiency * plant.to_ac_efficiency
     scale = max(float(np.abs(stored).max()), 1e-9)

@@ -167,12 +167,12 @@ class Search:
         season = self.season
         if season.in_use or season.soft_days or not season.has_peaks:
             return drafts
-        score = season.score(drafts)
+        score, size = season.score(drafts), season.size_of(drafts)
         most = score + STURDY_SHARE * abs(score)
         for number in range(len(drafts)):
             for place in range(len(drafts[number])):
                 for sturdy in sturdier_drafts(drafts, number, place, season):
-                    if season.score(sturdy) <= most:
+                    if season.size_of(sturdy) <= size and season.score(sturdy) <= most:
                         drafts = sturdy
                         break
         return drafts

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from optimizer.base.flows import Flows
+from optimizer.base.flows import FlowName, Flows
 from optimizer.base.timegrid import BoolArray, FloatArray, IntArray
 from optimizer.cost.expression import Choice, Form, LinearCost, Part, Peak
 from optimizer.search.score_kernel import PART_CHOICE, PART_LARGEST, PART_PEAK, Pricing
@@ -46,6 +46,9 @@ def pricing_of(
     return Pricing(
         buy=cost.weight("import_kwh")[steps],
         sell=-cost.weight("export_kwh")[steps],
+        less_for_stored=cost.weight("stored_export_kwh")[steps]
+        if cost.prices("stored_export_kwh")
+        else _NO_WEIGHTS,
         wear=plant.wear_per_kwh,
         leftover=leftover,
         day=elsewhere.grid.day[steps],
@@ -116,7 +119,8 @@ class _Writer:
         self._edges: list[float] = []
         self._factor: list[float] = []
         self._constant: list[float] = []
-        self._import, self._export, self._parts = _Entries(), _Entries(), _Entries()
+        self._import, self._export, self._sold = _Entries(), _Entries(), _Entries()
+        self._parts = _Entries()
         self._peak_step: list[IntArray] = []
         self._peak_interval: list[IntArray] = []
         self._share: list[FloatArray] = []
@@ -154,8 +158,11 @@ class _Writer:
 
     def _write_form(self, form: Form) -> None:
         constant = form.constant
-        for flow, entries in (("import_kwh", self._import), ("export_kwh", self._export)):
-            steps, weights = form.weights.get(flow, (_NO_STEPS, _NO_WEIGHTS))  # type: ignore[call-overload]
+        of_flow: dict[FlowName, _Entries] = {
+            "import_kwh": self._import, "export_kwh": self._export, "stored_export_kwh": self._sold,
+        }  # fmt: skip
+        for flow, entries in of_flow.items():
+            steps, weights = form.weights.get(flow, (_NO_STEPS, _NO_WEIGHTS))
             here = self._place[steps] >= 0
             entries.add(self._place[steps[here]], weights[here])
             constant += float(getattr(self._elsewhere, flow)[steps[~here]] @ weights[~here])
@@ -211,6 +218,9 @@ class _Writer:
             "form_first_export": np.array(self._export.first, dtype=np.int64),
             "export_step": _joined(self._export.at),
             "export_weight": _joined(self._export.weight).astype(np.float64),
+            "form_first_sold": np.array(self._sold.first, dtype=np.int64),
+            "sold_step": _joined(self._sold.at),
+            "sold_weight": _joined(self._sold.weight).astype(np.float64),
             "form_first_part": np.array(self._parts.first, dtype=np.int64),
             "form_part": _joined(self._parts.at),
             "form_part_factor": _joined(self._parts.weight).astype(np.float64),

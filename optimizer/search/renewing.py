@@ -56,7 +56,8 @@ class Change:
 
     ``place`` is its season and its day sets in the new settings, several where the menu takes it for them
     together; None for one that is removed with the whole set in which it stood. ``is_whole`` tells
-    whether it holds for all of that place's days.
+    whether it holds for all of that place's days. ``once`` are fields that stand once for its list, which
+    a change of an entry does not tell.
     """
 
     months: tuple[int, ...]
@@ -65,6 +66,7 @@ class Change:
     after: Window | None
     place: tuple[int, tuple[int, ...]] | None
     is_whole: bool
+    once: tuple[OnceField, ...] = ()
 
     @property
     def kind(self) -> Literal["change", "add", "remove"]:
@@ -77,7 +79,7 @@ class Change:
         """Return what to do in words; ``whole_kw`` is 100 % where powers are typed in per cent."""
         where = f"{days_text(self.weekdays)}, {months_text(list(self.months))}"
         told = [
-            f"{window.span()} {window.words(whole_kw)}"
+            f"{window.span()} {_without(window, self.once).words(whole_kw)}".rstrip()
             for window in (self.before, self.after)
             if window is not None
         ]
@@ -408,9 +410,14 @@ def _once_changes(
 
 def _own(window: Window, menu: Menu) -> Window:
     """Return a window without what stands once for its list."""
-    if window.action not in menu.actions or window.action == "limit":
-        return window
-    keys = [KEY_OF.get((field, window.action)) for field in menu.list_of(window.action).once]
+    return _without(
+        window, menu.list_of(window.action).once if window.action in menu.actions else ()
+    )
+
+
+def _without(window: Window, fields: Sequence[OnceField]) -> Window:
+    """Return a window without some fields."""
+    keys = [KEY_OF.get((field, window.action)) for field in fields]
     return window.model_copy(update={key: None for key in keys if key is not None})
 
 
@@ -421,11 +428,15 @@ def _change_of(entry: _Entry, days: list[tuple[int, int]], after: Settings, menu
     if not is_new:
         return Change(months, weekdays, entry.before, entry.after, None, False)
     together = _typed_with(after, (season, day_set), entry.after or entry.before, menu)
+    shown = entry.after or entry.before
+    once: tuple[OnceField, ...] = ()
+    if entry.before is not None and shown is not None and shown.action in menu.actions:
+        once = menu.list_of(shown.action).once
     its_season = after.seasons[season]
     held = sum(len(its_season.day_sets[number].weekdays) for number in together)
     all_days = len(its_season.months) * held
     return Change(
-        months, weekdays, entry.before, entry.after, (season, together), len(days) == all_days
+        months, weekdays, entry.before, entry.after, (season, together), len(days) == all_days, once
     )
 
 

@@ -57,17 +57,20 @@ STORED, COST, GIVEN, USED, RESTING, STATES = range(6)
 class Pricing(NamedTuple):
     """A cost, for the kernel: weights per step, and the parts of the bill that are not linear.
 
-    ``buy`` and ``sell`` have shape (T,). The i-th pair of ``peak_step`` and ``peak_interval`` says
-    that a step belongs to a demand interval; an interval's energy, with what it has ``elsewhere``,
-    times its share is its power, and the highest power of a group, or what it ``reached``
-    elsewhere, its value. A peak is the mean of the ``peak_highest`` highest of its groups. Parts
+    ``buy`` and ``sell`` have shape (T,); ``less_for_stored`` too, by how much less a kWh earns that is
+    exported out of the battery, or (0,) where it earns the same. The i-th pair of ``peak_step`` and
+    ``peak_interval`` says that a step belongs to a demand interval; an interval's energy, with what it
+    has ``elsewhere``, times its share is its power, and the highest power of a group, or what it
+    ``reached`` elsewhere, its value. A peak is the mean of the ``peak_highest`` highest of its groups. Parts
     are worked out in order: a peak, the largest of its forms, or the form that the first one chooses
-    by ``edges``. A form is a constant plus import, export and earlier parts, each times a weight.
+    by ``edges``. A form is a constant plus import, export, export out of the battery (``sold``) and
+    earlier parts, each times a weight.
     ``…_first`` say where the entries of each row begin, and where the last one ends.
     """
 
     buy: FloatArray
     sell: FloatArray
+    less_for_stored: FloatArray
     wear: float
     leftover: float
     day: IntArray
@@ -93,6 +96,9 @@ class Pricing(NamedTuple):
     form_first_export: IntArray
     export_step: IntArray
     export_weight: FloatArray
+    form_first_sold: IntArray
+    sold_step: IntArray
+    sold_weight: FloatArray
     form_first_part: IntArray
     form_part: IntArray
     form_part_factor: FloatArray
@@ -165,6 +171,9 @@ def score_many(  # noqa: C901, PLR0912, PLR0913, PLR0915 - what a step asks for,
     of_now = np.zeros((ORDERS, LANES))
     has_parts = len(c.part_kind) > 0
     notes_export = has_parts and len(c.export_step) > 0
+    tells_origin = len(c.less_for_stored) > 0
+    notes_sold = has_parts and len(c.sold_step) > 0
+    sold = np.zeros((len(load_kwh) if notes_sold else 1, LANES))
     counts_cycles = np.isfinite(c.day_discharge)
     for t in range(len(load_kwh)):
         x = asked_of(load_kwh[t], pv_kwh[t], limits, t, n)
@@ -196,6 +205,11 @@ def score_many(  # noqa: C901, PLR0912, PLR0913, PLR0915 - what a step asks for,
             step_lanes(
                 order, lanes, live, x, c.buy[t], c.sell[t], c.wear, n, imports, exports, False
             )
+        if tells_origin:  # what the battery gives beyond the building, see ``base.flows``
+            for i in range(live):
+                stored_out = max(n.eta_ac * lanes[GIVEN, i] - x.load, 0.0)
+                lanes[COST, i] += c.less_for_stored[t] * stored_out
+                sold[t * notes_sold, i] = stored_out
         if counts_cycles:
             for i in range(live):
                 used = (0.0 if new_day else lanes[USED, i]) + lanes[GIVEN, i]
@@ -205,26 +219,30 @@ def score_many(  # noqa: C901, PLR0912, PLR0913, PLR0915 - what a step asks for,
     for i in range(live):
         lanes[COST, i] -= c.leftover * (lanes[STORED, i] - start_kwh)
     if has_parts:
-        add_parts_of_the_bill(imported, exported, lanes[COST, :live], c)
+        add_parts_of_the_bill(imported, exported, sold, lanes[COST, :live], c)
     for i in range(many):
         cost[i] = lanes[COST, i]
 
 
 @njit(cache=True)  # type: ignore[untyped-decorator]
-def parts_of_the_bill(imported: FloatArray, exported: FloatArray, c: Pricing) -> float:
+def parts_of_the_bill(
+    imported: FloatArray, exported: FloatArray, sold: FloatArray, c: Pricing
+) -> float:
     """Return what the parts of the bill that are not linear come to; flows have shape (T,)."""
     total = np.zeros(1)
-    add_parts_of_the_bill(imported.reshape(-1, 1), exported.reshape(-1, 1), total, c)
+    add_parts_of_the_bill(
+        imported.reshape(-1, 1), exported.reshape(-1, 1), sold.reshape(-1, 1), total, c
+    )
     return float(total[0])
 
 
 @njit(cache=True, error_model="numpy")  # type: ignore[untyped-decorator]
 def add_parts_of_the_bill(  # noqa: C901, PLR0912 - in order
-    imported: FloatArray, exported: FloatArray, total: FloatArray, c: Pricing
+    imported: FloatArray, exported: FloatArray, sold: FloatArray, total: FloatArray, c: Pricing
 ) -> None:
     """Add to the totals of W lanes, shape (W,), what the parts of the bill that are not linear come to.
 
-    ``imported`` and ``exported`` have shape (T, W or more).
+    ``imported``, ``exported`` and ``sold`` have shape (T, W or more).
     """
     live = len(total)
     added = np.zeros(live)
@@ -246,7 +264,7 @@ def add_parts_of_the_bill(  # noqa: C901, PLR0912 - in order
         else:
             begin = c.part_first_form[p]
             for f in range(begin, c.part_first_form[p + 1]):
-                write_form(f, imported, exported, value, x, c)
+                write_form(f, imported, exported, sold, value, x, c)
                 if c.part_kind[p] != PART_CHOICE:
                     for i in range(live):
                         value[p, i] = x[i] if f == begin else max(value[p, i], x[i])
@@ -310,6 +328,7 @@ def write_form(
     f: int,
     imported: FloatArray,
     exported: FloatArray,
+    sold: FloatArray,
     value: FloatArray,
     x: FloatArray,
     c: Pricing,
@@ -325,6 +344,10 @@ def write_form(
         t, weight = c.export_step[k], c.export_weight[k]
         for i in range(len(x)):
             x[i] += weight * exported[t, i]
+    for k in range(c.form_first_sold[f], c.form_first_sold[f + 1]):
+        t, weight = c.sold_step[k], c.sold_weight[k]
+        for i in range(len(x)):
+            x[i] += weight * sold[t, i]
     for k in range(c.form_first_part[f], c.form_first_part[f + 1]):
         part, factor = c.form_part[k], c.form_part_factor[k]
         for i in range(len(x)):

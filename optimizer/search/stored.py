@@ -86,7 +86,7 @@ class Stored:
             each = self.menu.list_of(action)
             if self.has(action, "level"):
                 low, high = max(self._low_pct, each.level.low), min(self._high_pct, each.level.high)
-                self._levels[action] = multiples_between(each.level.step, low, high)
+                self._levels[action] = multiples_between(each.level.step, low, max(low, high))
             else:
                 only = self._high_pct if action == "charge" else self._low_pct
                 self._levels[action] = np.array([only])
@@ -127,13 +127,9 @@ class Stored:
         """Return the limit of import nearest to one that can be typed in, at least one step. [kW]"""
         steps = self.caps(action)
         cap = plain.rounded_to(cap_kw, steps.step)
-        if not steps.is_within(cap):
-            low = plain.rounded_to(steps.low, steps.step)
-            high = (
-                math.floor(steps.high / steps.step + 1e-9) * steps.step if cap > steps.high else cap
-            )
-            cap = round(min(max(cap, low), high), 9)
-        return cap
+        if steps.is_within(cap):
+            return cap
+        return plain.rounded_to(steps.low if cap < steps.low else steps.high, steps.step)
 
     @property
     def cap_step_kw(self) -> float:
@@ -243,7 +239,21 @@ class Stored:
 
     def accepts(self, part: Sequence[Draft]) -> bool:
         """Tell whether menu and rules take the windows of a day set, sorted by their begin."""
-        return self.menu.takes_part(part) and all(map(self._is_allowed, part))
+        return (
+            self.menu.takes_part(part)
+            and all(map(self._is_allowed, part))
+            and (not self._has_low_levels or all(map(self._has_a_level, part)))
+        )
+
+    @cached_property
+    def _has_low_levels(self) -> bool:
+        """Whether a list takes no level as high as the floor."""
+        return any(each.level.high < self._low_pct for each in self.menu.lists)
+
+    def _has_a_level(self, draft: Draft) -> bool:
+        return not self.has(draft.action, "level") or self.menu.list_of(
+            draft.action
+        ).level.is_within(draft.level_pct)
 
     def takes(self, drafts: Drafts) -> bool:
         """Tell whether the menu takes the windows of a season, each part sorted by its begin."""
@@ -348,8 +358,8 @@ class Stored:
             return plain.changes_between(before, after)
         count = 0
         for each in self.menu.lists:
-            old = [self.menu.entries_of(each, part) for part in before]
-            new = [self.menu.entries_of(each, part) for part in after]
+            old = [self._typed(each, part) for part in before]
+            new = [self._typed(each, part) for part in after]
             for group in self.menu.groups(each):
                 gone = {self._own(each, draft) for number in group for draft in old[number]}
                 come = {self._own(each, draft) for number in group for draft in new[number]}
@@ -358,6 +368,20 @@ class Stored:
                 was, now = self._once_values(each, name, old), self._once_values(each, name, new)
                 count += bool(was and now and was != now)
         return count
+
+    def _typed(self, each: MenuList, part: Part) -> list[Draft]:
+        """Return the entries of a list as they are typed in: with those that fill the day between them.
+
+        An entry that lasts until the next one has no length of its own.
+        """
+        entries = self.menu.entries_of(each, part)
+        level = self._low_pct if self.menu.outside == "cover" else 0.0
+        between = [
+            Draft(begin, length, self.menu.outside, level, 0.0)
+            for begin, length in self.menu.holes(each, entries)
+        ]
+        whole = sorted([*entries, *between])
+        return whole if "end" in each.fields else [draft._replace(length=0) for draft in whole]
 
     def _own(self, each: MenuList, draft: Draft) -> Draft:
         """Return a draft without the fields that stand once for its list."""

@@ -130,6 +130,12 @@ class Controls(Document):
         return self
 
     def _check_filled_day(self, each: EntryList, number: int) -> None:
+        if self.outside == "idle":
+            raise Mistake(
+                f"the list {each.name!r} is to fill the day, so that nothing lies outside its entries",
+                "Say outside: cover or hold, whichever its entries do between windows.",
+                "outside",
+            )
         if self.outside not in each.actions:
             raise Mistake(
                 f"the list {each.name!r} is to fill the day, but has no action {self.outside!r} for"
@@ -162,10 +168,12 @@ class Controls(Document):
                 ends = [end for end in (steps.low, steps.high) if end < inf]
                 off = [end for end in ends if not steps.is_multiple(end)]
                 if off or steps.low > steps.high:
+                    upto = f" to {steps.high:g}" if steps.high < inf else " on"
                     raise Mistake(
-                        f"the {name} of the list {each.name!r} goes from {steps.low:g} to"
-                        f" {steps.high:g} in steps of {steps.step:g}",
-                        "Give ends that are multiples of the step, the lower one first.",
+                        f"the {name} of the list {each.name!r} goes from {steps.low:g}{upto} in steps of"
+                        f" {steps.step:g}",
+                        "Give ends that are multiples of the step, the lower one first; a finer step if"
+                        " the menu counts from its lowest value.",
                         ("lists", number, name),
                     )
         powers = {each.power_in_pct for each in self.menu.lists if each.has("power")}

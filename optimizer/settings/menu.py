@@ -13,7 +13,7 @@ Read next: ``controls``.
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import pairwise
@@ -257,7 +257,6 @@ class Entry(Protocol):
 
 
 EntryT = TypeVar("EntryT", bound=Entry)
-HashableT = TypeVar("HashableT", bound=Hashable)
 
 
 @dataclass(frozen=True)
@@ -344,7 +343,8 @@ class Menu:
     def is_plain(self) -> bool:
         """Whether each day set stands for itself: nothing is shared between entries or days."""
         return all(
-            not each.once and ("days" not in each.fields or len(self.day_sets) == 1)
+            not each.once and not each.fills_day
+            and ("days" not in each.fields or len(self.day_sets) == 1)
             and not self.is_alike(each)
             for each in self.lists
         )  # fmt: skip
@@ -356,20 +356,31 @@ class Menu:
         """
         if not each.fills_day or not entries:
             return len(entries)
-        edges = list(pairwise([*entries, entries[0]]))
-        holes = sum(
-            (one.begin + one.length - other.begin) % MINUTES_PER_DAY != 0 for one, other in edges
-        )
-        whole = len(entries) == 1 and entries[0].length == MINUTES_PER_DAY
-        needed = len(entries) + (0 if whole else holes)
-        first, last = entries[0], entries[-1]
-        around = first.begin != 0 and last.begin + last.length != MINUTES_PER_DAY
-        over = last.begin + last.length > MINUTES_PER_DAY
-        if around and not over and not self.over_midnight:
-            needed += (
-                1  # the hole around midnight is one before the first entry and one after the last
-            )
+        needed = len(entries) + len(self.holes(each, entries))
         return max(needed, 1 if self.whole_day else 2)
+
+    def holes(self, each: MenuList, entries: Sequence[Entry]) -> list[tuple[int, int]]:
+        """Return begin and length of what lies between the entries of a list that fills the day. [min]"""
+        if not each.fills_day or not entries:
+            return []
+        found = []
+        for one, other in pairwise([*entries, entries[0]]):
+            end = one.begin + one.length
+            found.append((end % MINUTES_PER_DAY, (other.begin - end) % MINUTES_PER_DAY))
+        if entries[0].length == MINUTES_PER_DAY:
+            return []
+        return [
+            part
+            for begin, length in found
+            if length
+            for part in self._cut_at_midnight(begin, length)
+        ]
+
+    def _cut_at_midnight(self, begin: int, length: int) -> list[tuple[int, int]]:
+        beyond = begin + length - MINUTES_PER_DAY
+        if self.over_midnight or beyond <= 0:
+            return [(begin, length)]
+        return [(begin, length - beyond), (0, beyond)]
 
     def takes_part(self, part: Sequence[Entry]) -> bool:
         """Tell whether the entries of a day set, sorted by their begin, can be typed in for it."""
@@ -393,12 +404,17 @@ class Menu:
         """Tell whether an entry may last 24 hours; one that fills the day can be told in two."""
         return self.whole_day or each.fills_day
 
-    def typed(self, each: MenuList, parts: Sequence[Sequence[HashableT]]) -> int:
+    def typed(self, each: MenuList, parts: Sequence[Sequence[EntryT]]) -> int:
         """Return how many entries of a list a person types in for all day sets.
 
         ``parts`` are the entries of that list in each day set. What is equal in day sets that are typed
-        in together is typed in once.
+        in together is typed in once; what fills the day between them is typed in too.
         """
+        if each.fills_day:
+            first = [parts[group[0]] for group in self.groups(each)]
+            return sum(
+                self.pieces(each, sorted(part, key=lambda entry: entry.begin)) for part in first
+            )
         return sum(
             len(dict.fromkeys(entry for number in group for entry in parts[number]))
             for group in self.groups(each)

@@ -392,6 +392,20 @@ class Settings(Document):
             for w in range(len(day_set.windows))
         ]
 
+    def places_of_entries(self, menu: Menu) -> list[list[WindowPlace]]:
+        """Return the windows of each entry, in reading order: one on several days may be typed in once."""
+        found: dict[object, list[WindowPlace]] = {}
+        known = list(menu.day_sets)
+        for place in self.places():
+            window, day_sets = self.window(place), self.seasons[place.season].day_sets
+            key: object = place
+            if window.action in menu.actions and [part.days for part in day_sets] == known:
+                each = menu.list_of(window.action)
+                group = next(group for group in menu.groups(each) if place.day_set in group)
+                key = (place.season, group, window)
+            found.setdefault(key, []).append(place)
+        return list(found.values())
+
     def window(self, place: WindowPlace) -> Window:
         """Return the window at a place."""
         return self.seasons[place.season].day_sets[place.day_set].windows[place.window]
@@ -407,14 +421,17 @@ class Settings(Document):
         changed = season.model_copy(update={"day_sets": day_sets})
         return self.model_copy(update={"seasons": _replaced(self.seasons, place.season, changed)})
 
-    def sentence(self, place: WindowPlace, whole_kw: float | None = None) -> str:
+    def sentence(
+        self, place: WindowPlace, whole_kw: float | None = None, days: str | None = None
+    ) -> str:
         """Return a window as one sentence: ``weekdays 05:00–09:00, June–September: charge …``.
 
-        ``whole_kw`` is the power that is 100 %, where the equipment takes per cent. [kW]
+        ``whole_kw`` is the power that is 100 %, where the equipment takes per cent; [kW] ``days`` stand in
+        place of its day set's, where it holds on more.
         """
         season = self.seasons[place.season]
         window = self.window(place)
-        days = season.day_sets[place.day_set].days
+        days = days or season.day_sets[place.day_set].days
         span = window.span()
         if window.is_over_midnight and self.after_midnight == "next day":
             span += " of the next day"

@@ -82,7 +82,7 @@ def replay(horizon: Horizon, settings: Settings) -> Replay:
     out = run_part(horizon, orders, slice(0, grid.count), horizon.start_kwh)
     flows = Flows(
         grid, out[IMPORT], out[EXPORT], out[CHARGED], out[DISCHARGED], out[PV_USED],
-        horizon.load_kwh, out[LOSS],
+        horizon.load_kwh, out[LOSS], pv_to_ac=plant.pv_to_ac_efficiency,
     )  # fmt: skip
     overload = float(out[OVERLOAD].sum())
     return Replay(

@@ -269,6 +269,11 @@ class Plant:
         return min(self.discharge_kw, self.ac_limit_kw) if action == "sell" else 0.0
 
     @property
+    def pv_to_ac_efficiency(self) -> float:
+        """What arrives on the AC side of what the PV delivers on its own side. [1]"""
+        return self.to_ac_efficiency if self.pv_on_dc_side else 1.0
+
+    @property
     def usable_kwh(self) -> float:
         """Energy between the lowest and the highest allowed level. [kWh]"""
         return self.high_kwh - self.low_kwh

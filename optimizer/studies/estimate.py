@@ -94,14 +94,16 @@ def years_planned(file: StudyFile) -> int:
 
 
 def may_need_integers(family: Family) -> bool:
-    """Tell whether a plan may take choices: steps in the tariff, or selling above buying."""
+    """Tell whether a plan may take choices: steps in the tariff, selling above buying, or stored above PV."""
     forecast = family.brief.scenario.forecast
     cost = linear_cost(family.brief.cost.total, forecast.grid.count)
     net = forecast.load_kwh - forecast.pv_kwh
     flows = Flows.of_meter(forecast.grid, np.maximum(net, 0), np.maximum(-net, 0))
     buy = cost.marginal("import_kwh", flows)
     sell = -cost.marginal("export_kwh", flows)
-    return not cost.is_convex or bool((sell > buy + 1e-9).any())
+    more_for_stored = -cost.marginal("stored_export_kwh", flows)
+    pays_more = (sell > buy + 1e-9) | (more_for_stored > 1e-9)
+    return not cost.is_convex or bool(pays_more.any())
 
 
 def duration(seconds: float) -> str:

@@ -156,7 +156,10 @@ def outcome_of(
 ) -> Outcome:
     """Replay the settings and the equipment without them, and put the bills side by side."""
     horizon, judge = horizon_of(brief), Judge(brief.cost, plan)
-    reasons = reasons_for(settings, horizon, judge.priced, brief.currency, brief.scenario.whole_kw)
+    reasons = reasons_for(
+        settings, brief.scenario.controls.menu, horizon, judge.priced, brief.currency,
+        brief.scenario.whole_kw,
+    )  # fmt: skip
     return Outcome(cases_of(horizon, settings, judge, in_use, anew), settings, tuple(reasons))
 
 

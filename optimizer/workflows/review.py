@@ -47,7 +47,9 @@ def review(brief: Brief, previous: Path, metered: Path, progress: Progress = qui
     meter, _ = read_meter(metered, zone)
     progress("replaying the season as it was promised and as it was")
     promised_days = promised.grid.days
-    promised, real, meter = overlap(promised, real, meter, metered)
+    promised, real, meter = overlap(
+        promised, real, meter, metered, scenario.plant.pv_to_ac_efficiency
+    )
     notes = real.notes + coverage_notes(promised_days, real.grid.days)
     if not has_tariff_of_promise(previous):
         notes += ("The tariff of the promise is not kept beside it; the one of now stands for it.",)

@@ -105,7 +105,7 @@ def make_ready(brief: Brief) -> None:
     horizon = horizon_of(brief)
     run = replay(horizon, horizon.plain())
     count = horizon.grid.count
-    cost, prices = linear_cost(brief.cost.total, count), Prices(*np.zeros((3, count)))
+    cost, prices = linear_cost(brief.cost.total, count), Prices(*np.zeros((4, count)))
     controls = brief.scenario.controls
     task = Task(horizon, controls, cost, run.flows, run.stored_kwh, prices, 0.0, 0.0)
     Season(task, horizon.grid.months[:1], years_for(brief.weather, None)[:1], [run.flows])

@@ -196,7 +196,7 @@ def measure_scoring(rounds: int) -> None:
     meter = Flows.of_meter(grid, problem.load_kwh, 0 * problem.load_kwh)
     none = np.zeros(grid.count)
     task = Task(problem.horizon, Controls(import_cap=True), problem.cost, meter, none + plant.low_kwh,
-                Prices(none, none, none), 0.1, 100.0)  # fmt: skip
+                Prices(none, none, none, none), 0.1, 100.0)  # fmt: skip
     metered = Year(problem.load_kwh, problem.pv_kwh, 1.0, tuple(grid.dates))
     season = Season(task, range(1, 13), [metered], [meter])
     many = [

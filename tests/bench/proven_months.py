@@ -23,7 +23,6 @@ from optimizer.base.timegrid import calendar_months
 from optimizer.billing.history import NO_HISTORY
 from optimizer.billing.tariff import compile_cost, find_tariff, read_tariff
 from optimizer.cost.expression import linear_cost
-from optimizer.cost.prices import Prices
 from optimizer.forecasting.weeks import Year
 from optimizer.planning.plan import Plan, make_plan
 from optimizer.scenario.scenario import Scenario, read_scenario
@@ -161,8 +160,12 @@ def floor_of(ground: Ground, plan: Plan) -> float:
     flows = plan.flows
     c = pricing_of(ground.cost, flows, ground.plant, ground.leftover, ground.steps)
     energy = float(c.buy @ flows.import_kwh - c.sell @ flows.export_kwh)
+    if len(c.less_for_stored):
+        energy += float(c.less_for_stored @ flows.stored_export_kwh)
     wear = c.wear * float(flows.discharge_kwh.sum())
-    parts = parts_of_the_bill(flows.import_kwh.copy(), flows.export_kwh.copy(), c)
+    parts = parts_of_the_bill(
+        flows.import_kwh.copy(), flows.export_kwh.copy(), flows.stored_export_kwh.copy(), c
+    )
     left = float(plan.stored_kwh[-1]) - ground.start_kwh
     return energy + wear + float(parts) - ground.leftover * left
 
@@ -170,10 +173,7 @@ def floor_of(ground: Ground, plan: Plan) -> float:
 def searched(ground: Ground, plan: Plan) -> Drafts:
     """Return what the search of normal effort finds on these steps alone."""
     cost = ground.cost
-    prices = Prices(
-        cost.marginal("import_kwh", plan.flows), -cost.marginal("export_kwh", plan.flows),
-        plan.prices.stored,
-    )  # fmt: skip
+    prices = plan.step_prices
     task = Task(
         plan.problem.horizon, ground.controls, cost, plan.flows, plan.stored_kwh, prices,
         ground.leftover, 0.0,

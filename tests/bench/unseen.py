@@ -62,8 +62,9 @@ def half_of(cell: Cell, turn: int, plans: Path | None) -> Half:
     flows, stored, worth = planned["flows"], planned["stored"], planned["worth"]
     prices = Prices(
         problem.cost.marginal("import_kwh", flows),
-        -problem.cost.marginal("export_kwh", flows),
+        sell := -problem.cost.marginal("export_kwh", flows),
         worth,
+        sell - problem.cost.marginal("stored_export_kwh", flows),
     )
     horizon = horizon_of(cell, year)
     plain = cost_of(cell, horizon, no_windows(floor_of(cell)))

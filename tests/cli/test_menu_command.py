@@ -14,13 +14,14 @@ from optimizer.cli.app import app
 DEMO = shipped_folder("scenarios") / "1_two_rates"
 
 
-def test_the_menu_of_the_first_demo_is_an_empty_card_of_three_lines() -> None:
+def test_the_menu_of_the_first_demo_is_an_empty_card_of_a_floor_and_three_lines() -> None:
     """Three windows a day, every day; charge, hold or cover; two sets of months; no caps."""
     done = CliRunner().invoke(app, ["menu", str(DEMO)])
     assert done.exit_code == 0, done.output
     said = " ".join(done.stdout.split())
     assert "3 entries for every day, to fill the battery, keep what is stored or cover" in said
-    assert done.stdout.count("☐") == 3
+    assert done.stdout.count("☐") == 4
+    assert "☐ floor: ......" in done.stdout
     assert "Days of the week: entries hold every day." in said
     assert "A limit of the import" in said
     assert "Months:" not in said

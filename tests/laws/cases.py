@@ -72,6 +72,7 @@ TWO_RATES = {
     ],
 }
 CREDIT = {"kind": "export_credit", "name": "export", "per_kwh": 0.05}
+STORED_CREDIT = {"kind": "export_credit", "name": "stored", "origin": "battery", "per_kwh": 0.03}
 DEMAND = {"kind": "demand", "name": "demand", "per_kw": 3.0, "interval_minutes": 60}
 ON_PEAK_DEMAND = {
     "kind": "demand", "name": "peak demand", "per_kw": 5.0, "interval_minutes": 30,
@@ -108,6 +109,8 @@ TARIFFS: dict[str, list[dict[str, Any]]] = {
     "demand": [TWO_RATES, CREDIT, DEMAND, ON_PEAK_DEMAND, TAX],
     "negative prices": [NEGATIVE, CREDIT],
     "sell above buy": [TWO_RATES, DEAR_CREDIT],
+    "PV paid apart": [TWO_RATES, DEAR_CREDIT | {"origin": "pv"}, STORED_CREDIT, DEMAND],
+    "stored paid more": [FLAT, CREDIT, STORED_CREDIT | {"per_kwh": 0.1}],
     "everything": [PER_DAY, NEGATIVE, DEAR_CREDIT, DEMAND, TAX],
     "steps and a bank": [FLAT, DEMAND | {"highest": 3}, CREDIT, STEP_FEE, CREDIT_BANK],
 }
@@ -157,10 +160,9 @@ def random_flows(grid: TimeGrid, seed: int) -> Flows:
     luck = np.random.default_rng(seed)
     imported, exported, charge, discharge = luck.exponential(1.5, (4, grid.count))
     imported[luck.random(grid.count) < 0.2] = 0.0
-    load = imported + discharge
-    return Flows(
-        grid, imported, exported, charge, discharge, exported + charge, load, np.zeros(grid.count)
-    )
+    from_battery = np.minimum(discharge, exported) * (luck.random(grid.count) < 0.4)
+    pv, load = exported + charge - from_battery, imported + discharge - from_battery
+    return Flows(grid, imported, exported, charge, discharge, pv, load, np.zeros(grid.count))
 
 
 def random_meter(grid: TimeGrid, seed: int) -> Flows:

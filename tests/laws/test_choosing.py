@@ -248,7 +248,7 @@ def test_none_is_recommended_where_nothing_can_be_saved(grid: TimeGrid) -> None:
     load, pv = weather(grid, 12)
     best = run_through(AC_PLANT, grid, load, pv, no_windows(10.0), AC_PLANT.low_kwh)
     price = np.full(grid.count, 0.3)
-    prices = Prices(price, 0 * price, price * AC_PLANT.discharge_efficiency)
+    prices = Prices(price, 0 * price, price * AC_PLANT.discharge_efficiency, 0 * price)
     task = Task(Horizon(AC_PLANT, grid, load, pv, AC_PLANT.low_kwh), CONTROLS, cost, best.flows,
                 best.stored_kwh, prices, 0.0, 0.0)  # fmt: skip
     weeks = Weather(Forecast(grid, load, pv))

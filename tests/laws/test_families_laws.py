@@ -100,7 +100,7 @@ def season_score(cost: LinearCost, outside: Flows, inside: Flows, here: np.ndarr
     pricing = pricing_of(cost, outside, AC_PLANT, 0.0, steps)
     imported, exported = inside.import_kwh[steps], inside.export_kwh[steps]
     linear = float(pricing.buy @ imported - pricing.sell @ exported)
-    return linear + float(parts_of_the_bill(imported, exported, pricing))
+    return linear + float(parts_of_the_bill(imported, exported, 0 * exported, pricing))
 
 
 def check_season(

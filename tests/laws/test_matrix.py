@@ -26,7 +26,13 @@ from optimizer.planning import solver
 from optimizer.planning.matrix import Matrix, matrix_of
 from optimizer.planning.model import build_model
 from optimizer.planning.plan import make_plan
-from optimizer.planning.problem import FLOW_VARIABLES, Limits, Problem
+from optimizer.planning.problem import (
+    FLOW_VARIABLES,
+    OPPOSITES,
+    ORIGIN_VARIABLES,
+    Limits,
+    Problem,
+)
 from optimizer.planning.solver import FAILURES, failure_of, solve
 from optimizer.site.equipment import UNLIMITED_KW, Plant
 from optimizer.site.floors import Floors
@@ -80,6 +86,8 @@ PROBLEMS: dict[str, tuple[Problem, dict[int, IntArray]]] = {
     "cyclic": (problem_for(DC_PLANT, "demand", start_kwh=None), {}),
     "one-way integers, ac": (problem_for(AC_PLANT, "sell above buy"), ONE_WAY),
     "one-way integers, dc": (problem_for(DC_PLANT, "everything"), ONE_WAY),
+    "PV paid apart, ac": (problem_for(AC_PLANT, "PV paid apart"), {3: np.array([2, 8])}),
+    "PV paid apart, dc": (problem_for(DC_PLANT, "stored paid more"), ONE_WAY | {3: np.array([8])}),
     "floors": (
         problem_for(AC_PLANT, "demand", floors=Floors({6: 0.2 * AC_PLANT.capacity_kwh, 7: 0.6 * AC_PLANT.capacity_kwh})), {},
     ),
@@ -160,7 +168,7 @@ def test_columns_have_the_limits_kinds_and_costs_of_the_printed_equations(name: 
 def test_the_table_of_problems_meets_every_family_of_rows_and_columns() -> None:
     rows = {family for name in PROBLEMS for family in compiled(name).rows}
     columns = {family for name in PROBLEMS for family in compiled(name).columns}
-    ways = {f"way{pair}" for pair in range(3)}
+    ways = {f"way{pair}" for pair in range(len(OPPOSITES))}
     assert rows >= {
         "ac_bus",
         "dc_bus",
@@ -169,11 +177,13 @@ def test_the_table_of_problems_meets_every_family_of_rows_and_columns() -> None:
         "battery",
         "filling",
         "no_stored_export",
+        "origin",
         "cycles",
         "intervals",
         "others",
     }
-    assert columns == {*FLOW_VARIABLES, "start", "stored", "part", "which", *ways}
+    flows = {*FLOW_VARIABLES, *ORIGIN_VARIABLES}
+    assert columns == {*flows, "start", "stored", "part", "which", *ways}
     assert {way for way in ways for row in rows if row.startswith(f"{way}_")} == ways
 
 

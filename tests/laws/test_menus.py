@@ -8,10 +8,14 @@ from typing import Any
 import numpy as np
 import pytest
 
+from optimizer.billing.bill import bill_flows
+from optimizer.evaluation.effects import Priced
+from optimizer.evaluation.reasons import reasons_for
 from optimizer.scenario.horizon import Horizon
 from optimizer.search import neighbours as moves
 from optimizer.search.drafts import Draft, drafts_of
 from optimizer.search.fit import settings_of
+from optimizer.search.local_search import Search
 from optimizer.search.renewing import changes_of, find_changes, without_change
 from optimizer.search.score import Season
 from optimizer.settings.check import refusals
@@ -685,8 +689,7 @@ def test_a_field_that_stands_once_is_one_change_and_is_undone_in_all_entries() -
     both = changes_of(before, after, AC_PLANT, controls.menu)
     assert [one.sentence() for one in both] == [
         "all year, all entries of 'filling': change level from 80 % to 90 %",
-        "every day, all year: change 01:00–03:00 charge to 80 %, at most 2 kW from the grid into"
-        " 01:00–04:00 charge to 90 %, at most 2 kW from the grid",
+        "every day, all year: change 01:00–03:00 charge into 01:00–04:00 charge",
     ]
     undone = without_change(after, both[0])
     assert undone == filling(80, ("01:00", "04:00"), ("12:00", "14:00"))
@@ -706,3 +709,85 @@ def test_an_entry_with_days_of_its_own_is_one_change_however_many_days_it_holds_
         if count == 1:
             assert changes[0].sentence().startswith("every day, all year: change 01:00–05:00")
             assert without_change(after, changes[0]) == before
+
+
+def test_caps_stay_within_a_range_and_levels_below_the_floor_are_never_typed() -> None:
+    """A list of caps from 1 to 3 kW in halves; a list that takes no level as high as the floor of 10 %."""
+    said = {
+        "lists": [
+            {"name": "fill", "actions": ["charge"], "entries": 2, "fields": ["start", "end"]},
+            {"name": "give", "actions": ["cover"], "entries": 2, "fields": ["start", "end", "level"],
+             "level": {"to_pct": 8, "step_pct": 2}},
+            {"name": "caps", "actions": ["limit"], "entries": 2, "fields": ["start", "end"],
+             "once": ["cap"], "cap": {"from_kw": 1, "to_kw": 3, "step_kw": 0.5}},
+        ],
+    }  # fmt: skip
+    controls = Controls.model_validate(said)
+    plan, cost = site(AC_PLANT, SITE_WEEK, "demand")
+    season = season_of(task_for(plan, cost, controls), plan, years_of(plan, [1.0]))
+    assert [season.stored.cap_near("limit", kw) for kw in (0.2, 1.2, 2.3, 9.0)] == [
+        1.0,
+        1.0,
+        2.5,
+        3.0,
+    ]
+    seen = set()
+    for drafts in some_drafts(season, 3, 80):
+        settings = settings_of("looked at", ALL_MONTHS, [drafts], season.task)
+        assert refusals(settings, controls, AC_PLANT, SOURCE) == []
+        seen |= {draft.action for part in drafts for draft in part}
+    assert seen == {"charge", "limit"}
+
+
+def test_an_entry_of_several_days_has_one_reason_and_what_fills_the_day_is_counted() -> None:
+    night = Window(start="01:00", end="05:00", action="charge", until_pct=80)
+    noon = Window(start="11:00", end="13:00", action="charge", until_pct=90)
+    controls = controls_of(5)
+    settings = of_days(controls, weekdays=[night], weekends=[night, noon])
+    assert [len(places) for places in settings.places_of_entries(controls.menu)] == [2, 1]
+    plan, cost = site(AC_PLANT, HALF_HOURS, "two rates")
+    task = task_for(plan, cost, controls)
+    reasons = reasons_for(
+        settings,
+        controls.menu,
+        task.horizon,
+        lambda run: Priced(bill_flows(cost, run.flows), {}),
+        "EUR",
+    )
+    assert [reason.sentence[:22] for reason in reasons] == [
+        "every day 01:00–05:00,",
+        "weekends 11:00–13:00, ",
+    ]
+
+    filled = controls_of(4)  # 00:00 cover, 01:00 charge, 05:00 cover, 11:00 charge, 13:00 cover
+    settings = of_days(filled, **{"every day": [night, noon]})
+    assert settings.entries(filled.menu) == 5
+    drafts = drafts_of(settings, EVERY_MONTH, filled, AC_PLANT)
+    assert season_for(4).stored.entries_of(drafts) == 5
+    later = of_days(filled, **{"every day": [night, noon.model_copy(update={"start": "12:00"})]})
+    moved = drafts_of(later, EVERY_MONTH, filled, AC_PLANT)
+    assert season_for(4).stored.changes_between(drafts, moved) == 1
+
+
+def test_fuller_windows_under_caps_need_no_more_entries() -> None:
+    """An entry that holds on several days is not divided by filling more on one of them."""
+    said = {
+        "lists": [
+            {"name": "all", "actions": ["charge", "hold"], "entries": 7,
+             "fields": ["days", "start", "end", "level", "cap"]}
+        ],
+        "day_types": "each_day",
+    }  # fmt: skip
+    controls = Controls.model_validate(said)
+    plan, cost = site(AC_PLANT, SITE_WEEK, "demand")
+    season = season_of(task_for(plan, cost, controls), plan, years_of(plan, [1.0]))
+    looked = Search(season, 1e9, 3)
+    more = 0
+    for level in (50.0, 70.0, 90.0):
+        night = Draft(0, 600, "charge", level, season.stored.most_kw("charge"), 2.0)
+        drafts = ((night,),) * 7
+        sturdy = looked.sturdier(drafts)
+        assert season.size_of(sturdy) <= season.size_of(drafts) == 1
+        more += sturdy != drafts
+    found = found_for(AC_PLANT, SITE_WEEK, "demand", controls)
+    assert [size.entries for size in found.sizes] == sorted({s.entries for s in found.sizes})

@@ -15,6 +15,7 @@ from optimizer.evaluation.effects import Priced
 from optimizer.evaluation.reasons import NOT_IN_FORECAST, Reason, reasons_for
 from optimizer.scenario.brief import Brief, read_brief
 from optimizer.scenario.horizon import Horizon
+from optimizer.settings.controls import Controls
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window
 from optimizer.simulation.replay import Replay, replay
 from optimizer.workflows.inputs import horizon_of
@@ -51,7 +52,7 @@ class Site:
         return Priced(bill_flows(self.brief.cost, run.flows), {"wear of the battery": wear})
 
     def reasons(self) -> list[Reason]:
-        return reasons_for(self.settings, self.horizon, self.priced, "USD")
+        return reasons_for(self.settings, Controls().menu, self.horizon, self.priced, "USD")
 
 
 def settings_with(windows: list[Window], months: list[int] | None = None) -> Settings:

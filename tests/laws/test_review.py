@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -15,7 +16,17 @@ from optimizer.report.review import review_text
 from optimizer.scenario.horizon import Horizon
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window, no_windows
 from optimizer.simulation.replay import replay
-from tests.laws.cases import AC_PLANT, CREDIT, TWO_RATES, cost_of, grid_of, weather
+from optimizer.site.equipment import Plant
+from tests.laws.cases import (
+    AC_PLANT,
+    CREDIT,
+    DC_PLANT,
+    STORED_CREDIT,
+    TWO_RATES,
+    cost_of,
+    grid_of,
+    weather,
+)
 
 GRID = grid_of(24 * 28)
 LOAD, PV = weather(GRID, 3, pv_kw=1.0)
@@ -87,6 +98,26 @@ def test_only_days_that_all_have_are_compared(tmp_path) -> None:
     other = grid_of(48, start="2026-06-01")
     with pytest.raises(SeriesError, match="no day in common"):
         overlap(promised, Forecast(other, np.ones(48), np.ones(48)), meter, path)
+
+
+@pytest.mark.parametrize("plant", [AC_PLANT, DC_PLANT], ids=["ac", "dc"])
+def test_of_a_metered_season_is_known_what_of_the_export_came_out_of_the_battery(
+    plant: Plant, tmp_path: Path
+) -> None:
+    selling = Window(start="18:00", end="20:00", action="sell", power_kw=4.0)
+    settings = Settings(
+        settings="selling", floor_pct=10,
+        seasons=[SeasonSet(months=[6], day_sets=[DaySet(days="every day", windows=[selling])])],
+    )  # fmt: skip
+    cost = cost_of([TWO_RATES, CREDIT | {"origin": "pv"}, STORED_CREDIT], GRID)
+    course = Horizon(plant, GRID, LOAD, 6 * PV, 1.0)
+    run = replay(course, settings).flows
+    real = Forecast(GRID, LOAD, run.pv_used_kwh)
+    *_, meter = overlap(real, real, metered(course, settings), tmp_path, plant.pv_to_ac_efficiency)
+    assert meter.stored_export_kwh == pytest.approx(run.stored_export_kwh, abs=1e-9)
+    assert run.stored_export_kwh.sum() > 10
+    result = review_of(course, course, meter, settings, cost, cost, "EUR")
+    assert result.causes == pytest.approx(dict.fromkeys(CAUSES, 0.0), abs=1e-9)
 
 
 def test_a_meter_alone_does_not_tell_the_load_behind_a_battery(tmp_path) -> None:

@@ -105,10 +105,10 @@ def test_weights_and_parts_of_the_rest_say_what_its_bill_says(name: str, folder:
     everywhere = np.arange(rest.grid.count)
     pricing = pricing_of(linear, rest, AC_PLANT, 0.0, everywhere)
     scored = float(pricing.buy @ rest.import_kwh - pricing.sell @ rest.export_kwh)
-    scored += parts_of_the_bill(rest.import_kwh, rest.export_kwh, pricing)
+    scored += parts_of_the_bill(rest.import_kwh, rest.export_kwh, 0 * rest.export_kwh, pricing)
     other = part_of(metered(row.span, 0), flows_count(row) - rest.grid.count, rest.grid.count)
     also = float(pricing.buy @ other.import_kwh - pricing.sell @ other.export_kwh)
-    also += parts_of_the_bill(other.import_kwh, other.export_kwh, pricing)
+    also += parts_of_the_bill(other.import_kwh, other.export_kwh, 0 * other.export_kwh, pricing)
     # The score leaves out what no flow changes, so differences are compared.
     assert scored - also == pytest.approx(linear.value(rest) - linear.value(other), abs=1e-6)
 

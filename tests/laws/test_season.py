@@ -339,7 +339,7 @@ def test_a_soft_season_counts_the_mean_of_the_highest_days_for_each_highest_powe
             for number, day in enumerate(grid.dates) if day.month == month
         ]  # fmt: skip
         expected += 3.0 * float(np.mean(sorted(daily, reverse=True)[:days]))
-    assert parts_of_the_bill(energy, 0 * energy, soft) == pytest.approx(expected)
+    assert parts_of_the_bill(energy, 0 * energy, 0 * energy, soft) == pytest.approx(expected)
     if days == 1:
         assert expected == pytest.approx(linear.value(meter))
 
@@ -352,7 +352,8 @@ def test_softer_peaks_leave_means_of_several_peaks_and_costs_without_peaks_alone
         linear = linear_cost(cost_of(charges, grid).total, grid.count)
         pricing = pricing_of(linear, meter, AC_PLANT, 0.0, np.arange(grid.count))
         whole, soft = (
-            parts_of_the_bill(energy, 0 * energy, p) for p in (pricing, softened(pricing, 5))
+            parts_of_the_bill(energy, 0 * energy, 0 * energy, p)
+            for p in (pricing, softened(pricing, 5))
         )
         assert soft == pytest.approx(whole)
 

@@ -61,10 +61,15 @@ EVENING_CREDIT = {
         {"name": "rest", "per_kwh": 0.05, "otherwise": True},
     ],
 }
+STORED_CREDIT = {
+    "kind": "export_credit", "name": "stored", "origin": "battery", "per_kwh": 0.41,
+    "hours": ["17:00-21:00"],
+}  # fmt: skip
 TARIFFS = {
     "three rates": [THREE_RATES, CREDIT],
     "demand": [FLAT, CREDIT, DEMAND],
     "evening sale": [THREE_RATES, EVENING_CREDIT],
+    "stored energy paid less": [THREE_RATES, EVENING_CREDIT | {"origin": "pv"}, STORED_CREDIT],
 }
 
 WIDE = {"high_kwh": 60.0, "capacity_kwh": 60.0, "ac_limit_kw": 20.0}

@@ -64,6 +64,8 @@ TEN: list[tuple[str, Plant, str, float, Callable[[Plant, float], Plant]]] = [
     ("small battery, demand", replace(AC_PLANT, **SMALL), "demand", 1.0, bigger_battery),
     ("small hybrid battery, demand", replace(DC_PLANT, **SMALL), "demand", 1.0, bigger_battery),
     ("flat price, sun", replace(DC_PLANT, **SMALL), "flat", 1.0, bigger_battery),
+    ("PV paid apart", replace(AC_PLANT, **SMALL), "PV paid apart", 1.0, bigger_battery),
+    ("PV paid apart, hybrid", replace(DC_PLANT, **SMALL), "PV paid apart", 1.0, bigger_battery),
     ("small inverter", replace(AC_PLANT, **TIGHT), "two rates", 1.0, bigger_inverter),
     ("small hybrid inverter", replace(DC_PLANT, **TIGHT), "two rates", 1.5, bigger_inverter),
     ("small inverter, demand", replace(AC_PLANT, **TIGHT), "demand", 1.0, bigger_inverter),

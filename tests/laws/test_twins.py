@@ -67,6 +67,7 @@ from tests.laws.cases import (
     ON_PEAK_DEMAND,
     PER_DAY,
     PER_MONTH,
+    STORED_CREDIT,
     TAX,
     TWO_RATES,
     cost_of,
@@ -124,6 +125,9 @@ NODES: dict[str, Node] = {
     "FlowSum of all import": ALL_IMPORT,
     "FlowSum of some import": FlowSum("import_kwh", STEPS[3::7], weights(len(STEPS[3::7]))),
     "FlowSum of export": FlowSum("export_kwh", STEPS, -weights(GRID.count)),
+    "FlowSum of export out of the battery": FlowSum(
+        "stored_export_kwh", STEPS, np.abs(weights(GRID.count))
+    ),
     "FlowSum naming a step twice": FlowSum("import_kwh", np.array([5, 5, 9]), np.ones(3)),
     "FlowSum of no step": FlowSum("import_kwh", STEPS[:0], np.zeros(0)),
     "Peak of 15 min": peak(STEPS, 15),
@@ -195,6 +199,7 @@ TOU_CREDIT = {
         {"name": "rest", "per_kwh": 0.08, "otherwise": True},
     ],
 }
+PV_CREDIT = {"kind": "export_credit", "name": "from PV", "origin": "pv", "per_kwh": 0.09}
 PER_YEAR = {"kind": "fixed", "name": "licence", "amount": 365.0, "per": "year"}
 PART_TAX = {"kind": "percentage", "name": "levy", "percent": 5.0, "of": ["energy", "demand"]}
 DISCOUNT = {"kind": "percentage", "name": "discount", "percent": -20.0, "of": "all above"}
@@ -226,6 +231,7 @@ BAND_CREDIT = {
         "per_days": 1.0,
     },
 }
+STORED_BAND = [{"up_to_kwh": 0.1, "per_kwh": 0.0}, {"per_kwh": -0.5}]
 DEMAND_BLOCKS = {
     "kind": "demand",
     "name": "demand",
@@ -277,6 +283,18 @@ CHARGES: dict[str, list[dict[str, Any]]] = {
     "export_credit, flat": [CREDIT],
     "export_credit, time of use": [TOU_CREDIT],
     "export_credit, series": [SPOT_CREDIT],
+    "export_credit of PV alone": [FLAT, PV_CREDIT],
+    "export_credit of PV and of stored energy": [FLAT, PV_CREDIT, STORED_CREDIT],
+    "export_credit of PV, time of use": [FLAT, TOU_CREDIT | {"origin": "pv"}],
+    "export_credit of PV, series": [FLAT, SPOT_CREDIT | {"origin": "pv"}],
+    "export_credit of PV in a bank": [
+        FLAT, DEMAND, PV_CREDIT, BANK | {"credits": ["from PV"]},
+    ],
+    "export_credit of PV in a minimum bill": [PER_DAY, FLAT, PV_CREDIT, MINIMUM | {"amount": 40.0}],
+    "export_credit of stored energy with a free band": [
+        FLAT, PV_CREDIT, BAND_CREDIT | {"origin": "battery"},
+    ],
+    "export_credit that pays stored energy more": [FLAT, PV_CREDIT, STORED_CREDIT | {"per_kwh": 0.2}],
     "demand of 15 min": [DEMAND | {"interval_minutes": 15}],
     "demand of 30 min": [DEMAND | {"interval_minutes": 30}],
     "demand of 60 min": [DEMAND],
@@ -433,12 +451,18 @@ def pinned_objective(cost: LinearCost, grid: TimeGrid, seed: int) -> tuple[float
 
 
 def objective_pinned_to(meter: Any, cost: LinearCost) -> float:
-    """Return the LP's objective with import and export pinned to a meter."""
+    """Return the LP's objective with import, export and its origin pinned to a meter."""
     plant = AC_PLANT.without_battery()
     problem = posed(meter.grid, plant, meter.load_kwh, meter.pv_used_kwh, cost, 0.0, 0.0)
     matrix = matrix_of(problem, Limits.of(problem), {})
     low, high = matrix.low.copy(), matrix.high.copy()
-    for column, values in (("import_", meter.import_kwh), ("export_", meter.export_kwh)):
+    pinned_flows = {
+        "import_": meter.import_kwh, "export_": meter.export_kwh,
+        "stored_export": meter.stored_export_kwh,
+    }  # fmt: skip
+    for column, values in pinned_flows.items():
+        if column not in matrix.columns:
+            continue
         low[matrix.columns[column].span] = high[matrix.columns[column].span] = values
     pinned = replace(matrix, low=low, high=high)
     solution = solve(pinned, 60)
@@ -773,9 +797,13 @@ SCORE_FAULTS: dict[str, Fault] = {
     "the start counted as earned": (score_module, "score_many", "(lanes[STORED, i] - start_kwh)",
                                     "lanes[STORED, i]"),
     "parts forgotten": (score_module, "score_many",
-                        "add_parts_of_the_bill(imported, exported, lanes[COST, :live], c)", "pass"),
+                        "add_parts_of_the_bill(imported, exported, sold, lanes[COST, :live], c)", "pass"),
     "windows of another step": (score_module, "score_many", "face_of_step[t]", "face_of_step[t - 1]"),
     "export forgotten in a part": (score_module, "write_form", "weight * exported", "0 * exported"),
+    "stored export not priced apart": (score_module, "score_many", "+= c.less_for_stored[t] * stored_out", "+= 0.0"),
+    "all that the battery gives taken as exported": (score_module, "score_many", "lanes[GIVEN, i] - x.load", "lanes[GIVEN, i]"),
+    "stored export forgotten in a part": (score_module, "write_form", "weight * sold", "0 * sold"),
+    "stored export of other steps forgotten": (score_module, "score_many", "sold[t * notes_sold, i]", "sold[0, i]"),
     "the smallest form for the largest": (score_module, "add_parts_of_the_bill", "max(value[p, i], x[i])", "min(value[p, i], x[i])"),
     "the lowest groups for the highest": (score_module, "mean_of_highest", "group[g, lane] > rising[0]", "g == first"),
     "the last step of an interval for all": (score_module, "highest_powers", "power[i] += ", "power[i] = "),
@@ -790,10 +818,13 @@ def test_a_fault_planted_in_the_score_shows_against_the_bill(
     charges = [
         PER_DAY, TWO_RATES, CREDIT, DEMAND, ON_PEAK_DEMAND, TAX, STEPS_OF_KW,
         NET_ENERGY | {"name": "net"}, MINIMUM | {"amount": 90.0, "of": ["energy", "export"]},
+        PV_CREDIT, BAND_CREDIT | {"name": "band", "origin": "battery", "hours": ["17:00-22:00"],
+                                  "blocks": {"blocks": STORED_BAND, "per_days": 1.0}},
         ON_PEAK_DEMAND | {"name": "three", "highest": 3, "blocks": FALLING_KW, "per_kw": None},
     ]  # fmt: skip
     cost = cost_of(charges, GRID, peak_so_far_kw={"demand": 6.2})
     load, pv = weather(GRID, 8)
+    load = 0.6 * load  # so that selling sells more than the building takes
     site = site_of(AC_PLANT, cost, load, pv)
     expected = cost_of_replay(run_through(AC_PLANT, GRID, load, pv, SETTINGS, 2.0), cost, AC_PLANT)
     assert scored(site, STEPS, 2.0) == pytest.approx(expected)

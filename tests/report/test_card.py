@@ -12,8 +12,10 @@ as she does, for random settings of each menu.
 from __future__ import annotations
 
 import codecs
+import os
 import random
 import re
+import shutil
 from dataclasses import replace
 from datetime import date, timedelta
 from pathlib import Path
@@ -22,6 +24,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from markupsafe import Markup
 
 from optimizer.base.calendar import MONTH_NAMES
 from optimizer.base.documents import Source
@@ -34,6 +37,7 @@ from optimizer.report.card_fields import Bar, Cell
 from optimizer.report.card_text import card_text
 from optimizer.report.day_drawing import draw_day
 from optimizer.report.renewal import reminders
+from optimizer.report.templates import rendered
 from optimizer.settings.check import refusals
 from optimizer.settings.controls import Controls
 from optimizer.settings.menu import USES, MenuList, Steps
@@ -50,6 +54,7 @@ from optimizer.simulation.step import (
     POWER,
     TARGET,
 )
+from optimizer.site.behaviour import Behaviour
 from optimizer.site.equipment import Inverter, Plant
 from tests.builders import local_grid, simple_plant
 from tests.menus import MENUS, controls_of
@@ -116,7 +121,8 @@ def test_menu_2_one_level_once_and_two_lists() -> None:
     windows = [window("01:00-05:00", "charge", until_pct=80), window("17:00-21:00", "cover")]
     card = card_by_hand(2, settings(YEAR, every_day=windows))
     (only,) = card.sets
-    assert (only.months, only.when, card.floor) == ("all year", "", "10 %")
+    now = "Type it in now; it holds until something else is typed in."
+    assert (only.months, only.when, card.floor) == ("all year", now, "10 %")
     assert list(map(shown, only.lists)) == [
         ["filling (charge)", ["fill to 80 %"], "start | end", ("every day", "01:00 | 05:00")],
         ["giving (cover)", [], "start | end", ("every day", "17:00 | 21:00")],
@@ -208,9 +214,10 @@ def test_menu_6_limits_stand_beside_and_the_clock_stays_on_winter_time() -> None
         ],
     ]  # fmt: skip
     assert card.told == (
-        "Outside all entries the equipment covers the building from the battery, down to the floor.",
-        "Where entries of two lists overlap, the first of these holds: selling, filling.",
-        "What limits say holds beside the other entries, at the same time.",
+        "Outside all entries the equipment covers the building from the battery, down to the floor;"
+        " PV left over is stored.",
+        "Where entries of two lists overlap, the first of these holds alone: selling, filling.",
+        "Entries of limits hold beside those of other lists, at the same time.",
         "Its clock stays on winter time: an entry of 16:00 begins at 17:00 in summer, by the clock on"
         " the wall.",
     )
@@ -310,6 +317,93 @@ def test_an_entry_that_may_not_last_a_day_is_told_in_two() -> None:
     ]  # fmt: skip
 
 
+def test_a_day_that_must_be_filled_is_so_in_months_without_windows() -> None:
+    """It covers down to the floor all day, in two where an entry may not last 24 hours; limits are empty."""
+    controls = Controls.model_validate({
+        "lists": [
+            {"name": "the day", "actions": ["charge", "cover"], "entries": 3,
+             "fields": ["start", "end", "action", "level"], "fills_day": True},
+            {"name": "limits", "actions": ["limit"], "entries": 1, "fields": ["start", "end", "cap"]},
+        ],
+        "season_sets": 2, "day_types": "every_day", "whole_day": False,
+    })  # fmt: skip
+    typed = settings([1, 2, 3], every_day=[window("09:00-12:00", "charge")])
+    _, rest = card_of(controls, PLANT, typed).sets
+    assert (rest.months, rest.instead) == ("April–December", "")
+    assert rest.when == "Type in with the months April–December: at work from 1 April."
+    days, limits = map(shown, rest.lists)
+    assert days[-1] == (
+        "every day", "00:00 | 12:00 | cover | down to 10 %", "12:00 | 24:00 | cover | down to 10 %",
+        EMPTY,
+    )  # fmt: skip
+    assert limits[-1] == ("every day", EMPTY)
+    whole = card_of(controls.model_copy(update={"whole_day": True}), PLANT, typed).sets[1]
+    first, *others = whole.lists[0].parts[0].entries
+    assert row(first) == "00:00 | 24:00 | cover | down to 10 %"
+    assert [entry.unused for entry in others] == [EMPTY, EMPTY]
+
+
+def test_a_limit_in_place_of_another_entry_is_not_said_to_leave_all_else_as_it_is() -> None:
+    """From 02:00 to 04:00 both stand: the limit comes first, and the battery is not filled then."""
+    lists = [
+        {"name": "filling", "actions": ["charge"], "entries": 1, "fields": ["start", "end"]},
+        {"name": "caps", "actions": ["limit"], "entries": 1, "fields": ["start", "end", "cap"],
+         "beside": False},
+    ]  # fmt: skip
+    controls = Controls.model_validate({
+        "lists": lists, "overlap": True, "precedence": ["caps", "filling"], "outside": "hold",
+        "day_types": "every_day",
+    })  # fmt: skip
+    windows = [
+        window("01:00-05:00", "charge"), window("02:00-04:00", "limit", import_cap_kw=1),
+    ]  # fmt: skip
+    card = card_of(controls, PLANT, settings(YEAR, every_day=windows))
+    told = " ".join([*card.told, *card.words])
+    assert "overlap, the first of these holds alone: caps, filling." in told
+    assert "apart from that the equipment does what it does outside all entries" in told
+    assert "all else goes on" not in told
+    assert "beside" not in told
+
+
+@pytest.mark.parametrize(
+    ("first", "goes"),
+    [("battery", "is stored"), ("export", "is exported first, and stored where it cannot be")],
+)
+def test_covering_and_holding_say_where_pv_goes_that_the_building_leaves(
+    first: str, goes: str
+) -> None:
+    plant = replace(PLANT, behaviour=Behaviour.model_validate({"surplus_first": first}))
+    windows = [window("01:00-02:00", "hold"), window("02:00-03:00", "cover")]
+    typed = settings([1], weekdays=windows, weekends=[])
+    card = card_of(controls_of(8), plant, typed)
+    assert card.words[:2] == (
+        "hold: what is stored is kept; PV left over may still be stored",
+        f"cover: the building runs from the battery; PV left over {goes}",
+    )
+    elsewhere = f"from the battery, down to the floor; PV left over {goes}."
+    assert card.told[0].endswith(elsewhere)
+    assert card.sets[1].instead.endswith(elsewhere)
+    assert "PV left over may still be stored" in card_of(controls_of(7), plant, None).told[0]
+
+
+def test_entries_without_use_in_a_row_are_one_line_with_one_box() -> None:
+    controls = Controls.model_validate({
+        "lists": [{"name": "plan", "actions": ["charge"], "entries": 60, "fields": ["start", "end"]}]
+    })  # fmt: skip
+    three = [window(f"0{hour}:00-0{hour}:30", "charge") for hour in (1, 3, 5)]
+    card = card_of(controls, PLANT, settings(YEAR, weekdays=three, weekends=[]))
+    lines = card_text(card).splitlines()
+    boxes = [line.split("☐")[1].split()[0] for line in lines if "☐" in line]
+    assert boxes == ["floor:", "1", "2", "3", "4–60", "1–60"]
+    assert [line.strip() for line in lines if EMPTY in line] == [
+        "☐ 4–60  leave empty",
+        "☐ 1–60  leave empty",
+    ]
+    html = rendered("card.html", card=card, draw=lambda part, name: "")
+    assert html.count("<input") == 6
+    assert "<td>4–60</td>" in html
+
+
 def test_months_without_entries_are_told_what_to_do() -> None:
     typed = Settings(settings="none", floor_pct=20)
     card = card_of(controls_of(8), PLANT, typed)
@@ -404,6 +498,9 @@ def test_an_empty_card_has_all_entries_and_says_what_each_field_takes() -> None:
     ]  # fmt: skip
     assert giving.once[0][0].takes == "10 to 100 %, in steps of 5"
     assert {cell.value for entry in filling.parts[0].entries for cell in entry.cells} == {""}
+    assert card_text(card).startswith("☐ floor: ......")
+    by_season = card_text(card_of(Controls(floor_by_season=True), PLANT, None))
+    assert by_season.count("floor: ......") == 1
 
 
 @pytest.mark.parametrize("number", sorted(MENUS))
@@ -417,8 +514,8 @@ def test_lines_of_the_text_are_no_longer_than_asked_for(number: int, width: int)
     for card in cards:
         text = card_text(card, width)
         assert max(map(len, text.splitlines())) <= width
-        boxes = len(re.findall(r"^ *☐ +\d+ ", text, flags=re.MULTILINE))
-        assert boxes == sum(
+        boxes = re.findall(r"^ *☐ +(\d+)(?:–(\d+))? ", text, flags=re.MULTILINE)
+        assert sum(int(last or first) - int(first) + 1 for first, last in boxes) == sum(
             len(p.entries) for each in card.sets for one in each.lists for p in one.parts
         )
 
@@ -462,6 +559,86 @@ def test_the_drawing_tells_its_bars_aloud_and_hatches_actions() -> None:
     ) in svg
     assert {'id="d-charge"', 'id="d-hold"'} == set(re.findall(r'id="[^"]+"', svg))
     assert draw_day(empty, "d", PLAIN) == ""
+
+
+# --- days that entries name ------------------------------------------------------------------------
+
+BY_DAY = {
+    "lists": [{"name": "plan", "actions": ["charge", "hold", "cover"], "entries": 7,
+               "fields": ["days", "start", "end", "action", "level", "cap"]}],
+    "day_types": "each_day",
+}  # fmt: skip
+"""Entries that name any of the seven days."""
+
+
+def by_day(**days: list[Window]) -> Card:
+    names = ["Mondays", "Tuesdays", "Wednesdays", "Thursdays", "Fridays", "Saturdays", "Sundays"]
+    return card_of(
+        Controls.model_validate(BY_DAY), PLANT,
+        settings(YEAR, **{name: days.get(name, []) for name in names}),
+    )  # fmt: skip
+
+
+def days_shown(names: list[str]) -> str:
+    card = by_day(**{name: [window("01:00-02:00", "charge")] for name in names})
+    return card.sets[0].lists[0].parts[0].entries[0].cells[0].value
+
+
+def test_days_are_told_in_few_words() -> None:
+    work = ["Mondays", "Tuesdays", "Wednesdays", "Thursdays", "Fridays"]
+    assert days_shown(work) == "weekdays"
+    assert days_shown([*work, "Saturdays"]) == "Monday–Saturday"
+    assert days_shown(["Mondays", "Tuesdays", "Sundays"]) == "Monday, Tuesday, Sunday"
+    assert days_shown(["Saturdays", "Sundays"]) == "weekends"
+    assert days_shown(["Sundays"]) == "Sundays"
+    assert days_shown([*work, "Saturdays", "Sundays"]) == "every day"
+
+
+def test_entries_of_different_days_have_strips_of_their_own() -> None:
+    """A name of 17 px above each: bars begin at 19 px, and 26 + 4 + 17 px below that."""
+    card = by_day(
+        Mondays=[window("01:00-05:00", "charge")], Sundays=[window("02:00-06:00", "hold")]
+    )
+    svg = draw_day(card.sets[0].lists[0].parts[0], "d", PLAIN)
+    assert re.findall(r'<rect [^>]* y="(\d+)"', svg) == ["19", "66"]
+    assert "entry 1 Mondays 01:00 to 05:00 charge; entry 2 Sundays 02:00 to 06:00 hold" in svg
+    assert re.findall(r">(\w+days)</text>", svg) == ["Mondays", "Sundays"]
+
+
+def test_a_phone_shows_all_fields_of_an_entry_that_names_its_days(tmp_path: Path) -> None:
+    browser_path = shutil.which("chromium")
+    if browser_path is None:
+        assert not os.environ.get("CI"), "CI has to install chromium"
+        pytest.skip("no chromium on this machine: apt-get install chromium")
+    from playwright.sync_api import sync_playwright
+
+    odd = {name: [window("10:15-12:45", "cover", down_to_pct=35, import_cap_kw=1.5)]
+           for name in ("Mondays", "Tuesdays", "Thursdays", "Sundays")}  # fmt: skip
+    shown = rendered(
+        "card.html", card=by_day(**odd), draw=lambda part, name: Markup(draw_day(part, name, PLAIN))
+    )
+    page_file = tmp_path / "card.html"
+    page_file.write_text(
+        f'{rendered("style.html")}<section class="card">{shown}</section>', encoding="utf-8"
+    )
+    with sync_playwright() as play:
+        browser = play.chromium.launch(
+            executable_path=browser_path, args=["--no-sandbox", "--disable-gpu"]
+        )
+        page = browser.new_page(viewport={"width": 390, "height": 800})
+        page.goto(page_file.as_uri())
+        rights = page.evaluate(
+            "[...document.querySelectorAll('.key td, .key th')].map(e => e.getBoundingClientRect().right)"
+        )
+        spilled = page.evaluate(
+            "[...document.querySelectorAll('.key td')].filter(e => e.scrollWidth > e.clientWidth + 1).length"
+        )
+        headings = page.evaluate("document.querySelector('.card').innerText")
+        browser.close()
+    assert len(rights) > 12
+    assert max(rights) <= 390
+    assert not spilled
+    assert "Monday, Tuesday, Thursday, Sunday" in headings
 
 
 # --- dates of change ------------------------------------------------------------------------------

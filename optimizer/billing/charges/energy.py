@@ -19,13 +19,19 @@ from optimizer.base.calendar import DAY_NAMES, HOLIDAY, WHEN_KEYS, When, span_te
 from optimizer.base.documents import Document
 from optimizer.base.errors import Mistake, Place, TariffError
 from optimizer.base.flows import FlowName
-from optimizer.base.timegrid import BoolArray, IntArray
+from optimizer.base.timegrid import BoolArray, FloatArray, IntArray
 from optimizer.billing.charges.base import ChargeBase, Context, Line, Rounding
 from optimizer.billing.charges.blocks import block_names, refuse_wrong_ends, within_blocks
 from optimizer.cost.expression import Constant, FlowSum, Largest, Node, Scale, Sum, Tally, minus
 
 MAX_PRICE_PER_KWH = 1000.0
 """No currency's retail kWh costs more; a rate above is a slip of unit."""
+
+ORIGIN_NOTE = (
+    "The tariff pays exported PV and exported stored energy apart. In each step PV is taken as exported"
+    " first, as far as it delivers, and only the rest as stored energy. Of a meter without PV and"
+    " battery all export is taken as PV."
+)
 
 PerKwh = Annotated[float, Field(ge=-MAX_PRICE_PER_KWH, le=MAX_PRICE_PER_KWH)]
 
@@ -192,7 +198,7 @@ class PricedEnergy(When, ChargeBase):
             return self._series_lines(context, flow, sign, self.series)
 
         def counted(steps: IntArray) -> Node:
-            return FlowSum(flow, steps, np.ones(len(steps)))
+            return self._weighted(flow, steps, np.ones(len(steps)))
 
         lines = []
         for part in self.priced_parts(context):
@@ -208,6 +214,9 @@ class PricedEnergy(When, ChargeBase):
                         self.line(period, quantity, "kWh", rate, part.where, name=part.name)
                     )
         return lines
+
+    def _weighted(self, flow: FlowName, steps: IntArray, weights: FloatArray) -> Node:
+        return FlowSum(flow, steps, weights)
 
     def _rounded(self, quantity: Node) -> Node:
         return quantity if self.round_kwh is None else self.round_kwh.of(quantity)
@@ -327,8 +336,8 @@ class PricedEnergy(When, ChargeBase):
         for period in range(context.period_count()):
             steps = context.steps_of_period(mask, period)
             if len(steps):
-                quantity = FlowSum(flow, steps, np.ones(len(steps)))
-                cost = FlowSum(flow, steps, prices[steps])
+                quantity = self._weighted(flow, steps, np.ones(len(steps)))
+                cost = self._weighted(flow, steps, prices[steps])
                 lines.append(self.line(period, quantity, "kWh", None, where, cost=cost))
         return lines
 
@@ -344,13 +353,28 @@ class EnergyCharge(PricedEnergy):
 
 
 class ExportCredit(PricedEnergy):
-    """What exported energy earns; a negative price is one that must be paid for exporting."""
+    """What exported energy earns; a negative price is one that must be paid for exporting.
+
+    ``origin`` restricts it to what is exported from the PV, or out of the battery. How the two are told
+    apart is an assumption: see ``base.flows``.
+    """
 
     kind: Literal["export_credit"]
+    origin: Literal["any", "pv", "battery"] = "any"
 
     def lines(self, context: Context) -> list[Line]:
         """Return one line for each rate, block and billing period, with a negative rate."""
+        if self.origin != "any":
+            context.notes.append(ORIGIN_NOTE)
         return self._flow_lines(context, "export_kwh", -1.0)
+
+    def _weighted(self, flow: FlowName, steps: IntArray, weights: FloatArray) -> Node:
+        if self.origin == "any":
+            return super()._weighted(flow, steps, weights)
+        stored = FlowSum("stored_export_kwh", steps, weights)
+        if self.origin == "battery":
+            return stored
+        return Sum((FlowSum(flow, steps, weights), minus(stored)))
 
 
 class _BlockLines:

@@ -266,6 +266,8 @@ class _Tree(Labels):
     def _no_bound(self) -> str:
         if self.ground.plant.behaviour.floor_restart_pct:
             return "the battery rests at its floor, which stored energy alone does not tell"
+        if len(self.pricing.less_for_stored):
+            return "stored energy is paid another price than PV"
         if len(self.pricing.part_kind) and not self.ground.cost.is_convex:
             return "the cost is not convex"
         return ""
