@@ -223,7 +223,7 @@ def stay_off(
     scenario : Scenario
         The site.
     hours : str
-        The span of clock time, as ``17:00-21:00``.
+        The span of the equipment's clock, as ``17:00-21:00``.
     import_kw : float
         The highest import in them; 0 is off the grid. [kW]
     months : sequence of int
