@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import date
 
 import numpy as np
 import pytest
@@ -49,7 +50,12 @@ def test_it_fills_at_night_only_if_that_pays_in_the_mean_of_sunny_and_dull_days(
     grid = hourly_grid(24 * DAYS)
     buy = np.where(grid.minute_of_day < 6 * 60, night, 0.30)
     prices = Prices(buy, np.full(grid.count, 0.02), np.zeros(grid.count))
-    years = [Year(evenings(), sun_of(shift), 1.0, ()) for shift in range(DAYS)]
+    years = [
+        Year(
+            evenings(), sun_of(shift), 1.0, tuple(date(2001 + shift, 1, 1 + d) for d in range(DAYS))
+        )
+        for shift in range(DAYS)
+    ]
     horizon = Horizon(simple_plant(4, 4), grid, evenings(), sun_of(0), 0.0)
     flows = Control.taught(years, horizon, prices, 0.0).run(horizon).flows
     assert flows.import_kwh @ buy - flows.export_kwh @ prices.sell == pytest.approx(expected)
