@@ -208,7 +208,7 @@ def _slot(grid: TimeGrid) -> np.ndarray:
 
 
 def _days(years: Sequence[Year], grid: TimeGrid) -> Days:
-    """Return the days of the years, and which of them are like each day of the grid, each metered one once."""
+    """Return the days of the years, and those like each day of the grid, each metered one once."""
     suns = []
     for year in years:
         sun = known_sun(np.ascontiguousarray(year.pv_kwh), _kept(grid))

@@ -138,7 +138,7 @@ def after_the_spread(result: Result, sureness: Sureness) -> list[str]:
         " no time left), or it saves nothing over no windows."
     )
     lines = [missing] if sureness.kept_share is None else []
-    return [*lines, *yardstick, _worst_month(sureness.worst, result.currency)]
+    return [*lines, _worst_month(sureness.worst, result.currency), *yardstick]
 
 
 def against_the_yardstick(result: Result) -> list[str]:
@@ -164,7 +164,7 @@ def against_the_yardstick(result: Result) -> list[str]:
             f" windows fitted to the other weeks.{beyond}"
         ]
     of_it = (
-        f"windows fitted to the same weeks as it keep {percent(best.kept_share)} of that"
+        f"windows fitted to the same weeks as it save {money(best.windows)} there, {percent(best.kept_share)} of that"
         if result.settings.entries()
         else "nothing is entered to keep some of it"
     )
