@@ -164,7 +164,8 @@ def against_the_yardstick(result: Result) -> list[str]:
             f" windows fitted to the other weeks.{beyond}"
         ]
     of_it = (
-        f"windows fitted to the same weeks as it save {money(best.windows)} there, {percent(best.kept_share)} of that"
+        f"windows fitted to the same weeks as it save {money(best.windows)} there,"
+        f" {percent(best.kept_share)} of that"
         if result.settings.entries()
         else "nothing is entered to keep some of it"
     )
