@@ -45,9 +45,10 @@ def plan_record(result: Result) -> dict[str, Any]:
     there are none. ``unseen`` tells what such windows came to in ``years`` plausible years made of weeks
     that they have not seen: one year in ten is at or
     below ``p10``, half at ``p50``, nine in ten at ``p90``; ``highest_at`` is the metered begin of the
-    step with the worst month's highest import. ``curve`` holds the settings of each number of
-    windows, and what they save in the mean on weeks that they have seen and not seen; ``rule`` says how
-    one of them is recommended.
+    step with the worst month's highest import. ``without_foresight`` is what the best control without
+    foresight that was found saves over no windows on the weeks kept back, as metered, and what windows
+    fitted to the others save there. ``curve`` holds the settings of each number of windows, and what they
+    save in the mean on weeks that they have seen and not seen; ``rule`` says how one of them is recommended.
     """
     grid = result.scenario.forecast.grid
     proof = result.plan.proof
@@ -85,6 +86,7 @@ def plan_record(result: Result) -> dict[str, Any]:
         "kept_share_frac": None if cheaper_than_plan(result) else outcome.kept_share,
         "effort": searched.effort if searched else None,
         "unseen": _unseen(sureness),
+        "without_foresight": _without_foresight(planned),
         "rule": rule(result),
         "curve": _curve(result),
         "change_from_in_use": _change(result),
@@ -155,6 +157,18 @@ def _unseen(sureness: Sureness | None) -> dict[str, Any] | None:
             "step_minutes": worst.step_minutes,
         },
         "years": sureness.years,
+    }
+
+
+def _without_foresight(planned: PlanResult | None) -> dict[str, Any] | None:
+    best = planned.without_foresight if planned else None
+    if best is None:
+        return None
+    return {
+        "best_found_saves": best.saved,
+        "control_saves": best.control,
+        "windows_save": best.windows,
+        "kept_share_frac": best.kept_share,
     }
 
 

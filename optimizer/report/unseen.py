@@ -24,6 +24,11 @@ WHOLE_YEAR_DAYS = 360
 NO_IMPORT_KW = 0.005
 """An import below this is told as none."""
 
+NO_YARDSTICK = (
+    "What a control without foresight could save is not told: the tariff charges highest powers, which the"
+    " control that is tried does not look at."
+)
+
 SPREAD_HEADING = ("one in ten", "half of them", "nine in ten")
 
 
@@ -124,15 +129,50 @@ def _row(name: str, spread: Spread, said: Callable[[float], str]) -> tuple[str, 
 
 
 def after_the_spread(result: Result, sureness: Sureness) -> list[str]:
-    """Return why no kept share is told if none is, and what the worst month was."""
+    """Return why no kept share is told if none is, the yardstick, and what the worst month was."""
+    yardstick = against_the_yardstick(result)
     if not result.settings.entries():
-        return []
+        return yardstick
     missing = (
         "No kept share is told: either no cheapest plan of these weeks was made (--effort quick, or"
         " no time left), or it saves nothing over no windows."
     )
     lines = [missing] if sureness.kept_share is None else []
-    return [*lines, _worst_month(sureness.worst, result.currency)]
+    return [*lines, _worst_month(sureness.worst, result.currency), *yardstick]
+
+
+def against_the_yardstick(result: Result) -> list[str]:
+    """Return what windows keep of what the best control without foresight saves, or why none is told."""
+    if not isinstance(result, PlanResult) or result.effort == "quick":
+        return []
+    best = result.without_foresight
+    if best is None:
+        has_peaks = any(True for _ in result.plan.problem.cost.peaks())
+        return [NO_YARDSTICK] * has_peaks
+    where = "on the weeks kept back, as metered"
+    if best.kept_share is None:
+        return [f"No control without foresight was found that saves anything {where}."]
+    saved = money(best.saved, result.currency)
+    beyond = (
+        ""
+        if cheaper_than_plan(result)
+        else " What the cheapest plan saves beyond it, only a forecast could bring, or a better control."
+    )
+    if best.is_windows:
+        return [
+            f"No control without foresight was found that saves more than windows do: {saved} {where}, by"
+            f" windows fitted to the other weeks.{beyond}"
+        ]
+    of_it = (
+        f"windows fitted to the same weeks as it save {money(best.windows)} there,"
+        f" {percent(best.kept_share)} of that"
+        if result.settings.entries()
+        else "nothing is entered to keep some of it"
+    )
+    return [
+        f"The best control without foresight that was found saves {saved} {where}, learnt from the other"
+        f" weeks; {of_it}.{beyond}"
+    ]
 
 
 def _worst_month(worst: WorstMonth, currency: str) -> str:

@@ -77,8 +77,12 @@ def replay(horizon: Horizon, settings: Settings) -> Replay:
     Replay
         What the meter, the battery and the PV would have seen.
     """
+    return replay_of(horizon, orders_of(settings, horizon.plant, horizon.grid))
+
+
+def replay_of(horizon: Horizon, orders: Orders) -> Replay:
+    """Run orders through a horizon step by step, whatever they come from."""
     plant, grid = horizon.plant, horizon.grid
-    orders = orders_of(settings, plant, grid)
     out = run_part(horizon, orders, slice(0, grid.count), horizon.start_kwh)
     flows = Flows(
         grid, out[IMPORT], out[EXPORT], out[CHARGED], out[DISCHARGED], out[PV_USED],

@@ -7,7 +7,9 @@ from functools import partial
 
 from optimizer.base.parallel import ahead, both
 from optimizer.base.progress import Progress, quiet
+from optimizer.evaluation.comparison import Judge
 from optimizer.evaluation.out_of_sample import sureness_of
+from optimizer.evaluation.without_foresight import WithoutForesight, without_foresight
 from optimizer.planning.linear import LinearSolver
 from optimizer.scenario.brief import Brief
 from optimizer.search.choose import Found, Size
@@ -18,7 +20,7 @@ from optimizer.workflows.inputs import groupings_of, horizon_of
 from optimizer.workflows.outage import outages_under
 from optimizer.workflows.reserve import with_endurance
 from optimizer.workflows.results import SearchResult, fits_under, outcome_of
-from optimizer.workflows.solve import DEFAULT_TIME_LIMIT_S, PLANNING_S, make_ready, solve
+from optimizer.workflows.solve import DEFAULT_TIME_LIMIT_S, PLANNING_S, Solved, make_ready, solve
 
 
 @dataclass(frozen=True, repr=False)
@@ -26,10 +28,13 @@ class PlanResult(SearchResult):
     """The windows to enter.
 
     ``richer`` is there if richer controls would save much more. ``curve`` holds the settings of each
-    number of windows, fewest first.
+    number of windows, fewest first. ``without_foresight`` is what the best control without foresight that
+    was found saves on weeks kept back; None with quick effort, without such weeks or a battery, and where
+    highest powers are charged.
     """
 
     richer: Richer | None = None
+    without_foresight: WithoutForesight | None = None
     curve: tuple[Size, ...] = ()
 
 
@@ -94,6 +99,7 @@ def plan(
         ),
         lambda: None if effort == "quick" else _richer(brief, case.task, found, progress),
     )  # fmt: skip
+    yardstick = None if effort == "quick" else _yardstick(case, progress)
     progress("replaying the windows and adding up the bills")
     return PlanResult(
         brief,
@@ -105,6 +111,7 @@ def plan(
         outages=outages_under(brief, settings),
         fits=tuple(fits_under(brief, settings)),
         richer=richer,
+        without_foresight=yardstick,
         reserve=reserve,
         curve=found.sizes,
     )
@@ -115,3 +122,10 @@ def _richer(brief: Brief, task: Task, found: Found, progress: Progress) -> Riche
     progress("asking what richer controls would bring")
     groupings = groupings_of(brief, enriched(task.controls))
     return what_richer_would_bring(task, brief.weather, found, groupings)
+
+
+def _yardstick(case: Solved, progress: Progress) -> WithoutForesight | None:
+    """Return what the best control without foresight that was found saves on weeks kept back."""
+    progress("asking what a control without foresight could save")
+    brief, judge = case.brief, Judge(case.brief.cost, case.plan)
+    return without_foresight(case.found.fitted_on, brief.weather, judge, horizon_of(brief))

@@ -14,6 +14,7 @@ import pytest
 from optimizer.base.units import money, percent
 from optimizer.base.writing import Writing
 from optimizer.billing.tariff import shipped_folder
+from optimizer.evaluation.without_foresight import WithoutForesight
 from optimizer.forecasting.ensemble import Spread
 from optimizer.report.advice import cheaper_than_plan
 from optimizer.report.notes import notes
@@ -121,6 +122,27 @@ def test_the_card_is_written_as_the_person_says_in_text_page_and_file(result: Pl
     )
     assert "<title>every day: entry 1 1:30 pm to 12:00 am import at most 1,5 kW</title>" in page
     assert json.loads(plan_json(told))["currency"] == result.tariff.currency
+
+
+def test_text_page_and_data_say_what_the_best_control_without_foresight_saves(
+    result: PlanResult,
+) -> None:
+    normal = replace(result, effort="normal")
+    for best, sentence in (
+        (WithoutForesight(80.0, 60.0), "saves 80.00 USD"),
+        (WithoutForesight(80.0, 60.0), "save 60.00 there, 75 % of that"),
+        (WithoutForesight(80.0, 90.0), "saves more than windows do: 90.00 USD"),
+        (WithoutForesight(-2.0, 0.0), "No control without foresight was found that saves anything"),
+    ):
+        told = replace(normal, without_foresight=best)
+        for said in (sureness_text(told), report_html(told)):
+            assert sentence in " ".join(said.split())
+        record = json.loads(plan_json(told))["without_foresight"]
+        assert record["best_found_saves"] == max(best.control, best.windows)
+    charged = " ".join(sureness_text(normal).split())
+    has_peaks = any(True for _ in result.plan.problem.cost.peaks())
+    assert ("could save is not told" in charged) == has_peaks
+    assert "without foresight" not in sureness_text(result)  # quick: nothing was asked
 
 
 def test_text_and_page_say_what_came_of_unseen_weeks(result: PlanResult, page_file: Path) -> None:
