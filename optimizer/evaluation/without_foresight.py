@@ -13,7 +13,8 @@ One class alone is worse by 5 % on a home with heat pump and car and alike elsew
 nothing; another seed moves the figure by 1 % (``tests/bench/without_foresight.py`` has the table).
 
 Where highest powers are charged, no yardstick is told: the month's highest so far would have to be seen.
-Other parts of a bill count at their price in the plan. Read next: ``without_foresight_kernel``.
+Other parts of a bill count at their price in the plan, and export out of the battery at that of PV; what is
+told was billed as it is. Read next: ``without_foresight_kernel``.
 """
 
 from __future__ import annotations

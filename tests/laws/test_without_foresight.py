@@ -49,7 +49,8 @@ def test_it_fills_at_night_only_if_that_pays_in_the_mean_of_sunny_and_dull_days(
     # both, equally likely: 4 × night − 0.04 against 0.60; at 0.10 filling is better, at 0.20 it is not.
     grid = hourly_grid(24 * DAYS)
     buy = np.where(grid.minute_of_day < 6 * 60, night, 0.30)
-    prices = Prices(buy, np.full(grid.count, 0.02), np.zeros(grid.count))
+    sell = np.full(grid.count, 0.02)
+    prices = Prices(buy, sell, np.zeros(grid.count), sell)
     years = [
         Year(
             evenings(), sun_of(shift), 1.0, tuple(date(2001 + shift, 1, 1 + d) for d in range(DAYS))
