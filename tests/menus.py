@@ -36,7 +36,7 @@ MENUS: dict[int, dict[str, Any]] = {
     },
     4: {
         "lists": [
-            {"name": "the day", "actions": ["charge", "cover"], "entries": 6,
+            {"name": "the day", "actions": ["charge", "cover"], "entries": 5,
              "fields": ["start", "level", "grid"], "minutes": 5, "fills_day": True},
         ],
         "season_sets": 1, "day_types": "every_day", "over_midnight": False,

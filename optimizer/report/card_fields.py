@@ -163,6 +163,8 @@ class Fields:
             return self._end(window)
         if name == "action":
             return Cell(window.action)
+        if name == "grid" and self.each.grid_tells:
+            return Cell("yes" if window.action == "charge" else "no")
         return self._value(name, window) if window.action in USES[name] else Cell(NO_MATTER)
 
     def _value(self, name: OnceField, window: Window) -> Cell:

@@ -73,6 +73,8 @@ def _list_holds(each: MenuList, named: Sequence[str]) -> Iterator[str]:
     yield f"{each.name}: {count} for {days}, to {does}."
     fields = [FIELD_WORDS[field] for field in each.fields if field in named]
     yield f"An entry of {each.name!r} has: {', '.join(fields)}."
+    if each.grid_tells:
+        yield "An entry that the grid fills charges the battery, one that it does not covers the building."
     if len(fields) < len(each.fields):
         yield "What it does ('action' on the card) has a field of its own, or the others tell it."
     if each.once:

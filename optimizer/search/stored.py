@@ -243,7 +243,18 @@ class Stored:
             self.menu.takes_part(part)
             and all(map(self._is_allowed, part))
             and (not self._has_low_levels or all(map(self._has_a_level, part)))
+            and (not self._grid_tells or all(map(self._is_told_by_the_grid, part)))
         )
+
+    @cached_property
+    def _grid_tells(self) -> bool:
+        return any(each.grid_tells for each in self.menu.lists)
+
+    def _is_told_by_the_grid(self, draft: Draft) -> bool:
+        """Tell whether a charge window fills from the grid, where nothing else says that it charges."""
+        if draft.action != "charge" or not self.menu.list_of("charge").grid_tells:
+            return True
+        return draft.power_kw > 0
 
     @cached_property
     def _has_low_levels(self) -> bool:

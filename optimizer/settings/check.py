@@ -305,7 +305,14 @@ def _refused_grid(window: Window, each: MenuList, plant: Plant) -> Iterator[_Ref
             f"grid_kw is {window.grid_kw:g} kW, but the grid may not charge the battery",
             "Write grid_kw: 0, or change permissions.charge_from_grid in the scenario if it may.",
         )
-    if window.grid_kw == 0 and plant.may_charge_from_grid and not each.takes_no_grid:
+    from_pv = window.grid_kw == 0 or not plant.may_charge_from_grid
+    if window.action == "charge" and each.grid_tells and from_pv:
+        yield _Refusal(
+            ("action",),
+            f"the window fills from PV alone, but an entry of {each.name!r} that does not fill from the"
+            " grid covers the building",
+        )
+    elif window.grid_kw == 0 and plant.may_charge_from_grid and not each.takes_no_grid:
         yield _Refusal(
             ("grid_kw",),
             f"grid_kw is 0 kW, but entries of {each.name!r} cannot be told to fill from PV alone",

@@ -240,7 +240,8 @@ class Controls(Document):
     def _filled_in(self, each: EntryList) -> MenuList:
         """Return a list with what it leaves out taken from the keys for all lists."""
         fields = list(each.fields)
-        if len(each.actions) > 1 and "action" not in fields:
+        grid_tells = "grid" in fields and set(each.actions) == {"charge", "cover"}
+        if len(each.actions) > 1 and "action" not in fields and not grid_tells:
             fields.insert(
                 max(fields.index(f) for f in ("start", "end") if f in fields) + 1, "action"
             )

@@ -129,7 +129,9 @@ class EntryList(Document):
     ``actions``    what its entries do; ``limit`` limits the import and leaves all else as it is
     ``entries``    how many it holds: for each day set of ``day_types``, or for all days together if
                    an entry has ``days`` of its own
-    ``fields``     what an entry has, in the menu's order; without ``end`` it lasts until the next
+    ``fields``     what an entry has, in the menu's order; without ``end`` it lasts until the next.
+                   Entries that charge or cover and have ``grid``, but no ``action``: those with the
+                   grid charge, those without cover
     ``once``       fields that stand once for all its entries, in all day sets of a set of months
     ``day_types``  which days can have entries of their own
     ``minutes``    granularity of starts and ends [min]
@@ -230,8 +232,19 @@ class MenuList:
         return self.power.times(ac_limit_kw / 100) if self.power_in_pct else self.power
 
     @property
+    def grid_tells(self) -> bool:
+        """Whether an entry has no field for its action: it fills from the grid, or else covers."""
+        return (
+            "grid" in self.fields
+            and "action" not in self.fields
+            and set(self.actions) == {"charge", "cover"}
+        )
+
+    @property
     def takes_no_grid(self) -> bool:
         """Whether a charge entry can be told to fill from PV alone."""
+        if self.grid_tells:
+            return False
         return self.has("grid") or (self.has("power") and self.power.low == 0)
 
     @property

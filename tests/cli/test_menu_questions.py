@@ -88,7 +88,7 @@ def test_three_lists_of_which_one_is_obeyed_first() -> None:
 def test_entries_that_last_until_the_next() -> None:
     controls, _, _, section = typed("1", "3", "1", "", "6", "1 3", "", "level grid", *[""] * 20)
     (only,) = controls.menu.lists
-    assert only.fields == ("start", "action", "level", "grid")
+    assert only.fields == ("start", "level", "grid")
     assert only.fills_day
     assert read_back(section) == controls
 

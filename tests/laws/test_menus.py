@@ -159,6 +159,8 @@ def holds_powers(
     if power == 0 and window.action == "charge":
         if "grid" not in has and "power" not in has:
             return False
+        if "action" not in has and set(each["actions"]) == {"charge", "cover"}:
+            return False  # nothing would say that it charges
     elif power is not None:
         if "power" not in has:
             return False

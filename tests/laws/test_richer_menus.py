@@ -223,7 +223,7 @@ def test_only_what_an_entry_does_lacks_a_power(actions: list[str], words: str) -
 def test_an_action_that_no_field_is_described_for_may_be_told_by_others() -> None:
     """Nobody named a field 'action', so that none is claimed to stand on the screen."""
     fields = ["start", "end", "level", "grid"]
-    said = " ".join(holds(one_list(actions=["charge", "cover"], fields=fields)))
+    said = " ".join(holds(one_list(actions=["charge", "hold"], fields=fields)))
     assert "An entry of 'filling' has: start, end, level, whether the grid fills." in said
     assert (
         "What it does ('action' on the card) has a field of its own, or the others tell it." in said
@@ -231,6 +231,9 @@ def test_an_action_that_no_field_is_described_for_may_be_told_by_others() -> Non
     named = " ".join(holds(one_list(actions=["charge", "cover"], fields=[*fields, "action"])))
     assert "whether the grid fills, action." in named
     assert "the others tell it" not in named
+    told = " ".join(holds(one_list(actions=["charge", "cover"], fields=fields)))
+    assert "one that it does not covers the building" in told
+    assert "the others tell it" not in told
 
 
 def test_what_a_menu_holds() -> None:

@@ -151,18 +151,18 @@ def test_menu_3_level_and_power_once_and_what_unused_entries_hold() -> None:
 
 def test_menu_4_a_day_without_holes_begins_at_midnight_and_has_no_ends() -> None:
     """What is left between windows covers the building down to the floor, for that is done outside."""
-    charge = window("02:05-06:00", "charge", until_pct=70, grid_kw=0)
+    charge = window("02:05-06:00", "charge", until_pct=70)
     card = card_by_hand(4, settings(YEAR, every_day=[charge]))
     (only,) = card.sets
     assert list(map(shown, only.lists)) == [
         [
-            "the day", [], "start | action | level | from the grid",
+            "the day", [], "start | level | from the grid",
             (
                 "every day",
-                "00:00 | cover | down to 10 % | any",
-                "02:05 | charge | fill to 70 % | no",
-                "06:00 | cover | down to 10 % | any",
-                *["as the entry before"] * 3,
+                "00:00 | down to 10 % | no",
+                "02:05 | fill to 70 % | yes",
+                "06:00 | down to 10 % | no",
+                *["as the entry before"] * 2,
             ),
         ]
     ]  # fmt: skip
@@ -814,6 +814,8 @@ def windows_read(
         )
         alone = re.sub(r".*\((.*)\)", r"\1", one.title)
         action = fields["action"].value if "action" in fields else alone
+        if action == one.title:  # no action is named: the grid tells
+            action = "charge" if fields["from the grid"].value == "yes" else "cover"
         on = fields["days"].value if "days" in fields else days
         found.append((on, window(span, action, **limits_read(fields, action, plant))))
     return found
@@ -835,7 +837,7 @@ def limits_read(fields: dict[str, Cell], action: str, plant: Plant) -> dict[str,
             limits["power_kw"] = power(cell.value, plant)
         if "import at most" in told:
             limits["import_cap_kw"] = power(cell.value, plant)
-        if told.startswith("from the grid") and cell.value == "no":
+        if told.startswith("from the grid") and cell.value == "no" and action == "charge":
             limits["grid_kw"] = 0.0
     return limits
 
