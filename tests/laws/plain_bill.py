@@ -31,6 +31,7 @@ class Moment:
     bought: float
     sold: float
     reactive: float
+    stored: float
 
 
 def moments(
@@ -40,11 +41,13 @@ def moments(
     bought: Sequence[float],
     sold: Sequence[float],
     reactive: Sequence[float],
+    pv: Sequence[float],
 ) -> list[Moment]:
     info = ZoneInfo(zone)
     first = datetime.fromisoformat(start).replace(tzinfo=info).astimezone(UTC)
     found = []
-    for number, (kwh, out, kvarh) in enumerate(zip(bought, sold, reactive, strict=True)):
+    steps = zip(bought, sold, reactive, pv, strict=True)
+    for number, (kwh, out, kvarh, sun) in enumerate(steps):
         local = (first + number * timedelta(minutes=minutes)).astimezone(info)
         day = local.date()
         begin, end = (
@@ -53,7 +56,8 @@ def moments(
         )
         share = timedelta(minutes=minutes) / (end - begin)
         found.append(Moment(number, day, local.hour * 60 + local.minute, local.utcoffset(), share,
-                            float(kwh), float(out), float(kvarh)))  # fmt: skip
+                            float(kwh), float(out), float(kvarh),
+                            max(float(out - sun), 0.0)))  # fmt: skip
     return found
 
 
@@ -305,7 +309,12 @@ class _Version:
         self._priced(charge, lambda m: m.bought, 1.0)
 
     def _export_credit(self, charge: Words) -> None:
-        self._priced(charge, lambda m: m.sold, -1.0)
+        counted = {
+            "any": lambda m: m.sold,
+            "pv": lambda m: m.sold - m.stored,
+            "battery": lambda m: m.stored,
+        }
+        self._priced(charge, counted[charge.get("origin", "any")], -1.0)
 
     def _priced(self, charge: Words, counted: Any, sign: float) -> None:
         if "series" in charge:

@@ -184,6 +184,8 @@ ROWS: dict[str, Row] = {
         {"name": "rest", "per_kwh": 0.1, "otherwise": True}]}], AUTUMN),
     "export_credit: flat": Row([EXPORT], AUTUMN),
     "export_credit: blocks": Row([EXPORT | {"per_kwh": None, "blocks": FALLING}]),
+    "export_credit: by origin": Row([EXPORT | {"origin": "pv"},
+        EXPORT | {"name": "stored", "per_kwh": 0.05, "origin": "battery"}]),
     "export_credit: by times": Row([{"kind": "export_credit", "name": "export", "rates": TIMES}], AUTUMN),
     "export_credit: series": Row([{"kind": "export_credit", "name": "spot", "series": {
         "file": "spot.csv", "column": "per_kwh"}}]),
@@ -406,8 +408,9 @@ def moments_of(span: Span, seed: int) -> list[Any]:
     flows = metered(span, seed)
     assert flows.reactive_kvarh is not None
     return moments(
-        span.start, ZONE, span.minutes, flows.import_kwh, flows.export_kwh, flows.reactive_kvarh
-    )
+        span.start, ZONE, span.minutes, flows.import_kwh, flows.export_kwh, flows.reactive_kvarh,
+        flows.pv_used_kwh,
+    )  # fmt: skip
 
 
 def by_hand(row: Row, seed: int) -> dict[tuple[str, int], float]:

@@ -288,7 +288,8 @@ def test_plan_hands_out_floors_and_tells_their_price_and_renew_keeps_them(tmp_pa
         assert after["cost"] == pytest.approx(before["cost"], abs=1e-6)
     settings = json.loads((out / "plan.json").read_text(encoding="utf-8"))["settings"]
     assert {tuple(s["months"]): s["floor_pct"] for s in settings["seasons"]} == floors
-    assert "% in" in text.split("SETTINGS TO ENTER")[1].splitlines()[1]
+    card = text.split("SETTINGS TO ENTER")[1].split("WHY EACH WINDOW")[0]
+    assert all(f"floor: {floor:g} %" in card for floor in floors.values())
     assert "Wished for: 4 h" in (out / "report.html").read_text(encoding="utf-8")
     after = tmp_path / "after"
     CliRunner().invoke(

@@ -141,7 +141,7 @@ def rows_of_step(  # noqa: C901, PLR0912, PLR0915 - one loop over orders, one ov
                 if piece == PIECES - 1:
                     c1, d1, n1 = charge[j + 1], discharge[j + 1], net[count, j + 1]
                 else:
-                    c1, d1, n1, _ = _moved(level1, table[order], load, pv, n)
+                    c1, d1, n1, _ = _moved(level1, table[order], load, pv, limits, t, n)
                 kept0 = n.low + n.kept * (level0 - n.low)
                 kept1 = n.low + n.kept * (level1 - n.low)
                 least = kept0 + n.eta_charge * c0 - d0 / n.eta_discharge
