@@ -233,7 +233,8 @@ class Controls(Document):
         return MenuList(
             "windows", tuple(self.actions), self.windows_per_day,
             (*fields, "cap") if self.import_cap else tuple(fields), (), self.day_types,
-            self.minutes, Steps(self.soc_step_pct), power, self.power_step_pct is not None,
+            self.minutes, Steps(self.soc_step_pct, 0.0, 100.0), power,
+            self.power_step_pct is not None,
             Steps(self.power_step_kw),
         )  # fmt: skip
 

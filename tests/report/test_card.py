@@ -945,3 +945,9 @@ def test_the_clock_on_the_card_is_read_as_it_was_meant() -> None:
     assert [read_clock(PLAIN.time(minute)) for minute in range(0, 1441, 5)] == list(
         range(0, 1441, 5)
     )
+
+
+def test_an_empty_card_of_one_list_says_that_levels_end_at_a_full_battery() -> None:
+    text = card_text(card_of(Controls(), PLANT, None))
+    assert "level: 0 to 100 %, in steps of 5" in text
+    assert "% and more" not in text
