@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -27,8 +28,13 @@ class TypicalDay:
 SHOWN = ("load_kwh", "pv_used_kwh", "charge_kwh", "discharge_kwh", "import_kwh", "export_kwh")
 
 
-def typical_day(case: Case, capacity_kwh: float, months: list[int]) -> TypicalDay:
-    """Return the average day of a case in some months.
+ALL_WEEK = tuple(range(7))
+
+
+def typical_day(
+    case: Case, capacity_kwh: float, months: list[int], weekdays: Sequence[int] = ALL_WEEK
+) -> TypicalDay:
+    """Return the average day of a case, of some weekdays in some months.
 
     Parameters
     ----------
@@ -38,10 +44,12 @@ def typical_day(case: Case, capacity_kwh: float, months: list[int]) -> TypicalDa
         What 100 % is. [kWh]
     months : list of int
         1 to 12; at least one lies in the grid.
+    weekdays : sequence of int
+        Monday is 0.
     """
     flows = case.flows
     grid = flows.grid
-    inside = np.isin(grid.month, months)
+    inside = steps_of(grid, months, weekdays)
     return TypicalDay(
         hour=np.arange(clock_slots(grid.step_minutes), dtype=np.float64) * grid.step_h,
         power_kw={name: _mean(_energy(flows, name), grid, inside) / grid.step_h for name in SHOWN},
@@ -49,9 +57,16 @@ def typical_day(case: Case, capacity_kwh: float, months: list[int]) -> TypicalDa
     )
 
 
-def mean_by_clock(values: FloatArray, grid: TimeGrid, months: list[int]) -> FloatArray:
-    """Return the mean of values, shape (T,), for each clock slot of some months, shape (S,)."""
-    return _mean(values, grid, np.isin(grid.month, months))
+def mean_by_clock(
+    values: FloatArray, grid: TimeGrid, months: list[int], weekdays: Sequence[int] = ALL_WEEK
+) -> FloatArray:
+    """Return the mean of values, shape (T,), for each clock slot of such days, shape (S,)."""
+    return _mean(values, grid, steps_of(grid, months, weekdays))
+
+
+def steps_of(grid: TimeGrid, months: list[int], weekdays: Sequence[int] = ALL_WEEK) -> BoolArray:
+    """Return which steps lie on such weekdays of such months, shape (T,)."""
+    return np.asarray(np.isin(grid.month, months) & np.isin(grid.weekday, weekdays))
 
 
 def _energy(flows: Flows, name: str) -> FloatArray:

@@ -1,47 +1,62 @@
-"""Draws the figures of the report as SVG text; the same inputs give the same bytes.
+"""Draws the figures of the plan, outages and floors as SVG text; the same inputs give the same bytes.
 
-Colours are the eight of Okabe and Ito, which people with any colour vision can tell apart
-(https://jfly.uni-koeln.de/color/, 2008).
+Colours are those of Okabe and Ito, which people with any colour vision can tell apart
+(https://jfly.uni-koeln.de/color/, 2008), darker or brighter where a line needs it on its ground. Read
+next: ``drawing``.
 """
 
 from __future__ import annotations
 
-import io
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import cycle
 
-import matplotlib as mpl
 import numpy as np
-from matplotlib.axes import Axes
-from matplotlib.figure import Figure
 
 from optimizer.base.timegrid import FloatArray
-from optimizer.base.units import MINUTES_PER_DAY, money
+from optimizer.base.units import MINUTES_PER_DAY, money, number
+from optimizer.base.writing import Writing
 from optimizer.evaluation.typical_day import TypicalDay
-from optimizer.settings.windows import SeasonSet
+from optimizer.report.drawing import (
+    HALF,
+    Drawing,
+    Legend,
+    Look,
+    Panel,
+    cut,
+    hours_ticks,
+    padded,
+    width_of,
+)
+from optimizer.report.drawing_scales import Scale, span_of
+from optimizer.settings.windows import Window
 
-BLACK, ORANGE, SKY, GREEN, YELLOW, BLUE, VERMILION, PURPLE = (
-    "#000000", "#E69F00", "#56B4E9", "#009E73", "#F0E442", "#0072B2", "#D55E00", "#CC79A7",
+CHARGE, DISCHARGE = Look("sky", kind="area"), Look("green", kind="area")
+LOAD, PV, IMPORT, EXPORT = (
+    Look("plain"),
+    Look("orange long"),
+    Look("vermilion dash"),
+    Look("blue dots"),
+)
+LEVEL = Look("green")
+
+LOOK_OF_ACTION = {
+    "charge": Look("sky", kind="band"),
+    "hold": Look("grey", kind="band"),
+    "cover": Look("yellow", kind="band"),
+    "sell": Look("purple", kind="band"),
+    "limit": Look("vermilion", kind="band", hatch="|"),
+}
+
+SERIES = (
+    Look("blue", "o"), Look("orange dash", "s"), Look("green dots", "^"), Look("purple long", "D"),
+    Look("vermilion dash", "v"),
 )  # fmt: skip
+"""Looks of series that are told apart by colour, dashes and marks."""
 
-ACTION_COLOUR = {
-    "charge": SKY,
-    "hold": "#BBBBBB",
-    "cover": YELLOW,
-    "sell": PURPLE,
-    "limit": VERMILION,
-}
-
-STYLE = {
-    "svg.fonttype": "none",
-    "svg.hashsalt": "tariffwright",
-    "font.family": "sans-serif",
-    "text.parse_math": False,  # names and currencies are text, whatever signs they hold
-    "font.size": 9,
-    "axes.spines.top": False,
-    "axes.spines.right": False,
-}
+LEFT, RIGHT = 46, 12
+"""Room beside a panel for its axis, and at the other side. [px]"""
 
 
 @dataclass(frozen=True)
@@ -62,116 +77,169 @@ class DayPrices:
         return bool((self.sell_stored != self.sell).any())
 
 
+def hour_labels(writing: Writing) -> list[str]:
+    """Return how the 25 full hours of a day are written in few signs: ``16:00``, ``4 pm``."""
+    texts = [writing.time(60 * hour) for hour in range(25)]
+    return texts if writing.clock == 24 else [text.replace(":00", "") for text in texts]
+
+
+# --- the average day -------------------------------------------------------------------------------
+
+
 def draw_season(
-    days: Mapping[str, TypicalDay], prices: DayPrices, season: SeasonSet | None, currency: str
-) -> str:
-    """Return the average day of a season: one column a case, power above, level, prices below.
+    days: Mapping[str, TypicalDay],
+    prices: DayPrices,
+    windows: Mapping[str, Sequence[Window]],
+    name: str,
+    currency: str,
+    writing: Writing,
+) -> list[str]:
+    """Return average days called ``name``, a figure a case: power above, then level, prices below.
 
-    The windows of the season's first day set are shaded in the column called ``windows``.
+    ``windows`` holds those that are shaded, by case. All figures have the same scales.
     """
-    with mpl.rc_context(STYLE):
-        figure = Figure(figsize=(9.6, 6.6), layout="constrained")
-        axes = figure.subplots(
-            3, len(days), sharex=True, sharey="row", height_ratios=[3, 1.6, 1.4], squeeze=False
-        )
-        for column, (title, day) in enumerate(days.items()):
-            shaded = None if title == "cheapest plan" else season
-            _draw_power(axes[0, column], day, shaded)
-            _draw_level(axes[1, column], day, shaded)
-            _draw_prices(axes[2, column], day.hour, prices, currency)
-            axes[0, column].set_title(title, loc="left", fontweight="bold")
-        axes[0, 0].set_ylabel("kW")
-        axes[1, 0].set_ylabel("state of charge, %")
-        axes[2, 0].set_ylabel(f"{currency} per kWh")
-        for row, place in ((0, "outside right upper"), (2, "outside right lower")):
-            handles, labels = axes[row, 0].get_legend_handles_labels()
-            figure.legend(handles, labels, loc=place, frameon=False)
-        return svg_text(figure)
+    power = span_of(np.concatenate([_drawn_kw(day) for day in days.values()]), with_zero=True)
+    return [
+        _draw_day(title, day, power, prices, (name, currency, writing), windows.get(title, ()))
+        for title, day in days.items()
+    ]
 
 
-def _draw_power(ax: Axes, day: TypicalDay, season: SeasonSet | None) -> None:
-    power = day.power_kw
-    width = 24 / len(day.hour)
-    ax.bar(day.hour, power["charge_kwh"], width, align="edge", color=SKY, label="battery charges")
-    ax.bar(
-        day.hour, -power["discharge_kwh"], width, align="edge", color=GREEN,
-        label="battery discharges",
+def _drawn_kw(day: TypicalDay) -> FloatArray:
+    kw = day.power_kw
+    up = [kw[key] for key in ("load_kwh", "pv_used_kwh", "import_kwh", "charge_kwh")]
+    return np.concatenate([*up, -kw["export_kwh"], -kw["discharge_kwh"]])
+
+
+def _draw_day(
+    title: str,
+    day: TypicalDay,
+    power: tuple[float, float],
+    prices: DayPrices,
+    words: tuple[str, str, Writing],
+    windows: Sequence[Window],
+) -> str:
+    name, currency, writing = words
+    flows = Legend(
+        [("load", LOAD), ("PV used", PV), ("import", IMPORT), ("export", EXPORT),
+         ("battery charges", CHARGE), ("discharges", DISCHARGE)], HALF - LEFT,
     )  # fmt: skip
-    for name, colour, dashes, label, sign in (
-        ("load_kwh", BLACK, "-", "load", 1),
-        ("pv_used_kwh", ORANGE, "-", "PV used", 1),
-        ("import_kwh", VERMILION, "--", "import", 1),
-        ("export_kwh", BLUE, "--", "export", -1),
-    ):
-        ax.step(
-            _closed(day.hour), _repeated(sign * power[name]), where="post", color=colour,
-            linestyle=dashes, linewidth=1.4, label=label,
-        )  # fmt: skip
-    ax.axhline(0, color=BLACK, linewidth=0.6)
-    _shade(ax, season)
-    ax.set_xlim(0, 24)
-    ax.set_xticks(range(0, 25, 4), [f"{hour:02d}:00" for hour in range(0, 25, 4)])
+    lines = _price_lines(prices)
+    worth = Legend([(label, look) for label, _, look in lines], HALF - LEFT)
+    top = 22 + flows.height + 22
+    drawing = Drawing(HALF, top + 170 + 118 + worth.height + 130, _spoken_day(title, name, day))
+    drawing.text(4, 14, cut(title, HALF - 8), "strong")
+    flows.draw(drawing, LEFT, 20)
+    ticks = hours_ticks(4, hour_labels(writing))
+    edges = np.append(day.hour, 24.0)
+
+    above = Panel.at(drawing, (LEFT, top, HALF - RIGHT, top + 170), (0, 24), power)
+    _shade(above, windows, with_words=True)
+    above.numbers_left("kW")
+    for key, sign, look in (
+        ("charge_kwh", 1, CHARGE), ("discharge_kwh", -1, DISCHARGE), ("pv_used_kwh", 1, PV),
+        ("load_kwh", 1, LOAD), ("import_kwh", 1, IMPORT), ("export_kwh", -1, EXPORT),
+    ):  # fmt: skip
+        draw = above.area if look.kind == "area" else above.steps
+        draw(edges, sign * day.power_kw[key], look)
+    above.zero()
+    above.axis_below(dict.fromkeys(ticks, ""))
+
+    top += 170 + 28
+    level = Panel.at(drawing, (LEFT, top, HALF - RIGHT, top + 82), (0, 24), (0, 105))
+    _shade(level, windows)
+    level.axis_left({0: "0", 50: "50", 100: "100"}, "state of charge, %")
+    level.line(edges[1:], day.soc_pct, LEVEL)
+    level.axis_below(dict.fromkeys(ticks, ""))
+
+    top += 82 + 26 + worth.height
+    below = Panel.at(
+        drawing, (LEFT, top, HALF - RIGHT, top + 76), (0, 24),
+        span_of(np.concatenate([values for _, values, _ in lines]), with_zero=True),
+    )  # fmt: skip
+    worth.draw(drawing, LEFT, top - worth.height - 4)
+    below.numbers_left("", 4)
+    drawing.text(4, top - worth.height - 8, cut(f"{currency} per kWh", HALF - 8))
+    for _, values, look in lines:
+        below.steps(edges, values, look)
+    below.axis_below(ticks)
+    return drawing.svg()
 
 
-def _draw_level(ax: Axes, day: TypicalDay, season: SeasonSet | None) -> None:
-    ax.plot(day.hour + 24 / len(day.hour), day.soc_pct, color=GREEN, linewidth=1.8)
-    ax.set_ylim(0, 105)
-    _shade(ax, season)
-
-
-def _draw_prices(ax: Axes, hour: FloatArray, prices: DayPrices, currency: str) -> None:
+def _price_lines(prices: DayPrices) -> list[tuple[str, FloatArray, Look]]:
     lines = [
-        (prices.buy, VERMILION, "-", "price of import"),
-        (prices.sell, BLUE, "-", "price of export"),
-        (prices.stored, GREEN, ":", "worth of a stored kWh"),
+        ("import", prices.buy, Look("vermilion")),
+        ("export", prices.sell, Look("blue dash")),
+        ("a stored kWh", prices.stored, Look("green dots")),
     ]
     if prices.stored_is_apart:
-        lines.append((prices.sell_stored, BLUE, "--", "price of export out of the battery"))
-    for values, colour, dashes, label in lines:
-        ax.step(
-            _closed(hour), _repeated(values), where="post", color=colour, linestyle=dashes,
-            linewidth=1.4, label=label,
-        )  # fmt: skip
+        lines.append(("export out of the battery", prices.sell_stored, Look("purple long")))
+    return lines
 
 
-def _shade(ax: Axes, season: SeasonSet | None) -> None:
-    """Shade the windows of the first day set and write each action at its beginning."""
-    if season is None:
-        return
-    for window in season.day_sets[0].windows:
+def _spoken_day(title: str, name: str, day: TypicalDay) -> str:
+    kw = day.power_kw
+    filled, emptied = int(day.soc_pct.argmax()), int(day.soc_pct.argmin())
+    totals = ", ".join(
+        f"{words} {number(float(kw[key].sum()) * 24 / len(day.hour))} kWh"
+        for key, words in (
+            ("load_kwh", "load"), ("pv_used_kwh", "PV"), ("import_kwh", "import"), ("export_kwh", "export"),
+        )
+    )  # fmt: skip
+    return (
+        f"Average day, {name}, {title}: {totals}; battery fullest with"
+        f" {number(float(day.soc_pct[filled]), 0)} % at {_ends_at(day, filled)}, emptiest with"
+        f" {number(float(day.soc_pct[emptied]), 0)} % at {_ends_at(day, emptied)}."
+    )
+
+
+def _ends_at(day: TypicalDay, slot: int) -> str:
+    minutes = (slot + 1) * MINUTES_PER_DAY // len(day.hour)
+    return f"{minutes // 60:02d}:{minutes % 60:02d}"
+
+
+def _shade(panel: Panel, windows: Sequence[Window], *, with_words: bool = False) -> None:
+    """Shade windows, and write each action at its beginning."""
+    for window in windows:
         begin, end = window.begin / 60, window.finish / 60
-        spans = [(begin, end)] if begin < end else [(begin, MINUTES_PER_DAY / 60), (0.0, end)]
+        spans = [(begin, end)] if begin < end else [(begin, 24.0), (0.0, end)]
         for left, right in spans:
-            ax.axvspan(left, right, color=ACTION_COLOUR[window.action], alpha=0.25, linewidth=0)
-        ax.annotate(
-            window.action, (begin, 1), xycoords=("data", "axes fraction"), xytext=(2, -9),
-            textcoords="offset points", fontsize=8,
-        )  # fmt: skip
+            panel.band(left, right, LOOK_OF_ACTION[window.action])
+        if with_words:
+            at = min(panel.x(begin) + 2, panel.x.end - width_of(window.action))
+            lower = 13 if window.action == "limit" else 0
+            panel.drawing.text(at, panel.y.end - 3 + lower, window.action, "tick halo")
+
+
+# --- bills and numbers of windows ------------------------------------------------------------------
 
 
 def draw_bills(totals: Mapping[str, float], currency: str) -> str:
     """Return the bills as horizontal bars, the first on top."""
-    with mpl.rc_context(STYLE):
-        figure = Figure(figsize=(6.4, 2.3), layout="constrained")
-        ax = figure.subplots()
-        names = list(totals)
-        colours = {
-            "battery, our windows": GREEN,
-            "battery, these settings": GREEN,
-            "cheapest possible plan": SKY,
-        }
-        ax.barh(names, list(totals.values()), color=[colours.get(n, "#BBBBBB") for n in names])
-        ax.invert_yaxis()
-        ax.axvline(0, color=BLACK, linewidth=0.6)
-        for place, total in enumerate(totals.values()):
-            offset, side = (4, "left") if total >= 0 else (-4, "right")
-            ax.annotate(
-                money(total), (total, place), xytext=(offset, 0), textcoords="offset points",
-                va="center", ha=side,
-            )  # fmt: skip
-        ax.margins(x=0.15)
-        ax.set_xlabel(f"bill, {currency}")
-        return svg_text(figure)
+    looks = {
+        "battery, our windows": DISCHARGE,
+        "battery, these settings": DISCHARGE,
+        "cheapest possible plan": CHARGE,
+    }
+    told = [f"{name} {money(total)}" for name, total in totals.items()]
+    left = max(width_of(name) for name in totals) + 12
+    spoken = f"Bills, {currency}: {'; '.join(told)}."
+    drawing = Drawing(HALF, 26 * len(totals) + 44, spoken)
+    room = max(width_of(money(total)) for total in totals.values()) + 10
+    low, high = span_of(list(totals.values()), margin=0.0, with_zero=True)
+    begin = left + (room if low < 0 else 0)
+    scale = Scale(low, high, begin, HALF - room)
+    for place, (name, total) in enumerate(totals.items()):
+        top = 26.0 * place + 4
+        drawing.text(left - 8, top + 14, name, anchor="end")
+        panel = Panel(drawing, scale, Scale(0, 1, top + 20, top))
+        panel.block((0.0, total), (0, 1), looks.get(name, Look("grey", kind="area")))
+        at = scale(total) + (5 if total >= 0 else -5)
+        drawing.text(at, top + 14, money(total), "", "start" if total >= 0 else "end")
+    whole = Panel(drawing, scale, Scale(0, 1, 26.0 * len(totals) + 4, 0))
+    whole.upright(0.0, "axis")
+    drawing.text(begin, 26 * len(totals) + 24, cut(f"bill, {currency}", HALF - 8 - begin))
+    return drawing.svg()
 
 
 def draw_curve(
@@ -185,27 +253,37 @@ def draw_curve(
 
     ``unseen`` is empty where no weeks were kept back; ``recommended`` is a place in the sequences.
     """
-    with mpl.rc_context(STYLE):
-        figure = Figure(figsize=(4.8, 3.0), layout="constrained")
-        ax = figure.subplots()
-        ax.axvline(
-            entries[recommended], color="#BBBBBB", linewidth=6, alpha=0.6, zorder=0,
-            label="recommended",
-        )  # fmt: skip
-        ax.plot(
-            entries, seen, color=ORANGE, linestyle="--", marker="s", markersize=5,
-            label="weeks seen",
-        )  # fmt: skip
-        if unseen:
-            ax.plot(entries, unseen, color=BLUE, marker="o", label="weeks not seen")
-        ax.set_xticks(entries)
-        ax.set_xlabel("windows to enter")
-        ax.set_ylabel(f"saved over no windows, {currency}")
-        ax.margins(x=0.08, y=0.12)
-        figure.legend(
-            loc="outside upper left", ncols=3, columnspacing=1.2, handlelength=1.6, frameon=False
-        )
-        return svg_text(figure)
+    series = [("weeks seen", list(seen), SERIES[1]), ("weeks not seen", list(unseen), SERIES[0])]
+    series = [each for each in series if each[1]]
+    band = Look("grey", kind="band")
+    legend = Legend(
+        [*((name, look) for name, _, look in series), ("recommended", band)], HALF - LEFT
+    )
+    told = [f"{name} {', '.join(map(money, values))}" for name, values, _ in series]
+    spoken = (
+        f"What {', '.join(map(str, entries))} windows save over no windows, {currency}: {'; '.join(told)}."
+        f" Recommended: {entries[recommended]}."
+    )
+    top = 14 + legend.height + 24
+    drawing = Drawing(HALF, top + 200, spoken)
+    legend.draw(drawing, LEFT, 4)
+    left, right = padded(entries, 0.4)
+    panel = Panel.at(
+        drawing, (LEFT + 10, top, HALF - RIGHT, top + 158), (left, right),
+        span_of([value for _, values, _ in series for value in values], margin=0.1),
+    )  # fmt: skip
+    chosen = entries[recommended]
+    panel.band(chosen - 0.12, chosen + 0.12, band)
+    panel.numbers_left(cut(f"saved over no windows, {currency}", HALF - 8))
+    for _, values, look in series:
+        panel.line(entries[: len(values)], values, look)
+    panel.axis_below({float(count): f"{count}" for count in entries}, "windows to enter")
+    return drawing.svg()
+
+
+# --- outages and floors ----------------------------------------------------------------------------
+
+HOURS_TOLD = (0, 1, 4, 8, 12, 24, 48, 72)
 
 
 def draw_hours_reached(
@@ -215,29 +293,33 @@ def draw_hours_reached(
 
     NaN is left blank. The axis is stretched near zero, where an hour matters most.
     """
-    with mpl.rc_context(STYLE):
-        figure = Figure(figsize=(4.8, 3.4), layout="constrained")
-        ax = figure.subplots()
-        looks = zip((BLUE, GREEN, ORANGE), "os^", ("-", "--", ":"), strict=True)
-        for (name, values), (colour, marker, dashes) in zip(reached.items(), looks, strict=True):
-            ax.plot(
-                range(len(ticks)), values, color=colour, marker=marker, markersize=4,
-                linestyle=dashes, label=name,
-            )  # fmt: skip
-        ax.set_yscale("function", functions=(_root, np.square))
-        marks = [h for h in (0, 1, 4, 8, 12, 24, 48, 72) if h <= horizon_h]
-        ax.set_yticks(marks, [f"{mark}" for mark in marks])
-        ax.set_ylim(0, horizon_h * 1.05)
-        every = max(len(ticks) // 6, 1) if len(ticks) > 12 else 1
-        ax.set_xticks(range(0, len(ticks), every), ticks[::every])
-        ax.set_xlabel(when)
-        ax.set_ylabel("goes on for at least, h")
-        figure.legend(loc="outside upper left", ncols=3, columnspacing=1.2, frameon=False)
-        return svg_text(figure)
+    looks = dict(zip(reached, SERIES, strict=False))
+    legend = Legend(list(looks.items()), HALF - LEFT)
+    told = [f"{name} for {_least_and_most(values)}" for name, values in reached.items()]
+    spoken = f"Hours for which the building goes on, by when the {when}: {'; '.join(told)}."
+    top = 14 + legend.height + 24
+    drawing = Drawing(HALF, top + 218, spoken)
+    legend.draw(drawing, LEFT, 4)
+    panel = Panel(
+        drawing, Scale(-0.5, len(ticks) - 0.5, LEFT, HALF - RIGHT),
+        Scale(0, horizon_h * 1.05, top + 174, top, is_root=True),
+    )  # fmt: skip
+    panel.axis_left(
+        {float(h): f"{h}" for h in HOURS_TOLD if h <= horizon_h}, "goes on for at least, h"
+    )
+    for name, values in reached.items():
+        panel.line(range(len(ticks)), values, looks[name])
+    every = max(len(ticks) // 6, 1) if len(ticks) > 12 else 1
+    shown = {float(at): ticks[at] for at in range(0, len(ticks), every)}
+    panel.axis_below(shown, when)
+    return drawing.svg()
 
 
-def _root(hours: FloatArray) -> FloatArray:
-    return np.sqrt(np.maximum(hours, 0.0))
+def _least_and_most(hours: Sequence[float]) -> str:
+    known = [each for each in hours if not math.isnan(each)]
+    if not known:
+        return "no known time"
+    return f"at least {number(min(known))} h and at most {number(max(known))} h"
 
 
 def draw_floors(
@@ -246,37 +328,44 @@ def draw_floors(
     lasting: Mapping[str, Sequence[float | None]],
     currency: str,
     hours: float,
+) -> list[str]:
+    """Return two figures of floors [%]: what they cost [money], and the share of outages that last [1]."""
+    shares = {
+        name: [None if share is None else 100 * share for share in each]
+        for name, each in lasting.items()
+    }
+    return [
+        _draw_by_floor(levels_pct, values, words)
+        for values, words in (
+            (prices, f"costs more, {currency}"), (shares, f"outages that last {hours:g} h, %"),
+        )
+    ]  # fmt: skip
+
+
+def _draw_by_floor(
+    levels_pct: Sequence[float], by_name: Mapping[str, Sequence[float | None]], words: str
 ) -> str:
-    """Return a figure of floors [%], their cost [money] and the outages that then last [%]."""
-    with mpl.rc_context(STYLE):
-        figure = Figure(figsize=(9.6, 3.6), layout="constrained")
-        left, right = figure.subplots(1, 2, sharex=True)
-        looks = zip((BLUE, ORANGE, GREEN, PURPLE, VERMILION), "os^Dv", strict=True)
-        for (name, price), (colour, marker) in zip(prices.items(), cycle(looks), strict=False):
-            shares = [None if share is None else 100 * share for share in lasting[name]]
-            for ax, values in ((left, price), (right, shares)):
-                known = [(x, y) for x, y in zip(levels_pct, values, strict=True) if y is not None]
-                ax.plot(*zip(*known, strict=True), color=colour, marker=marker, label=name)
-        left.set_ylabel(f"costs more, {currency}")
-        right.set_ylabel(f"outages that last {hours:g} h, %")
-        for ax in (left, right):
-            ax.set_xlabel("floor, % state of charge")
-        left.legend(frameon=False)
-        return svg_text(figure)
+    known = {
+        name: [math.nan if value is None else value for value in values]
+        for name, values in by_name.items()
+    }
+    looks = dict(zip(known, cycle(SERIES), strict=False))
+    legend = Legend(list(looks.items()), HALF - LEFT)
+    told = [f"{name} {', '.join(map(_or_unknown, values))}" for name, values in known.items()]
+    levels = ", ".join(f"{level:g}" for level in levels_pct)
+    top = 14 + legend.height + 24
+    drawing = Drawing(HALF, top + 218, f"{words}, with floors of {levels} %: {'; '.join(told)}.")
+    legend.draw(drawing, LEFT, 4)
+    panel = Panel.at(
+        drawing, (LEFT + 10, top, HALF - RIGHT, top + 174), span_of(levels_pct),
+        span_of([value for values in known.values() for value in values], with_zero=True),
+    )  # fmt: skip
+    panel.numbers_left(cut(words, HALF - 8))
+    for name, values in known.items():
+        panel.line(levels_pct, values, looks[name])
+    panel.numbers_below("floor, % state of charge")
+    return drawing.svg()
 
 
-def _closed(hour: FloatArray) -> list[float]:
-    return [*hour.tolist(), 24.0]
-
-
-def _repeated(values: FloatArray) -> list[float]:
-    """Return the values with the last one again, so that the last step is drawn to its end."""
-    return [*values.tolist(), float(values[-1])]
-
-
-def svg_text(figure: Figure) -> str:
-    """Return a figure as SVG that can stand in a page."""
-    text = io.StringIO()
-    figure.savefig(text, format="svg", metadata={"Date": None})
-    whole = text.getvalue()
-    return whole[whole.index("<svg") :]
+def _or_unknown(value: float) -> str:
+    return "unknown" if math.isnan(value) else number(value, 2)

@@ -31,12 +31,12 @@ def write_floors(prices: FloorPrices, folder: Path) -> list[Path]:
     """
     curve, currency = prices.curve, prices.brief.currency
     names = group_names(curve)
-    figure = draw_floors(
+    figures = draw_floors(
         curve.levels_pct, dict(zip(names, curve.price, strict=True)),
         dict(zip(names, curve.lasting, strict=True)), currency, curve.hours,
     )  # fmt: skip
     shown = {
-        "figure": Markup(figure), "names": names, "rows": price_rows(curve),
+        "figures": [Markup(svg) for svg in figures], "names": names, "rows": price_rows(curve),
         "about": about_prices(curve, currency), "after": AFTER_PRICES, "cautions": CAUTIONS,
     }  # fmt: skip
     texts = {

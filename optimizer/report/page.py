@@ -2,13 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any
 
 from markupsafe import Markup
 
-from optimizer.base.units import price
-from optimizer.evaluation.typical_day import TypicalDay, mean_by_clock, typical_day
 from optimizer.report.advice import (
     advice,
     invented,
@@ -17,13 +14,15 @@ from optimizer.report.advice import (
     why_no_windows,
     windows_name,
 )
+from optimizer.report.average_day import average_days
 from optimizer.report.card import card_for
 from optimizer.report.day_drawing import draw_day
-from optimizer.report.figures import DayPrices, draw_bills, draw_curve, draw_season
+from optimizer.report.figures import draw_bills, draw_curve
 from optimizer.report.notes import cautions, notes
 from optimizer.report.outage_page import outage_section
 from optimizer.report.renewal import worth_words
 from optimizer.report.reserve import reserve_sentences
+from optimizer.report.tariff_week import tariff_week
 from optimizer.report.templates import rendered
 from optimizer.report.unseen import (
     SPREAD_HEADING,
@@ -34,21 +33,11 @@ from optimizer.report.unseen import (
     promise,
     spread_rows,
 )
-from optimizer.settings.windows import months_text
+from optimizer.report.year_figure import year_figure
 from optimizer.workflows.plan import PlanResult
 from optimizer.workflows.renew import RenewResult
 from optimizer.workflows.replay import ReplayResult
 from optimizer.workflows.results import Result, SearchResult
-
-
-@dataclass(frozen=True)
-class SeasonFigure:
-    """A season's figure, and the same numbers as rows of a table."""
-
-    name: str
-    svg: Markup
-    heading: list[str]
-    rows: list[list[str]]
 
 
 def report_html(result: Result) -> str:
@@ -73,7 +62,9 @@ def report_html(result: Result) -> str:
         card=card_for(result.scenario, result.settings),
         draw=lambda part, name: Markup(draw_day(part, name, writing)),
         bills_figure=_bills_figure(result),
-        seasons=[_season_figure(result, months) for months in _shown_months(result)],
+        year=year_figure(result),
+        average_days=average_days(result),
+        week=tariff_week(result),
         charges=_charges(result),
         promise=promise(result),
         sureness=_sureness(result),
@@ -131,67 +122,6 @@ def _curve_figure(result: Result) -> Markup:
             result.currency,
         )
     )
-
-
-def _shown_months(result: Result) -> list[list[int]]:
-    """Return the months of each season set that the forecast holds, or all of them together."""
-    present = result.scenario.forecast.grid.months
-    sets = [[m for m in season.months if m in present] for season in result.settings.seasons]
-    return [months for months in sets if months] or [present]
-
-
-def _season_figure(result: Result, months: list[int]) -> SeasonFigure:
-    grid = result.scenario.forecast.grid
-    capacity = result.scenario.plant.capacity_kwh
-    cases = result.outcome.cases
-    days = {
-        "cheapest plan": typical_day(cases["plan"], capacity, months),
-        windows_name(result): typical_day(cases["windows"], capacity, months),
-    }
-    prices = DayPrices(
-        *(
-            mean_by_clock(values, grid, months)
-            for values in (
-                result.prices.buy,
-                result.prices.sell,
-                result.prices.stored,
-                result.prices.sell_stored,
-            )
-        )
-    )
-    season = next((s for s in result.settings.seasons if months[0] in s.months), None)
-    svg = Markup(draw_season(days, prices, season, result.currency))
-    heading, rows = _table(days, prices)
-    return SeasonFigure(months_text(months), svg, heading, rows)
-
-
-def _table(days: dict[str, TypicalDay], prices: DayPrices) -> tuple[list[str], list[list[str]]]:
-    heading = ["time"]
-    for name in days:
-        heading += [f"{name}: {what}" for what in COLUMNS.values()] + [f"{name}: charge %"]
-    heading += ["import price", "export price"]
-    heading += ["stored export price"] if prices.stored_is_apart else []
-    rows = []
-    hours = next(iter(days.values())).hour
-    for place, hour in enumerate(hours):
-        row = [f"{int(hour):02d}:{round(hour % 1 * 60):02d}"]
-        for day in days.values():
-            row += [f"{day.power_kw[name][place]:.2f}" for name in COLUMNS]
-            row.append(f"{day.soc_pct[place]:.0f}")
-        row += [price(float(prices.buy[place])), price(float(prices.sell[place]))]
-        row += [price(float(prices.sell_stored[place]))] if prices.stored_is_apart else []
-        rows.append(row)
-    return heading, rows
-
-
-COLUMNS = {
-    "load_kwh": "load kW",
-    "pv_used_kwh": "PV kW",
-    "charge_kwh": "charge kW",
-    "discharge_kwh": "discharge kW",
-    "import_kwh": "import kW",
-    "export_kwh": "export kW",
-}
 
 
 def _charges(result: Result) -> list[tuple[str, list[float]]]:

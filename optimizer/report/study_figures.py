@@ -5,32 +5,19 @@ Read next: ``study_page``.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-import matplotlib as mpl
 import numpy as np
-from matplotlib.axes import Axes
-from matplotlib.figure import Figure
-from matplotlib.ticker import MaxNLocator
 
 from optimizer.base.timegrid import FloatArray
 from optimizer.base.units import money, number
 from optimizer.economics.cash_flow import SIGNED, CashFlow, Life
 from optimizer.economics.monte_carlo import QUANTILES, Chances
-from optimizer.report.figures import (
-    BLACK,
-    BLUE,
-    GREEN,
-    ORANGE,
-    PURPLE,
-    SKY,
-    STYLE,
-    VERMILION,
-    YELLOW,
-    svg_text,
-)
+from optimizer.report.drawing import HALF, Drawing, Legend, Look, Panel, cut, left_of, width_of
+from optimizer.report.drawing_scales import Scale, span_of
+from optimizer.report.figures import RIGHT
 from optimizer.report.study_words import (
     DIFFERENCES,
     Names,
@@ -40,27 +27,26 @@ from optimizer.report.study_words import (
 )
 from optimizer.studies.verdict import Row, StudyResult, Swing
 
-GREY = "#BBBBBB"
-
-PANELS = 6
-"""Panels in one figure."""
-
 MOST_PANELS = 24
-"""Panels in all; those of the best cases are drawn."""
+"""Figures of sizes in all; those of the best cases are drawn."""
 
-PART_COLOUR = {
-    "investment": GREY, "incentive": YELLOW, "replacement": VERMILION, "operating": ORANGE,
-    "taxes": PURPLE, "saving": GREEN, "residual": SKY,
-}  # fmt: skip
-
-PART_HATCH = {"replacement": "//", "operating": "..", "taxes": "xx"}
-"""Parts that are paid are told apart in print too."""
+LOOK_OF_PART = {
+    "investment": Look("grey", kind="area"),
+    "incentive": Look("yellow", kind="area", hatch="|"),
+    "replacement": Look("vermilion", kind="area", hatch="-"),
+    "operating": Look("orange", kind="area"),
+    "taxes": Look("purple", kind="area", hatch="|-"),
+    "saving": Look("green", kind="area"),
+    "residual": Look("sky", kind="area", hatch="|"),
+}
 
 BINS = 40
 
+SAVED, OF_PLAN = Look("blue", "o"), Look("green dash")
+
 
 @dataclass(frozen=True)
-class Panel:
+class Sizes:
     """Worth against size where all else is equal: of windows, and of the cheapest plan. [kWh, money]"""
 
     title: str
@@ -74,7 +60,7 @@ class Panel:
         return self.windows.index(max(self.windows))
 
 
-def panels_of(result: StudyResult, names: Names) -> list[Panel]:
+def panels_of(result: StudyResult, names: Names) -> list[Sizes]:
     """Return a panel for each site and tariff of which several sizes are known, the best at most.
 
     Where one size stands with several powers, the best of them is taken.
@@ -89,187 +75,215 @@ def panels_of(result: StudyResult, names: Names) -> list[Panel]:
     return [_panel(result, names, rows) for rows in of_sites]
 
 
-def _panel(result: StudyResult, names: Names, rows: dict[float, Row]) -> Panel:
+def _panel(result: StudyResult, names: Names, rows: dict[float, Row]) -> Sizes:
     plan = result.measure.replace("npv_", "npv_of_plan_").replace("windows_save", "plan_saves")
     sizes = sorted(rows)
     title = "\n".join(names.case(rows[sizes[0]]).split(", ", 1))
-    return Panel(
+    return Sizes(
         title, sizes, [rows[size][result.measure] for size in sizes],
         [rows[size][plan] for size in sizes],
     )  # fmt: skip
 
 
-def draw_sizes(panels: Sequence[Panel], measure: str) -> list[str]:
-    """Return worth against size, several panels in a figure; ``measure`` names what is drawn."""
-    return [
-        _draw_panels(panels[first : first + PANELS], measure)
-        for first in range(0, len(panels), PANELS)
-    ]
+def draw_sizes(panels: Sequence[Sizes], measure: str) -> list[str]:
+    """Return worth against size, a figure for each site and tariff; ``measure`` names what is drawn."""
+    return [_draw_sizes(panel, measure) for panel in panels]
 
 
-def _draw_panels(panels: Sequence[Panel], measure: str) -> str:
-    columns = min(len(panels), 2)
-    rows = -(-len(panels) // 2)
-    with mpl.rc_context(STYLE):
-        figure = Figure(figsize=(4.8 * columns + 0.4, 2.7 * rows + 0.5), layout="constrained")
-        axes = figure.subplots(rows, columns, squeeze=False).ravel()
-        for ax, panel in zip(axes, panels, strict=False):
-            _draw_panel(ax, panel)
-        for ax in axes[len(panels) :]:
-            ax.set_axis_off()
-        figure.supylabel(measure, fontsize=9)
-        handles, labels = axes[0].get_legend_handles_labels()
-        figure.legend(handles, labels, loc="outside upper center", ncols=3, frameon=False)
-        return svg_text(figure)
-
-
-def _draw_panel(ax: Axes, panel: Panel) -> None:
-    ax.plot(
-        panel.sizes, panel.plan, color=SKY, linewidth=1.2, linestyle="--",
-        label="cheapest plan, run by no equipment",
+def _draw_sizes(sizes: Sizes, measure: str) -> str:
+    best = Look("vermilion bare", "o")
+    legend = Legend(
+        [("windows to type in", SAVED), ("cheapest plan, run by no equipment", OF_PLAN),
+         ("best size", best)], HALF - 8,
     )  # fmt: skip
-    ax.plot(
-        panel.sizes, panel.windows, color=BLUE, linewidth=2, marker="o", markersize=4,
-        label="windows to type in",
-    )  # fmt: skip
-    size, worth = panel.sizes[panel.best], panel.windows[panel.best]
-    ax.plot(
-        [size], [worth], linestyle="", marker="o", markersize=11, markerfacecolor="none",
-        markeredgecolor=VERMILION, markeredgewidth=1.6, label="best size",
-    )  # fmt: skip
-    ax.annotate(
-        f"{number(size, 2)} kWh", (size, worth), xytext=(0, -16), textcoords="offset points",
-        ha="center", color=VERMILION,
-    )  # fmt: skip
-    _zero_line(ax)
-    ax.margins(x=0.1, y=0.2)
-    ax.set_title(panel.title, loc="left", fontsize=9)
-    ax.set_xlabel("battery, kWh")
-    _plain_amounts(ax, "y")
+    size, worth = sizes.sizes[sizes.best], sizes.windows[sizes.best]
+    told = "; ".join(
+        f"{number(kwh, 2)} kWh {money(value)}"
+        for kwh, value in zip(sizes.sizes, sizes.windows, strict=True)
+    )
+    title = sizes.title.replace("\n", ", ")
+    lines = sizes.title.split("\n")
+    head = 16 * len(lines) + 4
+    top = head + legend.height + 24
+    spoken = f"{title}: {measure} of windows by size: {told}. Best: {number(size, 2)} kWh."
+    drawing = Drawing(HALF, top + 190, spoken)
+    for at_line, line in enumerate(lines):
+        drawing.text(4, 14.0 + 16 * at_line, cut(line, HALF - 8), "strong")
+    legend.draw(drawing, 4, head)
+    y = span_of([*sizes.windows, *sizes.plan], margin=0.12)
+    place = (left_of(y), top, HALF - RIGHT, top + 148)
+    panel = Panel.at(drawing, place, span_of(sizes.sizes), y)
+    panel.numbers_left(cut(measure, HALF - 8))
+    panel.zero()
+    panel.line(sizes.sizes, sizes.plan, OF_PLAN)
+    panel.line(sizes.sizes, sizes.windows, SAVED)
+    at = panel.x(size), panel.y(worth)
+    drawing.add("circle", "ring vermilion", cx=at[0], cy=at[1], r=7)
+    words = f"{number(size, 2)} kWh"
+    beside = min(max(at[0], panel.x.begin + width_of(words) / 2), HALF - width_of(words) / 2)
+    drawing.text(
+        beside, at[1] + (22 if at[1] + 26 < panel.y.begin else -12), words, "halo", "middle"
+    )
+    panel.numbers_below("battery, kWh")
+    return drawing.svg()
 
 
 def draw_cash_flow(flow: CashFlow, currency: str) -> str:
     """Return the money of each year by its parts, and what all to then is worth today."""
-    with mpl.rc_context(STYLE):
-        figure = Figure(figsize=(9.6, 3.8), layout="constrained")
-        ax = figure.subplots()
-        years = np.arange(len(flow.net))
-        above, below = np.zeros(len(years)), np.zeros(len(years))
-        for part in SIGNED:
-            values: FloatArray = getattr(flow, part)
-            if values.any():
-                ax.bar(
-                    years, values, 0.7, bottom=np.where(values >= 0, above, below), label=part,
-                    color=PART_COLOUR[part], hatch=PART_HATCH.get(part), edgecolor="white",
-                    linewidth=0.4,
-                )  # fmt: skip
-            above, below = above + np.maximum(values, 0), below + np.minimum(values, 0)
-        so_far = [row["discounted_so_far"] for row in flow_rows(flow)]
-        ax.plot(
-            years, so_far, color=BLACK, marker="o", markersize=3.5, linewidth=1.4,
-            label="all to then, discounted",
-        )  # fmt: skip
-        _zero_line(ax)
-        ax.set_xlabel("year; 0 is today")
-        ax.set_ylabel(currency)
-        ax.set_xlim(-0.6, len(years) - 0.4)
-        ax.xaxis.set_major_locator(MaxNLocator(integer=True))
-        _plain_amounts(ax, "y")
-        figure.legend(loc="outside right upper", frameon=False)
-        return svg_text(figure)
+    parts: dict[str, FloatArray] = {name: getattr(flow, name) for name in SIGNED}
+    parts = {name: values for name, values in parts.items() if values.any()}
+    so_far = [row["discounted_so_far"] for row in flow_rows(flow)]
+    sum_look = Look("plain", "o")
+    legend = Legend(
+        [*((name, LOOK_OF_PART[name]) for name in parts), ("all to then, discounted", sum_look)],
+        HALF - 8,
+    )
+    years = len(flow.net)
+    over = [sum((np.maximum(sign * values, 0) for values in parts.values()), np.zeros(years))
+            for sign in (1, -1)]  # fmt: skip
+    spoken = (
+        f"Money by year, {currency}: {money(float(flow.net[0]))} today; all to year {years - 1}, discounted,"
+        f" comes to {money(so_far[-1])}."
+    )
+    top = 4 + legend.height + 24
+    drawing = Drawing(HALF, top + 242, spoken)
+    legend.draw(drawing, 4, 2)
+    y = span_of([*over[0], *-over[1], *so_far], with_zero=True)
+    panel = Panel.at(
+        drawing, (left_of(y), top, HALF - RIGHT, top + 200), (-0.6, years - 0.4), y
+    )  # fmt: skip
+    panel.numbers_left(cut(currency, HALF - 8))
+    above, below = np.zeros(years), np.zeros(years)
+    for name, values in parts.items():
+        for year in np.flatnonzero(values).tolist():
+            ends = above if values[year] > 0 else below
+            panel.block(
+                (year - 0.35, year + 0.35),
+                (ends[year], ends[year] + values[year]),
+                LOOK_OF_PART[name],
+            )
+            ends[year] += values[year]
+    panel.zero()
+    panel.line(range(years), so_far, sum_look)
+    panel.axis_below(_whole_years(panel.x), "year; 0 is today")
+    return drawing.svg()
 
 
 def draw_swings(npv: float, swings: Sequence[Swing], currency: str) -> str:
     """Return what each thing that turns out otherwise makes of the net present value, widest on top."""
-    with mpl.rc_context(STYLE):
-        figure = Figure(figsize=(6.8, 1.1 + 0.42 * len(swings)), layout="constrained")
-        ax = figure.subplots()
-        for place, swing in enumerate(swings):
-            ends = [
-                (swing.low, swing.npv_low, BLUE, "lower"),
-                (swing.high, swing.npv_high, ORANGE, "higher"),
-            ]
-            known = [(end, value, hue, name) for end, value, hue, name in ends if value is not None]
-            for end, value, colour, name in sorted(known, key=lambda each: -abs(each[1] - npv)):
-                ax.barh(place, value - npv, 0.6, left=npv, color=colour, label=name)
-                left = value < npv
-                ax.annotate(
-                    end_text(swing.name, end), (value, place), xytext=(-4 if left else 4, 0),
-                    textcoords="offset points", va="center", ha="right" if left else "left",
-                )  # fmt: skip
-        ax.set_yticks(range(len(swings)), [swing_words(swing) for swing in swings])
-        ax.invert_yaxis()
-        ax.axvline(npv, color=BLACK, linewidth=0.8)
-        ax.margins(x=0.16)
-        ax.set_xlabel(f"net present value, {currency}; the line is at {money(npv)}")
-        _plain_amounts(ax, "x")
-        handles, labels = ax.get_legend_handles_labels()
-        once = dict(zip(labels, handles, strict=True))
-        shown = [name for name in ("lower", "higher") if name in once]
-        figure.legend(
-            [once[name] for name in shown], [f"at the {name} end" for name in shown],
-            loc="outside upper center", ncols=2, frameon=False,
-        )  # fmt: skip
-        return svg_text(figure)
+    looks = {"lower": Look("blue", kind="area"), "higher": Look("orange", kind="area", hatch="|")}
+    ends = {
+        swing: [
+            (name, end_text(swing.name, end), value)
+            for name, end, value in (
+                ("lower", swing.low, swing.npv_low), ("higher", swing.high, swing.npv_high),
+            )
+            if value is not None
+        ]
+        for swing in swings
+    }  # fmt: skip
+    known = {name for each in ends.values() for name, _, _ in each}
+    legend = Legend(
+        [(f"at the {name} end", look) for name, look in looks.items() if name in known], HALF - 8
+    )
+    told = "; ".join(
+        f"{swing_words(swing)}: {', '.join(f'{words} {money(value)}' for _, words, value in each)}"
+        for swing, each in ends.items()
+        if each
+    )
+    top = legend.height + 10
+    height = 42.0
+    spoken = (
+        f"Net present value, {currency}, {money(npv)}; where one thing turns out otherwise: {told}."
+    )
+    drawing = Drawing(HALF, top + height * len(swings) + 48, spoken)
+    legend.draw(drawing, 4, 2)
+    room = 10 + max((width_of(words) for each in ends.values() for _, words, _ in each), default=0)
+    low, high = span_of([npv, *(value for each in ends.values() for _, _, value in each)], margin=0)
+    bottom = top + height * len(swings)
+    whole = Panel(drawing, Scale(low, high, room, HALF - room), Scale(0, 1, bottom, top))
+    for place, (swing, each) in enumerate(ends.items()):
+        begin = top + height * place
+        drawing.text(4, begin + 14, cut(swing_words(swing), HALF - 8))
+        row = Panel(drawing, whole.x, Scale(0, 1, begin + 38, begin + 20))
+        for name, words, value in sorted(each, key=lambda one: -abs(one[2] - npv)):
+            row.block((npv, value), (0, 1), looks[name])
+            at = whole.x(value) + (-5 if value < npv else 5)
+            drawing.text(at, begin + 33, words, "tick", "end" if value < npv else "start")
+    whole.upright(npv, "axis")
+    whole.numbers_below("", 5)
+    drawing.text(
+        4, bottom + 40, cut(f"net present value, {currency}; the line is at {money(npv)}", HALF - 8)
+    )
+    return drawing.svg()
 
 
 def draw_chances(chances: Chances, currency: str) -> str:
     """Return how the net present values of the drawn lives are spread."""
-    with mpl.rc_context(STYLE):
-        figure = Figure(figsize=(6.8, 3.1), layout="constrained")
-        ax = figure.subplots()
-        ax.hist(chances.npv, bins=BINS, color=SKY)
-        dashes = ("--", "-", ":")
-        for share, value, dash in zip(QUANTILES, chances.quantiles()["npv"], dashes, strict=True):
-            ax.axvline(
-                value, color=BLUE, linestyle=dash, linewidth=1.8, label=f"P{share}: {money(value)}"
-            )
-        ax.axvline(0, color=VERMILION, linewidth=1.4, label="zero: worth what it costs")
-        ax.set_xlabel(f"net present value, {currency}")
-        ax.set_ylabel("drawn lives")
-        _plain_amounts(ax, "x")
-        figure.legend(loc="outside upper center", ncols=4, columnspacing=1.2, handlelength=1.8,
-                      frameon=False)  # fmt: skip
-        return svg_text(figure)
+    counts, edges = np.histogram(chances.npv, bins=BINS)
+    marks = [
+        (f"P{share}: {money(value)}", value, Look(f"blue {dash}".strip()))
+        for share, value, dash in zip(
+            QUANTILES, chances.quantiles()["npv"], ("dash", "", "dots"), strict=True
+        )
+    ]
+    marks.append(("zero: worth what it costs", 0.0, Look("vermilion long")))
+    legend = Legend([(words, look) for words, _, look in marks], HALF - 8)
+    spoken = (
+        f"Net present values of {len(chances.npv)} drawn lives, {currency}: from"
+        f" {money(float(chances.npv.min()))} to {money(float(chances.npv.max()))};"
+        f" {'; '.join(words for words, _, _ in marks[:-1])}."
+    )
+    top = 4 + legend.height + 24
+    drawing = Drawing(HALF, top + 188, spoken)
+    legend.draw(drawing, 4, 2)
+    y = span_of(counts, with_zero=True)
+    panel = Panel.at(
+        drawing, (left_of(y), top, HALF - RIGHT, top + 140), span_of([*edges, 0.0], margin=0.02), y
+    )
+    panel.numbers_left("drawn lives")
+    panel.area(edges, counts.astype(np.float64), Look("sky", kind="area"))
+    for _, value, look in marks:
+        panel.upright(value, f"line {look.classes}")
+    panel.numbers_below(cut(f"net present value, {currency}", HALF - 60), 5)
+    return drawing.svg()
 
 
-def draw_life(life: Life, currency: str) -> str:
+def draw_life(life: Life, currency: str) -> list[str]:
     """Return what is left of the battery and what it saves, year by year; planned years are dots."""
-    with mpl.rc_context(STYLE):
-        figure = Figure(figsize=(9.6, 3.2), layout="constrained")
-        left, right = figure.subplots(1, 2)
-        years = np.arange(1, 1 + len(life.health))
-        planned = life.is_planned
-        pairs: Iterable[tuple[Axes, FloatArray, str]] = (
-            (left, 100 * life.health, GREEN), (right, life.saved, BLUE),
-        )  # fmt: skip
-        for ax, values, colour in pairs:
-            ax.plot(years, values, color=colour, linewidth=1.4)
-            ax.plot(
-                years[planned], values[planned], color=colour, linestyle="", marker="o",
-                label="planned anew; between, an even change",
-            )  # fmt: skip
-            for number_new, year in enumerate(years[life.is_new]):
-                ax.axvline(
-                    year, color=VERMILION, linestyle=":", linewidth=1.2,
-                    label="" if number_new else "new battery",
-                )  # fmt: skip
-            ax.set_xlabel("year")
-            ax.xaxis.set_major_locator(MaxNLocator(integer=True))
-            _zero_line(ax)
-        left.set_ylabel("capacity left, %")
-        right.set_ylabel(f"saved, {currency}, prices of year 1")
-        _plain_amounts(right, "y")
-        handles, labels = left.get_legend_handles_labels()
-        figure.legend(handles, labels, loc="outside upper center", ncols=2, frameon=False)
-        return svg_text(figure)
+    return [
+        _draw_by_year(life, 100 * life.health, "capacity left, %", Look("green", "o")),
+        _draw_by_year(life, life.saved, f"saved, {currency}, prices of year 1", Look("blue", "s")),
+    ]
 
 
-def _zero_line(ax: Axes) -> None:
-    ax.axhline(0, color=BLACK, linewidth=0.6)
+def _draw_by_year(life: Life, values: FloatArray, words: str, look: Look) -> str:
+    renewed = Look("vermilion dots")
+    legend = Legend(
+        [("planned anew; between, an even change", look),
+         *([("new battery", renewed)] if life.is_new.any() else [])], HALF - 8,
+    )  # fmt: skip
+    years = np.arange(1, 1 + len(values))
+    spoken = (
+        f"{words}: {number(float(values[0]), 2)} in year 1, {number(float(values[-1]), 2)} in year"
+        f" {len(values)}; lowest {number(float(values.min()), 2)}."
+    )
+    top = 4 + legend.height + 24
+    drawing = Drawing(HALF, top + 188, spoken)
+    legend.draw(drawing, 4, 2)
+    y = span_of(values, with_zero=True)
+    panel = Panel.at(
+        drawing, (left_of(y), top, HALF - RIGHT, top + 146), (0.5, len(values) + 0.5), y
+    )  # fmt: skip
+    panel.numbers_left(cut(words, HALF - 8))
+    panel.zero()
+    for year in years[life.is_new].tolist():
+        panel.upright(year, f"line {renewed.classes}")
+    panel.line(years, values, Look(look.classes))
+    panel.marks(years[life.is_planned], values[life.is_planned], look)
+    panel.axis_below(_whole_years(panel.x), "year")
+    return drawing.svg()
 
 
-def _plain_amounts(ax: Axes, axis: str) -> None:
-    """Write amounts on an axis in full, with thousands separated."""
-    of = ax.xaxis if axis == "x" else ax.yaxis
-    of.set_major_formatter(lambda value, _place: number(value, 2))
+def _whole_years(scale: Scale) -> dict[float, str]:
+    return {year: number(year) for year in scale.ticks(10) if year == int(year)}

@@ -131,11 +131,11 @@ def _more(result: StudyResult, names: Names, ranked: list[Row]) -> list[dict[str
     ]
 
 
-def _by_size(result: StudyResult, names: Names) -> dict[str, Any]:
-    """Return the figures of worth against size; one panel alone needs no full width."""
+def _by_size(result: StudyResult, names: Names) -> list[Markup]:
+    """Return the figures of worth against size."""
     panels = panels_of(result, names)
     figures = draw_sizes(panels, f"{ranking_words(result)}, {result.currency}")
-    return {"figures": [Markup(svg) for svg in figures], "is_small": len(panels) == 1}
+    return [Markup(svg) for svg in figures]
 
 
 # --- a verdict -------------------------------------------------------------------------------
@@ -222,12 +222,12 @@ def _chance_rows(verdict: Verdict) -> list[list[str]]:
     ]
 
 
-def _verdict_figures(result: StudyResult, verdict: Verdict) -> dict[str, Markup]:
+def _verdict_figures(result: StudyResult, verdict: Verdict) -> dict[str, Any]:
     flow, life, currency = verdict.money.flow, verdict.money.life, result.currency
     npv, chances = verdict.money.worth.npv, verdict.chances
     return {
         "flow_figure": Markup(draw_cash_flow(flow, currency)),
-        "life_figure": Markup(draw_life(life, currency)),
+        "life_figures": [Markup(svg) for svg in draw_life(life, currency)],
         "swings_figure": Markup(
             draw_swings(npv, verdict.swings, currency) if verdict.swings else ""
         ),
