@@ -13,6 +13,7 @@ import unicodedata
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from html import escape
+from importlib.resources import files
 from itertools import pairwise
 
 import numpy as np
@@ -330,3 +331,11 @@ def padded(values: Iterable[float], room: float) -> list[float]:
     at = list(values)
     gap = min((b - a for a, b in pairwise(at)), default=1.0)
     return [at[0] - room * gap, at[-1] + room * gap]
+
+
+def standing_alone(svg: str) -> str:
+    """Return a figure with its colours and its ground, as a file of its own."""
+    styles = files("optimizer.report").joinpath("templates/figures.css").read_text("utf-8")
+    head, begin, rest = svg.partition(">")
+    ground = '<rect width="100%" height="100%" fill="var(--ground)"/>'
+    return f"{head}{begin}<style>{styles}</style>{ground}{rest}"

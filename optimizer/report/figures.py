@@ -55,7 +55,7 @@ SERIES = (
 )  # fmt: skip
 """Looks of series that are told apart by colour, dashes and marks."""
 
-LEFT, RIGHT = 46, 12
+LEFT, RIGHT = 46, 20
 """Room beside a panel for its axis, and at the other side. [px]"""
 
 

@@ -12,7 +12,7 @@ import pytest
 from optimizer.billing.tariff import shipped_folder
 
 DEMO = str(shipped_folder("scenarios") / "1_two_rates")
-HEAVY = ["highspy", "pyomo", "numba", "scipy", "matplotlib", "optimizer.planning.plan"]
+HEAVY = ["highspy", "pyomo", "numba", "scipy", "optimizer.planning.plan"]
 
 RUN_AND_TELL = f"""
 import json, sys

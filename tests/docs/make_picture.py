@@ -1,14 +1,14 @@
-"""Draws the picture of the README: the average winter day of the first demo.
+"""Draws the picture of the README: the average winter day of the first demo with its windows.
 
 python -m tests.docs.make_picture
 """
 
 from __future__ import annotations
 
-import re
 from pathlib import Path
 
-from optimizer.report.page import report_html
+from optimizer.report.average_day import average_days
+from optimizer.report.drawing import standing_alone
 from optimizer.scenario.brief import read_brief
 from optimizer.workflows.plan import plan
 
@@ -16,11 +16,10 @@ ROOT = Path(__file__).parents[2]
 
 
 def main() -> None:
-    """Plan the demo, and write the first figure of its average days."""
-    page = report_html(plan(read_brief(ROOT / "scenarios" / "1_two_rates")))
-    figures = re.findall(r"<svg.*?</svg>", page[page.index("The average day") :], flags=re.DOTALL)
+    """Plan the demo, and write the windows' figure of its first average day."""
+    winter = average_days(plan(read_brief(ROOT / "scenarios" / "1_two_rates")))[0]
     path = ROOT / "scenarios" / "average_day.svg"
-    path.write_text(figures[0] + "\n", encoding="utf-8")
+    path.write_text(standing_alone(str(winter.figures[-1])) + "\n", encoding="utf-8")
 
 
 if __name__ == "__main__":

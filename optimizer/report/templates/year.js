@@ -7,7 +7,7 @@
   const pick = box.querySelector(".pick"), [daySlider, timeSlider] = pick.querySelectorAll("input[type=range]");
   const field = pick.querySelector("input[type=date]"), [ofDay, ofTime] = pick.querySelectorAll(".told");
   const charts = pick.querySelector(".days"), details = pick.querySelector("details"), maps = [...box.querySelectorAll("svg")];
-  const inside = { left: 46, right: 448, top: 84 }, height = { power: 190, gap: 30, level: 84 };  // as figures.py has them
+  const inside = { left: 46, right: 440, top: 84 }, height = { power: 190, gap: 30, level: 84 };  // as figures.py has them
 
   // Series: their high bytes apart, differences added up.
   const zipped = Uint8Array.from(atob(told.packed), (sign) => sign.charCodeAt(0));
