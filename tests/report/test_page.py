@@ -57,9 +57,10 @@ def page_file(result: PlanResult, tmp_path_factory: pytest.TempPathFactory) -> P
 
 def test_the_page_names_nothing_outside_itself(page_file: Path) -> None:
     html = page_file.read_text(encoding="utf-8")
-    fetched = re.findall(r"(?:src|href)=\"(?!#)([^\"]+)\"|url\((?!#)([^)]+)\)", html)
+    fetched = re.findall(r"(?:src|href)=\"(?!#|data:)([^\"]+)\"|url\((?!#)([^)]+)\)", html)
     assert not fetched
-    assert "<script" not in html
+    assert "fetch(" not in html
+    assert "XMLHttpRequest" not in html
 
 
 def test_a_plan_that_time_cut_short_is_not_called_the_cheapest(result: PlanResult) -> None:
@@ -285,8 +286,24 @@ def test_the_page_has_a_figure_and_a_table_for_each_season(
     html = page_file.read_text(encoding="utf-8")
     months = set(result.scenario.forecast.grid.months)
     seasons = [s for s in result.outcome.settings.seasons if months & set(s.months)]
-    assert html.count('aria-label="Average day in') == max(len(seasons), 1)
-    assert html.count("the same numbers as a table") == max(len(seasons), 1)
+    different = [windows for s in seasons for windows in _distinct(s)]
+    assert html.count('aria-label="Average day, ') == 2 * max(len(different), 1)  # plan and windows
+    assert html.count("the same numbers as a table") == max(len(different), 1)
+
+
+def _distinct(season: SeasonSet) -> list[list[Window]]:
+    """Return the lists of windows of a season that differ."""
+    found: list[list[Window]] = []
+    for day_set in season.day_sets:
+        found += [] if day_set.windows in found else [day_set.windows]
+    return found
+
+
+def test_every_figure_speaks_and_no_two_say_the_same(page_file: Path) -> None:
+    html = page_file.read_text(encoding="utf-8")
+    spoken = re.findall(r'<svg class="figure" role="img" aria-label="([^"]+)"', html)
+    assert len(spoken) == html.count('<svg class="figure"') - 1  # one is in the page's script
+    assert len(set(spoken)) == len(spoken)
 
 
 def test_the_same_result_gives_the_same_bytes(result: PlanResult, page_file: Path) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from pathlib import Path
+from xml.etree import ElementTree  # reads what the program itself made
 
 import pytest
 
@@ -92,9 +93,12 @@ def test_a_currency_of_any_signs_is_drawn(currency):
     drawn = [
         draw_bills({"our bill": 3.0, "$another$ $": 2.0}, currency),
         draw_curve([0, 1, 2], [0.0, 1.0, 2.0], [0.0, 1.0, 1.5], 1, currency),
-        draw_floors([10, 20], {"July $": [1.0, 2.0]}, {"July $": [0.5, 0.6]}, currency, 8),
+        draw_floors([10, 20], {"July $": [1.0, 2.0]}, {"July $": [0.5, 0.6]}, currency, 8)[0],
     ]
-    assert all(svg.startswith("<svg") for svg in drawn)
+    for svg in drawn:
+        figure = ElementTree.fromstring(svg)
+        assert any(currency in (part.text or "") for part in figure.iter())
+        assert currency in figure.get("aria-label", "")
 
 
 def test_a_currency_of_dollar_signs_reaches_the_report(tmp_path):
