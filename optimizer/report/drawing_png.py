@@ -51,7 +51,7 @@ def _png(index: np.ndarray, palette: np.ndarray, opacity: bytes) -> bytes:
     lines = np.concatenate([np.zeros((rows, 1), np.uint8), index], axis=1)  # 0: no filter
     head = struct.pack(">IIBBBBB", columns, rows, 8, 3, 0, 0, 0)  # 8 bits a pixel, by palette
     chunks = ((b"IHDR", head), (b"PLTE", palette.tobytes()), (b"tRNS", opacity),
-              (b"IDAT", zlib.compress(lines.tobytes(), 9)), (b"IEND", b""))  # fmt: skip
+              (b"IDAT", zlib.compress(lines.tobytes(), 4)), (b"IEND", b""))  # fmt: skip
     return b"\x89PNG\r\n\x1a\n" + b"".join(
         struct.pack(">I", len(data)) + name + data + struct.pack(">I", zlib.crc32(name + data))
         for name, data in chunks

@@ -296,7 +296,9 @@ def draw_hours_reached(
     looks = dict(zip(reached, SERIES, strict=False))
     legend = Legend(list(looks.items()), HALF - LEFT)
     told = [f"{name} for {_least_and_most(values)}" for name, values in reached.items()]
-    spoken = f"Hours for which the building goes on, by when the {when}: {'; '.join(told)}."
+    spoken = (
+        f"{when.capitalize()} {ticks[0]} to {ticks[-1]}, the building goes on: {'; '.join(told)}."
+    )
     top = 14 + legend.height + 24
     drawing = Drawing(HALF, top + 218, spoken)
     legend.draw(drawing, LEFT, 4)

@@ -223,7 +223,7 @@ def packed(numbers: FloatArray) -> str:
     whole = numbers.astype(np.int16)
     steps = np.diff(whole, axis=1, prepend=np.int16(0)).astype("<i2")
     planes = steps.reshape(-1, 1).view(np.uint8).T
-    return base64.b64encode(zlib.compress(np.ascontiguousarray(planes).tobytes(), 6)).decode()
+    return base64.b64encode(zlib.compress(np.ascontiguousarray(planes).tobytes(), 4)).decode()
 
 
 def in_force(settings: Settings, grid: TimeGrid) -> tuple[IntArray, IntArray]:

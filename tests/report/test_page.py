@@ -6,8 +6,11 @@ import json
 import os
 import re
 import shutil
+from collections.abc import Iterator
 from dataclasses import replace
+from datetime import date
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
 
@@ -27,6 +30,9 @@ from optimizer.settings.controls import Controls
 from optimizer.settings.windows import DaySet, SeasonSet, Window, no_windows
 from optimizer.workflows.plan import PlanResult, plan
 from optimizer.workflows.replay import ReplayResult
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Browser
 
 pytestmark = pytest.mark.sweep(every=2)  # of two demos the first is short
 
@@ -302,7 +308,7 @@ def _distinct(season: SeasonSet) -> list[list[Window]]:
 def test_every_figure_speaks_and_no_two_say_the_same(page_file: Path) -> None:
     html = page_file.read_text(encoding="utf-8")
     spoken = re.findall(r'<svg class="figure" role="img" aria-label="([^"]+)"', html)
-    assert len(spoken) == html.count('<svg class="figure"') - 1  # one is in the page's script
+    assert len(spoken) == html.count('<svg class="figure"')
     assert len(set(spoken)) == len(spoken)
 
 
@@ -345,3 +351,77 @@ def test_the_page_opens_offline_and_its_card_fits_one_printed_page(page_file: Pa
     assert height <= A4_HEIGHT_PX - PRINT_MARGIN_PX
     assert not wide
     assert not too_wide_for_a_phone
+
+
+@pytest.fixture
+def in_browser(page_file: Path) -> Iterator[Browser]:
+    """A browser that is closed after the test."""
+    browser_path = shutil.which("chromium")
+    if browser_path is None:
+        assert not os.environ.get("CI"), "CI has to install chromium"
+        pytest.skip("no chromium on this machine: apt-get install chromium")
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as play:
+        browser = play.chromium.launch(
+            executable_path=browser_path, args=["--no-sandbox", "--disable-gpu"]
+        )
+        yield browser
+        browser.close()
+
+
+def test_any_day_is_shown_by_date_key_and_click(page_file: Path, in_browser: Browser) -> None:
+    page = in_browser.new_page(viewport={"width": 1280, "height": 900})
+    errors: list[str] = []
+    page.on("pageerror", lambda error: errors.append(str(error)))
+    page.goto(page_file.as_uri())
+    days = page.get_by_label("through the year")
+    days.wait_for(state="visible")
+    page.get_by_label("Day", exact=True).fill("2026-05-20")
+    assert re.match("Wednesday,? 20 May 2026", days.get_attribute("aria-valuetext") or "")
+    days.press("ArrowRight")
+    assert "21 May 2026" in (days.get_attribute("aria-valuetext") or "")
+    page.locator("#year svg").first.click(position={"x": 60, "y": 80})
+    assert "April 2026" in (days.get_attribute("aria-valuetext") or "")
+    times = page.get_by_label("time of day")
+    times.press("Home")
+    first = times.get_attribute("aria-valuetext") or ""
+    times.press("ArrowRight")
+    assert first.startswith("00:00: load ")
+    assert times.get_attribute("aria-valuetext") != first
+    assert not errors
+
+
+def test_a_chosen_day_is_told_as_its_flows_are(
+    result: PlanResult, page_file: Path, in_browser: Browser
+) -> None:
+    flows = result.outcome.cases["windows"].flows
+    grid = flows.grid
+    page = in_browser.new_page()
+    page.goto(page_file.as_uri())
+    days = page.get_by_label("through the year")
+    days.wait_for(state="visible")
+    for day in (date(2026, 4, 2), date(2026, 5, 20)):
+        page.get_by_label("Day", exact=True).fill(day.isoformat())
+        spoken = days.get_attribute("aria-valuetext") or ""
+        on_day = grid.day == grid.dates.index(day)
+        imported = flows.import_kwh[on_day]
+        told = re.search(r"import ([\d.]+) kWh, highest ([\d.]+) kW at (\d\d):(\d\d)", spoken)
+        assert told
+        assert float(told[1]) == pytest.approx(imported.sum(), abs=0.1)
+        assert float(told[2]) == pytest.approx(imported.max() / grid.step_h, abs=0.02)
+        step = grid.minute_of_day[on_day].tolist().index(int(told[3]) * 60 + int(told[4]))
+        assert imported[step] == pytest.approx(imported.max(), abs=0.01)
+    page.get_by_text("this day as a table").click()
+    page.locator(".pick table").wait_for(state="visible")
+    assert page.locator(".pick table tr").count() == 1 + 24 * 60 // grid.step_minutes
+
+
+def test_without_script_the_year_and_the_average_days_stand_there(
+    page_file: Path, in_browser: Browser
+) -> None:
+    plain = in_browser.new_context(java_script_enabled=False).new_page()
+    plain.goto(page_file.as_uri())
+    assert not plain.locator(".pick").is_visible()
+    assert plain.get_by_text("The average days stand below").is_visible()
+    assert plain.locator("#year svg").count() == 4

@@ -130,7 +130,7 @@
   timeSlider.addEventListener("input", () => showTime(+timeSlider.value));
   field.addEventListener("change", () => { const chosen = Math.round((Date.parse(field.value) - Date.parse(told.first)) / 864e5); if (chosen >= 0 && chosen < days) showDay(chosen); });
   details.addEventListener("toggle", table);
-  pick.hidden = false; box.classList.add("live");
+  pick.hidden = false; box.querySelector(".without").hidden = true; box.classList.add("live");
   timeSlider.max = 1e6; timeSlider.value = Math.floor(720 / told.step);
   showDay(Math.floor(days / 2));
 })();
