@@ -91,7 +91,7 @@ def draw_sizes(panels: Sequence[Sizes], measure: str) -> list[str]:
 
 
 def _draw_sizes(sizes: Sizes, measure: str) -> str:
-    best = Look("vermilion bare", "o")
+    best = Look("vermilion bare ring", "o")
     legend = Legend(
         [("windows to type in", SAVED), ("cheapest plan, run by no equipment", OF_PLAN),
          ("best size", best)], HALF - 8,
@@ -165,7 +165,7 @@ def draw_cash_flow(flow: CashFlow, currency: str) -> str:
             ends[year] += values[year]
     panel.zero()
     panel.line(range(years), so_far, sum_look)
-    panel.axis_below(_whole_years(panel.x), "year; 0 is today")
+    panel.axis_below(_whole(panel.x, 10), "year; 0 is today")
     return drawing.svg()
 
 
@@ -209,7 +209,7 @@ def draw_swings(npv: float, swings: Sequence[Swing], currency: str) -> str:
         for name, words, value in sorted(each, key=lambda one: -abs(one[2] - npv)):
             row.block((npv, value), (0, 1), looks[name])
             at = whole.x(value) + (-5 if value < npv else 5)
-            drawing.text(at, begin + 33, words, "tick", "end" if value < npv else "start")
+            drawing.text(at, begin + 33, words, "tick halo", "end" if value < npv else "start")
     whole.upright(npv, "axis")
     whole.numbers_below("", 5)
     drawing.text(
@@ -241,7 +241,7 @@ def draw_chances(chances: Chances, currency: str) -> str:
     panel = Panel.at(
         drawing, (left_of(y), top, HALF - RIGHT, top + 140), span_of([*edges, 0.0], margin=0.02), y
     )
-    panel.numbers_left("drawn lives")
+    panel.axis_left(_whole(panel.y, 5), "drawn lives")
     panel.area(edges, counts.astype(np.float64), Look("sky", kind="area"))
     for _, value, look in marks:
         panel.upright(value, f"line {look.classes}")
@@ -281,9 +281,9 @@ def _draw_by_year(life: Life, values: FloatArray, words: str, look: Look) -> str
         panel.upright(year, f"line {renewed.classes}")
     panel.line(years, values, Look(look.classes))
     panel.marks(years[life.is_planned], values[life.is_planned], look)
-    panel.axis_below(_whole_years(panel.x), "year")
+    panel.axis_below(_whole(panel.x, 10), "year")
     return drawing.svg()
 
 
-def _whole_years(scale: Scale) -> dict[float, str]:
-    return {year: number(year) for year in scale.ticks(10) if year == int(year)}
+def _whole(scale: Scale, most: int) -> dict[float, str]:
+    return {at: number(at) for at in scale.ticks(most) if at == int(at)}
