@@ -62,7 +62,9 @@ def reasons_for(
     for places in settings.places_of_entries(menu):
         first = places[0]
         sentence = settings.sentence(first, whole_kw, _days_of(settings, places))
-        inside = np.any([_steps_of(settings, place, horizon.grid) for place in places], axis=0)
+        inside = np.any(
+            [steps_of_window(settings, place, horizon.grid) for place in places], axis=0
+        )
         if not inside.any():
             reasons.append(Reason(first, sentence, None, NOT_IN_FORECAST))
             continue
@@ -102,7 +104,8 @@ def _under_a_cap(window: Window, whole: Replay, inside: BoolArray) -> str:
     return f"; with the cap, import there reaches {highest:.2f} kW at most"
 
 
-def _steps_of(settings: Settings, place: WindowPlace, grid: TimeGrid) -> BoolArray:
+def steps_of_window(settings: Settings, place: WindowPlace, grid: TimeGrid) -> BoolArray:
+    """Return the steps that lie in a window, shape (T,)."""
     in_season = np.isin(grid.month, settings.seasons[place.season].months)
     minute, weekday = settings.clock_of(grid)
     on_weekday = settings.weekdays_of(place, minute)

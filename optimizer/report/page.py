@@ -33,6 +33,7 @@ from optimizer.report.unseen import (
     promise,
     spread_rows,
 )
+from optimizer.report.working_days import working_days
 from optimizer.report.year_figure import year_figure
 from optimizer.workflows.plan import PlanResult
 from optimizer.workflows.renew import RenewResult
@@ -64,6 +65,7 @@ def report_html(result: Result) -> str:
         bills_figure=_bills_figure(result),
         year=year_figure(result),
         average_days=average_days(result),
+        working_days=working_days(result),
         week=tariff_week(result),
         charges=_charges(result),
         promise=promise(result),

@@ -150,12 +150,13 @@ def _draw_map(
                 width=HALF - RIGHT - LEFT, height=146, preserveAspectRatio="none")  # fmt: skip
     for hour in range(0, 25, 6):
         drawing.text(LEFT - 5, panel.y(hour) + 4, labels[hour], "tick", "end")
-    panel.axis_below(_day_ticks(grid))
+    panel.axis_below(day_ticks(grid))
     drawing.add("rect", "chosen", x=LEFT, y=26, width=0, height=146)
     return drawing.svg()
 
 
-def _day_ticks(grid: TimeGrid) -> dict[float, str]:
+def day_ticks(grid: TimeGrid) -> dict[float, str]:
+    """Return ticks at the months of a grid, or at some of its days where it is short."""
     dates = grid.dates
     if len(dates) > MOST_DAYS_BY_DAY:
         firsts = [place for place, day in enumerate(dates) if day.day == 1]

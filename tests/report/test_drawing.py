@@ -12,7 +12,10 @@ from xml.etree import ElementTree
 import numpy as np
 import pytest
 
+from optimizer.base.writing import Writing
+from optimizer.evaluation.typical_day import SHOWN, TypicalDay
 from optimizer.report.drawing import (
+    HALF,
     Drawing,
     Legend,
     Look,
@@ -25,7 +28,16 @@ from optimizer.report.drawing import (
 )
 from optimizer.report.drawing_png import LEVELS, picture
 from optimizer.report.drawing_scales import Scale, span_of, ticks_between
-from optimizer.report.figures import draw_bills, draw_curve, draw_hours_reached
+from optimizer.report.figures import (
+    LEFT,
+    RIGHT,
+    DayPrices,
+    draw_bills,
+    draw_curve,
+    draw_hours_reached,
+    draw_season,
+)
+from optimizer.settings.windows import Window
 
 # --- scales ----------------------------------------------------------------------------------------
 
@@ -210,3 +222,48 @@ def test_lines_stand_out_on_paper_and_in_the_dark() -> None:
         for line in ("blue", "vermilion", "green", "orange", "purple", "plain"):
             assert contrast(colours[line], colours["ground"]) >= 3, line
         assert contrast(colours["letters"], colours["ground"]) >= 4.5
+
+
+# --- a figure's numbers ----------------------------------------------------------------------------
+
+
+def heights(svg: str, classes: str) -> list[float]:
+    """Return where a line of steps stands, step by step. [px]"""
+    shape = max(re.findall(rf'<path class="{classes}" d="([^"]+)"', svg), key=len)  # not the key
+    y, last, found = 0.0, None, []
+    for command, numbers in re.findall(r"([MHV])([\d. -]+)", shape):
+        if command == "V":
+            y = float(numbers)
+        elif command == "M":
+            last, y = map(float, numbers.split())
+        else:
+            end = float(numbers)
+            found += [y] * round((end - (last or 0.0)) / STEP_PX)
+            last = end
+    return found
+
+
+STEP_PX = (HALF - RIGHT - LEFT) / 24
+
+
+def test_an_average_day_is_drawn_as_its_numbers_are() -> None:
+    """Load is 1, 2 … 4 kW in turn, import half of it: on one axis, whose ticks tell the scale."""
+    load = np.resize([1.0, 2.0, 3.0, 4.0], 24)
+    flows = dict.fromkeys(SHOWN, np.zeros(24)) | {"load_kwh": load, "import_kwh": load / 2}
+    day = TypicalDay(np.arange(24.0), flows, np.full(24, 50.0))
+    prices = DayPrices(*(np.ones(24) for _ in range(4)))
+    window = Window(start="22:00", end="06:00", action="charge")
+    (svg,) = draw_season({"ours": day}, prices, {"ours": [window]}, "May", "EUR", Writing(clock=12))
+    ticks = re.findall(r'<text class="end tick" x="[\d.]+" y="([\d.]+)">([\d.]+)</text>', svg)
+    at = {label: float(y) - 4 for y, label in ticks[:5]}
+    per_kw = at["0"] - at["1"]
+    drawn = np.array(heights(svg, "line plain"))
+    np.testing.assert_allclose((at["0"] - drawn) / per_kw, load, atol=0.02)
+    drawn = np.array(heights(svg, "line vermilion dash"))
+    np.testing.assert_allclose((at["0"] - drawn) / per_kw, load / 2, atol=0.02)
+    bands = re.findall(r'<rect class="band sky" x="([\d.]+)" y="[\d.]+" width="([\d.]+)"', svg)
+    spans = [((float(x) - LEFT) / STEP_PX, float(width) / STEP_PX) for x, width in bands]
+    np.testing.assert_allclose(spans[:2], [(22, 2), (0, 6)], atol=0.02)
+    assert ">4 am</text>" in svg
+    assert "load 60 kWh" in svg  # 6 × (1 + 2 + 3 + 4)
+    assert "import 30 kWh" in svg

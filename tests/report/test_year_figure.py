@@ -12,6 +12,7 @@ import pytest
 
 from optimizer.base.writing import PLAIN
 from optimizer.report.tariff_week import parts_of_year, price_words, week_of
+from optimizer.report.working_days import _days_of_entry
 from optimizer.report.year_figure import by_day, in_force, most_often, packed
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window
 from optimizer.simulation.replay import orders_of
@@ -147,3 +148,20 @@ def test_a_forecast_of_two_days_leaves_the_others_blank() -> None:
     assert np.isfinite(week[:2]).all()
     assert np.isnan(week[2:]).all()
     assert list(price_words(week, "EUR", PLAIN)) == ["1.00 EUR per kWh: Monday, Tuesday all day"]
+
+
+# --- the days on which an entry works --------------------------------------------------------------
+
+
+def test_days_of_an_entry_are_counted_by_hand() -> None:
+    """Four days: it holds on three, the battery takes 2 kWh on one and gives 1.5 kWh on another."""
+    grid = grid_of(4 * 24)
+    held = np.array([True, True, False, True])
+    taken, given = np.array([2.0, 0, 0, 0.01]), np.array([0.0, 1.5, 0, 0])
+    days = _days_of_entry(3, grid, held, taken, given)
+    assert days.words == (
+        "In force on 3 days; the battery takes 2 kWh on 1 of them; the battery gives 2 kWh on 1 of them."
+    )
+    assert "Entry 3 by day: In force on 3 days" in days.figure
+    idle = _days_of_entry(1, grid, ~held, 0 * taken, 0 * given)
+    assert idle.words == "In force on 1 day; the battery neither takes nor gives there."
