@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from optimizer.base.writing import PLAIN
+from optimizer.report.drawing_png import picture
 from optimizer.report.tariff_week import parts_of_year, price_words, week_of
 from optimizer.report.working_days import _days_of_entry
 from optimizer.report.year_figure import by_day, in_force, most_often, packed
@@ -165,3 +166,14 @@ def test_days_of_an_entry_are_counted_by_hand() -> None:
     assert "Entry 3 by day: In force on 3 days" in days.figure
     idle = _days_of_entry(1, grid, ~held, 0 * taken, 0 * given)
     assert idle.words == "In force on 1 day; the battery neither takes nor gives there."
+
+
+def test_even_a_year_of_quarter_hours_that_is_all_noise_stays_below_the_limit() -> None:
+    """Three series of clock and windows, nine of noise and four heat maps; the page's limit is 1.5 MB."""
+    luck = np.random.default_rng(2)
+    steps = 365 * 96
+    series = np.zeros((12, steps))
+    series[0] = np.arange(steps) % 96 * 15
+    series[3:] = luck.integers(-2000, 2000, (9, steps))
+    maps = [picture(luck.random((96, 365)), 0, 1) for _ in range(4)]
+    assert len(packed(series)) + sum(map(len, maps)) < 1.2e6
