@@ -99,7 +99,7 @@ def test_the_card_says_per_cent_where_the_equipment_takes_them(result: PlanResul
     controls = result.scenario.controls.model_copy(update={"power_step_pct": 10.0})
     file = result.scenario.file.model_copy(update={"controls": controls})
     brief = replace(result.brief, scenario=replace(result.scenario, file=file))
-    outcome = replace(result.outcome, settings=settings)
+    outcome = replace(result.outcome, settings=settings, reasons=())
     typed = f"<strong>40 %</strong> ({0.4 * limit_kw:g} kW)"
     assert typed in report_html(replace(result, brief=brief, outcome=outcome))
     assert typed not in report_html(replace(result, outcome=outcome))
@@ -117,7 +117,9 @@ def test_the_card_is_written_as_the_person_says_in_text_page_and_file(result: Pl
     writing = Writing(clock=12, decimal="comma", currency_sign="$")
     file = result.scenario.file.model_copy(update={"controls": controls, "writing": writing})
     brief = replace(result.brief, scenario=replace(result.scenario, file=file))
-    told = replace(result, brief=brief, outcome=replace(result.outcome, settings=settings))
+    told = replace(
+        result, brief=brief, outcome=replace(result.outcome, settings=settings, reasons=())
+    )
     page = report_html(told)
     for text in ("1:30 pm", "12:00 am", "1,5 kW"):
         assert text in settings_text(told)
