@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from optimizer.base.errors import SettingsError
-from optimizer.evaluation.reasons import _steps_of
+from optimizer.evaluation.reasons import steps_of_window
 from optimizer.report.card import card_of
 from optimizer.search.drafts import Draft
 from optimizer.search.fit import settings_of
@@ -121,7 +121,7 @@ def test_settings_say_it_are_read_again_and_refused_where_the_equipment_says_oth
 
 def test_the_steps_of_a_window_are_those_in_which_it_holds() -> None:
     settings = settings_with([NIGHT], [], "next day")
-    inside = _steps_of(settings, WindowPlace(0, 0, 0), WEEK)
+    inside = steps_of_window(settings, WindowPlace(0, 0, 0), WEEK)
     np.testing.assert_array_equal(inside, orders_of(settings, AC_PLANT, WEEK).of_step == 1)
 
 
