@@ -33,11 +33,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from functools import partial
+from functools import cached_property, partial
 
 import numpy as np
 
 from optimizer.base.parallel import side_by_side
+from optimizer.base.timegrid import FloatArray
 from optimizer.forecasting.weeks import Weather
 from optimizer.scenario.scenario import ENTRY_SHARE
 from optimizer.search.drafts import Draft, Drafts
@@ -50,6 +51,7 @@ from optimizer.search.fit import (
     years_for,
 )
 from optimizer.search.local_search import Search
+from optimizer.search.one_line import own_seasons
 from optimizer.search.score import InUse, Season, Task
 from optimizer.settings.controls import Controls
 from optimizer.settings.windows import Settings, no_windows
@@ -60,6 +62,9 @@ EARNED_SHARE = 0.15
 With half of the weeks to fit to, one group for the year looks better than it is: at 5 %, a metered
 home's demand settings for the whole year were preferred to two seasons that saved half as much again.
 """
+
+EARNED_OF_ALL = 0.04
+"""And this share of what the plan could save, over both folds: where little is saved, 15 % of it is luck."""
 
 MARGINS = ((1.0, 0.0), (1.05, 0.0), (1.1, 0.0), (1.2, 0.0), (1.35, 0.0), (1.0, 5.0), (1.1, 5.0),
            (1.0, 10.0), (1.2, 10.0))  # fmt: skip
@@ -188,11 +193,35 @@ class Found:
 
 @dataclass(frozen=True)
 class _Trial:
-    """Windows fitted to the weeks of one fold, by size, and the seasons of the other's weeks."""
+    """Windows fitted to the weeks of one fold, and the seasons of the other's weeks."""
 
     fitted: Fit
-    by_size: dict[int, tuple[Drafts, ...]]
     judges: tuple[Season, ...]
+    controls: Controls
+
+    @cached_property
+    def by_size(self) -> dict[int, tuple[Drafts, ...]]:
+        """The best windows of each size."""
+        return _sizes(self.fitted, self.controls)
+
+    def gain_of_lines(self) -> FloatArray:
+        """Return how much lower the score of one line is on the unseen weeks, by group of months. [money]"""
+        searched = [
+            judge.score(part) for judge, part in zip(self.judges, self.fitted.drafts, strict=True)
+        ]
+        lines = [
+            judge.score(part) for judge, part in zip(self.judges, self.fitted.lines, strict=True)
+        ]
+        return np.subtract(searched, lines)
+
+    def with_lines(self, chosen: Sequence[bool]) -> _Trial:
+        """Return the same with one line in place of the windows of some groups of months."""
+        return replace(self, fitted=self.fitted.with_lines(chosen))
+
+    @property
+    def work(self) -> float:
+        """Work done, in replays."""
+        return sum(season.work for season in (*self.fitted.seasons, *self.judges))
 
     def at(self, entries: int) -> tuple[Drafts, ...]:
         """Return the largest windows of at most some entries."""
@@ -248,6 +277,7 @@ def find_settings(
         plain, on_fold = tuple(starts), [list(starts)] * 2
     groups, trials = groupings[0], list[_Trial]()
     if weather.has_folds:
+        groupings = [*groupings, *_own_seasons(task, weather, groupings)]
         progress(
             "fitting windows to every other week, with the months grouped in"
             f" {len(groupings)} {'ways' if len(groupings) > 1 else 'way'}"
@@ -257,11 +287,14 @@ def find_settings(
             for grouping in groupings
             for fold in (0, 1)
         ])  # fmt: skip
-        best = np.inf
-        for grouping, *tried in zip(groupings, every[::2], every[1::2], strict=True):
-            replays += sum(_work(trial) for trial in tried)
-            judged = sum(min(trial.judged(d) for d in trial.by_size.values()) for trial in tried)
-            if judged < best - EARNED_SHARE * abs(best if np.isfinite(best) else 0.0):
+        best = 0.0
+        for grouping, *fitted in zip(groupings, every[::2], every[1::2], strict=True):
+            lines = _where_lines_do_better(fitted)
+            tried = [trial.with_lines(lines) for trial in fitted]
+            judged = sum(side_by_side([partial(_best_judged, trial) for trial in tried]))
+            replays += sum(trial.work for trial in tried)
+            earned = max(EARNED_SHARE * abs(best), EARNED_OF_ALL * task.can_save)
+            if not trials or judged < best - earned:
                 groups, trials, best = grouping, tried, judged
     progress("fitting windows to all weeks")
     found = _handed_out(task, weather, name, groups, trials, effort, plain, in_use)
@@ -285,7 +318,7 @@ def find_alike(task: Task, weather: Weather, name: str, like: Likeness, effort: 
     found = _handed_out(
         task, weather, name, like.groups, trials, effort, like.windows, (), near=True
     )
-    return replace(found, replays=int(found.replays + sum(map(_work, trials))))
+    return replace(found, replays=int(found.replays + sum(trial.work for trial in trials)))
 
 
 def _handed_out(  # noqa: PLR0913 - what is searched for, and all that was learnt on folds
@@ -297,6 +330,8 @@ def _handed_out(  # noqa: PLR0913 - what is searched for, and all that was learn
     years = years_for(weather, None)
     again = [*starts, *(trial.fitted.settings("start") for trial in trials)]
     final = fit(task, years, groups, effort.replays, again, in_use=in_use, near=near)
+    if trials:
+        final = final.with_lines(_where_lines_do_better(trials))
     by_size = _sizes(final, task.controls, margin)
     sizes = tuple(
         Size(
@@ -369,6 +404,17 @@ def _grouped(months: Sequence[int], name_of: Callable[[int], object]) -> MonthGr
     return tuple(tuple(m for m in months if name_of(m) == name) for name in names)
 
 
+def _own_seasons(
+    task: Task, weather: Weather, groupings: Sequence[MonthGroups]
+) -> list[MonthGroups]:
+    """Return the groups of months that the load asks for, where months may be grouped freely."""
+    if len(groupings) < 2 or max(map(len, groupings)) < 2 or task.horizon.floors:
+        return []
+    months = sorted(month for group in groupings[0] for month in group)
+    own = own_seasons(task, years_for(weather, None), months, groupings)
+    return [own] if own and own not in groupings else []
+
+
 def _trial(
     task: Task, weather: Weather, groups: MonthGroups, effort: Effort, fold: int,
     starts: Sequence[Settings], in_use: Sequence[InUse], *, near: bool = False,
@@ -376,11 +422,19 @@ def _trial(
     years = years_for(weather, fold)
     fitted = fit(task, years, groups, effort.fold_replays, starts, in_use=in_use, near=near)
     judges = seasons_of(task, groups, years_for(weather, 1 - fold), in_use)
-    return _Trial(fitted, _sizes(fitted, task.controls), judges)
+    return _Trial(fitted, judges, task.controls)
 
 
-def _work(trial: _Trial) -> float:
-    return sum(season.work for season in (*trial.fitted.seasons, *trial.judges))
+def _where_lines_do_better(trials: Sequence[_Trial]) -> list[bool]:
+    """Tell of each group of months whether one line does better on weeks kept back than what was searched."""
+    gains = np.sum([trial.gain_of_lines() for trial in trials], axis=0)
+    lines = zip(*(trial.fitted.lines for trial in trials), strict=True)
+    return [gain >= 0 and any(map(any, both)) for gain, both in zip(gains, lines, strict=True)]
+
+
+def _best_judged(trial: _Trial) -> float:
+    """Return the best score that any size has on the unseen weeks. [money]"""
+    return min(trial.judged(drafts) for drafts in trial.by_size.values())
 
 
 def _sizes(

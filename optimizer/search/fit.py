@@ -13,7 +13,7 @@ Read next: ``choose``.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
@@ -25,6 +25,7 @@ from optimizer.cost.expression import LinearCost, Peak
 from optimizer.forecasting.weeks import Variant, Weather, Year
 from optimizer.search.drafts import Drafts, drafts_of, not_below
 from optimizer.search.local_search import Search
+from optimizer.search.one_line import best_line
 from optimizer.search.score import InUse, Season, Task
 from optimizer.settings.windows import DaySet, SeasonSet, Settings
 from optimizer.simulation.replay import replay
@@ -44,17 +45,29 @@ MonthGroups = tuple[tuple[int, ...], ...]
 
 @dataclass(frozen=True)
 class Fit:
-    """Windows of each group of months, and the seasons that scored them."""
+    """Windows of each group of months, and the seasons that scored them.
+
+    ``lines`` are the best windows of one line a season; nothing where there are none.
+    """
 
     groups: MonthGroups
     drafts: tuple[Drafts, ...]
     seasons: tuple[Season, ...]
+    lines: tuple[Drafts, ...]
 
     @property
     def score(self) -> float:
         """What the windows change about the cost, over all seasons. [money]"""
         pairs = zip(self.seasons, self.drafts, strict=True)
         return sum(season.score(drafts) for season, drafts in pairs)
+
+    def with_lines(self, chosen: Sequence[bool]) -> Fit:
+        """Return the same with one line in place of the windows of some groups of months."""
+        drafts = [
+            line if is_chosen else searched
+            for searched, line, is_chosen in zip(self.drafts, self.lines, chosen, strict=True)
+        ]
+        return replace(self, drafts=tuple(drafts))
 
     def settings(self, name: str) -> Settings:
         """Return the windows as settings."""
@@ -143,7 +156,8 @@ def fit(
         for place, season in enumerate(seasons):
             season.look_elsewhere(_replays(task, years, groups, drafts))
             drafts[place] = searched(place, 1, drafts[place])
-    return Fit(groups, tuple(drafts), seasons)
+    lines = [season.base if near else best_line(season) for season in seasons]
+    return Fit(groups, tuple(drafts), seasons, tuple(lines))
 
 
 def seasons_of(

@@ -28,7 +28,7 @@ from itertools import chain, islice
 
 import numpy as np
 
-from optimizer.search.drafts import Draft, Drafts, Part
+from optimizer.search.drafts import Draft, Drafts
 from optimizer.search.first_guesses import drafts_of_plan, drafts_of_prices
 from optimizer.search.neighbours import (
     Groups,
@@ -38,10 +38,10 @@ from optimizer.search.neighbours import (
     changes,
     covered,
     fitted_part,
-    new_draft,
     sturdier_drafts,
     together,
 )
+from optimizer.search.one_line import lines
 from optimizer.search.score import Season
 
 ADD_CHANCE = 0.4
@@ -61,6 +61,9 @@ SOFT_DAYS = (8, 3)
 
 SOFT_SHARE = 0.3
 """How much of the work goes into that."""
+
+CAPS_TO_START_FROM = (0.5, 0.65, 0.8, 0.9, 1.0, 1.1, 1.25, 1.5, 2.0)
+"""Caps of whole days to start from, as factors of the mean of the plan's peaks."""
 
 RANKING_SHARE, LEAST_CANDIDATES = 0.08, 80
 """How much of the work may go into trying the windows to add one by one, but at least so many."""
@@ -213,33 +216,12 @@ class Search:
     def _capped(self) -> list[Drafts]:
         """Return the best of windows that cap the import all day, at several heights."""
         season = self.season
-        stored = season.stored
         if not season.has_peaks:
             return []
-        many: dict[Drafts, None] = {}
-        for draft in self._whole_days():
-            for level in _two_levels(draft, season):
-                for factor in (0.5, 0.65, 0.8, 0.9, 1.0, 1.1, 1.25, 1.5, 2.0):
-                    part = _under_a_cap(
-                        draft._replace(level_pct=level), season.typical_cap_kw * factor, season
-                    )
-                    settled = stored.settled((part,) * season.day_sets, 0)
-                    if settled is not None and all(map(season.accepts, settled)):
-                        many[settled] = None
-        capped = list(many)
+        grids = lines(season, CAPS_TO_START_FROM)
+        capped = [line for grid in grids for row in grid for line in row[::-3] if line]
         order = np.argsort(season.scores(capped), kind="stable")
         return [capped[int(place)] for place in order[:2]]
-
-    def _whole_days(self) -> list[Draft]:
-        """Return windows of a whole day, or nearly, under which import can be capped."""
-        season = self.season
-        actions = season.stored.menu.actions
-        return [
-            new_draft(0, season.longest, action, season)
-            for action in actions
-            if action in {"charge", "cover", "limit"}
-            and ("limit" in actions or season.stored.has(action, "cap"))
-        ]
 
     def improved(self, drafts: Drafts) -> Drafts:
         """Return the end of a descent from some windows with no more entries to type."""
@@ -375,25 +357,6 @@ class Search:
             if choices:
                 drafts = choices[int(luck.integers(len(choices)))]
         return drafts
-
-
-def _under_a_cap(draft: Draft, cap_kw: float, season: Season) -> Part:
-    """Return a window with a cap of its own, or with a limit beside it."""
-    stored = season.stored
-    if stored.has(draft.action, "cap"):
-        capped = draft._replace(cap_kw=stored.cap_near(draft.action, cap_kw))
-        return (stored.within_rules(capped),)
-    limit = new_draft(draft.begin, draft.length, "limit", season)
-    limit = limit._replace(cap_kw=stored.cap_near("limit", cap_kw))
-    return tuple(sorted(map(stored.within_rules, (draft, limit))))
-
-
-def _two_levels(draft: Draft, season: Season) -> tuple[float, ...]:
-    """Return the level that a window usually has, and one in the middle."""
-    if draft.action == "limit":
-        return (draft.level_pct,)
-    levels = season.stored.levels(draft.action)
-    return (draft.level_pct, float(levels[len(levels) // 2]))
 
 
 def _best_first(many: Iterable[Drafts], season: Season) -> list[Drafts]:

@@ -295,13 +295,13 @@ class Season:
             rest = list(range(1, len(self.years)))
             chosen = [drafts for drafts, is_near in zip(many, near, strict=True) if is_near]
             changes[near, 1:] = self._costs(chosen, rest) - self._plain[1:]
-        result = np.where(near, self._joined(changes) + windows, math.inf)
+        result = np.where(near, self.joined(changes) + windows, math.inf)
         for drafts, value in zip(many, result, strict=True):
             if math.isfinite(value):
                 self._known[drafts] = float(value)
         return result
 
-    def _joined(self, changes: FloatArray) -> FloatArray:
+    def joined(self, changes: FloatArray) -> FloatArray:
         """Return one score of the changes in K years, shape (C, K): mean, and mean of the tail."""
         worst_first = np.argsort(-changes, axis=1)
         weight = self._weight[worst_first]
