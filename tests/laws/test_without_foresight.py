@@ -29,7 +29,7 @@ from optimizer.scenario.horizon import Horizon
 from optimizer.settings.windows import no_windows
 from optimizer.simulation.replay import replay
 from tests.builders import hourly_grid, simple_plant
-from tests.laws.cases import AC_PLANT, DC_PLANT, DEMAND, FLAT, cost_of
+from tests.laws.cases import AC_PLANT, DC_PLANT, DEMAND, FLAT, STEP_FEE, cost_of
 from tests.laws.sites import TEN_WEEKS, site, weather_of
 
 DAYS = 16
@@ -147,3 +147,18 @@ def test_it_keeps_a_known_peak_as_low_as_the_battery_can():
     rungs = rungs_of(linear(FLAT, {**DEMAND, "per_kw": 5.0}, grid=grid), plain, years, horizon)
     flows = Control.taught(years, horizon, prices, 0.0, rungs, HIGHEST_POWERS).run(horizon).flows
     assert flows.import_kwh.max() == pytest.approx(2.0)
+
+
+def test_rungs_cost_what_the_tariff_asks_for_them():
+    # Up to 4 kW without a battery of 2 kW: rungs at 0, 1, 2, 3, 4 and 6 kW. Each kW costs 3, the fee
+    # is 3 a month below 2 kW and 9 from there on.
+    grid = hourly_grid(24 * 31)
+    load = np.ones(grid.count)
+    load[18] = 4.0
+    horizon = Horizon(simple_plant(2, 2), grid, load, np.zeros(grid.count), 0.0)
+    planned = replay(horizon, no_windows(0.0)).flows
+    years = [Year(load, np.zeros(grid.count), 1.0, tuple(grid.dates))]
+    rungs = rungs_of(linear(FLAT, DEMAND, STEP_FEE, grid=grid), planned, years, horizon)
+    assert rungs.caps[18] == pytest.approx([0, 1, 2, 3, 4, 6])
+    assert rungs.charge == pytest.approx(np.array([[3, 6, 15, 18, 21, 27]]))
+    assert list(np.flatnonzero(rungs.ends >= 0)) == [grid.count - 1]
