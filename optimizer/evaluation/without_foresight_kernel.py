@@ -200,6 +200,7 @@ def work_backward(days: Days, c: Terms, n: Numbers, cost: FloatArray) -> None:
     stores_to = np.zeros(classes)
     seen = np.zeros(classes)
     level_kwh = np.linspace(n.low, n.high, levels)
+    rests = n.restart < 0.0  # never; a constant here would have the orders compiled once more
     for t in range(count - 2, -1, -1):
         day, slot, then = c.day[t], c.slot[t], min(t + 1, count - 2)
         for k in range(classes):
@@ -214,7 +215,7 @@ def work_backward(days: Days, c: Terms, n: Numbers, cost: FloatArray) -> None:
             seen[now] += 1.0
             for j in range(levels):
                 least, _, _, _ = best_order(
-                    rows[next_class], stores_to[next_class], level_kwh[j], False, 0.0, x, t,
+                    rows[next_class], stores_to[next_class], level_kwh[j], rests, 0.0, x, t,
                     cost[t + 1, next_class], c, n,
                 )  # fmt: skip
                 cost[t, now, j] += least
@@ -247,6 +248,7 @@ def run_forward(  # noqa: PLR0913 - arrays in, arrays out
             rows, stores_to, stored, resting, used, x, t, cost[t + 1, k], c, n
         )
         resting = is_resting(resting, stored, rows[best, FLOOR], n)
-        table[t] = rows[best]
+        for column in range(ENTRY + 1):  # a row at once brings a message and its strings to compile
+            table[t, column] = rows[best, column]
         stored = stored_after
         used += given
