@@ -235,7 +235,7 @@ def run_forward(  # noqa: PLR0913 - arrays in, arrays out
     ``sun`` has shape (T + 1,): what is known when each step begins, and after the last. What is known of
     a step is its load and PV, the class of sun and the level.
     """
-    stored, resting, used = start_kwh, False, 0.0
+    stored, resting, used = start_kwh, n.restart < 0.0, 0.0  # as above
     rows = np.zeros((ORDERS_TRIED, ENTRY + 1))
     last = len(load_kwh) - 1
     for t in range(last + 1):
