@@ -218,7 +218,7 @@ def lanes_through(  # noqa: C901, PLR0912, PLR0913, PLR0915 - what a step asks f
     counted yet.
     """
     many, count = faces.shape
-    live = many if many < ONE_BY_ONE else -(-many // VECTOR) * VECTOR
+    live: int = many if many < ONE_BY_ONE else -(-many // VECTOR) * VECTOR
     lanes = np.zeros((STATES, LANES))
     for i in range(live):
         lanes[STORED, i] = start_kwh
