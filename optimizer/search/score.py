@@ -25,7 +25,7 @@ from __future__ import annotations
 
 import math
 import threading
-from collections.abc import Collection, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
 from functools import cached_property, partial
 
@@ -69,13 +69,17 @@ _Key = tuple[int, ...]
 """What holds when: a number for each pair of day sets. Windows with the same key cost the same."""
 
 
+def _uncounted(_work: float) -> None:
+    """Count no work."""
+
+
 @dataclass(frozen=True)
 class Task:
     """What settings are searched for.
 
     ``stored_worth`` is the worth of a kWh left at the end, ``can_save`` the money between no windows
     and the plan. ``worth_typing`` is what each window must save over the forecast to be
-    recommended. [money]
+    recommended. [money] ``count`` is told of work done, in replays of a year.
     """
 
     horizon: Horizon
@@ -87,6 +91,7 @@ class Task:
     stored_worth: float
     can_save: float
     worth_typing: float = 0.0
+    count: Callable[[float], None] = _uncounted
 
     @property
     def plant(self) -> Plant:
@@ -336,6 +341,7 @@ class Season:
 
     def _costs(self, many: list[Drafts], years: list[int]) -> FloatArray:
         self.work += len(many) * len(years)
+        self.task.count(len(many) * len(years) * len(self.steps) / self.task.grid.count)
         keys = [self._key(drafts) for drafts in many]
         alone = workers.is_worker()
         jobs = []
