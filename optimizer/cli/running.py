@@ -16,7 +16,7 @@ import typer
 
 from optimizer.base.errors import Interrupted, OptimizerError
 from optimizer.base.files import writing_to
-from optimizer.base.progress import Progress
+from optimizer.base.progress import Course, Progress
 
 INTERRUPTED = Interrupted(
     "interrupted; nothing was written", where="the command line", mend="Run it again."
@@ -40,7 +40,7 @@ def progress_told() -> Iterator[Progress]:
         with contextlib.suppress(OSError):  # work does not stop because nobody can be told of it
             print(f"[{time.monotonic() - begun:5.1f} s] {text}", file=sys.stderr, flush=True)
 
-    yield told
+    yield Course(told)
 
 
 @contextmanager

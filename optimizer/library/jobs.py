@@ -1,6 +1,7 @@
 """The jobs: each takes a scenario and returns a record with its figures and frames.
 
-Nothing is printed and nothing written. ``progress`` is handed a line of text and a share from 0 to 1.
+Nothing is printed and nothing written. ``progress`` is handed a line of text and a share from 0 to 1; the
+line also holds ``what`` goes on, what is ``saved`` so far and about how many ``seconds_left``.
 Read next: ``files``.
 """
 
@@ -14,7 +15,7 @@ import pandas as pd
 
 from optimizer.base.errors import InputError
 from optimizer.base.flows import Flows
-from optimizer.base.progress import Progress
+from optimizer.base.progress import Course, Progress, Told, quiet
 from optimizer.base.timegrid import calendar_months
 from optimizer.billing.bill import Bill, bill_flows
 from optimizer.billing.tariff import Tariff, compile_cost
@@ -40,20 +41,6 @@ from optimizer.workflows.solve import cheapest_plan as solved_plan
 
 Effort = Literal["quick", "normal", "thorough"]
 ShareProgress = Callable[[str, float], object]
-
-STAGES = {
-    "planning": 0.05,
-    "looking for windows": 0.25,
-    "looking for floors": 0.4,
-    "looking for the fewest": 0.25,
-    "looking for windows without": 0.5,
-    "weighing": 0.7,
-    "replaying the windows on weeks": 0.75,
-    "searching": 0.3,
-    "asking what richer": 0.8,
-    "replaying the windows and": 0.95,
-}
-"""How far a job is when a stage begins, roughly: measured on the demos."""
 
 
 def check(scenario: Scenario) -> checking.ScenarioCheck:
@@ -328,17 +315,14 @@ def study(
 
 
 def _told(progress: ShareProgress | None) -> Progress:
-    """Return a listener that adds to each line how far the job is; the share never falls."""
-    furthest = 0.0
+    """Return a listener that hands each line on with the share done."""
+    if progress is None:
+        return quiet
 
-    def told(text: str) -> None:
-        nonlocal furthest
-        if progress is not None:
-            begun = [share for stage, share in STAGES.items() if text.startswith(stage)]
-            furthest = max([furthest, *begun])
-            progress(text, furthest)
+    def told(line: str) -> None:
+        progress(line, line.share if isinstance(line, Told) else 0.0)
 
-    return told
+    return Course(told)
 
 
 def _known(effort: Effort) -> Effort:
