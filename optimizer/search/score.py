@@ -108,6 +108,14 @@ class InUse:
     per_change: float
 
 
+@dataclass(frozen=True)
+class OtherCard:
+    """Windows that hold in place of those scored, and where: ``holds`` has shape (K, T)."""
+
+    drafts: Drafts
+    holds: BoolArray
+
+
 class Season:
     """One group of months: its steps, its years, and how to score windows on them.
 
@@ -125,6 +133,8 @@ class Season:
         If not zero, each highest power is replaced by the mean over so many highest days.
     in_use : InUse, optional
         Windows that are typed in already; nothing is without it.
+    other : OtherCard, optional
+        What holds in some steps of each year in place of the windows scored.
     """
 
     def __init__(
@@ -135,10 +145,12 @@ class Season:
         elsewhere: Sequence[Flows],
         soft_days: int = 0,
         in_use: InUse | None = None,
+        other: OtherCard | None = None,
     ) -> None:
         self.task = task
         self.soft_days = soft_days
         self.in_use = in_use
+        self.other = other
         self.controls = task.controls
         self.stored = task.stored(list(months), None if in_use is None else range(1, 13))
         self.months = list(months)
@@ -160,7 +172,11 @@ class Season:
         self._slots = clock_slots(task.grid.step_minutes)
         self._set, self._pairs, pair = self._day_sets_of_step(task)
         minute, _ = clock_of(task.grid, summer_time=task.controls.summer_time)
-        self._face_of_step = pair * self._slots + (minute // task.grid.step_minutes)[self.steps]
+        face = pair * self._slots + (minute // task.grid.step_minutes)[self.steps]
+        self._face_of_step = [face] * len(self.years)
+        if other is not None:
+            beyond = len(self._pairs) * self._slots
+            self._face_of_step = [face + beyond * holds[self.steps] for holds in other.holds]
         self._rooms = threading.local()
         self._orders = OrderTable(self._row_outside("cover"))
         outside = self.stored.menu.outside
@@ -254,7 +270,9 @@ class Season:
 
     def soft(self, days: int) -> Season:
         """Return the season with each highest power replaced by the mean over the highest days."""
-        return Season(self.task, self.months, self.years, self.elsewhere, days, self.in_use)
+        return Season(
+            self.task, self.months, self.years, self.elsewhere, days, self.in_use, self.other
+        )
 
     @property
     def has_peaks(self) -> bool:
@@ -319,6 +337,10 @@ class Season:
         """Return what windows change in the mean over the years; no sum for windows. [money]"""
         return float((self.costs([drafts])[0] - self._plain) @ self._weight)
 
+    def mean_cost(self, drafts: Drafts) -> float:
+        """Return what windows cost in the mean over the years. [money]"""
+        return float(self.costs([drafts])[0] @ self._weight)
+
     def first_changes(self, many: Sequence[Drafts]) -> FloatArray:
         """Return what windows change in the first year alone, shape (C,). [money]"""
         return np.asarray(self._costs(list(many), [0])[:, 0] - self._plain[0])
@@ -339,8 +361,9 @@ class Season:
         def run(row: int, year: int, first: int, end: int) -> None:
             imported, exported = self._room()
             score_many(
-                self._load[year], self._pv[year], self._limits, table, self._face_of_step,
-                faces[first:end], self._numbers, self.start_kwh, self._pricing[year],
+                self._load[year], self._pv[year], self._limits, table,
+                self._face_of_step[year], faces[first:end], self._numbers, self.start_kwh,
+                self._pricing[year],
                 imported, exported, result[row, first:end],
             )  # fmt: skip
 
@@ -355,6 +378,14 @@ class Season:
         return self._rooms.pair  # type: ignore[no-any-return]
 
     def _faces(self, many: Sequence[Drafts]) -> IntArray:
+        """Return the row of the table that holds in each face, (C, F): those of the other card follow."""
+        faces = self._faces_of(many)
+        if self.other is None:
+            return faces
+        others = self._faces_of([self.other.drafts])
+        return np.concatenate([faces, np.broadcast_to(others, faces.shape)], axis=1)
+
+    def _faces_of(self, many: Sequence[Drafts]) -> IntArray:
         """Return the row of the table that holds at each clock slot of each pair of day sets, (C, F)."""
         faces = np.empty((len(many), len(self._pairs), self._slots), dtype=np.int64)
         for face, drafts in zip(faces, many, strict=True):
