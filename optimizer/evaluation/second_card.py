@@ -14,9 +14,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from pathlib import Path
 
 import numpy as np
 
+from optimizer.base.documents import Source
 from optimizer.base.timegrid import BoolArray, TimeGrid
 from optimizer.evaluation.comparison import Judge
 from optimizer.evaluation.out_of_sample import AS_METERED, OTHER_YEARS
@@ -28,6 +30,7 @@ from optimizer.search.choose import Found
 from optimizer.search.fit import years_for
 from optimizer.search.score import Task
 from optimizer.search.second_card import Cards, find_cards
+from optimizer.settings.check import refusals
 from optimizer.settings.windows import Settings
 from optimizer.simulation.by_turns import replay_by_turns
 from optimizer.simulation.replay import replay
@@ -148,7 +151,15 @@ def second_card(
     if not second.is_worth_it:
         return second
     cards = find_cards(task, years_for(weather, None), found.groups, found.settings, per_entry)
-    return replace(second, cards=cards)
+    return replace(second, cards=cards if cards is not None and _is_stored(cards, task) else None)
+
+
+def _is_stored(cards: Cards, task: Task) -> bool:
+    """Tell whether the menu takes each of the cards, its most entries over all months included."""
+    return not any(
+        refusals(card, task.controls, task.plant, Source(Path(), {}))
+        for card in (cards.bright, cards.dark)
+    )
 
 
 def judged_on_unseen(

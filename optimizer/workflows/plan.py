@@ -9,6 +9,7 @@ from optimizer.base.parallel import ahead, both
 from optimizer.base.progress import Progress, quiet
 from optimizer.evaluation.comparison import Judge
 from optimizer.evaluation.out_of_sample import sureness_of
+from optimizer.evaluation.second_card import SecondCard, second_card
 from optimizer.evaluation.without_foresight import WithoutForesight, without_foresight
 from optimizer.planning.linear import LinearSolver
 from optimizer.scenario.brief import Brief
@@ -30,12 +31,15 @@ class PlanResult(SearchResult):
     ``richer`` is there if richer controls would save much more. ``curve`` holds the settings of each
     number of windows, fewest first. ``without_foresight`` is what the best control without foresight that
     was found saves on weeks kept back; None with quick effort, without such weeks or a battery, and where
-    highest powers are charged.
+    highest powers are charged. ``second_card`` is whether a second card for days of little sun earns its
+    keep; None with quick effort, where a number of windows was asked for, and without PV, battery or weeks
+    kept back.
     """
 
     richer: Richer | None = None
     without_foresight: WithoutForesight | None = None
     curve: tuple[Size, ...] = ()
+    second_card: SecondCard | None = None
 
 
 def plan(
@@ -100,6 +104,8 @@ def plan(
         lambda: None if effort == "quick" else _richer(brief, case.task, found, progress),
     )  # fmt: skip
     yardstick = None if effort == "quick" else _yardstick(case, progress)
+    is_asked = effort != "quick" and most_windows is None
+    second = _second_card(case, progress) if is_asked else None
     progress("replaying the windows and adding up the bills")
     return PlanResult(
         brief,
@@ -114,6 +120,7 @@ def plan(
         without_foresight=yardstick,
         reserve=reserve,
         curve=found.sizes,
+        second_card=second,
     )
 
 
@@ -129,3 +136,10 @@ def _yardstick(case: Solved, progress: Progress) -> WithoutForesight | None:
     progress("asking what a control without foresight could save")
     brief, judge = case.brief, Judge(case.brief.cost, case.plan)
     return without_foresight(case.found.fitted_on, brief.weather, judge, horizon_of(brief))
+
+
+def _second_card(case: Solved, progress: Progress) -> SecondCard | None:
+    """Return whether a second card for days of little sun earns its keep."""
+    progress("asking what a second card for dark days would bring")
+    brief, judge = case.brief, Judge(case.brief.cost, case.plan)
+    return second_card(case.found, case.task, brief.weather, judge, horizon_of(brief))
