@@ -31,7 +31,7 @@ def tomorrow(
 ) -> None:
     """Say which card to use tonight, where a plan has two; nothing is fetched."""
     with errors_told(debug=debug):
-        from optimizer.report.second_card import tomorrow_record, tomorrow_text
+        from optimizer.report.tomorrow import tomorrow_record, tomorrow_text
         from optimizer.workflows import tomorrow as jobs
 
         if pv is not None and not (math.isfinite(pv) and pv >= 0):

@@ -1,4 +1,4 @@
-"""Says whether a second card for days of little sun is worth typing in, and which to use tomorrow."""
+"""Says whether a second card for days of little sun is worth typing in, and by what rule it is used."""
 
 from __future__ import annotations
 
@@ -9,12 +9,13 @@ from optimizer.base.units import clock, money, number, percent
 from optimizer.base.yaml_text import typed_yaml
 from optimizer.evaluation.second_card import SWITCH_MINUTES, SecondCard
 from optimizer.forecasting.day_ahead import ERROR, SWITCHED_AT
+from optimizer.report.tomorrow import entries_told
 from optimizer.report.wrapping import filled, on_one_line
 from optimizer.search.second_card import Cards
-from optimizer.settings.windows import Settings, months_text
+from optimizer.settings.windows import months_text
 from optimizer.workflows.plan import PlanResult
 from optimizer.workflows.results import Result
-from optimizer.workflows.tomorrow import BRIGHT, DARK, Tomorrow, rule_of
+from optimizer.workflows.tomorrow import BRIGHT, DARK, rule_of
 
 
 def cards_of(result: Result) -> Cards | None:
@@ -91,7 +92,7 @@ def second_card_text(result: Result) -> str:
         for name, card in (("A", cards.bright), ("B", cards.dark)):
             lines += [
                 f"  card {name}",
-                *_entries(card, _months_of(cards), result.scenario.whole_kw),
+                *entries_told(card, _months_of(cards), result.scenario.whole_kw),
             ]
     return "\n".join(["A SECOND CARD FOR DARK DAYS", *lines]) if lines else ""
 
@@ -99,16 +100,6 @@ def second_card_text(result: Result) -> str:
 def _months_of(cards: Cards) -> set[int]:
     """Return the months in which the sky decides."""
     return {month for month in range(1, 13) if cards.below_in(month)}
-
-
-def _entries(card: Settings, months: set[int], whole_kw: float | None = None) -> list[str]:
-    """Return the windows of a card in some months as sentences in a list."""
-    told = [
-        filled(card.sentence(place, whole_kw), "    - ", "      ")
-        for place in card.places()
-        if months & set(card.seasons[place.season].months)
-    ]
-    return told or ["    - no windows"]
 
 
 def second_card_record(result: Result) -> dict[str, Any] | None:
@@ -147,42 +138,3 @@ def rule_yaml(result: Result, cards: Cards) -> str:
     head = [f"Which card for {result.scenario.name}: A is {BRIGHT}, B is {DARK}.", *_rules(cards)]
     lines = [f"# {line}" for line in map(on_one_line, head)]
     return "\n".join(lines) + "\n" + typed_yaml(rule_of(cards).model_dump())
-
-
-def tomorrow_text(told: Tomorrow) -> str:
-    """Return which card to use for a day, why, and what it holds."""
-    entries = _entries(told.settings, {told.day.month})
-    return "\n".join([filled(_which(told), ""), *entries])
-
-
-def _which(told: Tomorrow) -> str:
-    day = f"{told.day:%Y-%m-%d}"
-    if not told.card:
-        return (
-            f"One card does for every sky: {told.file.name}, on {day} as on any day. No second card is"
-            " recommended here."
-        )
-    use = (
-        f"From {told.switched_at} on the evening before {day}: card {told.card}, {told.file.name}."
-    )
-    if not told.below_kwh or told.pv_kwh is None:
-        return f"{use} In this month it does for every sky."
-    side = "less than" if told.card == "B" else "not less than"
-    return (
-        f"{use} {number(told.pv_kwh, 3)} kWh of PV are expected, {side} the {number(told.below_kwh, 3)} kWh"
-        " below which card B is used."
-    )
-
-
-def tomorrow_record(told: Tomorrow) -> dict[str, Any]:
-    """Return the same as plain data; ``card`` is None where one does for every sky."""
-    return {
-        "day": told.day.isoformat(),
-        "card": told.card or None,
-        "file": told.file.name,
-        "why": _which(told),
-        "below_kwh": told.below_kwh,
-        "pv_kwh": told.pv_kwh,
-        "switched_at": told.switched_at or None,
-        "settings": told.settings.model_dump(exclude_none=True),
-    }

@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 from pydantic import Field, field_validator, model_validator
 
@@ -17,14 +17,15 @@ from optimizer.base.documents import Document, is_file, read_document
 from optimizer.base.errors import InputError, Mistake, SettingsError
 from optimizer.base.units import clock, read_clock
 from optimizer.forecasting.day_ahead import SWITCHED_AT
-from optimizer.search.second_card import Cards
 from optimizer.settings.windows import Settings
-from optimizer.workflows.in_use import SETTINGS
+
+if TYPE_CHECKING:
+    from optimizer.search.second_card import Cards
 
 BRIGHT, DARK, RULE = "settings_bright.yaml", "settings_dark.yaml", "two_cards.yaml"
 """Files of a result: card A, card B for dark days, and when which of them is used."""
 
-PLAN = "plan.json"
+PLAN, ONE = "plan.json", "settings.yaml"
 
 
 class RuleOfMonths(Document):
@@ -104,7 +105,7 @@ def tomorrow(results: Path, day: date, pv_kwh: float | None) -> Tomorrow:
             mend="Name a folder that plan has written.",
         )
     if not is_file(results / RULE):
-        return Tomorrow(day, "", *_card(results / SETTINGS), "", 0.0, pv_kwh)
+        return Tomorrow(day, "", *_card(results / ONE), "", 0.0, pv_kwh)
     rule, _ = read_document(results / RULE, RuleOfCards, SettingsError)
     below = rule.below_in(day.month)
     if below and pv_kwh is None:
