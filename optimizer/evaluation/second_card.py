@@ -5,14 +5,15 @@ does; each evening what is expected of the next day's PV, with the errors of a r
 them holds. Beside it a coin chooses, which shows the dark card as often in each group of months: what two
 cards save over the coin is what looking at the sky is worth.
 
-A second card is recommended where it saves what each entry beyond those of one card must, and the
-person's time at every switch; and where looking at the sky alone, over the coin, saves that time. A switch
+Groups of months in which the rule does not earn its keep by itself there have one card. A second card is
+recommended where it saves what each entry beyond those of one card must, and the person's time at every
+switch; and more than by the coin. A switch
 takes two minutes, and an hour counts as much as an entry (common practice, no published source).
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -24,12 +25,12 @@ from optimizer.evaluation.comparison import Judge
 from optimizer.evaluation.out_of_sample import AS_METERED, OTHER_YEARS
 from optimizer.forecasting.day_ahead import ERROR, day_ahead, pv_of_days, steps_of_days
 from optimizer.forecasting.ensemble import Spread
-from optimizer.forecasting.weeks import DAYS_PER_YEAR, Weather
+from optimizer.forecasting.weeks import DAYS_PER_YEAR, Variant, Weather
 from optimizer.scenario.horizon import Horizon
 from optimizer.search.choose import Found
 from optimizer.search.fit import years_for
 from optimizer.search.score import Task
-from optimizer.search.second_card import Cards, find_cards
+from optimizer.search.second_card import Cards, cards_of, find_pairs
 from optimizer.settings.check import refusals
 from optimizer.settings.windows import Settings
 from optimizer.simulation.by_turns import replay_by_turns
@@ -97,19 +98,14 @@ class SecondCard:
         return float(np.mean(self.judged.perfect) - np.mean(self.judged.one))
 
     @property
-    def for_switching(self) -> float:
-        """What the changes of cards in a year must save. [money]"""
-        return self.judged.switches * self.per_switch
-
-    @property
     def asked(self) -> float:
         """What a second card must save to be recommended. [money]"""
-        return self.entries * self.per_entry + self.for_switching
+        return self.entries * self.per_entry + self.judged.switches * self.per_switch
 
     @property
     def is_worth_it(self) -> bool:
-        """Whether it saves what is asked, and looking at the sky what its changes ask."""
-        return self.saves > self.asked and self.over_coin > self.for_switching
+        """Whether it saves what is asked, and more than a coin would."""
+        return self.saves > self.asked and self.over_coin > 0
 
 
 def second_card(
@@ -139,19 +135,47 @@ def second_card(
     has_battery = plant.charge_kw > 0 and plant.high_kwh > plant.low_kwh
     if not found.fitted_on or not has_battery or not horizon.pv_kwh.any():
         return None
-    per_entry = found.per_entry
-    tried = [
-        find_cards(task, years_for(weather, fold), found.groups, card, per_entry)
-        for fold, card in enumerate(found.fitted_on)
-    ]
-    judged = judged_on_unseen(found.fitted_on, tried, weather, judge, horizon)
-    entries = np.mean([0 if cards is None else max(cards.entries, 0) for cards in tried])
-    per_switch = task.worth_typing * SWITCH_MINUTES / 60
-    second = SecondCard(judged, float(entries), per_entry, per_switch)
+    trial = _Trial(found, task, weather, judge, horizon)
+    every = range(len(found.groups))
+    alone = [trial.second({group}, YEARS[:1]) for group in every] if len(every) > 1 else []
+    worth = {group for group, second in enumerate(alone) if second.is_worth_it}
+    kept = worth or set(every)
+    second = trial.second(kept, YEARS)
     if not second.is_worth_it:
         return second
-    cards = find_cards(task, years_for(weather, None), found.groups, found.settings, per_entry)
-    return replace(second, cards=cards if cards is not None and _is_stored(cards, task) else None)
+    pairs = find_pairs(
+        task, years_for(weather, None), found.groups, found.settings, found.per_entry
+    )
+    cards = cards_of(pairs, task, found.groups, found.settings.settings, kept)
+    return replace(
+        second, cards=cards if any(cards.below_kwh) and _is_stored(cards, task) else None
+    )
+
+
+class _Trial:
+    """Cards fitted to the weeks of either fold, and what they save on those of the other."""
+
+    def __init__(
+        self, found: Found, task: Task, weather: Weather, judge: Judge, horizon: Horizon
+    ) -> None:
+        self.found, self.task, self.weather = found, task, weather
+        self.judge, self.horizon = judge, horizon
+        self.pairs = [
+            find_pairs(task, years_for(weather, fold), found.groups, card, found.per_entry)
+            for fold, card in enumerate(found.fitted_on)
+        ]
+
+    def second(self, kept: Collection[int], years: Sequence[Variant]) -> SecondCard:
+        """Return what two cards come to that are used in some of the groups of months alone."""
+        cards = [
+            cards_of(pairs, self.task, self.found.groups, "tried", kept) for pairs in self.pairs
+        ]
+        judged = judged_on_unseen(
+            self.found.fitted_on, cards, self.weather, self.judge, self.horizon, years
+        )
+        entries = float(np.mean([max(each.entries, 0) for each in cards]))
+        per_switch = self.task.worth_typing * SWITCH_MINUTES / 60
+        return SecondCard(judged, entries, self.found.per_entry, per_switch)
 
 
 def _is_stored(cards: Cards, task: Task) -> bool:
@@ -164,24 +188,21 @@ def _is_stored(cards: Cards, task: Task) -> bool:
 
 def judged_on_unseen(
     fitted_on: Sequence[Settings],
-    tried: Sequence[Cards | None],
+    tried: Sequence[Cards],
     weather: Weather,
     judge: Judge,
     horizon: Horizon,
+    years: Sequence[Variant],
 ) -> Judged:
     """Return what cards fitted to the weeks of either fold save on those of the other."""
     rows, changes = list[tuple[float, ...]](), list[int]()
     for fold, (card, cards) in enumerate(zip(fitted_on, tried, strict=True)):
         luck, errors = (np.random.default_rng([SEED, fold, part]) for part in (0, 1))
-        for variant in YEARS:
+        for variant in years:
             year = weather.year(variant, 1 - fold, luck)
             there = horizon.with_weather(year.load_kwh, year.pv_kwh)
             none = judge.cost_of(replay(there, there.plain()))
             one = none - judge.cost_of(replay(there, card))
-            if cards is None:
-                rows += [(one, one, one, one)] * DRAWS
-                changes += [0] * DRAWS
-                continue
             saved = _saver(cards, there, judge, none)
             actual = pv_of_days(year.pv_kwh, there.grid)
             perfect = saved(cards.dark_days(actual, there.grid))
@@ -191,8 +212,8 @@ def judged_on_unseen(
                 rows.append((one, saved(dark), saved(coin), perfect))
                 changes.append(int((dark[1:] != dark[:-1]).sum()))
     one_, two, coin_, perfect_ = (tuple(map(float, column)) for column in zip(*rows, strict=True))
-    years = len(horizon.grid.dates) / DAYS_PER_YEAR
-    return Judged(one_, two, coin_, perfect_, float(np.mean(changes)) / years)
+    changes_a_year = float(np.mean(changes)) * DAYS_PER_YEAR / len(horizon.grid.dates)
+    return Judged(one_, two, coin_, perfect_, changes_a_year)
 
 
 def _saver(cards: Cards, there: Horizon, judge: Judge, none: float) -> Callable[[BoolArray], float]:

@@ -45,7 +45,8 @@ def pv_of_days(pv_kwh: FloatArray, grid: TimeGrid) -> FloatArray:
 def steps_of_days(days: BoolArray, grid: TimeGrid) -> BoolArray:
     """Return the steps in which a card holds that was chosen for some days, shape (T,).
 
-    It holds from ``SWITCHED_AT`` on the evening before until then on the day itself.
+    It holds from ``SWITCHED_AT`` on the evening before until then on the day itself; that of
+    the last day stays for its evening.
     """
     tomorrow = np.minimum(grid.day + 1, len(days) - 1)
     evening = grid.minute_of_day >= SWITCHED_AT

@@ -5,8 +5,8 @@ of a real forecast, and days below a threshold are dark. The card for dark days 
 first card on all others, then that one with the new card on dark days, and the dark one once more. Found
 with the first card as it is, the pair saved a third of what it does so on the first demo: the first card
 is a compromise of both skies. Thresholds are quantiles of the yields expected in a group of months, rounded
-to a number that a person can remember; each group has its own, or none where a second card does not earn
-what its entries must.
+to a number that a person can remember; each group has its own. Whether they are worth it, weeks kept back
+must say: in the years that one card was fitted to, it is at its best.
 
 Read next: ``evaluation.second_card``.
 """
@@ -14,7 +14,7 @@ Read next: ``evaluation.second_card``.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from functools import partial
 
@@ -33,11 +33,14 @@ from optimizer.settings.windows import Settings
 
 SEED = 20_260_120
 
-QUANTILES = (0.3, 0.55)
+QUANTILES = (0.3, 0.5, 0.7)
 """Thresholds tried: on so many of the days the yield expected is less. [1]"""
 
-REPLAYS = (200.0, 200.0, 100.0)
+REPLAYS = (250.0, 250.0, 150.0)
 """Work for the dark card, for the other one, and for the dark one again, for each threshold. [replays]"""
+
+LEAST_GAIN = 0.01
+"""Two cards must save so much more than one in the years fitted to. [money]"""
 
 ROUNDED_TO = 5.0
 """A threshold is a whole number of steps of 1, 2 or 5 in some size, and at least so many of them."""
@@ -69,30 +72,39 @@ class Cards:
 
 
 @dataclass(frozen=True)
-class _Pair:
-    """Two cards of one group of months, and what they save over one in the years fitted to. [money]"""
+class Pair:
+    """Two cards of one group of months, and the one card there.
 
+    ``entries`` is how many more a person types in, ``saved`` what they save over one card in the years
+    fitted to. [money] One card does where ``below_kwh`` is 0.
+    """
+
+    one: Drafts
     bright: Drafts
     dark: Drafts
     below_kwh: float
     entries: int
     saved: float
 
+    def without(self) -> Pair:
+        """Return one card for every sky."""
+        return Pair(self.one, self.one, self.one, 0.0, 0, 0.0)
+
 
 def rounded_yield(kwh: float) -> float:
-    """Return a yield rounded to a number that a person can remember. [kWh]"""
+    """Return a yield rounded down to a number that a person can remember. [kWh]"""
     if kwh <= 0:
         return 0.0
     size = 10.0 ** math.floor(math.log10(kwh))
     steps = (share * size for share in (1, 0.5, 0.2, 0.1))
     step = next(step for step in steps if kwh >= ROUNDED_TO * step * (1 - 1e-9))
-    return round(round(kwh / step) * step, 9)
+    return round(math.floor(kwh / step + 1e-9) * step, 9)
 
 
-def find_cards(
+def find_pairs(
     task: Task, years: Sequence[Year], groups: MonthGroups, card: Settings, per_entry: float
-) -> Cards | None:
-    """Find two cards that save more than one in plausible years; None if there are none.
+) -> tuple[Pair, ...]:
+    """Find two cards for each group of months that save more than one in plausible years.
 
     Parameters
     ----------
@@ -105,19 +117,26 @@ def find_cards(
     card : Settings
         The one card.
     per_entry : float
-        What each entry must save that a person types in beyond those of the one card. [money]
+        What each entry must save that a person types in. [money]
     """
     luck, grid = np.random.default_rng(SEED), task.grid
     expected = [day_ahead(pv_of_days(year.pv_kwh, grid), ERROR, luck) for year in years]
-    pairs = side_by_side([
-        partial(_best_pair, task, years, months, card, expected, per_entry)
-        for months in groups
-    ])  # fmt: skip
-    if not any(pair.below_kwh for pair in pairs):
-        return None
+    return tuple(
+        side_by_side([
+            partial(_best_pair, task, years, months, card, expected, per_entry)
+            for months in groups
+        ])
+    )  # fmt: skip
+
+
+def cards_of(
+    pairs: Sequence[Pair], task: Task, groups: MonthGroups, name: str, kept: Collection[int]
+) -> Cards:
+    """Return pairs as cards; of groups whose numbers are not ``kept``, one card for every sky."""
+    pairs = [pair if n in kept else pair.without() for n, pair in enumerate(pairs)]
     return Cards(
-        settings_of(f"{card.settings}, bright days", groups, [p.bright for p in pairs], task),
-        settings_of(f"{card.settings}, dark days", groups, [p.dark for p in pairs], task),
+        settings_of(f"{name}, bright days", groups, [pair.bright for pair in pairs], task),
+        settings_of(f"{name}, dark days", groups, [pair.dark for pair in pairs], task),
         groups,
         tuple(pair.below_kwh for pair in pairs),
         sum(pair.entries for pair in pairs),
@@ -127,24 +146,29 @@ def find_cards(
 def _best_pair(
     task: Task, years: Sequence[Year], months: Sequence[int], card: Settings,
     expected: Sequence[FloatArray], per_entry: float,
-) -> _Pair:  # fmt: skip
-    """Return the cards of some months that save most beyond what their entries must; or one card twice."""
+) -> Pair:  # fmt: skip
+    """Return the cards of some months that save most once their entries are taken off; or one card."""
     one = drafts_of(card, months, task.controls, task.plant)
     alone = Season(task, months, years, [task.plan_flows])
     addable = candidates_for(alone)
     inside = np.isin([day.month for day in task.grid.dates], months)
     pool = np.concatenate([of_day[inside] for of_day in expected])
-    found = [_Pair(one, one, 0.0, 0, 0.0)]
+    best = Pair(one, one, one, 0.0, 0, 0.0)
+    if not addable:
+        return best
+    found = []
     for kwh in dict.fromkeys(rounded_yield(float(q)) for q in np.quantile(pool, QUANTILES)):
         is_dark = np.array([steps_of_days(of_day < kwh, task.grid) for of_day in expected])
-        if addable and kwh:
-            found.append(_pair_below(kwh, alone, one, is_dark, addable))
-    return max(found, key=lambda pair: pair.saved - per_entry * max(pair.entries, 0))
+        pair = _pair_below(kwh, alone, one, is_dark, addable, per_entry)
+        if kwh and pair.saved > LEAST_GAIN:
+            found.append(pair)
+    return max(found, key=lambda pair: pair.saved - per_entry * pair.entries, default=best)
 
 
 def _pair_below(
-    kwh: float, alone: Season, one: Drafts, is_dark: BoolArray, addable: Sequence[Draft]
-) -> _Pair:
+    kwh: float, alone: Season, one: Drafts, is_dark: BoolArray, addable: Sequence[Draft],
+    per_entry: float,
+) -> Pair:  # fmt: skip
     """Return two cards for days below a threshold and all others, ``is_dark`` of shape (K, T)."""
 
     def beside(other: Drafts, holds: BoolArray) -> Season:
@@ -156,9 +180,21 @@ def _pair_below(
         return Search(season, REPLAYS[turn], SEED + turn, addable).best([start], near=True)
 
     dark = searched(beside(one, ~is_dark), one, 0)
-    bright = searched(beside(dark, is_dark), one, 1)
+    season = beside(dark, is_dark)
+    bright = _thinned(season, searched(season, one, 1), per_entry)
     season = beside(bright, ~is_dark)
-    dark = searched(season, dark, 2)
+    dark = _thinned(season, searched(season, dark, 2), per_entry)
     saved = alone.mean_cost(one) - season.mean_cost(dark)
     entries = season.size_of(bright) + season.size_of(dark) - season.size_of(one)
-    return _Pair(bright, dark, kwh, entries, saved)
+    return Pair(one, bright, dark, kwh, entries, saved)
+
+
+def _thinned(season: Season, drafts: Drafts, per_entry: float) -> Drafts:
+    """Return windows without the entries that do not save what each must."""
+    while fewer := season.one_less(drafts):
+        cost, size = season.mean_cost(drafts), season.size_of(drafts)
+        best = min(fewer, key=season.mean_cost)
+        if season.mean_cost(best) - cost > per_entry * (size - season.size_of(best)):
+            break
+        drafts = best
+    return drafts
