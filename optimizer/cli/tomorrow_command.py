@@ -5,8 +5,7 @@ Heavy parts are imported inside the command, so that help and mistakes answer at
 
 from __future__ import annotations
 
-import math
-from datetime import date, timedelta
+from datetime import date
 from pathlib import Path
 from typing import Annotated
 
@@ -34,22 +33,14 @@ def tomorrow(
         from optimizer.report.tomorrow import tomorrow_record, tomorrow_text
         from optimizer.workflows import tomorrow as jobs
 
-        if pv is not None and not (math.isfinite(pv) and pv >= 0):
-            raise InputError(
-                f"a yield of {pv} kWh cannot be",
-                where="--pv",
-                mend="Give 0 or more kWh of the day.",
-            )
-        told = jobs.tomorrow(results, _day(day), pv)
+        told = jobs.tomorrow(results, pv, None if day is None else _day(day))
     if as_json:
         print_json(tomorrow_record(told))
     else:
         print(tomorrow_text(told))
 
 
-def _day(given: str | None) -> date:
-    if given is None:
-        return date.today() + timedelta(days=1)  # noqa: DTZ011 - a person's calendar
+def _day(given: str) -> date:
     try:
         return date.fromisoformat(given)
     except ValueError:

@@ -5,8 +5,9 @@ The rule lies beside the cards in a file of its own, so that a person, or a sche
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -89,15 +90,22 @@ def rule_of(cards: Cards) -> RuleOfCards:
     return RuleOfCards(switched_at=clock(SWITCHED_AT), rules=rules)
 
 
-def tomorrow(results: Path, day: date, pv_kwh: float | None) -> Tomorrow:
-    """Return which card holds for a day, by the yield expected of it. [kWh]
+def tomorrow(results: Path, pv_kwh: float | None = None, day: date | None = None) -> Tomorrow:
+    """Return which card holds for a day, tomorrow if none is given, by the yield expected of it. [kWh]
 
     Raises
     ------
     InputError
         If the folder holds no results of a plan, or they cannot be read; if the yield decides and is not
-        given.
+        given, or cannot be.
     """
+    day = day or date.today() + timedelta(days=1)  # noqa: DTZ011 - a person's calendar
+    if pv_kwh is not None and not (math.isfinite(pv_kwh) and pv_kwh >= 0):
+        raise InputError(
+            f"a yield of {pv_kwh} kWh cannot be",
+            where="--pv",
+            mend="Give 0 or more kWh of the day.",
+        )
     if not is_file(results / PLAN):
         raise InputError(
             f"there are no results: {PLAN} is missing",

@@ -136,11 +136,11 @@ def test_files_are_written_read_back_and_gone_once_one_card_is_enough(
         assert read_settings(path, scenario.controls, scenario.plant) == settings
     day = worth_it.scenario.forecast.grid.dates[40]
     assert day.month == 5
-    assert tomorrow(tmp_path, day, 17.9).card == "B"
-    assert tomorrow(tmp_path, day, 18.0).settings == CARDS.bright
+    assert tomorrow(tmp_path, 17.9, day).card == "B"
+    assert tomorrow(tmp_path, 18.0, day).settings == CARDS.bright
     write_result(planned, tmp_path)
     assert not FILES & {path.name for path in tmp_path.iterdir()}
-    assert tomorrow(tmp_path, day, 0.0).card == ""
+    assert tomorrow(tmp_path, 0.0, day).card == ""
 
 
 def test_the_rule_of_cards_says_what_the_cards_do() -> None:
