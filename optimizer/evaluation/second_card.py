@@ -67,7 +67,7 @@ class SecondCard:
     """What a second card saves on weeks kept back, over one card. [money]
 
     ``cards`` are fitted to all weeks, None where the second is not recommended; ``per_switch`` is what each
-    change of cards must save, ``per_entry`` each entry beyond those of one card, of which there are
+    change of cards a year must save over the forecast, ``per_entry`` each entry beyond those of one card, of which there are
     ``entries``.
     """
 
@@ -212,8 +212,8 @@ def judged_on_unseen(
                 rows.append((one, saved(dark), saved(coin), perfect))
                 changes.append(int((dark[1:] != dark[:-1]).sum()))
     one_, two, coin_, perfect_ = (tuple(map(float, column)) for column in zip(*rows, strict=True))
-    changes_a_year = float(np.mean(changes)) * DAYS_PER_YEAR / len(horizon.grid.dates)
-    return Judged(one_, two, coin_, perfect_, changes_a_year)
+    a_year = DAYS_PER_YEAR / len(horizon.grid.dates)
+    return Judged(one_, two, coin_, perfect_, float(np.mean(changes)) * a_year)
 
 
 def _saver(cards: Cards, there: Horizon, judge: Judge, none: float) -> Callable[[BoolArray], float]:

@@ -10,6 +10,7 @@ from optimizer.base.yaml_text import typed_yaml
 from optimizer.evaluation.second_card import SWITCH_MINUTES, SecondCard
 from optimizer.forecasting.day_ahead import ERROR, SWITCHED_AT
 from optimizer.report.tomorrow import entries_told
+from optimizer.report.unseen import WHOLE_YEAR_DAYS
 from optimizer.report.wrapping import filled, on_one_line
 from optimizer.search.second_card import Cards
 from optimizer.settings.windows import months_text
@@ -29,13 +30,14 @@ def second_card_sentences(result: Result) -> list[str]:
     second = result.second_card if isinstance(result, PlanResult) else None
     if second is None:
         return []
-    currency = result.currency
+    currency, days = result.currency, result.scenario.forecast.grid.days
+    span = "a year" if days >= WHOLE_YEAR_DAYS else f"in {number(days, 0)} days"
     if second.cards is None:
-        return [_not_worth_it(second, currency)]
+        return [_not_worth_it(second, currency, span)]
     spread = second.spread
     return [
         f"A second card for dark days would save {money(second.saves, currency)} more"
-        f" in the mean of {len(second.judged.one)} trials on weeks kept back (one in ten at most"
+        f" {span}, in the mean of {len(second.judged.one)} trials on weeks kept back (one in ten at most"
         f" {money(spread.p10)}, one in ten more than {money(spread.p90)}):"
         f" {'; '.join(_rules(second.cards))}.",
         f"Choose at {clock(SWITCHED_AT)}: the card holds from then for a whole day. Card A is"
@@ -68,17 +70,17 @@ def _asked(second: SecondCard) -> str:
     )
 
 
-def _not_worth_it(second: SecondCard, currency: str) -> str:
+def _not_worth_it(second: SecondCard, currency: str, span: str) -> str:
     told = "A second card for dark days was tried:"
     if not second.entries and not second.judged.switches:
         return f"{told} none was found that saves what its entries must. One card is enough."
     why = (
-        f"it saves {money(second.saves, currency)} more on weeks kept back, where"
+        f"it saves {money(second.saves, currency)} more {span} on weeks kept back, where"
         f" {money(second.asked)} are asked ({_asked(second)})"
     )
     if second.saves > second.asked:
         why = (
-            f"it saves {money(second.saves, currency)} more on weeks kept back, but only"
+            f"it saves {money(second.saves, currency)} more {span} on weeks kept back, but only"
             f" {money(second.over_coin)} more than a coin in place of a forecast"
         )
     return f"{told} {why}. One card is enough."
