@@ -7,8 +7,8 @@ cards save over the coin is what looking at the sky is worth.
 
 Groups of months in which the rule does not earn its keep by itself there have one card. A second card is
 recommended where it saves what each entry beyond those of one card must, and the person's time at every
-switch; and more than by the coin. A switch
-takes two minutes, and an hour counts as much as an entry (common practice, no published source).
+switch; and more than by the coin. A switch takes two minutes, and an hour counts as much as an entry
+(common practice, no published source).
 """
 
 from __future__ import annotations
@@ -66,9 +66,9 @@ class Judged:
 class SecondCard:
     """What a second card saves on weeks kept back, over one card. [money]
 
-    ``cards`` are fitted to all weeks, None where the second is not recommended; ``per_switch`` is what each
-    change of cards a year must save over the forecast, ``per_entry`` each entry beyond those of one card, of which there are
-    ``entries``.
+    ``cards`` are fitted to all weeks, None where the second is not recommended. ``per_switch`` is what each
+    change of cards a year must save over the forecast, ``per_entry`` each of the ``entries`` beyond those of
+    one card.
     """
 
     judged: Judged
