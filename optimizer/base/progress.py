@@ -31,6 +31,7 @@ ROUGHLY = {
     "replaying the windows on weeks": 0.75,
     "searching": 0.3,
     "asking what richer": 0.8,
+    "asking what a second card": 0.9,
     "replaying the windows and": 0.95,
 }
 """How far a job is when a stage begins, roughly: measured on the demos."""

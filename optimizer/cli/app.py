@@ -24,6 +24,7 @@ from optimizer.cli.plan_command import plan, replay
 from optimizer.cli.season_commands import renew, review
 from optimizer.cli.streams import ready_streams, untold
 from optimizer.cli.study_command import study
+from optimizer.cli.tomorrow_command import tomorrow
 
 app = typer.Typer(
     add_completion=False,
@@ -33,7 +34,7 @@ app = typer.Typer(
 )
 
 for command in (
-    plan, forecast, replay, renew, review, outage, stay_off, study, bill, read, check, menu,
+    plan, tomorrow, forecast, replay, renew, review, outage, stay_off, study, bill, read, check, menu,
 ):  # fmt: skip
     app.command()(command)
 

@@ -8,6 +8,7 @@ Read next: ``files``.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from datetime import date
 from pathlib import Path
 from typing import Literal, get_args
 
@@ -36,6 +37,7 @@ from optimizer.workflows import plan as planning
 from optimizer.workflows import renew as renewing
 from optimizer.workflows import replay as replaying
 from optimizer.workflows import review as reviewing
+from optimizer.workflows import tomorrow as telling
 from optimizer.workflows.solve import DEFAULT_TIME_LIMIT_S
 from optimizer.workflows.solve import cheapest_plan as solved_plan
 
@@ -173,6 +175,19 @@ def review(scenario: Scenario, previous: str | Path, metered: str | Path) -> Rev
         If the promise or the meter cannot be read, or do not overlap.
     """
     return reviewing.review(scenario.brief, Path(previous), Path(metered))
+
+
+def tomorrow(
+    results: str | Path, pv_kwh: float | None = None, *, day: date | None = None
+) -> telling.Tomorrow:
+    """Say which card to use tonight, by the results of a plan and the yield expected of tomorrow. [kWh]
+
+    Raises
+    ------
+    InputError
+        If the results cannot be read, or the yield decides and is not given.
+    """
+    return telling.tomorrow(Path(results), pv_kwh, day)
 
 
 def outage(

@@ -22,6 +22,7 @@ from optimizer.report.fits import fits_record
 from optimizer.report.notes import cautions, notes
 from optimizer.report.outages import outage_record
 from optimizer.report.reserve import reserve_record
+from optimizer.report.second_card import second_card_record
 from optimizer.report.unseen import rule
 from optimizer.report.wrapping import on_one_line
 from optimizer.scenario.scenario import Scenario
@@ -49,6 +50,7 @@ def plan_record(result: Result) -> dict[str, Any]:
     foresight that was found saves over no windows on the weeks kept back, as metered, and what windows
     fitted to the others save there. ``curve`` holds the settings of each number of windows, and what they
     save in the mean on weeks that they have seen and not seen; ``rule`` says how one of them is recommended.
+    ``second_card`` is what one for dark days saves more on weeks kept back, and by what rule it is used.
     """
     grid = result.scenario.forecast.grid
     proof = result.plan.proof
@@ -89,6 +91,7 @@ def plan_record(result: Result) -> dict[str, Any]:
         "without_foresight": _without_foresight(planned),
         "rule": rule(result),
         "curve": _curve(result),
+        "second_card": second_card_record(result),
         "change_from_in_use": _change(result),
         "renewal": renewal_record(result) if isinstance(result, RenewResult) else None,
         "fits": fits_record(searched.fits if searched else ()),

@@ -12,6 +12,7 @@ from optimizer.report.card_text import card_text
 from optimizer.report.notes import cautions, notes
 from optimizer.report.renewal import renewal_text
 from optimizer.report.reserve import reserve_text
+from optimizer.report.second_card import second_card_text
 from optimizer.report.unseen import (
     SPREAD_HEADING,
     about_the_curve,
@@ -41,6 +42,7 @@ def summary(result: Result) -> str:
         _reserve(result),
         sureness_text(result),
         curve_text(result),
+        second_card_text(result),
         _listed("NOTES", notes(result)),
         _listed("BEFORE YOU ENTER THEM", cautions(result)),
     ]

@@ -119,6 +119,14 @@ class InUse:
     per_change: float
 
 
+@dataclass(frozen=True)
+class OtherCard:
+    """Windows that hold in place of those scored, and where: ``holds`` has shape (K, T)."""
+
+    drafts: Drafts
+    holds: BoolArray
+
+
 class Season:
     """One group of months: its steps, its years, and how to score windows on them.
 
@@ -136,6 +144,8 @@ class Season:
         If not zero, each highest power is replaced by the mean over so many highest days.
     in_use : InUse, optional
         Windows that are typed in already; nothing is without it.
+    other : OtherCard, optional
+        What holds in some steps of each year in place of the windows scored.
     """
 
     def __init__(
@@ -146,10 +156,12 @@ class Season:
         elsewhere: Sequence[Flows],
         soft_days: int = 0,
         in_use: InUse | None = None,
+        other: OtherCard | None = None,
     ) -> None:
         self.task = task
         self.soft_days = soft_days
         self.in_use = in_use
+        self.other = other
         self.controls = task.controls
         self.stored = task.stored(list(months), None if in_use is None else range(1, 13))
         self.months = list(months)
@@ -170,8 +182,7 @@ class Season:
         self._numbers = Numbers.of(task.plant, task.grid.step_h)
         self._slots = clock_slots(task.grid.step_minutes)
         self._set, self._pairs, pair = self._day_sets_of_step(task)
-        minute, _ = clock_of(task.grid, summer_time=task.controls.summer_time)
-        self._face_of_step = pair * self._slots + (minute // task.grid.step_minutes)[self.steps]
+        self._face_of_step = self._faces_of_steps(pair)
         self._rooms = threading.local()
         self._orders = OrderTable(self._row_outside("cover"))
         outside = self.stored.menu.outside
@@ -217,6 +228,16 @@ class Season:
         )
         weekday = clock_of(task.grid, summer_time=task.controls.summer_time)[1][self.steps]
         return of_weekday[weekday], pairs, place[weekday]
+
+    def _faces_of_steps(self, pair: IntArray) -> list[IntArray]:
+        """Return the place of each step of the season in the faces, for each year: day sets by clock slots."""
+        grid = self.task.grid
+        minute, _ = clock_of(grid, summer_time=self.controls.summer_time)
+        face = pair * self._slots + (minute // grid.step_minutes)[self.steps]
+        if self.other is None:
+            return [face] * len(self.years)
+        beyond = len(self._pairs) * self._slots
+        return [face + beyond * holds[self.steps] for holds in self.other.holds]
 
     def _entry_level(self, task: Task) -> float:
         first = int(self.steps[0]) if len(self.steps) else 0
@@ -270,7 +291,9 @@ class Season:
 
     def soft(self, days: int) -> Season:
         """Return the season with each highest power replaced by the mean over the highest days."""
-        return Season(self.task, self.months, self.years, self.elsewhere, days, self.in_use)
+        return Season(
+            self.task, self.months, self.years, self.elsewhere, days, self.in_use, self.other
+        )
 
     @property
     def has_peaks(self) -> bool:
@@ -335,6 +358,10 @@ class Season:
         """Return what windows change in the mean over the years; no sum for windows. [money]"""
         return float((self.costs([drafts])[0] - self._plain) @ self._weight)
 
+    def mean_cost(self, drafts: Drafts) -> float:
+        """Return what windows cost in the mean over the years. [money]"""
+        return float(self.costs([drafts])[0] @ self._weight)
+
     def first_changes(self, many: Sequence[Drafts]) -> FloatArray:
         """Return what windows change in the first year alone, shape (C,). [money]"""
         return np.asarray(self._costs(list(many), [0])[:, 0] - self._plain[0])
@@ -357,7 +384,7 @@ class Season:
             imported, exported = self._room()
             result = np.zeros(len(fresh))
             score_many(
-                self._load[year], self._pv[year], self._limits, table, self._face_of_step,
+                self._load[year], self._pv[year], self._limits, table, self._face_of_step[year],
                 self._faces(fresh), self._numbers, self.start_kwh, self._pricing[year],
                 imported, exported, result,
             )  # fmt: skip
@@ -382,14 +409,20 @@ class Season:
         return np.concatenate(rows).reshape(len(keys), -1)
 
     def _key(self, drafts: Drafts) -> _Key:
-        """Return the numbers of the faces of each pair of day sets: all that a cost hangs on."""
-        outside = self._outside if any(drafts) else 0
-        return tuple(
-            [
-                self._face_of_parts(drafts[number], drafts[before], outside)
-                for number, before in self._pairs
-            ]
-        )
+        """Return the numbers of the faces of each pair of day sets: all that a cost hangs on.
+
+        Those of the other card follow, if there is one.
+        """
+        key: _Key = ()
+        for card in (drafts,) if self.other is None else (drafts, self.other.drafts):
+            outside = self._outside if any(card) else 0
+            key += tuple(
+                [
+                    self._face_of_parts(card[number], card[before], outside)
+                    for number, before in self._pairs
+                ]
+            )
+        return key
 
     def _face_of_parts(self, part: Part, before: Part, outside: int) -> int:
         """Return the number of the face of a day with some windows, into which those of another go on."""

@@ -9,6 +9,7 @@ from optimizer.base.parallel import ahead, both
 from optimizer.base.progress import Progress, course_of, quiet
 from optimizer.evaluation.comparison import Judge
 from optimizer.evaluation.out_of_sample import sureness_of
+from optimizer.evaluation.second_card import SecondCard, second_card
 from optimizer.evaluation.without_foresight import WithoutForesight, without_foresight
 from optimizer.planning.linear import LinearSolver
 from optimizer.scenario.brief import Brief
@@ -30,12 +31,15 @@ class PlanResult(SearchResult):
     ``richer`` is there if richer controls would save much more. ``curve`` holds the settings of each
     number of windows, fewest first. ``without_foresight`` is what the best control without foresight that
     was found saves on weeks kept back; None with quick effort, without such weeks or a battery, and where
-    highest powers are charged.
+    highest powers are charged. ``second_card`` is whether a second card for days of little sun earns its
+    keep; None with quick effort, where a number of windows was asked for, and without PV, battery or weeks
+    kept back.
     """
 
     richer: Richer | None = None
     without_foresight: WithoutForesight | None = None
     curve: tuple[Size, ...] = ()
+    second_card: SecondCard | None = None
 
 
 def plan(
@@ -102,6 +106,8 @@ def plan(
         lambda: None if effort == "quick" else _richer(brief, case.task, found, course),
     )  # fmt: skip
     yardstick = None if effort == "quick" else _yardstick(case, course)
+    is_asked = effort != "quick" and most_windows is None
+    second = _second_card(case, course) if is_asked else None
     course("replaying the windows and adding up the bills")
     return PlanResult(
         brief,
@@ -116,10 +122,12 @@ def plan(
         without_foresight=yardstick,
         reserve=reserve,
         curve=found.sizes,
+        second_card=second,
     )
 
 
-PLAN, UNSEEN, KEPT_BACK, YARDSTICK, BILLS, REPORT = 4_000, 1_500, 2_500, 6_000, 3_000, 10_000
+PLAN, UNSEEN, KEPT_BACK, YARDSTICK, SECOND_CARD = 4_000, 1_500, 2_500, 6_000, 8_000
+BILLS, REPORT = 3_000, 4_000
 """Work of stages that count none, in replays of a year that a search makes: what they took on the first
 demo beside the search, whose replay took 0.09 ms with all that it is made of."""
 
@@ -139,6 +147,7 @@ def _stages(brief: Brief, effort: str) -> list[tuple[str, float]]:
         ("planning the weeks", 0 if is_quick else KEPT_BACK),
         ("asking what richer", 0 if is_quick else richer),
         ("asking what a control", 0 if is_quick else YARDSTICK),
+        ("asking what a second card", 0 if is_quick else SECOND_CARD),
         ("replaying the windows and", BILLS),
         ("drawing the report", REPORT),
     ]
@@ -156,3 +165,10 @@ def _yardstick(case: Solved, progress: Progress) -> WithoutForesight | None:
     progress("asking what a control without foresight could save")
     brief, judge = case.brief, Judge(case.brief.cost, case.plan)
     return without_foresight(case.found.fitted_on, brief.weather, judge, horizon_of(brief))
+
+
+def _second_card(case: Solved, progress: Progress) -> SecondCard | None:
+    """Return whether a second card for days of little sun earns its keep."""
+    progress("asking what a second card for dark days would bring")
+    brief, judge = case.brief, Judge(case.brief.cost, case.plan)
+    return second_card(case.found, case.task, brief.weather, judge, horizon_of(brief))
