@@ -12,7 +12,7 @@ import typer
 
 from optimizer.base.errors import InputError
 from optimizer.cli.options import DebugOption, JsonOption, folder_of
-from optimizer.cli.running import errors_told, job, print_json, print_text
+from optimizer.cli.running import errors_told, job, print_record, print_text
 
 
 def bill(
@@ -33,17 +33,22 @@ def bill(
     debug: DebugOption = False,
 ) -> None:
     """Bill meter data: every line with its quantity, rate and amount, and what made it."""
-    with errors_told(debug=debug):
+    with errors_told(debug=debug, as_json=as_json):
         if paid is not None:
             _reconcile(meter, tariff, zone, paid, as_json=as_json)
             return
         from optimizer.report.bill import bill_record, bill_text
+        from optimizer.report.formats import BILL
+        from optimizer.report.shapes import MeterBillRecord
         from optimizer.workflows import bill as jobs
 
         result = jobs.bill(meter, tariff, zone, history)
         if as_json:
-            record = bill_record(result.bill, with_why=True)
-            print_json({**record, "notes": list(result.notes)})
+            record: MeterBillRecord = {
+                **bill_record(result.bill, with_why=True),
+                "notes": list(result.notes),
+            }
+            print_record(BILL, record)
             return
         title = f"BILL OF {meter} ON {tariff}"
         print_text(bill_text(result.bill, title, with_why=explain), notes=result.notes)
@@ -51,11 +56,12 @@ def bill(
 
 def _reconcile(meter: Path, tariff: str, zone: str, paid: Path, *, as_json: bool) -> None:
     from optimizer.report.bill import reconciled_record, reconciled_text
+    from optimizer.report.formats import PAID_BILL
     from optimizer.workflows.bill import reconciled
 
     result = reconciled(meter, tariff, zone, paid)
     if as_json:
-        print_json({**reconciled_record(result.compared), "notes": list(result.notes)})
+        print_record(PAID_BILL, reconciled_record(result.compared, result.notes))
     else:
         print_text(reconciled_text(result.compared), notes=result.notes)
 
@@ -84,8 +90,9 @@ def read(
     debug: DebugOption = False,
 ) -> None:
     """Bring meter data or prices, as they were handed out, into the form that the others read."""
-    with job(debug=debug) as progress:
+    with job(debug=debug, as_json=as_json) as progress:
         from optimizer.metering.found import Request
+        from optimizer.report.formats import READING
         from optimizer.report.reading import next_step, reading_record, reading_text
         from optimizer.workflows.read import read as read_outside
 
@@ -93,7 +100,7 @@ def read(
         progress(f"reading {file}")
         found = read_outside(file, request, out)
     if as_json:
-        print_json(reading_record(found, request, out))
+        print_record(READING, reading_record(found, request, out))
     else:
         print_text(f"{reading_text(found)}\n{next_step(found, request, out)}")
 
@@ -107,18 +114,24 @@ def check(
     debug: DebugOption = False,
 ) -> None:
     """Tell what is wrong or odd in a scenario; of a tariff, also whether its worked bills come out."""
-    with errors_told(debug=debug):
+    with errors_told(debug=debug, as_json=as_json):
         from optimizer.workflows import check as jobs
 
         if what is not None and (tariff := jobs.tariff_named(what)) is not None:
             _check_tariff(tariff, as_json=as_json)
             return
         from optimizer.report.fits import fits_record, fits_text
+        from optimizer.report.formats import CHECK
+        from optimizer.report.shapes import CheckRecord
         from optimizer.scenario.brief import read_brief
 
         result = jobs.check(read_brief(folder_of(what)))
         if as_json:
-            print_json({"findings": list(result.remarks), "fits": fits_record(result.fits)})
+            record: CheckRecord = {
+                "findings": list(result.remarks),
+                "fits": fits_record(result.fits),
+            }
+            print_record(CHECK, record)
             return
         remarks = "\n".join(f"  - {remark}" for remark in result.remarks)
         print_text(f"{remarks or '  nothing to remark'}\n\n{fits_text(result.fits)}")
@@ -126,11 +139,12 @@ def check(
 
 def _check_tariff(path: Path, *, as_json: bool) -> None:
     from optimizer.report.bill import worked_record, worked_text
+    from optimizer.report.formats import WORKED_BILLS
     from optimizer.workflows.check import check_tariff
 
     result = check_tariff(path)
     if as_json:
-        print_json(worked_record(result.worked, result.remarks))
+        print_record(WORKED_BILLS, worked_record(result.worked, result.remarks))
     else:
         print_text(worked_text(result.worked, result.remarks))
     if not result.is_right:

@@ -17,7 +17,7 @@ from optimizer.cli.options import (
     ScenarioArgument,
     folder_of,
 )
-from optimizer.cli.running import job, print_json, print_text
+from optimizer.cli.running import job, print_record, print_text
 
 
 def forecast(
@@ -43,8 +43,9 @@ def forecast(
     debug: DebugOption = False,
 ) -> None:
     """Show the forecast that a scenario makes, how it spreads, and how good such forecasts were."""
-    with job(debug=debug, out=out) as progress:
+    with job(debug=debug, as_json=as_json, out=out) as progress:
         from optimizer.report.forecast import forecast_record, forecast_text, write_forecast
+        from optimizer.report.formats import FORECAST
         from optimizer.scenario.brief import read_brief
         from optimizer.workflows import forecast as jobs
 
@@ -59,6 +60,6 @@ def forecast(
             tested = tests.back_test(brief, effort, progress)
         files = write_forecast(result, out) if out else []
     if as_json:
-        print_json(forecast_record(result, tested))
+        print_record(FORECAST, forecast_record(result, tested))
     else:
         print_text(forecast_text(result, tested), files=files)

@@ -19,7 +19,7 @@ from optimizer.cli.options import (
     TimeOption,
     folder_of,
 )
-from optimizer.cli.running import errors_told, job, print_json, print_text
+from optimizer.cli.running import errors_told, job, print_record, print_text
 
 
 def menu(
@@ -51,7 +51,8 @@ def menu(
         return
     if out is not None:
         raise typer.BadParameter("only answers are written to a file", param_hint="--out")
-    with job(debug=debug) as progress:
+    with job(debug=debug, as_json=as_json) as progress:
+        from optimizer.report.formats import MENU
         from optimizer.report.menu import menu_record, menu_text
         from optimizer.scenario.brief import read_brief
         from optimizer.workflows.menu import menu_worth
@@ -62,7 +63,7 @@ def menu(
         if worth:
             told = menu_worth(brief, effort=effort, time_limit_s=time_limit, progress=progress)
     if as_json:
-        print_json(menu_record(site.controls, told))
+        print_record(MENU, menu_record(site.controls, told))
     else:
         print_text(menu_text(site, told))
 

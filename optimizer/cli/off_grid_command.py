@@ -18,7 +18,7 @@ from optimizer.cli.options import (
     TimeOption,
     folder_of,
 )
-from optimizer.cli.running import job, print_json, print_text
+from optimizer.cli.running import job, print_record, print_text
 
 
 def stay_off(
@@ -54,8 +54,9 @@ def stay_off(
     debug: DebugOption = False,
 ) -> None:
     """Say beforehand how often the battery can keep the building off the grid in given hours."""
-    with job(debug=debug) as progress:
+    with job(debug=debug, as_json=as_json) as progress:
         from optimizer.base.files import write_file
+        from optimizer.report.formats import OFF_GRID
         from optimizer.report.off_grid import limited_yaml, off_grid_record, off_grid_text
         from optimizer.scenario.brief import read_brief
         from optimizer.settings.check import read_settings
@@ -78,6 +79,6 @@ def stay_off(
         result = told_beforehand(brief, limit, given, time_limit_s=time_limit, progress=progress)
         files = [write_file(limited_yaml(result), out)] if out else []
     if as_json:
-        print_json(off_grid_record(result))
+        print_record(OFF_GRID, off_grid_record(result))
     else:
         print_text(off_grid_text(result), files=files)

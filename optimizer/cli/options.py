@@ -7,7 +7,7 @@ from typing import Annotated, Literal
 
 import typer
 
-from optimizer.base.errors import InputError
+from optimizer.base.errors import UsageMistake
 
 Effort = Literal["quick", "normal", "thorough"]
 
@@ -18,7 +18,9 @@ ScenarioArgument = Annotated[
     typer.Argument(help="A scenario folder, or its scenario.yaml. Without it: the first demo."),
 ]
 OutOption = Annotated[Path, typer.Option("--out", help="Folder for the results.")]
-JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON for machines.")]
+JsonOption = Annotated[
+    bool, typer.Option("--json", help="Print one JSON object for machines, also of an error.")
+]
 TimeOption = Annotated[
     float, typer.Option("--time-limit", min=1, help="Most seconds for the linear program.")
 ]
@@ -37,8 +39,8 @@ def folder_of(given: Path | None, demo: str = FIRST_DEMO) -> Path:
     return shipped_folder("scenarios") / demo
 
 
-def endless(option: str) -> InputError:
+def endless(option: str) -> UsageMistake:
     """Return the error that a sum of money is not finite."""
-    return InputError(
+    return UsageMistake(
         f"{option} is no finite sum of money", where=option, mend="Give a number, or leave it out."
     )

@@ -11,7 +11,7 @@ from typing import Annotated
 import typer
 
 from optimizer.cli.options import DebugOption, JsonOption, ScenarioArgument, folder_of
-from optimizer.cli.running import job, print_json, print_text
+from optimizer.cli.running import job, print_record, print_text
 
 
 def outage(
@@ -42,7 +42,8 @@ def outage(
             )
         _price_floors(scenario, out, as_json=as_json, debug=debug)
         return
-    with job(debug=debug, out=out) as progress:
+    with job(debug=debug, as_json=as_json, out=out) as progress:
+        from optimizer.report.formats import OUTAGES
         from optimizer.report.outage_page import write_outages
         from optimizer.report.outages import outage_record, outage_text
         from optimizer.scenario.brief import read_brief
@@ -55,14 +56,15 @@ def outage(
         result = outages_of(brief, in_use, critical_only=critical, progress=progress)
         files = write_outages(result, out) if out else []
     if as_json:
-        print_json(outage_record(result.outages))
+        print_record(OUTAGES, outage_record(result.outages))
     else:
         print_text(outage_text(result), files=files)
 
 
 def _price_floors(scenario: Path | None, out: Path | None, *, as_json: bool, debug: bool) -> None:
-    with job(debug=debug, out=out) as progress:
+    with job(debug=debug, as_json=as_json, out=out) as progress:
         from optimizer.report.floors_page import write_floors
+        from optimizer.report.formats import FLOORS
         from optimizer.report.reserve import floors_record, price_text
         from optimizer.scenario.brief import read_brief
         from optimizer.workflows.reserve import price_floors
@@ -71,6 +73,6 @@ def _price_floors(scenario: Path | None, out: Path | None, *, as_json: bool, deb
         prices = price_floors(read_brief(folder_of(scenario)), progress)
         files = write_floors(prices, out) if out else []
     if as_json:
-        print_json(floors_record(prices.curve))
+        print_record(FLOORS, floors_record(prices.curve))
     else:
         print_text(price_text(prices), files=files)

@@ -25,6 +25,7 @@ from optimizer.cli.options import (
 from optimizer.cli.running import job, print_text
 
 if TYPE_CHECKING:
+    from optimizer.evaluation.review import Review
     from optimizer.workflows.results import Result
 
 
@@ -55,7 +56,7 @@ def plan(
     debug: DebugOption = False,
 ) -> None:
     """Find the windows to enter, and show what they save."""
-    with job(debug=debug, out=out) as progress:
+    with job(debug=debug, as_json=as_json, out=out) as progress:
         from optimizer.base.parallel import ahead
         from optimizer.scenario.brief import read_brief
         from optimizer.settings.check import read_settings
@@ -96,7 +97,7 @@ def replay(
     debug: DebugOption = False,
 ) -> None:
     """Say what given settings would cost on a scenario."""
-    with job(debug=debug, out=out) as progress:
+    with job(debug=debug, as_json=as_json, out=out) as progress:
         from optimizer.scenario.brief import read_brief
         from optimizer.settings.check import read_settings
         from optimizer.workflows import replay as jobs
@@ -120,12 +121,12 @@ def _write(result: Result, out: Path) -> list[Path]:
     return write_result(result, out)
 
 
-def show(result: Result, files: list[Path], *, as_json: bool) -> None:
+def show(result: Result, files: list[Path], *, as_json: bool, past: Review | None = None) -> None:
     """Print what a job with a plan came to."""
     from optimizer.report.record import plan_json
     from optimizer.report.text import summary
 
     if as_json:
-        print(plan_json(result), end="")
+        print(plan_json(result, past), end="")
     else:
         print_text(summary(result), files=files)

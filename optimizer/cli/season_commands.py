@@ -5,14 +5,13 @@ Heavy parts are imported inside the commands, so that help and mistakes answer a
 
 from __future__ import annotations
 
-import json
 import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from optimizer.base.errors import InputError
+from optimizer.base.errors import UsageMistake
 from optimizer.cli.options import (
     DebugOption,
     EffortOption,
@@ -24,7 +23,7 @@ from optimizer.cli.options import (
     folder_of,
 )
 from optimizer.cli.plan_command import show
-from optimizer.cli.running import errors_told, job, print_json, print_text
+from optimizer.cli.running import errors_told, job, print_record, print_text
 
 if TYPE_CHECKING:
     from optimizer.evaluation.review import Review
@@ -33,23 +32,23 @@ if TYPE_CHECKING:
 SOMETHING_TO_CHANGE = 10
 """Exit code of ``renew`` where it advises a change; 0 says that all may stay as it is."""
 
-MISSING_PROMISE = InputError(
+MISSING_PROMISE = UsageMistake(
     "nothing tells what was promised for the metered season",
     where="--metered",
     mend="Name the folder of that season's results with --previous.",
 )
 
-ONE_AT_A_TIME = InputError(
+ONE_AT_A_TIME = UsageMistake(
     "--accept and --undo are given together", where="the command line", mend="Give one of them."
 )
 
-WHOSE_HISTORY = InputError(
+WHOSE_HISTORY = UsageMistake(
     "no scenario is named whose history it is",
     where="the command line",
     mend="Name the scenario's folder: tariffwright renew FOLDER --accept DIR.",
 )
 
-SAME_FOLDER = InputError(
+SAME_FOLDER = UsageMistake(
     "the results would be written over those of last season",
     where="--out",
     mend="Name another folder: a later review needs what was promised.",
@@ -88,14 +87,14 @@ def renew(
 ) -> None:
     """Say what to change about the settings in use; exit code 10 if there is something to change."""
     if accept is not None or undo:
-        with errors_told(debug=debug):
+        with errors_told(debug=debug, as_json=as_json):
             if accept is not None and undo:
                 raise ONE_AT_A_TIME
             if scenario is None:
                 raise WHOSE_HISTORY
             _keep_history(scenario, accept, as_json=as_json)
         return
-    with job(debug=debug, out=out) as progress:
+    with job(debug=debug, as_json=as_json, out=out) as progress:
         from optimizer.report.files import write_result
         from optimizer.scenario.brief import read_brief
         from optimizer.workflows.in_use import in_use_of
@@ -126,16 +125,11 @@ def renew(
 def _show_renewal(
     result: RenewResult, past: Review | None, files: list[Path], *, as_json: bool
 ) -> None:
-    from optimizer.report.record import plan_record
-    from optimizer.report.review import review_record, review_text
+    from optimizer.report.review import review_text
 
-    if past is None:
-        show(result, files, as_json=as_json)
-    elif as_json:
-        print_json(plan_record(result) | {"review": review_record(past)})
-    else:
+    if past is not None and not as_json:
         print(review_text(past), end="\n\n")
-        show(result, files, as_json=False)
+    show(result, files, as_json=as_json, past=past)
 
 
 def _refuse_odd_renewal(
@@ -152,20 +146,23 @@ def _refuse_odd_renewal(
 def _keep_history(folder: Path, accepted: Path | None, *, as_json: bool) -> None:
     from datetime import date
 
-    from optimizer.report.renewal import changes_back
+    from optimizer.report.formats import HISTORY
+    from optimizer.report.renewal import changes_back, history_record
     from optimizer.scenario.scenario import read_scenario
     from optimizer.workflows.in_use import accept_results, undo
 
     scenario, today = read_scenario(folder), date.today()  # noqa: DTZ011 - a person's calendar
     if accepted is not None:
         path = accept_results(scenario, accepted, today)
-        print(json.dumps({"kept": str(path)}) if as_json else f"Kept in the history: {path}")
-        return
-    path, file = undo(scenario.folder, today)
+        told, record = f"Kept in the history: {path}", history_record(kept=path)
+    else:
+        path, file = undo(scenario.folder, today)
+        told = f"Undone in the history: {path}\n{changes_back(file)}"
+        record = history_record(undone=path, in_use=file.before)
     if as_json:
-        print(json.dumps({"undone": str(path)}))
-        return
-    print(f"Undone in the history: {path}\n{changes_back(file)}")
+        print_record(HISTORY, record)
+    else:
+        print(told)
 
 
 def review(
@@ -183,7 +180,8 @@ def review(
     debug: DebugOption = False,
 ) -> None:
     """Hold what was metered against what was promised, and tell why they differ."""
-    with job(debug=debug) as progress:
+    with job(debug=debug, as_json=as_json) as progress:
+        from optimizer.report.formats import REVIEW
         from optimizer.report.review import review_record, review_text
         from optimizer.scenario.brief import read_brief
         from optimizer.workflows.review import review as reviewed
@@ -191,6 +189,6 @@ def review(
         progress("reading the scenario, the promise and the meter")
         result = reviewed(read_brief(folder_of(scenario)), previous, metered, progress)
     if as_json:
-        print_json(review_record(result))
+        print_record(REVIEW, review_record(result))
     else:
         print_text(review_text(result))

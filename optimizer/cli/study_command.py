@@ -12,7 +12,7 @@ import typer
 
 from optimizer.base.errors import Interrupted
 from optimizer.cli.options import DebugOption, JsonOption, folder_of
-from optimizer.cli.running import errors_told, print_json, print_text, progress_told
+from optimizer.cli.running import errors_told, print_record, print_text, progress_told
 
 STUDY_DEMO = "6_which_battery"
 
@@ -53,10 +53,11 @@ def study(
     debug: DebugOption = False,
 ) -> None:
     """Value many cases: sizes, tariffs, sites and prices; what was done before is not done again."""
-    with errors_told(debug=debug), progress_told() as progress:
+    with errors_told(debug=debug, as_json=as_json), progress_told() as progress:
         from optimizer.base.documents import is_folder
+        from optimizer.report.formats import STUDY, STUDY_LIST
         from optimizer.report.study_files import write_study
-        from optimizer.report.study_list import list_text
+        from optimizer.report.study_list import list_record, list_text
         from optimizer.report.study_tables import kinds_named, write_tables
         from optimizer.studies.run import list_study, run_study
 
@@ -65,7 +66,7 @@ def study(
         if only_list:
             extent, cases = list_study(path, processes)
             if as_json:
-                print_json({**extent, "cases": cases})
+                print_record(STUDY_LIST, list_record(extent, cases))
             else:
                 print_text(list_text(extent, cases))
             return
@@ -83,6 +84,6 @@ def study(
     from optimizer.report.study_text import study_record, study_text
 
     if as_json:
-        print_json(study_record(result))
+        print_record(STUDY, study_record(result))
     else:
         print_text(study_text(result), files=files)

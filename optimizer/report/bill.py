@@ -3,13 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
+from typing import cast
 
 from optimizer.base.units import money, number, price
 from optimizer.billing.bill import Bill, BillLine
 from optimizer.billing.explain import MONEY
 from optimizer.billing.reconcile import Compared, Reconciled
-from optimizer.billing.worked import WorkedResult
+from optimizer.billing.worked import CheckedFigure, WorkedResult
+from optimizer.report.shapes import (
+    BillLineRecord,
+    BillRecord,
+    ComparedLine,
+    ReconciledRecord,
+    WhyRecord,
+    WorkedFigure,
+    WorkedRecord,
+)
 
 
 def bill_text(bill: Bill, title: str, *, with_why: bool = False) -> str:
@@ -92,26 +101,27 @@ def worked_text(results: Sequence[WorkedResult], remarks: Sequence[str]) -> str:
     return "\n".join(lines)
 
 
-def bill_record(bill: Bill, *, with_why: bool = False) -> dict[str, Any]:
+def bill_record(bill: Bill, *, with_why: bool = False) -> BillRecord:
     """Return an itemised bill as plain data, each line with the tree that made it if asked for."""
     return {
         "currency": bill.currency,
         "total": bill.total,
         "by_charge": bill.by_charge(),
         "by_period": bill.by_period(),
-        "lines": [
-            _line_record(line) | ({"why": line.why.record()} if with_why else {})
-            for line in bill.lines
-        ],
+        "lines": [_line_record(line, with_why=with_why) for line in bill.lines],
     }
 
 
-def _line_record(line: BillLine) -> dict[str, Any]:
-    keys = ("charge", "name", "period", "quantity", "unit", "rate", "amount", "because", "where")
-    return {key: getattr(line, key) for key in keys}
+def _line_record(line: BillLine, *, with_why: bool) -> BillLineRecord:
+    record: BillLineRecord = {
+        "charge": line.charge, "name": line.name, "period": line.period,
+        "quantity": line.quantity, "unit": line.unit, "rate": line.rate,
+        "amount": line.amount, "because": line.because, "where": line.where,
+    }  # fmt: skip
+    return {**record, "why": cast(WhyRecord, line.why.record())} if with_why else record
 
 
-def reconciled_record(result: Reconciled) -> dict[str, Any]:
+def reconciled_record(result: Reconciled, notes: Sequence[str]) -> ReconciledRecord:
     """Return a comparison with a paid bill as plain data; differences are paid less ours."""
     return {
         "bill": result.paid.bill,
@@ -122,20 +132,37 @@ def reconciled_record(result: Reconciled) -> dict[str, Any]:
         "ours": result.paid.sum - result.difference,
         "difference": result.difference,
         "fits": result.fits,
-        "lines": [vars(line) | {"difference": line.difference} for line in result.lines],
+        "lines": [_compared_record(line) for line in result.lines],
         "likely_causes": list(result.causes),
+        "notes": list(notes),
     }
 
 
-def worked_record(results: Sequence[WorkedResult], remarks: Sequence[str]) -> dict[str, Any]:
+def _compared_record(line: Compared) -> ComparedLine:
+    return {
+        "name": line.name, "paid": line.paid, "ours": line.ours,
+        "paid_quantity": line.paid_quantity, "our_quantity": line.our_quantity,
+        "printed": line.printed, "difference": line.difference,
+    }  # fmt: skip
+
+
+def worked_record(results: Sequence[WorkedResult], remarks: Sequence[str]) -> WorkedRecord:
     """Return the worked bills of a tariff, and what is odd in it, as plain data."""
     return {
         "remarks": list(remarks),
         "bills": [
             {
                 "bill": result.bill,
-                "figures": [vars(f) | {"is_right": f.is_right} for f in result.figures],
+                "figures": [_figure_record(figure) for figure in result.figures],
             }
             for result in results
         ],
     }
+
+
+def _figure_record(figure: CheckedFigure) -> WorkedFigure:
+    return {
+        "line": figure.line, "period": figure.period, "what": figure.what,
+        "expected": figure.expected, "got": figure.got, "tolerance": figure.tolerance,
+        "where": figure.where, "is_right": figure.is_right,
+    }  # fmt: skip

@@ -19,6 +19,7 @@ from optimizer.forecasting.ensemble import (
 )
 from optimizer.metering.forecast import FORECAST, Forecast
 from optimizer.metering.forecast_csv import ADDED
+from optimizer.report.shapes import BackTestRecord, ForecastRecord, spread_record
 from optimizer.report.wrapping import filled
 
 if TYPE_CHECKING:
@@ -120,12 +121,12 @@ def back_test_text(result: BackTest, currency: str) -> str:
     return "\n".join(lines)
 
 
-def forecast_record(result: ForecastResult, tested: BackTest | None) -> dict[str, Any]:
+def forecast_record(result: ForecastResult, tested: BackTest | None) -> ForecastRecord:
     """Return the same as plain data; units stand in the keys."""
     scenario, ensemble = result.brief.scenario, result.ensemble
     grid = scenario.forecast.grid
-    keys = ("load_kwh", "pv_kwh", "highest_load_kw", "highest_net_kw")
-    figures = dict(zip(keys, FIGURES.values(), strict=True))
+    load, pv, high, net = FIGURES.values()
+    expected = scenario.forecast
     layers = [] if scenario.expected is None else scenario.expected.layers
     return {
         "program": {"name": "tariffwright", "version": __version__},
@@ -134,8 +135,16 @@ def forecast_record(result: ForecastResult, tested: BackTest | None) -> dict[str
         "first": str(grid.dates[0]),
         "last": str(grid.dates[-1]),
         "step_minutes": grid.step_minutes,
-        "as_expected": {key: figure(scenario.forecast) for key, figure in figures.items()},
-        "spread": {key: vars(ensemble.spread(figure)) for key, figure in figures.items()},
+        "as_expected": {
+            "load_kwh": load(expected), "pv_kwh": pv(expected),
+            "highest_load_kw": high(expected), "highest_net_kw": net(expected),
+        },
+        "spread": {
+            "load_kwh": spread_record(ensemble.spread(load)),
+            "pv_kwh": spread_record(ensemble.spread(pv)),
+            "highest_load_kw": spread_record(ensemble.spread(high)),
+            "highest_net_kw": spread_record(ensemble.spread(net)),
+        },
         "members": len(ensemble.members),
         "seed": ensemble.seed,
         "added": [
@@ -148,7 +157,7 @@ def forecast_record(result: ForecastResult, tested: BackTest | None) -> dict[str
     }  # fmt: skip
 
 
-def back_test_record(result: BackTest) -> dict[str, Any]:
+def back_test_record(result: BackTest) -> BackTestRecord:
     """Return a back-test as plain data."""
     return {
         "made_from": [str(day) for day in result.first_part],

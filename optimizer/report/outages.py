@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 import pandas as pd
 
@@ -12,6 +10,7 @@ from optimizer.base.timegrid import FloatArray
 from optimizer.base.units import number, percent
 from optimizer.outages.outages import IN_TEN, TOLD_HOURS, WHY, Outages
 from optimizer.report.fits import CAUTIONS
+from optimizer.report.shapes import InTenRecord, OutageRecord, spread_record
 from optimizer.report.wrapping import filled
 from optimizer.workflows.outage import OutageResult
 
@@ -103,7 +102,7 @@ def outage_sentences(outages: Outages) -> list[str]:
     ]
 
 
-def outage_record(outages: Outages) -> dict[str, Any]:
+def outage_record(outages: Outages) -> OutageRecord:
     """Return the same as plain data; hours are at most ``horizon_h``."""
     month, hour, worst = outages.worst
     short = outages.short_kwh(LASTING_H)
@@ -113,7 +112,7 @@ def outage_record(outages: Outages) -> dict[str, Any]:
         "carried": "critical" if outages.critical_only else "building",
         "mean_kw": outages.mean_kw,
         "share_lasting": {str(h): outages.share_lasting(h) for h, _ in share_rows(outages)},
-        "hours": vars(outages.spread),
+        "hours": spread_record(outages.spread),
         "worst": {"month": month, "hour": hour, "p10_h": worst},
         "short_kwh_of_24_h": {
             "mean": float(short.mean()),
@@ -128,9 +127,9 @@ def outage_record(outages: Outages) -> dict[str, Any]:
     }
 
 
-def _in_ten_record(reached: FloatArray) -> dict[str, list[float | None]]:
-    names = (name.replace(" ", "_") for name in IN_TEN)
-    return {name: _known(row) for name, row in zip(names, reached, strict=True)}
+def _in_ten_record(reached: FloatArray) -> InTenRecord:
+    nine, five, one = map(_known, reached)  # the order of IN_TEN
+    return {"nine_in_ten": nine, "five_in_ten": five, "one_in_ten": one}
 
 
 def _known(row: FloatArray) -> list[float | None]:

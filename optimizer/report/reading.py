@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import shlex
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 
 from optimizer.base.units import money, number
 from optimizer.metering.found import Found, Point, Request
 from optimizer.metering.readings import counted
+from optimizer.report.shapes import ReadPoint, ReadRecord
 
 COST_DECIMALS = 5
 UNIT_NAMES = {"kwh": ("kWh", "kW"), "kvarh": ("kvarh", "kvar")}
@@ -75,7 +76,7 @@ def _end(point: Point) -> str:
     return even.clock.stamp(even.start_s + even.count * even.step_minutes * 60)
 
 
-def reading_record(found: Found, request: Request, out: Path | None) -> dict[str, Any]:
+def reading_record(found: Found, request: Request, out: Path | None) -> ReadRecord:
     """Return what was found as plain values, with what to run next."""
     return {
         "file": str(found.path),
@@ -88,7 +89,7 @@ def reading_record(found: Found, request: Request, out: Path | None) -> dict[str
     }
 
 
-def _point_record(point: Point) -> dict[str, Any]:
+def _point_record(point: Point) -> ReadPoint:
     even = point.even
     record: dict[str, Any] = {
         "number": point.number,
@@ -113,7 +114,7 @@ def _point_record(point: Point) -> dict[str, Any]:
             power = column.removesuffix("h")
             record[column] = round(float(np.nansum(values)), 6)
             record[f"highest_{power}"] = round(_peak(point, column)[0], 6)
-    return record
+    return cast(ReadPoint, record)
 
 
 def next_step(found: Found, request: Request, out: Path | None) -> str:

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from optimizer.base.calendar import MONTH_NAMES
 from optimizer.base.units import money, number, percent
 from optimizer.outages.reserve import Reserve, Wish
 from optimizer.outages.reserve_price import ReserveCurve
+from optimizer.report.shapes import FloorsRecord, ReserveRecord
 from optimizer.report.wrapping import filled
 from optimizer.settings.windows import months_text
 from optimizer.workflows.reserve import FloorPrices
@@ -68,7 +67,7 @@ def reserve_text(reserve: Reserve | None, currency: str) -> str:
     return "\n".join(["KEPT FOR OUTAGES", *(filled(sentence) for sentence in sentences)])
 
 
-def reserve_record(reserve: Reserve | None) -> dict[str, Any] | None:
+def reserve_record(reserve: Reserve | None) -> ReserveRecord | None:
     """Return the same as plain data."""
     if reserve is None:
         return None
@@ -146,7 +145,7 @@ def _cell(price: float | None, lasting: float | None) -> tuple[str, str]:
     return money(price), percent(lasting)
 
 
-def floors_record(curve: ReserveCurve) -> dict[str, Any]:
+def floors_record(curve: ReserveCurve) -> FloorsRecord:
     """Return the same as plain data."""
     return {
         "hours": curve.hours,

@@ -202,7 +202,7 @@ def test_a_place_that_cannot_be_written_is_told(gappy: Path):
 
 def test_a_mistyped_rule_is_told(gappy: Path):
     done = run("read", gappy, "--fill", "guess")
-    assert done.exit_code == 2
+    assert done.exit_code == 64
     assert "previous-day" in done.output
 
 
