@@ -25,8 +25,9 @@ from optimizer.cli.outage_command import outage
 from optimizer.cli.plan_command import plan, replay
 from optimizer.cli.running import INTERRUPTED, mistake_of, tell_error
 from optimizer.cli.season_commands import renew, review
-from optimizer.cli.streams import ready_streams, untold
+from optimizer.cli.streams import columns, ready_streams, untold
 from optimizer.cli.study_command import study
+from optimizer.report.wrapping import set_width
 
 UsageError: type[Exception] = typer.BadParameter.__bases__[0]  # of the click that typer brings
 
@@ -38,6 +39,7 @@ class Commands(TyperGroup):
         """Run the command that is named, and exit with its code."""
         given = list(sys.argv[1:] if args is None else args) or ["--help"]
         options["standalone_mode"] = False
+        set_width(columns())
         try:
             ended = super().main(given, *more, **options)
         except UsageError as failure:
@@ -51,7 +53,7 @@ class Commands(TyperGroup):
 
 app = typer.Typer(
     cls=Commands,
-    add_completion=False,
+    rich_markup_mode=None,  # help that can be read aloud, and on a narrow terminal
     pretty_exceptions_enable=False,
     help="Turns a PV forecast, a load forecast and a tariff into battery settings a person can type in.",
 )
@@ -59,7 +61,7 @@ app = typer.Typer(
 for command in (
     plan, forecast, replay, renew, review, outage, stay_off, study, bill, read, check, menu,
 ):  # fmt: skip
-    app.command()(command)
+    app.command(short_help=(command.__doc__ or "").partition("\n")[0])(command)
 
 
 def _version(wanted: bool) -> None:

@@ -11,6 +11,7 @@ from typing import Annotated
 
 import typer
 
+from optimizer.cli.next_steps import command
 from optimizer.cli.options import (
     DebugOption,
     EffortOption,
@@ -34,7 +35,8 @@ def menu(
         typer.Option("--ask", help="Ask instead what the menu holds, and write it as 'controls'."),
     ] = False,
     out: Annotated[
-        Path | None, typer.Option("--out", help="With --ask: a file for what was answered.")
+        Path | None,
+        typer.Option("--out", metavar="FILE", help="With --ask: a file for what was answered."),
     ] = None,
     as_json: JsonOption = False,
     time_limit: TimeOption = 600.0,
@@ -65,7 +67,8 @@ def menu(
     if as_json:
         print_record(MENU, menu_record(site.controls, told))
     else:
-        print_text(menu_text(site, told))
+        words = ("plan", scenario) if worth else ("menu", scenario, "--worth")
+        print_text(menu_text(site, told), then=command(*words))
 
 
 def _ask(out: Path | None, *, debug: bool) -> None:

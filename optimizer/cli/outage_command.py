@@ -10,6 +10,7 @@ from typing import Annotated
 
 import typer
 
+from optimizer.cli.next_steps import command
 from optimizer.cli.options import DebugOption, JsonOption, ScenarioArgument, folder_of
 from optimizer.cli.running import job, print_record, print_text
 
@@ -19,7 +20,9 @@ def outage(
     settings: Annotated[
         Path | None,
         typer.Option(
-            "--settings", help="A settings file, or results; else what the history says is in use."
+            "--settings",
+            metavar="FILE",
+            help="A settings file, or results; else what the history says is in use.",
         ),
     ] = None,
     critical: Annotated[
@@ -28,7 +31,9 @@ def outage(
     floors: Annotated[
         bool, typer.Option("--floors", help="Say instead what higher floors cost, by season.")
     ] = False,
-    out: Annotated[Path | None, typer.Option("--out", help="Folder for the results.")] = None,
+    out: Annotated[
+        Path | None, typer.Option("--out", metavar="FOLDER", help="Folder for the results.")
+    ] = None,
     as_json: JsonOption = False,
     debug: DebugOption = False,
 ) -> None:
@@ -58,7 +63,7 @@ def outage(
     if as_json:
         print_record(OUTAGES, outage_record(result.outages))
     else:
-        print_text(outage_text(result), files=files)
+        print_text(outage_text(result), files=files, then=command("outage", scenario, "--floors"))
 
 
 def _price_floors(scenario: Path | None, out: Path | None, *, as_json: bool, debug: bool) -> None:
@@ -75,4 +80,5 @@ def _price_floors(scenario: Path | None, out: Path | None, *, as_json: bool, deb
     if as_json:
         print_record(FLOORS, floors_record(prices.curve))
     else:
-        print_text(price_text(prices), files=files)
+        told = "set outage.hours in the scenario to what you wish for, then "
+        print_text(price_text(prices), files=files, then=told + command("plan", scenario))

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from optimizer.cli.next_steps import after_plan, command
 from optimizer.cli.options import (
     DebugOption,
     EffortOption,
@@ -21,6 +22,7 @@ from optimizer.cli.options import (
     TimeOption,
     endless,
     folder_of,
+    number_from,
 )
 from optimizer.cli.running import job, print_text
 
@@ -35,17 +37,29 @@ def plan(
     effort: EffortOption = "normal",
     in_use: Annotated[
         Path | None,
-        typer.Option("--in-use", help="Settings typed in today: a start, and a bill beside ours."),
+        typer.Option(
+            "--in-use",
+            metavar="FILE",
+            help="Settings typed in today: a start, and a bill beside ours.",
+        ),
     ] = None,
     windows: Annotated[
         int | None,
         typer.Option(
-            "--windows", min=0, help="Hand out at most so many windows, not the number recommended."
+            "--windows",
+            parser=number_from(0, whole=True),
+            metavar="COUNT",
+            help="Hand out at most so many windows, not the number recommended.",
         ),
     ] = None,
     worth: Annotated[
         float | None,
-        typer.Option("--worth", min=0, help="Money that a window must save a year to be entered."),
+        typer.Option(
+            "--worth",
+            parser=number_from(0),
+            metavar="MONEY",
+            help="Money that a window must save a year to be entered.",
+        ),
     ] = None,
     no_curve: Annotated[
         bool, typer.Option("--no-curve", help="Leave out what other numbers of windows save.")
@@ -83,15 +97,18 @@ def plan(
             result = replace(result, curve=())
         progress("drawing the report")
         files = _write(result, out)
-    show(result, files, as_json=as_json)
+    then = after_plan(scenario, out, folder_of(None))
+    show(result, files, as_json=as_json, then=then)
 
 
 def replay(
     scenario: ScenarioArgument = None,
-    settings: Annotated[Path, typer.Option("--settings", help="A settings file.")] = Path(
-        "settings.yaml"
-    ),
-    out: Annotated[Path | None, typer.Option("--out", help="Folder for the results.")] = None,
+    settings: Annotated[
+        Path, typer.Option("--settings", metavar="FILE", help="A settings file.")
+    ] = Path("settings.yaml"),
+    out: Annotated[
+        Path | None, typer.Option("--out", metavar="FOLDER", help="Folder for the results.")
+    ] = None,
     as_json: JsonOption = False,
     time_limit: TimeOption = 600.0,
     debug: DebugOption = False,
@@ -107,7 +124,8 @@ def replay(
         given = read_settings(settings, brief.scenario.controls, brief.scenario.plant)
         result = jobs.replay(brief, given, time_limit_s=time_limit, progress=progress)
         files = _write(result, out) if out else []
-    show(result, files, as_json=as_json)
+    then = command("outage", scenario, "--settings", settings)
+    show(result, files, as_json=as_json, then=then)
 
 
 def _load_the_report() -> None:
@@ -121,7 +139,9 @@ def _write(result: Result, out: Path) -> list[Path]:
     return write_result(result, out)
 
 
-def show(result: Result, files: list[Path], *, as_json: bool, past: Review | None = None) -> None:
+def show(
+    result: Result, files: list[Path], *, as_json: bool, then: str, past: Review | None = None
+) -> None:
     """Print what a job with a plan came to."""
     from optimizer.report.record import plan_json
     from optimizer.report.text import summary
@@ -129,4 +149,4 @@ def show(result: Result, files: list[Path], *, as_json: bool, past: Review | Non
     if as_json:
         print(plan_json(result, past), end="")
     else:
-        print_text(summary(result), files=files)
+        print_text(summary(result), files=files, then=then)

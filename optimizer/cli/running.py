@@ -17,6 +17,7 @@ import typer
 from optimizer.base.errors import Interrupted, OptimizerError, UsageMistake
 from optimizer.base.files import writing_to
 from optimizer.base.progress import Progress
+from optimizer.cli.colour import coloured, has_colour
 
 if TYPE_CHECKING:
     from optimizer.report.formats import Format
@@ -94,7 +95,10 @@ def mistake_of(failure: Any) -> UsageMistake:
 
 def tell_error(failure: OptimizerError, *, as_json: bool) -> None:
     """Print an error on standard error; as JSON also as the one object on standard output."""
-    print(failure, file=sys.stderr, flush=True)
+    text = str(failure)
+    if has_colour(sys.stderr):
+        text = "\n".join(map(coloured, text.split("\n")))
+    print(text, file=sys.stderr, flush=True)
     if as_json:
         from optimizer.report.errors import error_record
         from optimizer.report.formats import ERROR
@@ -107,10 +111,20 @@ def print_record(kind: Format[T], record: T) -> None:
     print(kind.text(record), end="")
 
 
-def print_text(text: str, *, notes: Sequence[str] = (), files: Sequence[Path] = ()) -> None:
-    """Print text, what was noticed, and the files that were written."""
-    print(text)
-    for note in notes:
-        print(f"  note: {note}")
+def print_text(
+    text: str, *, notes: Sequence[str] = (), files: Sequence[Path] = (), then: str = ""
+) -> None:
+    """Print text, what was noticed, the files that were written, and what to do next."""
+    from optimizer.report.wrapping import filled, folded
+
+    lines = [text, *(filled(f"note: {note}", "  ", "    ") for note in notes)]
     if files:
-        print(f"\nWritten to {files[0].parent}: {', '.join(file.name for file in files)}")
+        names = ", ".join(file.name for file in files)
+        lines += ["", filled(f"Written to {files[0].parent}: {names}", "", "  ")]
+    if then:
+        lines += ["", f"next: {then}"]
+    show_colour = has_colour(sys.stdout)
+    for line in "\n".join(lines).split("\n"):
+        # A command is one line, however long, so that it can be copied.
+        for part in [line] if line.startswith("next:") else folded(line):
+            print(coloured(part) if show_colour else part)

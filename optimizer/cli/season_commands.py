@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from optimizer.base.errors import UsageMistake
+from optimizer.cli.next_steps import after_accepting, after_renewal, command
 from optimizer.cli.options import (
     DebugOption,
     EffortOption,
@@ -21,6 +22,7 @@ from optimizer.cli.options import (
     TimeOption,
     endless,
     folder_of,
+    number_from,
 )
 from optimizer.cli.plan_command import show
 from optimizer.cli.running import errors_told, job, print_record, print_text
@@ -61,21 +63,35 @@ def renew(
         Path | None,
         typer.Option(
             "--previous",
+            metavar="RESULTS",
             help="Last season's results, or a settings file; else what the history says.",
         ),
     ] = None,
     out: OutOption = Path("renewed"),
     least: Annotated[
         float | None,
-        typer.Option("--least", min=0, help="Money that each change must earn a month."),
+        typer.Option(
+            "--least",
+            parser=number_from(0),
+            metavar="MONEY",
+            help="Money that each change must earn a month.",
+        ),
     ] = None,
     metered: Annotated[
         Path | None,
-        typer.Option("--metered", help="What was metered since: told beside what was promised."),
+        typer.Option(
+            "--metered",
+            metavar="FILE",
+            help="What was metered since: told beside what was promised.",
+        ),
     ] = None,
     accept: Annotated[
         Path | None,
-        typer.Option("--accept", help="Keep these results in the history: they are typed in now."),
+        typer.Option(
+            "--accept",
+            metavar="RESULTS",
+            help="Keep these results in the history: they are typed in now.",
+        ),
     ] = None,
     undo: Annotated[
         bool, typer.Option("--undo", help="Go back to what was in use before the last renewal.")
@@ -117,19 +133,21 @@ def renew(
             progress=progress,
         )
         files = write_result(result, out)
-    _show_renewal(result, past, files, as_json=as_json)
-    if not result.renewal.is_nothing_to_do:
+    is_changed = not result.renewal.is_nothing_to_do
+    then = after_renewal(scenario, out, folder_of(None), is_changed=is_changed)
+    _show_renewal(result, past, files, as_json=as_json, then=then)
+    if is_changed:
         raise typer.Exit(SOMETHING_TO_CHANGE)
 
 
 def _show_renewal(
-    result: RenewResult, past: Review | None, files: list[Path], *, as_json: bool
+    result: RenewResult, past: Review | None, files: list[Path], *, as_json: bool, then: str
 ) -> None:
     from optimizer.report.review import review_text
 
     if past is not None and not as_json:
-        print(review_text(past), end="\n\n")
-    show(result, files, as_json=as_json, past=past)
+        print_text(f"{review_text(past)}\n")
+    show(result, files, as_json=as_json, then=then, past=past)
 
 
 def _refuse_odd_renewal(
@@ -155,25 +173,34 @@ def _keep_history(folder: Path, accepted: Path | None, *, as_json: bool) -> None
     if accepted is not None:
         path = accept_results(scenario, accepted, today)
         told, record = f"Kept in the history: {path}", history_record(kept=path)
+        then = after_accepting(folder, accepted)
     else:
         path, file = undo(scenario.folder, today)
         told = f"Undone in the history: {path}\n{changes_back(file)}"
         record = history_record(undone=path, in_use=file.before)
+        then = command("renew", folder)
     if as_json:
         print_record(HISTORY, record)
     else:
-        print(told)
+        print_text(told, then=then)
 
 
 def review(
     scenario: ScenarioArgument = None,
     previous: Annotated[
-        Path, typer.Option("--previous", help="The results of the past season's plan or renewal.")
+        Path,
+        typer.Option(
+            "--previous",
+            metavar="RESULTS",
+            help="The results of the past season's plan or renewal.",
+        ),
     ] = Path("out"),
     metered: Annotated[
         Path,
         typer.Option(
-            "--metered", help="CSV: import_kwh, export_kwh, pv_kwh, and the load or battery."
+            "--metered",
+            metavar="FILE",
+            help="CSV: import_kwh, export_kwh, pv_kwh, and the load or battery.",
         ),
     ] = Path("meter.csv"),
     as_json: JsonOption = False,
@@ -191,4 +218,5 @@ def review(
     if as_json:
         print_record(REVIEW, review_record(result))
     else:
-        print_text(review_text(result))
+        then = command("renew", scenario, "--previous", previous, "--metered", metered)
+        print_text(review_text(result), then=then)

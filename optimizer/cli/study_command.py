@@ -11,7 +11,8 @@ from typing import Annotated
 import typer
 
 from optimizer.base.errors import Interrupted
-from optimizer.cli.options import DebugOption, JsonOption, folder_of
+from optimizer.cli.next_steps import command
+from optimizer.cli.options import DebugOption, JsonOption, folder_of, number_from
 from optimizer.cli.running import errors_told, print_record, print_text, progress_told
 
 STUDY_DEMO = "6_which_battery"
@@ -29,22 +30,39 @@ STUDY_FILE = "study.yaml"
 def study(
     study: Annotated[
         Path | None,
-        typer.Argument(help="A study file, or a folder with study.yaml. Without it: the demo's."),
+        typer.Argument(
+            metavar="STUDY",
+            help="A study file, or a folder with study.yaml. Without it: the demo's.",
+        ),
     ] = None,
-    out: Annotated[Path, typer.Option("--out", help="Folder for the results.")] = Path("study"),
+    out: Annotated[
+        Path, typer.Option("--out", metavar="FOLDER", help="Folder for the results.")
+    ] = Path("study"),
     only_list: Annotated[
         bool, typer.Option("--list", help="Say which cases there are and what they take; do none.")
     ] = False,
     tables: Annotated[
         list[str] | None,
-        typer.Option("--table", help="A kind of table: parquet, csv or xlsx; may be given again."),
+        typer.Option(
+            "--table",
+            metavar="KIND",
+            help="A kind of table: parquet, csv or xlsx; may be given again.",
+        ),
     ] = None,
     processes: Annotated[
         int | None,
-        typer.Option("--processes", min=0, max=256, help="Processes here; 0 for this one alone."),
+        typer.Option(
+            "--processes",
+            parser=number_from(0, 256, whole=True),
+            metavar="COUNT",
+            help="Processes here; 0 for this one alone.",
+        ),
     ] = None,
     cluster: Annotated[
-        str | None, typer.Option("--cluster", help="Address of a Dask scheduler to work on.")
+        str | None,
+        typer.Option(
+            "--cluster", metavar="ADDRESS", help="Address of a Dask scheduler to work on."
+        ),
     ] = None,
     again_failed: Annotated[
         bool, typer.Option("--again-failed", help="Try again what failed before.")
@@ -68,7 +86,7 @@ def study(
             if as_json:
                 print_record(STUDY_LIST, list_record(extent, cases))
             else:
-                print_text(list_text(extent, cases))
+                print_text(list_text(extent, cases), then=command("study", study, "--out", out))
             return
         kinds = kinds_named(tables or ["parquet"])
         try:
@@ -86,4 +104,4 @@ def study(
     if as_json:
         print_record(STUDY, study_record(result))
     else:
-        print_text(study_text(result), files=files)
+        print_text(study_text(result), files=files, then=f"open {files[0]}")

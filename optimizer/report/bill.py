@@ -19,6 +19,7 @@ from optimizer.report.shapes import (
     WorkedFigure,
     WorkedRecord,
 )
+from optimizer.report.wrapping import cells, cut, padded, table
 
 
 def bill_text(bill: Bill, title: str, *, with_why: bool = False) -> str:
@@ -33,8 +34,9 @@ def bill_text(bill: Bill, title: str, *, with_why: bool = False) -> str:
         for line in bill.lines:
             if line.period == period:
                 unit = bill.currency if line.unit == MONEY else line.unit
+                name = padded(cut(line.name, 40), 40)
                 lines.append(
-                    f"    {line.name:40.40}{line.quantity:>13,.3f} {unit:7}×{price(line.rate):>9}"
+                    f"    {name}{line.quantity:>13,.3f} {unit:7}×{price(line.rate):>9}"
                     f" ={money(line.amount):>13}"
                 )
                 if with_why:
@@ -51,17 +53,17 @@ def reconciled_text(result: Reconciled) -> str:
     paid = result.paid
     lines = [
         f"{paid.bill}: PAID AND OURS, {paid.first} to {paid.last}, {result.bill.currency}",
-        f"  {'':40}{'paid':>12}{'ours':>12}{'difference':>12}",
     ]
-    lines += [
-        f"  {line.name:40.40}{_or_none(line.paid):>12}{_or_none(line.ours):>12}"
-        f"{money(line.difference):>12}{_quantities(line)}"
+    rows = [
+        [cut(line.name, 40), _or_none(line.paid), _or_none(line.ours), money(line.difference),
+         _quantities(line)]
         for line in result.lines
-    ]
+    ]  # fmt: skip
     ours = paid.sum - result.difference
-    lines.append(
-        f"  {'total':40}{money(paid.sum):>12}{money(ours):>12}{money(result.difference):>12}"
-    )
+    rows.append(["total", money(paid.sum), money(ours), money(result.difference), ""])
+    heads = [["", "paid", "ours", "difference", ""]]
+    widest = max(map(cells, (row[-1] for row in rows)))
+    lines += table(heads, rows, [40, 12, 12, 12, widest])
     if result.fits:
         lines.append(f"  All lines agree within {number(paid.tolerance, 4)}.")
     elif result.causes:

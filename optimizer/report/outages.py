@@ -11,7 +11,7 @@ from optimizer.base.units import number, percent
 from optimizer.outages.outages import IN_TEN, TOLD_HOURS, WHY, Outages
 from optimizer.report.fits import CAUTIONS
 from optimizer.report.shapes import InTenRecord, OutageRecord, spread_record
-from optimizer.report.wrapping import filled
+from optimizer.report.wrapping import filled, table
 from optimizer.workflows.outage import OutageResult
 
 EVERY_H = 3
@@ -31,8 +31,7 @@ def outage_text(result: OutageResult) -> str:
         filled(f"{grid.count:,} outages, {grid.dates[0]} to {grid.dates[-1]}, with the settings"
                f" {result.settings.settings!r}; carried: {carried_text(outages)}"),
         "",
-        f"  {'goes on for at least':22}" + "".join(f"{f'{h} h':>8}" for h, _ in share_rows(outages)),
-        f"  {'share of outages':22}" + "".join(f"{share:>8}" for _, share in share_rows(outages)),
+        *_share_lines(outages),
         "",
         *_clock_lines(outages),
         "",
@@ -56,12 +55,20 @@ def carried_text(outages: Outages) -> str:
 def _clock_lines(outages: Outages) -> list[str]:
     """Return the hours that so many outages in ten reach, every third clock hour."""
     hours = range(0, 24, EVERY_H)
-    head = f"  {'grid fails at':22}" + "".join(f"{f'{hour:02d}:00':>8}" for hour in hours)
-    rows = zip(IN_TEN, outages.reached_by_hour(), strict=True)
-    return [head] + [
-        f"  {f'{name} reach, h':22}" + "".join(f"{hours_text(row[hour]):>8}" for hour in hours)
-        for name, row in rows
+    head = ["grid fails at", *(f"{hour:02d}:00" for hour in hours)]
+    rows = [
+        [f"{name} reach, h", *(hours_text(row[hour]) for hour in hours)]
+        for name, row in zip(IN_TEN, outages.reached_by_hour(), strict=True)
     ]
+    return table([head], rows, [22, *[8] * len(hours)])
+
+
+def _share_lines(outages: Outages) -> list[str]:
+    """Return the share of outages that last so many hours."""
+    shares = share_rows(outages)
+    head = ["goes on for at least", *(f"{hours} h" for hours, _ in shares)]
+    row = ["share of outages", *(share for _, share in shares)]
+    return table([head], [row], [22, *[8] * len(shares)])
 
 
 def hours_text(value: float) -> str:

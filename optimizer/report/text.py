@@ -8,6 +8,7 @@ from optimizer.base.units import money, number
 from optimizer.report.advice import invented, on_changing, why_no_windows
 from optimizer.report.card import card_for
 from optimizer.report.card_text import card_text
+from optimizer.report.day_chart import day_chart
 from optimizer.report.notes import cautions, notes
 from optimizer.report.renewal import renewal_text
 from optimizer.report.reserve import reserve_text
@@ -32,6 +33,7 @@ def summary(result: Result) -> str:
         _head(result),
         renewal_text(result) if isinstance(result, RenewResult) else "",
         settings_text(result),
+        day_chart(result),
         reasons_text(result),
         bills_text(result),
         _reserve(result),

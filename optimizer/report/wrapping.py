@@ -118,8 +118,7 @@ def table(
         parts[-1].append(n)
     lines = list[str]()
     for part in parts:
-        lines += [INSET + _row(row, narrow, part) for row in heads]
-        for row in rows:
+        for row in (*heads, *rows):
             lines += [*wrapped(row[0], width(), INSET, INSET * 2), INSET + _row(row, narrow, part)]
     return lines
 
