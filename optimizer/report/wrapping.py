@@ -71,7 +71,7 @@ def wrapped(text: str, room: int, first: str = "", then: str = "") -> list[str]:
 def _words(text: str, room: int) -> Iterator[str]:
     for word in re.split(r"[ \t\n\r\f\v]+", text.strip(" \t\n\r\f\v")):
         rest = word
-        while cells(rest) > room:
+        while rest and cells(rest) > room:
             kept = 1
             while cells(rest[: kept + 1]) <= room:
                 kept += 1
@@ -135,9 +135,8 @@ def folded(line: str) -> list[str]:
     """Return a line of the terminal, or of a longer one the lines that it takes, set in by four."""
     if cells(line) <= width():
         return [line]
-    inset = len(line) - len(line.lstrip(" "))
-    before = line[:inset]
-    return wrapped(line, width(), before, " " * min(inset + 4, NARROWEST // 2))
+    inset = min(len(line) - len(line.lstrip(" ")), NARROWEST // 2)
+    return wrapped(line, width(), " " * inset, " " * min(inset + 4, NARROWEST // 2))
 
 
 def on_one_line(text: str) -> str:

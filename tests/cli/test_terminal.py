@@ -56,6 +56,7 @@ def test_signs_are_counted_as_the_cells_they_take(text: str, count: int) -> None
 def test_text_is_broken_and_padded_by_cells() -> None:
     assert wrapped("電池 電池 電池", 9, "- ", "  ") == ["- 電池", "  電池", "  電池"]
     assert wrapped("電池電池電池", 6, "", "") == ["電池電", "池電池"]
+    assert wrapped("電池", 1) == ["電", "池"]
     assert padded("電池", 6) + "|" == "電池  |"
     assert padded("電池", 6, right=True) == "  電池"
     assert cut("電池電池", 6) == "電池…"
@@ -82,6 +83,7 @@ def test_a_line_that_is_too_long_goes_on_below_set_in() -> None:
     assert all(cells(part) <= 60 for part in parts)
     assert [part[:7] for part in parts] == ["  word ", "      w"]
     assert " ".join(parts).split() == ["word"] * 20
+    assert folded(" " * 77 + "9.99") == [" " * 30 + "9.99"]
 
 
 @pytest.fixture(scope="module")
