@@ -155,6 +155,7 @@ def check(
         from optimizer.report.fits import fits_record, fits_text
         from optimizer.report.formats import CHECK
         from optimizer.report.shapes import CheckRecord
+        from optimizer.report.wrapping import filled
         from optimizer.scenario.brief import read_brief
 
         result = jobs.check(read_brief(folder_of(what)))
@@ -165,7 +166,7 @@ def check(
             }
             print_record(CHECK, record)
             return
-        remarks = "\n".join(f"  - {remark}" for remark in result.remarks)
+        remarks = "\n".join(filled(remark, "  - ") for remark in result.remarks)
         told = f"{remarks or '  nothing to remark'}\n\n{fits_text(result.fits)}"
         print_text(told, then=command("plan", what))
 

@@ -19,7 +19,7 @@ from optimizer.report.shapes import (
     WorkedFigure,
     WorkedRecord,
 )
-from optimizer.report.wrapping import cells, cut, padded, table
+from optimizer.report.wrapping import cells, cut, filled, padded, table
 
 
 def bill_text(bill: Bill, title: str, *, with_why: bool = False) -> str:
@@ -85,7 +85,7 @@ def _quantities(line: Compared) -> str:
 
 def worked_text(results: Sequence[WorkedResult], remarks: Sequence[str]) -> str:
     """Return what is odd in a tariff, and its worked bills, each figure beside what the tariff gives."""
-    lines = [f"  - {remark}" for remark in remarks]
+    lines = [filled(remark, "  - ") for remark in remarks]
     if not results:
         whole = "  the tariff holds together over a year; no worked bills stand beside it"
         return "\n".join([*lines, whole])

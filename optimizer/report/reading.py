@@ -12,6 +12,7 @@ from optimizer.base.units import money, number
 from optimizer.metering.found import Found, Point, Request
 from optimizer.metering.readings import counted
 from optimizer.report.shapes import ReadPoint, ReadRecord
+from optimizer.report.wrapping import filled
 
 COST_DECIMALS = 5
 UNIT_NAMES = {"kwh": ("kWh", "kW"), "kvarh": ("kvarh", "kvar")}
@@ -24,8 +25,8 @@ def reading_text(found: Found) -> str:
     for point in found.points:
         lines += ["", *_point_lines(point)]
     lines += [""] if found.refused or found.notes else []
-    lines += [f"  {words}" for words in found.refused]
-    lines += [f"  note: {note}" for note in found.notes]
+    lines += [filled(words) for words in found.refused]
+    lines += [filled(f"note: {note}", "  ", "    ") for note in found.notes]
     return "\n".join(lines)
 
 
@@ -41,7 +42,7 @@ def _point_lines(point: Point) -> list[str]:
     lines += [f"    {_column_text(point, column)}" for column in even.columns]
     if point.cost is not None:
         lines.append(f"    cost in the file: {money(point.cost, point.currency or '')}")
-    return lines + [f"    note: {note}" for note in point.notes]
+    return lines + [filled(f"note: {note}", "    ", "      ") for note in point.notes]
 
 
 def _column_text(point: Point, column: str) -> str:
