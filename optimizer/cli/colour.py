@@ -28,4 +28,4 @@ def coloured(line: str) -> str:
     for beginning, colour in BEGINNINGS.items():
         if line.startswith(beginning):
             return f"{colour}{line}{PLAIN}"
-    return f"{BOLD}{line}{PLAIN}" if line[:3].isupper() and line[:3].isalpha() else line
+    return f"{BOLD}{line}{PLAIN}" if line[:2].isupper() and line[:2].isalpha() else line

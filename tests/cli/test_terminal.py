@@ -17,7 +17,7 @@ from optimizer.base.version import __version__
 from optimizer.billing.tariff import shipped_folder
 from optimizer.cli.app import app
 from optimizer.cli.colour import PLAIN as NO_MORE
-from optimizer.cli.colour import RED, YELLOW, coloured, has_colour
+from optimizer.cli.colour import BOLD, RED, YELLOW, coloured, has_colour
 from optimizer.cli.streams import PLAIN
 from optimizer.report.day_chart import LEVELS, SIGNS, level_signs, window_signs
 from optimizer.report.wrapping import cells, cut, folded, padded, set_width, table, wrapped
@@ -191,6 +191,7 @@ def test_colour_tells_what_the_words_tell() -> None:
     assert coloured("error: no") == f"{RED}error: no{NO_MORE}"
     assert coloured("  - serious: a limit").startswith(RED)
     assert coloured("BEFORE YOU ENTER THEM").startswith(YELLOW)
+    assert coloured("DO LOADS FIT").startswith(BOLD)
     assert coloured("  plain words") == "  plain words"
 
 
