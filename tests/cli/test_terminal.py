@@ -16,8 +16,8 @@ from typer.testing import CliRunner
 from optimizer.base.version import __version__
 from optimizer.billing.tariff import shipped_folder
 from optimizer.cli.app import app
-from optimizer.cli.colour import PLAIN as NO_MORE
 from optimizer.cli.colour import BOLD, RED, YELLOW, coloured, has_colour
+from optimizer.cli.colour import PLAIN as NO_MORE
 from optimizer.cli.streams import PLAIN
 from optimizer.report.day_chart import LEVELS, SIGNS, level_signs, window_signs
 from optimizer.report.wrapping import cells, cut, folded, padded, set_width, table, wrapped
