@@ -13,7 +13,7 @@ import typer
 
 from optimizer.base.errors import InputError
 from optimizer.cli.options import DebugOption, JsonOption
-from optimizer.cli.running import errors_told, print_json
+from optimizer.cli.running import errors_told, print_record, print_text
 
 
 def tomorrow(
@@ -29,15 +29,17 @@ def tomorrow(
     debug: DebugOption = False,
 ) -> None:
     """Say which card to use tonight, where a plan has two; nothing is fetched."""
-    with errors_told(debug=debug):
+    with errors_told(debug=debug, as_json=as_json):
+        from optimizer.report.formats import TOMORROW
         from optimizer.report.tomorrow import tomorrow_record, tomorrow_text
         from optimizer.workflows import tomorrow as jobs
 
         told = jobs.tomorrow(results, pv, None if day is None else _day(day))
     if as_json:
-        print_json(tomorrow_record(told))
+        print_record(TOMORROW, tomorrow_record(told))
     else:
-        print(tomorrow_text(told))
+        then = "type in what differs" if told.card else "nothing to do"
+        print_text(tomorrow_text(told), then=then)
 
 
 def _day(given: str) -> date:

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Any
 
 from optimizer.base.units import clock, money, number, percent
 from optimizer.base.yaml_text import typed_yaml
 from optimizer.evaluation.second_card import SWITCH_MINUTES, SecondCard
 from optimizer.forecasting.day_ahead import ERROR, SWITCHED_AT
+from optimizer.report.shapes import SecondCardRecord, spread_record
 from optimizer.report.tomorrow import entries_told
 from optimizer.report.unseen import WHOLE_YEAR_DAYS
 from optimizer.report.wrapping import filled, on_one_line
@@ -104,7 +104,7 @@ def _months_of(cards: Cards) -> set[int]:
     return {month for month in range(1, 13) if cards.below_in(month)}
 
 
-def second_card_record(result: Result) -> dict[str, Any] | None:
+def second_card_record(result: Result) -> SecondCardRecord | None:
     """Return whether a second card is worth it as plain data; None if nothing was tried.
 
     Money is in the mean of the trials on weeks kept back, over one card; cards are None if it is not.
@@ -116,7 +116,7 @@ def second_card_record(result: Result) -> dict[str, Any] | None:
     return {
         "recommended": cards is not None,
         "saves_more": second.saves,
-        "spread": vars(second.spread),
+        "spread": spread_record(second.spread),
         "saves_more_than_a_coin": second.over_coin,
         "saves_more_with_a_perfect_forecast": second.perfect,
         "forecast_error_frac": ERROR,

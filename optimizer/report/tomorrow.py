@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from optimizer.base.units import number
+from optimizer.report.shapes import TomorrowRecord
 from optimizer.report.wrapping import filled
 from optimizer.settings.windows import Settings
 from optimizer.workflows.tomorrow import Tomorrow
@@ -45,7 +44,7 @@ def _which(told: Tomorrow) -> str:
     )
 
 
-def tomorrow_record(told: Tomorrow) -> dict[str, Any]:
+def tomorrow_record(told: Tomorrow) -> TomorrowRecord:
     """Return the same as plain data; ``card`` is None where one does for every sky."""
     return {
         "day": told.day.isoformat(),

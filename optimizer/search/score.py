@@ -230,7 +230,7 @@ class Season:
         return of_weekday[weekday], pairs, place[weekday]
 
     def _faces_of_steps(self, pair: IntArray) -> list[IntArray]:
-        """Return the place of each step of the season in the faces, for each year: day sets by clock slots."""
+        """Return the place of each step of the season in the faces (day sets by clock slots), each year."""
         grid = self.task.grid
         minute, _ = clock_of(grid, summer_time=self.controls.summer_time)
         face = pair * self._slots + (minute // grid.step_minutes)[self.steps]
