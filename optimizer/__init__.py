@@ -28,6 +28,7 @@ if TYPE_CHECKING:
         review,
         stay_off,
         study,
+        tomorrow,
     )
     from optimizer.library.scenario import Scenario, read_scenario
     from optimizer.settings.controls import Controls
@@ -47,7 +48,7 @@ _HOMES = {
     "library.files": ("read_meter", "read_settings", "read_tariff", "report_page", "write"),
     "library.jobs": (
         "bill", "cheapest_plan", "check", "forecast", "menu_worth", "outage", "plan", "renew", "replay",
-        "review", "stay_off", "study",
+        "review", "stay_off", "study", "tomorrow",
     ),
     "library.scenario": ("Scenario", "read_scenario"),
     "settings.controls": ("Controls",),
@@ -63,7 +64,7 @@ __all__ = [
     "Permissions", "Photovoltaic", "Scenario", "Settings", "SolveError", "Tariff", "bill",
     "cheapest_plan", "check", "forecast", "menu_worth", "outage", "plan", "read_meter",
     "read_scenario", "read_settings", "read_tariff", "renew", "replay", "report_page", "review",
-    "stay_off", "study", "write",
+    "stay_off", "study", "tomorrow", "write",
 ]  # fmt: skip
 
 

@@ -4,6 +4,7 @@
 
     Mistake                       found inside a document; its reader makes an InputError of it
     OptimizerError
+    ├── UsageMistake              exit code 64: a command was given in a way it does not take
     ├── InputError                exit code 2: something the user wrote
     │   ├── ScenarioError         scenario.yaml
     │   ├── TariffError           a tariff file
@@ -14,8 +15,11 @@
     │   ├── Infeasible            limits clash
     │   ├── Unbounded             nothing limits the gain
     │   └── StoppedEarly          out of time, numerical trouble
-    │       └── Interrupted       the user pressed Ctrl-C
-    └── DisagreementError         exit code 4: two computations differ; our fault
+    │       └── Interrupted       exit code 130: the user pressed Ctrl-C
+    └── DisagreementError         exit code 4: two computations differ, or the program failed; our fault
+
+``EXIT_CODES`` says what each code means. 130 is what shells report of Ctrl-C (128 + signal 2), 64 the
+code of a mistake of usage in ``sysexits.h`` of the Berkeley Software Distribution (1993).
 
 Read next: ``units``.
 """
@@ -30,6 +34,17 @@ from typing import Any, Self
 
 Place = tuple[int | str, ...]
 """A path of keys in a file, as ``("versions", 0, "charges", 2, "per_kw")``."""
+
+EXIT_CODES = {
+    0: "done",
+    2: "bad input",
+    3: "no plan possible",
+    4: "a fault of the program",
+    10: "renew advises a change",
+    64: "a mistake in the command",
+    130: "interrupted",
+}
+"""What the program ends with, the same in all commands."""
 
 MAX_WHAT, MAX_WHERE, MAX_MEND = 1_000, 450, 450
 MAX_MESSAGE = 2_000
@@ -101,9 +116,12 @@ class OptimizerError(Exception):
         also fills the attributes ``file``, ``line`` and ``place``, the path of keys in the file.
     mend : str
         What the user can do about it.
+
+    Each class has an ``exit_code`` and a ``kind``, a word by which programs tell errors apart.
     """
 
     exit_code = 4
+    kind = "fault"
 
     def __init__(self, what: str, *, where: str | Path, mend: str) -> None:
         self.what = bounded(what, MAX_WHAT)
@@ -120,26 +138,42 @@ class OptimizerError(Exception):
         return f"error: {self.what}\n  where: {self.where}\n  mend:  {self.mend}"
 
 
+class UsageMistake(OptimizerError):
+    """A command was given with options or values that it does not take."""
+
+    exit_code = 64
+    kind = "usage"
+
+
 class InputError(OptimizerError):
     """Something the user wrote cannot be used."""
 
     exit_code = 2
+    kind = "input"
 
 
 class ScenarioError(InputError):
     """A scenario file holds something impossible or unknown."""
 
+    kind = "scenario"
+
 
 class TariffError(InputError):
     """A tariff file holds something impossible, unknown, missing or double."""
+
+    kind = "tariff"
 
 
 class SeriesError(InputError):
     """A time series (forecast or prices) cannot be used as it stands."""
 
+    kind = "series"
+
 
 class SettingsError(InputError):
     """Settings overlap, ask for what the controls refuse, or cannot be read."""
+
+    kind = "settings"
 
 
 class SeveralInputErrors(InputError):
@@ -165,28 +199,36 @@ class SolveError(OptimizerError):
     """No plan could be made."""
 
     exit_code = 3
+    kind = "no plan"
 
 
 class Infeasible(SolveError):
     """No operation obeys all limits at once."""
 
+    kind = "infeasible"
+
 
 class Unbounded(SolveError):
     """The cost can fall without end."""
+
+    kind = "unbounded"
 
 
 class StoppedEarly(SolveError):
     """The solver stopped before it had proven an optimum."""
 
+    kind = "stopped early"
+
 
 class Interrupted(StoppedEarly):
     """The user stopped the work."""
 
+    exit_code = 130
+    kind = "interrupted"
+
 
 class DisagreementError(OptimizerError):
     """Two computations of the same figure differ: a fault of this program."""
-
-    exit_code = 4
 
 
 def raise_findings(findings: Sequence[InputError]) -> None:

@@ -9,9 +9,11 @@ import errno
 import gc
 import signal
 import sys
-from typing import Annotated
+from collections.abc import Sequence
+from typing import Annotated, Any, NoReturn
 
 import typer
+from typer.core import TyperGroup
 
 from optimizer.base.errors import InputError
 from optimizer.base.version import __version__
@@ -21,21 +23,46 @@ from optimizer.cli.menu_command import menu
 from optimizer.cli.off_grid_command import stay_off
 from optimizer.cli.outage_command import outage
 from optimizer.cli.plan_command import plan, replay
+from optimizer.cli.running import INTERRUPTED, mistake_of, tell_error
 from optimizer.cli.season_commands import renew, review
-from optimizer.cli.streams import ready_streams, untold
+from optimizer.cli.streams import columns, ready_streams, untold
 from optimizer.cli.study_command import study
+from optimizer.cli.tomorrow_command import tomorrow
+from optimizer.report.wrapping import set_width
+
+UsageError: type[Exception] = typer.BadParameter.__bases__[0]  # of the click that typer brings
+
+
+class Commands(TyperGroup):
+    """The commands; mistakes in how one is given are told as all errors are."""
+
+    def main(self, args: Sequence[str] | None = None, *more: Any, **options: Any) -> NoReturn:
+        """Run the command that is named, and exit with its code."""
+        given = list(sys.argv[1:] if args is None else args) or ["--help"]
+        options["standalone_mode"] = False
+        set_width(columns())
+        try:
+            ended = super().main(given, *more, **options)
+        except UsageError as failure:
+            mistake = mistake_of(failure)
+            tell_error(mistake, as_json="--json" in given)
+            ended = mistake.exit_code
+        if ended == INTERRUPTED.exit_code:  # before the command's own work began
+            tell_error(INTERRUPTED, as_json="--json" in given)
+        sys.exit(ended)
+
 
 app = typer.Typer(
-    add_completion=False,
-    no_args_is_help=True,
+    cls=Commands,
+    rich_markup_mode=None,  # help that can be read aloud, and on a narrow terminal
     pretty_exceptions_enable=False,
     help="Turns a PV forecast, a load forecast and a tariff into battery settings a person can type in.",
 )
 
 for command in (
-    plan, forecast, replay, renew, review, outage, stay_off, study, bill, read, check, menu,
+    plan, tomorrow, forecast, replay, renew, review, outage, stay_off, study, bill, read, check, menu,
 ):  # fmt: skip
-    app.command()(command)
+    app.command(short_help=(command.__doc__ or "").partition("\n")[0])(command)
 
 
 def _version(wanted: bool) -> None:
@@ -58,7 +85,7 @@ def main() -> None:
     signal.signal(signal.SIGTERM, signal.default_int_handler)  # as Ctrl-C: told, and tidied up
     stdout, ended = ready_streams(), None
     try:
-        app()
+        app(prog_name="tariffwright")
     except SystemExit as ending:
         ended = ending.code
     finally:

@@ -11,20 +11,34 @@ from typing import Annotated, Literal
 import typer
 
 from optimizer.base.errors import InputError
+from optimizer.cli.next_steps import command
 from optimizer.cli.options import DebugOption, JsonOption, folder_of
-from optimizer.cli.running import errors_told, job, print_json, print_text
+from optimizer.cli.running import errors_told, job, print_record, print_text
 
 
 def bill(
-    meter: Annotated[Path, typer.Argument(help="CSV with time, import_kwh and export_kwh.")],
-    tariff: Annotated[str, typer.Option("--tariff", "-t", help="A tariff file or shipped name.")],
-    zone: Annotated[str, typer.Option("--zone", help="IANA time zone of the wall clock.")],
+    meter: Annotated[
+        Path, typer.Argument(metavar="METER", help="CSV with time, import_kwh and export_kwh.")
+    ],
+    tariff: Annotated[
+        str, typer.Option("--tariff", "-t", metavar="TARIFF", help="A tariff file or shipped name.")
+    ],
+    zone: Annotated[
+        str, typer.Option("--zone", metavar="ZONE", help="IANA time zone of the wall clock.")
+    ],
     paid: Annotated[
-        Path | None, typer.Option("--paid", help="The bill that was paid, to compare line by line.")
+        Path | None,
+        typer.Option(
+            "--paid", metavar="FILE", help="The bill that was paid, to compare line by line."
+        ),
     ] = None,
     history: Annotated[
         Path | None,
-        typer.Option("--history", help="What went before: past_peaks_kw, banked, peak_so_far_kw."),
+        typer.Option(
+            "--history",
+            metavar="FILE",
+            help="What went before: past_peaks_kw, banked, peak_so_far_kw.",
+        ),
     ] = None,
     explain: Annotated[
         bool, typer.Option("--explain", help="Under each line, what made it, down to the meter.")
@@ -33,59 +47,82 @@ def bill(
     debug: DebugOption = False,
 ) -> None:
     """Bill meter data: every line with its quantity, rate and amount, and what made it."""
-    with errors_told(debug=debug):
+    with errors_told(debug=debug, as_json=as_json):
         if paid is not None:
             _reconcile(meter, tariff, zone, paid, as_json=as_json)
             return
         from optimizer.report.bill import bill_record, bill_text
+        from optimizer.report.formats import BILL
+        from optimizer.report.shapes import MeterBillRecord
         from optimizer.workflows import bill as jobs
 
         result = jobs.bill(meter, tariff, zone, history)
         if as_json:
-            record = bill_record(result.bill, with_why=True)
-            print_json({**record, "notes": list(result.notes)})
+            record: MeterBillRecord = {
+                **bill_record(result.bill, with_why=True),
+                "notes": list(result.notes),
+            }
+            print_record(BILL, record)
             return
         title = f"BILL OF {meter} ON {tariff}"
-        print_text(bill_text(result.bill, title, with_why=explain), notes=result.notes)
+        more = ("--paid", "paid.yaml") if explain else ("--explain",)
+        then = command("bill", meter, "--tariff", tariff, "--zone", zone, *more)
+        print_text(bill_text(result.bill, title, with_why=explain), notes=result.notes, then=then)
 
 
 def _reconcile(meter: Path, tariff: str, zone: str, paid: Path, *, as_json: bool) -> None:
     from optimizer.report.bill import reconciled_record, reconciled_text
+    from optimizer.report.formats import PAID_BILL
     from optimizer.workflows.bill import reconciled
 
     result = reconciled(meter, tariff, zone, paid)
     if as_json:
-        print_json({**reconciled_record(result.compared), "notes": list(result.notes)})
+        print_record(PAID_BILL, reconciled_record(result.compared, result.notes))
     else:
-        print_text(reconciled_text(result.compared), notes=result.notes)
+        then = (
+            f"the tariff holds; name it in a scenario, tariff: {tariff}"
+            if result.compared.fits
+            else command("bill", meter, "--tariff", tariff, "--zone", zone, "--explain")
+        )
+        print_text(reconciled_text(result.compared), notes=result.notes, then=then)
 
 
 def read(
-    file: Annotated[Path, typer.Argument(help="Green Button (ESPI) XML, or a CSV of intervals.")],
+    file: Annotated[
+        Path, typer.Argument(metavar="FILE", help="Green Button (ESPI) XML, or a CSV of intervals.")
+    ],
     zone: Annotated[
-        str | None, typer.Option("--zone", help="IANA time zone of the meter's clock.")
+        str | None,
+        typer.Option("--zone", metavar="ZONE", help="IANA time zone of the meter's clock."),
     ] = None,
-    out: Annotated[Path | None, typer.Option("--out", help="CSV to write.")] = None,
+    out: Annotated[Path | None, typer.Option("--out", metavar="FILE", help="CSV to write.")] = None,
     point: Annotated[
-        str | None, typer.Option("--point", help="Number or name of a usage point or meter.")
+        str | None,
+        typer.Option("--point", metavar="POINT", help="Number or name of a usage point or meter."),
     ] = None,
     fill: Annotated[
-        Literal["previous-day", "linear"] | None, typer.Option("--fill", help="Fill gaps so.")
+        Literal["previous-day", "linear"] | None,
+        typer.Option("--fill", metavar="HOW", help="Fill gaps: previous-day or linear."),
     ] = None,
     dates: Annotated[
         Literal["day-first", "month-first", "year-first"] | None,
-        typer.Option("--dates", help="Order of the dates of a CSV."),
+        typer.Option(
+            "--dates", metavar="ORDER", help="Order of dates: day-first, month-first or year-first."
+        ),
     ] = None,
     stamps: Annotated[
         Literal["start", "end"] | None,
-        typer.Option("--stamps", help="Edge of the interval that a CSV's stamps name."),
+        typer.Option(
+            "--stamps", metavar="EDGE", help="Edge of the interval that stamps name: start or end."
+        ),
     ] = None,
     as_json: JsonOption = False,
     debug: DebugOption = False,
 ) -> None:
     """Bring meter data or prices, as they were handed out, into the form that the others read."""
-    with job(debug=debug) as progress:
+    with job(debug=debug, as_json=as_json) as progress:
         from optimizer.metering.found import Request
+        from optimizer.report.formats import READING
         from optimizer.report.reading import next_step, reading_record, reading_text
         from optimizer.workflows.read import read as read_outside
 
@@ -93,7 +130,7 @@ def read(
         progress(f"reading {file}")
         found = read_outside(file, request, out)
     if as_json:
-        print_json(reading_record(found, request, out))
+        print_record(READING, reading_record(found, request, out))
     else:
         print_text(f"{reading_text(found)}\n{next_step(found, request, out)}")
 
@@ -101,37 +138,53 @@ def read(
 def check(
     what: Annotated[
         Path | None,
-        typer.Argument(help="A scenario folder, its scenario.yaml, or a tariff file or name."),
+        typer.Argument(
+            metavar="WHAT", help="A scenario folder, its scenario.yaml, or a tariff file or name."
+        ),
     ] = None,
     as_json: JsonOption = False,
     debug: DebugOption = False,
 ) -> None:
     """Tell what is wrong or odd in a scenario; of a tariff, also whether its worked bills come out."""
-    with errors_told(debug=debug):
+    with errors_told(debug=debug, as_json=as_json):
         from optimizer.workflows import check as jobs
 
         if what is not None and (tariff := jobs.tariff_named(what)) is not None:
             _check_tariff(tariff, as_json=as_json)
             return
         from optimizer.report.fits import fits_record, fits_text
+        from optimizer.report.formats import CHECK
+        from optimizer.report.shapes import CheckRecord
+        from optimizer.report.wrapping import filled
         from optimizer.scenario.brief import read_brief
 
         result = jobs.check(read_brief(folder_of(what)))
         if as_json:
-            print_json({"findings": list(result.remarks), "fits": fits_record(result.fits)})
+            record: CheckRecord = {
+                "findings": list(result.remarks),
+                "fits": fits_record(result.fits),
+            }
+            print_record(CHECK, record)
             return
-        remarks = "\n".join(f"  - {remark}" for remark in result.remarks)
-        print_text(f"{remarks or '  nothing to remark'}\n\n{fits_text(result.fits)}")
+        remarks = "\n".join(filled(remark, "  - ") for remark in result.remarks)
+        told = f"{remarks or '  nothing to remark'}\n\n{fits_text(result.fits)}"
+        print_text(told, then=command("plan", what))
 
 
 def _check_tariff(path: Path, *, as_json: bool) -> None:
     from optimizer.report.bill import worked_record, worked_text
+    from optimizer.report.formats import WORKED_BILLS
     from optimizer.workflows.check import check_tariff
 
     result = check_tariff(path)
     if as_json:
-        print_json(worked_record(result.worked, result.remarks))
+        print_record(WORKED_BILLS, worked_record(result.worked, result.remarks))
     else:
-        print_text(worked_text(result.worked, result.remarks))
+        then = (
+            command("bill", "meter.csv", "--tariff", path, "--zone", "ZONE")
+            if result.is_right
+            else f"mend the figures that differ, then {command('check', path)}"
+        )
+        print_text(worked_text(result.worked, result.remarks), then=then)
     if not result.is_right:
         raise typer.Exit(InputError.exit_code)

@@ -10,25 +10,44 @@ from typing import Annotated
 
 import typer
 
+from optimizer.cli.next_steps import command
 from optimizer.cli.options import (
     DebugOption,
     Effort,
     JsonOption,
     ScenarioArgument,
     folder_of,
+    number_from,
 )
-from optimizer.cli.running import job, print_json, print_text
+from optimizer.cli.running import job, print_record, print_text
 
 
 def forecast(
     scenario: ScenarioArgument = None,
     out: Annotated[
-        Path | None, typer.Option("--out", help="Folder for the forecast and its members, as CSV.")
+        Path | None,
+        typer.Option(
+            "--out", metavar="FOLDER", help="Folder for the forecast and its members, as CSV."
+        ),
     ] = None,
     members: Annotated[
-        int, typer.Option("--members", min=1, max=200, help="How many plausible seasons.")
+        int,
+        typer.Option(
+            "--members",
+            parser=number_from(1, 200, whole=True),
+            metavar="COUNT",
+            help="How many plausible seasons.",
+        ),
     ] = 12,
-    seed: Annotated[int, typer.Option("--seed", min=0, help="The same seed draws the same.")] = 1,
+    seed: Annotated[
+        int,
+        typer.Option(
+            "--seed",
+            parser=number_from(0, whole=True),
+            metavar="NUMBER",
+            help="The same seed draws the same.",
+        ),
+    ] = 1,
     back_test: Annotated[
         bool,
         typer.Option(
@@ -37,14 +56,20 @@ def forecast(
         ),
     ] = False,
     effort: Annotated[
-        Effort, typer.Option("--effort", help="How long to search windows in the back-test.")
+        Effort,
+        typer.Option(
+            "--effort",
+            metavar="EFFORT",
+            help="How long to search windows in the back-test: quick, normal or thorough.",
+        ),
     ] = "normal",
     as_json: JsonOption = False,
     debug: DebugOption = False,
 ) -> None:
     """Show the forecast that a scenario makes, how it spreads, and how good such forecasts were."""
-    with job(debug=debug, out=out) as progress:
+    with job(debug=debug, as_json=as_json, out=out) as progress:
         from optimizer.report.forecast import forecast_record, forecast_text, write_forecast
+        from optimizer.report.formats import FORECAST
         from optimizer.scenario.brief import read_brief
         from optimizer.workflows import forecast as jobs
 
@@ -59,6 +84,6 @@ def forecast(
             tested = tests.back_test(brief, effort, progress)
         files = write_forecast(result, out) if out else []
     if as_json:
-        print_json(forecast_record(result, tested))
+        print_record(FORECAST, forecast_record(result, tested))
     else:
-        print_text(forecast_text(result, tested), files=files)
+        print_text(forecast_text(result, tested), files=files, then=command("plan", scenario))

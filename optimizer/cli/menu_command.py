@@ -11,6 +11,7 @@ from typing import Annotated
 
 import typer
 
+from optimizer.cli.next_steps import command
 from optimizer.cli.options import (
     DebugOption,
     EffortOption,
@@ -19,7 +20,7 @@ from optimizer.cli.options import (
     TimeOption,
     folder_of,
 )
-from optimizer.cli.running import errors_told, job, print_json, print_text
+from optimizer.cli.running import errors_told, job, print_record, print_text
 
 
 def menu(
@@ -34,7 +35,8 @@ def menu(
         typer.Option("--ask", help="Ask instead what the menu holds, and write it as 'controls'."),
     ] = False,
     out: Annotated[
-        Path | None, typer.Option("--out", help="With --ask: a file for what was answered.")
+        Path | None,
+        typer.Option("--out", metavar="FILE", help="With --ask: a file for what was answered."),
     ] = None,
     as_json: JsonOption = False,
     time_limit: TimeOption = 600.0,
@@ -51,7 +53,8 @@ def menu(
         return
     if out is not None:
         raise typer.BadParameter("only answers are written to a file", param_hint="--out")
-    with job(debug=debug) as progress:
+    with job(debug=debug, as_json=as_json) as progress:
+        from optimizer.report.formats import MENU
         from optimizer.report.menu import menu_record, menu_text
         from optimizer.scenario.brief import read_brief
         from optimizer.workflows.menu import menu_worth
@@ -62,9 +65,10 @@ def menu(
         if worth:
             told = menu_worth(brief, effort=effort, time_limit_s=time_limit, progress=progress)
     if as_json:
-        print_json(menu_record(site.controls, told))
+        print_record(MENU, menu_record(site.controls, told))
     else:
-        print_text(menu_text(site, told))
+        words = ("plan", scenario) if worth else ("menu", scenario, "--worth")
+        print_text(menu_text(site, told), then=command(*words))
 
 
 def _ask(out: Path | None, *, debug: bool) -> None:

@@ -2,29 +2,67 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Callable
 from pathlib import Path
 from typing import Annotated, Literal
 
 import typer
 
-from optimizer.base.errors import InputError
+from optimizer.base.errors import UsageMistake
 
 Effort = Literal["quick", "normal", "thorough"]
 
 FIRST_DEMO = "1_two_rates"
 
+
+def number_from(
+    low: float, high: float = math.inf, *, whole: bool = False
+) -> Callable[[str | float], float]:
+    """Return what reads a number within bounds, and says in words what it would take."""
+    kind = "a whole number" if whole else "a number"
+    bounds = f"of at least {low:g}" if high == math.inf else f"from {low:g} to {high:g}"
+
+    def read(word: str | float) -> float:
+        try:
+            value = int(word) if whole else float(word)
+        except ValueError:
+            value = math.nan
+        if not low <= value <= high:
+            raise typer.BadParameter(f"{word!r} is not {kind} {bounds}.")
+        return value
+
+    return read
+
+
 ScenarioArgument = Annotated[
     Path | None,
-    typer.Argument(help="A scenario folder, or its scenario.yaml. Without it: the first demo."),
+    typer.Argument(
+        metavar="SCENARIO",
+        help="A scenario folder, or its scenario.yaml. Without it: the first demo.",
+    ),
 ]
-OutOption = Annotated[Path, typer.Option("--out", help="Folder for the results.")]
-JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON for machines.")]
+OutOption = Annotated[Path, typer.Option("--out", metavar="FOLDER", help="Folder for the results.")]
+JsonOption = Annotated[
+    bool, typer.Option("--json", help="Print one JSON object for machines, also of an error.")
+]
 TimeOption = Annotated[
-    float, typer.Option("--time-limit", min=1, help="Most seconds for the linear program.")
+    float,
+    typer.Option(
+        "--time-limit",
+        parser=number_from(1),
+        metavar="SECONDS",
+        help="Most time for the linear program.",
+    ),
 ]
 DebugOption = Annotated[bool, typer.Option("--debug", help="Show the traceback of an error.")]
 EffortOption = Annotated[
-    Effort, typer.Option("--effort", help="How long to search; the same gives the same.")
+    Effort,
+    typer.Option(
+        "--effort",
+        metavar="EFFORT",
+        help="How long to search: quick, normal or thorough; the same gives the same.",
+    ),
 ]
 
 
@@ -37,8 +75,8 @@ def folder_of(given: Path | None, demo: str = FIRST_DEMO) -> Path:
     return shipped_folder("scenarios") / demo
 
 
-def endless(option: str) -> InputError:
+def endless(option: str) -> UsageMistake:
     """Return the error that a sum of money is not finite."""
-    return InputError(
+    return UsageMistake(
         f"{option} is no finite sum of money", where=option, mend="Give a number, or leave it out."
     )

@@ -10,8 +10,9 @@ from typing import Annotated
 
 import typer
 
+from optimizer.cli.next_steps import command
 from optimizer.cli.options import DebugOption, JsonOption, ScenarioArgument, folder_of
-from optimizer.cli.running import job, print_json, print_text
+from optimizer.cli.running import job, print_record, print_text
 
 
 def outage(
@@ -19,7 +20,9 @@ def outage(
     settings: Annotated[
         Path | None,
         typer.Option(
-            "--settings", help="A settings file, or results; else what the history says is in use."
+            "--settings",
+            metavar="FILE",
+            help="A settings file, or results; else what the history says is in use.",
         ),
     ] = None,
     critical: Annotated[
@@ -28,7 +31,9 @@ def outage(
     floors: Annotated[
         bool, typer.Option("--floors", help="Say instead what higher floors cost, by season.")
     ] = False,
-    out: Annotated[Path | None, typer.Option("--out", help="Folder for the results.")] = None,
+    out: Annotated[
+        Path | None, typer.Option("--out", metavar="FOLDER", help="Folder for the results.")
+    ] = None,
     as_json: JsonOption = False,
     debug: DebugOption = False,
 ) -> None:
@@ -42,7 +47,8 @@ def outage(
             )
         _price_floors(scenario, out, as_json=as_json, debug=debug)
         return
-    with job(debug=debug, out=out) as progress:
+    with job(debug=debug, as_json=as_json, out=out) as progress:
+        from optimizer.report.formats import OUTAGES
         from optimizer.report.outage_page import write_outages
         from optimizer.report.outages import outage_record, outage_text
         from optimizer.scenario.brief import read_brief
@@ -55,14 +61,15 @@ def outage(
         result = outages_of(brief, in_use, critical_only=critical, progress=progress)
         files = write_outages(result, out) if out else []
     if as_json:
-        print_json(outage_record(result.outages))
+        print_record(OUTAGES, outage_record(result.outages))
     else:
-        print_text(outage_text(result), files=files)
+        print_text(outage_text(result), files=files, then=command("outage", scenario, "--floors"))
 
 
 def _price_floors(scenario: Path | None, out: Path | None, *, as_json: bool, debug: bool) -> None:
-    with job(debug=debug, out=out) as progress:
+    with job(debug=debug, as_json=as_json, out=out) as progress:
         from optimizer.report.floors_page import write_floors
+        from optimizer.report.formats import FLOORS
         from optimizer.report.reserve import floors_record, price_text
         from optimizer.scenario.brief import read_brief
         from optimizer.workflows.reserve import price_floors
@@ -71,6 +78,7 @@ def _price_floors(scenario: Path | None, out: Path | None, *, as_json: bool, deb
         prices = price_floors(read_brief(folder_of(scenario)), progress)
         files = write_floors(prices, out) if out else []
     if as_json:
-        print_json(floors_record(prices.curve))
+        print_record(FLOORS, floors_record(prices.curve))
     else:
-        print_text(price_text(prices), files=files)
+        told = "set outage.hours in the scenario to what you wish for, then "
+        print_text(price_text(prices), files=files, then=told + command("plan", scenario))

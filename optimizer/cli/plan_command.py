@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from optimizer.cli.next_steps import after_plan, command
 from optimizer.cli.options import (
     DebugOption,
     EffortOption,
@@ -21,10 +22,12 @@ from optimizer.cli.options import (
     TimeOption,
     endless,
     folder_of,
+    number_from,
 )
 from optimizer.cli.running import job, print_text
 
 if TYPE_CHECKING:
+    from optimizer.evaluation.review import Review
     from optimizer.workflows.results import Result
 
 
@@ -34,17 +37,29 @@ def plan(
     effort: EffortOption = "normal",
     in_use: Annotated[
         Path | None,
-        typer.Option("--in-use", help="Settings typed in today: a start, and a bill beside ours."),
+        typer.Option(
+            "--in-use",
+            metavar="FILE",
+            help="Settings typed in today: a start, and a bill beside ours.",
+        ),
     ] = None,
     windows: Annotated[
         int | None,
         typer.Option(
-            "--windows", min=0, help="Hand out at most so many windows, not the number recommended."
+            "--windows",
+            parser=number_from(0, whole=True),
+            metavar="COUNT",
+            help="Hand out at most so many windows, not the number recommended.",
         ),
     ] = None,
     worth: Annotated[
         float | None,
-        typer.Option("--worth", min=0, help="Money that a window must save a year to be entered."),
+        typer.Option(
+            "--worth",
+            parser=number_from(0),
+            metavar="MONEY",
+            help="Money that a window must save a year to be entered.",
+        ),
     ] = None,
     no_curve: Annotated[
         bool, typer.Option("--no-curve", help="Leave out what other numbers of windows save.")
@@ -55,7 +70,7 @@ def plan(
     debug: DebugOption = False,
 ) -> None:
     """Find the windows to enter, and show what they save."""
-    with job(debug=debug, out=out) as progress:
+    with job(debug=debug, as_json=as_json, out=out) as progress:
         from optimizer.base.parallel import ahead
         from optimizer.scenario.brief import read_brief
         from optimizer.settings.check import read_settings
@@ -82,21 +97,24 @@ def plan(
             result = replace(result, curve=())
         progress("drawing the report")
         files = _write(result, out)
-    show(result, files, as_json=as_json)
+    then = after_plan(scenario, out, folder_of(None))
+    show(result, files, as_json=as_json, then=then)
 
 
 def replay(
     scenario: ScenarioArgument = None,
-    settings: Annotated[Path, typer.Option("--settings", help="A settings file.")] = Path(
-        "settings.yaml"
-    ),
-    out: Annotated[Path | None, typer.Option("--out", help="Folder for the results.")] = None,
+    settings: Annotated[
+        Path, typer.Option("--settings", metavar="FILE", help="A settings file.")
+    ] = Path("settings.yaml"),
+    out: Annotated[
+        Path | None, typer.Option("--out", metavar="FOLDER", help="Folder for the results.")
+    ] = None,
     as_json: JsonOption = False,
     time_limit: TimeOption = 600.0,
     debug: DebugOption = False,
 ) -> None:
     """Say what given settings would cost on a scenario."""
-    with job(debug=debug, out=out) as progress:
+    with job(debug=debug, as_json=as_json, out=out) as progress:
         from optimizer.scenario.brief import read_brief
         from optimizer.settings.check import read_settings
         from optimizer.workflows import replay as jobs
@@ -106,7 +124,8 @@ def replay(
         given = read_settings(settings, brief.scenario.controls, brief.scenario.plant)
         result = jobs.replay(brief, given, time_limit_s=time_limit, progress=progress)
         files = _write(result, out) if out else []
-    show(result, files, as_json=as_json)
+    then = command("outage", scenario, "--settings", settings)
+    show(result, files, as_json=as_json, then=then)
 
 
 def _load_the_report() -> None:
@@ -120,12 +139,14 @@ def _write(result: Result, out: Path) -> list[Path]:
     return write_result(result, out)
 
 
-def show(result: Result, files: list[Path], *, as_json: bool) -> None:
+def show(
+    result: Result, files: list[Path], *, as_json: bool, then: str, past: Review | None = None
+) -> None:
     """Print what a job with a plan came to."""
     from optimizer.report.record import plan_json
     from optimizer.report.text import summary
 
     if as_json:
-        print(plan_json(result), end="")
+        print(plan_json(result, past), end="")
     else:
-        print_text(summary(result), files=files)
+        print_text(summary(result), files=files, then=then)

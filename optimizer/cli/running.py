@@ -3,20 +3,26 @@
 from __future__ import annotations
 
 import contextlib
-import json
 import os
 import sys
 import time
-from collections.abc import Iterator, Sequence
+import traceback
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import typer
 
-from optimizer.base.errors import Interrupted, OptimizerError
+from optimizer.base.errors import Interrupted, OptimizerError, UsageMistake
 from optimizer.base.files import writing_to
-from optimizer.base.progress import Progress
+from optimizer.base.progress import Course, Progress
+from optimizer.cli.colour import coloured, has_colour
+
+if TYPE_CHECKING:
+    from optimizer.report.formats import Format
+
+T = TypeVar("T", bound=Mapping[str, Any])
 
 INTERRUPTED = Interrupted(
     "interrupted; nothing was written", where="the command line", mend="Run it again."
@@ -24,9 +30,9 @@ INTERRUPTED = Interrupted(
 
 
 @contextmanager
-def job(*, debug: bool, out: Path | None = None) -> Iterator[Progress]:
+def job(*, debug: bool, as_json: bool = False, out: Path | None = None) -> Iterator[Progress]:
     """Run a command's work: errors end it with a code, results in ``out`` are switched in one step."""
-    with errors_told(debug=debug), progress_told() as progress, writing_to(out):
+    with errors_told(debug=debug, as_json=as_json), progress_told() as progress, writing_to(out):
         yield progress
         progress("done")
 
@@ -40,35 +46,85 @@ def progress_told() -> Iterator[Progress]:
         with contextlib.suppress(OSError):  # work does not stop because nobody can be told of it
             print(f"[{time.monotonic() - begun:5.1f} s] {text}", file=sys.stderr, flush=True)
 
-    yield told
+    yield Course(told)
 
 
 @contextmanager
-def errors_told(*, debug: bool) -> Iterator[None]:
-    """Turn errors into text and an exit code: 2 bad input, 3 no plan, 4 our own fault."""
+def errors_told(*, debug: bool, as_json: bool = False) -> Iterator[None]:
+    """Turn errors into text and an exit code; see ``errors.EXIT_CODES``."""
     try:
         yield
     except (Interrupted, KeyboardInterrupt) as stop:
         stopped = stop if isinstance(stop, Interrupted) else INTERRUPTED
-        print(stopped, file=sys.stderr, flush=True)
+        tell_error(stopped, as_json=as_json)
         # A cancelled solver leaves threads behind that abort an orderly exit.
         os._exit(stopped.exit_code)
     except OptimizerError as failure:
         if debug:
             raise
-        print(failure, file=sys.stderr)
+        tell_error(failure, as_json=as_json)
         raise typer.Exit(failure.exit_code) from None
+    except (typer.Exit, typer.Abort, typer.BadParameter):
+        raise
+    except Exception as failure:  # a slip of ours: never told as if the user had made it
+        if debug:
+            raise
+        traceback.print_exc()
+        fault = fault_of(failure)
+        tell_error(fault, as_json=as_json)
+        raise typer.Exit(fault.exit_code) from None
 
 
-def print_json(data: Any) -> None:
-    """Print plain data as JSON."""
-    print(json.dumps(data, indent=2))
+def fault_of(failure: Exception) -> OptimizerError:
+    """Return what is told of a failure that no part of the program foresaw."""
+    last = traceback.extract_tb(failure.__traceback__)[-1]
+    return OptimizerError(
+        f"the program failed: {type(failure).__name__}: {failure}",
+        where=f"{Path(last.filename).name}, line {last.lineno}",
+        mend="This is a fault of the program, not of what was given. Report the lines above.",
+    )
 
 
-def print_text(text: str, *, notes: Sequence[str] = (), files: Sequence[Path] = ()) -> None:
-    """Print text, what was noticed, and the files that were written."""
-    print(text)
-    for note in notes:
-        print(f"  note: {note}")
+def mistake_of(failure: Any) -> UsageMistake:
+    """Return what is told of options or arguments that a command does not take."""
+    command = failure.ctx.command_path if failure.ctx is not None else "tariffwright"
+    return UsageMistake(
+        failure.format_message(), where=command, mend=f"{command} --help tells what it takes."
+    )
+
+
+def tell_error(failure: OptimizerError, *, as_json: bool) -> None:
+    """Print an error on standard error; as JSON also as the one object on standard output."""
+    text = str(failure)
+    if has_colour(sys.stderr):
+        text = "\n".join(map(coloured, text.split("\n")))
+    print(text, file=sys.stderr, flush=True)
+    if as_json:
+        from optimizer.report.errors import error_record
+        from optimizer.report.formats import ERROR
+
+        print(ERROR.text(error_record(failure)), end="", flush=True)
+
+
+def print_record(kind: Format[T], record: T) -> None:
+    """Print a record as JSON of its format."""
+    print(kind.text(record), end="")
+
+
+def print_text(
+    text: str, *, notes: Sequence[str] = (), files: Sequence[Path] = (), then: str = ""
+) -> None:
+    """Print text, what was noticed, the files that were written, and what to do next."""
+    from optimizer.report.wrapping import filled, folded
+
+    lines = [text, *(filled(f"note: {note}", "  ", "    ") for note in notes)]
     if files:
-        print(f"\nWritten to {files[0].parent}: {', '.join(file.name for file in files)}")
+        names = ", ".join(file.name for file in files)
+        lines += ["", filled(f"Written to {files[0].parent}: {names}", "", "  ")]
+    if then:
+        lines += ["", f"next: {then}"]
+    show_colour = has_colour(sys.stdout)
+    for line in "\n".join(lines).split("\n"):
+        # A command is one line, however long, so that it can be copied.
+        for part in [line] if line.startswith("next:") else folded(line):
+            print(coloured(part) if show_colour else part)

@@ -5,10 +5,12 @@ from __future__ import annotations
 import codecs
 import io
 import os
+import shutil
 import sys
 from typing import Any
 
 from optimizer.base.errors import InputError
+from optimizer.report.wrapping import WIDEST
 
 
 class PatientStream(io.FileIO):
@@ -27,10 +29,11 @@ class PatientStream(io.FileIO):
 
 PLAIN = {
     "–": "-", "—": "-", "−": "-", "×": "x", "÷": "/", "…": "...", "≥": ">=", "≤": "<=", "→": "->",
-    "·": "*", "☐": "[ ]", "°": " deg", "€": "EUR", "£": "GBP", "±": "+-", "’": "'", "“": '"', "”": '"',
+    "·": "*", "▁": "1", "▂": "2", "▃": "3", "▄": "4", "▅": "5", "▆": "6", "▇": "7", "█": "8",
+    "▲": "^", "■": "#", "▼": "v", "»": ">",
+    "☐": "[ ]", "°": " deg", "€": "EUR", "£": "GBP", "±": "+-", "’": "'", "“": '"', "”": '"',
 }  # fmt: skip
-"""What stands for signs that a terminal cannot show."""
-"""What stands for signs that a terminal cannot show."""
+"""What stands for signs that a terminal cannot show; levels of a chart are then eighths."""
 
 
 def _plainly(failure: UnicodeError) -> tuple[str, int]:
@@ -56,6 +59,15 @@ def ready_streams() -> PatientStream:
         stream = io.TextIOWrapper(io.BufferedWriter(raw), encoding, "plainly", line_buffering=lines)
         setattr(sys, name, stream)
     return patient[0]
+
+
+def columns() -> int:
+    """Return how many columns there are to print on: those of the terminal, or as many as is usual."""
+    if os.environ.get("COLUMNS", "").isdigit():
+        return int(os.environ["COLUMNS"])
+    if not sys.stdout.isatty():
+        return WIDEST
+    return shutil.get_terminal_size((WIDEST, 24)).columns
 
 
 def untold(failure: OSError) -> InputError:

@@ -11,8 +11,9 @@ from typing import Annotated
 import typer
 
 from optimizer.base.errors import Interrupted
-from optimizer.cli.options import DebugOption, JsonOption, folder_of
-from optimizer.cli.running import errors_told, print_json, print_text, progress_told
+from optimizer.cli.next_steps import command
+from optimizer.cli.options import DebugOption, JsonOption, folder_of, number_from
+from optimizer.cli.running import errors_told, print_record, print_text, progress_told
 
 STUDY_DEMO = "6_which_battery"
 
@@ -29,22 +30,39 @@ STUDY_FILE = "study.yaml"
 def study(
     study: Annotated[
         Path | None,
-        typer.Argument(help="A study file, or a folder with study.yaml. Without it: the demo's."),
+        typer.Argument(
+            metavar="STUDY",
+            help="A study file, or a folder with study.yaml. Without it: the demo's.",
+        ),
     ] = None,
-    out: Annotated[Path, typer.Option("--out", help="Folder for the results.")] = Path("study"),
+    out: Annotated[
+        Path, typer.Option("--out", metavar="FOLDER", help="Folder for the results.")
+    ] = Path("study"),
     only_list: Annotated[
         bool, typer.Option("--list", help="Say which cases there are and what they take; do none.")
     ] = False,
     tables: Annotated[
         list[str] | None,
-        typer.Option("--table", help="A kind of table: parquet, csv or xlsx; may be given again."),
+        typer.Option(
+            "--table",
+            metavar="KIND",
+            help="A kind of table: parquet, csv or xlsx; may be given again.",
+        ),
     ] = None,
     processes: Annotated[
         int | None,
-        typer.Option("--processes", min=0, max=256, help="Processes here; 0 for this one alone."),
+        typer.Option(
+            "--processes",
+            parser=number_from(0, 256, whole=True),
+            metavar="COUNT",
+            help="Processes here; 0 for this one alone.",
+        ),
     ] = None,
     cluster: Annotated[
-        str | None, typer.Option("--cluster", help="Address of a Dask scheduler to work on.")
+        str | None,
+        typer.Option(
+            "--cluster", metavar="ADDRESS", help="Address of a Dask scheduler to work on."
+        ),
     ] = None,
     again_failed: Annotated[
         bool, typer.Option("--again-failed", help="Try again what failed before.")
@@ -53,10 +71,11 @@ def study(
     debug: DebugOption = False,
 ) -> None:
     """Value many cases: sizes, tariffs, sites and prices; what was done before is not done again."""
-    with errors_told(debug=debug), progress_told() as progress:
+    with errors_told(debug=debug, as_json=as_json), progress_told() as progress:
         from optimizer.base.documents import is_folder
+        from optimizer.report.formats import STUDY, STUDY_LIST
         from optimizer.report.study_files import write_study
-        from optimizer.report.study_list import list_text
+        from optimizer.report.study_list import list_record, list_text
         from optimizer.report.study_tables import kinds_named, write_tables
         from optimizer.studies.run import list_study, run_study
 
@@ -65,9 +84,9 @@ def study(
         if only_list:
             extent, cases = list_study(path, processes)
             if as_json:
-                print_json({**extent, "cases": cases})
+                print_record(STUDY_LIST, list_record(extent, cases))
             else:
-                print_text(list_text(extent, cases))
+                print_text(list_text(extent, cases), then=command("study", study, "--out", out))
             return
         kinds = kinds_named(tables or ["parquet"])
         try:
@@ -83,6 +102,6 @@ def study(
     from optimizer.report.study_text import study_record, study_text
 
     if as_json:
-        print_json(study_record(result))
+        print_record(STUDY, study_record(result))
     else:
-        print_text(study_text(result), files=files)
+        print_text(study_text(result), files=files, then=f"open {files[0]}")

@@ -8,7 +8,13 @@ Four levels decide. Where a kWh more in the battery saves less the fuller it is,
 fill from the grid up to the level at which it saves as much as it costs, to store PV up to the level at
 which it saves as much as it earns, to cover the building down to the level at which it saves as much
 as the grid asks, and to sell down to the level at which it saves as much as it earns. So few orders
-are tried at each level, and none of them needs a grid of powers. Read next: ``without_foresight``.
+are tried at each level, and none of them needs a grid of powers.
+
+Where highest powers are charged, the highest so far is part of the state, on a few *rungs*: on each the
+step may import so much and no more, as its cap, and what a level costs is known for each. A step may
+climb to any rung above; from there on up to it is free. So what a rung costs is the least of all from it
+upwards, and a step is worked out once for each. Import beyond a cap that the battery could not avoid climbs
+too. With one rung and no cap nothing is charged. Read next: ``without_foresight``.
 """
 
 from __future__ import annotations
@@ -29,7 +35,6 @@ from optimizer.simulation.step import (
     GRID,
     IDLE,
     LOWEST,
-    NO_CAP,
     OUTSIDE,
     POWER,
     REACHED_KWH,
@@ -38,6 +43,7 @@ from optimizer.simulation.step import (
     WHOLE_DAY,
     Asked,
     Numbers,
+    Order,
     asked_of,
     is_resting,
     order_of,
@@ -46,6 +52,12 @@ from optimizer.simulation.step import (
 
 COVERING, FILLING, SELLING, IDLING, ORDERS_TRIED = range(5)
 """Rows of the orders that are tried, and how many there are."""
+
+(
+    STORED, RESTING, RESTS, HERE, MOVED, DISCHARGED, IMPORTED,
+    LEAST, BEST, LEVEL, GIVEN, TAKEN, STATES,
+) = range(13)  # fmt: skip
+"""Rows of what is known of each lane: its state, what one order does, the best so far; how many there are."""
 
 OVERLOAD_COST, BEYOND_CYCLES_COST = 1000.0, 10.0
 """A kWh beyond the connection's limit, and one beyond a day's cycles, in money: as in the score."""
@@ -59,6 +71,8 @@ class Terms(NamedTuple):
 
     ``floor`` is the lowest level of each step, ``day_discharge`` what a day's cycles allow; ``limits`` has
     shape (3, T), see ``site.limits.WAYS``; ``day`` and ``slot`` place a step on calendar and clock.
+    ``caps``, shape (T, rungs), is the import of a step that no rung is left for, infinite where none
+    counts; the stretch that ``ends`` with a step, or −1, costs its ``charge``, shape (stretches, rungs).
     """
 
     buy: FloatArray
@@ -67,6 +81,9 @@ class Terms(NamedTuple):
     limits: FloatArray
     day: IntArray
     slot: IntArray
+    caps: FloatArray
+    ends: IntArray
+    charge: FloatArray
     wear: float
     day_discharge: float
 
@@ -88,15 +105,15 @@ class Days(NamedTuple):
 
 
 @njit(cache=True, error_model="numpy")  # type: ignore[untyped-decorator]
-def known_sun(pv_kwh: FloatArray, kept: float) -> FloatArray:
-    """Return what is known of the sun when each of T steps begins, and after the last, shape (T + 1,).
+def faded(kwh: FloatArray, kept: float) -> FloatArray:
+    """Return what is known of a flow when each of T steps begins, and after the last, shape (T + 1,).
 
-    It is the PV so far, of which each step leaves a share. [kWh]
+    It is the flow so far, of which each step leaves a share. [kWh]
     """
-    sun = np.zeros(len(pv_kwh) + 1)
-    for t in range(len(pv_kwh)):
-        sun[t + 1] = kept * sun[t] + pv_kwh[t]
-    return sun
+    known = np.zeros(len(kwh) + 1)
+    for t in range(len(kwh)):
+        known[t + 1] = kept * known[t] + kwh[t]
+    return known
 
 
 @njit(cache=True, error_model="numpy")  # type: ignore[untyped-decorator]
@@ -109,14 +126,44 @@ def class_of(sun: float, edges: FloatArray) -> int:
 
 
 @njit(cache=True, error_model="numpy")  # type: ignore[untyped-decorator]
-def cost_at(level: float, cost: FloatArray, n: Numbers) -> float:
-    """Return what a level costs from a step on, between the levels worked out. [money]"""
-    last = len(cost) - 1
+def cost_at(level: float, rung: float, cost: FloatArray, n: Numbers) -> float:
+    """Return what a level costs from a step on, between the rungs and levels worked out. [money]"""
+    last = cost.shape[1] - 1
     place = (level - n.low) / (n.high - n.low) * last
     below = min(max(int(place), 0), last - 1)
     share = place - below
-    between: float = (1 - share) * cost[below] + share * cost[below + 1]
+    row = int(rung)
+    between: float = (1 - share) * cost[row, below] + share * cost[row, below + 1]
+    if rung > row:
+        higher = (1 - share) * cost[row + 1, below] + share * cost[row + 1, below + 1]
+        between += (rung - row) * (higher - between)
     return between
+
+
+@njit(cache=True, error_model="numpy")  # type: ignore[untyped-decorator]
+def rung_of(imported: float, caps: FloatArray) -> float:
+    """Return the rung that an import needs, between those that there are; the last at most. [1]"""
+    above = 0
+    while above < len(caps) and imported > caps[above]:
+        above += 1
+    if above == 0 or above == len(caps):
+        return float(max(above - 1, 0))
+    below = caps[above - 1]
+    place: float = above - 1 + (imported - below) / (caps[above] - below)
+    return place
+
+
+@njit(cache=True, error_model="numpy")  # type: ignore[untyped-decorator]
+def write_after(after: FloatArray, t: int, cost: FloatArray, c: Terms) -> None:
+    """Write what follows a step, shape (classes, rungs, levels): behind a stretch all begins anew."""
+    ended = c.ends[t]
+    for k in range(after.shape[0]):
+        for rung in range(after.shape[1]):
+            for j in range(after.shape[2]):
+                if ended < 0:
+                    after[k, rung, j] = cost[t + 1, k, rung, j]
+                else:
+                    after[k, rung, j] = cost[t + 1, k, 0, j] + c.charge[ended, rung]
 
 
 @njit(cache=True, error_model="numpy")  # type: ignore[untyped-decorator]
@@ -131,14 +178,16 @@ def best_level(price: float, cost: FloatArray, n: Numbers) -> float:
 
 
 @njit(cache=True, error_model="numpy")  # type: ignore[untyped-decorator]
-def write_rows(rows: FloatArray, t: int, cost: FloatArray, c: Terms, n: Numbers) -> float:
+def write_rows(
+    rows: FloatArray, t: int, cost: FloatArray, cap: float, c: Terms, n: Numbers
+) -> float:
     """Write the orders to try at a step; return up to which level PV is worth storing. [kWh]"""
     to_battery, from_battery = n.eta_dc * n.eta_charge, n.eta_ac * n.eta_discharge
     floor = c.floor[t]
     buy, sell, wear = c.buy[t], c.sell[t], c.wear * n.eta_discharge
     rows[:] = 0.0
     for row in rows:
-        row[TARGET], row[FLOOR], row[CAP] = n.high, floor, np.inf
+        row[TARGET], row[FLOOR], row[CAP] = n.high, floor, cap
         row[WHOLE_DAY], row[LOWEST], row[OUTSIDE], row[ENTRY] = 1.0, floor, t, t
     rows[COVERING, ACTION] = COVER
     rows[COVERING, FLOOR] = max(best_level(buy * from_battery - wear, cost, n), floor)
@@ -154,58 +203,99 @@ def write_rows(rows: FloatArray, t: int, cost: FloatArray, c: Terms, n: Numbers)
 
 
 @njit(cache=True, error_model="numpy")  # type: ignore[untyped-decorator]
-def best_order(  # noqa: PLR0913 - a state, what may be ordered there, and what follows
-    rows: FloatArray, stores_to: float, stored: float, resting: bool, used: float, x: Asked,
+def try_orders(  # noqa: C901, PLR0913 - states, what may be ordered there, and what follows
+    rows: FloatArray, stores_to: float, lanes: FloatArray, used: float, rung: float, x: Asked,
     t: int, cost: FloatArray, c: Terms, n: Numbers,
-) -> tuple[float, int, float, float]:  # fmt: skip
-    """Return the least cost from a state on, the order that has it, and what moves.
+) -> None:  # fmt: skip
+    """Write the least cost from each lane's state on, the order that has it, and what moves.
 
-    What moves is the level after it, and the discharge.
+    A lane is one of the states that meet a step on the same rung; steps of lanes are worked out side by
+    side, as in the score.
     """
-    least, best, level, given = np.inf, -1, stored, 0.0
+    cap, many = rows[COVERING, CAP], lanes.shape[1]
     beyond_floor = rows[SELLING, FLOOR] + REACHED_KWH
+    for i in range(many):
+        lanes[LEAST, i] = np.inf
     for number in range(ORDERS_TRIED):
-        if number == FILLING and stored >= rows[FILLING, TARGET] - REACHED_KWH:
+        if number == FILLING and n.low >= rows[FILLING, TARGET] - REACHED_KWH:
             continue
-        if number == SELLING and stored <= beyond_floor:
-            continue
-        if number == IDLING and (
-            (stored <= stores_to and used < c.day_discharge) or stored >= n.high - REACHED_KWH
-        ):
+        if number == SELLING and n.high <= beyond_floor:
             continue
         order = order_of(rows[number], n)
-        rests = is_resting(resting, stored, rows[number, FLOOR], n)
-        capped = min(order.allowed, x.import_limit) < NO_CAP
-        moved = step(order, stored, rests, x, n, capped, True)
+        if n.restart > 0.0:
+            for i in range(many):
+                rests = is_resting(
+                    lanes[RESTING, i] > 0.0, lanes[STORED, i], rows[number, FLOOR], n
+                )
+                lanes[RESTS, i] = 1.0 if rests else 0.0
+        step_lanes(order, lanes, used, x, c.buy[t], c.sell[t], c, n)
+        for i in range(many):
+            stored = lanes[STORED, i]
+            if number == FILLING and stored >= rows[FILLING, TARGET] - REACHED_KWH:
+                continue
+            if number == SELLING and stored <= beyond_floor:
+                continue
+            if number == IDLING and (
+                (stored <= stores_to and used < c.day_discharge) or stored >= n.high - REACHED_KWH
+            ):
+                continue
+            imported = lanes[IMPORTED, i]
+            climbed = max(rung_of(imported, c.caps[t]), rung) if imported > cap else rung
+            whole = lanes[HERE, i] + cost_at(lanes[MOVED, i], climbed, cost, n)
+            if whole < lanes[LEAST, i] - CHEAPER:
+                lanes[LEAST, i], lanes[BEST, i] = whole, number
+                lanes[LEVEL, i], lanes[GIVEN, i] = lanes[MOVED, i], lanes[DISCHARGED, i]
+                lanes[TAKEN, i] = imported
+
+
+@njit(cache=True, inline="always", error_model="numpy")  # type: ignore[untyped-decorator]
+def step_lanes(
+    order: Order, lanes: FloatArray, used: float, x: Asked, buy: float, sell: float, c: Terms,
+    n: Numbers,
+) -> None:  # fmt: skip
+    """Take all lanes through a step under one order, and write what it costs and what moves."""
+    for i in range(lanes.shape[1]):
+        moved = step(order, lanes[STORED, i], lanes[RESTS, i] > 0.0, x, n, True, False)
         imported = max(-moved.net, 0.0)
-        here = c.buy[t] * imported - c.sell[t] * max(moved.net, 0.0) + c.wear * moved.discharge
-        here += OVERLOAD_COST * max(imported - x.import_limit, 0.0)
-        beyond = min(used + moved.discharge - c.day_discharge, moved.discharge)
-        here += BEYOND_CYCLES_COST * max(beyond, 0.0)
-        whole = here + cost_at(moved.stored, cost, n)
-        if whole < least - CHEAPER:
-            least, best = whole, number
-            level, given = moved.stored, moved.discharge
-    return least, best, level, given
+        here = buy * imported - sell * max(moved.net, 0.0) + c.wear * moved.discharge
+        over, beyond = imported - x.import_limit, used + moved.discharge - c.day_discharge
+        here = here + OVERLOAD_COST * (over if over > 0.0 else 0.0)
+        beyond = min(beyond, moved.discharge)
+        lanes[HERE, i] = here + BEYOND_CYCLES_COST * (beyond if beyond > 0.0 else 0.0)
+        lanes[MOVED, i] = moved.stored
+        lanes[DISCHARGED, i] = moved.discharge
+        lanes[IMPORTED, i] = imported
 
 
 @njit(cache=True, nogil=True, error_model="numpy")  # type: ignore[untyped-decorator]
-def work_backward(days: Days, c: Terms, n: Numbers, cost: FloatArray) -> None:
-    """Write what each class of sun and level costs from each step on.
+def work_backward(  # noqa: C901, PLR0912 - in order
+    days: Days, c: Terms, n: Numbers, cost: FloatArray
+) -> None:
+    """Write what each class of sun, rung and level costs from each step on.
 
-    ``cost`` has shape (T + 1, classes, levels); the last step's is given. [money]
+    ``cost`` has shape (T + 1, classes, rungs, levels); the last step's is given. [money]
     """
-    count, classes, levels = cost.shape
-    rows = np.zeros((classes, ORDERS_TRIED, ENTRY + 1))
-    stores_to = np.zeros(classes)
+    count, classes, rungs, levels = cost.shape
+    rows = np.zeros((classes, rungs, ORDERS_TRIED, ENTRY + 1))
+    stores_to = np.zeros((classes, rungs))
+    after = np.zeros((classes, rungs, levels))
     seen = np.zeros(classes)
-    level_kwh = np.linspace(n.low, n.high, levels)
+    least = np.zeros(levels)
+    lanes = np.zeros((STATES, levels))
+    for j in range(levels):
+        lanes[STORED, j] = n.low + (n.high - n.low) / (levels - 1) * j
     for t in range(count - 2, -1, -1):
         day, slot, then = c.day[t], c.slot[t], min(t + 1, count - 2)
+        write_after(after, t, cost, c)
         for k in range(classes):
-            stores_to[k] = write_rows(rows[k], t, cost[t + 1, k], c, n)
-        cost[t] = 0.0
-        seen[:] = 0.0
+            for rung in range(rungs):
+                cap = c.caps[t, rung]
+                stores_to[k, rung] = write_rows(rows[k, rung], t, after[k, rung], cap, c, n)
+        for k in range(classes):
+            seen[k] = 0.0
+            for rung in range(rungs):
+                for j in range(levels):
+                    cost[t, k, rung, j] = 0.0
         for i in range(days.first[day], days.first[day + 1]):
             like = days.like[i]
             now = class_of(days.sun[like, slot], days.edges[day, slot])
@@ -213,15 +303,25 @@ def work_backward(days: Days, c: Terms, n: Numbers, cost: FloatArray) -> None:
             x = asked_of(days.load[like, slot], days.pv[like, slot], c.limits, t, n)
             seen[now] += 1.0
             for j in range(levels):
-                least, _, _, _ = best_order(
-                    rows[next_class], stores_to[next_class], level_kwh[j], False, 0.0, x, t,
-                    cost[t + 1, next_class], c, n,
+                least[j] = np.inf
+            for rung in range(rungs - 1, -1, -1):
+                try_orders(
+                    rows[next_class, rung], stores_to[next_class, rung], lanes, 0.0, float(rung), x,
+                    t, after[next_class], c, n,
                 )  # fmt: skip
-                cost[t, now, j] += least
-        for j in range(levels):
-            whole = cost[t, :, j].sum() / seen.sum()
-            for k in range(classes):
-                cost[t, k, j] = cost[t, k, j] / seen[k] if seen[k] > 0.0 else whole
+                for j in range(levels):
+                    lowest = lanes[LEAST, j]
+                    least[j] = min(lowest, least[j]) if c.caps[t, 0] < np.inf else lowest
+                    cost[t, now, rung, j] += least[j]
+        days_like = days.first[day + 1] - days.first[day]
+        for rung in range(rungs):
+            for j in range(levels):
+                whole = 0.0
+                for k in range(classes):
+                    whole += cost[t, k, rung, j]
+                for k in range(classes):
+                    mean = cost[t, k, rung, j] / seen[k] if seen[k] > 0.0 else whole / days_like
+                    cost[t, k, rung, j] = mean
 
 
 @njit(cache=True, nogil=True, error_model="numpy")  # type: ignore[untyped-decorator]
@@ -232,21 +332,41 @@ def run_forward(  # noqa: PLR0913 - arrays in, arrays out
     """Write the order taken in each step to ``table``, shape (T, columns), for the replay.
 
     ``sun`` has shape (T + 1,): what is known when each step begins, and after the last. What is known of
-    a step is its load and PV, the class of sun and the level.
+    a step is its load and PV, the class of sun, the level, and the rung reached.
     """
-    stored, resting, used = start_kwh, False, 0.0
+    used, reached = 0.0, 0.0
+    lanes, taken = np.zeros((STATES, 1)), np.zeros((STATES, 1))
+    lanes[STORED, 0] = start_kwh
+    _, classes, rungs, levels = cost.shape
     rows = np.zeros((ORDERS_TRIED, ENTRY + 1))
+    after = np.zeros((classes, rungs, levels))
+    here = np.zeros(levels)
     last = len(load_kwh) - 1
     for t in range(last + 1):
         then = min(t + 1, last)
         k = class_of(sun[t + 1], edges[c.day[then], c.slot[then]])
-        stores_to = write_rows(rows, t, cost[t + 1, k], c, n)
+        write_after(after, t, cost, c)
         x = asked_of(load_kwh[t], pv_kwh[t], c.limits, t, n)
         used = 0.0 if t > 0 and c.day[t] != c.day[t - 1] else used
-        _, best, stored_after, given = best_order(
-            rows, stores_to, stored, resting, used, x, t, cost[t + 1, k], c, n
-        )
-        resting = is_resting(resting, stored, rows[best, FLOOR], n)
-        table[t] = rows[best]
-        stored = stored_after
-        used += given
+        taken[LEAST, 0] = np.inf
+        counts = c.caps[t, 0] < np.inf
+        for rung in range(int(reached), rungs if counts else int(reached) + 1):
+            # First the rung that is reached, which lies between two; then those above it.
+            up, share = min(rung + 1, rungs - 1), max(reached - rung, 0.0)
+            for j in range(levels):
+                here[j] = (1 - share) * after[k, rung, j] + share * after[k, up, j]
+            cap = c.caps[t, rung]
+            cap += share * (c.caps[t, up] - cap) if share > 0.0 and counts else 0.0
+            stores_to = write_rows(rows, t, here, cap, c, n)
+            try_orders(rows, stores_to, lanes, used, rung + share, x, t, after[k], c, n)
+            if lanes[LEAST, 0] < taken[LEAST, 0] - CHEAPER:
+                for state in range(STATES):
+                    taken[state, 0] = lanes[state, 0]
+                for column in range(table.shape[1]):
+                    table[t, column] = rows[int(lanes[BEST, 0]), column]
+        rests = is_resting(lanes[RESTING, 0] > 0.0, lanes[STORED, 0], table[t, FLOOR], n)
+        lanes[RESTING, 0] = 1.0 if rests else 0.0
+        reached = max(reached, rung_of(taken[TAKEN, 0], c.caps[t])) if counts else reached
+        reached = 0.0 if c.ends[t] >= 0 else reached
+        lanes[STORED, 0] = taken[LEVEL, 0]
+        used += taken[GIVEN, 0]

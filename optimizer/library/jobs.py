@@ -1,12 +1,14 @@
 """The jobs: each takes a scenario and returns a record with its figures and frames.
 
-Nothing is printed and nothing written. ``progress`` is handed a line of text and a share from 0 to 1.
+Nothing is printed and nothing written. ``progress`` is handed a line of text and a share from 0 to 1; the
+line also holds ``what`` goes on, what is ``saved`` so far and about how many ``seconds_left``.
 Read next: ``files``.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from datetime import date
 from pathlib import Path
 from typing import Literal, get_args
 
@@ -14,7 +16,7 @@ import pandas as pd
 
 from optimizer.base.errors import InputError
 from optimizer.base.flows import Flows
-from optimizer.base.progress import Progress
+from optimizer.base.progress import Course, Progress, Told, quiet
 from optimizer.base.timegrid import calendar_months
 from optimizer.billing.bill import Bill, bill_flows
 from optimizer.billing.tariff import Tariff, compile_cost
@@ -35,25 +37,12 @@ from optimizer.workflows import plan as planning
 from optimizer.workflows import renew as renewing
 from optimizer.workflows import replay as replaying
 from optimizer.workflows import review as reviewing
+from optimizer.workflows import tomorrow as telling
 from optimizer.workflows.solve import DEFAULT_TIME_LIMIT_S
 from optimizer.workflows.solve import cheapest_plan as solved_plan
 
 Effort = Literal["quick", "normal", "thorough"]
 ShareProgress = Callable[[str, float], object]
-
-STAGES = {
-    "planning": 0.05,
-    "looking for windows": 0.25,
-    "looking for floors": 0.4,
-    "looking for the fewest": 0.25,
-    "looking for windows without": 0.5,
-    "weighing": 0.7,
-    "replaying the windows on weeks": 0.75,
-    "searching": 0.3,
-    "asking what richer": 0.8,
-    "replaying the windows and": 0.95,
-}
-"""How far a job is when a stage begins, roughly: measured on the demos."""
 
 
 def check(scenario: Scenario) -> checking.ScenarioCheck:
@@ -186,6 +175,19 @@ def review(scenario: Scenario, previous: str | Path, metered: str | Path) -> Rev
         If the promise or the meter cannot be read, or do not overlap.
     """
     return reviewing.review(scenario.brief, Path(previous), Path(metered))
+
+
+def tomorrow(
+    results: str | Path, pv_kwh: float | None = None, *, day: date | None = None
+) -> telling.Tomorrow:
+    """Say which card to use tonight, by the results of a plan and the yield expected of tomorrow. [kWh]
+
+    Raises
+    ------
+    InputError
+        If the results cannot be read, or the yield decides and is not given.
+    """
+    return telling.tomorrow(Path(results), pv_kwh, day)
 
 
 def outage(
@@ -328,17 +330,14 @@ def study(
 
 
 def _told(progress: ShareProgress | None) -> Progress:
-    """Return a listener that adds to each line how far the job is; the share never falls."""
-    furthest = 0.0
+    """Return a listener that hands each line on with the share done."""
+    if progress is None:
+        return quiet
 
-    def told(text: str) -> None:
-        nonlocal furthest
-        if progress is not None:
-            begun = [share for stage, share in STAGES.items() if text.startswith(stage)]
-            furthest = max([furthest, *begun])
-            progress(text, furthest)
+    def told(line: str) -> None:
+        progress(line, line.share if isinstance(line, Told) else 0.0)
 
-    return told
+    return Course(told)
 
 
 def _known(effort: Effort) -> Effort:

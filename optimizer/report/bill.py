@@ -3,13 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
+from typing import cast
 
 from optimizer.base.units import money, number, price
 from optimizer.billing.bill import Bill, BillLine
 from optimizer.billing.explain import MONEY
 from optimizer.billing.reconcile import Compared, Reconciled
-from optimizer.billing.worked import WorkedResult
+from optimizer.billing.worked import CheckedFigure, WorkedResult
+from optimizer.report.shapes import (
+    BillLineRecord,
+    BillRecord,
+    ComparedLine,
+    ReconciledRecord,
+    WhyRecord,
+    WorkedFigure,
+    WorkedRecord,
+)
+from optimizer.report.wrapping import cells, cut, filled, padded, table
 
 
 def bill_text(bill: Bill, title: str, *, with_why: bool = False) -> str:
@@ -24,8 +34,9 @@ def bill_text(bill: Bill, title: str, *, with_why: bool = False) -> str:
         for line in bill.lines:
             if line.period == period:
                 unit = bill.currency if line.unit == MONEY else line.unit
+                name = padded(cut(line.name, 40), 40)
                 lines.append(
-                    f"    {line.name:40.40}{line.quantity:>13,.3f} {unit:7}×{price(line.rate):>9}"
+                    f"    {name}{line.quantity:>13,.3f} {unit:7}×{price(line.rate):>9}"
                     f" ={money(line.amount):>13}"
                 )
                 if with_why:
@@ -42,17 +53,17 @@ def reconciled_text(result: Reconciled) -> str:
     paid = result.paid
     lines = [
         f"{paid.bill}: PAID AND OURS, {paid.first} to {paid.last}, {result.bill.currency}",
-        f"  {'':40}{'paid':>12}{'ours':>12}{'difference':>12}",
     ]
-    lines += [
-        f"  {line.name:40.40}{_or_none(line.paid):>12}{_or_none(line.ours):>12}"
-        f"{money(line.difference):>12}{_quantities(line)}"
+    rows = [
+        [cut(line.name, 40), _or_none(line.paid), _or_none(line.ours), money(line.difference),
+         _quantities(line)]
         for line in result.lines
-    ]
+    ]  # fmt: skip
     ours = paid.sum - result.difference
-    lines.append(
-        f"  {'total':40}{money(paid.sum):>12}{money(ours):>12}{money(result.difference):>12}"
-    )
+    rows.append(["total", money(paid.sum), money(ours), money(result.difference), ""])
+    heads = [["", "paid", "ours", "difference", ""]]
+    widest = max(map(cells, (row[-1] for row in rows)))
+    lines += table(heads, rows, [40, 12, 12, 12, widest])
     if result.fits:
         lines.append(f"  All lines agree within {number(paid.tolerance, 4)}.")
     elif result.causes:
@@ -74,7 +85,7 @@ def _quantities(line: Compared) -> str:
 
 def worked_text(results: Sequence[WorkedResult], remarks: Sequence[str]) -> str:
     """Return what is odd in a tariff, and its worked bills, each figure beside what the tariff gives."""
-    lines = [f"  - {remark}" for remark in remarks]
+    lines = [filled(remark, "  - ") for remark in remarks]
     if not results:
         whole = "  the tariff holds together over a year; no worked bills stand beside it"
         return "\n".join([*lines, whole])
@@ -92,26 +103,27 @@ def worked_text(results: Sequence[WorkedResult], remarks: Sequence[str]) -> str:
     return "\n".join(lines)
 
 
-def bill_record(bill: Bill, *, with_why: bool = False) -> dict[str, Any]:
+def bill_record(bill: Bill, *, with_why: bool = False) -> BillRecord:
     """Return an itemised bill as plain data, each line with the tree that made it if asked for."""
     return {
         "currency": bill.currency,
         "total": bill.total,
         "by_charge": bill.by_charge(),
         "by_period": bill.by_period(),
-        "lines": [
-            _line_record(line) | ({"why": line.why.record()} if with_why else {})
-            for line in bill.lines
-        ],
+        "lines": [_line_record(line, with_why=with_why) for line in bill.lines],
     }
 
 
-def _line_record(line: BillLine) -> dict[str, Any]:
-    keys = ("charge", "name", "period", "quantity", "unit", "rate", "amount", "because", "where")
-    return {key: getattr(line, key) for key in keys}
+def _line_record(line: BillLine, *, with_why: bool) -> BillLineRecord:
+    record: BillLineRecord = {
+        "charge": line.charge, "name": line.name, "period": line.period,
+        "quantity": line.quantity, "unit": line.unit, "rate": line.rate,
+        "amount": line.amount, "because": line.because, "where": line.where,
+    }  # fmt: skip
+    return {**record, "why": cast(WhyRecord, line.why.record())} if with_why else record
 
 
-def reconciled_record(result: Reconciled) -> dict[str, Any]:
+def reconciled_record(result: Reconciled, notes: Sequence[str]) -> ReconciledRecord:
     """Return a comparison with a paid bill as plain data; differences are paid less ours."""
     return {
         "bill": result.paid.bill,
@@ -122,20 +134,37 @@ def reconciled_record(result: Reconciled) -> dict[str, Any]:
         "ours": result.paid.sum - result.difference,
         "difference": result.difference,
         "fits": result.fits,
-        "lines": [vars(line) | {"difference": line.difference} for line in result.lines],
+        "lines": [_compared_record(line) for line in result.lines],
         "likely_causes": list(result.causes),
+        "notes": list(notes),
     }
 
 
-def worked_record(results: Sequence[WorkedResult], remarks: Sequence[str]) -> dict[str, Any]:
+def _compared_record(line: Compared) -> ComparedLine:
+    return {
+        "name": line.name, "paid": line.paid, "ours": line.ours,
+        "paid_quantity": line.paid_quantity, "our_quantity": line.our_quantity,
+        "printed": line.printed, "difference": line.difference,
+    }  # fmt: skip
+
+
+def worked_record(results: Sequence[WorkedResult], remarks: Sequence[str]) -> WorkedRecord:
     """Return the worked bills of a tariff, and what is odd in it, as plain data."""
     return {
         "remarks": list(remarks),
         "bills": [
             {
                 "bill": result.bill,
-                "figures": [vars(f) | {"is_right": f.is_right} for f in result.figures],
+                "figures": [_figure_record(figure) for figure in result.figures],
             }
             for result in results
         ],
     }
+
+
+def _figure_record(figure: CheckedFigure) -> WorkedFigure:
+    return {
+        "line": figure.line, "period": figure.period, "what": figure.what,
+        "expected": figure.expected, "got": figure.got, "tolerance": figure.tolerance,
+        "where": figure.where, "is_right": figure.is_right,
+    }  # fmt: skip

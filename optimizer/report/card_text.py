@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Iterator, Sequence
 
 from optimizer.report.card import BLANK, Card, CardDays, CardList, CardSet
 from optimizer.report.card_fields import Column
-from optimizer.report.wrapping import WIDTH
+from optimizer.report.wrapping import WIDEST as WIDEST_LINE
+from optimizer.report.wrapping import cells as cells_of
+from optimizer.report.wrapping import padded, wrapped
 
 TICK = "☐"
 """Stands before each entry, to be ticked once it is typed in."""
@@ -22,8 +23,8 @@ WIDEST = 22
 GAP = "  "
 
 
-def card_text(card: Card, width: int = WIDTH) -> str:
-    """Return the card on lines of at most ``width`` signs, but for words that are longer."""
+def card_text(card: Card, width: int = WIDEST_LINE) -> str:
+    """Return the card on lines of at most ``width`` cells."""
     return "\n".join(_lines(card, width))
 
 
@@ -94,7 +95,7 @@ def _widths(
             max(
                 NARROWEST,
                 _narrowest(column.heading, lines),
-                min(max((len(row[n]) for row in rows if row), default=0), widest),
+                min(max((cells_of(row[n]) for row in rows if row), default=0), widest),
             )
             for n, column in enumerate(columns)
         ]
@@ -105,28 +106,25 @@ def _widths(
 
 def _narrowest(heading: str, lines: int) -> int:
     """Return the least width at which a heading needs no more than so many lines."""
-    least = max(map(len, heading.split()))
-    widths = range(least, len(heading) + 1)
-    return next(w for w in widths if len(textwrap.wrap(heading, w)) <= lines)
+    least = max(map(cells_of, heading.split()))
+    widths = range(least, cells_of(heading) + 1)
+    return next(w for w in widths if len(wrapped(heading, w)) <= lines)
 
 
 def _row(
     cells: Sequence[str], widths: Sequence[int], start: str, *, at_foot: bool = False
 ) -> Iterator[str]:
     """Yield the lines of a row; ``start`` stands before the first of them."""
-    broken = [textwrap.wrap(c, w) or [""] for c, w in zip(cells, widths, strict=True)]
+    broken = [wrapped(c, w) or [""] for c, w in zip(cells, widths, strict=True)]
     tall = max(map(len, broken))
     full = [
         [""] * (tall - len(cell)) + cell if at_foot else cell + [""] * (tall - len(cell))
         for cell in broken
     ]
     for place, line in enumerate(zip(*full, strict=True)):
-        told = GAP.join(f"{cell:{w}}" for cell, w in zip(line, widths, strict=True))
+        told = GAP.join(padded(cell, w) for cell, w in zip(line, widths, strict=True))
         yield f"{start if place == 0 else ' ' * len(start)}{told}".rstrip()
 
 
 def _wrapped(text: str, width: int, before: str = "") -> list[str]:
-    return textwrap.wrap(
-        text, max(width, len(before) + NARROWEST), initial_indent=before,
-        subsequent_indent=" " * len(before), break_long_words=False, break_on_hyphens=False,
-    )  # fmt: skip
+    return wrapped(text, max(width, len(before) + NARROWEST), before, " " * len(before))

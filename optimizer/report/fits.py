@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from optimizer.report.shapes import FitRecord
 from optimizer.report.wrapping import filled
 
 if TYPE_CHECKING:
@@ -28,6 +29,12 @@ def fits_text(findings: Sequence[Finding]) -> str:
     ])  # fmt: skip
 
 
-def fits_record(findings: Sequence[Finding]) -> list[dict[str, str]]:
+def fits_record(findings: Sequence[Finding]) -> list[FitRecord]:
     """Return findings as plain data."""
-    return [dict(vars(finding)) for finding in findings]
+    return [
+        {
+            "severity": each.severity, "what": each.what, "value": each.value,
+            "limit": each.limit, "source": each.source, "mend": each.mend,
+        }
+        for each in findings
+    ]  # fmt: skip

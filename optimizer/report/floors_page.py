@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 
 from markupsafe import Markup
@@ -10,6 +9,7 @@ from markupsafe import Markup
 from optimizer.base.files import write_all
 from optimizer.report.figures import draw_floors
 from optimizer.report.fits import CAUTIONS
+from optimizer.report.formats import FLOORS
 from optimizer.report.reserve import (
     AFTER_PRICES,
     about_prices,
@@ -40,7 +40,7 @@ def write_floors(prices: FloorPrices, folder: Path) -> list[Path]:
         "about": about_prices(curve, currency), "after": AFTER_PRICES, "cautions": CAUTIONS,
     }  # fmt: skip
     texts = {
-        "floors.json": json.dumps(floors_record(curve), indent=2) + "\n",
+        "floors.json": FLOORS.text(floors_record(curve)),
         "floors.html": rendered("floors_page.html", scenario=prices.brief.scenario, **shown),
     }
     write_all(texts, folder)

@@ -19,7 +19,8 @@ from optimizer.forecasting.ensemble import (
 )
 from optimizer.metering.forecast import FORECAST, Forecast
 from optimizer.metering.forecast_csv import ADDED
-from optimizer.report.wrapping import filled
+from optimizer.report.shapes import BackTestRecord, ForecastRecord, spread_record
+from optimizer.report.wrapping import filled, table
 
 if TYPE_CHECKING:
     from optimizer.evaluation.back_test import BackTest
@@ -50,16 +51,20 @@ def forecast_text(result: ForecastResult, tested: BackTest | None) -> str:
         f"  {grid.dates[0]} to {grid.dates[-1]}, {number(grid.days, 2)} days in steps of"
         f" {grid.step_minutes} min",
         "",
-        f"  {'':28}{'as expected':>14}{'one in ten':>14}{'half of them':>14}{'nine in ten':>14}",
     ]
+    rows = list[list[str]]()
     for name, figure in FIGURES.items():
         spread = ensemble.spread(figure)
         values = (figure(scenario.forecast), spread.p10, spread.p50, spread.p90)
         decimals = 0 if name.endswith("kWh") else 2
-        lines.append(f"  {name:28}" + "".join(f"{value:>14,.{decimals}f}" for value in values))
+        rows.append([name, *(f"{value:,.{decimals}f}" for value in values)])
+    heads = [["", "as expected", "one in ten", "half of them", "nine in ten"]]
+    lines += table(heads, rows, [28, 14, 14, 14, 14])
     lines.append(
-        f"  The last three: what so many of {len(ensemble.members)} plausible seasons stay at or below"
-        f" (seed {ensemble.seed})."
+        filled(
+            f"The last three: what so many of {len(ensemble.members)} plausible seasons stay at or below"
+            f" (seed {ensemble.seed})."
+        )
     )
     lines += [filled(note) for note in outside_words(scenario.forecast, ensemble)]
     if scenario.expected is not None:
@@ -102,30 +107,36 @@ def back_test_text(result: BackTest, currency: str) -> str:
         "HOW GOOD SUCH FORECASTS WERE",
         f"  made from {result.first_part[0]} to {result.first_part[1]}, held against"
         f" {result.rest[0]} to {result.rest[1]}",
-        f"  {'':28}{'load of a day':>15}{'PV of a day':>13}{'peak of a month':>17}{'money lost':>12}",
-        f"  {'':28}{'off by kWh':>15}{'off by kWh':>13}{'off by kW':>17}{currency:>12}",
     ]
-    lines += [
-        f"  {one.name:28}{one.load_error_kwh:>15.2f}{one.pv_error_kwh:>13.2f}"
-        f"{one.peak_error_kw:>17.2f}{money(one.lost):>12}"
+    heads = [
+        ["", "load of a day", "PV of a day", "peak of a month", "money lost"],
+        ["", "off by kWh", "off by kWh", "off by kW", currency],
+    ]
+    rows = [
+        [
+            one.name, f"{one.load_error_kwh:.2f}", f"{one.pv_error_kwh:.2f}",
+            f"{one.peak_error_kw:.2f}", money(one.lost),
+        ]
         for one in result.tried
-    ]
-    lost = money(result.no_windows - result.plan)
-    lines.append(f"  {'no windows at all':28}{'':>45}{lost:>12}")
+    ]  # fmt: skip
+    rows.append(["no windows at all", "", "", "", money(result.no_windows - result.plan)])
+    lines += table(heads, rows, [28, 15, 13, 17, 12])
     lines.append(
-        "  Money lost: what settings fitted to the forecast cost on the rest, beyond the cheapest plan\n"
-        "  made with hindsight. Errors are means of absolute ones; peaks are of load less PV."
+        filled(
+            "Money lost: what settings fitted to the forecast cost on the rest, beyond the cheapest plan"
+            " made with hindsight. Errors are means of absolute ones; peaks are of load less PV."
+        )
     )
     lines += [filled(note) for note in result.notes]
     return "\n".join(lines)
 
 
-def forecast_record(result: ForecastResult, tested: BackTest | None) -> dict[str, Any]:
+def forecast_record(result: ForecastResult, tested: BackTest | None) -> ForecastRecord:
     """Return the same as plain data; units stand in the keys."""
     scenario, ensemble = result.brief.scenario, result.ensemble
     grid = scenario.forecast.grid
-    keys = ("load_kwh", "pv_kwh", "highest_load_kw", "highest_net_kw")
-    figures = dict(zip(keys, FIGURES.values(), strict=True))
+    load, pv, high, net = FIGURES.values()
+    expected = scenario.forecast
     layers = [] if scenario.expected is None else scenario.expected.layers
     return {
         "program": {"name": "tariffwright", "version": __version__},
@@ -134,8 +145,16 @@ def forecast_record(result: ForecastResult, tested: BackTest | None) -> dict[str
         "first": str(grid.dates[0]),
         "last": str(grid.dates[-1]),
         "step_minutes": grid.step_minutes,
-        "as_expected": {key: figure(scenario.forecast) for key, figure in figures.items()},
-        "spread": {key: vars(ensemble.spread(figure)) for key, figure in figures.items()},
+        "as_expected": {
+            "load_kwh": load(expected), "pv_kwh": pv(expected),
+            "highest_load_kw": high(expected), "highest_net_kw": net(expected),
+        },
+        "spread": {
+            "load_kwh": spread_record(ensemble.spread(load)),
+            "pv_kwh": spread_record(ensemble.spread(pv)),
+            "highest_load_kw": spread_record(ensemble.spread(high)),
+            "highest_net_kw": spread_record(ensemble.spread(net)),
+        },
         "members": len(ensemble.members),
         "seed": ensemble.seed,
         "added": [
@@ -148,7 +167,7 @@ def forecast_record(result: ForecastResult, tested: BackTest | None) -> dict[str
     }  # fmt: skip
 
 
-def back_test_record(result: BackTest) -> dict[str, Any]:
+def back_test_record(result: BackTest) -> BackTestRecord:
     """Return a back-test as plain data."""
     return {
         "made_from": [str(day) for day in result.first_part],

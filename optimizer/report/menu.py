@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from typing import Any
+from typing import Any, cast
 
 from optimizer.base.units import money
 from optimizer.report.card import card_for
 from optimizer.report.card_text import card_text
+from optimizer.report.shapes import MenuRecord, OneMore
 from optimizer.report.wrapping import filled
 from optimizer.scenario.scenario import Scenario
 from optimizer.search.richer import RICH_SEASONS, RICH_WINDOWS
@@ -198,9 +199,9 @@ def _rows(worth: MenuWorth) -> list[dict[str, Any]]:
     return worth.frame.to_dict("records")  # type: ignore[return-value]
 
 
-def menu_record(controls: Controls, worth: MenuWorth | None = None) -> dict[str, Any]:
+def menu_record(controls: Controls, worth: MenuWorth | None = None) -> MenuRecord:
     """Return the menu and what its poverty costs as plain data."""
-    record: dict[str, Any] = {
+    record: MenuRecord = {
         "lists": [
             {
                 "name": each.name, "actions": list(each.actions), "entries": each.entries,
@@ -213,13 +214,14 @@ def menu_record(controls: Controls, worth: MenuWorth | None = None) -> dict[str,
         "outside": controls.outside,
         "holds": list(holds(controls)),
         "cannot_say": list(cannot_say(controls)),
+        "worth": None,
     }  # fmt: skip
     if worth is not None:
         record["worth"] = {
             "currency": worth.brief.currency,
             "effort": worth.effort,
             "saves_a_year": worth.a_year(worth.steps.saves),
-            "one_thing_more": _rows(worth),
+            "one_thing_more": cast(list[OneMore], _rows(worth)),
             "lacks_nothing_saves_more_a_year": worth.a_year(worth.steps.all_more),
             "noise_a_year": worth.a_year(worth.steps.noise),
             "not_searched": list(worth.steps.untried),

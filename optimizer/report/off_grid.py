@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from optimizer.base.units import money, number
 from optimizer.report.advice import invented_words
 from optimizer.report.card import card_for
 from optimizer.report.record import commented_settings, settings_record
+from optimizer.report.shapes import OffGridRecord
 from optimizer.report.wrapping import filled
 from optimizer.settings.limiting import is_split
 from optimizer.workflows.off_grid import SHARES, OffGrid
@@ -145,7 +144,7 @@ def _notes(result: OffGrid) -> list[str]:
     return [*result.notes, told]
 
 
-def off_grid_record(result: OffGrid) -> dict[str, Any]:
+def off_grid_record(result: OffGrid) -> OffGridRecord:
     """Return the same as plain data; units stand in the keys."""
     limit, highest, worst = result.limit, result.highest, result.worst
     by_wall = result.brief.scenario.controls.summer_time
@@ -169,7 +168,7 @@ def off_grid_record(result: OffGrid) -> dict[str, Any]:
         "level_needed_pct": {f"{100 * share:.0f}": result.level_for(share) for share in SHARES},
         "level_at_begin_median_pct": result.begins_at_pct,
         "days_full_is_not_enough": {
-            lacks: result.at_no_level(lacks) for lacks in ("energy", "power")
+            "energy": result.at_no_level("energy"), "power": result.at_no_level("power"),
         },
         "settings": settings_record(result.settings),
         "notes": _notes(result),

@@ -5,7 +5,6 @@ Read next: ``page``.
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +16,7 @@ from optimizer.base.files import write_all
 from optimizer.outages.outages import IN_TEN, Outages
 from optimizer.report.figures import draw_hours_reached
 from optimizer.report.fits import CAUTIONS
+from optimizer.report.formats import OUTAGES
 from optimizer.report.outages import (
     carried_text,
     hours_text,
@@ -39,7 +39,7 @@ def write_outages(result: OutageResult, folder: Path) -> list[Path]:
     """
     texts = {
         "outages.csv": outage_csv(result.outages),
-        "outages.json": json.dumps(outage_record(result.outages), indent=2) + "\n",
+        "outages.json": OUTAGES.text(outage_record(result.outages)),
         "outages.html": outage_page(result),
     }
     write_all(texts, folder)

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 import pandas as pd
 
@@ -12,7 +10,8 @@ from optimizer.base.timegrid import FloatArray
 from optimizer.base.units import number, percent
 from optimizer.outages.outages import IN_TEN, TOLD_HOURS, WHY, Outages
 from optimizer.report.fits import CAUTIONS
-from optimizer.report.wrapping import filled
+from optimizer.report.shapes import InTenRecord, OutageRecord, spread_record
+from optimizer.report.wrapping import filled, table
 from optimizer.workflows.outage import OutageResult
 
 EVERY_H = 3
@@ -32,8 +31,7 @@ def outage_text(result: OutageResult) -> str:
         filled(f"{grid.count:,} outages, {grid.dates[0]} to {grid.dates[-1]}, with the settings"
                f" {result.settings.settings!r}; carried: {carried_text(outages)}"),
         "",
-        f"  {'goes on for at least':22}" + "".join(f"{f'{h} h':>8}" for h, _ in share_rows(outages)),
-        f"  {'share of outages':22}" + "".join(f"{share:>8}" for _, share in share_rows(outages)),
+        *_share_lines(outages),
         "",
         *_clock_lines(outages),
         "",
@@ -57,12 +55,20 @@ def carried_text(outages: Outages) -> str:
 def _clock_lines(outages: Outages) -> list[str]:
     """Return the hours that so many outages in ten reach, every third clock hour."""
     hours = range(0, 24, EVERY_H)
-    head = f"  {'grid fails at':22}" + "".join(f"{f'{hour:02d}:00':>8}" for hour in hours)
-    rows = zip(IN_TEN, outages.reached_by_hour(), strict=True)
-    return [head] + [
-        f"  {f'{name} reach, h':22}" + "".join(f"{hours_text(row[hour]):>8}" for hour in hours)
-        for name, row in rows
+    head = ["grid fails at", *(f"{hour:02d}:00" for hour in hours)]
+    rows = [
+        [f"{name} reach, h", *(hours_text(row[hour]) for hour in hours)]
+        for name, row in zip(IN_TEN, outages.reached_by_hour(), strict=True)
     ]
+    return table([head], rows, [22, *[8] * len(hours)])
+
+
+def _share_lines(outages: Outages) -> list[str]:
+    """Return the share of outages that last so many hours."""
+    shares = share_rows(outages)
+    head = ["goes on for at least", *(f"{hours} h" for hours, _ in shares)]
+    row = ["share of outages", *(share for _, share in shares)]
+    return table([head], [row], [22, *[8] * len(shares)])
 
 
 def hours_text(value: float) -> str:
@@ -103,7 +109,7 @@ def outage_sentences(outages: Outages) -> list[str]:
     ]
 
 
-def outage_record(outages: Outages) -> dict[str, Any]:
+def outage_record(outages: Outages) -> OutageRecord:
     """Return the same as plain data; hours are at most ``horizon_h``."""
     month, hour, worst = outages.worst
     short = outages.short_kwh(LASTING_H)
@@ -113,7 +119,7 @@ def outage_record(outages: Outages) -> dict[str, Any]:
         "carried": "critical" if outages.critical_only else "building",
         "mean_kw": outages.mean_kw,
         "share_lasting": {str(h): outages.share_lasting(h) for h, _ in share_rows(outages)},
-        "hours": vars(outages.spread),
+        "hours": spread_record(outages.spread),
         "worst": {"month": month, "hour": hour, "p10_h": worst},
         "short_kwh_of_24_h": {
             "mean": float(short.mean()),
@@ -128,9 +134,9 @@ def outage_record(outages: Outages) -> dict[str, Any]:
     }
 
 
-def _in_ten_record(reached: FloatArray) -> dict[str, list[float | None]]:
-    names = (name.replace(" ", "_") for name in IN_TEN)
-    return {name: _known(row) for name, row in zip(names, reached, strict=True)}
+def _in_ten_record(reached: FloatArray) -> InTenRecord:
+    nine, five, one = map(_known, reached)  # the order of IN_TEN
+    return {"nine_in_ten": nine, "five_in_ten": five, "one_in_ten": one}
 
 
 def _known(row: FloatArray) -> list[float | None]:

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 from markupsafe import Markup
 
+from optimizer.base.writing import Writing
 from optimizer.report.advice import (
     advice,
     invented,
@@ -15,13 +17,14 @@ from optimizer.report.advice import (
     windows_name,
 )
 from optimizer.report.average_day import average_days
-from optimizer.report.card import card_for
+from optimizer.report.card import Card, CardDays, card_for
 from optimizer.report.day_drawing import draw_day
 from optimizer.report.figures import draw_bills, draw_curve
 from optimizer.report.notes import cautions, notes
 from optimizer.report.outage_page import outage_section
 from optimizer.report.renewal import worth_words
 from optimizer.report.reserve import reserve_sentences
+from optimizer.report.second_card import cards_of, second_card_sentences
 from optimizer.report.tariff_week import tariff_week
 from optimizer.report.templates import rendered
 from optimizer.report.unseen import (
@@ -39,6 +42,8 @@ from optimizer.workflows.plan import PlanResult
 from optimizer.workflows.renew import RenewResult
 from optimizer.workflows.replay import ReplayResult
 from optimizer.workflows.results import Result, SearchResult
+
+Drawer = Callable[[CardDays, str], Markup]
 
 
 def report_html(result: Result) -> str:
@@ -61,7 +66,7 @@ def report_html(result: Result) -> str:
         settings=result.settings,
         cases=list(result.outcome.cases.values()),
         card=card_for(result.scenario, result.settings),
-        draw=lambda part, name: Markup(draw_day(part, name, writing)),
+        draw=_drawer(writing),
         bills_figure=_bills_figure(result),
         year=year_figure(result),
         average_days=average_days(result),
@@ -73,6 +78,8 @@ def report_html(result: Result) -> str:
         curve=curve_rows(result),
         curve_figure=_curve_figure(result),
         about_the_curve=about_the_curve(result),
+        second_card=second_card_sentences(result),
+        two_cards=_two_cards(result),
         changes=_changes(result),
         reserve=_reserve(result),
         outages=outage_section(result.outages) if isinstance(result, SearchResult) else None,
@@ -109,6 +116,24 @@ def _sureness(result: Result) -> dict[str, Any]:
         "rows": [] if sureness is None else spread_rows(result, sureness),
         "after": [] if sureness is None else after_the_spread(result, sureness),
     }
+
+
+def _drawer(writing: Writing, before: str = "") -> Drawer:
+    """Return what draws a day of a card; names on the page begin with a word."""
+    return lambda part, name: Markup(draw_day(part, before + name, writing))
+
+
+def _two_cards(result: Result) -> list[tuple[str, Card, Drawer]]:
+    """Return the cards for bright and dark days with their names and drawers; none if one is enough."""
+    cards, scenario = cards_of(result), result.scenario
+    if cards is None:
+        return []
+    return [
+        (name, card_for(scenario, settings), _drawer(scenario.file.writing, before))
+        for name, before, settings in (
+            ("Card A, bright days", "a-", cards.bright), ("Card B, dark days", "b-", cards.dark),
+        )
+    ]  # fmt: skip
 
 
 def _curve_figure(result: Result) -> Markup:

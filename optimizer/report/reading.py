@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import shlex
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 
 from optimizer.base.units import money, number
 from optimizer.metering.found import Found, Point, Request
 from optimizer.metering.readings import counted
+from optimizer.report.shapes import ReadPoint, ReadRecord
+from optimizer.report.wrapping import filled
 
 COST_DECIMALS = 5
 UNIT_NAMES = {"kwh": ("kWh", "kW"), "kvarh": ("kvarh", "kvar")}
@@ -23,8 +25,8 @@ def reading_text(found: Found) -> str:
     for point in found.points:
         lines += ["", *_point_lines(point)]
     lines += [""] if found.refused or found.notes else []
-    lines += [f"  {words}" for words in found.refused]
-    lines += [f"  note: {note}" for note in found.notes]
+    lines += [filled(words) for words in found.refused]
+    lines += [filled(f"note: {note}", "  ", "    ") for note in found.notes]
     return "\n".join(lines)
 
 
@@ -40,7 +42,7 @@ def _point_lines(point: Point) -> list[str]:
     lines += [f"    {_column_text(point, column)}" for column in even.columns]
     if point.cost is not None:
         lines.append(f"    cost in the file: {money(point.cost, point.currency or '')}")
-    return lines + [f"    note: {note}" for note in point.notes]
+    return lines + [filled(f"note: {note}", "    ", "      ") for note in point.notes]
 
 
 def _column_text(point: Point, column: str) -> str:
@@ -75,7 +77,7 @@ def _end(point: Point) -> str:
     return even.clock.stamp(even.start_s + even.count * even.step_minutes * 60)
 
 
-def reading_record(found: Found, request: Request, out: Path | None) -> dict[str, Any]:
+def reading_record(found: Found, request: Request, out: Path | None) -> ReadRecord:
     """Return what was found as plain values, with what to run next."""
     return {
         "file": str(found.path),
@@ -88,7 +90,7 @@ def reading_record(found: Found, request: Request, out: Path | None) -> dict[str
     }
 
 
-def _point_record(point: Point) -> dict[str, Any]:
+def _point_record(point: Point) -> ReadPoint:
     even = point.even
     record: dict[str, Any] = {
         "number": point.number,
@@ -113,7 +115,7 @@ def _point_record(point: Point) -> dict[str, Any]:
             power = column.removesuffix("h")
             record[column] = round(float(np.nansum(values)), 6)
             record[f"highest_{power}"] = round(_peak(point, column)[0], 6)
-    return record
+    return cast(ReadPoint, record)
 
 
 def next_step(found: Found, request: Request, out: Path | None) -> str:

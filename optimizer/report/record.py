@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Sequence
 from typing import Any
 
@@ -14,30 +13,49 @@ from optimizer.base.yaml_text import typed_yaml
 from optimizer.evaluation.comparison import Case
 from optimizer.evaluation.out_of_sample import Sureness
 from optimizer.evaluation.remarks import on_other_months
+from optimizer.evaluation.renewal import Valued
+from optimizer.evaluation.review import Review
 from optimizer.report.advice import advice, cheaper_than_plan, invented, origin
 from optimizer.report.bill import bill_record
 from optimizer.report.card import card_for
 from optimizer.report.card_text import card_text
 from optimizer.report.fits import fits_record
+from optimizer.report.formats import PLAN
 from optimizer.report.notes import cautions, notes
 from optimizer.report.outages import outage_record
 from optimizer.report.reserve import reserve_record
+from optimizer.report.review import review_record
+from optimizer.report.second_card import second_card_record
+from optimizer.report.shapes import (
+    CaseRecord,
+    ChangeFromInUse,
+    ChangeRecord,
+    PlanRecord,
+    PromiseRecord,
+    RenewalRecord,
+    RicherRecord,
+    SizeRecord,
+    UnseenRecord,
+    WithoutForesightRecord,
+    spread_record,
+)
 from optimizer.report.unseen import rule
 from optimizer.report.wrapping import on_one_line
 from optimizer.scenario.scenario import Scenario
+from optimizer.search.renewing import OnceChange, RaisedFloor
 from optimizer.search.richer import Richer
-from optimizer.settings.windows import Settings
+from optimizer.settings.windows import Settings, Window
 from optimizer.workflows.plan import PlanResult
 from optimizer.workflows.renew import RenewResult
 from optimizer.workflows.results import Result, SearchResult
 
 
-def plan_json(result: Result) -> str:
+def plan_json(result: Result, past: Review | None = None) -> str:
     """Return all money figures, the kept share and the status as JSON text."""
-    return json.dumps(plan_record(result), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+    return PLAN.text(plan_record(result, past))
 
 
-def plan_record(result: Result) -> dict[str, Any]:
+def plan_record(result: Result, past: Review | None = None) -> PlanRecord:
     """Return all money figures, the kept share and the status as plain data.
 
     Units stand in the keys; money is in ``currency``. ``can_save``, ``saved`` and ``kept_share_frac`` are
@@ -49,6 +67,8 @@ def plan_record(result: Result) -> dict[str, Any]:
     foresight that was found saves over no windows on the weeks kept back, as metered, and what windows
     fitted to the others save there. ``curve`` holds the settings of each number of windows, and what they
     save in the mean on weeks that they have seen and not seen; ``rule`` says how one of them is recommended.
+    ``second_card`` is what one for dark days saves more on weeks kept back, and by what rule it is used.
+    ``past`` is the past season held against its promise, where it was metered.
     """
     grid = result.scenario.forecast.grid
     proof = result.plan.proof
@@ -89,8 +109,10 @@ def plan_record(result: Result) -> dict[str, Any]:
         "without_foresight": _without_foresight(planned),
         "rule": rule(result),
         "curve": _curve(result),
+        "second_card": second_card_record(result),
         "change_from_in_use": _change(result),
         "renewal": renewal_record(result) if isinstance(result, RenewResult) else None,
+        "review": None if past is None else review_record(past),
         "fits": fits_record(searched.fits if searched else ()),
         "reserve": reserve_record(searched.reserve if searched else None),
         "outages": outage_record(searched.outages) if searched else None,
@@ -107,7 +129,7 @@ def plan_record(result: Result) -> dict[str, Any]:
     }
 
 
-def _case(case: Case) -> dict[str, Any]:
+def _case(case: Case) -> CaseRecord:
     flows = case.flows
     return {
         "case": case.key,
@@ -127,7 +149,7 @@ def _case(case: Case) -> dict[str, Any]:
     }
 
 
-def _promise(result: Result, sureness: Sureness | None) -> dict[str, float] | None:
+def _promise(result: Result, sureness: Sureness | None) -> PromiseRecord | None:
     """Return what windows save in the middle of the years they have not seen, and how it spreads."""
     if sureness is None or not result.settings.entries():
         return None
@@ -135,20 +157,22 @@ def _promise(result: Result, sureness: Sureness | None) -> dict[str, float] | No
     return {"saves": saved.p50, "one_in_ten_at_most": saved.p10, "nine_in_ten_at_most": saved.p90}
 
 
-def _richer(richer: Richer | None) -> dict[str, Any] | None:
+def _richer(richer: Richer | None) -> RicherRecord | None:
     if richer is None:
         return None
     return {"lacking": list(richer.lacking), "saves_more": richer.saves_more}
 
 
-def _unseen(sureness: Sureness | None) -> dict[str, Any] | None:
+def _unseen(sureness: Sureness | None) -> UnseenRecord | None:
     if sureness is None:
         return None
     worst = sureness.worst
     return {
-        "kept_share_frac": None if sureness.kept_share is None else vars(sureness.kept_share),
-        "bill": vars(sureness.bill),
-        "saved": vars(sureness.saved),
+        "kept_share_frac": None
+        if sureness.kept_share is None
+        else spread_record(sureness.kept_share),
+        "bill": spread_record(sureness.bill),
+        "saved": spread_record(sureness.saved),
         "worst_month": {
             "month": worst.month,
             "saved": worst.saved,
@@ -160,7 +184,7 @@ def _unseen(sureness: Sureness | None) -> dict[str, Any] | None:
     }
 
 
-def _without_foresight(planned: PlanResult | None) -> dict[str, Any] | None:
+def _without_foresight(planned: PlanResult | None) -> WithoutForesightRecord | None:
     best = planned.without_foresight if planned else None
     if best is None:
         return None
@@ -172,7 +196,7 @@ def _without_foresight(planned: PlanResult | None) -> dict[str, Any] | None:
     }
 
 
-def _curve(result: Result) -> list[dict[str, Any]]:
+def _curve(result: Result) -> list[SizeRecord]:
     if not isinstance(result, PlanResult):
         return []
     return [
@@ -188,14 +212,14 @@ def _curve(result: Result) -> list[dict[str, Any]]:
     ]
 
 
-def _change(result: Result) -> dict[str, Any] | None:
+def _change(result: Result) -> ChangeFromInUse | None:
     saved = result.outcome.saved_by_change
     if saved is None:
         return None
     return {"saved": saved, "is_worth_it": result.outcome.is_change_worth_it}
 
 
-def renewal_record(result: RenewResult) -> dict[str, Any]:
+def renewal_record(result: RenewResult) -> RenewalRecord:
     """Return a renewal as plain data; money is a month's, but in the curve the season's."""
     renewal = result.renewal
     return {
@@ -210,14 +234,7 @@ def renewal_record(result: RenewResult) -> dict[str, Any]:
         else renewal.saving.unseen / renewal.months,
         "entries": renewal.entries,
         "floor_raised": renewal.is_floor_raised,
-        "changes": [
-            {
-                "kind": valued.change.kind,
-                "what": valued.change.sentence(result.scenario.whole_kw),
-                "saves_per_month": valued.per_month,
-            }
-            for valued in renewal.listed
-        ],
+        "changes": [change_record(each, result.scenario.whole_kw) for each in renewal.listed],
         "changes_anew": renewal.changes_anew,
         "others_per_month": renewal.others_per_month,
         "curve": [
@@ -226,6 +243,37 @@ def renewal_record(result: RenewResult) -> dict[str, Any]:
         ],
         "settings_in_use": settings_record(renewal.before),
     }
+
+
+def change_record(valued: Valued, whole_kw: float | None) -> ChangeRecord:
+    """Return a change to what is typed in as plain data; what it has not is None."""
+    change = valued.change
+    record: ChangeRecord = {
+        "kind": change.kind,
+        "what": change.sentence(whole_kw),
+        "months": list(change.months),
+        "weekdays": None,
+        "list": None,
+        "field": None,
+        "before": None,
+        "after": None,
+        "floor_before_pct": None,
+        "floor_after_pct": None,
+        "saves_per_month": valued.per_month,
+    }
+    if isinstance(change, RaisedFloor):
+        record["floor_before_pct"], record["floor_after_pct"] = change.before_pct, change.after_pct
+        return record
+    record["before"], record["after"] = _window(change.before), _window(change.after)
+    if isinstance(change, OnceChange):
+        record["kind"], record["list"], record["field"] = "field", change.list_name, change.field
+    else:
+        record["weekdays"] = list(change.weekdays)
+    return record
+
+
+def _window(window: Window | None) -> dict[str, Any] | None:
+    return None if window is None else window.model_dump(mode="json", exclude_none=True)
 
 
 def settings_record(settings: Settings) -> dict[str, Any]:

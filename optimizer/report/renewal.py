@@ -8,16 +8,18 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterator, Sequence
 from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from optimizer.base.units import money
 from optimizer.evaluation.renewal import Valued
 from optimizer.forecasting.recipe import ForecastRecipe
 from optimizer.report.card import CardSet, card_for
+from optimizer.report.shapes import HistoryRecord
 from optimizer.report.wrapping import filled
 from optimizer.scenario.scenario import Scenario
 from optimizer.search.renewing import RaisedFloor
-from optimizer.settings.windows import floors_text
+from optimizer.settings.windows import Settings, floors_text
 from optimizer.workflows.in_use import ListedChange, RenewalFile
 
 if TYPE_CHECKING:
@@ -169,6 +171,17 @@ def _uid(result: SearchResult, day: date, title: str) -> str:
     site = (str(result.scenario.folder.resolve()), result.scenario.name, title)
     digest = hashlib.sha256("\0".join(site).encode("utf-8", "surrogatepass")).hexdigest()
     return f"{day:%Y%m%d}-{digest[:32]}@tariffwright"
+
+
+def history_record(
+    kept: Path | None = None, undone: Path | None = None, in_use: Settings | None = None
+) -> HistoryRecord:
+    """Return what was kept in the history or undone there as plain data."""
+    return {
+        "kept": None if kept is None else str(kept),
+        "undone": None if undone is None else str(undone),
+        "in_use": None if in_use is None else in_use.model_dump(exclude_none=True),
+    }
 
 
 def changes_back(file: RenewalFile) -> str:

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from optimizer.base.calendar import MONTH_NAMES
 from optimizer.base.units import money, number, percent
 from optimizer.outages.reserve import Reserve, Wish
 from optimizer.outages.reserve_price import ReserveCurve
-from optimizer.report.wrapping import filled
+from optimizer.report.shapes import FloorsRecord, ReserveRecord
+from optimizer.report.wrapping import filled, table
 from optimizer.settings.windows import months_text
 from optimizer.workflows.reserve import FloorPrices
 
@@ -68,7 +67,7 @@ def reserve_text(reserve: Reserve | None, currency: str) -> str:
     return "\n".join(["KEPT FOR OUTAGES", *(filled(sentence) for sentence in sentences)])
 
 
-def reserve_record(reserve: Reserve | None) -> dict[str, Any] | None:
+def reserve_record(reserve: Reserve | None) -> ReserveRecord | None:
     """Return the same as plain data."""
     if reserve is None:
         return None
@@ -93,16 +92,17 @@ def reserve_record(reserve: Reserve | None) -> dict[str, Any] | None:
 def price_text(prices: FloorPrices) -> str:
     """Return what floors cost in the cheapest plan, and the outages that then last, as a table."""
     scenario, curve = prices.brief.scenario, prices.curve
-    heads = "".join(f"{name:>{COLUMN}}" for name in group_names(curve))
+    heads = [["floor", *group_names(curve)]]
+    rows = [
+        [level, *(f"{price} {lasting:>7}" for price, lasting in cells)]
+        for level, cells in price_rows(curve)
+    ]
     lines = [
         f"FLOORS AND THEIR PRICE: {scenario.name}{' (invented)' if scenario.is_invented else ''}",
         filled(about_prices(curve, prices.brief.currency)),
         "",
-        f"  {'floor':>7}{heads}",
+        *table(heads, rows, [7, *[COLUMN] * (len(heads[0]) - 1)]),
     ]
-    for level, cells in price_rows(curve):
-        told = (f"{f'{price} {lasting:>7}':>{COLUMN}}" for price, lasting in cells)
-        lines.append(f"  {level:>7}" + "".join(told))
     return "\n".join([*lines, "", filled(AFTER_PRICES)])
 
 
@@ -146,7 +146,7 @@ def _cell(price: float | None, lasting: float | None) -> tuple[str, str]:
     return money(price), percent(lasting)
 
 
-def floors_record(curve: ReserveCurve) -> dict[str, Any]:
+def floors_record(curve: ReserveCurve) -> FloorsRecord:
     """Return the same as plain data."""
     return {
         "hours": curve.hours,

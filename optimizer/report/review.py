@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, cast
 
 from optimizer.base.units import money, number
+from optimizer.report.shapes import BatteryPerDay, ReviewRecord
 from optimizer.report.wrapping import filled
 
 SMALLEST_TOLD = 0.005
@@ -93,7 +94,7 @@ def _shape_words(review: Review) -> str:
     return f"{told}: look whether the card is what is typed in."
 
 
-def review_record(review: Review) -> dict[str, Any]:
+def review_record(review: Review) -> ReviewRecord:
     """Return the same as plain data."""
     return {
         "currency": review.currency,
@@ -107,7 +108,7 @@ def review_record(review: Review) -> dict[str, Any]:
         "days_that_tell": review.shape.days,
         "days_as_with_windows": review.shape.as_windows,
         "net_import_above_replay_kwh_per_day": review.net_above_kwh,
-        "battery": review.battery,
+        "battery": None if review.battery is None else cast(BatteryPerDay, review.battery),
         "import_apart_kwh_per_day": review.apart_kwh,
         "notes": list(review.notes),
         "worst_days": [{"day": str(day), "apart_kwh": kwh} for day, kwh in review.worst_days],

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Sequence
 from pathlib import Path
+from typing import cast
 
 from optimizer.base.files import write_all
+from optimizer.report.formats import MANIFEST, STUDY
+from optimizer.report.shapes import ManifestRecord
 from optimizer.report.study_page import study_page
 from optimizer.report.study_tables import TableKind, write_tables
 from optimizer.report.study_text import study_record
@@ -23,8 +25,8 @@ def write_study(result: StudyResult, folder: Path, kinds: Sequence[TableKind]) -
     """
     texts = {
         "study.html": study_page(result),
-        "study.json": json.dumps(study_record(result), indent=2) + "\n",
-        "manifest.json": json.dumps(result.manifest, indent=2) + "\n",
+        "study.json": STUDY.text(study_record(result)),
+        "manifest.json": MANIFEST.text(cast(ManifestRecord, dict(result.manifest))),
     }
     write_all(texts, folder)
     return [*(folder / name for name in texts), *write_tables(result.rows, folder, kinds)]

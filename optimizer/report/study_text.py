@@ -5,12 +5,24 @@ Read next: ``study_page``.
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
+from typing import cast
 
-from optimizer.economics.monte_carlo import QUANTILES
+from optimizer.economics.cash_flow import Worth
+from optimizer.economics.monte_carlo import QUANTILES, Chances
+from optimizer.report.shapes import (
+    BestSizeRecord,
+    ChancesRecord,
+    LifeRecord,
+    ManifestRecord,
+    PlannedSize,
+    StudyRecord,
+    StudyRow,
+    SwingRecord,
+    VerdictRecord,
+    WorthRecord,
+)
 from optimizer.report.study_words import (
     AGAINST,
     SOURCES,
@@ -34,7 +46,8 @@ from optimizer.report.study_words import (
     sources_sentence,
     swing_words,
 )
-from optimizer.report.wrapping import WIDTH, filled
+from optimizer.report.wrapping import cells as cells_of
+from optimizer.report.wrapping import cut, filled, padded, wrapped
 from optimizer.studies.verdict import Row, Sized, StudyResult, Verdict
 
 BEST = 10
@@ -80,9 +93,9 @@ def _ranked_text(result: StudyResult, names: Names) -> str:
     if not rows:
         return ""
     columns = _narrow(columns_of(result, names, in_full=False))
-    cells = [[column.cell(row)[:NAME_WIDTH] for column in columns] for row in rows]
+    cells = [[cut(column.cell(row), NAME_WIDTH) for column in columns] for row in rows]
     widths = [
-        max(*map(len, column.heading.split()), *(len(line[place]) for line in cells))
+        max(*map(len, column.heading.split()), *(cells_of(line[place]) for line in cells))
         for place, column in enumerate(columns)
     ]
     lines = [
@@ -110,10 +123,7 @@ def _narrow(columns: Sequence[Column]) -> list[Column]:
 
 
 def _heading(columns: Sequence[Column], widths: Sequence[int]) -> list[str]:
-    words = [
-        textwrap.wrap(column.heading, width, break_on_hyphens=False)
-        for column, width in zip(columns, widths, strict=True)
-    ]
+    words = [wrapped(column.heading, width) for column, width in zip(columns, widths, strict=True)]
     height = max(map(len, words))
     tall = [[""] * (height - len(each)) + each for each in words]
     return [_line(columns, widths, line) for line in zip(*tall, strict=True)]
@@ -121,10 +131,10 @@ def _heading(columns: Sequence[Column], widths: Sequence[int]) -> list[str]:
 
 def _line(columns: Sequence[Column], widths: Sequence[int], cells: Sequence[str]) -> str:
     told = [
-        cell.rjust(width) if column.is_number else cell.ljust(width)
+        padded(cell, width, right=column.is_number)
         for column, width, cell in zip(columns, widths, cells, strict=True)
     ]
-    return ("  " + "  ".join(told)).rstrip()[:WIDTH]
+    return ("  " + "  ".join(told)).rstrip()
 
 
 def _sizes_text(result: StudyResult, names: Names) -> str:
@@ -157,7 +167,7 @@ def _listed(title: str, items: Sequence[str]) -> str:
 # --- as data ---------------------------------------------------------------------------------
 
 
-def study_record(result: StudyResult) -> dict[str, Any]:
+def study_record(result: StudyResult) -> StudyRecord:
     """Return all that a study came to as plain data.
 
     ``rows`` have units in their keys; money elsewhere is in ``currency``, and what is paid is
@@ -171,7 +181,7 @@ def study_record(result: StudyResult) -> dict[str, Any]:
         "effort": result.effort,
         "ranked_by": result.measure,
         "ranked_cases": [row["case"] for row in result.ranked],
-        "rows": [dict(row) for row in result.rows],
+        "rows": cast(list[StudyRow], [dict(row) for row in result.rows]),
         "verdicts": [_verdict_record(result, verdict) for verdict in result.verdicts],
         "best_sizes": [_size_record(sized, result.rows) for sized in result.sized],
         "money": None
@@ -182,35 +192,38 @@ def study_record(result: StudyResult) -> dict[str, Any]:
         if result.draws is None
         else result.draws.model_dump(mode="json", warnings=False),
         "cautions": cautions(result),
-        "manifest": dict(result.manifest),
+        "manifest": cast(ManifestRecord, dict(result.manifest)),
     }
 
 
-def _verdict_record(result: StudyResult, verdict: Verdict) -> dict[str, Any]:
+def _verdict_record(result: StudyResult, verdict: Verdict) -> VerdictRecord:
     row, worth, chances = verdict.row, verdict.money.worth, verdict.chances
     return {
         "case": verdict.number,
         "settings": verdict.settings.model_dump(exclude_none=True),
-        "worth": vars(worth) | {"rates": list(worth.rates)},
-        "worth_of_plan": vars(verdict.money.worth_of_plan)
-        | {"rates": list(verdict.money.worth_of_plan.rates)},
+        "worth": _worth_record(worth),
+        "worth_of_plan": _worth_record(verdict.money.worth_of_plan),
         "flow": flow_rows(verdict.money.flow),
         "life": _life_record(verdict),
         "sources": {key: row[f"from_{key}_{result.money}"] for key in SOURCES},
-        "swings": [vars(swing) for swing in verdict.swings],
-        "chances": None
-        if chances is None
-        else {
-            "share_that_pays_frac": chances.share_that_pays,
-            **{
-                name: dict(zip((f"p{share}" for share in QUANTILES), values, strict=True))
-                for name, values in chances.quantiles().items()
-            },
-        },
+        "swings": [cast(SwingRecord, vars(swing)) for swing in verdict.swings],
+        "chances": None if chances is None else _chances_record(chances),
     }
 
 
-def _life_record(verdict: Verdict) -> dict[str, list[Any]]:
+def _worth_record(worth: Worth) -> WorthRecord:
+    return cast(WorthRecord, vars(worth) | {"rates": list(worth.rates)})
+
+
+def _chances_record(chances: Chances) -> ChancesRecord:
+    spread = {
+        name: dict(zip((f"p{share}" for share in QUANTILES), values, strict=True))
+        for name, values in chances.quantiles().items()
+    }
+    return cast(ChancesRecord, {"share_that_pays_frac": chances.share_that_pays, **spread})
+
+
+def _life_record(verdict: Verdict) -> LifeRecord:
     life = verdict.money.life
     return {
         "health_frac": life.health.tolist(),
@@ -223,7 +236,7 @@ def _life_record(verdict: Verdict) -> dict[str, list[Any]]:
     }
 
 
-def _size_record(sized: Sized, rows: Sequence[Row]) -> dict[str, Any]:
+def _size_record(sized: Sized, rows: Sequence[Row]) -> BestSizeRecord:
     best = sized.best
     row = next(row for row in rows if row["case"] == sized.case)
     return {
@@ -237,5 +250,8 @@ def _size_record(sized: Sized, rows: Sequence[Row]) -> dict[str, Any]:
         "first_guess_kwh": best.size_kwh,
         "value_of_plan": best.value,
         "is_proven": best.is_proven,
-        "planned": [{"size_kwh": size} | vars(found) for size, found in best.planned.items()],
+        "planned": [
+            cast(PlannedSize, {"size_kwh": size} | vars(found))
+            for size, found in best.planned.items()
+        ],
     }

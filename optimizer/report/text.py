@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from textwrap import indent
 
 from optimizer.base.units import money, number
 from optimizer.report.advice import invented, on_changing, why_no_windows
 from optimizer.report.card import card_for
 from optimizer.report.card_text import card_text
+from optimizer.report.day_chart import day_chart
 from optimizer.report.notes import cautions, notes
 from optimizer.report.renewal import renewal_text
 from optimizer.report.reserve import reserve_text
+from optimizer.report.second_card import second_card_text
 from optimizer.report.unseen import (
     SPREAD_HEADING,
     about_the_curve,
@@ -21,13 +22,10 @@ from optimizer.report.unseen import (
     promise,
     spread_rows,
 )
-from optimizer.report.wrapping import WIDTH, filled
+from optimizer.report.wrapping import INSET, filled, table, width
 from optimizer.workflows.renew import RenewResult
 from optimizer.workflows.replay import ReplayResult
 from optimizer.workflows.results import Result, SearchResult
-
-INSET = "  "
-"""Stands before each line of the card."""
 
 
 def summary(result: Result) -> str:
@@ -36,11 +34,13 @@ def summary(result: Result) -> str:
         _head(result),
         renewal_text(result) if isinstance(result, RenewResult) else "",
         settings_text(result),
+        day_chart(result),
         reasons_text(result),
         bills_text(result),
         _reserve(result),
         sureness_text(result),
         curve_text(result),
+        second_card_text(result),
         _listed("NOTES", notes(result)),
         _listed("BEFORE YOU ENTER THEM", cautions(result)),
     ]
@@ -55,10 +55,10 @@ def _reserve(result: Result) -> str:
 def _head(result: Result) -> str:
     told = f" ({invented(result)})" if invented(result) else ""
     grid = result.scenario.forecast.grid
-    return (
-        f"{result.scenario.name} on tariff {result.tariff.name}{told}\n"
-        f"{result.span}, {number(grid.days, 2)} days in steps of {grid.step_minutes} min"
-    )
+    return "\n".join([
+        filled(f"{result.scenario.name} on tariff {result.tariff.name}{told}", "", "  "),
+        filled(f"{result.span}, {number(grid.days, 2)} days in steps of {grid.step_minutes} min", ""),
+    ])  # fmt: skip
 
 
 def settings_text(result: Result) -> str:
@@ -66,7 +66,7 @@ def settings_text(result: Result) -> str:
     title = "THESE SETTINGS" if isinstance(result, ReplayResult) else "SETTINGS TO ENTER"
     why = why_no_windows(result)
     told = [filled(f"No windows: {why}", "")] if why else []
-    card = card_text(card_for(result.scenario, result.settings), WIDTH - len(INSET))
+    card = card_text(card_for(result.scenario, result.settings), width() - len(INSET))
     return "\n".join([title, *(indent(text, INSET) for text in [*told, card])])
 
 
@@ -74,7 +74,7 @@ def reasons_text(result: Result) -> str:
     """Return each window as a sentence with its reason; empty if there are none."""
     lines = ["WHY EACH WINDOW"]
     for reason in result.outcome.reasons:
-        lines += [f"  {reason.sentence}", filled(reason.why, "      ", "        ")]
+        lines += [filled(reason.sentence, "  ", "    "), filled(reason.why, "      ", "        ")]
     return "\n".join(lines) if len(lines) > 1 else ""
 
 
@@ -85,16 +85,22 @@ def bills_text(result: Result) -> str:
     has_wear = outcome.costs_differ_from_bills
     known = "" if result.scenario.so_far is None else ", with what was metered so far"
     lines = [f"BILLS FOR {result.span}{known}, {result.currency}"]
-    heading = f"  {'':26}{'bill':>12}{'import kWh':>13}{'export kWh':>13}{'peak kW':>10}"
-    lines.append(heading + (f"{'cost*':>12}" if has_wear else ""))
-    for case in cases:
-        line = (
-            f"  {case.label:26}{money(case.bill.total):>12}{case.flows.import_kwh.sum():>13,.0f}"
-            f"{case.flows.export_kwh.sum():>13,.0f}{case.peak_import_kw:>10.2f}"
-        )
-        lines.append(line + (f"{money(case.cost):>12}" if has_wear else ""))
+    rows = [
+        [
+            case.label, money(case.bill.total), f"{case.flows.import_kwh.sum():,.0f}",
+            f"{case.flows.export_kwh.sum():,.0f}", f"{case.peak_import_kw:.2f}", money(case.cost),
+        ]
+        for case in cases
+    ]  # fmt: skip
+    shown = len(rows[0]) if has_wear else -1
+    heading = ["", "bill", "import kWh", "export kWh", "peak kW", "cost*"]
+    lines += table(
+        [heading[:shown]], [row[:shown] for row in rows], [26, 12, 13, 13, 10, 12][:shown]
+    )
     if has_wear:
-        lines.append("  * bill, plus wear of the battery, less the worth of what is left in it")
+        lines.append(
+            filled("* bill, plus wear of the battery, less the worth of what is left in it")
+        )
     lines += ["", *map(filled, promise(result))]
     if on_changing(result):
         lines.append(filled(on_changing(result)))
@@ -106,14 +112,9 @@ def sureness_text(result: Result) -> str:
     lines = ["HOW SURE THIS IS", filled(how_judged(result))]
     if isinstance(result, SearchResult) and result.sureness is not None:
         rows = spread_rows(result, result.sureness)
-        lines.append(_spread_line("at most, in", SPREAD_HEADING))
-        lines += [_spread_line(name, values) for name, *values in rows]
+        lines += table([["at most, in", *SPREAD_HEADING]], rows, [34, 14, 14, 14])
         lines += [filled(line) for line in after_the_spread(result, result.sureness)]
     return "\n".join(lines)
-
-
-def _spread_line(name: str, values: Sequence[str]) -> str:
-    return f"  {name:34}" + "".join(f"{value:>14}" for value in values)
 
 
 def curve_text(result: Result) -> str:
@@ -121,14 +122,12 @@ def curve_text(result: Result) -> str:
     rows = curve_rows(result)
     if not rows:
         return ""
-    lines = [
-        f"HOW MANY WINDOWS TO ENTER, {result.currency}",
-        f"  {'windows':>9}{'saved on weeks':>22}{'saved on weeks':>22}",
-        f"  {'to enter':>9}{'they have seen':>22}{'not seen':>22}",
+    heads = [
+        ["windows", "saved on weeks", "saved on weeks", ""],
+        ["to enter", "they have seen", "not seen", ""],
     ]
-    for row in rows:
-        line = f"  {row.entries:>9}{row.seen:>22}{row.unseen:>22}   {row.mark}"
-        lines.append(line.rstrip())
+    told = [[f"{row.entries:>8}", row.seen, row.unseen, row.mark] for row in rows]
+    lines = [f"HOW MANY WINDOWS TO ENTER, {result.currency}", *table(heads, told, [9, 17, 17, 14])]
     return "\n".join([*lines, filled(about_the_curve(result))])
 
 

@@ -24,11 +24,6 @@ WHOLE_YEAR_DAYS = 360
 NO_IMPORT_KW = 0.005
 """An import below this is told as none."""
 
-NO_YARDSTICK = (
-    "What a control without foresight could save is not told: the tariff charges highest powers, which the"
-    " control that is tried does not look at."
-)
-
 SPREAD_HEADING = ("one in ten", "half of them", "nine in ten")
 
 
@@ -142,13 +137,10 @@ def after_the_spread(result: Result, sureness: Sureness) -> list[str]:
 
 
 def against_the_yardstick(result: Result) -> list[str]:
-    """Return what windows keep of what the best control without foresight saves, or why none is told."""
-    if not isinstance(result, PlanResult) or result.effort == "quick":
-        return []
-    best = result.without_foresight
+    """Return what windows keep of what the best control without foresight saves."""
+    best = result.without_foresight if isinstance(result, PlanResult) else None
     if best is None:
-        has_peaks = any(True for _ in result.plan.problem.cost.peaks())
-        return [NO_YARDSTICK] * has_peaks
+        return []
     where = "on the weeks kept back, as metered"
     if best.kept_share is None:
         return [f"No control without foresight was found that saves anything {where}."]

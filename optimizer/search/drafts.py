@@ -42,7 +42,7 @@ Drafts = tuple[Part, ...]
 def changes_between(before: Drafts, after: Drafts) -> int:
     """Return how many entries differ: changed, added or removed; a window changed counts once."""
     return sum(
-        max(len(set(old) - set(new)), len(set(new) - set(old)))
+        max(len(set(old) - set(new)), len(set(new) - set(old))) if old else len(set(new))
         for old, new in zip(before, after, strict=True)
     )
 

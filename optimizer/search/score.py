@@ -12,6 +12,9 @@ seasons, each is then searched once more with the replays of the other seasons' 
 One year first. A neighbour that looks worse in the metered year alone is not run through the
 others; most are, so a neighbour costs little more than one replay.
 
+Windows that order the same at all times cost the same, however they are told: each is replayed once. That
+was a quarter of all replays of the first demo. All count as work, so that the same windows are found.
+
 A window must earn its keep: the search counts 0.5 % of the possible saving for each, so fewer win
 ties.
 
@@ -22,7 +25,7 @@ from __future__ import annotations
 
 import math
 import threading
-from collections.abc import Collection, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
 from functools import cached_property, partial
 
@@ -62,6 +65,13 @@ LOOK_UP_WORK = 0.02
 LIMITS = ("limit",)
 """The action of windows that limit the import beside others."""
 
+_Key = tuple[int, ...]
+"""What holds when: a number for each pair of day sets. Windows with the same key cost the same."""
+
+
+def _uncounted(_work: float) -> None:
+    """Count no work."""
+
 
 @dataclass(frozen=True)
 class Task:
@@ -69,7 +79,7 @@ class Task:
 
     ``stored_worth`` is the worth of a kWh left at the end, ``can_save`` the money between no windows
     and the plan. ``worth_typing`` is what each window must save over the forecast to be
-    recommended. [money]
+    recommended. [money] ``count`` is told of work done, in replays of a year.
     """
 
     horizon: Horizon
@@ -81,6 +91,7 @@ class Task:
     stored_worth: float
     can_save: float
     worth_typing: float = 0.0
+    count: Callable[[float], None] = _uncounted
 
     @property
     def plant(self) -> Plant:
@@ -108,6 +119,14 @@ class InUse:
     per_change: float
 
 
+@dataclass(frozen=True)
+class OtherCard:
+    """Windows that hold in place of those scored, and where: ``holds`` has shape (K, T)."""
+
+    drafts: Drafts
+    holds: BoolArray
+
+
 class Season:
     """One group of months: its steps, its years, and how to score windows on them.
 
@@ -125,6 +144,8 @@ class Season:
         If not zero, each highest power is replaced by the mean over so many highest days.
     in_use : InUse, optional
         Windows that are typed in already; nothing is without it.
+    other : OtherCard, optional
+        What holds in some steps of each year in place of the windows scored.
     """
 
     def __init__(
@@ -135,10 +156,12 @@ class Season:
         elsewhere: Sequence[Flows],
         soft_days: int = 0,
         in_use: InUse | None = None,
+        other: OtherCard | None = None,
     ) -> None:
         self.task = task
         self.soft_days = soft_days
         self.in_use = in_use
+        self.other = other
         self.controls = task.controls
         self.stored = task.stored(list(months), None if in_use is None else range(1, 13))
         self.months = list(months)
@@ -159,16 +182,18 @@ class Season:
         self._numbers = Numbers.of(task.plant, task.grid.step_h)
         self._slots = clock_slots(task.grid.step_minutes)
         self._set, self._pairs, pair = self._day_sets_of_step(task)
-        minute, _ = clock_of(task.grid, summer_time=task.controls.summer_time)
-        self._face_of_step = pair * self._slots + (minute // task.grid.step_minutes)[self.steps]
+        self._face_of_step = self._faces_of_steps(pair)
         self._rooms = threading.local()
         self._orders = OrderTable(self._row_outside("cover"))
         outside = self.stored.menu.outside
         self._outside = 0 if outside == "cover" else self._orders.add(self._row_outside(outside))
         self._row_of: dict[Draft, int] = {}
         self._order_of: dict[tuple[object, ...], tuple[float, ...]] = {}
-        self._face_of: dict[tuple[Part, Part, int], IntArray] = {}
+        self._face_of: dict[tuple[Part, Part, int], int] = {}
+        self._face_number: dict[bytes, int] = {}
+        self._face_rows: list[IntArray] = []
         self._known: dict[Drafts, float] = {}
+        self._cost_of: list[dict[_Key, float]] = [{} for _ in years]
         self.start_kwh = self._entry_level(task)
         self.look_elsewhere(elsewhere)
 
@@ -183,6 +208,8 @@ class Season:
         self.elsewhere = list(elsewhere)
         self._pricing = [known[id(each)] for each in flows]
         self._known.clear()
+        for cost_of in self._cost_of:
+            cost_of.clear()
         self._plain = np.zeros(len(self.years))
         self._plain = self.costs([self.empty])[0]
 
@@ -202,11 +229,21 @@ class Season:
         weekday = clock_of(task.grid, summer_time=task.controls.summer_time)[1][self.steps]
         return of_weekday[weekday], pairs, place[weekday]
 
+    def _faces_of_steps(self, pair: IntArray) -> list[IntArray]:
+        """Return the place of each step of the season in the faces (day sets by clock slots), each year."""
+        grid = self.task.grid
+        minute, _ = clock_of(grid, summer_time=self.controls.summer_time)
+        face = pair * self._slots + (minute // grid.step_minutes)[self.steps]
+        if self.other is None:
+            return [face] * len(self.years)
+        beyond = len(self._pairs) * self._slots
+        return [face + beyond * holds[self.steps] for holds in self.other.holds]
+
     def _entry_level(self, task: Task) -> float:
         first = int(self.steps[0]) if len(self.steps) else 0
         return float(task.plan_stored_kwh[first - 1]) if first else task.horizon.start_kwh
 
-    @property
+    @cached_property
     def day_sets(self) -> int:
         """Number of day sets."""
         return len(self.controls.day_sets())
@@ -254,7 +291,9 @@ class Season:
 
     def soft(self, days: int) -> Season:
         """Return the season with each highest power replaced by the mean over the highest days."""
-        return Season(self.task, self.months, self.years, self.elsewhere, days, self.in_use)
+        return Season(
+            self.task, self.months, self.years, self.elsewhere, days, self.in_use, self.other
+        )
 
     @property
     def has_peaks(self) -> bool:
@@ -319,33 +358,43 @@ class Season:
         """Return what windows change in the mean over the years; no sum for windows. [money]"""
         return float((self.costs([drafts])[0] - self._plain) @ self._weight)
 
+    def mean_cost(self, drafts: Drafts) -> float:
+        """Return what windows cost in the mean over the years. [money]"""
+        return float(self.costs([drafts])[0] @ self._weight)
+
     def first_changes(self, many: Sequence[Drafts]) -> FloatArray:
         """Return what windows change in the first year alone, shape (C,). [money]"""
         return np.asarray(self._costs(list(many), [0])[:, 0] - self._plain[0])
 
     def _costs(self, many: list[Drafts], years: list[int]) -> FloatArray:
         self.work += len(many) * len(years)
-        faces, table = self._faces(many), self._orders.rows()
-        result = np.zeros((len(years), len(many)))
+        self.task.count(len(many) * len(years) * len(self.steps) / self.task.grid.count)
+        keys = [self._key(drafts) for drafts in many]
         alone = workers.is_worker()
-        each = -(-len(many) * len(years) // (1 if alone else workers.WORKERS))
-        chunk = max(min(LANES, each), 1)
-        jobs = [
-            (row, year, first, min(first + chunk, len(many)))
-            for row, year in enumerate(years)
-            for first in range(0, len(many), chunk)
-        ]
+        jobs = []
+        for year in years:
+            known = self._cost_of[year]
+            fresh = list(dict.fromkeys(key for key in keys if key not in known))
+            each = -(-len(fresh) * len(years) // (1 if alone else workers.WORKERS))
+            chunk = max(min(LANES, each), 1)
+            jobs += [(year, fresh[first : first + chunk]) for first in range(0, len(fresh), chunk)]
+        table = self._orders.rows()
 
-        def run(row: int, year: int, first: int, end: int) -> None:
+        def run(year: int, fresh: list[_Key]) -> FloatArray:
             imported, exported = self._room()
+            result = np.zeros(len(fresh))
             score_many(
-                self._load[year], self._pv[year], self._limits, table, self._face_of_step,
-                faces[first:end], self._numbers, self.start_kwh, self._pricing[year],
-                imported, exported, result[row, first:end],
+                self._load[year], self._pv[year], self._limits, table, self._face_of_step[year],
+                self._faces(fresh), self._numbers, self.start_kwh, self._pricing[year],
+                imported, exported, result,
             )  # fmt: skip
+            return result
 
-        workers.side_by_side([partial(run, *job) for job in jobs])
-        return result.T
+        results = workers.side_by_side([partial(run, *job) for job in jobs])
+        for (year, fresh), result in zip(jobs, results, strict=True):
+            self._cost_of[year].update(zip(fresh, result.tolist(), strict=True))
+        known_in = [self._cost_of[year] for year in years]
+        return np.array([[known[key] for known in known_in] for key in keys])
 
     def _room(self) -> tuple[FloatArray, FloatArray]:
         """Return room for imports and exports of this thread's own."""
@@ -354,19 +403,31 @@ class Season:
             self._rooms.pair = (pair[0], pair[1])
         return self._rooms.pair  # type: ignore[no-any-return]
 
-    def _faces(self, many: Sequence[Drafts]) -> IntArray:
+    def _faces(self, keys: Sequence[_Key]) -> IntArray:
         """Return the row of the table that holds at each clock slot of each pair of day sets, (C, F)."""
-        faces = np.empty((len(many), len(self._pairs), self._slots), dtype=np.int64)
-        for face, drafts in zip(faces, many, strict=True):
-            outside = self._outside if any(drafts) else 0
-            for place, (number, before) in enumerate(self._pairs):
-                face[place] = self._face_of_parts(drafts[number], drafts[before], outside)
-        return faces.reshape(len(many), -1)
+        rows = [self._face_rows[number] for key in keys for number in key]
+        return np.concatenate(rows).reshape(len(keys), -1)
 
-    def _face_of_parts(self, part: Part, before: Part, outside: int) -> IntArray:
-        """Return the rows of a day with some windows, into which those of another part go on."""
-        face = self._face_of.get((part, before, outside))
-        if face is None:
+    def _key(self, drafts: Drafts) -> _Key:
+        """Return the numbers of the faces of each pair of day sets: all that a cost hangs on.
+
+        Those of the other card follow, if there is one.
+        """
+        key: _Key = ()
+        for card in (drafts,) if self.other is None else (drafts, self.other.drafts):
+            outside = self._outside if any(card) else 0
+            key += tuple(
+                [
+                    self._face_of_parts(card[number], card[before], outside)
+                    for number, before in self._pairs
+                ]
+            )
+        return key
+
+    def _face_of_parts(self, part: Part, before: Part, outside: int) -> int:
+        """Return the number of the face of a day with some windows, into which those of another go on."""
+        number = self._face_of.get((part, before, outside))
+        if number is None:
             face = np.full(self._slots, outside, dtype=np.int64)
             for layer in self.stored.layers:
                 self._put(face, part, before, layer)
@@ -375,8 +436,11 @@ class Season:
                 self._put(limits, part, before, LIMITS)
                 for slot in np.flatnonzero(limits != NO_WINDOW):
                     face[slot] = self._orders.under(int(face[slot]), int(limits[slot]))
-            self._face_of[part, before, outside] = face
-        return face
+            number = self._face_number.setdefault(face.tobytes(), len(self._face_rows))
+            if number == len(self._face_rows):
+                self._face_rows.append(face)
+            self._face_of[part, before, outside] = number
+        return number
 
     def _put(self, face: IntArray, part: Part, before: Part, layer: Collection[str]) -> None:
         """Write the rows of windows of some actions over what holds at each slot of a day."""
@@ -393,7 +457,10 @@ class Season:
     def _row(self, draft: Draft) -> int:
         row = self._row_of.get(draft)
         if row is None:
-            row = self._orders.add_once(("draft", draft), self._order(draft), self._outside)
+            order = self._order(draft)
+            # Which of two windows holds that order the same matters only where one may end early.
+            key = ("draft", draft) if self._numbers.ends_at_target else ("order", order)
+            row = self._orders.add_once(key, order, self._outside)
             self._row_of[draft] = row
         return row
 

@@ -53,6 +53,7 @@ class Stored:
         self._allowed_of: dict[tuple[str, int, int], tuple[float, float]] = {}
         self._low_pct, self._high_pct = plant.soc_pct(floor_kwh), plant.soc_pct(plant.high_kwh)
         self._levels: dict[str, FloatArray] = {}
+        self._accepted: dict[Part, bool] = {}
 
     @cached_property
     def minutes(self) -> int:
@@ -239,6 +240,13 @@ class Stored:
 
     def accepts(self, part: Sequence[Draft]) -> bool:
         """Tell whether menu and rules take the windows of a day set, sorted by their begin."""
+        key = tuple(part)
+        known = self._accepted.get(key)
+        if known is None:
+            known = self._accepted[key] = self._is_accepted(key)
+        return known
+
+    def _is_accepted(self, part: Part) -> bool:
         return (
             self.menu.takes_part(part)
             and all(map(self._is_allowed, part))

@@ -166,7 +166,7 @@ class Moved(NamedTuple):
     net: float
 
 
-@njit(cache=True, inline="always", error_model="numpy")  # type: ignore[untyped-decorator]
+@njit(cache=True, forceinline=True, error_model="numpy")  # type: ignore[untyped-decorator]
 def asked_of(load: float, pv: float, limits: FloatArray, t: int, n: Numbers) -> Asked:
     """Return what step t asks for; ``limits`` has shape (3, T), see ``site.limits.WAYS``."""
     import_limit, export_limit, fill_limit = limits[0, t], limits[1, t], limits[2, t]
@@ -191,7 +191,7 @@ def asked_of(load: float, pv: float, limits: FloatArray, t: int, n: Numbers) -> 
     )  # fmt: skip
 
 
-@njit(cache=True, inline="always", error_model="numpy")  # type: ignore[untyped-decorator]
+@njit(cache=True, forceinline=True, error_model="numpy")  # type: ignore[untyped-decorator]
 def beyond_limit(pv: float, to_limit: float, n: Numbers) -> float:
     """Return the PV that the inverter or the export does not take, at the battery's terminals. [kWh]
 
@@ -202,7 +202,7 @@ def beyond_limit(pv: float, to_limit: float, n: Numbers) -> float:
     return -to_limit * n.eta_ac * n.eta_dc
 
 
-@njit(cache=True, inline="always", error_model="numpy")  # type: ignore[untyped-decorator]
+@njit(cache=True, forceinline=True, error_model="numpy")  # type: ignore[untyped-decorator]
 def order_of(row: FloatArray, n: Numbers) -> Order:
     """Return a row of the table of orders as an order."""
     action = int(row[ACTION])
@@ -228,7 +228,7 @@ def write_order(orders: FloatArray, column: int, row: FloatArray, n: Numbers) ->
         orders[place, column] = value
 
 
-@njit(cache=True, inline="always", error_model="numpy")  # type: ignore[untyped-decorator]
+@njit(cache=True, forceinline=True, error_model="numpy")  # type: ignore[untyped-decorator]
 def order_in(o: FloatArray, i: int) -> Order:
     """Return the order in a column of an array, shape (ORDERS, columns)."""
     return Order(
@@ -236,13 +236,13 @@ def order_in(o: FloatArray, i: int) -> Order:
     )  # fmt: skip
 
 
-@njit(cache=True, inline="always", error_model="numpy")  # type: ignore[untyped-decorator]
+@njit(cache=True, forceinline=True, error_model="numpy")  # type: ignore[untyped-decorator]
 def idle(stored: float, n: Numbers) -> float:
     """Return what standing losses leave of the stored energy in a step. [kWh]"""
     return n.low + n.kept * (stored - n.low)
 
 
-@njit(cache=True, inline="always", error_model="numpy")  # type: ignore[untyped-decorator]
+@njit(cache=True, forceinline=True, error_model="numpy")  # type: ignore[untyped-decorator]
 def charge_to(level: float, stored: float, n: Numbers) -> float:
     """Return what must be charged to reach a level, the loss of running included. [kWh]"""
     missing = max(level - stored, 0.0)
@@ -250,26 +250,26 @@ def charge_to(level: float, stored: float, n: Numbers) -> float:
     return missing / n.eta_charge
 
 
-@njit(cache=True, inline="always", error_model="numpy")  # type: ignore[untyped-decorator]
+@njit(cache=True, forceinline=True, error_model="numpy")  # type: ignore[untyped-decorator]
 def slow_charge(stored: float, n: Numbers) -> float:
     """Return what a step charges at most where charging slows near full. [kWh]"""
     return n.slowed * (n.slow_end - stored)
 
 
-@njit(cache=True, inline="always", error_model="numpy")  # type: ignore[untyped-decorator]
+@njit(cache=True, forceinline=True, error_model="numpy")  # type: ignore[untyped-decorator]
 def room_in(stored: float, n: Numbers) -> float:
     """Return how much the battery takes in a step. [kWh]"""
     room: float = min(min(n.charge, slow_charge(stored, n)), charge_to(n.high, stored, n))
     return room
 
 
-@njit(cache=True, inline="always", error_model="numpy")  # type: ignore[untyped-decorator]
+@njit(cache=True, forceinline=True, error_model="numpy")  # type: ignore[untyped-decorator]
 def given_down_to(floor: float, stored: float, n: Numbers) -> float:
     """Return how much the level above a floor gives, the loss of running taken off. [kWh]"""
     return max(stored - floor - n.running_loss, 0.0) * n.eta_discharge
 
 
-@njit(cache=True, inline="always", error_model="numpy")  # type: ignore[untyped-decorator]
+@njit(cache=True, forceinline=True, error_model="numpy")  # type: ignore[untyped-decorator]
 def level_after(stored: float, charge: float, discharge: float, n: Numbers, alone: bool) -> float:
     """Return the stored energy after a step. [kWh]"""
     if not alone or charge > 0.0:
@@ -281,7 +281,7 @@ def level_after(stored: float, charge: float, discharge: float, n: Numbers, alon
     return stored
 
 
-@njit(cache=True, inline="always", error_model="numpy")  # type: ignore[untyped-decorator]
+@njit(cache=True, forceinline=True, error_model="numpy")  # type: ignore[untyped-decorator]
 def net_export(x: Asked, charge: float, discharge: float, n: Numbers, alone: bool) -> float:
     """Return export less import of a step; what may not be exported is left out. [kWh]"""
     if n.pv_on_dc:
@@ -296,7 +296,7 @@ def net_export(x: Asked, charge: float, discharge: float, n: Numbers, alone: boo
     return bounded
 
 
-@njit(cache=True, inline="always", error_model="numpy")  # type: ignore[untyped-decorator]
+@njit(cache=True, forceinline=True, error_model="numpy")  # type: ignore[untyped-decorator]
 def step(  # noqa: PLR0915 - in the order of the list at the top
     order: Order, stored: float, resting: bool, x: Asked, n: Numbers, capped: bool, alone: bool
 ) -> Moved:  # fmt: skip
@@ -357,7 +357,7 @@ def step(  # noqa: PLR0915 - in the order of the list at the top
     return Moved(level_after(stored, charge, discharge, n, alone), charge, discharge, net)
 
 
-@njit(cache=True, inline="always", error_model="numpy")  # type: ignore[untyped-decorator]
+@njit(cache=True, forceinline=True, error_model="numpy")  # type: ignore[untyped-decorator]
 def is_resting(resting: bool, stored: float, floor: float, n: Numbers) -> bool:
     """Tell whether the battery rests at its floor until its level has risen again.
 
@@ -368,7 +368,7 @@ def is_resting(resting: bool, stored: float, floor: float, n: Numbers) -> bool:
     return resting and stored < min(floor + n.restart, n.high) - REACHED_KWH
 
 
-@njit(cache=True, inline="always", error_model="numpy")  # type: ignore[untyped-decorator]
+@njit(cache=True, forceinline=True, error_model="numpy")  # type: ignore[untyped-decorator]
 def ended_entry(
     ended: int, row: int, stored: float, table: FloatArray, new_day: bool, n: Numbers
 ) -> int:
@@ -386,7 +386,7 @@ def ended_entry(
     return entry if missing <= REACHED_KWH or missing < n.least else ended
 
 
-@njit(cache=True, inline="always", error_model="numpy")  # type: ignore[untyped-decorator]
+@njit(cache=True, forceinline=True, error_model="numpy")  # type: ignore[untyped-decorator]
 def row_now(ended: int, row: int, table: FloatArray) -> int:
     """Return the row that holds in a step: another one where its window has ended early."""
     return int(table[row, OUTSIDE]) if table[row, ENTRY] == ended else row

@@ -40,7 +40,7 @@ def list_study(path: Path, processes: int | None) -> tuple[dict[str, Any], list[
     extent = extent_of(study, processors() if processes is None else max(processes, 1))
     told = {
         "study": study.file.study, "families": extent.families, "pieces": extent.pieces,
-        "duration": duration(extent.seconds),
+        "about_seconds": round(extent.seconds, 1),
     }  # fmt: skip
     return told, [
         row_of(number, Valued(case, "listed"), study.currency)

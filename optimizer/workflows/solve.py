@@ -7,13 +7,13 @@ Read next: ``plan``.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
 
 from optimizer.base.errors import Infeasible
-from optimizer.base.progress import Progress
+from optimizer.base.progress import Progress, course_of
 from optimizer.cost.expression import linear_cost
 from optimizer.cost.prices import Prices
 from optimizer.planning.linear import LinearSolver
@@ -55,11 +55,14 @@ def solve(
     progress: Progress,
 ) -> Solved:
     """Find the cheapest plan, and the windows that keep most of its saving."""
-    plan = cheapest_plan(brief, time_limit_s, progress, solver)
-    progress("looking for windows that keep the saving")
-    task = task_of(brief, plan)
-    found = windows_for(brief, task, effort, in_use, progress)
-    return Solved(brief, plan, task, found if most_windows is None else found.at_most(most_windows))
+    course = course_of(progress)
+    plan = cheapest_plan(brief, time_limit_s, course, solver)
+    course("looking for windows that keep the saving")
+    task = replace(task_of(brief, plan), count=course.count)
+    found = windows_for(brief, task, effort, in_use, course)
+    found = found if most_windows is None else found.at_most(most_windows)
+    course.saved = f"{found.sizes[found.chosen].counted_on:,.0f} {brief.cost.currency}"
+    return Solved(brief, plan, task, found)
 
 
 def cheapest_plan(

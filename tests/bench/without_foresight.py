@@ -2,8 +2,7 @@
 
     PYTHONPATH=. python tests/bench/without_foresight.py [DATA] [--only TEXT]
 
-The first and third demo, and the cells of ``cells.py`` whose tariffs charge no highest powers. Windows are found
-with normal effort. Seconds are of the processor, of a second run, beside the plain linear program of
+Three demos, and the cells of ``cells.py``. Windows are found with normal effort. Seconds are of the processor, of a second run, beside the plain linear program of
 ``plain_lp.py`` in the same process.
 """
 
@@ -25,10 +24,10 @@ from optimizer.scenario.brief import Brief, read_brief
 from optimizer.simulation.replay import replay
 from optimizer.workflows.inputs import horizon_of, problem_of, task_of
 from optimizer.workflows.solve import DEFAULT_TIME_LIMIT_S, cheapest_plan, windows_for
-from tests.bench.cells import DEMAND_TARIFFS, cells
+from tests.bench.cells import cells
 from tests.bench.plain_lp import plain_cost
 
-DEMOS = ("1_two_rates", "3_evening_export")
+DEMOS = ("1_two_rates", "2_peak_demand", "3_evening_export")
 
 
 def sites(data: Path | None, wanted: str) -> Iterator[tuple[str, Brief]]:
@@ -37,8 +36,7 @@ def sites(data: Path | None, wanted: str) -> Iterator[tuple[str, Brief]]:
         if wanted in demo:
             yield demo, read_brief(Path("scenarios") / demo)
     for cell in cells(data, wanted) if data else ():
-        if cell.tariff not in DEMAND_TARIFFS:
-            yield cell.name, cell.brief
+        yield cell.name, cell.brief
 
 
 def row(name: str, brief: Brief) -> str:

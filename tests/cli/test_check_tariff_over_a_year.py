@@ -112,7 +112,7 @@ def test_a_zone_that_never_changes_its_clock_is_remarked(tmp_path):
     )
     told = checked(tmp_path, ENERGY)
     assert told.exit_code == 0, told.output
-    assert "zone EST has no daylight saving" in told.output
+    assert "zone EST has no daylight saving" in " ".join(told.output.split())
 
 
 MENDS = [

@@ -143,8 +143,8 @@ def test_settings_in_use_that_are_not_there_are_told(fortnight: Path, tmp_path: 
 
 def test_only_known_efforts_are_taken() -> None:
     done = CliRunner().invoke(app, ["plan", "--effort", "fast"])
-    assert done.exit_code == 2
-    assert "'quick', 'normal', 'thorough'" in " ".join(re.sub("[│\n]", " ", done.output).split())
+    assert done.exit_code == 64
+    assert "'quick', 'normal', 'thorough'" in done.stderr
     assert set(get_args(Effort)) == set(EFFORTS) == set(PLANNING_S)
 
 
@@ -228,9 +228,38 @@ def test_our_own_fault_exits_with_4(fortnight: Path, monkeypatch: pytest.MonkeyP
     assert done.exit_code == 4
 
 
+def test_what_the_program_never_foresaw_exits_with_4_and_shows_where(
+    fortnight: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("optimizer.workflows.check.check", lambda _brief: 1 / 0)
+    done = CliRunner().invoke(app, ["check", str(fortnight), "--json"])
+    assert done.exit_code == 4
+    assert "Traceback" in done.stderr
+    record = json.loads(done.stdout)
+    assert (record["code"], record["kind"]) == (4, "fault")
+    assert "ZeroDivisionError" in record["what"]
+
+
+def test_all_findings_of_a_file_are_told_as_data_with_their_places(
+    fortnight: Path, tmp_path: Path
+) -> None:
+    site = changed(fortnight, tmp_path, "capacity_kwh: 10", "capacity_kwh: ten\n  colour: red")
+    done = CliRunner().invoke(app, ["plan", str(site), "--json"])
+    assert done.exit_code == 2
+    record = json.loads(done.stdout)
+    assert {tuple(each["place"]) for each in record["findings"]} == {
+        ("battery", "capacity_kwh"), ("battery", "colour"),
+    }  # fmt: skip
+    text = (site / "scenario.yaml").read_text(encoding="utf-8").splitlines()
+    for each in record["findings"]:
+        assert each["file"] == str(site / "scenario.yaml")
+        assert each["place"][-1] in text[each["line"] - 1]
+        assert each["mend"]
+
+
 def test_a_mistyped_command_is_told() -> None:
     done = CliRunner().invoke(app, ["paln"])
-    assert done.exit_code == 2
+    assert done.exit_code == 64
     assert "plan" in done.output
 
 
@@ -276,7 +305,7 @@ def test_an_interrupt_or_a_request_to_end_stops_cleanly_and_writes_nothing(
     time.sleep(0.5)
     work.send_signal(asked)
     rest = work.communicate(timeout=60)[1]
-    assert work.returncode == 3, rest
+    assert work.returncode == 130, rest
     assert "interrupted" in rest
     assert "Traceback" not in rest
     assert not (tmp_path / "out").exists()

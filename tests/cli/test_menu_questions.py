@@ -218,4 +218,4 @@ def test_what_is_no_text_is_nonsense() -> None:
 
 @pytest.mark.parametrize("words", [["--ask", "--json"], ["--ask", "--worth"], ["--out", "x"]])
 def test_options_that_do_not_go_together(words: list[str]) -> None:
-    assert CliRunner().invoke(app, ["menu", *words]).exit_code == 2
+    assert CliRunner().invoke(app, ["menu", *words]).exit_code == 64

@@ -42,7 +42,9 @@ def test_closed_streams_change_no_exit_code(end: str) -> None:
 
 
 def test_errors_stay_out_of_the_output_where_nobody_hears_them() -> None:
-    assert run(["check", "nowhere", "--json"], "2>&-").stdout == ""
+    assert run(["check", "nowhere"], "2>&-").stdout == ""
+    told = run(["check", "nowhere", "--json"], "2>&-").stdout
+    assert json.loads(told)["format"] == "tariffwright error"
 
 
 def test_a_reader_that_has_read_enough_changes_no_exit_code() -> None:

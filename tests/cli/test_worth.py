@@ -67,5 +67,5 @@ def test_the_scenario_says_what_a_window_must_save(folder: Path) -> None:
 
 def test_an_endless_sum_is_refused(folder: Path) -> None:
     done = CliRunner().invoke(app, ["plan", str(folder), "--worth", "inf"])
-    assert done.exit_code == 2
+    assert done.exit_code == 64
     assert "--worth is no finite sum" in done.output

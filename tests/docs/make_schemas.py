@@ -1,4 +1,8 @@
-"""Write the JSON Schemas of all files that people write: ``python -m tests.docs.make_schemas``."""
+"""Write all JSON Schemas: ``python -m tests.docs.make_schemas``.
+
+Those of files that people write stand in ``tariffs/schemas``, those of what the program writes and
+prints in its folder ``results``.
+"""
 
 from __future__ import annotations
 
@@ -7,6 +11,7 @@ from pathlib import Path
 from optimizer.base.documents import json_schema
 from optimizer.billing.tariff import TariffFile
 from optimizer.billing.worked_entries import BillsFile
+from optimizer.report.formats import FORMATS
 from optimizer.scenario.scenario_file import ScenarioFile
 from optimizer.settings.windows import Settings
 from optimizer.studies.study_file import StudyFile
@@ -20,6 +25,14 @@ MODELS = {
     "study.json": StudyFile,
 }
 
+
+def schemas() -> dict[str, str]:
+    """Return the text of each schema by its path."""
+    written = {name: json_schema(model) for name, model in MODELS.items()}
+    return written | {f"results/{each.file}": each.schema() for each in FORMATS}
+
+
 if __name__ == "__main__":
-    for name, model in MODELS.items():
-        (FOLDER / name).write_text(json_schema(model), encoding="utf-8")
+    (FOLDER / "results").mkdir(exist_ok=True)
+    for name, text in schemas().items():
+        (FOLDER / name).write_text(text, encoding="utf-8")

@@ -352,5 +352,5 @@ def test_a_month_of_which_the_forecast_holds_some_hours_is_told_as_data(tmp_path
 
 def test_floors_are_not_priced_under_settings(tmp_path: Path) -> None:
     result = CliRunner().invoke(app, ["outage", str(TWO_RATES), "--floors", "--critical"])
-    assert result.exit_code == 2
+    assert result.exit_code == 64
     assert "leave out --settings and --critical" in " ".join(result.output.split())

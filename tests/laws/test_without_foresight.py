@@ -4,23 +4,32 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import date
+from typing import Any
 
 import numpy as np
 import pytest
 
-from optimizer.base.timegrid import FloatArray
+from optimizer.base.timegrid import FloatArray, TimeGrid
 from optimizer.billing.bill import bill_flows
+from optimizer.cost.expression import LinearCost, linear_cost
 from optimizer.cost.prices import Prices
 from optimizer.evaluation.comparison import Judge
 from optimizer.evaluation.out_of_sample import AS_METERED
-from optimizer.evaluation.without_foresight import Control, WithoutForesight, without_foresight
+from optimizer.evaluation.rungs import rungs_of
+from optimizer.evaluation.without_foresight import (
+    ENERGY_ALONE,
+    HIGHEST_POWERS,
+    Control,
+    WithoutForesight,
+    without_foresight,
+)
 from optimizer.forecasting.weeks import Year
 from optimizer.planning.plan import make_plan
 from optimizer.scenario.horizon import Horizon
 from optimizer.settings.windows import no_windows
 from optimizer.simulation.replay import replay
 from tests.builders import hourly_grid, simple_plant
-from tests.laws.cases import AC_PLANT, DC_PLANT
+from tests.laws.cases import AC_PLANT, DC_PLANT, DEMAND, FLAT, STEP_FEE, cost_of
 from tests.laws.sites import TEN_WEEKS, site, weather_of
 
 DAYS = 16
@@ -42,6 +51,11 @@ def evenings() -> FloatArray:
     return load.ravel()
 
 
+def linear(*charges: dict[str, Any], grid: TimeGrid) -> LinearCost:
+    """Return the cost of some charges."""
+    return linear_cost(cost_of(charges, grid).total, grid.count)
+
+
 @pytest.mark.parametrize(("night", "expected"), [(0.10, DAYS * 0.40 - 8 * 0.08), (0.20, 8 * 1.20)])
 def test_it_fills_at_night_only_if_that_pays_in_the_mean_of_sunny_and_dull_days(night, expected):
     # Battery of 4 kWh, no losses. Filled at night: 4 × night, and on sunny days 4 kWh of PV are sold
@@ -58,7 +72,13 @@ def test_it_fills_at_night_only_if_that_pays_in_the_mean_of_sunny_and_dull_days(
         for shift in range(DAYS)
     ]
     horizon = Horizon(simple_plant(4, 4), grid, evenings(), sun_of(0), 0.0)
-    flows = Control.taught(years, horizon, prices, 0.0).run(horizon).flows
+    rungs = rungs_of(
+        linear(FLAT, DEMAND | {"per_kw": 0.0}, grid=grid),
+        replay(horizon, no_windows(0.0)).flows,
+        years,
+        horizon,
+    )
+    flows = Control.taught(years, horizon, prices, 0.0, rungs, ENERGY_ALONE).run(horizon).flows
     assert flows.import_kwh @ buy - flows.export_kwh @ prices.sell == pytest.approx(expected)
 
 
@@ -70,7 +90,13 @@ def test_the_best_found_is_never_told_below_the_windows():
 
 
 @pytest.mark.parametrize(
-    ("plant", "tariff"), [(AC_PLANT, "sell above buy"), (DC_PLANT, "two rates")]
+    ("plant", "tariff"),
+    [
+        (AC_PLANT, "sell above buy"),
+        (DC_PLANT, "two rates"),
+        (AC_PLANT, "demand"),
+        (DC_PLANT, "demand"),
+    ],
 )
 def test_it_saves_no_more_than_plans_of_the_same_weeks_and_the_same_each_time(plant, tariff):
     plan, cost = site(plant, TEN_WEEKS, tariff)
@@ -99,10 +125,40 @@ def test_it_saves_no_more_than_plans_of_the_same_weeks_and_the_same_each_time(pl
     assert 0 < found.control <= np.mean(can_save) + 1e-6
 
 
-def test_none_is_told_where_highest_powers_are_charged_or_no_weeks_are_kept_back():
-    plan, cost = site(AC_PLANT, TEN_WEEKS, "demand")
-    none, judge = no_windows(0.0), Judge(cost, plan)
-    assert without_foresight((none, none), weather_of(plan), judge, plan.problem.horizon) is None
+def test_none_is_told_where_no_weeks_are_kept_back():
     plan, cost = site(AC_PLANT, TEN_WEEKS, "two rates")
     judge = Judge(cost, plan)
     assert without_foresight((), weather_of(plan), judge, plan.problem.horizon) is None
+
+
+def test_it_keeps_a_known_peak_as_low_as_the_battery_can():
+    # 1 kW all day and 4 kW from six to seven; energy at one price, 5 per kW of the highest hour.
+    # A battery of 2 kWh, without losses, lowers 4 kW to 2 kW and no further; it is refilled with 1 kW
+    # in two of the other hours, which is 2 kW as well.
+    grid = hourly_grid(24 * DAYS)
+    load = np.ones((DAYS, 24))
+    load[:, 18] = 4.0
+    horizon = Horizon(simple_plant(2, 2), grid, load.ravel(), np.zeros(grid.count), 0.0)
+    flat = np.full(grid.count, 0.10)
+    prices = Prices(flat, 0 * flat, 0 * flat, 0 * flat)
+    years = [Year(load.ravel(), np.zeros(grid.count), 1.0, tuple(grid.dates))]
+    plain = replay(horizon, no_windows(0.0)).flows
+    assert plain.import_kwh.max() == 4.0  # nothing fills it
+    rungs = rungs_of(linear(FLAT, {**DEMAND, "per_kw": 5.0}, grid=grid), plain, years, horizon)
+    flows = Control.taught(years, horizon, prices, 0.0, rungs, HIGHEST_POWERS).run(horizon).flows
+    assert flows.import_kwh.max() == pytest.approx(2.0)
+
+
+def test_rungs_cost_what_the_tariff_asks_for_them():
+    # Up to 4 kW without a battery of 2 kW: rungs at 0, 1, 2, 3, 4 and 6 kW. Each kW costs 3, the fee
+    # is 3 a month below 2 kW and 9 from there on.
+    grid = hourly_grid(24 * 31)
+    load = np.ones(grid.count)
+    load[18] = 4.0
+    horizon = Horizon(simple_plant(2, 2), grid, load, np.zeros(grid.count), 0.0)
+    planned = replay(horizon, no_windows(0.0)).flows
+    years = [Year(load, np.zeros(grid.count), 1.0, tuple(grid.dates))]
+    rungs = rungs_of(linear(FLAT, DEMAND, STEP_FEE, grid=grid), planned, years, horizon)
+    assert rungs.caps[18] == pytest.approx([0, 1, 2, 3, 4, 6])
+    assert rungs.charge == pytest.approx(np.array([[3, 6, 15, 18, 21, 27]]))
+    assert list(np.flatnonzero(rungs.ends >= 0)) == [grid.count - 1]

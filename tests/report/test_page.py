@@ -148,9 +148,6 @@ def test_text_page_and_data_say_what_the_best_control_without_foresight_saves(
             assert sentence in " ".join(said.split())
         record = json.loads(plan_json(told))["without_foresight"]
         assert record["best_found_saves"] == max(best.control, best.windows)
-    charged = " ".join(sureness_text(normal).split())
-    has_peaks = any(True for _ in result.plan.problem.cost.peaks())
-    assert ("could save is not told" in charged) == has_peaks
     assert "without foresight" not in sureness_text(result)  # quick: nothing was asked
 
 

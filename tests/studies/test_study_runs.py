@@ -178,7 +178,7 @@ def test_ctrl_c_or_a_request_to_end_stops_at_once_says_so_and_leaves_no_process(
         process.send_signal(asked)
     _, errors = process.communicate(timeout=20)
     assert time.monotonic() - begun < 10
-    assert process.returncode == 3
+    assert process.returncode == 130
     assert "what was done is kept" in errors
     assert "Traceback" not in errors
     assert _lines(tmp_path / LEDGER) >= 1
@@ -308,7 +308,7 @@ def test_the_list_tells_cases_and_time_and_does_nothing(folder: Path) -> None:
     assert len(cases) == 12
     assert extent["families"] == 4
     assert extent["pieces"] == 12 + 4
-    assert extent["duration"].endswith(" s")
+    assert extent["about_seconds"] > 0
 
 
 @pytest.fixture(scope="module")
