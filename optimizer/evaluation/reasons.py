@@ -29,6 +29,10 @@ from optimizer.simulation.replay import Replay, replay
 NOT_IN_FORECAST = "this forecast holds none of its days, so that nothing can be said of it here"
 
 
+SLACK_SHARE = 0.9
+"""A cap of which less than this share is reached binds nowhere."""
+
+
 @dataclass(frozen=True)
 class Reason:
     """One entry: its sentence, what it saves over the forecast, and why.
@@ -101,6 +105,11 @@ def _under_a_cap(window: Window, whole: Replay, inside: BoolArray) -> str:
     highest = whole.flows.import_kwh[inside].max(initial=0.0) / whole.flows.grid.step_h
     if highest > window.import_cap_kw + 0.005:
         return f"; the cap cannot always be kept: import there reaches {highest:.2f} kW"
+    if highest < SLACK_SHARE * window.import_cap_kw:
+        return (
+            f"; the cap binds nowhere on this forecast, where import reaches {highest:.2f} kW:"
+            " it is for other weather"
+        )
     return f"; with the cap, import there reaches {highest:.2f} kW at most"
 
 

@@ -17,6 +17,9 @@ from optimizer.workflows.renew import RenewResult
 from optimizer.workflows.replay import ReplayResult
 from optimizer.workflows.results import Result, SearchResult
 
+MUCH_HIGHER = 1.5
+"""A highest import of so many times the one without windows is told."""
+
 
 def notes(result: Result) -> list[str]:
     """Return what was repaired, what limits the figures, and what equipment could not do."""
@@ -34,6 +37,7 @@ def notes(result: Result) -> list[str]:
         *_on_integers(result.plan.proof),
         *_on_controls(result),
         *_on_slow_charging(result),
+        *_on_higher_imports(result),
         *(note for case in result.outcome.cases.values() for note in _on_case(case)),
     ]
 
@@ -112,6 +116,18 @@ def _on_slow_charging(result: Result) -> Iterator[str]:
         yield (
             f"Charging slows above {number(habits.slow_above_pct)} %; the cheapest plan does not know"
             " that, so it is a bound that cannot be reached."
+        )
+
+
+def _on_higher_imports(result: Result) -> Iterator[str]:
+    """Yield that windows raise the highest import, by much."""
+    ours, bare = (result.outcome.cases[key].peak_import_kw for key in ("windows", "no_windows"))
+    if ours > bare * MUCH_HIGHER and ours > bare + 1:
+        yield (
+            f"With these windows the highest import is {number(ours, 1)} kW, without windows"
+            f" {number(bare, 1)} kW: they charge from the grid. The bills count it as far as the tariff"
+            " charges it; mind the main fuse. A lower charging power or a cap of the import, where the menu"
+            " has one, keeps it down."
         )
 
 

@@ -94,7 +94,7 @@ class Effort:
 
 EFFORTS = {
     "quick": Effort(2_000, 6_000),
-    "normal": Effort(5_000, 48_000),
+    "normal": Effort(5_000, 16_000),
     "thorough": Effort(25_000, 240_000),
 }
 

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import argparse
 import tempfile
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -19,10 +20,11 @@ import numpy as np
 from optimizer.base.progress import quiet
 from optimizer.billing.bill import bill_flows
 from optimizer.scenario.brief import Brief
-from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window, no_windows
+from optimizer.settings.windows import Settings, no_windows
 from optimizer.simulation.replay import replay
 from optimizer.workflows.inputs import horizon_of, task_of
 from optimizer.workflows.solve import DEFAULT_TIME_LIMIT_S, cheapest_plan, windows_for
+from tests.bench.by_hand import by_hand
 from tests.bench.cells import Site, brief_of
 
 YEARS = "second_years"
@@ -55,41 +57,23 @@ SITES = {
 TARIFFS = ("two_rates", "peak_demand", "any_time_demand", "evening_export")
 
 
-def by_hand(brief: Brief) -> dict[str, Settings]:
-    """Return what a person may type without a program, from the first year's meter alone."""
-    plant, forecast = brief.scenario.plant, brief.scenario.forecast
-    highest = np.array(
-        [forecast.load_kwh[forecast.grid.month == month].max() for month in forecast.grid.months]
-    )
-    mean_peak = float(highest.mean() / forecast.grid.step_h)
-    typed = {}
-    for share in (0.5, 0.6, 0.7, 0.8, 0.9):
-        cap = round(share * mean_peak / 0.5) * 0.5
-        typed[f"all day to 100 %, import at most {share:g} of the mean monthly peak"] = settings_of(
-            plant.soc_pct(plant.low_kwh),
-            [Window(start="00:00", end="24:00", action="charge", until_pct=100, import_cap_kw=cap)],
-        )
-    for begin, end in (("00:00", "06:00"), ("01:00", "05:00"), ("10:00", "14:00")):
-        fill = Window(start=begin, end=end, action="charge", until_pct=100)
-        typed[f"fill {begin}-{end}"] = settings_of(plant.soc_pct(plant.low_kwh), [fill])
-        hold = Window(start=end, end="16:00", action="hold")
-        typed[f"fill {begin}-{end}, hold to 16:00"] = settings_of(
-            plant.soc_pct(plant.low_kwh), [fill, hold]
-        )
-    return typed
-
-
-def settings_of(floor_pct: float, windows: list[Window]) -> Settings:
-    """Return windows that hold on all days of the year."""
-    day_sets = [DaySet(days=days, windows=windows) for days in ("weekdays", "weekends")]  # type: ignore[arg-type]
-    seasons = [SeasonSet(months=list(range(1, 13)), day_sets=day_sets)]
-    return Settings(settings="by hand", floor_pct=round(floor_pct, 9), seasons=seasons)
-
-
 def found_on(brief: Brief, effort: str) -> Settings:
     """Return the recommended windows of a year."""
     plan = cheapest_plan(brief, DEFAULT_TIME_LIMIT_S, quiet)
     return windows_for(brief, task_of(brief, plan), effort, None, quiet).settings
+
+
+def typed_on(brief: Brief) -> dict[str, Settings]:
+    """Return what a person may type without a program, from the first year's meter alone."""
+    plant, forecast = brief.scenario.plant, brief.scenario.forecast
+    prices = cheapest_plan(brief, DEFAULT_TIME_LIMIT_S, quiet).step_prices
+    return by_hand(
+        plant.soc_pct(plant.low_kwh),
+        forecast.load_kwh,
+        forecast.grid,
+        prices,
+        partial(saves, brief),
+    )
 
 
 def saves(brief: Brief, settings: Settings) -> float:
@@ -124,7 +108,7 @@ def main() -> None:
                 then = brief_of(asked.data, site.on(later), tariff, Path(other))
             windows = found_on(first, asked.effort)
             ours, best = saves(then, windows), saves(then, found_on(then, asked.effort))
-            hand = {how: saves(then, typed) for how, typed in by_hand(first).items()}
+            hand = {how: saves(then, typed) for how, typed in typed_on(first).items()}
             which = max(hand, key=lambda how: hand[how])
             print(
                 f"| {name}, {tariff} | {ours:,.0f} | {best:,.0f} | {ours / best if best > 0 else 1:.2f} |"

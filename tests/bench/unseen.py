@@ -4,9 +4,11 @@
                                               [--rivals FOLDER]
 
 Each cell of ``cells.py`` is trained on every other week and tested on the weeks between. The windows
-handed out are compared with windows fitted to the test weeks with hindsight, by the same search, and
-with none; also with 20 % more load and 15 % less sun. ``--plans`` keeps the linear programs' results
-between runs; ``--rivals`` holds settings of another search by cell, to be judged on the same weeks.
+handed out are compared with windows fitted to the test weeks with hindsight, by the same search, with the best
+that a person types by hand (``by_hand.py``), with the best control without foresight that was found, taught
+with the training weeks, and with none; also with 20 % more load and 15 % less sun. ``--plans`` keeps the linear
+programs' results between runs; ``--rivals`` holds settings of another search by cell, to be judged on the same
+weeks. "gap" is what windows save more than by hand, as a share of what the plan saves.
 """
 
 from __future__ import annotations
@@ -23,6 +25,9 @@ import numpy as np
 from optimizer.billing.bill import bill_flows
 from optimizer.cost.expression import linear_cost
 from optimizer.cost.prices import Prices
+from optimizer.evaluation.rungs import counted_in, rungs_of
+from optimizer.evaluation.without_foresight import ENERGY_ALONE, HIGHEST_POWERS, SEED, Control
+from optimizer.forecasting.ensemble import DRAWN
 from optimizer.forecasting.weeks import Variant, Weather, Year
 from optimizer.planning.plan import make_plan
 from optimizer.planning.problem import Problem
@@ -34,6 +39,7 @@ from optimizer.settings.check import read_settings
 from optimizer.settings.windows import Settings, no_windows
 from optimizer.simulation.replay import replay
 from optimizer.workflows import inputs
+from tests.bench.by_hand import by_hand
 from tests.bench.cells import Cell, cells
 from tests.builders import posed
 
@@ -117,6 +123,18 @@ def cost_of(cell: Cell, horizon: Horizon, settings: Settings) -> float:
     )
 
 
+def causal_cost(cell: Cell, train: Half, horizon: Horizon) -> float:
+    """Return bill and wear of the control without foresight, taught with the training weeks."""
+    task, luck = train.task, np.random.default_rng(SEED)
+    teaching = HIGHEST_POWERS if counted_in(task.cost) else ENERGY_ALONE
+    years = [train.weather.year(DRAWN, None, luck) for _ in range(teaching.years)] or [train.year]
+    rungs = rungs_of(task.cost, task.plan_flows, years, task.horizon)
+    control = Control.taught(years, task.horizon, task.prices, task.stored_worth, rungs, teaching)
+    flows = control.run(horizon).flows
+    wear = horizon.plant.wear_per_kwh * float(flows.discharge_kwh.sum())
+    return bill_flows(cell.brief.cost, flows).total + wear
+
+
 def floor_of(cell: Cell) -> float:
     """Return the lowest level in use. [%]"""
     plant = cell.brief.scenario.plant
@@ -147,7 +165,15 @@ def measured(cell: Cell, effort: str, plans: Path | None, rivals: Path | None) -
         return cost_of(cell, where, none) - cost_of(cell, where, settings)
 
     ours, best = saved(found.settings, horizon), saved(hindsight.settings("hindsight"), horizon)
+
+    def saved_in_training(settings: Settings) -> float:
+        there = horizon_of(cell, train.year)
+        return cost_of(cell, there, none) - cost_of(cell, there, settings)
+
+    typed = by_hand(floor_of(cell), train.year.load_kwh, grid, train.task.prices, saved_in_training)
     row = {
+        "hand": max(saved(each) for each in typed.values()),
+        "causal": max(ours, cost_of(cell, horizon, none) - causal_cost(cell, train, horizon)),
         "cell": cell.name, "seconds": took, "steps": grid.count,
         "entries": found.sizes[found.recommended].entries, "groups": len(found.groups),
         "bill": cost_of(cell, horizon, none), "ours": ours, "hindsight": best,
@@ -174,7 +200,7 @@ def main() -> None:
     asked = words.parse_args()
     print(
         f"{'cell':36}{'s':>6}{'windows':>8}{'sets':>5}{'bill':>9}{'can':>8}{'ours':>8}{'hind':>8}"
-        f"{'ratio':>7}{'kept':>6}{'hard':>8}{'rival':>8}{'r.hard':>8}"
+        f"{'ratio':>7}{'hand':>8}{'gap':>7}{'causal':>8}{'ratio':>7}{'kept':>6}{'hard':>8}{'rival':>8}{'r.hard':>8}"
     )
     ratios = []
     for cell in cells(asked.data, asked.only):
@@ -184,7 +210,9 @@ def main() -> None:
         print(
             f"{row['cell']:36}{row['seconds']:6.1f}{row['entries']:8d}{row['groups']:5d}"
             f"{row['bill']:9.1f}{row['can_save']:8.1f}{row['ours']:8.1f}{row['hindsight']:8.1f}"
-            f"{ratio:7.2f}{row['ours'] / row['can_save']:6.2f}{row['hard']:8.1f}"
+            f"{ratio:7.2f}{row['hand']:8.1f}{(row['ours'] - row['hand']) / row['can_save']:+7.2f}"
+            f"{row['causal']:8.1f}{row['ours'] / row['causal'] if row['causal'] > 0 else 1:7.2f}"
+            f"{row['ours'] / row['can_save']:6.2f}{row['hard']:8.1f}"
             f"{row.get('rival', np.nan):8.1f}{row.get('rival_hard', np.nan):8.1f}",
             flush=True,
         )

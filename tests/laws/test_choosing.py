@@ -23,6 +23,7 @@ from optimizer.scenario.horizon import Horizon
 from optimizer.scenario.scenario import ENTRY_SHARE
 from optimizer.search import choose as choosing
 from optimizer.search.choose import (
+    EARNED_OF_ALL,
     EARNED_SHARE,
     MARGINS,
     Effort,
@@ -406,6 +407,25 @@ def test_groups_hold_each_month_once_and_are_no_more_than_the_controls_store(
     assert all(is_contiguous(group, months) for group in ways[0])
 
 
+def test_other_months_must_earn_a_share_of_what_could_be_saved_too(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Where the tariff's own months save nothing, any saving is more by 15 %, and may be luck."""
+    plan, _ = site(AC_PLANT, TEN_WEEKS, "two rates")
+    task = task_of(AC_PLANT, TEN_WEEKS, "two rates", CONTROLS)
+    asked = EARNED_OF_ALL * task.can_save
+    worth = {SUMMER: 0.0, BY_MONTH: 0.5 * (0.01 - asked)}
+    monkeypatch.setattr(choosing, "_best_judged", lambda trial: worth[trial.fitted.groups])
+
+    def groups_found() -> Any:
+        ways = [SUMMER, BY_MONTH]
+        return find_settings(task, weather_of(plan), "found", ways, Effort(1, 1)).groups
+
+    assert groups_found() == SUMMER
+    worth[BY_MONTH] = 0.5 * (-0.01 - asked)
+    assert groups_found() == BY_MONTH
+
+
 def test_other_months_than_the_tariffs_own_must_earn_it(monkeypatch: pytest.MonkeyPatch) -> None:
     """Just below the share that is asked for more, the tariff's own is kept; just above, not."""
     asked = 100.0 * (1 + EARNED_SHARE)
@@ -414,10 +434,12 @@ def test_other_months_than_the_tariffs_own_must_earn_it(monkeypatch: pytest.Monk
 
     def trial(task: Any, weather: Any, groups: Any, *more: Any) -> Any:
         made = real(task, weather, groups, *more)
-        return SimpleNamespace(
+        judged = SimpleNamespace(
             fitted=made.fitted, by_size=made.by_size, judges=made.judges, at=made.at,
-            change=made.change, judged=lambda _drafts: worth[groups],
+            change=made.change, judged=lambda _drafts: worth[groups], work=made.work,
+            gain_of_lines=made.gain_of_lines, with_lines=lambda _chosen: judged,
         )  # fmt: skip
+        return judged
 
     monkeypatch.setattr(choosing, "_trial", trial)
     plan, _ = site(AC_PLANT, TEN_WEEKS, "two rates")
