@@ -20,10 +20,13 @@ def tomorrow(
     results: Annotated[Path, typer.Argument(help="Folder of results that plan has written.")],
     pv: Annotated[
         float | None,
-        typer.Option("--pv", help="Yield expected of that day, from your forecast [kWh]."),
+        typer.Option(
+            "--pv", metavar="KWH", help="Yield expected of that day, from your forecast [kWh]."
+        ),
     ] = None,
     day: Annotated[
-        str | None, typer.Option("--day", help="Another day than tomorrow, as 2026-01-31.")
+        str | None,
+        typer.Option("--day", metavar="DATE", help="Another day than tomorrow, as 2026-01-31."),
     ] = None,
     as_json: JsonOption = False,
     debug: DebugOption = False,

@@ -118,7 +118,7 @@ def test_a_score_is_mostly_the_mean_and_some_of_the_worst_third() -> None:
     """
     season = season_with([0.3, 0.3, 0.2, 0.2])
     changes = np.array([[-10.0, -4.0, 2.0, -6.0], [1.0, 1.0, 1.0, 1.0], [0.0, 0.0, 3.0, 0.0]])
-    joined = season._joined(changes)
+    joined = season.joined(changes)
     # All years alike: 1. One of 3, weight 0.2: mean 0.6, tail 0.6 · 3 = 1.8.
     assert joined == pytest.approx([-3.62, 1.0, 0.7 * 0.6 + 0.3 * 1.8])
     assert mean_and_tail(changes[0], [0.3, 0.3, 0.2, 0.2]) == pytest.approx(-3.62)

@@ -222,7 +222,8 @@ def test_the_curve_stands_in_text_page_and_record_with_one_recommended(result: P
     assert len(result.found.sizes) > 1
     text, html, record = curve_text(result), report_html(result), json.loads(plan_json(result))
     for size, row in zip(result.found.sizes, record["curve"], strict=True):
-        assert f"{size.entries:>9}{money(size.seen):>22}{money(size.unseen or 0.0):>22}" in text
+        row_of_text = rf"^ +{size.entries} +{money(size.seen)} +{money(size.unseen or 0.0)}\b"
+        assert re.search(row_of_text, text, re.M)
         assert money(size.seen) in html
         assert (row["entries"], row["saved_unseen"]) == (size.entries, size.unseen)
     assert text.count("   recommended") == html.count("<td>recommended</td>") == 1
