@@ -5,7 +5,8 @@
 DATA holds ``second_years/*.csv.gz``. Windows are found on the first year of a site and judged on the later
 one, which nothing has seen; so are settings that a person types without a program, made from the first
 year alone. ``hindsight`` are windows found on the later year itself, by the same search. Figures are what
-is saved over no windows, in money, and windows ÷ hindsight, ÷ the best by hand.
+is saved over no windows, in money, and windows ÷ hindsight, ÷ the best by hand; the last two columns are what was
+promised from the first year alone.
 """
 
 from __future__ import annotations
@@ -19,6 +20,8 @@ import numpy as np
 
 from optimizer.base.progress import quiet
 from optimizer.billing.bill import bill_flows
+from optimizer.evaluation.out_of_sample import sureness_of
+from optimizer.forecasting.ensemble import Spread
 from optimizer.scenario.brief import Brief
 from optimizer.settings.windows import Settings, no_windows
 from optimizer.simulation.replay import replay
@@ -57,10 +60,15 @@ SITES = {
 TARIFFS = ("two_rates", "peak_demand", "any_time_demand", "evening_export")
 
 
-def found_on(brief: Brief, effort: str) -> Settings:
-    """Return the recommended windows of a year."""
+def found_on(brief: Brief, effort: str) -> tuple[Settings, Spread]:
+    """Return the recommended windows of a year, and what is promised that they save in others."""
     plan = cheapest_plan(brief, DEFAULT_TIME_LIMIT_S, quiet)
-    return windows_for(brief, task_of(brief, plan), effort, None, quiet).settings
+    found = windows_for(brief, task_of(brief, plan), effort, None, quiet)
+    sure = sureness_of(
+        found, brief.weather, plan.problem, brief.cost, horizon_of(brief), 0.0, quiet
+    )
+    assert sure is not None
+    return found.settings, sure.saved
 
 
 def typed_on(brief: Brief) -> dict[str, Settings]:
@@ -97,7 +105,7 @@ def main() -> None:
     parser.add_argument("--show", action="store_true")
     asked = parser.parse_args()
     print(
-        "| cell | windows | hindsight | ÷ | best by hand | ÷ | which |\n|---|---|---|---|---|---|---|"
+        "| cell | windows | hindsight | ÷ | best by hand | ÷ | which | P10 | P90 |\n|---|---|---|---|---|---|---|---|---|"
     )
     for name, (site, later) in SITES.items():
         for tariff in TARIFFS:
@@ -106,13 +114,14 @@ def main() -> None:
             with tempfile.TemporaryDirectory() as one, tempfile.TemporaryDirectory() as other:
                 first = brief_of(asked.data, site, tariff, Path(one))
                 then = brief_of(asked.data, site.on(later), tariff, Path(other))
-            windows = found_on(first, asked.effort)
-            ours, best = saves(then, windows), saves(then, found_on(then, asked.effort))
+            windows, promised = found_on(first, asked.effort)
+            ours, best = saves(then, windows), saves(then, found_on(then, asked.effort)[0])
             hand = {how: saves(then, typed) for how, typed in typed_on(first).items()}
             which = max(hand, key=lambda how: hand[how])
             print(
                 f"| {name}, {tariff} | {ours:,.0f} | {best:,.0f} | {ours / best if best > 0 else 1:.2f} |"
-                f" {max(hand[which], 0):,.0f} | {ours / hand[which] if hand[which] > 0 else np.inf:.2f} | {which} |",
+                f" {max(hand[which], 0):,.0f} | {ours / hand[which] if hand[which] > 0 else np.inf:.2f} | {which} |"
+                f" {promised.p10:,.0f} | {promised.p90:,.0f} |",
                 flush=True,
             )
             if asked.show:
