@@ -50,8 +50,9 @@ def by_hand(
     cheap, dear = blocks(prices, grid)
     fill = Window(start=cheap[0], end=cheap[1], action="charge", until_pct=100)
     typed["fill in the cheapest block"] = settings_of(floor_pct, [fill])
-    if cheap[1] != dear[0]:
-        hold = Window(start=cheap[1], end=dear[0], action="hold")
+    after = "00:00" if cheap[1] == "24:00" else cheap[1]
+    if after != dear[0]:
+        hold = Window(start=after, end=dear[0], action="hold")
         typed["fill in the cheapest block, hold to the dearest"] = settings_of(
             floor_pct, [fill, hold]
         )

@@ -172,7 +172,7 @@ def measured(cell: Cell, effort: str, plans: Path | None, rivals: Path | None) -
 
     typed = by_hand(floor_of(cell), train.year.load_kwh, grid, train.task.prices, saved_in_training)
     row = {
-        "hand": max(saved(each) for each in typed.values()),
+        "hand": max(saved(each, horizon) for each in typed.values()),
         "causal": max(ours, cost_of(cell, horizon, none) - causal_cost(cell, train, horizon)),
         "cell": cell.name, "seconds": took, "steps": grid.count,
         "entries": found.sizes[found.recommended].entries, "groups": len(found.groups),
