@@ -74,14 +74,17 @@ def _not_worth_it(second: SecondCard, currency: str, span: str) -> str:
     told = "A second card for dark days was tried:"
     if not second.entries and not second.judged.switches:
         return f"{told} none was found that saves what its entries must. One card is enough."
-    why = (
-        f"it saves {money(second.saves, currency)} more {span} on weeks kept back, where"
-        f" {money(second.asked)} are asked ({_asked(second)})"
+    saves = (
+        f"saves {money(second.saves, currency)} more"
+        if second.saves >= 0
+        else f"loses {money(-second.saves, currency)}"
     )
+    why = f"it {saves} {span} on weeks kept back, where {money(second.asked)} are asked ({_asked(second)})"
     if second.saves > second.asked:
         why = (
-            f"it saves {money(second.saves, currency)} more {span} on weeks kept back, but only"
-            f" {money(second.over_coin)} more than a coin in place of a forecast"
+            f"it saves {money(second.saves, currency)} more {span} on weeks kept back, but"
+            f" {money(abs(second.over_coin))} {'more' if second.over_coin >= 0 else 'less'} than a coin in"
+            " place of a forecast"
         )
     return f"{told} {why}. One card is enough."
 

@@ -429,7 +429,9 @@ def _where_lines_do_better(trials: Sequence[_Trial]) -> list[bool]:
     """Tell of each group of months whether one line does better on weeks kept back than what was searched."""
     gains = np.sum([trial.gain_of_lines() for trial in trials], axis=0)
     lines = zip(*(trial.fitted.lines for trial in trials), strict=True)
-    return [gain >= 0 and any(map(any, both)) for gain, both in zip(gains, lines, strict=True)]
+    return [
+        bool(gain >= 0) and any(map(any, both)) for gain, both in zip(gains, lines, strict=True)
+    ]
 
 
 def _best_judged(trial: _Trial) -> float:

@@ -107,7 +107,11 @@ def test_ids_of_the_three_cards_differ_on_the_page(worth_it: PlanResult) -> None
         (SecondCard(JUDGED, 4.0, 5.0, 1 / 6), "where 31.00 are asked"),
         (
             SecondCard(replace(JUDGED, coin=(130.0, 130.0)), 1.0, 5.0, 0.0),
-            "-7.75 more than a coin",
+            "but 7.75 less than a coin",
+        ),
+        (
+            SecondCard(replace(JUDGED, two=(90.0, 94.0)), 1.0, 5.0, 1 / 6),
+            "it loses 8.00",
         ),
         (
             SecondCard(Judged((9.0,), (9.0,), (9.0,), (9.0,), 0.0), 0.0, 5.0, 0.0),
