@@ -27,7 +27,8 @@ class PatientStream(io.FileIO):
 
 PLAIN = {
     "–": "-", "—": "-", "−": "-", "×": "x", "÷": "/", "…": "...", "≥": ">=", "≤": "<=", "→": "->",
-    "·": "*", "☐": "[ ]", "°": " deg", "€": "EUR", "£": "GBP", "±": "+-", "’": "'", "“": '"', "”": '"',
+    "·": "*",
+    "☐": "[ ]", "☑": "[x]", "°": " deg", "€": "EUR", "£": "GBP", "±": "+-", "’": "'", "“": '"', "”": '"',
 }  # fmt: skip
 """What stands for signs that a terminal cannot show."""
 """What stands for signs that a terminal cannot show."""
