@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Container, Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from itertools import groupby
 from typing import Literal
 
@@ -93,7 +94,7 @@ class CardDays:
         """Whether any entry is in use."""
         return any(entry.cells for entry in self.entries)
 
-    @property
+    @cached_property
     def lines(self) -> list[tuple[str, CardEntry]]:
         """The entries with their numbers; those without use in a row are one: ``4–60``."""
         found = []
