@@ -48,7 +48,9 @@ def computed(result: Result) -> list[str]:
     proof, grid = result.plan.proof, result.scenario.forecast.grid
     gap = f" to within {proof.gap:.1e} of its cost" if proof.gap > 0 else ""
     found = (
-        [f"Windows: searched with --effort {result.effort} in the equipment's own menu. {rule(result)}"]
+        [
+            f"Windows: searched with --effort {result.effort} in the equipment's own menu. {rule(result)}"
+        ]
         if isinstance(result, SearchResult)
         else []
     )

@@ -54,17 +54,15 @@ def handover(result: Result, today: date) -> Handover:
     facts, told = _facts(result, today), _told(result)
     short = short_text(result.settings)
     short = short if len(short) <= SHORT_SIGNS else TOO_LONG
-    lines = [f"{name} mmmmmmmmmm {words}" for name, words in (*facts, *told)]
-    foot = ["", "", "", ""]
-    head = [title, title, *([lead, ""] if lead else [])]
-    warned = ["", "", *(f"mm {each}" for each in cautions(result))]
-    typed = ["", "", short * 2]  # letters of one width are wider
+    lines = [f"{'n' * 16} {words}" for _, words in (*facts, *told)]  # in a column of their own
+    frame = Frame(
+        (*([lead] if lead else []), *lines, f"{short} {'n' * (len(short) // 10)}"),  # ends at words
+        tuple(f"mm {each}" for each in cautions(result)),
+        (lines[0],),
+    )
     return Handover(
-        title, lead, facts, told, tuple(cautions(result)), short,
-        plan_sheets(card, Frame(
-            (*head, *lines, *warned, *typed, *foot), (title, title, *foot, *lines[:1], "", "")
-        )),
-    )  # fmt: skip
+        title, lead, facts, told, tuple(cautions(result)), short, plan_sheets(card, frame)
+    )
 
 
 def shortened(text: str, signs: int = NAME_SIGNS) -> str:

@@ -6,7 +6,7 @@ Read next: ``page``.
 from __future__ import annotations
 
 from optimizer.base.units import money
-from optimizer.report.advice import AS_IT_COMES, advice, windows_name, why_no_windows
+from optimizer.report.advice import AS_IT_COMES, advice, why_no_windows, windows_name
 from optimizer.report.unseen import years_words
 from optimizer.workflows.renew import RenewResult
 from optimizer.workflows.results import Result, SearchResult
@@ -29,9 +29,7 @@ def verdict(result: Result) -> str:
         return _on_the_forecast_alone(result)
     saved, years = sureness.saved, years_words(result)
     if saved.p50 <= 0:
-        return (
-            f"No. {AS_IT_COMES} In half of the {years} that the windows had not seen they save nothing."
-        )
+        return f"No. {AS_IT_COMES} In half of the {years} that the windows had not seen they save nothing."
     left = (
         f"Left as it comes, it costs {money(saved.p50, result.currency)} more in the middle of such"
         f" {years}."

@@ -6,7 +6,8 @@ Words stand apart by blanks, so that lines may be broken between any two of them
 
 ``S1`` says the form, ``F`` the floor, ``M`` begins a set of months with its own floor ``f`` where it has
 one, the name of days begins a day set, and a window is its action, its hours and its limits (``u`` until,
-``d`` down to, ``g`` from the grid, ``p`` power, ``i`` import at most). The last word is a check of the
+``d`` down to, ``g`` from the grid, ``p`` power, ``i`` import at most); ``same`` are the windows of the day
+set before. The last word is a check of the
 others: a slip is told, not read. The name of the settings is left out.
 """
 
@@ -21,9 +22,9 @@ from typing import Any, get_args
 
 from optimizer.base.errors import Mistake
 from optimizer.base.units import clock
-from optimizer.settings.windows import DaySetName, SeasonSet, Settings
+from optimizer.settings.windows import DaySetName, SeasonSet, Settings, Window
 
-FORM = "S1"
+FORM, SAME = "S1", "same"
 NAME = "read from a short text"
 """What settings are called that were read from one."""
 
@@ -89,8 +90,13 @@ def _season_words(season: SeasonSet) -> Iterator[str]:
     yield f"M{_months(season.months)}"
     if season.floor_pct is not None:
         yield f"f{_number(season.floor_pct)}"
+    before: list[Window] = []
     for part in season.day_sets:
         yield part.days.replace(" ", "-")
+        if part.windows and part.windows == before:
+            yield SAME
+            continue
+        before = part.windows
         for window in part.windows:
             limits = ((sign, getattr(window, key)) for key, sign in LIMITS.items())
             told = "".join(f"{sign}{_number(value)}" for sign, value in limits if value is not None)
@@ -137,6 +143,8 @@ def _take(word: str, told: dict[str, Any]) -> bool:
         seasons.append({"months": _months_read(found[1]), "day_sets": []})
     elif (found := re.fullmatch(rf"f({_NUMBER})", word)) and seasons:
         seasons[-1]["floor_pct"] = float(found[1])
+    elif word == SAME and seasons and len(seasons[-1]["day_sets"]) > 1:
+        seasons[-1]["day_sets"][-1]["windows"] = [*seasons[-1]["day_sets"][-2]["windows"]]
     elif word in DAYS and seasons:
         seasons[-1]["day_sets"].append({"days": DAYS[word], "windows": []})
     elif (found := _WINDOW.fullmatch(word)) and seasons and seasons[-1]["day_sets"]:

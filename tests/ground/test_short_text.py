@@ -114,6 +114,17 @@ def drawn(luck: random.Random) -> Settings:
     )  # fmt: skip
 
 
+def test_days_with_the_windows_of_those_before_are_told_in_a_word() -> None:
+    days = [DaySet(days="weekdays", windows=SUMMER.day_sets[0].windows)]
+    days.append(DaySet(days="weekends", windows=days[0].windows))
+    season = SeasonSet(months=[5], day_sets=days)
+    settings = Settings(settings=NAME, floor_pct=10, seasons=[season])
+    assert short_text(settings).split()[2:-1] == [
+        "M5", "weekdays", "charge0100-0500u90g2.5", "sell1700-2400d20p5", "weekends", "same",
+    ]  # fmt: skip
+    assert Settings.model_validate(short_content(short_text(settings))) == settings
+
+
 @pytest.mark.parametrize("seed", range(60))
 def test_random_settings_are_read_again_as_they_were(seed: int) -> None:
     settings = drawn(random.Random(seed))
