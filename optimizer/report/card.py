@@ -11,7 +11,9 @@ from __future__ import annotations
 
 from collections.abc import Container, Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from itertools import groupby
+from typing import Literal
 
 from optimizer.base.calendar import MONTH_NAMES
 from optimizer.base.units import MINUTES_PER_DAY, clock
@@ -56,13 +58,27 @@ LIMIT_ALONE = (
 """What a limit does where it holds in place of another entry."""
 
 
+Change = Literal["", "same", "change", "add", "remove"]
+
+
 @dataclass(frozen=True)
 class CardEntry:
-    """An entry by its number; ``unused`` says what it holds if it has no use, and it has no cells then."""
+    """An entry by its number; ``unused`` says what it holds if it has no use, and it has no cells then.
+
+    ``change`` tells what is done to it where settings in use are changed, ``was`` what it holds until it
+    is emptied; both are empty on any other card.
+    """
 
     number: int
     cells: tuple[Cell, ...] = ()
     unused: str = ""
+    change: Change = ""
+    was: str = ""
+
+    @property
+    def leave(self) -> str:
+        """What an entry without use is told in words."""
+        return f"{self.unused} (was {self.was})" if self.was else self.unused
 
 
 @dataclass(frozen=True)
@@ -78,12 +94,12 @@ class CardDays:
         """Whether any entry is in use."""
         return any(entry.cells for entry in self.entries)
 
-    @property
+    @cached_property
     def lines(self) -> list[tuple[str, CardEntry]]:
         """The entries with their numbers; those without use in a row are one: ``4–60``."""
         found = []
-        for (_, unused), run in groupby(
-            self.entries, lambda e: (e.number if e.cells else 0, e.unused)
+        for (_, unused, _), run in groupby(
+            self.entries, lambda e: (e.number if e.cells else 0, e.leave, e.change)
         ):
             first, *others = run
             last = f"–{others[-1].number}" if unused and others else ""
@@ -113,6 +129,7 @@ class CardSet:
     """What is typed in for some months; ``when`` says when, ``instead`` what to do if it is nothing.
 
     ``begins`` are the months with whose first day they begin; empty if they are the whole year.
+    ``floor_was`` is the floor before, where it is changed; ``is_typed`` tells that all is typed in already.
     """
 
     months: str
@@ -121,20 +138,25 @@ class CardSet:
     lists: tuple[CardList, ...]
     instead: str = ""
     begins: tuple[int, ...] = ()
+    floor_was: str = ""
+    is_typed: bool = False
 
 
 @dataclass(frozen=True)
 class Card:
     """All that is typed in.
 
-    ``floor`` is empty where each set of months has its own; ``told`` says once what holds for all
-    entries, ``words`` what the words and signs of the card mean.
+    ``floor`` is empty where each set of months has its own, ``floor_was`` where it is not changed;
+    ``told`` says once what holds for all entries, ``words`` what the words and signs of the card mean.
+    ``is_of_changes`` tells that it says of each entry what is done to it.
     """
 
     floor: str
     sets: tuple[CardSet, ...]
     told: tuple[str, ...]
     words: tuple[str, ...]
+    floor_was: str = ""
+    is_of_changes: bool = False
 
 
 def card_of(

@@ -42,15 +42,20 @@ POWER_WORDS = {"charge": "filling from the grid at most", "sell": "selling at"}
 
 @dataclass(frozen=True)
 class Cell:
-    """What one field holds: the ``value`` to type, a word before it, and a remark behind."""
+    """What one field holds: the ``value`` to type, a word before it, and a remark behind.
+
+    ``was`` is what stands there before, where settings in use are changed; empty if it stays.
+    """
 
     value: str
     says: str = ""
     note: str = ""
+    was: str = ""
 
     def __str__(self) -> str:
         told = f"{self.says} {self.value}".strip()
-        return f"{told} ({self.note})" if self.note else told
+        notes = [*filter(None, [self.note]), *([f"was {self.was}"] if self.was else [])]
+        return f"{told} ({'; '.join(notes)})" if notes else told
 
 
 @dataclass(frozen=True)

@@ -13,6 +13,9 @@ from optimizer.report.wrapping import padded, wrapped
 TICK = "☐"
 """Stands before each entry, to be ticked once it is typed in."""
 
+TICKED = "☑"
+"""Stands before an entry that is typed in already."""
+
 NARROWEST = 8
 """Headings are broken into lines of at least so many signs."""
 
@@ -30,9 +33,9 @@ def card_text(card: Card, width: int = WIDEST_LINE) -> str:
 
 def _lines(card: Card, width: int) -> Iterator[str]:
     if card.floor:
-        yield f"{TICK} floor: {card.floor}"
+        yield _floor(card.floor, card.floor_was, is_typed=card.is_of_changes)
     for each in card.sets:
-        yield from _set(each, width)
+        yield from _set(each, width, is_of_changes=card.is_of_changes)
     notes = [*card.told, *(f"{words}." for words in card.words)]
     if notes:
         yield ""
@@ -40,26 +43,32 @@ def _lines(card: Card, width: int) -> Iterator[str]:
         yield from _wrapped(note, width)
 
 
-def _set(each: CardSet, width: int) -> Iterator[str]:
+def _floor(floor: str, was: str, *, is_typed: bool) -> str:
+    told = f" (was {was})" if was else ""
+    return f"{TICKED if is_typed and not was else TICK} floor: {floor}{told}"
+
+
+def _set(each: CardSet, width: int, *, is_of_changes: bool) -> Iterator[str]:
     if each.months:
         yield ""
         yield each.months.upper()
     if each.when:
         yield from _wrapped(each.when, width)
     if each.floor:
-        yield f"{TICK} floor: {each.floor}"
+        yield _floor(each.floor, each.floor_was, is_typed=is_of_changes)
     if each.instead:
-        yield from _wrapped(each.instead, width, f"{TICK} ")
+        yield from _wrapped(each.instead, width, f"{TICKED if each.is_typed else TICK} ")
     for one in each.lists:
-        yield from _list(one, width)
+        yield from _list(one, width, is_of_changes=is_of_changes)
 
 
-def _list(each: CardList, width: int) -> Iterator[str]:
+def _list(each: CardList, width: int, *, is_of_changes: bool) -> Iterator[str]:
     yield ""
     yield each.title
     for column, cell in each.once:
         value = str(cell) if cell.value else f"{BLANK} ({column.takes})"
-        yield from _wrapped(f"once for all entries: {column.heading} {value}", width, f"  {TICK} ")
+        box = TICKED if is_of_changes and not cell.was else TICK
+        yield from _wrapped(f"once for all entries: {column.heading} {value}", width, f"  {box} ")
     for part in each.parts:
         if part.days:
             yield f"  {part.days}"
@@ -73,7 +82,10 @@ def _list(each: CardList, width: int) -> Iterator[str]:
 def _part(each: CardList, part: CardDays, width: int) -> Iterator[str]:
     rows = [[str(cell) or BLANK for cell in entry.cells] for _, entry in part.lines]
     digits = max(len(number) for number, _ in part.lines)
-    before = [f"  {TICK} {number:>{digits}}  " for number, _ in part.lines]
+    before = [
+        f"  {TICKED if entry.change == 'same' else TICK} {number:>{digits}}  "
+        for number, entry in part.lines
+    ]
     widths = _widths(each.columns, rows, width - len(before[0]))
     if any(rows) and widths:
         empty = " " * len(before[0])
@@ -83,7 +95,7 @@ def _part(each: CardList, part: CardDays, width: int) -> Iterator[str]:
             yield from _row(row, widths, start)
         else:
             named = [f"{c.heading} {v}" for c, v in zip(each.columns, row, strict=False)]
-            yield from _wrapped(", ".join(named) or entry.unused, width, start)
+            yield from _wrapped(", ".join(named) or entry.leave, width, start)
 
 
 def _widths(

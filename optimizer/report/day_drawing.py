@@ -17,8 +17,8 @@ from optimizer.base.writing import Writing
 from optimizer.report.card import CardDays
 from optimizer.report.card_fields import Bar
 
-WIDTH, MARGIN, TALL, THIN, NAME = 340, 20, 26, 20, 17
-"""Sizes of the drawing, its edge, a bar, a limit and the name of days. [px]"""
+WIDTH, MARGIN, TALL, THIN, NAME, AXIS = 340, 20, 26, 20, 17, 22
+"""Sizes of the drawing, its edge, a bar, a limit, the name of days and the axis. [px]"""
 
 SIGN_PX = 7.5
 """About how wide a sign is."""
@@ -41,17 +41,13 @@ def draw_day(part: CardDays, name: str, writing: Writing) -> str:
     if not part.bars:
         return ""
     drawn, height = [], 2
-    for days in dict.fromkeys(bar.days for bar in part.bars):
+    for days, lanes in _lanes(part):
         if days:
             height += NAME
             drawn.append(f'<text x="{MARGIN}" y="{height - 4}">{escape(days)}</text>')
-        for is_limit, size in ((False, TALL), (True, THIN)):
-            lane = [
-                bar for bar in part.bars
-                if bar.days == days and (bar.action == "limit") == is_limit
-            ]  # fmt: skip
+        for size, lane in lanes:
             drawn += [_bar(bar, height, size, name) for bar in lane]
-            height += size + 4 if lane else 0
+            height += size + 4
     title = escape(_spoken(part, writing))
     used = dict.fromkeys(bar.action for bar in part.bars)
     tiles = "".join(
@@ -61,11 +57,31 @@ def draw_day(part: CardDays, name: str, writing: Writing) -> str:
         if HATCH[action]
     )
     return (
-        f'<svg class="day" role="img" viewBox="0 0 {WIDTH} {height + 20}"'
+        f'<svg class="day" role="img" viewBox="0 0 {WIDTH} {height_of(part)}"'
         ' xmlns="http://www.w3.org/2000/svg" font-family="sans-serif" font-size="13">'
         f"<title>{title}</title><defs>{tiles}</defs>{''.join(drawn)}"
         f"{''.join(_axis(height, writing))}</svg>"
     )
+
+
+def height_of(part: CardDays) -> int:
+    """Return how tall the drawing is, where it is ``WIDTH`` wide; 0 if no entry is in use. [px]"""
+    if not part.bars:
+        return 0
+    return AXIS + sum(
+        (NAME if days else 0) + sum(size + 4 for size, _ in lanes) for days, lanes in _lanes(part)
+    )
+
+
+def _lanes(part: CardDays) -> Iterator[tuple[str, list[tuple[int, list[Bar]]]]]:
+    """Yield days with their strips: the height of each, [px] and its bars."""
+    for days in dict.fromkeys(bar.days for bar in part.bars):
+        of_days = [bar for bar in part.bars if bar.days == days]
+        lanes = [
+            (size, [bar for bar in of_days if (bar.action == "limit") == is_limit])
+            for is_limit, size in ((False, TALL), (True, THIN))
+        ]
+        yield days, [(size, lane) for size, lane in lanes if lane]
 
 
 def _spoken(part: CardDays, writing: Writing) -> str:

@@ -81,7 +81,7 @@ def share_rows(outages: Outages) -> list[tuple[int, str]]:
     return [(h, percent(outages.share_lasting(h))) for h in TOLD_HOURS if h <= outages.horizon_h]
 
 
-def _nine_in_ten(hours: float) -> str:
+def nine_in_ten(hours: float) -> str:
     """Return for how long nine outages in ten are carried; or that more go dark at once."""
     if hours <= 0:
         return "In one outage in ten, or in more, the building goes dark at once"
@@ -93,10 +93,10 @@ def outage_sentences(outages: Outages) -> list[str]:
     spread, (month, hour, worst) = outages.spread, outages.worst
     short = outages.short_kwh(LASTING_H)
     return [
-        f"{_nine_in_ten(spread.p10)}; half of all outages are carried for {number(spread.p50)} h or more,"
+        f"{nine_in_ten(spread.p10)}; half of all outages are carried for {number(spread.p50)} h or more,"
         f" one in ten for {number(spread.p90)} h or more; each is followed for"
         f" {number(outages.horizon_h)} h.",
-        f"Worst: {MONTH_NAMES[month - 1]} from {hour:02d}:00. {_nine_in_ten(worst)} then.",
+        f"Worst: {MONTH_NAMES[month - 1]} from {hour:02d}:00. {nine_in_ten(worst)} then.",
         f"Of an outage of {number(LASTING_H, 0)} h, {number(float(short.mean()))} kWh are not carried in the"
         f" mean, {number(float(np.percentile(short, 90)))} kWh or more in the worst tenth.",
         "Simple estimate: usable energy of a full battery ÷ mean power ="

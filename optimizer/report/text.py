@@ -6,7 +6,8 @@ from textwrap import indent
 
 from optimizer.base.units import money, number
 from optimizer.report.advice import invented, on_changing, why_no_windows
-from optimizer.report.card import card_for
+from optimizer.report.card import Card
+from optimizer.report.card_changes import card_of_result, is_typed
 from optimizer.report.card_text import card_text
 from optimizer.report.day_chart import day_chart
 from optimizer.report.notes import cautions, notes
@@ -63,11 +64,17 @@ def _head(result: Result) -> str:
 
 def settings_text(result: Result) -> str:
     """Return the card: what to type in."""
-    title = "THESE SETTINGS" if isinstance(result, ReplayResult) else "SETTINGS TO ENTER"
+    card = card_of_result(result)
     why = why_no_windows(result)
     told = [filled(f"No windows: {why}", "")] if why else []
-    card = card_text(card_for(result.scenario, result.settings), width() - len(INSET))
-    return "\n".join([title, *(indent(text, INSET) for text in [*told, card])])
+    text = card_text(card, width() - len(INSET))
+    return "\n".join([_title(result, card), *(indent(part, INSET) for part in [*told, text])])
+
+
+def _title(result: Result, card: Card) -> str:
+    if isinstance(result, ReplayResult):
+        return "THESE SETTINGS"
+    return "SETTINGS THAT ARE TYPED IN ALREADY" if is_typed(card) else "SETTINGS TO ENTER"
 
 
 def reasons_text(result: Result) -> str:

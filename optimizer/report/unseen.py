@@ -41,7 +41,7 @@ def how_judged(result: Result) -> str:
             "Found and measured on the same forecast, which has too few whole weeks to keep some"
             f" back ({LEAST_WEEKS} are needed); in another year expect them to save less."
         )
-    years = f"{result.sureness.years} plausible {_years(result)}"
+    years = f"{result.sureness.years} plausible {years_words(result)}"
     if not result.settings.entries():
         return f"The equipment as it comes was run through {years} made of the metered weeks."
     return (
@@ -55,7 +55,8 @@ def how_judged(result: Result) -> str:
     )
 
 
-def _years(result: Result) -> str:
+def years_words(result: Result) -> str:
+    """Return what plausible years are called: stretches, where the forecast is shorter."""
     days = result.scenario.forecast.grid.days
     return "years" if days >= WHOLE_YEAR_DAYS else f"stretches of {number(days, 0)} days"
 
@@ -75,7 +76,7 @@ def _expected(result: Result) -> str:
     sureness = result.sureness if isinstance(result, SearchResult) else None
     if sureness is None:
         return "For a year other than the forecast nothing can be promised; see below."
-    saved, years = sureness.saved, _years(result)
+    saved, years = sureness.saved, years_words(result)
     verb = "save" if saved.p50 >= 0 else "lose"
     return (
         f"Expect our windows to {verb} {money(abs(saved.p50), result.currency)}: half of the {years} that"
@@ -208,7 +209,7 @@ def curve_rows(result: Result) -> list[CurveRow]:
 def about_the_curve(result: Result) -> str:
     """Return what the sums of the curve are, by what rule a number is recommended, and how to get another."""
     return (
-        f"Saved over no windows in the mean of plausible {_years(result)}, some with more load and less"
+        f"Saved over no windows in the mean of plausible {years_words(result)}, some with more load and less"
         f" sun. {rule(result)} Another number: --windows; the folder settings_by_size holds each."
     )
 

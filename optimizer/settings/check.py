@@ -12,11 +12,12 @@ from typing import NamedTuple
 
 import numpy as np
 
-from optimizer.base.documents import Source, read_document
+from optimizer.base.documents import Source, beginning_of, checked, read_document
 from optimizer.base.errors import Mistake, Place, SettingsError, raise_findings
 from optimizer.base.units import MINUTES_PER_DAY, number, read_clock
 from optimizer.settings.controls import Controls
 from optimizer.settings.menu import STEP_TOLERANCE, USES, Menu, MenuList, OnceField, Steps
+from optimizer.settings.short_text import is_short_text, short_content
 from optimizer.settings.windows import (
     KEY_OF,
     DaySet,
@@ -42,12 +43,12 @@ class _Refusal(NamedTuple):
 
 
 def read_settings(path: Path, controls: Controls, plant: Plant) -> Settings:
-    """Read a settings file and hold it against the controls.
+    """Read a settings file, or the short text of a handover sheet, and hold it against the controls.
 
     Parameters
     ----------
     path : Path
-        The YAML file.
+        The YAML file, or a file with the short text.
     controls, plant
         What the equipment stores, and the equipment; its AC limit is 100 % of power.
 
@@ -61,9 +62,20 @@ def read_settings(path: Path, controls: Controls, plant: Plant) -> Settings:
     SettingsError
         If it cannot be read, windows overlap, or the controls refuse them.
     """
-    settings, source = read_document(path, Settings, SettingsError)
+    settings, source = _document_of(path)
     refuse(settings, controls, plant, source)
     return settings.as_stored(controls)
+
+
+def _document_of(path: Path) -> tuple[Settings, Source]:
+    text = beginning_of(path)
+    if not is_short_text(text):
+        return read_document(path, Settings, SettingsError)
+    try:
+        content = short_content(text)
+    except Mistake as mistake:
+        raise SettingsError(mistake.what, where=path, mend=mistake.mend) from None
+    return checked(Source(path, content, text), Settings, SettingsError)
 
 
 def refuse(settings: Settings, controls: Controls, plant: Plant, source: Source) -> None:

@@ -1,0 +1,77 @@
+"""Whether windows are worth entering, in words, and what they change about the bill.
+
+Read next: ``page``.
+"""
+
+from __future__ import annotations
+
+from optimizer.base.units import money
+from optimizer.report.advice import AS_IT_COMES, advice, why_no_windows, windows_name
+from optimizer.report.unseen import years_words
+from optimizer.workflows.renew import RenewResult
+from optimizer.workflows.results import Result, SearchResult
+
+LEAST_MONEY = 0.005
+"""A change of a charge below this is none."""
+
+MOST_TOLD = 4
+"""So many charges are told in words; all stand in the table."""
+
+
+def verdict(result: Result) -> str:
+    """Return in words whether the windows are worth entering, or to leave the equipment as it comes."""
+    if isinstance(result, RenewResult):
+        return advice(result)
+    if not result.settings.entries():
+        return f"No windows: {why_no_windows(result)}"
+    sureness = result.sureness if isinstance(result, SearchResult) else None
+    if sureness is None:
+        return _on_the_forecast_alone(result)
+    saved, years = sureness.saved, years_words(result)
+    if saved.p50 <= 0:
+        return f"No. {AS_IT_COMES} In half of the {years} that the windows had not seen they save nothing."
+    left = (
+        f"Left as it comes, it costs {money(saved.p50, result.currency)} more in the middle of such"
+        f" {years}."
+    )
+    if saved.p10 <= 0:
+        return f"Probably: in one of ten {years} that they had not seen, the windows save nothing. {left}"
+    return f"Yes: in nine of ten {years} that they had not seen, the windows save something. {left}"
+
+
+def _on_the_forecast_alone(result: Result) -> str:
+    saved = result.outcome.saved
+    if saved <= 0:
+        return f"No. {AS_IT_COMES} On the forecast these windows save nothing over that."
+    return (
+        f"On this forecast, yes: left as it comes, the equipment costs {money(saved, result.currency)}"
+        " more. No other year was tried."
+    )
+
+
+def changes_of_charges(result: Result) -> dict[str, float]:
+    """Return what the windows change about each charge, over the equipment as it comes. [money]"""
+    ours, without = (
+        result.outcome.cases[key].bill.by_charge() for key in ("windows", "no_windows")
+    )
+    names = dict.fromkeys(
+        name for case in result.outcome.cases.values() for name in case.bill.by_charge()
+    )
+    return {name: ours.get(name, 0.0) - without.get(name, 0.0) for name in names}
+
+
+def charges_changed(result: Result) -> str:
+    """Return which charges the windows lower and raise most, in words; empty without windows."""
+    if not result.settings.entries():
+        return ""
+    changed = [(n, c) for n, c in changes_of_charges(result).items() if abs(c) >= LEAST_MONEY]
+    changed.sort(key=lambda item: -abs(item[1]))
+    told = [
+        f"{name} {'falls' if change < 0 else 'rises'} by {money(abs(change), result.currency)}"
+        for name, change in changed[:MOST_TOLD]
+    ]
+    if not told:
+        return f"On this forecast {windows_name(result)} change no charge."
+    rest = len(changed) - len(told)
+    more = f"; {rest} more change less" if rest else ""
+    return f"With {windows_name(result)}, against no windows: {'; '.join(told)}{more}."
