@@ -74,13 +74,12 @@ class Site:
             self.low = self.high = self.most_in = self.most_out = 0.0
         self.into = float(battery.get("charge_efficiency_pct", 96)) / 100
         self.out_of = float(battery.get("discharge_efficiency_pct", 96)) / 100
-        self.kept = (1 - battery.get("standing_loss_pct_per_day", 0) / 100) ** (h / 24)
-        self.cycles = battery.get("cycles_per_day")
+        self.kept: float = (1 - battery.get("standing_loss_pct_per_day", 0) / 100) ** (h / 24)
+        self.cycles: float | None = battery.get("cycles_per_day")
         self.ac = float(inverter["ac_limit_kw"]) * h
         self.to_ac = float(inverter.get("efficiency_pct", 97)) / 100
-        self.to_dc = (
-            inverter.get("charging_efficiency_pct") or inverter.get("efficiency_pct", 97)
-        ) / 100
+        into_dc = inverter.get("charging_efficiency_pct")
+        self.to_dc: float = self.to_ac if into_dc is None else into_dc / 100
         self.hybrid = pv["coupling"] == "dc"
         own = pv.get("ac_limit_kw")
         self.pv_limit = math.inf if own is None else own * h
