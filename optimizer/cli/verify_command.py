@@ -38,7 +38,7 @@ def verify(
             metavar="SECONDS",
             help="Most time for the printed equations.",
         ),
-    ] = 120.0,
+    ] = 40.0,
     debug: DebugOption = False,
 ) -> None:
     """Recompute results from their own files by other ways; exit code 11 if something differs."""

@@ -16,6 +16,9 @@ from optimizer.base.timegrid import IntArray
 from optimizer.planning.problem import NATURAL_SLACK_KW, OPPOSITES, Limits, Problem
 
 BOTH_WAYS_KWH = 1e-5
+BEST_TO = 1e-5
+"""With integers all is proven to this share of the cost."""
+
 MAX_ROUNDS = 12
 
 
@@ -37,8 +40,12 @@ def has_pyomo() -> bool:
     return find_spec("pyomo") is not None
 
 
-def solve_printed(problem: Problem, time_limit_s: float) -> Printed | None:
-    """Solve the printed equations; None if the time was over before anything was proven. [money]"""
+def solve_printed(problem: Problem, time_limit_s: float, enough: float) -> Printed | None:
+    """Solve the printed equations; None if the time was over before anything was proven.
+
+    It ends as soon as no plan can cost less than ``enough``: one that runs no flow both ways, and costs
+    that, needs no more proof. [money]
+    """
     import pyomo.environ as pyo
 
     from optimizer.planning.model import build_model
@@ -52,7 +59,7 @@ def solve_printed(problem: Problem, time_limit_s: float) -> Printed | None:
         model = build_model(problem, Limits.of(problem, slack), one_way)
         solver = pyo.SolverFactory("appsi_highs")
         solver.config.time_limit, solver.config.load_solution = left, False
-        solver.config.mip_gap = 1e-6
+        solver.config.mip_gap = BEST_TO / 2
         found = solver.solve(model)
         if found.problem.lower_bound is not None:
             bound = max(bound, float(found.problem.lower_bound) + problem.cost.constant)
@@ -61,6 +68,8 @@ def solve_printed(problem: Problem, time_limit_s: float) -> Printed | None:
         solver.load_vars()
         count = sum(map(len, one_way.values()))
         both = _both_ways(model)
+        if both and bound >= enough:
+            break
         if not both:
             return Printed(bound, float(pyo.value(model.cost)) + problem.cost.constant, count)
         slack = 0.0
