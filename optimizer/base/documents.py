@@ -6,9 +6,10 @@ Read next: ``timegrid``.
 from __future__ import annotations
 
 import difflib
+import hashlib
 import json
 import re
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from datetime import date
@@ -560,3 +561,33 @@ def _members(annotation: Any) -> list[type[BaseModel]]:
         return [annotation]
     inner = getattr(annotation, "__args__", ()) or ()
     return [member for argument in inner for member in _members(argument)]
+
+
+def files_of(source: Source) -> Iterator[Path]:
+    """Yield a document and the files that it names, from its folder."""
+    yield source.path
+    for text in _texts_in(source.content):
+        path = source.path.parent / text
+        if is_file(path):
+            yield path
+
+
+def _texts_in(content: Any) -> Iterator[str]:
+    if isinstance(content, str):
+        yield content
+    elif isinstance(content, dict):
+        for value in content.values():
+            yield from _texts_in(value)
+    elif isinstance(content, list):
+        for value in content:
+            yield from _texts_in(value)
+
+
+def digest_of(path: Path) -> str:
+    """Return the SHA-256 of a file."""
+    return hashlib.sha256(path.read_bytes()).hexdigest()
+
+
+def digest_of_text(text: str) -> str:
+    """Return the SHA-256 of a text in UTF-8."""
+    return hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()

@@ -41,6 +41,7 @@ EXIT_CODES = {
     3: "no plan possible",
     4: "a fault of the program",
     10: "renew advises a change",
+    11: "verify finds a difference",
     64: "a mistake in the command",
     130: "interrupted",
 }

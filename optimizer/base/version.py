@@ -1,3 +1,13 @@
-"""Which version this is."""
+"""Which version this is, and which libraries it stands on."""
+
+from importlib.metadata import PackageNotFoundError, version
 
 __version__ = "0.1.0"
+
+
+def version_of(library: str) -> str | None:
+    """Return the version of a library; None if it is not installed."""
+    try:
+        return version(library)
+    except PackageNotFoundError:
+        return None

@@ -6,11 +6,12 @@ from datetime import date
 from pathlib import Path
 
 from optimizer.base.files import write_all
+from optimizer.report.manifest import kept_inputs
 from optimizer.report.page import report_html
-from optimizer.report.record import flows_csv, plan_json, settings_yaml
+from optimizer.report.record import plan_json, settings_yaml, verified_files
 from optimizer.report.renewal import reminders_ics, renewal_file
 from optimizer.report.second_card import cards_of, rule_yaml
-from optimizer.workflows.in_use import SERIES, TARIFF, renewal_yaml
+from optimizer.workflows.in_use import PLAN, SERIES, renewal_yaml
 from optimizer.workflows.plan import PlanResult
 from optimizer.workflows.renew import RenewResult
 from optimizer.workflows.results import Result, SearchResult
@@ -24,10 +25,11 @@ BY_SIZE = "settings_by_size"
 def write_result(result: Result, folder: Path) -> list[Path]:
     """Write ``plan.json``, ``flows.csv``, ``settings.yaml``, ``report.html``, and other sizes.
 
-    ``tariff.yaml`` is the tariff as it was read, and ``tariff_series`` the price series that it names,
-    against which a later season can be held. ``reminders.ics`` has the days on which to act, but for
-    given settings; a renewal adds ``renewal.yaml`` for the history. Where a second card is recommended, it
-    and the one for bright days stand in files of their own, with the rule in ``two_cards.yaml``.
+    ``scenario_as_read.yaml`` and ``tariff.yaml`` are scenario and tariff as they were read, and
+    ``tariff_series`` the price series that it names, against which a later season can be held.
+    ``reminders.ics`` has the days on which to act, but for given settings; a renewal adds ``renewal.yaml``
+    for the history. Where a second card is recommended, it and the one for bright days stand in files of
+    their own, with the rule in ``two_cards.yaml``.
 
     Returns
     -------
@@ -40,13 +42,11 @@ def write_result(result: Result, folder: Path) -> list[Path]:
         If the folder cannot be written.
     """
     texts = {
-        "plan.json": plan_json(result),
-        "flows.csv": flows_csv(result),
-        "settings.yaml": settings_yaml(result, result.settings),
+        PLAN: plan_json(result),
+        **verified_files(result),
         "report.html": report_html(result),
-        TARIFF: result.tariff.source.text,
+        **kept_inputs(result),
     }
-    texts |= {f"{SERIES}/{name}": text for name, text in result.tariff.series_by_name().items()}
     if isinstance(result, RenewResult):
         texts[RENEWAL] = renewal_yaml(renewal_file(result, date.today()))  # noqa: DTZ011
     if isinstance(result, SearchResult):

@@ -94,9 +94,10 @@ WORKED_BILLS = Format("worked bills", 1, shapes.WorkedRecord)
 STUDY = Format("study", 1, shapes.StudyRecord)
 STUDY_LIST = Format("study list", 1, shapes.StudyListRecord)
 MANIFEST = Format("manifest", 1, shapes.ManifestRecord)
+VERIFICATION = Format("verification", 1, shapes.VerificationRecord)
 
 FORMATS: tuple[Format[Any], ...] = (
     ERROR, PLAN, OUTAGES, FLOORS, FORECAST, REVIEW, HISTORY, OFF_GRID, TOMORROW, MENU, BILL, PAID_BILL,
-    READING, CHECK, WORKED_BILLS, STUDY, STUDY_LIST, MANIFEST,
+    READING, CHECK, WORKED_BILLS, STUDY, STUDY_LIST, MANIFEST, VERIFICATION,
 )  # fmt: skip
 """All formats, the schemas of which are published."""

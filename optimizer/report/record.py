@@ -21,6 +21,7 @@ from optimizer.report.card import card_for
 from optimizer.report.card_text import card_text
 from optimizer.report.fits import fits_record
 from optimizer.report.formats import PLAN
+from optimizer.report.manifest import manifest_of
 from optimizer.report.notes import cautions, notes
 from optimizer.report.outages import outage_record
 from optimizer.report.reserve import reserve_record
@@ -45,6 +46,7 @@ from optimizer.scenario.scenario import Scenario
 from optimizer.search.renewing import OnceChange, RaisedFloor
 from optimizer.search.richer import Richer
 from optimizer.settings.windows import Settings, Window
+from optimizer.workflows.in_use import FLOWS, SETTINGS
 from optimizer.workflows.plan import PlanResult
 from optimizer.workflows.renew import RenewResult
 from optimizer.workflows.results import Result, SearchResult
@@ -126,7 +128,13 @@ def plan_record(result: Result, past: Review | None = None) -> PlanRecord:
         "bill_of_plan": bill_record(outcome.cases["plan"].bill),
         "notes": notes(result),
         "cautions": cautions(result),
+        "manifest": manifest_of(result, verified_files(result)),
     }
+
+
+def verified_files(result: Result) -> dict[str, str]:
+    """Return the texts of the results that ``verify`` recomputes, by their names."""
+    return {FLOWS: flows_csv(result), SETTINGS: settings_yaml(result, result.settings)}
 
 
 def _case(case: Case) -> CaseRecord:
@@ -300,7 +308,10 @@ def commented_settings(head: Sequence[str], scenario: Scenario, settings: Settin
 
 
 def flows_csv(result: Result) -> str:
-    """Return the steps of the plan and of the windows as CSV text, energies in kWh per step."""
+    """Return the steps of the plan and of the windows as CSV text, energies in kWh per step.
+
+    Load and PV stand as they were read, so that a replay of the file is the same; all else has six digits.
+    """
     grid = result.scenario.forecast.grid
     columns: dict[str, Any] = {
         "time": [stamp.isoformat(timespec="minutes") for stamp in grid.local],
@@ -318,6 +329,6 @@ def flows_csv(result: Result) -> str:
             columns[f"{key}_{name}"] = getattr(case.flows, name)
         columns[f"{key}_stored_kwh"] = case.stored_kwh
     table = pd.DataFrame(columns)
-    numbers = table.select_dtypes(np.number).columns
+    numbers = table.select_dtypes(np.number).columns.difference(["load_kwh", "pv_kwh"])
     table[numbers] = table[numbers].round(6) + 0.0
     return table.to_csv(index=False, lineterminator="\n")

@@ -684,6 +684,58 @@ class TomorrowRecord(TypedDict):
     settings: SettingsKeys
 
 
+class ManifestProgram(TypedDict):
+    """Versions."""
+
+    tariffwright: str
+    python: str
+
+
+class PlannedWith(TypedDict):
+    """Levels that a plan and its replays held to; floors of months by the month's number. [kWh]"""
+
+    start_kwh: float
+    end_kwh: float | None
+    floor_kwh: float
+    floors_kwh: dict[str, float]
+    floors_of_plan_kwh: dict[str, float]
+
+
+class PlanManifest(TypedDict):
+    """What results were made of, and the SHA-256 of the files that ``verify`` reads."""
+
+    program: ManifestProgram
+    libraries: dict[str, str | None]
+    solver: str
+    seeds: dict[str, int | None]
+    inputs_sha256: dict[str, str]
+    results_sha256: dict[str, str]
+    planned_with: PlannedWith
+
+
+class CheckedFigure(TypedDict):
+    """One thing that was recomputed: how it came out, and to how many digits; where it first differs."""
+
+    name: str
+    outcome: Literal["agrees", "differs", "not checked"]
+    told: str
+    digits: int | None
+    written: float | None
+    recomputed: float | None
+    where: str | None
+
+
+class VerificationRecord(TypedDict):
+    """What of results was recomputed, and whether it agrees; ``first`` names what does not."""
+
+    scenario: str
+    tariff: str
+    currency: str
+    verified: bool
+    first: str | None
+    checks: list[CheckedFigure]
+
+
 class PlanRecord(TypedDict):
     """All that a plan, a renewal or a replay came to.
 
@@ -724,6 +776,7 @@ class PlanRecord(TypedDict):
     bill_of_plan: BillRecord
     notes: list[str]
     cautions: list[str]
+    manifest: PlanManifest
 
 
 class BatteryPerDay(TypedDict):
@@ -802,13 +855,6 @@ class StudyListRecord(TypedDict):
     pieces: int
     about_seconds: float
     cases: list[StudyRow]
-
-
-class ManifestProgram(TypedDict):
-    """Versions."""
-
-    tariffwright: str
-    python: str
 
 
 class Machine(TypedDict):

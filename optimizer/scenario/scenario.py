@@ -6,11 +6,19 @@ Read next: ``cost.expression``.
 from __future__ import annotations
 
 import gzip
-from collections.abc import Iterator
-from dataclasses import dataclass, replace
+import os
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-from optimizer.base.documents import Source, is_folder, read_document
+from optimizer.base.documents import (
+    Source,
+    digest_of,
+    digest_of_text,
+    files_of,
+    is_folder,
+    read_document,
+)
 from optimizer.base.errors import ScenarioError
 from optimizer.base.flows import Flows
 from optimizer.base.timegrid import (
@@ -52,7 +60,8 @@ class Scenario:
 
     ``expected`` is there if the forecast was made from a recipe. ``so_far`` is what the meter has
     counted up to the forecast's first step, ``periods`` the billing periods of its steps and the
-    forecast's together.
+    forecast's together. ``inputs`` are the SHA-256 of the file and of the series that it names, by name,
+    as they were when they had been read.
     """
 
     name: str
@@ -65,6 +74,7 @@ class Scenario:
     periods: BillingPeriods
     so_far: Flows | None = None
     expected: Expected | None = None
+    inputs: Mapping[str, str] = field(default_factory=dict)
 
     @property
     def is_invented(self) -> bool:
@@ -170,8 +180,16 @@ def scenario_of(file: ScenarioFile, source: Source, series: Table | None = None)
         material = Material((forecast, *others), holds_forecast=True)
     periods = _periods_on(grid, file, source)
     return Scenario(
-        file.scenario, folder, file, source, plant, forecast, material, periods, so_far, expected
-    )
+        file.scenario, folder, file, source, plant, forecast, material, periods, so_far, expected,
+        _inputs(source),
+    )  # fmt: skip
+
+
+def _inputs(source: Source) -> dict[str, str]:
+    """Return the digest of a scenario file, and of the files that it names."""
+    first, *others = files_of(source)
+    series = {os.path.relpath(path, first.parent): digest_of(path) for path in others}
+    return {SCENARIO_FILE: digest_of_text(source.text)} | series
 
 
 def _data_invented(file: ScenarioFile, folder: Path) -> bool:

@@ -20,7 +20,7 @@ from typing import Any
 
 from pydantic_core import to_jsonable_python
 
-from optimizer.base.documents import Source, is_file, read_document
+from optimizer.base.documents import Source, digest_of, files_of, is_file, read_document
 from optimizer.base.errors import InputError, ScenarioError, raise_findings
 from optimizer.base.units import number
 from optimizer.billing.tariff import Tariff, find_tariff, read_tariff, refuse_unknown_history
@@ -176,7 +176,7 @@ class Study:
     def inputs(self) -> dict[str, str]:
         """The hash of each input file, by its path; the study's own first."""
         path = self.source.path
-        found = {str(path): _digest(path)}
+        found = {str(path): digest_of(path)}
         for family in self.families:
             found.update(family.inputs)
         return found
@@ -274,8 +274,8 @@ def _family(
     state = scenario.file.state
     refuse_unknown_history(tariff, state, lambda key: scenario.source.where(("state", key)))
     brief = Brief(scenario, tariff, cost_for(scenario, tariff))
-    files = [*_files_of(scenario.source), *_files_of(tariff.source)]
-    inputs = tuple((str(path), _digest(path)) for path in dict.fromkeys(files))
+    files = [*files_of(scenario.source), *files_of(tariff.source)]
+    inputs = tuple((str(path), digest_of(path)) for path in dict.fromkeys(files))
     return Family(*names, brief, inputs)
 
 
@@ -334,30 +334,6 @@ def _odd_cases(cases: tuple[Case, ...], source: Source) -> Iterator[InputError]:
             where=source.where(("vary", "battery_kw")),
             mend="Check that capacities are in kWh and powers in kW, or leave this pair out.",
         )
-
-
-def _files_of(source: Source) -> Iterator[Path]:
-    """Yield a document and the files that it names."""
-    yield source.path
-    for text in _texts_in(source.content):
-        path = source.path.parent / text
-        if is_file(path):
-            yield path
-
-
-def _texts_in(content: Any) -> Iterator[str]:
-    if isinstance(content, str):
-        yield content
-    elif isinstance(content, dict):
-        for value in content.values():
-            yield from _texts_in(value)
-    elif isinstance(content, list):
-        for value in content:
-            yield from _texts_in(value)
-
-
-def _digest(path: Path) -> str:
-    return hashlib.sha256(path.read_bytes()).hexdigest()
 
 
 def _hashed(content: Any) -> str:

@@ -6,10 +6,9 @@ Read next: ``run``.
 from __future__ import annotations
 
 import platform
-from importlib.metadata import PackageNotFoundError, version
 from typing import Any
 
-from optimizer.base.version import __version__
+from optimizer.base.version import __version__, version_of
 from optimizer.search.fit import SEED
 from optimizer.studies.cases import Study
 
@@ -28,7 +27,7 @@ def manifest_of(study: Study, workers: str, lines_lost: int = 0) -> dict[str, An
     return {
         "study": file.study,
         "program": {"tariffwright": __version__, "python": platform.python_version()},
-        "libraries": {name: _version_of(name) for name in LIBRARIES},
+        "libraries": {name: version_of(name) for name in LIBRARIES},
         "solver": "HiGHS (highspy), dual simplex from the family's base, presolve off",
         "machine": {"system": platform.system(), "processor": platform.machine()},
         "lanes": workers,
@@ -45,10 +44,3 @@ def manifest_of(study: Study, workers: str, lines_lost: int = 0) -> dict[str, An
             for family in study.families
         },
     }
-
-
-def _version_of(name: str) -> str | None:
-    try:
-        return version(name)
-    except PackageNotFoundError:
-        return None

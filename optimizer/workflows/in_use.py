@@ -31,6 +31,8 @@ SERIES = "tariff_series"
 """Folder of the price series that a kept tariff names, as they were read."""
 
 RENEWAL, SETTINGS, FLOWS, TARIFF = "renewal.yaml", "settings.yaml", "flows.csv", "tariff.yaml"
+PLAN, AS_READ = "plan.json", "scenario_as_read.yaml"
+"""The record of the results, and the scenario's own file as it was when they were made."""
 
 
 class ListedChange(Document):
@@ -120,14 +122,24 @@ def tariff_of_promise(previous: Path, now: Tariff) -> Tariff:
     """
     if not has_tariff_of_promise(previous):
         return now
-    then = read_tariff(previous / TARIFF)
-    place = now.source.path.parent
+    return kept_tariff(previous, now.source.path)
+
+
+def kept_tariff(previous: Path, path: Path) -> Tariff:
+    """Return the tariff that is kept with results, as if it were the file at a path.
+
+    Raises
+    ------
+    TariffError
+        If it cannot be read.
+    """
+    then, place = read_tariff(previous / TARIFF), path.parent
     kept = {
         place / file: (previous / SERIES / kept_name(file)).read_text(encoding="utf-8")
         for file in series_files(then.file)
         if (previous / SERIES / kept_name(file)).is_file()
     }
-    source = Source(now.source.path, then.source.content, then.source.text)
+    source = Source(path, then.source.content, then.source.text)
     return Tariff(then.file, source, kept)
 
 

@@ -1,6 +1,6 @@
 """Every charge family, and each of its options, billed a second time in plain loops.
 
-The second bill is ``plain_bill``. Rows of the table are tariffs; each is billed on random meters of
+The second bill is ``optimizer.plain.bill``. Rows of the table are tariffs; each is billed on random meters of
 several months with a change of clocks inside, and charge by charge and period by period the two
 bills must agree. A field of a charge that no row uses fails.
 """
@@ -39,8 +39,8 @@ from optimizer.billing.tariff import (
     compile_cost,
     refuse_unknown_history,
 )
+from optimizer.plain.bill import PlainBill, moments, months_of
 from tests.laws.cases import ZONE, grid_of
-from tests.laws.plain_bill import PlainBill, moments, months_of
 from tests.laws.test_twins import plant
 
 Words = dict[str, Any]

@@ -2,7 +2,8 @@
 
 Nothing of the billing code is used here: local time comes from the zone, seasons and hours are read
 from the tariff's text, credits lie in a bank as dated lots. Amounts are plain numbers, so there is
-no expression that could be wrong in the same way as the program's.
+no expression that could be wrong in the same way as the program's. Holidays are given as dates, prices
+of a series as numbers. Read next: ``replay``.
 """
 
 from __future__ import annotations
@@ -43,6 +44,7 @@ def moments(
     reactive: Sequence[float],
     pv: Sequence[float],
 ) -> list[Moment]:
+    """Return the steps of a meter from a wall-clock moment on; energies in kWh, shapes (T,)."""
     info = ZoneInfo(zone)
     first = datetime.fromisoformat(start).replace(tzinfo=info).astimezone(UTC)
     found = []
@@ -68,6 +70,7 @@ def months_of(meter: Sequence[Moment]) -> list[tuple[date, date]]:
 
 
 def rounded(value: float, rule: Words | None) -> float:
+    """Return a value as the tariff rounds it; halves away from zero."""
     if rule is None:
         return value
     count = abs(value) / rule["to"]
@@ -139,6 +142,7 @@ class PlainBill:
                 _Version(self, version, begin, end).bill()
 
     def middle(self, period: int) -> date:
+        """Return the day in the middle of a period."""
         first, end = self.periods[period]
         return first + timedelta(days=(end - first).days // 2)
 
@@ -160,6 +164,7 @@ class _Version:
         self.runs = self._season_runs()
 
     def bill(self) -> None:
+        """Add the amounts of all charges, in the tariff's order."""
         for charge in self.words["charges"]:
             getattr(self, f"_{charge['kind']}")(charge)
         rule = self.words.get("round_total")
@@ -187,16 +192,17 @@ class _Version:
     # --- the calendar ------------------------------------------------------------------------
 
     def season(self, day: date) -> str:
-        rest = ""
-        for name, text in self.words.get("seasons", {}).items():
-            if text == "otherwise":
-                rest = name
-                continue
-            first, last = (tuple(map(int, part.split("-"))) for part in text.split(" to "))
-            now = (day.month, day.day)
-            inside = first <= now <= last if first <= last else now >= first or now <= last
-            if inside:
-                return name
+        rest, now = "", (day.month, day.day)
+        seasons: dict[str, str | list[str]] = self.words.get("seasons", {})
+        for name, spans in seasons.items():
+            for text in [spans] if isinstance(spans, str) else spans:
+                if text == "otherwise":
+                    rest = name
+                    continue
+                first, last = (tuple(map(int, part.split("-"))) for part in text.split(" to "))
+                inside = first <= now <= last if first <= last else now >= first or now <= last
+                if inside:
+                    return name
         return rest
 
     def _season_runs(self) -> dict[date, date]:
@@ -297,8 +303,10 @@ class _Version:
                 if "dates" not in r and not r.get("otherwise") and self.holds(r, moment)
             ]  # fmt: skip
             found = dated or plain or [r for r in rates if r.get("otherwise")]
-            assert len(found) == 1
-            return found[0]
+            if len(found) != 1:
+                raise ValueError(f"{len(found)} rates of {charge['name']!r} hold at {moment.day}")
+            rate: Words = found[0]
+            return rate
 
         return [
             (f"{charge['name']}: {rate['name']}", rate, lambda m, r=rate: rate_of(m) is r)
@@ -372,7 +380,7 @@ class _Version:
         low, high = rule.get("unless_days", (math.inf, -math.inf))
         if "per_days" in rule and not low <= self.length(period) <= high:
             scale = days / rule["per_days"]
-        ends = []
+        ends: list[float] = []
         for block in rule["blocks"][:-1]:
             size = block.get("up_to_kwh", 0.0) * scale
             if "up_to_h" in block:
@@ -498,14 +506,14 @@ class _Version:
         rule = charge.get("power_factor")
         if rule is None:
             return kw
-        target = rule["target"]
+        target: float = rule["target"]
         values = self.intervals(charge, own)
         if rule["rule"] == "kva":
             return max([kw, *(target * math.hypot(p, q) for _, p, q in values)])
         active, reactive = sum(m.bought for m in own), sum(m.reactive for m in own)
         if rule.get("at") == "peak":
             _, active, reactive = max(values, key=lambda v: v[1])
-        factor = active / math.hypot(active, reactive)
+        factor = active / math.hypot(active, reactive) if active or reactive else 1.0
         if factor >= target:
             return kw
         return kw * target / factor if rule["rule"] == "ratio" else kw * (1 + target - factor)
@@ -522,7 +530,8 @@ class _Version:
             if (name, p) in table and self.all.middle(p).month in months
         ]  # fmt: skip
         before += [x for month, x in self.past(name, period, count) if int(month[5:]) in months]
-        return max([kw, *(rule["pct"] / 100 * x for x in before)])
+        share: float = rule["pct"] / 100
+        return max([kw, *(share * x for x in before)])
 
     def _price_of_demand(self, charge: Words, period: int, kw: float) -> None:
         share, per = self.share(period), charge.get("per", "month")

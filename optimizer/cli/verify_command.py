@@ -1,0 +1,56 @@
+"""``verify``.
+
+Heavy parts are imported inside the command, so that help and mistakes answer at once.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from optimizer.cli.options import DebugOption, JsonOption, number_from
+from optimizer.cli.running import job, print_record, print_text
+
+DIFFERS = 11
+"""Exit code of ``verify`` where something does not agree."""
+
+
+def verify(
+    results: Annotated[
+        Path, typer.Argument(metavar="RESULTS", help="A folder that plan, renew or replay wrote.")
+    ] = Path("out"),
+    scenario: Annotated[
+        Path | None,
+        typer.Option(
+            "--scenario",
+            metavar="FOLDER",
+            help="The scenario's folder: are its files still those planned with?",
+        ),
+    ] = None,
+    as_json: JsonOption = False,
+    time_limit: Annotated[
+        float,
+        typer.Option(
+            "--time-limit",
+            parser=number_from(1),
+            metavar="SECONDS",
+            help="Most time for the printed equations.",
+        ),
+    ] = 40.0,
+    debug: DebugOption = False,
+) -> None:
+    """Recompute results from their own files by other ways; exit code 11 if something differs."""
+    with job(debug=debug, as_json=as_json) as progress:
+        from optimizer.report.formats import VERIFICATION
+        from optimizer.report.verification import verification_record, verification_text
+        from optimizer.workflows.verify import verify as verified
+
+        result = verified(results, scenario, time_limit_s=time_limit, progress=progress)
+    if as_json:
+        print_record(VERIFICATION, verification_record(result))
+    else:
+        print_text(verification_text(result))
+    if result.first is not None:
+        raise typer.Exit(DIFFERS)
