@@ -101,6 +101,9 @@ assert all(HolidayRule.model_validate(rule) for rule in HOLIDAYS)
 
 MOST_EXCEPTIONS = 50
 
+JUST_ABOVE_KW = 1e-5
+"""Less than a meter shows, and more than the slack of ``step_fee``. [kW]"""
+
 
 class Threshold(Document):
     """The amount of a year from a threshold on. [kW or A, NOK]"""
@@ -296,13 +299,10 @@ def _fixed_charges(
             "Ask the grid owner which demand decides the step, and write it into a copy of the file.",
             ("fastledd", "metode"),
         )
-    if fixed.terskel_inkludert is not True:
+    if fixed.terskel_inkludert is None:
         remarks.append(
-            "a demand exactly on a threshold belongs to the lower step by the file, and is billed as in the"
-            " higher one here"
-            if fixed.terskel_inkludert is False
-            else "the file does not say to which step a demand exactly on a threshold belongs; the higher"
-            " one is taken"
+            "the file does not say to which step a demand exactly on a threshold belongs; the higher one is"
+            " taken"
         )
     highest = DEMAND[fixed.metode]
     measured: dict[str, Any] = {
@@ -320,11 +320,22 @@ def _fixed_charges(
         "name": "Fixed price",
         "by": measured["name"],
         "steps": [
-            {"from": step.terskel, "amount": _twelfth(source, (*place, "terskler", number), step)}
+            {
+                "from": _start(source, (*place, "terskel_inkludert"), fixed, step),
+                "amount": _twelfth(source, (*place, "terskler", number), step),
+            }
             for number, step in enumerate(steps)
         ],
     }
     return [measured, fee]
+
+
+def _start(source: Source, place: Place, fixed: Fixed, step: Threshold) -> From | float:
+    """Return where a step begins; a little higher where its threshold belongs to the lower one. [kW]"""
+    if fixed.terskel_inkludert is not False or not step.terskel:
+        return step.terskel
+    told = f"{step.terskel:g} kW itself belongs to the step below"
+    return From(round(step.terskel + JUST_ABOVE_KW, 6), origin(source, place, told))
 
 
 def _twelfth(source: Source, place: Place, step: Threshold) -> From:
