@@ -198,8 +198,7 @@ def read_norwegian(source: Source, fuse_a: float | None) -> Listing:
             continue
         told = f"{owner}, {source.path.name}, {place[0]}[{number}], updated {updated}; from {links}"
         read.append(_read_entry(source, place, entry, fuse_a, told))
-    known = file.model_fields.keys() | {"gln"}
-    unread = [one_line(key) for key in file.model_extra or {} if key not in known]
+    unread = [one_line(key) for key in file.model_extra or {} if key != "gln"]
     remarks = [f"the key {key} of the file is not read" for key in unread]
     offers = [
         *_offers(source, owner, read),
