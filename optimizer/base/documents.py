@@ -146,6 +146,42 @@ def checked(source: Source, model: type[ModelT], error: type[InputError]) -> tup
         raise  # not reached: pydantic's failure has at least one detail
 
 
+def read_outside(path: Path, error: type[InputError]) -> Source:
+    """Read a YAML or JSON file of a form that is not ours, each value with its line.
+
+    Parts of it become models by ``checked_part``.
+
+    Raises
+    ------
+    InputError
+        The given kind, if the file is no such text, too large or too deep.
+    """
+    return Source(path, *_read_yaml(path, error))
+
+
+def checked_part(
+    source: Source, place: Place, model: type[ModelT], error: type[InputError]
+) -> ModelT:
+    """Return the part of a source at a path of keys as a model.
+
+    Raises
+    ------
+    InputError
+        The given kind, one finding for each mistake.
+    """
+    part = _plain(source.content)
+    for key in place:
+        part = part[key]
+    try:
+        return model.model_validate(part)
+    except ValidationError as failure:
+        details = failure.errors()
+        for detail in details:
+            detail["loc"] = (*place, *detail["loc"])
+        raise_findings(_findings(details, model, source, error))
+        raise  # not reached: pydantic's failure has at least one detail
+
+
 def json_schema(model: type[Document]) -> str:
     """Return the JSON Schema of a document as text, for editors that check YAML while it is typed.
 
@@ -248,6 +284,8 @@ class _Bounded(Composer):  # type: ignore[misc]  # ruamel is untyped
 def _read_yaml(path: Path, error: type[InputError]) -> tuple[Any, str]:
     """Return what a YAML file holds, and its text."""
     text = _text_of(path, error)
+    if text.lstrip().startswith("{"):  # JSON is YAML, but for tabs between its values
+        text = text.replace("\t", " ")
     yaml = YAML(typ="rt")
     yaml.Composer = _Bounded
     try:

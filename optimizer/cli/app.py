@@ -27,6 +27,7 @@ from optimizer.cli.running import INTERRUPTED, mistake_of, tell_error
 from optimizer.cli.season_commands import renew, review
 from optimizer.cli.streams import columns, ready_streams, untold
 from optimizer.cli.study_command import study
+from optimizer.cli.tariff_command import read_tariff
 from optimizer.cli.tomorrow_command import tomorrow
 from optimizer.cli.verify_command import verify
 from optimizer.report.wrapping import set_width
@@ -61,8 +62,8 @@ app = typer.Typer(
 )
 
 for command in (
-    plan, tomorrow, forecast, replay, renew, review, outage, stay_off, study, verify, bill, read, check,
-    menu,
+    plan, tomorrow, forecast, replay, renew, review, outage, stay_off, study, verify, bill, read,
+    read_tariff, check, menu,
 ):  # fmt: skip
     app.command(short_help=(command.__doc__ or "").partition("\n")[0])(command)
 

@@ -89,6 +89,7 @@ MENU = Format("menu", 1, shapes.MenuRecord)
 BILL = Format("bill", 1, shapes.MeterBillRecord)
 PAID_BILL = Format("paid bill", 1, shapes.ReconciledRecord)
 READING = Format("reading", 1, shapes.ReadRecord)
+TARIFF_READING = Format("tariff reading", 1, shapes.TariffReadingRecord)
 CHECK = Format("check", 1, shapes.CheckRecord)
 WORKED_BILLS = Format("worked bills", 1, shapes.WorkedRecord)
 STUDY = Format("study", 1, shapes.StudyRecord)
@@ -98,6 +99,6 @@ VERIFICATION = Format("verification", 1, shapes.VerificationRecord)
 
 FORMATS: tuple[Format[Any], ...] = (
     ERROR, PLAN, OUTAGES, FLOORS, FORECAST, REVIEW, HISTORY, OFF_GRID, TOMORROW, MENU, BILL, PAID_BILL,
-    READING, CHECK, WORKED_BILLS, STUDY, STUDY_LIST, MANIFEST, VERIFICATION,
+    READING, TARIFF_READING, CHECK, WORKED_BILLS, STUDY, STUDY_LIST, MANIFEST, VERIFICATION,
 )  # fmt: skip
 """All formats, the schemas of which are published."""

@@ -211,6 +211,40 @@ class ReadRecord(TypedDict):
     next: list[str]
 
 
+class OpenFileRecord(TypedDict):
+    """A file of open tariffs."""
+
+    file: str
+    form: str
+    publisher: str
+    attribution: str
+
+
+class OfferRecord(TypedDict):
+    """A tariff that a file offers; ``refused`` says why it cannot be read, if so."""
+
+    number: int
+    name: str
+    type: str
+    file: str
+    is_standard: bool
+    is_taken: bool
+    refused: str | None
+
+
+class TariffReadingRecord(TypedDict):
+    """What open tariff files offer, and the tariff made of what was taken, as ``text``."""
+
+    files: list[OpenFileRecord]
+    offers: list[OfferRecord]
+    tariff: str
+    versions_from: list[str]
+    text: str
+    remarks: list[str]
+    written: str | None
+    next: str
+
+
 # Scenarios ------------------------------------------------------------------------------------------
 
 

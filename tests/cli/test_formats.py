@@ -126,9 +126,23 @@ def of_a_meter(site: Path, out: Path) -> Iterator[dict[str, Any]]:
     )
     yield run(*bill, "--paid", str(paid))
     yield run("read", str(path), "--zone", "America/New_York")
+    yield run("read-tariff", str(open_tariff(out)))
     yield run("check", "two_rates")
     yield run("menu", name, "--worth")
     yield run("forecast", name, "--back-test", "--members", "3", *QUICK)
+
+
+def open_tariff(folder: Path) -> Path:
+    """Write an open tariff of two types, with invented prices."""
+    head = {"tariffForm": "constant", "startDate": "2027-01-01"}
+    base = {"base": {"price": 3, "priceUnit": "CHF/M"}}
+    tariffs = [
+        head | {"tariffName": kind, "tariffType": kind, "prices": base}
+        for kind in ("grid", "metering")
+    ]
+    path = folder / "open.txt"  # no record of ours, as .json would be taken for
+    path.write_text(json.dumps({"dsoName": "Invented Works", "tariffs": tariffs}), encoding="utf-8")
+    return path
 
 
 def of_a_study(folder: Path) -> Iterator[dict[str, Any]]:
