@@ -25,6 +25,7 @@ from optimizer.report.study_words import (
     flow_rows,
     swing_words,
 )
+from optimizer.studies.table import WAYS
 from optimizer.studies.verdict import Row, StudyResult, Swing
 
 MOST_PANELS = 24
@@ -67,6 +68,8 @@ def panels_of(result: StudyResult, names: Names) -> list[Sizes]:
     """
     alike: dict[tuple[Any, ...], dict[float, Row]] = {}
     for row in result.ranked:
+        if row["way"] != WAYS["windows"]:
+            continue
         key = tuple(row[name] for name in ("site", "tariff", *DIFFERENCES))
         alike.setdefault(key, {}).setdefault(row["battery_kwh"], row)
     of_sites = [rows for rows in alike.values() if len(rows) > 1][:MOST_PANELS]
@@ -76,7 +79,7 @@ def panels_of(result: StudyResult, names: Names) -> list[Sizes]:
 
 
 def _panel(result: StudyResult, names: Names, rows: dict[float, Row]) -> Sizes:
-    plan = result.measure.replace("npv_", "npv_of_plan_").replace("windows_save", "plan_saves")
+    plan = result.measure_of_plan
     sizes = sorted(rows)
     title = "\n".join(names.case(rows[sizes[0]]).split(", ", 1))
     return Sizes(

@@ -215,7 +215,6 @@ def test_levels_of_load_are_middles_of_equal_shares_of_a_normal_law() -> None:
         ({"taxes_per_year": [1.0, 2.0]}, "2 sums for 15 years"),
         ({"replacement": {}}, "neither is given"),
         ({"replacement": {"after_years": 3, "below_pct": 70.0}}, "both is given"),
-        ({"pv": 3000.0}, "PV stands already"),
         ({"sources": {"batery": "a quote"}}, "no part of money"),
     ],
 )
