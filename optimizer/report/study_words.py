@@ -369,8 +369,8 @@ def _price_that_pays(result: StudyResult, rows: Sequence[Row], terms: Terms) -> 
     size = best["battery_kwh"], best["discharge_kw"]
     stated = terms.battery.of(*size) / size[0]
     return (
-        f"The battery must cost {price(best[name])} {result.currency} a kWh or less to pay, all of it counted"
-        f" ({size_text(best)}, {best['way']}; stated: {price(stated)})."
+        f"The battery must cost {money(best[name], result.currency)} a kWh or less to pay, all of it counted"
+        f" ({size_text(best)}, {best['way']}; stated: {money(stated)})."
     )
 
 

@@ -121,9 +121,10 @@ def value_of(case: Case, *, hopeless_among: Sequence[Run] = ()) -> Question:
         if case.way not in WITHOUT_BATTERY:
             figures = yield from figures_of(case.family, case.run)
         own = yield from _bill_of(case)
-        before = yield from _bill_of(
-            case.before if case.against is None else replace(case, way=case.against)
-        )
+        if figures is not None and case.against is not None:
+            before = figures.bills[case.against]
+        else:
+            before = yield from _bill_of(case.before)
         known = Valued(case, "done", "", figures, own=own, before=before)
         if case.terms is None:
             return known
