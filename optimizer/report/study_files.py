@@ -6,15 +6,16 @@ import json
 from collections.abc import Sequence
 from pathlib import Path
 
-from optimizer.base.files import write_all
+from optimizer.base.files import write_all, write_file
 from optimizer.report.study_page import study_page
 from optimizer.report.study_tables import TableKind, write_tables
 from optimizer.report.study_text import study_record
+from optimizer.report.study_workbook import workbook
 from optimizer.studies.verdict import StudyResult
 
 
 def write_study(result: StudyResult, folder: Path, kinds: Sequence[TableKind]) -> list[Path]:
-    """Write ``study.html``, ``study.json``, ``manifest.json`` and the tables; return the files.
+    """Write ``study.html``, ``study.json``, ``manifest.json``, tables and ``cases.xlsx``; return the files.
 
     Raises
     ------
@@ -27,4 +28,7 @@ def write_study(result: StudyResult, folder: Path, kinds: Sequence[TableKind]) -
         "manifest.json": json.dumps(result.manifest, indent=2) + "\n",
     }
     write_all(texts, folder)
-    return [*(folder / name for name in texts), *write_tables(result.rows, folder, kinds)]
+    written = [*(folder / name for name in texts), *write_tables(result.rows, folder, kinds)]
+    if "xlsx" in kinds:
+        written.append(write_file(workbook(result), folder / "cases.xlsx"))
+    return written

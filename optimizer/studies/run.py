@@ -170,7 +170,8 @@ def _result(
     result = StudyResult(
         file.study, file.about, file.invented, study.currency, file.effort, tuple(rows), (),
         tuple(sized), file.money, file.ageing, file.draws, manifest, tuple(notes), file.reference,
-        tuple(each.money for each in valued), tuple(sources_of(each, manner) for each in valued),
+        {case: each.money for case, each in enumerate(valued, 1) if each.money is not None},
+        {case: sources_of(each, manner) for case, each in enumerate(valued, 1)},
     )  # fmt: skip
     if file.money is None:
         return result

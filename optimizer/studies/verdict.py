@@ -103,8 +103,8 @@ class StudyResult:
     ``rows`` stand in the order in which the cases are listed, best sizes behind them; ``verdicts`` are the
     best case of each site. ``terms``, ``draws`` are None where the study states none. ``manifest`` has
     what it takes to do all of it again: hashes of the inputs, versions, solver, seeds. ``notes`` tell what
-    of the scenarios does not count here. ``moneys`` and ``sources`` stand in the order of the rows: each
-    case's years, and the pieces of work that they came from.
+    of the scenarios does not count here. ``moneys`` and ``sources`` are by the number of the case: its years,
+    and the pieces of work that they came from.
     """
 
     name: str
@@ -121,8 +121,8 @@ class StudyResult:
     manifest: Mapping[str, Any]
     notes: tuple[str, ...] = ()
     reference: Reference | None = None
-    moneys: tuple[Money | None, ...] = ()
-    sources: tuple[tuple[Source, ...], ...] = ()
+    moneys: Mapping[int, Money] = field(default_factory=dict)
+    sources: Mapping[int, tuple[Source, ...]] = field(default_factory=dict)
 
     @property
     def money(self) -> str:
