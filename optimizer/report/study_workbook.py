@@ -75,8 +75,8 @@ class _Sheet:
     widths: dict[int, int] = field(default_factory=dict)
 
     def put(self, row: int, column: int, value: Any, look: str = "") -> None:
-        """Write a value; a number that is not known is left empty."""
-        if value is None:
+        """Write a value; what is not known is left empty."""
+        if value is None or value == "":
             return
         if not isinstance(value, str):
             self.sheet.write_number(row, column, value, self.formats[look])
