@@ -101,6 +101,11 @@ class Names:
         varied = self.varied[row["site"]]
         return ", ".join(DIFFERENCES[name].format(_plain(row[name])) for name in varied)
 
+    def others(self, row: Row) -> str:
+        """Return the same but for how it is run."""
+        varied = [name for name in self.varied[row["site"]] if name != "way"]
+        return ", ".join(DIFFERENCES[name].format(_plain(row[name])) for name in varied)
+
     def terms(self, row: Row) -> str:
         """Return a row's tariff and what else it differs in."""
         parts = (f"tariff {self.tariff(row)}", self.otherwise(row))
