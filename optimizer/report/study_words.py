@@ -344,7 +344,7 @@ def _advice_on(result: StudyResult, names: Names, rows: Sequence[Row], terms: Te
     worth = best[f"npv_{unit}"]
     gain = f"net present value {money(worth, result.currency)}"
     paid = best[f"cost_present_value_{unit}"]
-    gain += f", all that is paid then {money(paid)}"
+    gain += f"; all that is paid comes to {money(paid)}"
     is_bought = best["role"] not in TODAYS_ROLES and (result.reference is not None or worth > 0)
     if best["role"] == "today":
         what = f"change nothing ({gain})"
@@ -432,7 +432,8 @@ def _best_of_today(result: StudyResult, names: Names, terms: Terms) -> str:
     """Return what is best measured from today, in words that a client decides by."""
     best, unit = result.ranked[0], result.money
     over = f"over {_counted(terms.years, 'year')} at {number(terms.discount_pct, 2)} % {terms.rates_are}"
-    paid = f"all that is paid {over} comes to {money(best[f'cost_present_value_{unit}'])} today"
+    present = money(best[f"cost_present_value_{unit}"], result.currency)
+    paid = f"all that is paid {over} comes to {present} today"
     if best["role"] == "today":
         return f"Leave it as it is ({names.case(best)}): nothing costs less; {paid}."
     gain = money(best[f"npv_{unit}"], result.currency)

@@ -21,7 +21,7 @@ from optimizer.studies.cases import read_study
 from optimizer.studies.run import run_study
 from optimizer.studies.verdict import Row, StudyResult
 from optimizer.workflows.inputs import horizon_of
-from tests.studies.small import study_of, write_sites
+from tests.studies.small import MONEY, study_of, write_sites
 
 TODAY = """\
 study: Today
@@ -251,3 +251,45 @@ def test_without_money_what_the_first_year_saves_over_today_ranks(folder: Path) 
     saves = np.array([row["saves_eur"] for row in result.ranked])
     assert np.all(np.diff(saves) <= 0)
     assert "over today: Calm, no battery" in " ".join(study_text(result).split())
+
+
+def test_measured_from_no_battery_on_the_same_tariff_all_is_as_without_a_reference(
+    folder: Path,
+) -> None:
+    """The two ways of asking are one sum: values, swings, drawn lives and best sizes agree."""
+    text = MONEY + "leave_out_hopeless: true\n"
+    text = text.replace("[4, 10]", "[4, 10, 400]")
+    old = run(folder, text, "plain.yaml")
+    new = run(folder, text + "reference: {}\n", "measured.yaml")
+    typed = [row for row in new.rows if row["way"] == "with windows"]
+    assert len(typed) == len(old.rows)
+    assert [row["status"] for row in typed] == [row["status"] for row in old.rows]
+    assert "left out" in {row["status"] for row in typed}
+    for row, same in zip(typed, old.rows, strict=True):
+        for name in ("npv_eur", "npv_of_plan_eur", "saves_eur", "cost_present_value_eur",
+                     "break_even_price_eur_per_kwh", "internal_rate_pct"):  # fmt: skip
+            assert row[name] == (same[name] and pytest.approx(same[name], abs=1e-7))
+    (verdict,), (before,) = new.verdicts, old.verdicts
+    assert verdict.row["battery_kwh"] == before.row["battery_kwh"]
+    for swing, other in zip(verdict.swings, before.swings, strict=True):
+        assert (swing.name, swing.npv_low, swing.npv_high) == (
+            other.name, pytest.approx(other.npv_low), pytest.approx(other.npv_high),
+        )  # fmt: skip
+    np.testing.assert_allclose(verdict.chances.npv, before.chances.npv)
+    (sized,), (guess,) = new.sized, old.sized
+    assert sized.best.size_kwh == guess.best.size_kwh
+    assert sized.best.value == pytest.approx(guess.best.value)
+    assert sized.valued == pytest.approx(guess.valued)
+
+
+def test_drawn_lives_of_a_battery_that_stands_today_differ_in_what_is_drawn_alone(
+    folder: Path,
+) -> None:
+    """One level of load, one weather, one rise of prices: every drawn life is the same."""
+    text = MONEY.replace("[4, 10]", "[10]").split("best_size")[0]
+    text += "draws: {members: 50, weather_years: 1, load_levels: 1, prices_rise_sd_pct: 0}\n"
+    result = run(folder, text + "reference: {battery: its own}\n", "drawn.yaml")
+    (verdict,) = result.verdicts
+    assert verdict.row["investment_eur"] == 0
+    assert np.ptp(verdict.chances.npv) == pytest.approx(0, abs=1e-9)
+    assert np.all(np.isfinite(verdict.chances.npv))
