@@ -43,6 +43,8 @@ def _of_terms(terms: Terms, result: StudyResult) -> Iterator[Assumption]:
     for name, (what, value) in values.items():
         is_stated = name in terms.model_fields_set
         unsourced = NO_SOURCE if is_stated else f"{NO_SOURCE}; the study leaves it open"
+        if name == "against" and result.reference is not None:
+            unsourced = "the study's reference"
         yield Assumption(what, value, terms.sources.get(name) or unsourced)
 
 

@@ -23,8 +23,8 @@ from optimizer.studies.verdict import Row, StudyResult
 LONGEST = 32_000
 """Signs that a cell holds; Excel's limit is 32,767."""
 
-MOST_ROWS = 1_048_576
-"""Rows of a sheet."""
+MOST_ROWS = 100_000
+"""Rows of the sheets of years and runs: about 6,000 cases of 15 years, which still can be opened."""
 
 MOST_LINKS = 30_000
 """Links of a sheet; Excel's limit is 65,530."""
@@ -68,7 +68,7 @@ FORMATS = {
 
 @dataclass
 class _Sheet:
-    """A sheet while it is written; texts stay texts whatever they begin with."""
+    """A sheet while it is written, row by row; texts stay texts whatever they begin with."""
 
     sheet: Any
     formats: Mapping[str, Any]
@@ -100,8 +100,9 @@ class _Sheet:
 
     def heads(self, heads: Mapping[str, str], currency: str, frozen: int = 1) -> None:
         """Write units, names beneath, and keep both in sight, on paper too."""
-        for column, (name, unit) in enumerate(heads.items()):
+        for column, unit in enumerate(heads.values()):
             self.put(0, column, unit.replace("money", currency), "unit")
+        for column, name in enumerate(heads):
             self.put(1, column, name, "head")
             self.sheet.set_column(column, column, min(max(len(name) * 0.6, 12), 24))
         self.sheet.freeze_panes(2, frozen)
@@ -121,7 +122,7 @@ def workbook(result: StudyResult) -> bytes:
     import xlsxwriter
 
     sink = io.BytesIO()
-    options = {"in_memory": True, "strings_to_formulas": False, "strings_to_urls": False}
+    options = {"constant_memory": True, "strings_to_formulas": False, "strings_to_urls": False}
     with xlsxwriter.Workbook(sink, options) as book:
         formats = {name: book.add_format(look) for name, look in FORMATS.items()}
         names = ["read me", "assumptions"]
@@ -136,26 +137,26 @@ def workbook(result: StudyResult) -> bytes:
             book.define_name(RATE, "=assumptions!$B$2")
             first_flow = _flows(sheets["cash flows"], result)
             _money(sheets["money"], result, first_flow, first_run)
-        _read_me(sheets["read me"], result, len(first_flow))
+        _read_me(sheets["read me"], result, len(first_flow), len(first_run))
         _assumptions(sheets["assumptions"], result)
         _cases(sheets["cases"], result)
         _manifest(sheets["manifest"], result)
     return sink.getvalue()
 
 
-def _read_me(to: _Sheet, result: StudyResult, with_flows: int) -> None:
+def _read_me(to: _Sheet, result: StudyResult, with_flows: int, with_runs: int) -> None:
     names = Names.of(result)
     invented = " (invented)" if result.invented else ""
     to.sheet.set_column(0, 0, 110)
     to.put(0, 0, f"{result.name}{invented}", "title")
     lines = [result.about, *answer(result, names), *advice(result, names)]
     lines += [f"All is measured from {against_words(result, names)}."]
-    lines += [*_how_to_read(result, with_flows), *cautions(result)]
+    lines += [*_how_to_read(result, with_flows, with_runs), *cautions(result)]
     for row, line in enumerate((line for line in lines if line), start=2):
         to.put(row, 0, line, "wrapped")
 
 
-def _how_to_read(result: StudyResult, with_flows: int) -> Iterator[str]:
+def _how_to_read(result: StudyResult, with_flows: int, with_runs: int) -> Iterator[str]:
     if result.terms is not None:
         yield (
             "Sheet 'assumptions': what is taken for granted, with sources. Its yellow cell is the discount"
@@ -171,12 +172,18 @@ def _how_to_read(result: StudyResult, with_flows: int) -> Iterator[str]:
         )
         done = len(result.moneys)
         if with_flows < done:
-            yield f"A sheet holds no more: of {done:,} cases the best {with_flows:,} have cash flows here."
+            yield (
+                f"Of {done:,} cases the best {with_flows:,} have cash flows here, or the workbook would be"
+                " too big to open."
+            )
     yield "Sheet 'cases': every column of the table, units above the names."
     yield (
         "Sheet 'runs': the planned years that a case came from; each key stands in ledger.jsonl beside this"
         " file, with the whole answer. The years between two planned ones change evenly."
     )
+    done = sum(bool(sources) for sources in result.sources.values())
+    if with_runs < done:
+        yield f"Of {done:,} cases the first {with_runs:,} have their runs here."
     yield "Sheet 'manifest': hashes of the inputs, versions and seeds, to do all of it again."
 
 
@@ -208,16 +215,17 @@ def _flows(to: _Sheet, result: StudyResult) -> dict[int, int]:
         if money is None or row + len(money.flow.net) > MOST_ROWS:
             continue
         first[each["case"]] = row + 1
-        for year, values in enumerate(_years(money, each["prices_rise_pct_per_year"])):
-            _one_year(to, row, year, {"case": each["case"], "year": year, **values})
+        for year, values in enumerate(_years(money, each)):
+            _one_year(to, row, year, values)
             row += 1
     to.sheet.autofilter(1, 0, max(row - 1, 1), len(FLOWS) - 1)
     return first
 
 
-def _years(money: Money, rise_pct: float) -> Iterator[dict[str, float]]:
-    """Yield every column of each year, formulas by what they come to."""
-    flow, life = money.flow, money.life
+def _years(money: Money, row: Row) -> Iterator[dict[str, Any]]:
+    """Yield every column of each year of a case, formulas by what they come to."""
+    flow, life, rise_pct = money.flow, money.life, row["prices_rise_pct_per_year"]
+    left = 100 * np.concatenate([life.health[:1], life.health])
     rises = np.concatenate([[0.0], (1 + rise_pct / 100) ** np.arange(len(life.saved))])
     before = np.concatenate([[0.0], np.broadcast_to(life.before, life.saved.shape)])
     saved = np.concatenate([[0.0], life.saved])
@@ -232,17 +240,20 @@ def _years(money: Money, rise_pct: float) -> Iterator[dict[str, float]]:
         "all to then, discounted": np.cumsum(flow.net * factors),
         "measured from: paid beside the bill": flow.before - before * rises,
         "all that is paid, bill included": flow.before - flow.net,
-        "battery left": 100 * np.concatenate([life.health[:1], life.health]),
+        "battery left": left if row["battery_kwh"] else None,
         "discharged": flow.discharged_kwh,
     }  # fmt: skip
     for year in range(len(flow.net)):
         yield {
-            name: float(np.broadcast_to(column, flow.net.shape)[year])
-            for name, column in table.items()
-        }
+            "case": row["case"], "year": year,
+            **{
+                name: None if column is None else float(column[year]) + 0.0
+                for name, column in table.items()
+            },
+        }  # fmt: skip
 
 
-def _one_year(to: _Sheet, row: int, year: int, values: Mapping[str, float]) -> None:
+def _one_year(to: _Sheet, row: int, year: int, values: Mapping[str, Any]) -> None:
     """Write a year of a case; ``row`` counts from 0."""
     at = {name: f"{letter}{row + 1}" for name, letter in LETTERS.items()}
     before, own = (
@@ -312,10 +323,10 @@ def _totals(flow: CashFlow, npv: float, cost: float, begin: int) -> dict[str, _T
 
 
 TOLD = {
-    "case": "", "role": "", "site": "", "tariff_name": "", "way": "", "battery_kwh": "kWh",
-    "discharge_kw": "kW", "status": "",
+    "case": "case", "role": "role", "site": "site", "tariff_name": "tariff", "way": "run",
+    "battery_kwh": "battery", "discharge_kw": "power", "status": "status",
 }  # fmt: skip
-"""Columns that tell which case a line of the money is."""
+"""Columns that tell which case a line of the money is, and their heads there."""
 
 
 def _money(
@@ -330,15 +341,16 @@ def _money(
         f"break_even_price_{unit}_per_kwh": ("battery's price that breaks even", "money/kWh"),
     }
     heads = {
-        **TOLD, **dict.fromkeys(TOTALS, "money"), **dict(values.values()),
+        **{head: _unit_of(name, result.currency) for name, head in TOLD.items()},
+        **dict.fromkeys(TOTALS, "money"), **dict(values.values()),
         "difference of the net present values": "money", "years stand in": "", "runs stand in": "",
     }  # fmt: skip
     to.heads(heads, result.currency)
     places = {name: place for place, name in enumerate(heads)}
     for line, row in enumerate(_best_first(result), start=2):
         case, money = row["case"], result.moneys.get(row["case"])
-        for name, look in TOLD.items():
-            to.put(line, places[name], row[name], "kWh" if look else "")
+        for name, head in TOLD.items():
+            to.put(line, places[head], row[name], "kWh" if heads[head] else "")
         for name, (head, look) in values.items():
             to.put(line, places[head], row[name], "money" if look.startswith("money") else "%")
         if case in first_run:
@@ -378,7 +390,7 @@ def _cases(to: _Sheet, result: StudyResult) -> None:
     columns = all_columns(result.rows)
     units = {name: _unit_of(name, result.currency) for name in columns}
     to.heads(units, result.currency)
-    for line, row in enumerate(result.rows[: MOST_ROWS - 2], start=2):
+    for line, row in enumerate(result.rows, start=2):
         for column, name in enumerate(columns):
             look = (
                 "money" if units[name].startswith(result.currency) else "kWh" if units[name] else ""
@@ -415,7 +427,8 @@ def _runs(to: _Sheet, result: StudyResult) -> dict[int, int]:
             continue
         first[row["case"]] = line + 1
         for source in sources:
-            told = (row["case"], source.year, source.kind, 100 * source.health, 100 * source.pv,
+            left = 100 * source.health if row["battery_kwh"] else None
+            told = (row["case"], source.year, source.kind, left, 100 * source.pv,
                     source.key, row["site"], row["tariff"], row["controls"])  # fmt: skip
             for column, value in enumerate(told):
                 to.put(line, column, value, "%" if column in {3, 4} else "")

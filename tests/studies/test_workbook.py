@@ -9,6 +9,7 @@ from pathlib import Path
 import openpyxl
 import pytest
 
+from optimizer.report import study_workbook
 from optimizer.report.study_assumptions import assumptions
 from optimizer.report.study_workbook import LONGEST, RATE, workbook
 from optimizer.studies.answer_store import LEDGER
@@ -206,6 +207,30 @@ def test_assumptions_stand_with_sources_and_sheets_can_be_read(
     readme = " ".join(str(cell.value) for (cell,) in book["read me"].iter_rows() if cell.value)
     assert "(invented)" in readme
     assert "All is measured from today: Calm, no battery." in readme
+
+
+def test_more_years_than_a_sheet_holds_are_told(
+    folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Twenty rows, two of them heads, hold two cases of seven years each: the best two."""
+    told = study(folder, "none")
+    monkeypatch.setattr(study_workbook, "MOST_ROWS", 20)
+    monkeypatch.setattr(study_workbook, "MOST_LINKS", 2)
+    book = openpyxl.load_workbook(book_of(told, tmp_path))
+    flows, money = book["cash flows"], book["money"]
+    assert {flows[f"A{line}"].value for line in range(3, 17)} == {
+        row["case"] for row in told.ranked[:2]
+    }
+    assert flows.max_row == 16
+    readme = " ".join(str(cell.value) for (cell,) in book["read me"].iter_rows() if cell.value)
+    assert f"Of {len(told.done)} cases the best 2 have cash flows here" in readme
+    first = {book["runs"][f"A{line}"].value for line in range(3, book["runs"].max_row + 1)}
+    assert f"Of {len(told.done)} cases the first {len(first)} have their runs here" in readme
+    assert len(first) < len(told.done)
+    place = column(money, "years stand in")
+    assert money[f"{place}3"].hyperlink.location.endswith("A3")
+    assert (money[f"{place}4"].hyperlink, money[f"{place}4"].value) == (None, 10)
+    assert money[f"{place}5"].value is None
 
 
 def test_hostile_names_stay_texts_everywhere(tmp_path: Path) -> None:
