@@ -10,7 +10,7 @@ from optimizer.base.units import number
 SHOWN = 40
 """How many cases a list shows."""
 
-LISTED = ("site", "tariff", "controls", "battery_kwh", "discharge_kw", "inverter_kw", "load_times",
+LISTED = ("site", "tariff", "controls", "way", "battery_kwh", "discharge_kw", "inverter_kw", "load_times",
           "pv_times", "prices_rise_pct_per_year")  # fmt: skip
 """What a list tells of each case."""
 

@@ -337,10 +337,9 @@ def advice(result: StudyResult, names: Names) -> list[str]:
 
 def _advice_on(result: StudyResult, names: Names, rows: Sequence[Row], terms: Terms) -> str:
     best, unit = rows[0], result.money
-    place = f"{names.site(best)}, " if len(names.sites) > 1 else ""
+    site = f" at {names.site(best)}" if len(names.sites) > 1 else ""
     todays = "today's " if any(row["role"] == "today" for row in rows) else ""
-    where = f"{place}on {todays}{names.tariff(best)}"
-    where = where[0].upper() + where[1:]
+    where = f"On {todays}{names.tariff(best)}{site}"
     worth = best[f"npv_{unit}"]
     gain = f"net present value {money(worth, result.currency)}"
     paid = best[f"cost_present_value_{unit}"]

@@ -11,6 +11,7 @@ import pytest
 
 from optimizer.base.units import money
 from optimizer.billing.bill import bill_flows
+from optimizer.report.study_list import list_text
 from optimizer.report.study_page import study_page
 from optimizer.report.study_text import study_text
 from optimizer.report.study_words import Names, advice, answer
@@ -18,7 +19,7 @@ from optimizer.scenario.brief import read_brief
 from optimizer.settings.windows import no_windows
 from optimizer.simulation.replay import replay
 from optimizer.studies.cases import read_study
-from optimizer.studies.run import run_study
+from optimizer.studies.run import list_study, run_study
 from optimizer.studies.verdict import Row, StudyResult
 from optimizer.workflows.inputs import horizon_of
 from tests.studies.small import MONEY, study_of, write_sites
@@ -293,3 +294,32 @@ def test_drawn_lives_of_a_battery_that_stands_today_differ_in_what_is_drawn_alon
     assert verdict.row["investment_eur"] == 0
     assert np.ptp(verdict.chances.npv) == pytest.approx(0, abs=1e-9)
     assert np.all(np.isfinite(verdict.chances.npv))
+
+
+def test_two_sites_have_a_today_and_an_advice_each(folder: Path, tmp_path: Path) -> None:
+    write_sites(tmp_path, ["elm", "oak"], days=360)
+    text = TODAY.replace("[elm]", "[elm, oak]").replace("[4, 10]", "[10]")
+    path = study_of(tmp_path, text)
+    result = run_study(path, None, processes=0, progress=silent)
+    todays = [row for row in result.rows if row["role"] == "today"]
+    assert [(row["site"], row["tariff"]) for row in todays] == [
+        ("elm", "its own"),
+        ("oak", "its own"),
+    ]
+    names = Names.of(result)
+    told = advice(result, names)
+    assert [words.split(":")[0] for words in sorted(told)] == [
+        "On Steep at elm", "On Steep at oak", "On today's Calm at elm", "On today's Calm at oak",
+    ]  # fmt: skip
+    lines = study_text(result).splitlines()
+    assert max(map(len, lines)) <= 96
+    for site in ("elm", "oak"):
+        assert f"BEST BATTERY WITH WINDOWS OF {site}" in study_text(result) or (
+            f"THE BEST CASE OF {site}" in study_text(result)
+        )
+    extent, cases = list_study(path, 1)
+    assert "no battery" in list_text(extent, cases)
+    old = study_of(tmp_path, text.replace("reference: {}\n", ""), "old.yaml")
+    assert extent["pieces"] == list_study(old, 1)[0]["pieces"], (
+        "what is ranked beside needs no plan"
+    )
