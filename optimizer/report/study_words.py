@@ -350,31 +350,41 @@ def _advice_on(result: StudyResult, names: Names, rows: Sequence[Row], terms: Te
     elif not is_bought:
         what = "buy nothing" + (f" ({gain})" if result.reference is not None else "")
     else:
-        what = f"{'the least is lost with ' if worth < 0 else ''}{_bought(best)} ({gain})"
-    return f"{where}: {what}. {_price_that_pays(result, rows, terms)}".strip()
+        what = f"{'the least is lost with ' if worth < 0 else ''}{_bought(result, best)} ({gain})"
+    bought = best if is_bought and best["battery_kwh"] and worth > 0 else None
+    pays = "" if terms.against == "no_windows" else _price_that_pays(result, rows, terms, bought)
+    return f"{where}: {what}. {pays}".strip()
 
 
-def _bought(row: Row) -> str:
+def _bought(result: StudyResult, row: Row) -> str:
     """Return what a row asks for."""
     if not row["battery_kwh"]:
         return "the PV alone"
-    return f"a battery of {size_text(row)}, {row['way']}"
+    reference = result.reference
+    has_battery = reference is not None and reference.battery == OWN
+    stands = has_battery and row[f"investment_{result.money}"] == 0
+    whose = "the battery that stands there" if stands else f"a battery of {size_text(row)}"
+    return f"{whose}, {row['way']}"
 
 
-def _price_that_pays(result: StudyResult, rows: Sequence[Row], terms: Terms) -> str:
-    """Return the highest price at which a battery of these rows is worth as much as none."""
-    if not any(row["battery_kwh"] for row in rows) or terms.against == "no_windows":
-        return ""
+def _price_that_pays(
+    result: StudyResult, rows: Sequence[Row], terms: Terms, bought: Row | None
+) -> str:
+    """Return the price at which the battery that is bought, or the best priced of others, pays just."""
     name = f"break_even_price_{result.money}_per_kwh"
-    priced = [row for row in rows if row[name] is not None]
+    priced = [row for row in ([bought] if bought else rows) if row[name] is not None]
     if not priced:
-        return "No battery among the cases pays there, whatever it costs."
+        might = bought is None and any(row["battery_kwh"] for row in rows)
+        return "No battery among the cases pays there, whatever it costs." if might else ""
     best = max(priced, key=lambda row: row[name])
     size = best["battery_kwh"], best["discharge_kw"]
-    stated = terms.battery.of(*size) / size[0]
+    stated = money(terms.battery.of(*size) / size[0])
+    just = money(best[name], result.currency)
+    if bought:
+        return f"It pays up to {just} a kWh, all of it counted (stated: {stated})."
     return (
-        f"The battery must cost {money(best[name], result.currency)} a kWh or less to pay, all of it counted"
-        f" ({size_text(best)}, {best['way']}; stated: {money(stated)})."
+        f"The battery must cost {just} a kWh or less to pay, all of it counted ({size_text(best)},"
+        f" {best['way']}; stated: {stated})."
     )
 
 
@@ -432,17 +442,15 @@ def _best_of_today(result: StudyResult, names: Names, terms: Terms) -> str:
     best, unit = result.ranked[0], result.money
     over = f"over {_counted(terms.years, 'year')} at {number(terms.discount_pct, 2)} % {terms.rates_are}"
     present = money(best[f"cost_present_value_{unit}"], result.currency)
-    paid = f"all that is paid {over} comes to {present} today"
+    paid = f"all that is paid comes to {present} today"
     if best["role"] == "today":
-        return f"Leave it as it is ({names.case(best)}): nothing costs less; {paid}."
+        return f"Leave it as it is ({names.case(best)}): nothing costs less {over}; {paid}."
     gain = money(best[f"npv_{unit}"], result.currency)
     less = money(best[f"cost_present_value_{unit}"] + best[f"npv_{unit}"])
     if best["role"] == "nothing bought":
         do = f"Change the tariff and buy nothing ({names.case(best)})"
-    elif not best["battery_kwh"]:
-        do = f"Buy the PV alone ({names.case(best)})"
     else:
-        do = f"Best is a battery of {size_text(best)} ({names.case(best)})"
+        do = f"Best is {_bought(result, best)} ({names.site(best)}, tariff {names.tariff(best)})"
     return (
         f"{do}: it saves {money(saved(result, best), result.currency)} in the first year, and {over} it is"
         f" worth {gain} more than it costs (net present value): {paid}, in place of {less} as it is now."

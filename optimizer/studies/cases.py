@@ -410,12 +410,14 @@ def _beside_a_reference(listed: Sequence[Case]) -> list[Case]:
     measured = [case for case in listed if case.today is not None]
     todays = [replace(case.before, role="today") for case in measured]
     kept = [replace(case.nothing_bought, role="nothing bought") for case in measured]
-    more: dict[Way, Way] = {"neither": "no_battery", "no_windows": "windows"}
+    more: dict[Way, tuple[Way, str]] = {
+        "neither": ("no_battery", "PV alone"), "no_windows": ("windows", "what stands"),
+    }  # fmt: skip
     return [
         *todays,
         *kept,
         *(
-            replace(case, way=more[case.way], role="PV alone" if case.way == "neither" else case.role)
+            replace(case, way=more[case.way][0], role=more[case.way][1])
             for case in (*todays, *kept) if case.way in more
         ),
         *(replace(case, way="no_windows", role="as it comes") for case in measured),

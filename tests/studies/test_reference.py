@@ -168,6 +168,20 @@ def test_without_a_reference_a_study_has_its_cases_and_its_measure_as_before(fol
     )
 
 
+def test_a_battery_that_pays_is_told_with_the_price_up_to_which_it_does(told: StudyResult) -> None:
+    """At 300 a kWh and 200 fixed, 320 a kWh of 10, one pays on the calm tariff over four years."""
+    names = Names.of(told)
+    best = told.ranked[0]
+    assert (best["tariff"], best["way"], best["battery_kwh"]) == ("its own", "with windows", 10)
+    calm = advice(told, names)[0]
+    assert calm.startswith(
+        "On today's Calm: a battery of 10 kWh and 5 kW, with windows (net present"
+    )
+    just = money(best["break_even_price_eur_per_kwh"], "EUR")
+    assert f"It pays up to {just} a kWh, all of it counted (stated: 320.00)." in calm
+    assert f"worth {money(best['npv_eur'], 'EUR')} more than it costs" in answer(told, names)[0]
+
+
 def test_the_verdict_is_told_in_words(folder: Path) -> None:
     """At 900 a kWh no battery pays; from the steep tariff the calm one alone is the gain."""
     dear = TODAY.replace("per_kwh: 300", "per_kwh: 900")
@@ -233,6 +247,22 @@ def test_a_battery_that_stands_today_is_not_bought_again(folder: Path) -> None:
     assert other["npv_eur"] == pytest.approx(
         worth_of_annuity(other["saves_eur"], 0.02, 0.05, 4) - 0.9 * 1400, abs=1e-8
     )
+
+
+def test_windows_are_typed_into_what_stands_where_no_other_size_is_worth_it(folder: Path) -> None:
+    """The site's own 10 kWh are not among the sizes listed, and are cases all the same."""
+    text = TODAY.replace("reference: {}\n", OWN).replace("[4, 10]", "[4]")
+    result = run(folder, text, "stands.yaml")
+    own = [row for row in result.rows if row["battery_kwh"] == 10]
+    assert [(row["tariff"], row["way"], row["role"]) for row in own] == [
+        ("its own", "no windows", "today"),
+        ("steep.yaml", "no windows", "nothing bought"),
+        ("its own", "with windows", "what stands"),
+        ("steep.yaml", "with windows", "what stands"),
+    ]
+    assert {row["investment_eur"] for row in own} == {0}
+    told = answer(result, Names.of(result))[0]
+    assert told.startswith("Best is the battery that stands there, with windows (elm, tariff Calm)")
 
 
 def test_a_reference_on_a_tariff_that_no_case_has_is_a_case(folder: Path) -> None:
