@@ -28,7 +28,9 @@ class Price(Document):
     per_kw: float = Field(default=0, ge=0)
 
     def of(self, kwh: float, kw: float) -> float:
-        """Return the price of a battery of some kWh and kW. [money]"""
+        """Return the price of equipment of some kWh and kW; nothing costs nothing. [money]"""
+        if kwh == kw == 0:
+            return 0.0
         return self.fixed + self.per_kwh * kwh + self.per_kw * kw
 
 
@@ -120,13 +122,6 @@ class Terms(Document):
                 f"taxes_per_year has {len(self.taxes_per_year)} sums for {self.years} years",
                 "Give one sum for every year of the study, or a single one.",
                 "taxes_per_year",
-            )
-        if self.pv and self.against != "neither":
-            raise Mistake(
-                f"pv is {self.pv:g} although the saving is measured against {self.against}, where the"
-                " PV stands already",
-                "Write against: neither, or remove pv.",
-                "pv",
             )
         unknown = set(self.sources) - {*type(self).model_fields, *OF_OTHER_PARTS}
         if unknown:

@@ -14,16 +14,17 @@ Read next: ``monte_carlo``.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
 from pydantic import Field
+from scipy.optimize import brentq
 
 from optimizer.base.timegrid import BoolArray, FloatArray
 from optimizer.economics.ageing import Ageing
-from optimizer.economics.assumptions import Terms
+from optimizer.economics.assumptions import Price, Terms
 from optimizer.economics.returns import (
     benefit_cost_ratio,
     internal_rates,
@@ -58,12 +59,16 @@ class Wear(NamedTuple):
 
 
 class YearFigures(NamedTuple):
-    """What a plan of one year says: savings by windows and plan [money], cycles, kWh discharged."""
+    """What a plan of one year says: savings by windows and plan [money], cycles, kWh discharged.
+
+    ``before`` is the cost that savings are measured from. [money]
+    """
 
     saved: float
     plan_saved: float
     cycles: float
     discharged_kwh: float
+    before: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -73,7 +78,7 @@ class Life:
     ``health`` and ``pv`` are shares at a year's begin, ``saved`` and ``plan_saved`` money in the
     prices of year 1, ``is_planned`` tells which years were planned and not taken from two others,
     ``is_new`` in which years the battery was replaced before. ``health_after`` is the share that is left
-    when the years are over.
+    when the years are over. ``before`` is what the savings are measured from, in the same prices.
     """
 
     health: FloatArray
@@ -84,6 +89,14 @@ class Life:
     is_planned: BoolArray
     is_new: BoolArray
     health_after: float
+    before: FloatArray = field(default_factory=lambda: np.zeros(1))
+
+    def over(self, reference: Life) -> Life:
+        """Return the same measured from what a reference costs; both are measured from nothing yet."""
+        before = -reference.saved
+        return replace(
+            self, saved=self.saved + before, plan_saved=self.plan_saved + before, before=before
+        )
 
     @property
     def planned(self) -> list[tuple[int, Wear]]:
@@ -198,12 +211,14 @@ class _Years:
         places = sorted(self.figures)
         table = np.array([self.figures[place] for place in places])
         every = np.arange(self.terms.years)
-        saved, plan_saved, _cycles, discharged = (np.interp(every, places, row) for row in table.T)
+        saved, plan_saved, _cycles, discharged, before = (
+            np.interp(every, places, row) for row in table.T
+        )
         wears = [self.wear_in(int(year)) for year in every]
         return Life(
             np.array([wear.health for wear in wears]), np.array([wear.pv for wear in wears]),
             saved, plan_saved, discharged, is_planned=np.isin(every, places), is_new=self.is_new,
-            health_after=self.left
+            health_after=self.left, before=before,
         )  # fmt: skip
 
 
@@ -212,7 +227,7 @@ class CashFlow:
     """Money in and out, shapes (N + 1,): today, and the ends of the years 1 to N. [money]
 
     All are signed: what is paid is negative. ``rate`` is the discount rate [1/year], ``pv`` what of the
-    investment the PV cost.
+    investment the PV cost. ``before`` is what is paid where all is left as it is measured from, positive.
     """
 
     investment: FloatArray
@@ -225,6 +240,15 @@ class CashFlow:
     discharged_kwh: FloatArray
     rate: float
     pv: float = 0.0
+    before: FloatArray = field(default_factory=lambda: np.zeros(1))
+
+    def over(self, reference: CashFlow) -> CashFlow:
+        """Return what is paid beyond a reference, whose own flow is measured from nothing."""
+        beyond = {
+            name: getattr(self, name) - getattr(reference, name)
+            for name in SIGNED if name != "saving"
+        }  # fmt: skip
+        return replace(self, **beyond, before=-reference.net)
 
     @property
     def net(self) -> FloatArray:
@@ -253,33 +277,46 @@ def cash_flow(terms: Terms, life: Life, size: Size, *, of_plan: bool = False) ->
     """
     count = terms.years
     money = {name: np.zeros(count + 1) for name in SIGNED}
-    bought = terms.battery.of(size.battery_kwh, size.battery_kw)
-    whole = bought + terms.inverter.of(0.0, size.inverter_kw) + terms.pv
+    price = terms.battery.of(size.battery_kwh, size.battery_kw)
+    pv = terms.pv if size.with_pv else 0.0
+    whole = (0.0 if size.stands else price) + terms.inverter.of(0.0, size.inverter_kw) + pv
     money["investment"][0] = -whole
     money["incentive"][0] = terms.incentive.of(whole)
     years = np.arange(1, count + 1)
+    has_battery = size.battery_kwh > 0
     running = terms.operating.per_year + terms.operating.per_kwh_per_year * size.battery_kwh
+    running = running if has_battery else 0.0
     rise = 1 + terms.operating.rises_pct_per_year / 100
     money["operating"][1:] = -running * rise ** (years - 1)
-    money["taxes"][1:] = [-terms.taxes_of(int(year)) for year in years]
+    if has_battery and not size.stands:
+        money["taxes"][1:] = [-terms.taxes_of(int(year)) for year in years]
     prices = (1 + terms.prices_rise_pct_per_year / 100) ** (years - 1)
     money["saving"][1:] = prices * (life.plan_saved if of_plan else life.saved)
     rule = terms.replacement
     change = 1 + (rule.price_changes_pct_per_year / 100 if rule else 0.0)
     for year in np.flatnonzero(life.is_new):  # paid at the end of the year before
-        money["replacement"][year] = -bought * change ** int(year)
-    money["residual"][-1] = bought * change**count * _left_share(terms, life.health_after)
+        money["replacement"][year] = -price * change ** int(year)
+    money["residual"][-1] = price * change**count * _left_share(terms, life.health_after)
     discharged = np.concatenate([[0.0], life.discharged_kwh])
-    return CashFlow(**money, discharged_kwh=discharged, rate=terms.discount, pv=terms.pv)
+    before = np.concatenate([[0.0], prices * life.before])
+    return CashFlow(
+        **money, discharged_kwh=discharged, rate=terms.discount, pv=pv, before=before
+    )  # fmt: skip
 
 
 @dataclass(frozen=True)
 class Size:
-    """What is bought."""
+    """What is bought; nothing of a part is zero.
+
+    A battery that ``stands`` already is not paid for, but is replaced and worth something as any. Cost of
+    operation is a battery's, taxes are of one that is bought.
+    """
 
     battery_kwh: float
     battery_kw: float
     inverter_kw: float
+    with_pv: bool = True
+    stands: bool = False
 
 
 def _left_share(terms: Terms, health: float) -> float:
@@ -295,6 +332,7 @@ class Worth:
     all. Rates below zero are left out where there is one above. ``levelised`` is the cost of the
     equipment but the PV per discharged kWh, without the energy that fills it. [money per kWh]
     ``stays_paid_back`` is false where a later payment, such as a replacement, is not earned again.
+    ``cost`` is the present value of all that is paid, bills included, whatever it is measured from. [money]
     """
 
     npv: float
@@ -304,6 +342,7 @@ class Worth:
     levelised: float | None
     benefit_cost_ratio: float | None
     stays_paid_back: bool
+    cost: float
 
     @property
     def rate(self) -> float | None:
@@ -323,10 +362,12 @@ class Money:
     flow_of_plan: CashFlow
 
     @classmethod
-    def of(cls, terms: Terms, life: Life, size: Size) -> Money:
-        """Return the money of a life."""
-        flow = cash_flow(terms, life, size)
-        return cls(life, flow, cash_flow(terms, life, size, of_plan=True))
+    def of(cls, terms: Terms, life: Life, size: Size, reference: CashFlow | None = None) -> Money:
+        """Return the money of a life, beyond what a reference pays for its own equipment."""
+        flows = [cash_flow(terms, life, size, of_plan=of_plan) for of_plan in (False, True)]
+        if reference is not None:
+            flows = [flow.over(reference) for flow in flows]
+        return cls(life, *flows)
 
     @cached_property
     def worth(self) -> Worth:
@@ -347,10 +388,11 @@ def worth_of(flow: CashFlow) -> Worth:
     costs = -(flow.investment + flow.incentive + flow.operating + flow.replacement + flow.taxes)
     benefits = flow.saving + flow.residual
     of_pv = np.concatenate([[flow.pv], np.zeros(len(net) - 1)])
+    npv = net_present_value(rate, net)
     has_costs = net_present_value(rate, costs) > 0
     has_energy = net_present_value(rate, flow.discharged_kwh) > 0
     return Worth(
-        npv=net_present_value(rate, net),
+        npv=npv,
         rates=gains or rates,
         payback_years=payback_years(net),
         discounted_payback_years=payback_years(net, rate),
@@ -359,4 +401,36 @@ def worth_of(flow: CashFlow) -> Worth:
         else None,
         benefit_cost_ratio=benefit_cost_ratio(benefits, costs, rate) if has_costs else None,
         stays_paid_back=float(net.sum()) >= 0,
+        cost=net_present_value(rate, flow.before) - npv,
     )
+
+
+MOST_PRICE = 1e9
+"""A battery that may cost so much is worth any price. [money per kWh]"""
+
+
+def break_even_price(
+    terms: Terms, life: Life, size: Size, reference: CashFlow | None, least: float
+) -> float | None:
+    """Return the price at which a battery is worth just as much as doing without it.
+
+    It is the price of all of the battery, its fixed sum and that of its power included, for each kWh of its
+    capacity. [money per kWh] None if no price is low enough, or none too high.
+
+    Parameters
+    ----------
+    terms, life, size, reference
+        As for ``Money.of``.
+    least : float
+        Net present value of doing without it. [money]
+    """
+
+    def beyond(price: float) -> float:
+        priced = terms.model_copy(update={"battery": Price(per_kwh=price)})
+        flow = cash_flow(priced, life, size)
+        flow = flow if reference is None else flow.over(reference)
+        return net_present_value(flow.rate, flow.net) - least
+
+    if size.battery_kwh == 0 or size.stands or beyond(0.0) < 0 or beyond(MOST_PRICE) > 0:
+        return None
+    return float(brentq(beyond, 0.0, MOST_PRICE, xtol=1e-9, rtol=1e-14))

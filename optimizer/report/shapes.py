@@ -932,6 +932,7 @@ class WorthRecord(TypedDict):
     levelised: float | None
     benefit_cost_ratio: float | None
     stays_paid_back: bool
+    cost: float
 
 
 class LifeRecord(TypedDict):
@@ -1010,14 +1011,24 @@ class BestSizeRecord(TypedDict):
     planned: list[PlannedSize]
 
 
+class ReferenceRecord(TypedDict):
+    """How a site is run today, from which a study measures; see the study file."""
+
+    tariff: str
+    battery: str
+    pv: str
+
+
 class StudyRecord(TypedDict):
-    """All that a study came to; what is paid is negative."""
+    """All that a study came to; what is paid is negative. ``verdict`` is what to do, in words."""
 
     study: str
     about: str
     invented: bool
     currency: str
     effort: str
+    reference: ReferenceRecord | None
+    verdict: list[str]
     ranked_by: str
     ranked_cases: list[int]
     rows: list[StudyRow]

@@ -9,7 +9,7 @@ from optimizer.base.units import money, number, percent
 from optimizer.economics.assumptions import Price, Terms
 from optimizer.economics.cash_flow import Fading
 from optimizer.economics.monte_carlo import Draws
-from optimizer.report.study_words import AGAINST
+from optimizer.report.study_words import Names, against_words
 from optimizer.studies.verdict import StudyResult
 
 NO_SOURCE = "no source stated"
@@ -35,7 +35,7 @@ def assumptions(result: StudyResult) -> list[Assumption]:
 
 
 def _of_terms(terms: Terms, result: StudyResult) -> Iterator[Assumption]:
-    values = _values_of(terms, result.currency)
+    values = _values_of(terms, result)
     rises = {row["prices_rise_pct_per_year"] for row in result.rows}
     if len(rises) > 1:
         told = "; ".join(_rate(terms, rise) for rise in sorted(rises))
@@ -43,11 +43,14 @@ def _of_terms(terms: Terms, result: StudyResult) -> Iterator[Assumption]:
     for name, (what, value) in values.items():
         is_stated = name in terms.model_fields_set
         unsourced = NO_SOURCE if is_stated else f"{NO_SOURCE}; the study leaves it open"
+        if name == "against" and result.reference is not None:
+            unsourced = "the study's reference"
         yield Assumption(what, value, terms.sources.get(name) or unsourced)
 
 
-def _values_of(terms: Terms, currency: str) -> dict[str, tuple[str, str]]:
+def _values_of(terms: Terms, result: StudyResult) -> dict[str, tuple[str, str]]:
     """Return each part of the money section in words, with its value."""
+    currency = result.currency
     return {
         "years": ("years looked at", number(terms.years)),
         "rates_are": ("kind of all rates", terms.rates_are),
@@ -56,7 +59,7 @@ def _values_of(terms: Terms, currency: str) -> dict[str, tuple[str, str]]:
         "prices_rise_pct_per_year": (
             "rise of the utility's prices", _rate(terms, terms.prices_rise_pct_per_year),
         ),
-        "against": ("what the saving is measured from", AGAINST[terms.against]),
+        "against": ("what the saving is measured from", against_words(result, Names.of(result))),
         "battery": ("price of the battery", _price(terms.battery, currency)),
         "inverter": ("price of the inverter", _price(terms.inverter, currency)),
         "pv": ("price of the PV", money(terms.pv, currency)),

@@ -5,7 +5,7 @@ Read next: ``study_page``.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -20,11 +20,13 @@ from optimizer.report.drawing_scales import Scale, span_of
 from optimizer.report.figures import RIGHT
 from optimizer.report.study_words import (
     DIFFERENCES,
+    TODAYS_ROLES,
     Names,
     end_text,
     flow_rows,
     swing_words,
 )
+from optimizer.studies.table import WAYS
 from optimizer.studies.verdict import Row, StudyResult, Swing
 
 MOST_PANELS = 24
@@ -43,21 +45,54 @@ LOOK_OF_PART = {
 BINS = 40
 
 SAVED, OF_PLAN = Look("blue", "o"), Look("green dash")
+AS_IT_COMES, NOTHING = Look("orange dots", "s"), Look("plain bare", "D")
+
+OF_TARIFFS = (
+    Look("blue", "o"), Look("vermilion dash", "s"), Look("green long", "^"), Look("purple dots", "D"),
+    Look("orange", "v"), Look("plain dash", "o"),
+)  # fmt: skip
+"""Looks of tariffs in one picture; more than these stand in several."""
 
 
 @dataclass(frozen=True)
 class Sizes:
-    """Worth against size where all else is equal: of windows, and of the cheapest plan. [kWh, money]"""
+    """Worth against size where all else is equal: of windows, of no windows, of the plan. [kWh, money]
 
-    title: str
+    ``place`` is all that is equal but the tariff. ``nothing`` is what stands there without a battery, None
+    where it is no case; without windows a size that is no case is NaN.
+    """
+
+    place: str
+    tariff: str
     sizes: list[float]
     windows: list[float]
     plan: list[float]
+    as_it_comes: list[float]
+    nothing: float | None = None
+
+    @property
+    def title(self) -> str:
+        """Place and tariff, on a line each."""
+        return f"{self.place}\ntariff {self.tariff}"
 
     @property
     def best(self) -> int:
         """The place of the size whose windows are worth most."""
         return self.windows.index(max(self.windows))
+
+    @property
+    def worths(self) -> list[float]:
+        """All that is drawn."""
+        return [*self.windows, *self.plan, *self.as_it_comes, *self.lowest]
+
+    @property
+    def lowest(self) -> list[float]:
+        """What no battery is worth, if it is a case."""
+        return [] if self.nothing is None else [self.nothing]
+
+
+EQUAL = tuple(name for name in DIFFERENCES if name != "way")
+"""What cases of a picture are alike in, beside site and tariff."""
 
 
 def panels_of(result: StudyResult, names: Names) -> list[Sizes]:
@@ -65,58 +100,127 @@ def panels_of(result: StudyResult, names: Names) -> list[Sizes]:
 
     Where one size stands with several powers, the best of them is taken.
     """
-    alike: dict[tuple[Any, ...], dict[float, Row]] = {}
+    of_ways: dict[str, dict[tuple[Any, ...], dict[float, Row]]] = {way: {} for way in WAYS.values()}
     for row in result.ranked:
-        key = tuple(row[name] for name in ("site", "tariff", *DIFFERENCES))
-        alike.setdefault(key, {}).setdefault(row["battery_kwh"], row)
-    of_sites = [rows for rows in alike.values() if len(rows) > 1][:MOST_PANELS]
+        key = tuple(row[name] for name in ("site", "tariff", *EQUAL))
+        of_ways[row["way"]].setdefault(key, {}).setdefault(row["battery_kwh"], row)
+    typed = of_ways[WAYS["windows"]]
+    of_sites = [key for key, rows in typed.items() if len(rows) > 1][:MOST_PANELS]
     places = list(names.sites)
-    of_sites.sort(key=lambda rows: places.index(next(iter(rows.values()))["site"]))
-    return [_panel(result, names, rows) for rows in of_sites]
+    of_sites.sort(key=lambda key: places.index(key[0]))
+    bare = {
+        tuple(row[name] for name in ("site", "tariff", *STATED)): row[result.measure]
+        for row in result.ranked if row["role"] in TODAYS_ROLES and not row["battery_kwh"]
+    }  # fmt: skip
+    return [
+        _panel(result, names, typed[key], of_ways[WAYS["no_windows"]].get(key, {}), bare)
+        for key in of_sites
+    ]
 
 
-def _panel(result: StudyResult, names: Names, rows: dict[float, Row]) -> Sizes:
-    plan = result.measure.replace("npv_", "npv_of_plan_").replace("windows_save", "plan_saves")
-    sizes = sorted(rows)
-    title = "\n".join(names.case(rows[sizes[0]]).split(", ", 1))
+STATED = ("load_times", "pv_times", "prices_rise_pct_per_year")
+"""What a case without a battery is like others in, beside site and tariff."""
+
+
+def _panel(
+    result: StudyResult,
+    names: Names,
+    typed: Mapping[float, Row],
+    as_it_comes: Mapping[float, Row],
+    bare: Mapping[tuple[Any, ...], float],
+) -> Sizes:
+    sizes = sorted(typed)
+    first, nan = typed[sizes[0]], float("nan")
+    place = ", ".join(part for part in (names.site(first), names.others(first)) if part)
     return Sizes(
-        title, sizes, [rows[size][result.measure] for size in sizes],
-        [rows[size][plan] for size in sizes],
+        place, names.tariff(first), sizes, [typed[size][result.measure] for size in sizes],
+        [typed[size][result.measure_of_plan] for size in sizes],
+        [as_it_comes[size][result.measure] if size in as_it_comes else nan for size in sizes],
+        bare.get(tuple(first[name] for name in ("site", "tariff", *STATED))),
     )  # fmt: skip
 
 
 def draw_sizes(panels: Sequence[Sizes], measure: str) -> list[str]:
-    """Return worth against size, a figure for each site and tariff; ``measure`` names what is drawn."""
-    return [_draw_sizes(panel, measure) for panel in panels]
+    """Return worth against size, tariff beside tariff; ``measure`` names what is drawn.
+
+    Pictures of one place have one scale, and where it has several tariffs all of them stand in one picture
+    before them.
+    """
+    drawn = []
+    for place in dict.fromkeys(panel.place for panel in panels):
+        here = [panel for panel in panels if panel.place == place]
+        together = range(0, len(here) if len(here) > 1 else 0, len(OF_TARIFFS))
+        drawn += [_draw_tariffs(here[at : at + len(OF_TARIFFS)], measure) for at in together]
+        span = span_of([worth for panel in here for worth in panel.worths], margin=0.12)
+        drawn += [_draw_sizes(panel, measure, span) for panel in here]
+    return drawn
 
 
-def _draw_sizes(sizes: Sizes, measure: str) -> str:
+def _draw_tariffs(panels: Sequence[Sizes], measure: str) -> str:
+    """Draw the windows of several tariffs in one picture; size 0 is no battery, where that is a case."""
+    lines = {
+        panel.tariff: (
+            [0.0, *panel.sizes] if panel.lowest else panel.sizes, [*panel.lowest, *panel.windows], look,
+        )
+        for panel, look in zip(panels, OF_TARIFFS, strict=False)
+    }  # fmt: skip
+    legend = Legend([(tariff, look) for tariff, (_, _, look) in lines.items()], HALF - 8)
+    told = "; ".join(
+        f"{tariff}: {_values_told(sizes, worths)}" for tariff, (sizes, worths, _) in lines.items()
+    )
+    place, top = panels[0].place, 36 + legend.height + 24
+    with_none = " 0 kWh is no battery." if any(panel.lowest for panel in panels) else ""
+    drawing = Drawing(
+        HALF, top + 190, f"{place}: {measure} with windows by size and tariff: {told}.{with_none}"
+    )
+    drawing.text(4, 14.0, cut(place, HALF - 8), "strong")
+    drawing.text(4, 30.0, "all tariffs, with windows", "strong")
+    legend.draw(drawing, 4, 36)
+    y = span_of([worth for _, worths, _ in lines.values() for worth in worths], margin=0.12)
+    x = span_of([size for sizes, _, _ in lines.values() for size in sizes])
+    panel = Panel.at(drawing, (left_of(y), top, HALF - RIGHT, top + 148), x, y)
+    panel.numbers_left(cut(measure, HALF - 8))
+    panel.zero()
+    for sizes, worths, look in lines.values():
+        panel.line(sizes, worths, look)
+    panel.numbers_below("battery, kWh; 0 is none" if with_none else "battery, kWh")
+    return drawing.svg()
+
+
+def _values_told(sizes: Sequence[float], worths: Sequence[float]) -> str:
+    return ", ".join(
+        f"{number(kwh, 2)} kWh {money(worth)}" for kwh, worth in zip(sizes, worths, strict=True)
+    )
+
+
+def _draw_sizes(sizes: Sizes, measure: str, y: tuple[float, float]) -> str:
     best = Look("vermilion bare ring", "o")
+    with_plain = bool(np.isfinite(sizes.as_it_comes).any())
     legend = Legend(
-        [("windows to type in", SAVED), ("cheapest plan, run by no equipment", OF_PLAN),
-         ("best size", best)], HALF - 8,
+        [("windows to type in", SAVED), *([("no windows", AS_IT_COMES)] if with_plain else []),
+         *([("no battery", NOTHING)] if sizes.lowest else []),
+         ("cheapest plan, run by no equipment", OF_PLAN), ("best size", best)], HALF - 8,
     )  # fmt: skip
     size, worth = sizes.sizes[sizes.best], sizes.windows[sizes.best]
-    told = "; ".join(
-        f"{number(kwh, 2)} kWh {money(value)}"
-        for kwh, value in zip(sizes.sizes, sizes.windows, strict=True)
-    )
+    told = _values_told(sizes.sizes, sizes.windows)
     title = sizes.title.replace("\n", ", ")
     lines = sizes.title.split("\n")
     head = 16 * len(lines) + 4
     top = head + legend.height + 24
-    spoken = f"{title}: {measure} of windows by size: {told}. Best: {number(size, 2)} kWh."
+    none = "".join(f" No battery: {money(worth)}." for worth in sizes.lowest)
+    spoken = f"{title}: {measure} of windows by size: {told}. Best: {number(size, 2)} kWh.{none}"
     drawing = Drawing(HALF, top + 190, spoken)
     for at_line, line in enumerate(lines):
         drawing.text(4, 14.0 + 16 * at_line, cut(line, HALF - 8), "strong")
     legend.draw(drawing, 4, head)
-    y = span_of([*sizes.windows, *sizes.plan], margin=0.12)
     place = (left_of(y), top, HALF - RIGHT, top + 148)
-    panel = Panel.at(drawing, place, span_of(sizes.sizes), y)
+    panel = Panel.at(drawing, place, span_of([*sizes.sizes, *([0.0] * len(sizes.lowest))]), y)
     panel.numbers_left(cut(measure, HALF - 8))
     panel.zero()
     panel.line(sizes.sizes, sizes.plan, OF_PLAN)
+    panel.line(sizes.sizes, sizes.as_it_comes, AS_IT_COMES)
     panel.line(sizes.sizes, sizes.windows, SAVED)
+    panel.marks([0.0] * len(sizes.lowest), sizes.lowest, NOTHING)
     at = panel.x(size), panel.y(worth)
     drawing.add("circle", "ring vermilion", cx=at[0], cy=at[1], r=7)
     words = f"{number(size, 2)} kWh"

@@ -14,7 +14,7 @@ from optimizer.studies.estimate import duration
 SHOWN = 40
 """How many cases a list shows."""
 
-LISTED = ("site", "tariff", "controls", "battery_kwh", "discharge_kw", "inverter_kw", "load_times",
+LISTED = ("site", "tariff", "controls", "way", "battery_kwh", "discharge_kw", "inverter_kw", "load_times",
           "pv_times", "prices_rise_pct_per_year")  # fmt: skip
 """What a list tells of each case."""
 

@@ -1,4 +1,4 @@
-"""The table of a study as files: Parquet always, CSV and a workbook on request. No arithmetic.
+"""The table of a study as files, Parquet and CSV. No arithmetic; the workbook is of ``study_workbook``.
 
 Each is written aside and moved in, so that whoever reads it while a study runs reads a whole one.
 """
@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import csv
 import io
+import unicodedata
 from collections.abc import Callable, Sequence
 from importlib.util import find_spec
 from pathlib import Path
@@ -27,7 +28,7 @@ WHOLE = ("case", "windows_to_type", "replacements", "internal_rates_found",
          "internal_rates_found_of_plan")  # fmt: skip
 """Columns of whole numbers."""
 
-TEXT = ("status", "reason", "role", "site", "tariff", "tariff_name", "controls", "against",
+TEXT = ("status", "reason", "role", "way", "site", "tariff", "tariff_name", "controls", "against",
         "plan_is_a", "settings_json")  # fmt: skip
 """Columns of words; all others are numbers."""
 
@@ -61,7 +62,9 @@ def kinds_named(names: Sequence[str]) -> list[TableKind]:
 
 
 def write_tables(rows: Sequence[Row], folder: Path, kinds: Sequence[TableKind]) -> list[Path]:
-    """Write the rows as ``cases.parquet``, ``cases.csv`` and ``cases.xlsx``; return the files.
+    """Write the rows as ``cases.parquet`` and ``cases.csv``, as they are asked for; return the files.
+
+    A workbook holds more than rows, and is written when all is known.
 
     Raises
     ------
@@ -69,12 +72,16 @@ def write_tables(rows: Sequence[Row], folder: Path, kinds: Sequence[TableKind]) 
         If the folder cannot be written.
     """
     writers: dict[TableKind, Callable[[Sequence[Row]], bytes]] = {
-        "parquet": _parquet, "csv": _csv, "xlsx": _workbook
+        "parquet": _parquet, "csv": _csv
     }  # fmt: skip
-    return [write_file(writers[kind](rows), folder / f"cases.{kind}") for kind in kinds]
+    return [
+        write_file(writers[kind](rows), folder / f"cases.{kind}")
+        for kind in kinds if kind in writers
+    ]  # fmt: skip
 
 
-def _columns(rows: Sequence[Row]) -> list[str]:
+def all_columns(rows: Sequence[Row]) -> list[str]:
+    """Return the names of all columns, in the order in which they appear."""
     return list(dict.fromkeys(name for row in rows for name in row))
 
 
@@ -82,7 +89,7 @@ def _parquet(rows: Sequence[Row]) -> bytes:
     import pyarrow as pa
     import pyarrow.parquet as pq
 
-    columns = _columns(rows)
+    columns = all_columns(rows)
     types = {name: pa.int64() for name in WHOLE} | {name: pa.string() for name in TEXT}
     schema = pa.schema([(name, types.get(name, pa.float64())) for name in columns])
     arrays = [
@@ -96,7 +103,11 @@ def _parquet(rows: Sequence[Row]) -> bytes:
 
 def _csv(rows: Sequence[Row]) -> bytes:
     text = io.StringIO(newline="")
-    writer = csv.DictWriter(text, _columns(rows), lineterminator="\n")
+    writer = (
+        csv.DictWriter(  # all texts in quotes, or a carriage return in a name would begin a row
+            text, all_columns(rows), lineterminator="\n", quoting=csv.QUOTE_NONNUMERIC
+        )
+    )
     writer.writeheader()
     writer.writerows({name: _inert(value) for name, value in row.items()} for row in rows)
     return text.getvalue().encode()
@@ -104,21 +115,19 @@ def _csv(rows: Sequence[Row]) -> bytes:
 
 def _inert(value: Any) -> Any:
     """Return a value that no spreadsheet takes for a formula."""
-    starts = ("=", "+", "-", "@", "\t", "\r")
-    return f"'{value}" if isinstance(value, str) and value.startswith(starts) else value
+    return f"'{value}" if isinstance(value, str) and is_formula_like(value) else value
 
 
-def _workbook(rows: Sequence[Row]) -> bytes:
-    import xlsxwriter
+def is_formula_like(text: str) -> bool:
+    """Tell whether a spreadsheet may take a text for a formula, or strip it until it is one.
 
-    sink = io.BytesIO()
-    options = {"in_memory": True, "strings_to_formulas": False, "strings_to_urls": False}
-    with xlsxwriter.Workbook(sink, options) as book:
-        sheet = book.add_worksheet("cases")
-        columns = _columns(rows)
-        sheet.write_row(0, 0, columns, book.add_format({"bold": True, "text_wrap": True}))
-        for place, row in enumerate(rows, start=1):
-            sheet.write_row(place, 0, [row.get(name) for name in columns])
-        sheet.freeze_panes(1, 1)
-        sheet.autofilter(0, 0, len(rows), max(len(columns) - 1, 0))
-    return sink.getvalue()
+    Blanks, line ends and signs without width are stripped from its begin; full-width and small forms of
+    signs count as the signs (Unicode's compatibility forms), so does the true minus.
+    """
+    if text[:1] in {"\t", "\r", "\n"}:
+        return True
+    begins = next(
+        (sign for sign in text if not sign.isspace() and unicodedata.category(sign)[0] not in "CZ"),
+        "",
+    )
+    return unicodedata.normalize("NFKC", begins)[:1] in {*"=+-@", "\N{MINUS SIGN}"}

@@ -17,6 +17,7 @@ from optimizer.report.shapes import (
     LifeRecord,
     ManifestRecord,
     PlannedSize,
+    ReferenceRecord,
     StudyRecord,
     StudyRow,
     SwingRecord,
@@ -24,12 +25,15 @@ from optimizer.report.shapes import (
     WorthRecord,
 )
 from optimizer.report.study_words import (
-    AGAINST,
     SOURCES,
     Column,
     Names,
+    advice,
+    against_words,
+    answer,
     asked_sentence,
     cautions,
+    closely_words,
     columns_of,
     counts_sentence,
     end_text,
@@ -70,7 +74,8 @@ def study_text(result: StudyResult) -> str:
     """
     names = Names.of(result)
     parts = [
-        _head(result, names), _ranked_text(result, names), _sizes_text(result, names),
+        _head(result, names), _listed("THE VERDICT", _verdict_words(result, names)),
+        _ranked_text(result, names), _sizes_text(result, names),
         *(_verdict_text(result, names, verdict) for verdict in result.verdicts),
         _listed("FAILED OR LEFT OUT", not_done(result, names)),
         _listed("BEFORE YOU ACT ON IT", cautions(result)),
@@ -85,6 +90,10 @@ def _head(result: StudyResult, names: Names) -> str:
         lines.append(filled(result.about))
     asked = f"{asked_sentence(result, names)} {counts_sentence(result)} Search: {result.effort}."
     return "\n".join([*lines, filled(asked)])
+
+
+def _verdict_words(result: StudyResult, names: Names) -> list[str]:
+    return [*answer(result, names)[:1], *advice(result, names)] if result.ranked else []
 
 
 def _ranked_text(result: StudyResult, names: Names) -> str:
@@ -108,7 +117,7 @@ def _ranked_text(result: StudyResult, names: Names) -> str:
             lines.append(filled(names.otherwise(row), "      "))
     if len(ranked) > len(rows):
         lines.append(f"  and {len(ranked) - len(rows):,} more in the whole table")
-    against = AGAINST[result.terms.against if result.terms else "no_battery"]
+    against = against_words(result, names)
     return "\n".join([*lines, filled(f"Savings are over {against}. {order_note(result)}".rstrip())])
 
 
@@ -147,7 +156,8 @@ def _verdict_text(result: StudyResult, names: Names, verdict: Verdict) -> str:
         *money_paragraphs(result, verdict), sources_sentence(result, row),
         marginal_sentence(result, row), _swings_sentence(verdict),
     ]  # fmt: skip
-    title = f"THE BEST CASE OF {names.site(row)}: {size_text(row)}, {names.terms(row)}"
+    why = closely_words(result, verdict).upper()
+    title = f"{why} OF {names.site(row)}: {size_text(row)}, {names.terms(row)}"
     return "\n".join([filled(title, "", "  "), *(filled(each) for each in paragraphs if each)])
 
 
@@ -179,6 +189,10 @@ def study_record(result: StudyResult) -> StudyRecord:
         "invented": result.invented,
         "currency": result.currency,
         "effort": result.effort,
+        "reference": None
+        if result.reference is None
+        else cast(ReferenceRecord, result.reference.model_dump()),
+        "verdict": _verdict_words(result, Names.of(result)),
         "ranked_by": result.measure,
         "ranked_cases": [row["case"] for row in result.ranked],
         "rows": cast(list[StudyRow], [dict(row) for row in result.rows]),

@@ -15,6 +15,8 @@ from optimizer.base.units import money, number, percent, price
 from optimizer.economics.assumptions import Terms
 from optimizer.economics.cash_flow import SIGNED, CashFlow
 from optimizer.economics.returns import net_present_value
+from optimizer.studies.study_file import OWN, Reference
+from optimizer.studies.table import WAYS
 from optimizer.studies.verdict import Row, Sized, StudyResult, Swing, Verdict
 
 FEW = 4
@@ -26,6 +28,9 @@ AGAINST = {
     "neither": "the same site on the same tariff with neither PV nor battery",
 }
 """What a saving is measured from, in words."""
+
+TODAYS_ROLES = ("today", "nothing bought")
+"""Rows of what stands today, on today's tariff and on others."""
 
 SOURCES = {
     "self_consumption": "PV used in the building instead of sold",
@@ -51,6 +56,7 @@ CHANGES = ("battery_price_pct", "operating_pct")
 """Ranges that are changes in per cent; others that end so are rates themselves."""
 
 DIFFERENCES = {
+    "way": "{}",
     "controls": "controls {}",
     "inverter_kw": "inverter {} kW",
     "load_times": "load × {}",
@@ -95,6 +101,11 @@ class Names:
         varied = self.varied[row["site"]]
         return ", ".join(DIFFERENCES[name].format(_plain(row[name])) for name in varied)
 
+    def others(self, row: Row) -> str:
+        """Return the same but for how it is run."""
+        varied = [name for name in self.varied[row["site"]] if name != "way"]
+        return ", ".join(DIFFERENCES[name].format(_plain(row[name])) for name in varied)
+
     def terms(self, row: Row) -> str:
         """Return a row's tariff and what else it differs in."""
         parts = (f"tariff {self.tariff(row)}", self.otherwise(row))
@@ -123,6 +134,8 @@ def _plain(value: Any) -> str:
 
 def size_text(row: Row) -> str:
     """Return a row's battery: ``10 kWh and 5 kW``."""
+    if not row["battery_kwh"]:
+        return str(row["way"])
     return f"{number(row['battery_kwh'], 2)} kWh and {number(row['discharge_kw'], 2)} kW"
 
 
@@ -142,14 +155,15 @@ def columns_of(result: StudyResult, names: Names, *, in_full: bool) -> list[Colu
     """Return the columns of the ranked table; ``in_full`` with bills and investments too."""
     unit = result.money
     span = span_words(result)
-    bill = Column(f"bill {span}", lambda row: money(row[f"bill_windows_{unit}"]))
+    bill = Column(f"bill {span}", lambda row: money(row[f"bill_{unit}"]))
+    saves = "saves" if result.reference else "windows save"
     return [
         *_name_columns(names),
         Column("size, kWh / kW", _size_cell),
         *([bill] if in_full else []),
-        Column(f"windows save {span}", lambda row: money(saved(result, row))),
-        Column("kept share", lambda row: _share(row["kept_share_pct"])),
-        *(_money_columns(unit, in_full=in_full) if result.terms is not None else []),
+        Column(f"{saves} {span}", lambda row: money(saved(result, row))),
+        Column("kept share", _kept_cell),
+        *(_money_columns(result, in_full=in_full) if result.terms is not None else []),
     ]
 
 
@@ -165,23 +179,37 @@ def _name_columns(names: Names) -> list[Column]:
     ]
 
 
-def _money_columns(unit: str, *, in_full: bool) -> list[Column]:
+def _money_columns(result: StudyResult, *, in_full: bool) -> list[Column]:
+    unit, with_cost = result.money, in_full or result.reference is not None
+    cost = Column("present cost of all", lambda row: money(row[f"cost_present_value_{unit}"]))
+    rate = Column("internal rate of return", rate_text)
     bought = Column("investment", lambda row: money(row[f"investment_{unit}"]))
     return [
         *([bought] if in_full else []),
         Column("net present value", lambda row: money(row[f"npv_{unit}"])),
-        Column("internal rate of return", rate_text),
-        Column("discounted payback, years", lambda row: _years(row["discounted_payback_years"])),
+        *([cost] if with_cost else []),
+        *([rate] if in_full or result.reference is None else []),
+        Column("discounted payback, years", _payback_cell),
     ]
 
 
 def _size_cell(row: Row) -> str:
+    if not row["battery_kwh"]:
+        return "none"
     return f"{number(row['battery_kwh'], 2)} / {number(row['discharge_kw'], 2)}"
 
 
+def _kept_cell(row: Row) -> str:
+    return _share(row["kept_share_pct"] if row["way"] == WAYS["windows"] else None)
+
+
+def _payback_cell(row: Row) -> str:
+    return "–" if row["role"] in TODAYS_ROLES else _years(row["discounted_payback_years"])
+
+
 def saved(result: StudyResult, row: Row) -> float:
-    """Return what a row's windows save in the first year over the study's reference. [money]"""
-    return float(row[f"windows_save_over_{row.get('against') or 'no_battery'}_{result.money}"])
+    """Return what a row saves in the first year over what it is measured from. [money]"""
+    return float(row[f"saves_{result.money}"])
 
 
 def rate_text(row: Row) -> str:
@@ -255,7 +283,7 @@ def _counted(count: int, what: str) -> str:
 
 def asked_sentence(result: StudyResult, names: Names) -> str:
     """Return which sizes, tariffs and sites were looked at."""
-    sizes = sorted({row["battery_kwh"] for row in result.rows})
+    sizes = sorted({row["battery_kwh"] for row in result.rows if row["battery_kwh"]})
     tariffs = list(dict.fromkeys(names.tariff(row) for row in result.rows))
     told = (
         f"{number(sizes[0], 2)} kWh" if len(sizes) == 1
@@ -270,13 +298,104 @@ def _named(names: Collection[str], what: str) -> str:
     return f"the {what}{'' if len(names) == 1 else 's'} {', '.join(names)}"
 
 
+def against_words(result: StudyResult, names: Names) -> str:
+    """Return what savings are measured from."""
+    reference = result.reference
+    if reference is None:
+        return AGAINST[result.terms.against if result.terms else "no_battery"]
+    todays = {names.tariff(row) for row in result.rows if row["role"] == "today"}
+    tariff = next(iter(todays)) if len(todays) == 1 else f"{len(todays):,} tariffs"
+    if reference.tariff == OWN and len(todays) != 1:
+        tariff = "each site's own tariff"
+    return f"today: {tariff}, {_equipment_words(reference)}"
+
+
+def _equipment_words(reference: Reference) -> str:
+    if reference.battery == OWN:
+        return "the battery that stands there, with no windows"
+    return WAYS["neither" if reference.pv == "none" else "no_battery"]
+
+
+MOST_ADVICE = 12
+"""So many sites and tariffs are advised on in words."""
+
+
+def advice(result: StudyResult, names: Names) -> list[str]:
+    """Return for each site and tariff what to buy, and what a battery must cost to pay."""
+    if result.terms is None:
+        return []
+    groups: dict[tuple[str, str], list[Row]] = {}
+    for row in filter(result.is_as_stated, result.ranked):
+        groups.setdefault((row["site"], row["tariff"]), []).append(row)
+    told = [
+        _advice_on(result, names, rows, result.terms)
+        for rows in list(groups.values())[:MOST_ADVICE]
+    ]
+    more = len(groups) - len(told)
+    return [*told, *([f"{more:,} more sites and tariffs stand in the tables."] if more > 0 else [])]
+
+
+def _advice_on(result: StudyResult, names: Names, rows: Sequence[Row], terms: Terms) -> str:
+    best, unit = rows[0], result.money
+    site = f" at {names.site(best)}" if len(names.sites) > 1 else ""
+    todays = "today's " if any(row["role"] == "today" for row in rows) else ""
+    where = f"On {todays}{names.tariff(best)}{site}"
+    worth = best[f"npv_{unit}"]
+    gain = f"net present value {money(worth, result.currency)}"
+    paid = best[f"cost_present_value_{unit}"]
+    gain += f"; all that is paid comes to {money(paid)}"
+    is_bought = best["role"] not in TODAYS_ROLES and (result.reference is not None or worth > 0)
+    if best["role"] == "today":
+        what = f"change nothing ({gain})"
+    elif not is_bought:
+        what = "buy nothing" + (f" ({gain})" if result.reference is not None else "")
+    else:
+        what = f"{'the least is lost with ' if worth < 0 else ''}{_bought(result, best)} ({gain})"
+    bought = best if is_bought and best["battery_kwh"] and worth > 0 else None
+    pays = "" if terms.against == "no_windows" else _price_that_pays(result, rows, terms, bought)
+    return f"{where}: {what}. {pays}".strip()
+
+
+def _bought(result: StudyResult, row: Row) -> str:
+    """Return what a row asks for."""
+    if not row["battery_kwh"]:
+        return "the PV alone"
+    reference = result.reference
+    has_battery = reference is not None and reference.battery == OWN
+    stands = has_battery and row[f"investment_{result.money}"] == 0
+    whose = "the battery that stands there" if stands else f"a battery of {size_text(row)}"
+    return f"{whose}, {row['way']}"
+
+
+def _price_that_pays(
+    result: StudyResult, rows: Sequence[Row], terms: Terms, bought: Row | None
+) -> str:
+    """Return the price at which the battery that is bought, or the best priced of others, pays just."""
+    name = f"break_even_price_{result.money}_per_kwh"
+    priced = [row for row in ([bought] if bought else rows) if row[name] is not None]
+    if not priced:
+        might = bought is None and any(row["battery_kwh"] for row in rows)
+        return "No battery among the cases pays there, whatever it costs." if might else ""
+    best = max(priced, key=lambda row: row[name])
+    size = best["battery_kwh"], best["discharge_kw"]
+    stated = money(terms.battery.of(*size) / size[0])
+    just = money(best[name], result.currency)
+    if bought:
+        return f"It pays up to {just} a kWh, all of it counted (stated: {stated})."
+    return (
+        f"The battery must cost {just} a kWh or less to pay, all of it counted ({size_text(best)},"
+        f" {best['way']}; stated: {stated})."
+    )
+
+
 def answer(result: StudyResult, names: Names) -> list[str]:
     """Return what a study found, in two or three sentences."""
     if not result.ranked:
         return ["No case came to a result; the reasons stand below."]
     if result.terms is None:
         return [_most_saved(result, names), "No prices are stated, so what it costs is left open."]
-    sentences = [_best_of_all(result, names, result.terms)]
+    first = _best_of_all if result.reference is None else _best_of_today
+    sentences = [first(result, names, result.terms)]
     if len(bests(result)) > 1:
         sentences.append(_of_sites(result, names))
     closely = [each for each in result.verdicts if each.number == result.ranked[0]["case"]]
@@ -286,9 +405,9 @@ def answer(result: StudyResult, names: Names) -> list[str]:
 def _most_saved(result: StudyResult, names: Names) -> str:
     best = result.ranked[0]
     return (
-        f"Of {_counted(len(result.done), 'case')} the most is saved with a battery of {size_text(best)}"
-        f" ({names.case(best)}): {money(saved(result, best), result.currency)} {span_words(result)} by"
-        f" windows that can be typed in, over {AGAINST['no_battery']}."
+        f"Of {_counted(len(result.done), 'case')} the most is saved with {_with(best)}"
+        f" ({names.case(best)}): {money(saved(result, best), result.currency)} {span_words(result)}"
+        f"{_by_windows(best)}, over {against_words(result, names)}."
     )
 
 
@@ -307,6 +426,34 @@ def _best_of_all(result: StudyResult, names: Names, terms: Terms) -> str:
         f" it saves {money(saved(result, best), result.currency)} in the first year, and {over} it is worth"
         f" {money(npv, result.currency)} more than it costs (net present value); it is paid back in"
         f" {_years(best['discounted_payback_years'])} years, discounted."
+    )
+
+
+def _with(row: Row) -> str:
+    return f"a battery of {size_text(row)}" if row["battery_kwh"] else str(row["way"])
+
+
+def _by_windows(row: Row) -> str:
+    return " by windows that can be typed in" if row["way"] == WAYS["windows"] else ""
+
+
+def _best_of_today(result: StudyResult, names: Names, terms: Terms) -> str:
+    """Return what is best measured from today, in words that a client decides by."""
+    best, unit = result.ranked[0], result.money
+    over = f"over {_counted(terms.years, 'year')} at {number(terms.discount_pct, 2)} % {terms.rates_are}"
+    present = money(best[f"cost_present_value_{unit}"], result.currency)
+    paid = f"all that is paid comes to {present} today"
+    if best["role"] == "today":
+        return f"Leave it as it is ({names.case(best)}): nothing costs less {over}; {paid}."
+    gain = money(best[f"npv_{unit}"], result.currency)
+    less = money(best[f"cost_present_value_{unit}"] + best[f"npv_{unit}"])
+    if best["role"] == "nothing bought":
+        do = f"Change the tariff and buy nothing ({names.case(best)})"
+    else:
+        do = f"Best is {_bought(result, best)} ({names.site(best)}, tariff {names.tariff(best)})"
+    return (
+        f"{do}: it saves {money(saved(result, best), result.currency)} in the first year, and {over} it is"
+        f" worth {gain} more than it costs (net present value): {paid}, in place of {less} as it is now."
     )
 
 
@@ -405,6 +552,12 @@ def _ratios(result: StudyResult, verdict: Verdict) -> Iterator[str]:
             f"Levelised cost of a discharged kWh, without the energy that fills the battery:"
             f" {price(cost)} {result.currency}."
         )
+
+
+def closely_words(result: StudyResult, verdict: Verdict) -> str:
+    """Return why a case is looked at closely."""
+    best = next(row for row in result.ranked if row["site"] == verdict.row["site"])
+    return "the best case" if best["case"] == verdict.number else "the best battery with windows"
 
 
 def source_rows(result: StudyResult, row: Row) -> list[tuple[str, float]]:
@@ -541,11 +694,16 @@ def cautions(result: StudyResult) -> list[str]:
             "Where several internal rates of return are found none of them may be used; go by the net"
             " present value."
         )
-    if len({(row["site"], row["tariff"]) for row in result.done}) > len(bests(result)):
+    if result.reference is not None:
         found.append(
-            "Each case is held against the same site on the same tariff. What a change of tariff brings by"
-            f" itself is told by the bills: compare bill_windows_{result.money} of the whole table with"
-            " the bill that is paid now."
+            "Without windows a battery is taken to be used, and to age, as with them. What stands today is"
+            " taken to be as new."
+        )
+    elif len({(row["site"], row["tariff"]) for row in result.done}) > len(bests(result)):
+        found.append(
+            "Each case is held against the same site on the same tariff, and what a change of tariff brings"
+            " by itself does not count. With 'reference: {}' in the study all is measured from today's tariff"
+            " without a battery."
         )
     return [*found, *result.notes]
 

@@ -20,10 +20,13 @@ from optimizer.studies.cases import Run
 
 @dataclass(frozen=True)
 class SlopeAsked:
-    """Asks for the slope of a size: whether its power grows with it, and what it is held against."""
+    """Asks for the slope of a size: whether its power grows with it, and what it is held against.
+
+    ``against`` is None where that is another case.
+    """
 
     with_power: bool
-    against: Against
+    against: Against | None
 
 
 @dataclass(frozen=True)
@@ -35,14 +38,15 @@ class BoundsAsked:
 
 @dataclass(frozen=True)
 class DrawsAsked:
-    """Asks for savings of windows in drawn weather.
+    """Asks what ways of running a site cost in drawn weather.
 
-    ``end_worth`` [money per kWh] is the worth of what is left beyond ``end_kwh``. [kWh]
+    ``end_worth`` [money per kWh] is the worth of what is left beyond ``end_kwh``. [kWh] Settings hold for
+    windows, and for the floors of a battery without.
     """
 
-    settings: Settings
+    settings: Settings | None
     draws: Draws
-    against: Against
+    ways: tuple[str, ...]
     end_worth: float
     end_kwh: float
 
@@ -127,10 +131,18 @@ class Bounds:
 
 @dataclass(frozen=True)
 class Drawn:
-    """What windows save in drawn years, shape (load levels, weather years). [money]"""
+    """What each way costs in drawn years, shape (load levels, weather years). [money]"""
 
-    saved: tuple[tuple[float, ...], ...]
+    costs: dict[str, tuple[tuple[float, ...], ...]]
     kind: Literal["drawn"] = "drawn"
+
+
+@dataclass(frozen=True)
+class Bare:
+    """A site without a battery: its bills, by way."""
+
+    bills: dict[str, BillFigures]
+    kind: Literal["bare"] = "bare"
 
 
 @dataclass(frozen=True)
@@ -141,7 +153,7 @@ class Failure:
     kind: Literal["failure"] = "failure"
 
 
-Answer = Searched | Slope | Bounds | Drawn | Failure
+Answer = Searched | Slope | Bounds | Drawn | Bare | Failure
 """What a piece of work answers; ``kind`` tells them apart as text."""
 
 _ANSWERS: TypeAdapter[Answer] = TypeAdapter(Answer, config={"ser_json_inf_nan": "constants"})

@@ -116,7 +116,7 @@ def _guessed(
     if sizes is None or terms is None:
         return []
     with_power = study.file.vary.battery_kw is None
-    like = {case.family.key: case for case in reversed(study.cases)}
+    like = {case.family.key: case for case in reversed(study.cases) if case.way == "windows"}
     cases = [
         replace(like[family.key], terms=terms, run=family.own)
         for family in study.families if family.key in like
@@ -140,6 +140,7 @@ def _listed_sizes(case: Case, listed: Sequence[Valued], *, with_power: bool) -> 
         each.case.run.battery_kwh: each
         for each in listed
         if each.status != "left out"
+        and each.case.way == "windows"
         and (each.case.family.key, each.case.terms) == (case.family.key, case.terms)
         and each.case.run == resized(case.run, each.case.run.battery_kwh, with_power=with_power)
     }

@@ -12,11 +12,11 @@ from __future__ import annotations
 import hashlib
 import json
 import pickle
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass, replace
 from functools import cache, cached_property
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 from pydantic_core import to_jsonable_python
 
@@ -24,7 +24,7 @@ from optimizer.base.documents import Source, digest_of, files_of, is_file, read_
 from optimizer.base.errors import InputError, ScenarioError, raise_findings
 from optimizer.base.units import number
 from optimizer.billing.tariff import Tariff, find_tariff, read_tariff, refuse_unknown_history
-from optimizer.economics.assumptions import Terms
+from optimizer.economics.assumptions import Against, Terms
 from optimizer.economics.cash_flow import Fading, Size, Wear
 from optimizer.forecasting.weeks import Material
 from optimizer.metering.forecast import Forecast
@@ -32,7 +32,7 @@ from optimizer.scenario.brief import Brief, cost_for
 from optimizer.scenario.scenario import SCENARIO_FILE, Scenario, read_scenario
 from optimizer.site.equipment import MAX_HOURS_TO_FILL
 from optimizer.studies.fingerprint import fingerprint
-from optimizer.studies.study_file import OWN, Choice, StudyFile
+from optimizer.studies.study_file import OWN, Choice, Reference, StudyFile
 from optimizer.studies.verdict import LEAST_DAYS
 
 DAYS_OF_A_YEAR = (LEAST_DAYS, 376)
@@ -142,11 +142,32 @@ class Family:
         return _hashed([self.key, asdict(run), asdict(manner), kind, to_jsonable_python(more)])
 
 
+Way = Literal["windows", "no_windows", "no_battery", "neither"]
+"""How a case is run: as in ``comparison.LABELS``."""
+
+WITHOUT_BATTERY: tuple[Way, ...] = ("no_battery", "neither")
+
+
+@dataclass(frozen=True)
+class Today:
+    """A site's tariff and equipment of today: a family, and how it is run."""
+
+    family: Family
+    way: Way
+
+    @property
+    def has_battery(self) -> bool:
+        """Whether the family's own battery stands there."""
+        return self.way not in WITHOUT_BATTERY
+
+
 @dataclass(frozen=True)
 class Case:
     """One row: a run and what it is worth over the years.
 
-    ``role`` tells why it is there: listed, the best size found, or one thing that turns out otherwise.
+    ``role`` tells why it is there: listed, the best size found, one thing that turns out otherwise, or
+    beside a reference: as it comes, with nothing bought, or today's own. ``today`` is what it is measured
+    from, None where that is the same site on the same tariff.
     """
 
     choice: Choice
@@ -155,11 +176,50 @@ class Case:
     terms: Terms | None
     fading: Fading
     role: str = "listed"
+    way: Way = "windows"
+    today: Today | None = None
 
     @property
     def size(self) -> Size:
-        """What is bought."""
-        return Size(self.run.battery_kwh, self.run.discharge_kw, self.run.inverter_kw)
+        """What is bought: not what stands today."""
+        run, family = self.run, self.family
+        is_dc = family.brief.scenario.plant.pv_on_dc_side
+        with_pv = self.way != "neither"
+        buys_pv = with_pv and self.today is not None and self.today.way == "neither"
+        if self.way in WITHOUT_BATTERY:
+            inverter_kw = run.inverter_kw if buys_pv and is_dc else 0.0
+            return Size(0.0, 0.0, inverter_kw, with_pv)
+        if self.today is None or not self.today.has_battery:
+            return Size(run.battery_kwh, run.discharge_kw, run.inverter_kw, with_pv)
+        own = self.today.family.own
+        stands = (run.battery_kwh, run.charge_kw, run.discharge_kw) == (
+            own.battery_kwh, own.charge_kw, own.discharge_kw
+        )  # fmt: skip
+        inverter_kw = 0.0 if run.inverter_kw == own.inverter_kw else run.inverter_kw
+        return Size(run.battery_kwh, run.discharge_kw, inverter_kw, with_pv, stands)
+
+    @property
+    def against(self) -> Against | None:
+        """What of the same run a saving is measured from; None if that is another case, or nothing."""
+        if self.today is not None:
+            return None
+        return "no_battery" if self.terms is None else self.terms.against
+
+    @property
+    def before(self) -> Case:
+        """The case of today that this one is measured from: its load, its years, its rises of prices."""
+        assert self.today is not None
+        return self._with_todays(self.today.family)
+
+    @property
+    def nothing_bought(self) -> Case:
+        """Today's equipment on this case's own tariff."""
+        return self._with_todays(self.family)
+
+    def _with_todays(self, family: Family) -> Case:
+        assert self.today is not None
+        own = replace(family.own, load_times=self.run.load_times, pv_times=self.run.pv_times)
+        return replace(self, family=family, run=own, way=self.today.way)
 
 
 @dataclass(frozen=True)
@@ -204,6 +264,8 @@ def read_study(path: Path) -> Study:
     for choice in choices:
         case = _case(choice, families, file)
         once.setdefault(_what_it_is(case), case)
+    for other in _beside_a_reference(list(once.values())):
+        once.setdefault(_what_it_is(other), other)
     cases = tuple(once.values())
     findings = list(_odd_cases(cases, source))
     raise_findings(findings[:10])
@@ -229,6 +291,9 @@ def _families(
     file: StudyFile, source: Source, choices: list[Choice]
 ) -> tuple[dict[tuple[str, str, str], Family], list[InputError]]:
     folder = source.path.parent
+    wanted = [_names(choice) for choice in choices]
+    if file.reference is not None:
+        wanted += [(site, file.reference.tariff, OWN) for site in file.sites]
     scenarios: dict[str, Scenario] = {}
     findings: list[InputError] = []
     for place, site in enumerate(file.sites):
@@ -240,7 +305,7 @@ def _families(
             findings.append(failure)
     families: dict[tuple[str, str, str], Family] = {}
     read = cache(read_tariff)
-    for names in dict.fromkeys(_names(choice) for choice in choices):
+    for names in dict.fromkeys(wanted):
         site, tariff = names[:2]
         if site not in scenarios:
             continue
@@ -261,7 +326,11 @@ def _tariff_path(
         where = scenario.source.where(("tariff",))
         return find_tariff(scenario.file.tariff, scenario.folder, where)
     listed = file.vary.tariff or []
-    place = ("vary", "tariff", listed.index(name)) if name in listed else ("also",)
+    place: tuple[str | int, ...] = ("also",)
+    if name in listed:
+        place = ("vary", "tariff", listed.index(name))
+    elif file.reference is not None and name == file.reference.tariff:
+        place = ("reference", "tariff")
     return find_tariff(name, folder, source.where(place))
 
 
@@ -309,13 +378,50 @@ def _case(choice: Choice, families: dict[tuple[str, str, str], Family], file: St
     terms = file.money
     if terms is not None and choice.prices_rise_pct is not None:
         terms = terms.model_copy(update={"prices_rise_pct_per_year": choice.prices_rise_pct})
-    return Case(choice, family, family.run_of(choice), terms, file.ageing)
+    today = None
+    if file.reference is not None:
+        today = Today(
+            families[choice.site or "", file.reference.tariff, OWN], _way_of(file.reference)
+        )
+    return Case(choice, family, family.run_of(choice), terms, file.ageing, today=today)
+
+
+def _way_of(reference: Reference) -> Way:
+    if reference.battery == OWN:
+        return "no_windows"
+    return "neither" if reference.pv == "none" else "no_battery"
 
 
 def _what_it_is(case: Case) -> tuple[object, ...]:
     """Return what makes a case another one; two choices may come to the same."""
     rise = None if case.terms is None else case.terms.prices_rise_pct_per_year
-    return case.family.name, case.run, rise
+    if case.way in WITHOUT_BATTERY:
+        run = case.run
+        return case.family.site, case.family.tariff, case.way, run.load_times, run.pv_times, rise
+    return case.family.name, case.run, case.way, rise
+
+
+def _beside_a_reference(listed: Sequence[Case]) -> list[Case]:
+    """Return what is ranked beside listed cases: today's own, what stands today on each tariff, no windows.
+
+    Where the PV is to be bought it stands alone too, and a battery that stands with windows too. What
+    comes first gives a case its role.
+    """
+    measured = [case for case in listed if case.today is not None]
+    todays = [replace(case.before, role="today") for case in measured]
+    kept = [replace(case.nothing_bought, role="nothing bought") for case in measured]
+    more: dict[Way, tuple[Way, str]] = {
+        "neither": ("no_battery", "PV alone"), "no_windows": ("windows", "what stands"),
+    }  # fmt: skip
+    return [
+        *todays,
+        *kept,
+        *(
+            replace(case, way=more[case.way][0], role=more[case.way][1])
+            for case in (*todays, *kept) if case.way in more
+        ),
+        *(replace(case, way="no_windows", role="as it comes") for case in measured),
+    ]  # fmt: skip
 
 
 def _odd_cases(cases: tuple[Case, ...], source: Source) -> Iterator[InputError]:

@@ -13,7 +13,7 @@ import numpy as np
 
 from optimizer.base.flows import Flows
 from optimizer.cost.expression import linear_cost
-from optimizer.studies.cases import Family, Study
+from optimizer.studies.cases import WITHOUT_BATTERY, Family, Study
 from optimizer.studies.study_file import StudyFile
 
 
@@ -62,12 +62,18 @@ def extent_of(study: Study, lanes: int) -> Extent:
     per_base, per_run = SECONDS[study.file.effort]
     worn = years_planned(study.file)
     of_family = Counter(
-        family for family, _run in {(case.family.key, case.run) for case in study.cases}
-    )
+        family
+        for family, _run in {
+            (case.family.key, case.run)
+            for case in study.cases if case.way not in WITHOUT_BATTERY
+        }
+    )  # fmt: skip
     closely = sum(name in study.file.ranges.given for name in PLANNED_ANEW) * 2 * worn
     sites = len({family.site for family in study.families})
     seconds, pieces = 0.0, 0
     for family in study.families:
+        if not of_family[family.key]:  # only what stands there without a battery is asked of it
+            continue
         steps = family.brief.scenario.forecast.grid.count
         integers = INTEGERS_S if may_need_integers(family) else 0.0
         runs = of_family[family.key] * worn + closely * sites / len(study.families)

@@ -13,22 +13,26 @@ from typing import Any, TypeVar
 
 import numpy as np
 
+from optimizer.base.timegrid import FloatArray
 from optimizer.base.units import number
 from optimizer.economics.assumptions import Against, Terms
 from optimizer.economics.best_size import BestSize, Planned, best_size
 from optimizer.economics.cash_flow import (
+    CashFlow,
     Life,
     Money,
     Wear,
     YearFigures,
+    break_even_price,
     cash_flow,
     life_of,
-    worth_of,
 )
 from optimizer.economics.monte_carlo import Chances, Draws, chances_of
 from optimizer.studies.answers import (
     Answer,
     Asked,
+    Bare,
+    BillFigures,
     Bounds,
     BoundsAsked,
     Drawn,
@@ -39,9 +43,9 @@ from optimizer.studies.answers import (
     Slope,
     SlopeAsked,
 )
-from optimizer.studies.cases import Case, Family, Run
+from optimizer.studies.cases import WITHOUT_BATTERY, Case, Family, Manner, Run, Way
 from optimizer.studies.study_file import BestSize as SizesToTry
-from optimizer.studies.verdict import Swing
+from optimizer.studies.verdict import Source, Swing
 
 SLIGHTLY = 1e-3
 """By how much a size is moved for the slope of its price. [kWh]"""
@@ -62,7 +66,9 @@ class Valued:
     """What a case came to.
 
     ``status`` is done, failed or left out, the latter two with a reason. ``figures`` are those of the
-    new equipment; ``money`` is there if the study states prices.
+    new equipment, None without a battery; ``money`` is there if the study states prices. ``own`` and
+    ``before`` are the bills of the first year as this case is run and as it is measured from.
+    ``break_even`` is the price at which its battery is worth as much as none. [money per kWh]
     """
 
     case: Case
@@ -70,6 +76,9 @@ class Valued:
     reason: str = ""
     figures: RunFigures | None = None
     money: Money | None = None
+    own: BillFigures | None = None
+    before: BillFigures | None = None
+    break_even: float | None = None
 
 
 Question = Generator[Wanted, Answer, Any]
@@ -79,7 +88,7 @@ class Failed(Exception):
     """A piece of work that a question needs has failed."""
 
 
-Kind = TypeVar("Kind", Searched, Slope, Bounds, Drawn)
+Kind = TypeVar("Kind", Searched, Slope, Bounds, Drawn, Bare)
 
 
 def _known(answer: Answer, kind: type[Kind]) -> Kind:
@@ -101,28 +110,95 @@ def value_of(case: Case, *, hopeless_among: Sequence[Run] = ()) -> Question:
         If not empty, the case is left out if the family's own battery is worth more than this one
         can be; these are the runs of the family that are bounded, in one piece of work.
     """
-    yield Wanted(case.family, "base", case.family.own)
+    if case.way not in WITHOUT_BATTERY:
+        yield Wanted(case.family, "base", case.family.own)
     try:
         if hopeless_among:
             reason = yield from _why_hopeless(case, hopeless_among)
             if reason:
                 return Valued(case, "left out", reason)
-        figures = yield from figures_of(case.family, case.run)
+        figures = None
+        if case.way not in WITHOUT_BATTERY:
+            figures = yield from figures_of(case.family, case.run)
+        own = yield from _bill_of(case)
+        if figures is not None and case.against is not None:
+            before = figures.bills[case.against]
+        else:
+            before = yield from _bill_of(case.before)
+        known = Valued(case, "done", "", figures, own=own, before=before)
         if case.terms is None:
-            return Valued(case, "done", figures=figures)
-        life = yield from life_in(case, case.terms)
+            return known
+        money = yield from money_of(case, case.terms)
+        break_even = yield from _break_even(case, case.terms, money)
     except Failed as failure:
         return Valued(case, "failed", str(failure))
-    return Valued(case, "done", "", figures, Money.of(case.terms, life, case.size))
+    return replace(known, money=money, break_even=break_even)
+
+
+def money_of(case: Case, terms: Terms) -> Generator[Wanted, Answer, Money]:
+    """Ask for the years of a case and their money, measured from what it is measured from."""
+    life = yield from life_in(case, terms)
+    if case.today is None:
+        return Money.of(terms, life, case.size)
+    today, flow = yield from _of_today(case, terms)
+    return Money.of(terms, life.over(today), case.size, flow)
+
+
+def _of_today(case: Case, terms: Terms) -> Generator[Wanted, Answer, tuple[Life, CashFlow]]:
+    """Ask for today's years and their money, measured from nothing."""
+    life = yield from life_in(case.before, terms)
+    return life, cash_flow(terms, life, case.before.size)
+
+
+def _break_even(case: Case, terms: Terms, money: Money) -> Generator[Wanted, Answer, float | None]:
+    """Ask for the price at which a battery is worth as much as none on the same tariff."""
+    if case.way in WITHOUT_BATTERY or case.against == "no_windows":
+        return None
+    reference, least = None, 0.0
+    if case.today is not None:
+        _life, reference = yield from _of_today(case, terms)
+        least = (yield from money_of(case.nothing_bought, terms)).worth.npv
+    return break_even_price(terms, money.life, case.size, reference, least)
 
 
 def life_in(case: Case, terms: Terms) -> Generator[Wanted, Answer, Life]:
-    """Ask for the plans of worn equipment that a life needs."""
+    """Ask for the plans of worn equipment that a life needs.
+
+    Savings are measured from the same run, or from nothing where another case is what they are measured from.
+    """
     known: dict[Wear, YearFigures] = {}
     while isinstance(life := life_of(terms, case.fading, known.get), Wear):
-        figures = yield from figures_of(case.family, case.run.worn(life))
-        known[life] = year_figures(figures, terms.against)
+        if case.way in WITHOUT_BATTERY:
+            bill = (yield from _bill_of(replace(case, run=case.run.worn(Wear(1.0, life.pv))))).bill
+            known[life] = YearFigures(-bill, -bill, 0.0, 0.0)
+        else:
+            figures = yield from figures_of(case.family, case.run.worn(life))
+            known[life] = year_figures(figures, case.way, case.against)
     return life
+
+
+def sources_of(valued: Valued, manner: Manner) -> tuple[Source, ...]:
+    """Return the planned years of a case that is done, each with its key in the ledger."""
+    case, is_bare = valued.case, valued.case.way in WITHOUT_BATTERY
+    if valued.status != "done":
+        return ()
+    planned = [(0, Wear())] if valued.money is None else valued.money.life.planned
+    found = []
+    for year, wear in planned:
+        wear = Wear(1.0, wear.pv) if is_bare else wear
+        run = case.run.worn(wear)
+        kind = "bare" if is_bare else "base" if run == case.family.own else "run"
+        key = case.family.key_of(run, manner, kind)
+        found.append(Source(year + 1, kind, wear.health, wear.pv, key))
+    return tuple(found)
+
+
+def _bill_of(case: Case) -> Generator[Wanted, Answer, BillFigures]:
+    """Ask for the bill of a case's first year."""
+    if case.way in WITHOUT_BATTERY:
+        return _known((yield Wanted(case.family, "bare", case.run)), Bare).bills[case.way]
+    figures = yield from figures_of(case.family, case.run)
+    return figures.bills[case.way]
 
 
 def figures_of(family: Family, run: Run) -> Generator[Wanted, Answer, RunFigures]:
@@ -131,18 +207,20 @@ def figures_of(family: Family, run: Run) -> Generator[Wanted, Answer, RunFigures
     return _known((yield Wanted(family, kind, run)), Searched).figures
 
 
-def year_figures(figures: RunFigures, against: Against) -> YearFigures:
+def year_figures(figures: RunFigures, way: Way, against: Against | None) -> YearFigures:
     """Return what a year saves: on its bill, less what it took out of the battery beyond the plan.
 
-    Wear is no money here, replacements are.
+    Wear is no money here, replacements are. A battery without windows is taken to be used as with them, so
+    that both are as worn in each year.
     """
 
     def money(key: str) -> float:
         return figures.bills[key].bill - figures.bills[key].left_worth
 
+    before = 0.0 if against is None else money(against)
     return YearFigures(
-        money(against) - money("windows"), money(against) - money("plan"),
-        figures.cycles_counted, figures.discharged_kwh,
+        before - money(way), before - money("plan"),
+        figures.cycles_counted, figures.discharged_kwh, before,
     )  # fmt: skip
 
 
@@ -154,7 +232,7 @@ def _why_hopeless(case: Case, runs: Sequence[Run]) -> Generator[Wanted, Answer, 
     """
     family, own, terms = case.family, case.family.own, case.terms
     is_bounded = case.run in runs and case.run != own and _windows_cost_no_less_than_plans(case)
-    if terms is None or terms.against == "no_windows" or not is_bounded:
+    if terms is None or case.against == "no_windows" or not is_bounded:
         return ""
     bounds = yield Wanted(family, "bounds", own, BoundsAsked(tuple(runs)))
     if not isinstance(bounds, Bounds) or bounds.least_costs is None:
@@ -163,8 +241,10 @@ def _why_hopeless(case: Case, runs: Sequence[Run]) -> Generator[Wanted, Answer, 
     if at_own.money is None or at_own.figures is None:
         return ""
     own_npv = at_own.money.worth.npv
-    saved = at_own.figures.bills[terms.against].bill - bounds.least_costs[runs.index(case.run)]
-    at_most = worth_of(cash_flow(terms, _unworn(terms, saved), case.size)).npv
+    before = float(at_own.money.life.before.max())
+    saved = before - bounds.least_costs[runs.index(case.run)]
+    reference = None if case.today is None else (yield from _of_today(case, terms))[1]
+    at_most = Money.of(terms, _unworn(terms, saved), case.size, reference).worth.npv
     if at_most >= own_npv:
         return ""
     return (
@@ -221,13 +301,14 @@ def size_for(case: Case, terms: Terms, sizes: SizesToTry, *, with_power: bool) -
     """
     yield Wanted(case.family, "base", case.family.own)
     known: dict[float, Planned] = {}
+    today = None if case.today is None else (yield from _of_today(case, terms))
     while not isinstance(found := best_size(sizes.sizes(), known.get), BestSize):
         run = resized(case.run, found, with_power=with_power)
-        answer = yield Wanted(case.family, "slope", run, SlopeAsked(with_power, terms.against))
+        answer = yield Wanted(case.family, "slope", run, SlopeAsked(with_power, case.against))
         if isinstance(answer, Failure):
             raise Failed(f"a battery of {number(found)} kWh cannot be planned: {answer.reason}")
         slope = _known(answer, Slope)
-        known[found] = _planned(replace(case, run=run), terms, slope, with_power=with_power)
+        known[found] = _planned(replace(case, run=run), terms, slope, today, with_power=with_power)
     return found
 
 
@@ -240,15 +321,19 @@ def resized(run: Run, battery_kwh: float, *, with_power: bool) -> Run:
     )  # fmt: skip
 
 
-def _planned(case: Case, terms: Terms, slope: Slope, *, with_power: bool) -> Planned:
+def _planned(
+    case: Case, terms: Terms, slope: Slope, today: tuple[Life, CashFlow] | None, *, with_power: bool
+) -> Planned:
     """Return value and slope of a size: what new equipment would save each year, less its price."""
 
     def net(size_kwh: float, saved: float) -> float:
         run = resized(case.run, size_kwh, with_power=with_power)
-        return worth_of(cash_flow(terms, _unworn(terms, saved), replace(case, run=run).size)).npv
+        life, size = _unworn(terms, saved), replace(case, run=run).size
+        return Money.of(terms, life, size, today and today[1]).worth.npv
 
     size = case.run.battery_kwh
-    saved = slope.bill_before - slope.cost_plan
+    before = slope.bill_before if today is None else -float(today[0].saved[0])
+    saved = before - slope.cost_plan
     value = net(size, saved)
     bigger = net(size + SLIGHTLY, saved + SLIGHTLY * slope.worth_kwh)
     return Planned(value, (bigger - value) / SLIGHTLY, slope.is_linear)
@@ -303,12 +388,32 @@ def chances_for(valued: Valued, draws: Draws) -> Generator[Wanted, Answer, Chanc
     case, money = valued.case, valued.money
     if case.terms is None or money is None:
         return None
+    today = None if case.today is None else (yield from _of_today(case, case.terms))[0]
     saved = []
-    for _year, wear in money.life.planned:
+    for year, wear in money.life.planned:
+        if today is None:
+            costs = yield from _drawn(case, wear, draws, case.against)
+            saved.append(costs[case.against] - costs[case.way])
+        else:
+            costs = yield from _drawn(case, wear, draws, None)
+            then = Wear(float(today.health[year]), float(today.pv[year]))
+            before = yield from _drawn(case.before, then, draws, None)
+            saved.append(before[case.before.way] - costs[case.way])
+    return chances_of(draws, case.terms, money.life, money.flow, np.array(saved))
+
+
+def _drawn(
+    case: Case, wear: Wear, draws: Draws, beside: Against | None
+) -> Generator[Wanted, Answer, dict[str | None, FloatArray]]:
+    """Ask what a case with worn equipment costs in drawn weather, and another way of the same run."""
+    ways = (case.way,) if beside is None else (case.way, beside)
+    if case.way in WITHOUT_BATTERY:
+        run, asked = case.run.worn(Wear(1.0, wear.pv)), DrawsAsked(None, draws, ways, 0.0, 0.0)
+    else:
         run = case.run.worn(wear)
         figures = yield from figures_of(case.family, run)
         asked = DrawsAsked(
-            figures.settings, draws, case.terms.against, figures.end_worth, figures.end_kwh_plan
-        )
-        saved.append(_known((yield Wanted(case.family, "draws", run, asked)), Drawn).saved)
-    return chances_of(draws, case.terms, money.life, money.flow, np.array(saved))
+            figures.settings, draws, ways, figures.end_worth, figures.end_kwh_plan
+        )  # fmt: skip
+    answer = _known((yield Wanted(case.family, "draws", run, asked)), Drawn)
+    return {way: np.array(table) for way, table in answer.costs.items()}

@@ -23,11 +23,12 @@ from optimizer.studies.questions import (
     Failed,
     Valued,
     chances_for,
+    sources_of,
     swing_of,
     value_of,
 )
 from optimizer.studies.scheduler import CarryingOut
-from optimizer.studies.table import row_of
+from optimizer.studies.table import WAYS, row_of
 from optimizer.studies.verdict import Row, Sized, StudyResult, Verdict
 
 FEW_PIECES = 3
@@ -150,7 +151,12 @@ def _result(
 
     bounded = _bounded_runs(study)
     valued: list[Valued] = carrying_out.results(
-        [value_of(case, hopeless_among=bounded.get(case.family.key, [])) for case in study.cases],
+        [
+            value_of(case, hopeless_among=bounded.get(case.family.key, []))
+            if case.way == "windows"
+            else value_of(case)
+            for case in study.cases
+        ],
         lambda found: so_far(rows_of(found)),
     )
     sized: list[Sized] = []
@@ -160,9 +166,12 @@ def _result(
         sized, more = find_best_sizes(study, carrying_out, valued, notes)
         valued = [*valued, *more]
     rows = rows_of(valued)
+    manner = carrying_out.manner
     result = StudyResult(
         file.study, file.about, file.invented, study.currency, file.effort, tuple(rows), (),
-        tuple(sized), file.money, file.ageing, file.draws, manifest, tuple(notes),
+        tuple(sized), file.money, file.ageing, file.draws, manifest, tuple(notes), file.reference,
+        {case: each.money for case, each in enumerate(valued, 1) if each.money is not None},
+        {case: sources_of(each, manner) for case, each in enumerate(valued, 1)},
     )  # fmt: skip
     if file.money is None:
         return result
@@ -177,6 +186,8 @@ def _bounded_runs(study: Study) -> dict[str, list[Run]]:
     """Return, by family, the runs that shadow prices may leave out: other sizes, all else its own."""
     found: dict[str, dict[Run, None]] = {}
     for case in study.cases if study.file.leave_out_hopeless else ():
+        if case.way != "windows":
+            continue
         own, run = case.family.own, case.run
         if (run.load_times, run.pv_times, run.inverter_kw) == (1.0, 1.0, own.inverter_kw):
             found.setdefault(case.family.key, {})[run] = None
@@ -184,9 +195,11 @@ def _bounded_runs(study: Study) -> dict[str, list[Run]]:
 
 
 def _best_of_sites(result: StudyResult) -> list[int]:
-    """Return the numbers of the best case of each site, in the order of the sites."""
+    """Return the numbers of the best case with windows of each site, in the order of the sites."""
     best: dict[str, int] = {}
     for row in result.ranked:
+        if row["way"] != WAYS["windows"]:
+            continue
         best.setdefault(row["site"], row["case"])
     sites = dict.fromkeys(row["site"] for row in result.rows)
     return [best[site] for site in sites if site in best]

@@ -54,7 +54,7 @@ class CarryingOut:
 
     def __init__(self, ledger: Ledger, lanes: Lanes, manner: Manner, progress: Progress) -> None:
         self._ledger, self._lanes = ledger, lanes
-        self._manner, self._progress = manner, progress
+        self.manner, self._progress = manner, progress
         self._waiting: dict[str, _Waiting] = {}
         self._on_lane: dict[str, str] = {}
         self._family_of: dict[str, str] = {}
@@ -107,13 +107,13 @@ class CarryingOut:
         self._waiting[key].asked_by.append(number)
 
     def _key_of(self, wanted: Wanted) -> str:
-        return wanted.family.key_of(wanted.run, self._manner, wanted.kind, wanted.more)
+        return wanted.family.key_of(wanted.run, self.manner, wanted.kind, wanted.more)
 
     def _job_of(self, key: str, wanted: Wanted) -> Job:
         base = None
         if wanted.kind != "base":
             base = self._ledger.get(self._key_of(Wanted(wanted.family, "base", wanted.family.own)))
-        return Job(key, wanted.family.key, wanted.kind, wanted.run, self._manner, base, wanted.more)
+        return Job(key, wanted.family.key, wanted.kind, wanted.run, self.manner, base, wanted.more)
 
     def _give_out(self) -> None:
         """Give each idle lane a piece of work."""

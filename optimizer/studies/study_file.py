@@ -109,6 +109,33 @@ class Choice(Document):
         return {name: value for name, value in self if value is not None}
 
 
+class Reference(Document):
+    """How a site is run today, from which everything is measured.
+
+    ========================  ==================================================================
+    key                       what it is today
+    ========================  ==================================================================
+    ``tariff``                name or file of the tariff; "its own" is the scenario's
+    ``battery``               ``none``, or ``its own``: the scenario's battery stands, with no windows
+    ``pv``                    ``its own``, or ``none``: then the PV is bought too, at ``money.pv``
+    ========================  ==================================================================
+    """
+
+    tariff: str = OWN
+    battery: Literal["none", "its own"] = "none"
+    pv: Literal["none", "its own"] = "its own"
+
+    @model_validator(mode="after")
+    def _fits(self) -> Reference:
+        if self.battery == OWN and self.pv == "none":
+            raise Mistake(
+                "a battery of today without PV cannot be told from the scenario",
+                "Write pv: its own, or battery: none.",
+                "pv",
+            )
+        return self
+
+
 class BestSize(Document):
     """A row of evenly spaced capacities, of which the best is found by its slope. [kWh]"""
 
@@ -179,13 +206,15 @@ class StudyFile(Document):
     value of what varies with each (``each_with_each``), or one thing away from the scenario at a time
     (``one_at_a_time``); ``leave_out`` drops cases to which all of its keys apply, ``also`` adds single
     cases. ``leave_out_hopeless`` drops sizes that, by shadow prices, cannot be worth as much as the
-    site's own battery is.
+    site's own battery is. With ``reference`` everything is measured from how the site is run today, and
+    "no windows" and what stands today are cases too, on every tariff.
     """
 
     study: str
     about: str = ""
     invented: bool = False
     sites: Annotated[list[str], Field(min_length=1)]
+    reference: Reference | None = None
     vary: Vary = Vary()
     controls: dict[str, Controls] = {}
     combine: Literal["each_with_each", "one_at_a_time"] = "each_with_each"
@@ -215,6 +244,8 @@ class StudyFile(Document):
                         f"Add the section money, or leave {name} out.",
                         tuple(name.split(".")),
                     )
+        if self.money is not None:
+            self._refuse_two_references(self.money)
         if self.best_size is not None and self.money and self.money.against == "no_windows":
             raise Mistake(
                 "best_size is asked for over no_windows, which itself changes with the size",
@@ -228,6 +259,23 @@ class StudyFile(Document):
                 "vary",
             )
         return self
+
+    def _refuse_two_references(self, money: Terms) -> None:
+        if self.reference is not None and "against" in money.model_fields_set:
+            raise Mistake(
+                "money.against and reference both say what is measured from",
+                "Remove money.against.",
+                ("money", "against"),
+            )
+        stands = (
+            money.against != "neither" if self.reference is None else self.reference.pv != "none"
+        )
+        if money.pv and stands:
+            raise Mistake(
+                f"money.pv is {money.pv:g} although the PV stands already in what is measured from",
+                "Write reference: {pv: none}, or remove money.pv.",
+                ("money", "pv"),
+            )
 
     def _refuse_unknown_names(self) -> None:
         if (twice := _first_twice(self.sites)) is not None:

@@ -14,8 +14,19 @@ from optimizer.evaluation.comparison import LABELS, NOTHING_TO_SAVE
 from optimizer.evaluation.savings_breakdown import Sources
 from optimizer.settings.windows import no_windows
 from optimizer.studies.answers import BillFigures, RunFigures
-from optimizer.studies.cases import Case
+from optimizer.studies.cases import WITHOUT_BATTERY, Case
 from optimizer.studies.questions import Valued
+
+WAYS = {
+    "windows": "with windows",
+    "no_windows": "no windows",
+    "no_battery": "no battery",
+    "neither": "neither PV nor battery",
+}
+"""How a case is run, in words."""
+
+TODAY = "today"
+"""What stands under ``against`` where savings are measured from a reference."""
 
 SHOWN = tuple(key for key in LABELS if key not in ("in_use", "anew"))
 """The cases that have a bill in a row."""
@@ -38,14 +49,20 @@ def row_of(number: int, valued: Valued, currency: str) -> dict[str, Any]:
     row |= _of_case(valued.case)
     year = _of_year(valued.figures or UNKNOWN, money)
     row |= year if valued.figures else dict.fromkeys(year)
+    row |= _of_first_bill(valued, money)
     if valued.case.terms is not None:
         known = valued.money
         row |= _of_money(None if known is None else known.worth, money, "")
-        row |= _of_money(None if known is None else known.worth_of_plan, money, "_of_plan")
+        of_plan = None if known is None or valued.figures is None else known.worth_of_plan
+        row |= _of_money(of_plan, money, "_of_plan")
         flow, life = (None, None) if known is None else (known.flow, known.life)
         row[f"investment_{money}"] = None if flow is None else -float(flow.investment[0])
         row[f"incentive_{money}"] = None if flow is None else float(flow.incentive[0])
-        row["against"] = valued.case.terms.against
+        paid = None if known is None else known.worth.cost
+        row[f"cost_present_value_{money}"] = paid
+        row[f"break_even_price_{money}_per_kwh"] = valued.break_even
+        row["against"] = valued.case.against or TODAY
+        life = None if valued.case.way in WITHOUT_BATTERY else life
         row["health_at_end_pct"] = None if life is None else 100 * life.health_after
         row["replacements"] = None if life is None else int(life.is_new.sum())
     found = valued.figures
@@ -55,6 +72,7 @@ def row_of(number: int, valued: Valued, currency: str) -> dict[str, Any]:
 
 def _of_case(case: Case) -> dict[str, Any]:
     run, family = case.run, case.family
+    has_battery = case.way not in WITHOUT_BATTERY
     return {
         "role": case.role,
         "days": len(family.brief.scenario.forecast.grid.dates),
@@ -62,15 +80,26 @@ def _of_case(case: Case) -> dict[str, Any]:
         "tariff": family.tariff,
         "tariff_name": family.brief.tariff.name,
         "controls": family.controls,
-        "battery_kwh": run.battery_kwh,
-        "charge_kw": run.charge_kw,
-        "discharge_kw": run.discharge_kw,
+        "way": WAYS[case.way],
+        "battery_kwh": run.battery_kwh if has_battery else 0.0,
+        "charge_kw": run.charge_kw if has_battery else 0.0,
+        "discharge_kw": run.discharge_kw if has_battery else 0.0,
         "inverter_kw": run.inverter_kw,
         "load_times": run.load_times,
         "pv_times": run.pv_times,
         "prices_rise_pct_per_year": None
         if case.terms is None
         else case.terms.prices_rise_pct_per_year,
+    }
+
+
+def _of_first_bill(valued: Valued, money: str) -> dict[str, Any]:
+    """Return the first year's bill as the case is run, and what it saves over what it is measured from."""
+    own, before, plan = valued.own, valued.before, valued.figures and valued.figures.bills["plan"]
+    return {
+        f"bill_{money}": own and own.bill,
+        f"saves_{money}": own and before and before.cost - own.cost,
+        f"plan_saves_{money}": plan and before and before.cost - plan.cost,
     }
 
 

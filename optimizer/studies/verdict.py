@@ -18,6 +18,7 @@ from optimizer.economics.best_size import BestSize
 from optimizer.economics.cash_flow import Fading, Money
 from optimizer.economics.monte_carlo import Chances, Draws
 from optimizer.settings.windows import Settings
+from optimizer.studies.study_file import Reference
 
 LEAST_DAYS = 355
 """A forecast of so many days is one of a year."""
@@ -82,13 +83,28 @@ class Sized:
 
 
 @dataclass(frozen=True)
+class Source:
+    """A year of a case that was planned, and the key under which its answer stands in the ledger.
+
+    ``health`` and ``pv`` are the shares of battery and PV that the year finds; ``year`` counts from 1.
+    """
+
+    year: int
+    kind: str
+    health: float
+    pv: float
+    key: str
+
+
+@dataclass(frozen=True)
 class StudyResult:
     """All that a study came to.
 
     ``rows`` stand in the order in which the cases are listed, best sizes behind them; ``verdicts`` are the
     best case of each site. ``terms``, ``draws`` are None where the study states none. ``manifest`` has
     what it takes to do all of it again: hashes of the inputs, versions, solver, seeds. ``notes`` tell what
-    of the scenarios does not count here.
+    of the scenarios does not count here. ``moneys`` and ``sources`` are by the number of the case: its years,
+    and the pieces of work that they came from.
     """
 
     name: str
@@ -104,6 +120,9 @@ class StudyResult:
     draws: Draws | None
     manifest: Mapping[str, Any]
     notes: tuple[str, ...] = ()
+    reference: Reference | None = None
+    moneys: Mapping[int, Money] = field(default_factory=dict)
+    sources: Mapping[int, tuple[Source, ...]] = field(default_factory=dict)
 
     @property
     def money(self) -> str:
@@ -120,7 +139,12 @@ class StudyResult:
         """The column by which cases are ranked: net present value, or without money the saving."""
         if self.terms is not None:
             return f"npv_{self.money}"
-        return f"windows_save_over_no_battery_{self.money}"
+        return f"saves_{self.money}"
+
+    @property
+    def measure_of_plan(self) -> str:
+        """The same of the cheapest plan."""
+        return self.measure.replace("npv", "npv_of_plan").replace("saves", "plan_saves")
 
     def is_as_stated(self, row: Row) -> bool:
         """Whether a row has the stated rise of prices, load and PV: what is assumed, not chosen."""

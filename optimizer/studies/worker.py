@@ -23,7 +23,6 @@ from optimizer.base.errors import Interrupted, OptimizerError
 from optimizer.base.progress import quiet
 from optimizer.billing.bill import bill_flows
 from optimizer.economics.ageing import Ageing, equivalent_full_cycles
-from optimizer.economics.assumptions import Against
 from optimizer.evaluation.comparison import Case as Bills
 from optimizer.evaluation.comparison import Judge, cases_of
 from optimizer.evaluation.savings_breakdown import Sources, sources_of
@@ -49,6 +48,7 @@ from optimizer.site.floors import Floors
 from optimizer.studies.answers import (
     Answer,
     Asked,
+    Bare,
     BillFigures,
     Bounds,
     BoundsAsked,
@@ -60,7 +60,7 @@ from optimizer.studies.answers import (
     Slope,
     SlopeAsked,
 )
-from optimizer.studies.cases import Manner, Run
+from optimizer.studies.cases import WITHOUT_BATTERY, Manner, Run
 from optimizer.workflows.inputs import groupings_of, horizon_of, problem_of, task_of
 from optimizer.workflows.reserve import with_endurance
 from optimizer.workflows.solve import Solved, cheapest_plan
@@ -77,7 +77,8 @@ class Job:
     """A piece of work for one process.
 
     ``kind`` is ``base`` (the scenario's own equipment, searched in full), ``run``, ``bounds`` (what the
-    base's shadow prices say of other runs), ``slope`` (a plan and its worth of a kWh), or ``draws``.
+    base's shadow prices say of other runs), ``slope`` (a plan and its worth of a kWh), ``bare`` (no battery),
+    or ``draws``.
     ``base`` is the answer of the family's base, ``more`` what the kind needs beside.
     """
 
@@ -187,7 +188,7 @@ def _slope(family: _Opened, job: Job) -> Slope:
     asked = job.more
     assert isinstance(asked, SlopeAsked)
     brief, plan = _planned(family, job)
-    before = _without_battery(horizon_of(brief), asked.against)
+    before = _without_battery(horizon_of(brief), asked.against or "no_battery")
     return Slope(
         bill_before=bill_flows(brief.cost, before.flows).total,
         cost_plan=plan.cost,
@@ -196,9 +197,22 @@ def _slope(family: _Opened, job: Job) -> Slope:
     )
 
 
-def _without_battery(horizon: Horizon, against: Against) -> Replay:
-    """Return the site without the battery, and without the PV if the saving is over neither."""
-    pv_kwh = 0 * horizon.pv_kwh if against == "neither" else horizon.pv_kwh
+def _bare(family: _Opened, job: Job) -> Bare:
+    """Replay a run's site without its battery; no plan is needed."""
+    brief = job.run.brief(family.brief)
+    horizon, bills = horizon_of(brief), {}
+    for way in WITHOUT_BATTERY:
+        flows = _without_battery(horizon, way).flows
+        bill = bill_flows(brief.cost, flows).total
+        energies = float(flows.import_kwh.sum()), float(flows.export_kwh.sum())
+        peak_kw = float(flows.import_kwh.max()) / flows.grid.step_h
+        bills[way] = BillFigures(bill, bill, 0.0, *energies, peak_kw)
+    return Bare({str(way): bill for way, bill in bills.items()})
+
+
+def _without_battery(horizon: Horizon, way: str) -> Replay:
+    """Return the site without the battery, and for ``neither`` without the PV."""
+    pv_kwh = 0 * horizon.pv_kwh if way == "neither" else horizon.pv_kwh
     bare = horizon.plant.without_battery()
     without = replace(horizon, plant=bare, pv_kwh=pv_kwh, start_kwh=0.0)
     return replay(without, no_windows(0.0))
@@ -235,32 +249,33 @@ def _bounds(family: _Opened, job: Job) -> Bounds:
 
 
 def _draws(family: _Opened, job: Job) -> Drawn:
-    """Replay windows in drawn weather at several levels of load; tell what each year saves."""
+    """Replay a site in drawn weather at several levels of load; tell what each year costs, by way."""
     asked = job.more
     assert isinstance(asked, DrawsAsked)
     brief, draws, settings = job.run.brief(family.brief), asked.draws, asked.settings
-    if brief.scenario.file.outage.hours is not None:
+    if settings is not None and brief.scenario.file.outage.hours is not None:
         level_kwh = brief.scenario.plant.level_kwh
         floors = {month: level_kwh(settings.floor_in(month)) for month in range(1, 13)}
         brief = replace(brief, floors=Floors(floors))
     horizon, weather = horizon_of(brief), brief.weather
 
-    def money(run: Replay, *, has_battery: bool = True) -> float:
-        left = asked.end_worth * (run.stored_kwh[-1] - asked.end_kwh) if has_battery else 0.0
+    def cost(there: Horizon, way: str) -> float:
+        if way in WITHOUT_BATTERY:
+            return bill_flows(brief.cost, _without_battery(there, way).flows).total
+        typed = horizon.plain() if settings is None or way == "no_windows" else settings
+        run = replay(there, typed)
+        left = asked.end_worth * (run.stored_kwh[-1] - asked.end_kwh)
         return bill_flows(brief.cost, run.flows).total - float(left)
 
-    saved = np.zeros((draws.load_levels, draws.weather_years))
+    costs = {way: np.zeros((draws.load_levels, draws.weather_years)) for way in asked.ways}
     for level, factor in enumerate(draws.load_factors()):
         for number in range(draws.weather_years):
             luck = np.random.default_rng([draws.seed, number])
             year = weather.year(Variant(1.0, load_factor=factor), None, luck)
             there = replace(horizon, load_kwh=year.load_kwh, pv_kwh=year.pv_kwh)
-            if asked.against == "no_windows":
-                before = money(replay(there, horizon.plain()))
-            else:
-                before = money(_without_battery(there, asked.against), has_battery=False)
-            saved[level, number] = before - money(replay(there, settings))
-    return Drawn(tuple(map(tuple, saved.tolist())))
+            for way, table in costs.items():
+                table[level, number] = cost(there, way)
+    return Drawn({way: tuple(map(tuple, table.tolist())) for way, table in costs.items()})
 
 
 WAYS: dict[str, Callable[[_Opened, Job], Answer]] = {
@@ -268,6 +283,7 @@ WAYS: dict[str, Callable[[_Opened, Job], Answer]] = {
     "run": _run,
     "slope": _slope,
     "bounds": _bounds,
+    "bare": _bare,
     "draws": _draws,
 }
 """What is done for each kind of job."""

@@ -17,7 +17,7 @@ from optimizer.economics.assumptions import Incentive, Operating, Residual, Term
 from optimizer.economics.cash_flow import Fading
 from optimizer.economics.monte_carlo import Draws
 from optimizer.forecasting.recipe import ForecastRecipe
-from optimizer.studies.study_file import BestSize, Ranges, StudyFile, Vary
+from optimizer.studies.study_file import BestSize, Ranges, Reference, StudyFile, Vary
 
 ROOT = Path(__file__).parents[2]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -106,6 +106,7 @@ def test_the_scenarios_readme_has_every_key_of_a_study() -> None:
         Fading,
         BestSize,
         Ranges,
+        Reference,
         Draws,
         Incentive,
         Operating,

@@ -14,6 +14,7 @@ from optimizer.economics.cash_flow import (
     Size,
     Wear,
     YearFigures,
+    break_even_price,
     cash_flow,
     life_of,
     worth_of,
@@ -215,10 +216,70 @@ def test_levels_of_load_are_middles_of_equal_shares_of_a_normal_law() -> None:
         ({"taxes_per_year": [1.0, 2.0]}, "2 sums for 15 years"),
         ({"replacement": {}}, "neither is given"),
         ({"replacement": {"after_years": 3, "below_pct": 70.0}}, "both is given"),
-        ({"pv": 3000.0}, "PV stands already"),
         ({"sources": {"batery": "a quote"}}, "no part of money"),
     ],
 )
 def test_terms_that_contradict_themselves_are_refused(wrong: dict, words: str) -> None:
     with pytest.raises(ValidationError, match=words):
         Terms.model_validate({"discount_pct": 5.0} | wrong)
+
+
+def _two_years(saved: float, before: float = 0.0) -> Life:
+    ones = np.ones(2)
+    return Life(
+        ones, ones, saved * ones, saved * ones, 0 * ones, ones > 0, ones < 0, 1.0, before * ones
+    )
+
+
+def test_a_battery_breaks_even_where_what_is_paid_is_what_is_saved() -> None:
+    """100 a year for two years at 10 % are 100/1.1 + 100/1.21; four fifths of 10 kWh are paid."""
+    terms = Terms(
+        discount_pct=10, years=2, battery={"fixed": 7, "per_kwh": 999}, incentive={"share_pct": 20}
+    )
+    price = break_even_price(terms, _two_years(100), SIZE, None, 0.0)
+    assert price == pytest.approx((100 / 1.1 + 100 / 1.21) / 8)
+    beside = break_even_price(terms, _two_years(100), SIZE, None, 40.0)
+    assert beside == pytest.approx((100 / 1.1 + 100 / 1.21 - 40) / 8), "doing without is worth 40"
+    dear = terms.model_copy(
+        update={"operating": terms.operating.model_copy(update={"per_year": 101})}
+    )
+    assert break_even_price(dear, _two_years(100), SIZE, None, 0.0) is None
+    given = terms.model_copy(
+        update={"incentive": terms.incentive.model_copy(update={"share_pct": 100})}
+    )
+    assert break_even_price(given, _two_years(100), SIZE, None, 0.0) is None, (
+        "any price is given back"
+    )
+
+
+def test_nothing_bought_costs_nothing_and_what_stands_is_only_run() -> None:
+    """A fixed sum of 500 is no price of no battery; 12 a year are the cost of one that stands."""
+    terms = Terms(
+        discount_pct=10,
+        years=2,
+        battery={"fixed": 500},
+        operating={"per_year": 12},
+        taxes_per_year=3,
+    )
+    none = cash_flow(terms, _two_years(0), Size(0.0, 0.0, 0.0))
+    assert none.net.tolist() == [0, 0, 0]
+    stands = cash_flow(terms, _two_years(0), Size(10.0, 5.0, 0.0, stands=True))
+    assert stands.net.tolist() == [0, -12, -12]
+    bought = cash_flow(terms, _two_years(0), Size(10.0, 5.0, 0.0))
+    assert bought.net.tolist() == [-500, -15, -15]
+
+
+def test_cost_is_the_same_whatever_it_is_measured_from() -> None:
+    """Bills of 300 a year and a battery of 50; today's are 400 with a battery that costs 12 a year to run."""
+    terms = Terms(discount_pct=10, years=2, battery={"per_kwh": 5}, operating={"per_year": 12})
+    discounted = 1 / 1.1 + 1 / 1.21
+    alone = worth_of(cash_flow(terms, _two_years(-300), SIZE))
+    cost = 50 + 312 * discounted
+    assert alone.cost == pytest.approx(cost)
+    today = _two_years(-400)
+    flow = cash_flow(terms, today, Size(8.0, 4.0, 0.0, stands=True))
+    measured = Money.of(terms, _two_years(-300).over(today), SIZE, flow).worth
+    assert measured.npv == pytest.approx(412 * discounted - cost)
+    assert measured.cost == pytest.approx(cost)
+    by_bill = worth_of(cash_flow(terms, _two_years(100, before=400), SIZE))
+    assert by_bill.cost == pytest.approx(cost)

@@ -46,9 +46,11 @@ def row(case: int, kwh: float = 10.0, *, with_money: bool = True, **other) -> di
     made = {
         "case": case, "status": "done", "reason": "", "days": 365, "role": "listed", "site": "houses/oak",
         "tariff": "its own", "tariff_name": "Two rates", "controls": "its own",
+        "way": "with windows",
         "battery_kwh": kwh, "charge_kw": kwh / 2, "discharge_kw": kwh / 2, "inverter_kw": 5.0,
         "load_times": 1.0, "pv_times": 1.0, "kept_share_pct": 74.0, "windows_to_type": 1,
         "prices_rise_pct_per_year": 1.0 if with_money else None, "bill_windows_usd": 800.0 - saved,
+        "bill_usd": 800.0 - saved, "saves_usd": saved, "plan_saves_usd": saved + 40,
         "windows_save_over_no_battery_usd": saved, "plan_saves_over_no_battery_usd": saved + 40,
         "worth_of_battery_usd_per_kwh": 12.5, "worth_of_inverter_usd_per_kw": 0.4,
         "worth_of_battery_and_its_power_usd_per_kwh": 13.5,
@@ -62,6 +64,7 @@ def row(case: int, kwh: float = 10.0, *, with_money: bool = True, **other) -> di
             "npv_usd": 30.0 * kwh, "npv_of_plan_usd": 35.0 * kwh, "internal_rate_pct": 12.5,
             "internal_rates_found": 1, "payback_years": 2.5, "discounted_payback_years": 2.75,
             "levelised_cost_usd_per_kwh": 0.1234, "benefit_cost_ratio": 1.5,
+            "cost_present_value_usd": 2500.0 - 30 * kwh, "break_even_price_usd_per_kwh": 55.0,
             "investment_usd": 100 + 20 * kwh, "incentive_usd": 0.0, "against": "no_battery",
         }  # fmt: skip
     return made | other
@@ -70,7 +73,7 @@ def row(case: int, kwh: float = 10.0, *, with_money: bool = True, **other) -> di
 def failed(case: int, reason: str, status: str = "failed", **other) -> dict:
     """Return a row that came to nothing."""
     unknown = dict.fromkeys(row(case))
-    known = ("case", "days", "role", "site", "tariff", "tariff_name", "controls", "battery_kwh",
+    known = ("case", "days", "role", "site", "tariff", "tariff_name", "controls", "way", "battery_kwh",
              "charge_kw", "discharge_kw", "inverter_kw", "load_times", "pv_times",
              "prices_rise_pct_per_year")  # fmt: skip
     kept = {name: row(case)[name] for name in known}

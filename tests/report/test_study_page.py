@@ -127,8 +127,37 @@ def test_panels_hold_all_else_equal() -> None:
     panels = panels_of(study, Names.of(study))
     assert [panel.sizes for panel in panels] == [[5, 9], [5, 9]]
     assert all(panel.sizes[panel.best] == 9 for panel in panels)
-    assert sorted(panel.title.split("load")[1] for panel in panels) == [" × 1", " × 1.2"]
-    assert len(draw_sizes(panels * 4, "worth")) == 8
+    assert sorted(panel.place.split("load")[1] for panel in panels) == [" × 1", " × 1.2"]
+    assert len(draw_sizes(panels, "worth")) == 2
+
+
+def test_tariffs_stand_side_by_side_in_one_picture_and_on_one_scale() -> None:
+    rows = [
+        row(1, 5), row(2, 9), row(3, 5, tariff="peak", tariff_name="Peak", npv_usd=-900.0),
+        row(4, 9, tariff="peak", tariff_name="Peak", npv_usd=-1700.0),
+        row(5, 0.0, way="no battery", role="today", npv_usd=0.0),
+        row(6, 0.0, way="no battery", role="nothing bought", tariff="peak", tariff_name="Peak",
+            npv_usd=-123.0),
+        row(7, 5, way="no windows", role="as it comes", npv_usd=77.0),
+    ]  # fmt: skip
+    study = result(rows)
+    panels = panels_of(study, Names.of(study))
+    assert [(panel.tariff, panel.nothing) for panel in panels] == [
+        ("Two rates", 0.0),
+        ("Peak", -123.0),
+    ]
+    assert panels[0].as_it_comes[0] == 77.0
+    assert np.isnan(panels[0].as_it_comes[1])
+    together, two_rates, peak = draw_sizes(panels, "worth")
+    assert "Two rates: 0 kWh 0.00, 5 kWh 150.00, 9 kWh 270.00" in together
+    assert "Peak: 0 kWh -123.00, 5 kWh -900.00, 9 kWh -1,700.00" in together
+    for words in ("Two rates", "Peak"):
+        assert f">{words}</text>" in together, "the legend stands inside"
+    ticks = [re.findall(r'class="end tick"[^>]*>([^<]+)<', svg) for svg in (two_rates, peak)]
+    assert ticks[0] == ticks[1], "one scale"
+    assert ">no battery</text>" in two_rates
+    assert ">no windows</text>" in two_rates
+    assert ">no windows</text>" not in peak
 
 
 def test_figures_of_odd_verdicts_are_drawn(study: StudyResult) -> None:

@@ -133,7 +133,7 @@ def test_cautions_stand_once_and_tariffs_are_told_apart() -> None:
     text = said(study_text(result([row(1, 10), other])))
     assert text.count("The past is no promise") == text.count("estimates from a forecast") == 1
     assert text.count("run by no equipment") == text.count("accountant") == 1
-    assert "What a change of tariff" in text
+    assert "what a change of tariff brings by itself does not count" in text
     assert "What a change of tariff" not in study_text(result([row(1), row(2, 5)]))
 
 
@@ -174,7 +174,7 @@ def test_the_record_holds_everything_as_plain_data() -> None:
 
 def test_a_measure_other_than_no_battery_is_said() -> None:
     terms = TERMS.model_copy(update={"against": "neither"})
-    own = row(1, against="neither", windows_save_over_neither_usd=999.0)
+    own = row(1, against="neither", saves_usd=999.0)
     text = said(study_text(replace(result([own]), terms=terms)))
     assert "999.00" in text
     assert "with neither PV nor battery" in text

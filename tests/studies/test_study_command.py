@@ -49,7 +49,7 @@ def test_one_study_in_every_form(folder: Path, tmp_path: Path) -> None:
     with (out / "cases.csv").open(newline="") as file:
         rows = list(csv.DictReader(file))
     sheet = openpyxl.load_workbook(out / "cases.xlsx")["cases"]
-    heads, *cells = sheet.iter_rows(values_only=True)
+    _units, heads, *cells = sheet.iter_rows(values_only=True)
     for row, by_text, by_cell in zip(table, rows, cells, strict=True):
         name = "windows_save_over_no_battery_eur"
         assert float(by_text[name]) == row[name]
@@ -121,10 +121,25 @@ def test_dask_that_is_not_installed_is_told(
     assert "pip install 'tariffwright[cluster]'" in result.output
 
 
-def test_no_name_becomes_a_formula_of_a_spreadsheet(tmp_path: Path) -> None:
-    rows = [{"case": 1, "status": "done", "site": "=1+1", "npv_eur": -5.0}]
-    write_tables(rows, tmp_path, ["csv", "xlsx"])
-    assert "'=1+1" in (tmp_path / "cases.csv").read_text()
-    assert "-5.0" in (tmp_path / "cases.csv").read_text()
-    cell = openpyxl.load_workbook(tmp_path / "cases.xlsx")["cases"].cell(2, 3)
-    assert (cell.value, cell.data_type) == ("=1+1", "s")
+HOSTILE = ("=1+1", "+1", "-1", "@SUM(A1)", "\t=1", "\r=1", "\n=1", "\r\n@a", "  =1", "\N{NO-BREAK SPACE}=1",
+           "\N{ZERO WIDTH SPACE}+1", "\N{ZERO WIDTH NO-BREAK SPACE}=1", "\N{FULLWIDTH EQUALS SIGN}1",
+           "\N{FULLWIDTH PLUS SIGN}1", "\N{FULLWIDTH HYPHEN-MINUS}1", "\N{FULLWIDTH COMMERCIAL AT}a",
+           "\N{IDEOGRAPHIC SPACE}\N{FULLWIDTH EQUALS SIGN}1", "\N{SMALL EQUALS SIGN}1", "\N{MINUS SIGN}1")  # fmt: skip
+
+
+@pytest.mark.parametrize("name", HOSTILE)
+def test_no_name_becomes_a_formula_in_csv(name: str, tmp_path: Path) -> None:
+    rows = [{"case": 1, "status": "done", "site": name, "npv_eur": -5.0}]
+    write_tables(rows, tmp_path, ["csv"])
+    with (tmp_path / "cases.csv").open(newline="", encoding="utf-8") as file:
+        (row,) = csv.DictReader(file)
+    assert row["site"] == f"'{name}"
+    assert row["npv_eur"] == "-5.0"
+
+
+@pytest.mark.parametrize("name", ["oak", "oak = elm", "3-5 kWh", "a@b", "été", "", " oak"])
+def test_other_names_stay_as_they_are(name: str, tmp_path: Path) -> None:
+    write_tables([{"case": 1, "site": name}], tmp_path, ["csv"])
+    with (tmp_path / "cases.csv").open(newline="", encoding="utf-8") as file:
+        (row,) = csv.DictReader(file)
+    assert row["site"] == name

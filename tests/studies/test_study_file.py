@@ -51,6 +51,15 @@ BAD: dict[str, tuple[str, list[str]]] = {
     "a best size over what changes with it": (
         SMALL + "money: {discount_pct: 5, against: no_windows}\nbest_size: {from_kwh: 1, to_kwh: 3}\n",
         ["best_size", "changes with the size"]),
+    "a PV that stands already and has a price": (
+        SMALL + "money: {discount_pct: 5, pv: 3000}\n", ["PV stands already", "pv: none"]),
+    "two things measured from": (
+        SMALL + "reference: {}\nmoney: {discount_pct: 5, against: neither}\n",
+        ["both say what is measured from", "study.yaml:8"]),
+    "a tariff of today that is not there": (
+        SMALL + "reference: {tariff: step.yaml}\n", ["'step.yaml' is neither a file", "study.yaml:7"]),
+    "a battery of today without PV": (
+        SMALL + "reference: {battery: its own, pv: none}\n", ["without PV", "study.yaml:7"]),
     "too many cases at once": (
         SMALL.replace("[4, 10, 16]", str(list(range(1, 400)))).replace("vary:",
             f"vary:\n  load_times: {[n / 100 for n in range(1, 300)]}"), ["are more than 200,000"]),
