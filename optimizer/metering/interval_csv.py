@@ -80,9 +80,8 @@ def read_interval_csv(path: Path, content: bytes, request: Request) -> Found:
     Returns
     -------
     Found
-        Each meter with ``import_kwh``, ``export_kwh`` and, where there is reactive energy,
-        ``reactive_kvarh`` per step, and with ``pv_kwh`` and ``load_kwh`` where the file holds them
-        beside; or one series of prices.
+        Each meter with ``import_kwh``, ``export_kwh``, ``reactive_kvarh``, ``pv_kwh`` and ``load_kwh``
+        per step, as far as the file holds them; or one series of prices.
 
     Raises
     ------
@@ -185,20 +184,23 @@ def _tell_the_roof_from_the_meter(
 ) -> bool:
     """Tell load and PV from import and export, where the heads name both; return whether any was.
 
-    Beside an import, a consumption is the building's; beside an export, a production is the roof's.
+    Beside an import, or PV without any export, a consumption is the building's; beside an export, a
+    production is the roof's.
     """
     found = []
+    has_roof = "pv_kwh" in groups and not groups.keys() & {"export_kwh", "net_kwh"}
     for grid, behind, words, name in (
         ("import_kwh", "load_kwh", CONSUMED, "the building's load"),
         ("export_kwh", "pv_kwh", PRODUCED, "PV"),
     ):
         sure = [at for at in groups.get(grid, []) if columns.amounts[at].is_sure]
-        for at in groups.get(grid, []) if sure else []:
+        is_told = bool(sure) or (has_roof and grid == "import_kwh")
+        for at in groups.get(grid, []) if is_told else []:
             if at not in sure and words & set(words_of(columns.heads[at])):
                 columns.amounts[at] = replace(columns.amounts[at], quantity=behind, is_sure=True)
                 found.append(f"{columns.heads[at]!r} as {name}")
     if found:
-        account.note(f"beside import and export, taken: {', '.join(found)}.")
+        account.note(f"beside the other columns, taken: {', '.join(found)}.")
     elif {"import_kwh", "export_kwh"} <= groups.keys() and not any(
         columns.amounts[at].is_sure for at in (*groups["import_kwh"], *groups["export_kwh"])
     ):
@@ -217,13 +219,6 @@ def _ask_for_generation(columns: Columns, groups: dict[str, list[int]]) -> None:
         at for at in groups.get("export_kwh", []) if PRODUCED & set(words_of(columns.heads[at]))
     ]
     sure = [at for at in groups.get("export_kwh", []) if at not in unsure]
-    only_pv = "pv_kwh" in groups and not groups.keys() & {"import_kwh", "export_kwh", "net_kwh"}
-    if only_pv:
-        raise columns.refusal(
-            f"the file holds PV alone: {columns.heads[groups['pv_kwh'][0]]!r}, and nothing of the meter at"
-            " the grid",
-            "Call the column pv_kwh and give the file to a forecast, under pv_meters.",
-        )
     if unsure and not sure and not groups.keys() & {"import_kwh", "net_kwh"}:
         raise columns.refusal(
             f"{columns.heads[unsure[0]]!r} may be what was exported, or all that PV produced",

@@ -129,6 +129,8 @@ def next_step(found: Found, request: Request, out: Path | None) -> str:
         return (
             f"{written}\nnext: name it in a tariff, series: {{file: {out.name}, column: {price}}}"
         )
+    if "import_kwh" not in point.even.columns:
+        return f"{written}\n{_to_a_forecast(point, out)}"
     if point.gaps and request.fill is None:
         return (
             f"{written}; {counted(point.gaps, 'step')} missing, and a bill needs every interval\n"
@@ -146,6 +148,16 @@ def next_step(found: Found, request: Request, out: Path | None) -> str:
     if "pv_kwh" not in point.even.columns:
         return f"{written}\n{bill}"
     return f"{written}\n{bill}\n  or, for a plan, name it in a scenario: forecast: {out.name}"
+
+
+def _to_a_forecast(point: Point, out: Path) -> str:
+    """Return what to do with a file that is no meter's at the grid, and so cannot be billed."""
+    if "load_kwh" in point.even.columns:
+        return f"next: for a plan, name it in a scenario: forecast: {out.name}"
+    return (
+        f"next: name it in a scenario beside the meter's own file: forecast: {{load: {{meters: [METER],"
+        f" pv_meters: [{out.name}]}}}}"
+    )
 
 
 def _again(found: Found, request: Request, out: Path, *, fill: bool) -> str:
