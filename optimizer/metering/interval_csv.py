@@ -46,11 +46,10 @@ from optimizer.metering.readings import (
     even_readings,
     usual_jump,
 )
+from optimizer.metering.registers import energies, has_rate, registers_among, without_rate
 from optimizer.metering.wall_clock import SKIPPED, direction
 
 ELAPSED_COUNTS = {25, 50, 100, 300}
-REGISTER_READINGS = 48
-"""From this number on, readings that never fall are a register's."""
 
 
 @dataclass(frozen=True)
@@ -62,7 +61,7 @@ class Cells:
     row: IntArray
     meaning: Meaning
     factor: FloatArray
-    kind: Literal["energy", "power", "price"]
+    kind: Literal["energy", "power", "price", "register"]
 
 
 def read_interval_csv(path: Path, content: bytes, request: Request) -> Found:
@@ -143,8 +142,8 @@ def _value_cells(columns: Columns, times: Times, account: Account) -> list[Cells
     if columns.amounts:
         columns.unused += [columns.heads[at] for at in columns.prices]
         chosen = _one_of_each(columns, account)
-        mark = _mark(columns, chosen, account)
-        return [_long_cells(columns, times, at, mark, account) for at in chosen]
+        mark = _mark(columns, [at for group in chosen for at in group], account)
+        return [_long_cells(columns, times, group, mark, account) for group in chosen]
     return [_price_cells(columns, times, account)]
 
 
@@ -157,8 +156,8 @@ def _mark(columns: Columns, chosen: Sequence[int], account: Account) -> str:
     return mark
 
 
-def _one_of_each(columns: Columns, account: Account) -> list[int]:
-    """Return one column of each quantity: energy before power, named before plain."""
+def _one_of_each(columns: Columns, account: Account) -> list[list[int]]:
+    """Return the columns of each quantity, one or those to be added: energy before power, named first."""
     if columns.direction is not None:
         return [_only(columns, list(columns.amounts), "values", account)]
     groups = _by_quantity(columns)
@@ -231,20 +230,37 @@ PRODUCED = {"generation", "generated", "production", "produced", "gen"}
 CONSUMED = {"consumption", "consumed", "usage", "used", "use", "load", "verbrauch"}
 
 
-def _only(columns: Columns, group: list[int], name: str, account: Account) -> int:
-    """Return the one column of energy of a group, or of power where there is no energy."""
+def _only(columns: Columns, group: list[int], name: str, account: Account) -> list[int]:
+    """Return the column of energy of a group, or of power where there is none, or those to be added."""
     energy = [at for at in group if _unit(columns, at) in {"energy", "reactive"}]
     best = energy or [at for at in group if _unit(columns, at) == "power"] or group
     best = [at for at in best if columns.amounts[at].is_sure] or best
-    if len(best) > 1:
+    chosen = _to_be_added(columns, best) if len(best) > 1 else best
+    if not chosen:
         heads = ", ".join(columns.heads[at] for at in best)
         raise columns.refusal(
             f"several columns may hold {name}: {heads[:300]}",
             "Keep one of them, or name the directions, e.g. import and export; registers of a"
-            " tariff (T1, T2) and phases (L1 to L3) are added up into one column.",
+            " tariff are called T1 and T2, phases (L1 to L3) are added up into one column.",
         )
-    columns.unused += [columns.heads[at] for at in group if at != best[0]]
-    return best[0]
+    if len(chosen) > 1:
+        heads = " and ".join(repr(columns.heads[at]) for at in chosen)
+        account.note(f"{heads} are counted at different times of the tariff; they were added.")
+    columns.unused += [columns.heads[at] for at in group if at not in chosen]
+    return chosen
+
+
+def _to_be_added(columns: Columns, group: list[int]) -> list[int]:
+    """Return the columns of a group whose heads differ in the tariff's time alone; none if others are.
+
+    A total beside them is taken by itself.
+    """
+    rated = [at for at in group if has_rate(columns.heads[at])]
+    whole = [at for at in group if at not in rated]
+    is_one = len({without_rate(columns.heads[at]) for at in rated}) == 1
+    if len(rated) < 2 or not is_one or len(whole) > 1:
+        return []
+    return whole or rated
 
 
 def _unit(columns: Columns, at: int) -> str:
@@ -252,11 +268,29 @@ def _unit(columns: Columns, at: int) -> str:
     return UNITS[unit][0] if unit else ""
 
 
-def _long_cells(columns: Columns, times: Times, at: int, mark: str, account: Account) -> Cells:
-    amounts = read_numbers(columns.column(at), mark)
-    meaning = columns.amounts[at]
+def _long_cells(
+    columns: Columns, times: Times, group: list[int], mark: str, account: Account
+) -> Cells:
+    meaning = columns.amounts[group[0]]
     factor, kind = _factors(columns, meaning, account)
+    table = np.stack([read_numbers(columns.column(at), mark) for at in group])
+    amounts = _added(columns, times, group, table, account)
     return Cells(times, amounts, np.arange(len(amounts)), meaning, factor, kind=kind)
+
+
+def _added(
+    columns: Columns, times: Times, group: list[int], table: FloatArray, account: Account
+) -> FloatArray:
+    """Return the sum of columns, (K, N) to (N,); where a register is blank, the sum is not known."""
+    blank = np.isnan(table)
+    some = blank.any(axis=0) & ~blank.all(axis=0)
+    if not some.any() or any(registers_among([_moments(times)] * len(table), list(table))):
+        return np.asarray(table.sum(axis=0))
+    names = " or ".join(repr(columns.heads[at]) for at in group)
+    account.note(
+        f"{counted(int(some.sum()), 'row')} with a blank {names}: taken for 0 beside the other."
+    )
+    return np.asarray(np.where(blank.all(axis=0), np.nan, np.nansum(table, axis=0)))
 
 
 def _factors(
@@ -400,23 +434,50 @@ def _point(
     account = Account(shared.file, shared.place, list(shared.notes))
     streams: list[Stream] = []
     offsets: list[IntArray | None] = []
-    for cells in groups:
-        for quantity, chosen in _parted(columns, cells, name, account):
-            if chosen.any():
-                stream, own = _stream(quantity, chosen, columns, cells, request, account=account)
-                streams.append(stream)
-                offsets.append(own)
+    parts = [
+        (quantity, chosen, cells)
+        for cells in groups
+        for quantity, chosen in _parted(columns, cells, name, account)
+        if chosen.any()
+    ]
+    for (quantity, chosen, cells), is_register in zip(parts, _registers(parts), strict=True):
+        here = replace(cells, kind="register") if is_register else cells
+        stream, own = _stream(quantity, chosen, columns, here, request, account=account)
+        streams.append(stream)
+        offsets.append(own)
     if not any(len(stream.start_s) for stream in streams):
         raise SeriesError(
             "no value has a time and a direction that are understood", where=account.file,
             mend="Name the directions import and export, and give times.",
         )  # fmt: skip
     for stream in streams:
-        _refuse_negative_and_registers(stream, columns, account)
-    even = even_readings(streams, _clock(streams, offsets, request), account)
+        _refuse_negative(stream, account)
+    clock = _clock(streams, offsets, request)
+    streams = [energies(one, clock, account) if one.kind == "register" else one for one in streams]
+    even = even_readings(streams, clock, account)
     is_price = any(stream.kind == "price" for stream in streams)
     parted = even if is_price else directions_parted(even, account)
     return finished(number, name, parted, account.notes, request.fill)
+
+
+def _registers(parts: Sequence[tuple[str, BoolArray, Cells]]) -> list[bool]:
+    """Return which values of a meter are readings of a register."""
+    may_be = [
+        quantity != "net_kwh" and cells.kind == "energy" and cells.times.elapsed_s is None
+        for quantity, _, cells in parts
+    ]
+    tried = [part for part, may in zip(parts, may_be, strict=True) if may]
+    found = iter(
+        registers_among(
+            [_moments(cells.times)[chosen] for _, chosen, cells in tried],
+            [cells.amounts[chosen] for _, chosen, cells in tried],
+        )
+    )
+    return [may and next(found) for may in may_be]
+
+
+def _moments(times: Times) -> IntArray:
+    return times.wall_s if times.offset_s is None else times.wall_s - times.offset_s
 
 
 def _parted(
@@ -452,6 +513,8 @@ def _stream(
     times = cells.times.take(chosen)
     row = cells.row[chosen]
     amounts = cells.amounts[chosen] * cells.factor[row]
+    if cells.kind == "register":  # its readings hold at their stamps, whichever edge these name
+        times, request = replace(times, edge="start", why=""), replace(request, stamps=None)
     instants = beginnings(times, amounts, request, account)
     known = np.flatnonzero(instants != SKIPPED)
     if direction(instants[known]) < 0:
@@ -487,7 +550,7 @@ def _clock(
     return clock_of_offsets(instants, np.concatenate([one for one in offsets if one is not None]))
 
 
-def _refuse_negative_and_registers(stream: Stream, columns: Columns, account: Account) -> None:
+def _refuse_negative(stream: Stream, account: Account) -> None:
     if stream.kind == "price" or stream.quantity == "net_kwh":
         return
     known = np.flatnonzero(~np.isnan(stream.amounts))
@@ -498,13 +561,4 @@ def _refuse_negative_and_registers(stream: Stream, columns: Columns, account: Ac
             f" ({counted(len(low), 'such value')})",
             where=account.place(int(stream.place[low[0]])),
             mend="Give each direction from zero upward, or call the column net.",
-        )
-    known = known[np.argsort(stream.start_s[known], kind="stable")]
-    rises = np.diff(stream.amounts[known])
-    if len(known) >= REGISTER_READINGS and (rises >= 0).all() and (rises > 0).mean() > 0.5:
-        raise SeriesError(
-            f"the {len(known):,} values of {stream.quantity} only ever rise: they are a register's,"
-            " not the energy of each interval",
-            where=account.place(columns.head_line),
-            mend="Ask for interval data, or give the differences.",
         )
