@@ -8,13 +8,16 @@ from typing import Any, cast
 
 import numpy as np
 
+from optimizer.base.timegrid import FloatArray
 from optimizer.base.units import money, number
 from optimizer.metering.found import Found, Point, Request
+from optimizer.metering.gaps import gap_runs
 from optimizer.metering.readings import counted
 from optimizer.report.shapes import ReadPoint, ReadRecord
 from optimizer.report.wrapping import filled
 
 COST_DECIMALS = 5
+MINUTES_OF_HOUR = 60
 UNIT_NAMES = {"kwh": ("kWh", "kW"), "kvarh": ("kvarh", "kvar")}
 """Last word of a column: its unit, and that of its mean power."""
 
@@ -36,6 +39,7 @@ def _point_lines(point: Point) -> list[str]:
     days = even.count * even.step_minutes / (24 * 60)
     lines = [
         f"  point {name}",
+        filled(f"{looks_like(point)}.", "    ", "      "),
         f"    {_first(point)} to {_end(point)}: {even.count:,} steps of {even.step_minutes} min"
         f" ({number(days, 2)} × 24 h) by {even.clock.name}",
     ]
@@ -43,6 +47,40 @@ def _point_lines(point: Point) -> list[str]:
     if point.cost is not None:
         lines.append(f"    cost in the file: {money(point.cost, point.currency or '')}")
     return lines + [filled(f"note: {note}", "    ", "      ") for note in point.notes]
+
+
+SMALL_NUMBERS = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine")
+
+
+def looks_like(point: Point) -> str:
+    """Return in a sentence what was made out, to hold against what one knows: time, step, sums, gaps."""
+    even = point.even
+    sums = [_sum_text(name, values) for name, values in even.columns.items()]
+    missing = np.any([np.isnan(values) for values in even.columns.values()], axis=0)
+    gaps = len(gap_runs(np.where(missing, np.nan, 0.0)))
+    told = SMALL_NUMBERS[gaps] if gaps < len(SMALL_NUMBERS) else f"{gaps:,}"
+    step = "hour" if even.step_minutes == MINUTES_OF_HOUR else f"{even.step_minutes} minutes"
+    return (
+        f"this looks like {_period(point)}, every {step}, {', '.join(sums)}, {told}"
+        f" {'gap' if gaps == 1 else 'gaps'}"
+    )
+
+
+def _sum_text(name: str, values: FloatArray) -> str:
+    if name.startswith("price"):
+        return (
+            f"prices around {np.nanmedian(values):.4g} per {name.rpartition('_')[2][0].upper()}Wh"
+        )
+    word, _, unit = name.rpartition("_")
+    return f"{word} {np.nansum(values):,.0f} {UNIT_NAMES[unit][0]}"
+
+
+def _period(point: Point) -> str:
+    """Return ``2025`` of a whole year, else the first and the last day."""
+    first, last, end = _first(point)[:10], _stamp(point, -1)[:10], _end(point)
+    if first[4:] == "-01-01" and end[4:16] == "-01-01T00:00" and first[:4] == last[:4]:
+        return first[:4]
+    return first if first == last else f"{first} to {last}"
 
 
 def _column_text(point: Point, column: str) -> str:
@@ -72,6 +110,10 @@ def _first(point: Point) -> str:
     return point.even.clock.stamp(point.even.start_s)
 
 
+def _stamp(point: Point, step: int) -> str:
+    return point.even.clock.stamp(int(point.even.instants_s[step]))
+
+
 def _end(point: Point) -> str:
     even = point.even
     return even.clock.stamp(even.start_s + even.count * even.step_minutes * 60)
@@ -95,6 +137,7 @@ def _point_record(point: Point) -> ReadPoint:
     record: dict[str, Any] = {
         "number": point.number,
         "name": point.name,
+        "looks_like": looks_like(point),
         "from": _first(point),
         "to": _end(point),
         "steps": even.count,
