@@ -88,8 +88,12 @@ def _reconcile(meter: Path, tariff: str, zone: str, paid: Path, *, as_json: bool
 
 
 def read(
-    file: Annotated[
-        Path, typer.Argument(metavar="FILE", help="Green Button (ESPI) XML, or a CSV of intervals.")
+    files: Annotated[
+        list[Path],
+        typer.Argument(
+            metavar="FILE...",
+            help="Green Button (ESPI) XML, CSV or workbook (XLSX), or a ZIP; several files are joined.",
+        ),
     ],
     zone: Annotated[
         str | None,
@@ -127,8 +131,8 @@ def read(
         from optimizer.workflows.read import read as read_outside
 
         request = Request(zone, point, fill, dates, stamps)
-        progress(f"reading {file}")
-        found = read_outside(file, request, out)
+        progress(f"reading {', '.join(map(str, files))}")
+        found = read_outside(files, request, out)
     if as_json:
         print_record(READING, reading_record(found, request, out))
     else:

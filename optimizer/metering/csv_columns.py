@@ -208,6 +208,55 @@ def find_columns(sheet: Sheet) -> Columns:
     return columns
 
 
+def joined(sheets: Sequence[Sheet]) -> tuple[Sheet, list[str]]:
+    """Return several tables with the same heads as one, and notes on what was joined or left out.
+
+    Sheets of a workbook without a head of times are left out; so are the lines above the heads of all
+    tables but the first.
+
+    Raises
+    ------
+    SeriesError
+        If no table has a head of times, or their heads or separators differ.
+    """
+    if len(sheets) == 1:
+        return sheets[0], []
+    tables, notes = _with_heads(sheets)
+    first, head = tables[0][0], tables[0][0].rows[tables[0][1]]
+    for sheet, at in tables[1:]:
+        if sheet.rows[at] != head or sheet.separator != first.separator:
+            raise SeriesError(
+                f"the heads differ: {', '.join(sheet.rows[at])[:200]}; in {first.label}:"
+                f" {', '.join(head)[:200]}",
+                where=sheet.where(sheet.lines[at]),
+                mend="Join files of the same kind only, each a part of the same meter's time.",
+            )
+    rows, lines, parts, before = list(first.rows), list(first.lines), [(0, first)], first.lines[-1]
+    for sheet, at in tables[1:]:
+        rows += sheet.rows[at + 1 :]
+        lines += [before + line for line in sheet.lines[at + 1 :]]
+        parts.append((before, sheet))
+        before += sheet.lines[-1]
+    if len(tables) > 1:
+        names = ", ".join(sheet.path.name for sheet, _ in tables)
+        notes.append(f"{len(tables)} tables of the same heads were joined: {names[:300]}.")
+    return Sheet(first.path, first.separator, rows, lines, first.name, tuple(parts)), notes
+
+
+def _with_heads(sheets: Sequence[Sheet]) -> tuple[list[tuple[Sheet, int]], list[str]]:
+    tables, notes = [], []
+    for sheet in sheets:
+        try:
+            tables.append((sheet, _head_row(sheet)))
+        except SeriesError:
+            if not sheet.name:
+                raise
+            notes.append(f"sheet {sheet.name!r} has no head of times, left out.")
+    if not tables:
+        _head_row(sheets[0])
+    return tables, notes
+
+
 def _head_row(sheet: Sheet) -> int:
     for at, row in enumerate(sheet.rows[:MAX_HEAD_ROW]):
         below = sheet.rows[at + 1 : at + 2]

@@ -68,13 +68,17 @@ class Point:
 
 @dataclass(frozen=True)
 class Found:
-    """All that was read: points that can be used, and words on those that cannot."""
+    """All that was read: points that can be used, and words on those that cannot.
+
+    Of several files, ``path`` is the first and ``others`` are the rest.
+    """
 
     path: Path
     kind: str
     points: tuple[Point, ...]
     refused: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
+    others: tuple[Path, ...] = ()
 
     def chosen(self, asked: str | None) -> Point:
         """Return the point to write: the one asked for, or the only one.

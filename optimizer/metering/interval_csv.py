@@ -27,12 +27,13 @@ from optimizer.metering.csv_columns import (
     Meaning,
     find_columns,
     head_number,
+    joined,
     meaning_of,
     price_of,
     wide_minutes,
     words_of,
 )
-from optimizer.metering.csv_text import read_sheet
+from optimizer.metering.csv_text import Sheet
 from optimizer.metering.csv_times import Times, beginnings, read_times
 from optimizer.metering.found import Found, Point, Request, finished, is_asked, zone_clock
 from optimizer.metering.local_time import Clock, clock_of_offsets, foreign_offsets
@@ -64,15 +65,15 @@ class Cells:
     kind: Literal["energy", "power", "price", "register"]
 
 
-def read_interval_csv(path: Path, content: bytes, request: Request) -> Found:
-    """Read a CSV of meter intervals, or of prices.
+def read_tables(path: Path, sheets: Sequence[Sheet], request: Request) -> Found:
+    """Read tables of meter intervals, or of prices: one, or several that follow one another.
 
     Parameters
     ----------
     path : Path
-        Its name, for messages.
-    content : bytes
-        The file, already unpacked.
+        Name of the file, of several the first.
+    sheets : sequence of Sheet
+        Their cells.
     request : Request
         Zone, meter, order of dates, edge of stamps and fill rule, as far as the user gave them.
 
@@ -88,8 +89,8 @@ def read_interval_csv(path: Path, content: bytes, request: Request) -> Found:
         With row and column, if a cell cannot be read, if dates or stamps can be understood in two
         ways, or if the file contradicts itself.
     """
-    sheet = read_sheet(path, content)
-    account = Account(path, sheet.where)
+    sheet, notes = joined(sheets)
+    account = Account(path, sheet.where, notes)
     columns = find_columns(sheet)
     _drop_footers(columns, account)
     times = read_times(columns, request, account)
@@ -113,7 +114,8 @@ def read_interval_csv(path: Path, content: bytes, request: Request) -> Found:
         if is_asked(request.point, number, name)
     ]
     shape = "one row a day" if columns.wide else "one row a reading"
-    what = "CSV of prices" if not columns.wide and not columns.amounts else "interval CSV"
+    kind = "workbook" if sheet.name else "CSV"
+    what = f"{kind} of prices" if not columns.wide and not columns.amounts else f"interval {kind}"
     return Found(path, f"{what}, {shape}", tuple(points))
 
 

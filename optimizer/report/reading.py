@@ -24,7 +24,7 @@ UNIT_NAMES = {"kwh": ("kWh", "kW"), "kvarh": ("kvarh", "kvar")}
 
 def reading_text(found: Found) -> str:
     """Return what was found: each point with period, energy, peak, cost and notes."""
-    lines = [f"READ {found.path}: {found.kind}"]
+    lines = [f"READ {', '.join(map(str, (found.path, *found.others)))}: {found.kind}"]
     for point in found.points:
         lines += ["", *_point_lines(point)]
     lines += [""] if found.refused or found.notes else []
@@ -123,6 +123,7 @@ def reading_record(found: Found, request: Request, out: Path | None) -> ReadReco
     """Return what was found as plain values, with what to run next."""
     return {
         "file": str(found.path),
+        "more_files": [str(path) for path in found.others],
         "kind": found.kind,
         "points": [_point_record(point) for point in found.points],
         "left_out": list(found.refused),
@@ -213,4 +214,5 @@ def _again(found: Found, request: Request, out: Path, *, fill: bool) -> str:
         "--stamps": request.stamps, "--out": str(out),
     }  # fmt: skip
     told = " ".join(f"{name} {shlex.quote(value)}" for name, value in options.items() if value)
-    return f"tariffwright read {shlex.quote(str(found.path))} {told}"
+    files = " ".join(shlex.quote(str(path)) for path in (found.path, *found.others))
+    return f"tariffwright read {files} {told}"

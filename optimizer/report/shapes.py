@@ -201,9 +201,10 @@ energies the sum, and as ``highest_…`` the highest mean power in a step; of pr
 
 
 class ReadRecord(TypedDict):
-    """What was found in a file from outside; ``next`` are the lines that say what to run."""
+    """What was found in files from outside; ``next`` are the lines that say what to run."""
 
     file: str
+    more_files: list[str]
     kind: str
     points: list[ReadPoint]
     left_out: list[str]
