@@ -120,6 +120,14 @@ def read(
             "--stamps", metavar="EDGE", help="Edge of the interval that stamps name: start or end."
         ),
     ] = None,
+    heads: Annotated[
+        str | None,
+        typer.Option(
+            "--heads",
+            metavar="NAMES",
+            help="Heads of a table that has none: time,import_kwh,export_kwh.",
+        ),
+    ] = None,
     as_json: JsonOption = False,
     debug: DebugOption = False,
 ) -> None:
@@ -130,7 +138,8 @@ def read(
         from optimizer.report.reading import next_step, reading_record, reading_text
         from optimizer.workflows.read import read as read_outside
 
-        request = Request(zone, point, fill, dates, stamps)
+        names = None if heads is None else tuple(name.strip() for name in heads.split(","))
+        request = Request(zone, point, fill, dates, stamps, names)
         progress(f"reading {', '.join(map(str, files))}")
         found = read_outside(files, request, out)
     if as_json:

@@ -61,7 +61,7 @@ def parts_of(path: Path) -> Iterator[Part]:
             yield from _archived(path)
         except (zipfile.BadZipFile, NotImplementedError, ValueError, struct.error) as failure:
             raise SeriesError(
-                f"the archive cannot be read: {failure}", where=path,
+                f"this is a zip archive or a workbook that cannot be read: {failure}", where=path,
                 mend="Download it again, or unpack it and give the files.",
             ) from None  # fmt: skip
 

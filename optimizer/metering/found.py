@@ -36,6 +36,8 @@ class Request:
         Order of day, month and year in a CSV.
     stamps : StampEnd or None
         Whether a CSV's stamps name the beginning or the end of an interval.
+    heads : tuple of str or None
+        Heads of the columns of a table that has none.
     """
 
     zone: str | None = None
@@ -43,6 +45,7 @@ class Request:
     fill: FillRule | None = None
     dates: DateOrder | None = None
     stamps: StampEnd | None = None
+    heads: tuple[str, ...] | None = None
 
 
 @dataclass(frozen=True)

@@ -31,6 +31,7 @@ from optimizer.metering.csv_columns import (
     meaning_of,
     price_of,
     wide_minutes,
+    with_heads,
     words_of,
 )
 from optimizer.metering.csv_text import Sheet
@@ -89,9 +90,10 @@ def read_tables(path: Path, sheets: Sequence[Sheet], request: Request) -> Found:
         With row and column, if a cell cannot be read, if dates or stamps can be understood in two
         ways, or if the file contradicts itself.
     """
-    sheet, notes = joined(sheets)
-    account = Account(path, sheet.where, notes)
+    named = [with_heads(one, request.heads) for one in sheets] if request.heads else sheets
+    sheet, notes = joined(named)
     columns = find_columns(sheet)
+    account = Account(path, sheet.where, notes + columns.notes)
     _drop_footers(columns, account)
     times = read_times(columns, request, account)
     groups = _value_cells(columns, times, account)

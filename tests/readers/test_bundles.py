@@ -178,7 +178,7 @@ def test_a_part_that_is_larger_than_its_archive_says_is_told(tmp_path: Path):
 @pytest.mark.parametrize(
     ("change", "words"),
     [
-        (lambda raw: raw[: len(raw) // 2], "archive cannot be read"),
+        (lambda raw: raw[: len(raw) // 2], "that cannot be read"),
         (
             lambda raw: raw.replace(b"PK\x01\x02\x14\x03\x14\0\0", b"PK\x01\x02\x14\x03\x14\0\1"),
             "encrypted",
