@@ -128,6 +128,14 @@ def read(
             help="Heads of a table that has none: time,import_kwh,export_kwh.",
         ),
     ] = None,
+    profile: Annotated[
+        Literal["H0", "G0", "G1", "G2", "G3", "G4", "G5", "G6", "L0", "L1", "L2"] | None,
+        typer.Option(
+            "--profile",
+            metavar="NAME",
+            help="Spread totals of days or months over a published load profile, e.g. H0: an estimate.",
+        ),
+    ] = None,
     as_json: JsonOption = False,
     debug: DebugOption = False,
 ) -> None:
@@ -137,9 +145,11 @@ def read(
         from optimizer.report.formats import READING
         from optimizer.report.reading import next_step, reading_record, reading_text
         from optimizer.workflows.read import read as read_outside
+        from optimizer.workflows.read import shape_named
 
         names = None if heads is None else tuple(name.strip() for name in heads.split(","))
-        request = Request(zone, point, fill, dates, stamps, names)
+        shape = None if profile is None else shape_named(profile)
+        request = Request(zone, point, fill, dates, stamps, names, shape)
         progress(f"reading {', '.join(map(str, files))}")
         found = read_outside(files, request, out)
     if as_json:

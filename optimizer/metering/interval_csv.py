@@ -49,6 +49,7 @@ from optimizer.metering.readings import (
     usual_jump,
 )
 from optimizer.metering.registers import energies, has_rate, registers_among, without_rate
+from optimizer.metering.totals import hours_of
 from optimizer.metering.wall_clock import SKIPPED, direction
 
 ELAPSED_COUNTS = {25, 50, 100, 300}
@@ -63,7 +64,7 @@ class Cells:
     row: IntArray
     meaning: Meaning
     factor: FloatArray
-    kind: Literal["energy", "power", "price", "register"]
+    kind: Literal["energy", "power", "price", "register", "total"]
 
 
 def read_tables(path: Path, sheets: Sequence[Sheet], request: Request) -> Found:
@@ -118,7 +119,8 @@ def read_tables(path: Path, sheets: Sequence[Sheet], request: Request) -> Found:
     shape = "one row a day" if columns.wide else "one row a reading"
     kind = "workbook" if sheet.name else "CSV"
     what = f"{kind} of prices" if not columns.wide and not columns.amounts else f"interval {kind}"
-    return Found(path, f"{what}, {shape}", tuple(points))
+    spread = " of totals, their hours an estimate" if times.are_totals else ""
+    return Found(path, f"{what}, {shape}{spread}", tuple(points))
 
 
 def _drop_footers(columns: Columns, account: Account) -> None:
@@ -445,7 +447,7 @@ def _point(
         if chosen.any()
     ]
     for (quantity, chosen, cells), is_register in zip(parts, _registers(parts), strict=True):
-        here = replace(cells, kind="register") if is_register else cells
+        here = _of_kind(cells, columns, is_register=is_register)
         stream, own = _stream(quantity, chosen, columns, here, request, account=account)
         streams.append(stream)
         offsets.append(own)
@@ -457,11 +459,34 @@ def _point(
     for stream in streams:
         _refuse_negative(stream, account)
     clock = _clock(streams, offsets, request)
-    streams = [energies(one, clock, account) if one.kind == "register" else one for one in streams]
+    streams = [_as_intervals(one, clock, request, account) for one in streams]
     even = even_readings(streams, clock, account)
     is_price = any(stream.kind == "price" for stream in streams)
     parted = even if is_price else directions_parted(even, account)
     return finished(number, name, parted, account.notes, request.fill)
+
+
+def _of_kind(cells: Cells, columns: Columns, *, is_register: bool) -> Cells:
+    """Return values marked as readings of a register or as totals, if they are."""
+    if not cells.times.are_totals:
+        return replace(cells, kind="register") if is_register else cells
+    if is_register:
+        raise columns.refusal(
+            "the values rise from day to day: they are a register's, not the totals of days or months",
+            "Give the differences.",
+        )
+    if cells.kind != "energy":
+        raise columns.refusal("only totals of energy can be spread", "Ask for intervals.")
+    return replace(cells, kind="total")
+
+
+def _as_intervals(one: Stream, clock: Clock, request: Request, account: Account) -> Stream:
+    """Return readings of a register, or totals, as energies of intervals; others as they are."""
+    if one.kind == "register":
+        return energies(one, clock, account)
+    if one.kind == "total" and request.shape is not None:
+        return hours_of(one, str(request.zone), request.shape, clock, account)
+    return one
 
 
 def _registers(parts: Sequence[tuple[str, BoolArray, Cells]]) -> list[bool]:
@@ -517,7 +542,7 @@ def _stream(
     times = cells.times.take(chosen)
     row = cells.row[chosen]
     amounts = cells.amounts[chosen] * cells.factor[row]
-    if cells.kind == "register":  # its readings hold at their stamps, whichever edge these name
+    if cells.kind in {"register", "total"}:  # its stamps are no edges of intervals
         times, request = replace(times, edge="start", why=""), replace(request, stamps=None)
     instants = beginnings(times, amounts, request, account)
     known = np.flatnonzero(instants != SKIPPED)

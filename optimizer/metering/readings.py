@@ -62,8 +62,8 @@ class Stream:
     place : array of int, shape (N,)
         Line or row of the file.
     kind : str
-        Energy of the reading, mean power or price that holds over its length, or what a register stood
-        at when it begins.
+        Energy of the reading, mean power or price that holds over its length, what a register stood at
+        when it begins, or the total of a day or month.
     """
 
     quantity: str
@@ -71,7 +71,7 @@ class Stream:
     duration_s: IntArray
     amounts: FloatArray
     place: IntArray
-    kind: Literal["energy", "power", "price", "register"] = "energy"
+    kind: Literal["energy", "power", "price", "register", "total"] = "energy"
 
     def take(self, chosen: IntArray | BoolArray) -> Stream:
         """Return the chosen readings, shape (N,)."""

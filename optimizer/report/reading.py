@@ -211,7 +211,8 @@ def _again(found: Found, request: Request, out: Path, *, fill: bool) -> str:
     rule = request.fill or ("previous-day" if fill else None)
     options = {
         "--zone": request.zone, "--point": point, "--fill": rule, "--dates": request.dates,
-        "--stamps": request.stamps, "--heads": ",".join(request.heads or ()), "--out": str(out),
+        "--stamps": request.stamps, "--heads": ",".join(request.heads or ()),
+        "--profile": request.shape.name if request.shape else None, "--out": str(out),
     }  # fmt: skip
     told = " ".join(f"{name} {shlex.quote(value)}" for name, value in options.items() if value)
     files = " ".join(shlex.quote(str(path)) for path in (found.path, *found.others))

@@ -5,9 +5,16 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
+from optimizer.base.calendar import Holidays
 from optimizer.base.files import refuse_unwritable_file, write_file
-from optimizer.metering.found import Found, Request
+from optimizer.forecasting.profiles import profile_kwh
+from optimizer.metering.found import Found, Request, Shape
 from optimizer.metering.outside import read_all, refuse_same_file, tidy_csv
+
+
+def shape_named(profile: str) -> Shape:
+    """Return a published standard load profile as the shape of the hours in a day or a month."""
+    return Shape(profile, lambda grid: profile_kwh(profile, 1000.0, grid, Holidays()))
 
 
 def read(paths: Path | Sequence[Path], request: Request, out: Path | None = None) -> Found:
