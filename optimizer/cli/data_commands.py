@@ -88,8 +88,12 @@ def _reconcile(meter: Path, tariff: str, zone: str, paid: Path, *, as_json: bool
 
 
 def read(
-    file: Annotated[
-        Path, typer.Argument(metavar="FILE", help="Green Button (ESPI) XML, or a CSV of intervals.")
+    files: Annotated[
+        list[Path],
+        typer.Argument(
+            metavar="FILE...",
+            help="Green Button (ESPI) XML, CSV or workbook (XLSX), or a ZIP; several files are joined.",
+        ),
     ],
     zone: Annotated[
         str | None,
@@ -116,6 +120,22 @@ def read(
             "--stamps", metavar="EDGE", help="Edge of the interval that stamps name: start or end."
         ),
     ] = None,
+    heads: Annotated[
+        str | None,
+        typer.Option(
+            "--heads",
+            metavar="NAMES",
+            help="Heads of a table that has none: time,import_kwh,export_kwh.",
+        ),
+    ] = None,
+    profile: Annotated[
+        Literal["H0", "G0", "G1", "G2", "G3", "G4", "G5", "G6", "L0", "L1", "L2"] | None,
+        typer.Option(
+            "--profile",
+            metavar="NAME",
+            help="Spread totals of days or months over a published load profile, e.g. H0: an estimate.",
+        ),
+    ] = None,
     as_json: JsonOption = False,
     debug: DebugOption = False,
 ) -> None:
@@ -125,10 +145,13 @@ def read(
         from optimizer.report.formats import READING
         from optimizer.report.reading import next_step, reading_record, reading_text
         from optimizer.workflows.read import read as read_outside
+        from optimizer.workflows.read import shape_named
 
-        request = Request(zone, point, fill, dates, stamps)
-        progress(f"reading {file}")
-        found = read_outside(file, request, out)
+        names = None if heads is None else tuple(name.strip() for name in heads.split(","))
+        shape = None if profile is None else shape_named(profile)
+        request = Request(zone, point, fill, dates, stamps, names, shape)
+        progress(f"reading {', '.join(map(str, files))}")
+        found = read_outside(files, request, out)
     if as_json:
         print_record(READING, reading_record(found, request, out))
     else:

@@ -60,6 +60,7 @@ TIME_MEND = "Write times such as 2025-07-03 14:15, each row in the same way."
 _PLAIN = r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:e[+-]?[0-9]{1,2})?"
 _GROUPED = re.compile(r"\d{1,3}(?:\.\d{3})+|\d{1,3}(?:,\d{3})+", re.ASCII)
 _SPACES = "\u0020\u00a0\u202f\u2009'’"
+MILLI_DIGITS = 13
 FIRST_DAY, LAST_DAY = 0, 84_006
 """1970-01-01 to 2199-12-31, counted from 1970-01-01."""
 
@@ -106,6 +107,24 @@ class Stamps:
 def is_stamp(text: str) -> bool:
     """Return whether a cell is a date, with or without a clock time."""
     return STAMP.fullmatch(text.lower()) is not None
+
+
+EPOCH = re.compile(r"(\d{9,10}|\d{13})(?:\.0*)?", re.ASCII)
+"""Seconds, or with 13 digits milliseconds, since 1970-01-01T00:00Z."""
+
+
+def is_epoch(text: str) -> bool:
+    """Return whether a cell is a number of seconds or milliseconds since 1970."""
+    return EPOCH.fullmatch(text) is not None
+
+
+def epoch_stamp(text: str) -> str:
+    """Return ``1751500800`` as ``2025-07-03T00:00:00Z``; other text as it is."""
+    match = EPOCH.fullmatch(text)
+    if match is None:
+        return text
+    seconds = int(match[1]) // (1000 if len(match[1]) == MILLI_DIGITS else 1)
+    return f"{np.datetime64(seconds, 's')}Z"
 
 
 def begin_of_span(text: str) -> str:

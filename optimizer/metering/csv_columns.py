@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from typing import Literal
 
@@ -17,6 +17,8 @@ from optimizer.metering.csv_cells import (
     Column,
     begin_of_span,
     clock_minute,
+    epoch_stamp,
+    is_epoch,
     is_midnight,
     is_stamp,
 )
@@ -29,6 +31,7 @@ TIME_WORDS = {
     "from", "to", "until", "period", "interval", "hour", "stamp", "starttime", "endtime", "hh",
     "startdate", "enddate", "readdate", "datum", "zeit", "uhrzeit", "zeitpunkt", "zeitstempel",
     "tag", "von", "bis", "fecha", "hora", "heure", "jour", "début", "fin", "utc",
+    "epoch", "unix",
 }  # fmt: skip
 START_WORDS = {"start", "starttime", "startdate", "from", "begin", "beginning", "von", "début"}
 END_WORDS = {"end", "endtime", "enddate", "to", "until", "ending", "bis", "fin"}
@@ -129,6 +132,7 @@ class Columns:
     meter: int | None = None
     quality: int | None = None
     unused: list[str] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
 
     def cells(self, column: int) -> list[str]:
         """Return the cells of a column."""
@@ -208,12 +212,79 @@ def find_columns(sheet: Sheet) -> Columns:
     return columns
 
 
+def with_heads(sheet: Sheet, heads: Sequence[str]) -> Sheet:
+    """Return a table that has no heads with those that the user gave.
+
+    Raises
+    ------
+    SeriesError
+        If the first row has more cells than there are heads, or another number.
+    """
+    if len(sheet.rows[0]) != len(heads):
+        raise SeriesError(
+            f"the row has {len(sheet.rows[0])} cells, but {len(heads)} heads are given:"
+            f" {', '.join(heads)[:200]}",
+            where=sheet.where(sheet.lines[0]),
+            mend="Give a head for each column, such as --heads time,import_kwh,other.",
+        )
+    return replace(sheet, rows=[list(heads), *sheet.rows], lines=[0, *sheet.lines])
+
+
+def joined(sheets: Sequence[Sheet]) -> tuple[Sheet, list[str]]:
+    """Return several tables with the same heads as one, and notes on what was joined or left out.
+
+    Sheets of a workbook without a head of times are left out; so are the lines above the heads of all
+    tables but the first.
+
+    Raises
+    ------
+    SeriesError
+        If no table has a head of times, or their heads or separators differ.
+    """
+    if len(sheets) == 1:
+        return sheets[0], []
+    tables, notes = _with_heads(sheets)
+    first, head = tables[0][0], tables[0][0].rows[tables[0][1]]
+    for sheet, at in tables[1:]:
+        if sheet.rows[at] != head or sheet.separator != first.separator:
+            raise SeriesError(
+                f"the heads differ: {', '.join(sheet.rows[at])[:200]}; in {first.label}:"
+                f" {', '.join(head)[:200]}",
+                where=sheet.where(sheet.lines[at]),
+                mend="Join files of the same kind only, each a part of the same meter's time.",
+            )
+    rows, lines, parts, before = list(first.rows), list(first.lines), [(0, first)], first.lines[-1]
+    for sheet, at in tables[1:]:
+        rows += sheet.rows[at + 1 :]
+        lines += [before + line for line in sheet.lines[at + 1 :]]
+        parts.append((before, sheet))
+        before += sheet.lines[-1]
+    if len(tables) > 1:
+        names = ", ".join(sheet.path.name for sheet, _ in tables)
+        notes.append(f"{len(tables)} tables of the same heads were joined: {names[:300]}.")
+    return Sheet(first.path, first.separator, rows, lines, first.name, tuple(parts)), notes
+
+
+def _with_heads(sheets: Sequence[Sheet]) -> tuple[list[tuple[Sheet, int]], list[str]]:
+    tables, notes = [], []
+    for sheet in sheets:
+        try:
+            tables.append((sheet, _head_row(sheet)))
+        except SeriesError:
+            if not sheet.name:
+                raise
+            notes.append(f"sheet {sheet.name!r} has no head of times, left out.")
+    if not tables:
+        _head_row(sheets[0])
+    return tables, notes
+
+
 def _head_row(sheet: Sheet) -> int:
     for at, row in enumerate(sheet.rows[:MAX_HEAD_ROW]):
         below = sheet.rows[at + 1 : at + 2]
         if below and any(
             _speaks_of_time(head) and not is_stamp(head) and column < len(below[0])
-            and is_stamp(begin_of_span(below[0][column]))
+            and (is_stamp(begin_of_span(below[0][column])) or is_epoch(below[0][column]))
             for column, head in enumerate(row)
         ):  # fmt: skip
             return at
@@ -221,7 +292,7 @@ def _head_row(sheet: Sheet) -> int:
         "no row of heads with a column of dates below it was found",
         where=sheet.path,
         mend="Give a CSV whose heads name a date or time, and energy, e.g. 'time,import_kwh'; dates"
-        " such as 2025-07-03.",
+        " such as 2025-07-03. If the file has no heads, name its columns: --heads time,import_kwh.",
     )
 
 
@@ -274,6 +345,7 @@ def _find_times(columns: Columns) -> set[int]:
         if not cells or not _speaks_of_time(head):
             continue
         parts = None
+        cells = _epochs_written_out(columns, column, cells)
         if begin_of_span(cells[0]) != cells[0]:
             for row in columns.rows:
                 row[column] = begin_of_span(row[column])
@@ -291,6 +363,16 @@ def _find_times(columns: Columns) -> set[int]:
         if parts is not None or column in columns.stamps.values():
             taken.add(column)
     return taken
+
+
+def _epochs_written_out(columns: Columns, column: int, cells: list[str]) -> list[str]:
+    """Put stamps in place of seconds since 1970; return the first cells as they are now."""
+    if not all(is_epoch(cell) for cell in cells):
+        return cells
+    for row in columns.rows:
+        row[column] = epoch_stamp(row[column])
+    columns.notes.append(f"{columns.heads[column]!r} counts seconds since 1970-01-01T00:00Z.")
+    return _look(columns, column)
 
 
 def wide_minutes(heads: Sequence[str]) -> list[int] | None:

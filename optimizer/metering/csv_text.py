@@ -61,17 +61,31 @@ _MARKS = (
 
 @dataclass(frozen=True)
 class Sheet:
-    """The rows of a file that are not blank, with the line on which each ends."""
+    """The rows of a table that are not blank, with the line on which each ends.
+
+    ``name`` is that of a workbook's sheet. In a table joined of several, lines count on from one to
+    the next; ``joined`` holds each with the number of lines before it.
+    """
 
     path: Path
     separator: str
     rows: list[list[str]]
     lines: list[int]
+    name: str = ""
+    joined: tuple[tuple[int, Sheet], ...] = ()
+
+    @property
+    def label(self) -> str:
+        """The file and, of a workbook, its sheet."""
+        return f"{self.path}, sheet {self.name}" if self.name else str(self.path)
 
     def where(self, line: int, column: str = "") -> Where:
         """Return ``file, row N`` and, if given, the column."""
+        for before, sheet in reversed(self.joined):
+            if line > before:
+                return sheet.where(line - before, column)
         beside = f", column {column}" if column else ""
-        return Where(f"{self.path}, row {line}{beside}", self.path, line)
+        return Where(f"{self.label}, row {line}{beside}", self.path, line)
 
 
 def read_sheet(path: Path, content: bytes) -> Sheet:

@@ -28,6 +28,7 @@ class Times:
 
     ``length_s`` is the length of each interval where the file has both edges, else zeros;
     ``elapsed_s`` is added as time passes, not by the clock, in tables that count from midnight.
+    ``are_totals`` marks dates of totals of a day or more.
     """
 
     wall_s: IntArray
@@ -37,6 +38,7 @@ class Times:
     why: str
     is_24h: bool = False
     elapsed_s: IntArray | None = None
+    are_totals: bool = False
 
     def take(self, chosen: BoolArray) -> Times:
         """Return the times of the chosen values."""
@@ -63,7 +65,7 @@ def read_times(columns: Columns, request: Request, account: Account) -> Times:
             stamps = _stamps(columns, parts[edge], request, account)
             if parts is columns.stamps:
                 return _of_stamps(columns, stamps, edge, request, account)
-            return _of_dates(columns, stamps, edge)
+            return _of_dates(columns, stamps, edge, request)
     raise columns.refusal(
         "no column of dates was found", "Give a column of dates such as 2025-07-03."
     )
@@ -88,15 +90,18 @@ def _of_stamps(
     return Times(stamps.wall_s, stamps.offset_s, length, edge, why, is_24h=stamps.is_24h)
 
 
-def _of_dates(columns: Columns, days: Stamps, date_edge: Edge) -> Times:
+def _of_dates(columns: Columns, days: Stamps, date_edge: Edge, request: Request) -> Times:
     """Put the clock times of a column of their own on the dates."""
     none = np.zeros(len(days.wall_s), dtype=np.int64)
     if columns.wide:
         return Times(days.wall_s, days.offset_s, none, "start", "")
+    if not columns.clocks and request.shape is not None:
+        return Times(days.wall_s, days.offset_s, none, "start", "", are_totals=True)
     if not columns.clocks:
         raise columns.refusal(
             "the table has dates but no clock times, so at best one value a day",
-            "Ask for intervals of an hour or less.",
+            "Ask for intervals of an hour or less; or have each day's or month's total spread over a"
+            " published profile, an estimate: --profile H0.",
         )
     edge: Edge = next(one for one in ("start", "", "end") if one in columns.clocks)
     clock, is_24h, why = _clock_column(columns, edge)

@@ -1,8 +1,9 @@
 """Reads ESPI (Green Button) XML: usage points of electricity, with their import and export.
 
 Things belong together by the addresses of their links, not by where they stand in the file: a
-UsagePoint names its MeterReadings, a MeterReading its ReadingType and its IntervalBlocks. The
-ReadingType says what a value is::
+UsagePoint names its MeterReadings, a MeterReading its ReadingType and its IntervalBlocks. Where no link
+leads on at all, as in older files, the only UsagePoint or MeterReading takes what there is, with a note.
+The ReadingType says what a value is::
 
     energy in kWh = value × 10^powerOfTenMultiplier / 1000          uom 72, Wh
     energy in kWh = the same × length of the interval in h          uom 38, W, a mean power
@@ -207,7 +208,7 @@ def _series_of_points(feed: Feed, usage: Sequence[Entry]) -> tuple[list[list[Ser
     """Return the series of each usage point, and notes on what belongs to nothing."""
     types = {entry.itself: entry.fields for entry in feed.of_content("ReadingType")}
     found: list[list[Series]] = [[] for _ in usage]
-    lost_readings = 0
+    lost_readings: list[Series] = []
     by_reading: dict[int, Series] = {}
     readings = feed.of_content("MeterReading")
     owner_of = _owners(usage)
@@ -217,32 +218,45 @@ def _series_of_points(feed: Feed, usage: Sequence[Entry]) -> tuple[list[list[Ser
         by_reading[id(reading)] = series
         owner = owner_of(reading)
         if owner is None:
-            lost_readings += 1
+            lost_readings.append(series)
         else:
             found[owner].append(series)
     lost_blocks = _give_blocks(feed, readings, by_reading)
-    strays = [
-        f"{counted(count, what)} without a link to anything in this file left out."
-        for count, what in ((lost_readings, "meter reading"), (lost_blocks, "interval block"))
-        if count
-    ]
-    return found, strays
+    notes = []
+    if len(usage) == 1 and not found[0]:
+        found[0], lost_readings = lost_readings, []
+        notes += _note_strays(len(found[0]), "meter reading", "taken for the only usage point's")
+    if len(readings) == 1 and len(lost_blocks) == len(feed.blocks):
+        by_reading[id(readings[0])].blocks, lost_blocks = lost_blocks, []
+        notes += _note_strays(
+            len(feed.blocks), "interval block", "taken for the only meter reading's"
+        )
+    notes += _note_strays(len(lost_readings), "meter reading", "left out")
+    notes += _note_strays(len(lost_blocks), "interval block", "left out")
+    return found, notes
 
 
-def _give_blocks(feed: Feed, readings: Sequence[Entry], by_reading: dict[int, Series]) -> int:
-    """Give each block to its meter reading; return how many have none."""
+def _note_strays(count: int, thing: str, fate: str) -> list[str]:
+    told = f"{counted(count, thing)} without a link to anything in this file {fate}."
+    return [told] if count else []
+
+
+def _give_blocks(
+    feed: Feed, readings: Sequence[Entry], by_reading: dict[int, Series]
+) -> list[Block]:
+    """Give each block to its meter reading; return those that have none."""
     owners: dict[str, Entry] = {}
     for reading in readings:
         for target in reading.related:
             owners.setdefault(target, reading)
         if reading.itself:
             owners.setdefault(f"{reading.itself}/IntervalBlock", reading)
-    lost = 0
+    lost = []
     for block in feed.blocks:
         addresses = [*sorted(block.entry.up), block.entry.itself]
         owner = next((owners[one] for one in addresses if one in owners), None)
         if owner is None:
-            lost += 1
+            lost.append(block)
         else:
             by_reading[id(owner)].blocks.append(block)
     return lost

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
@@ -9,7 +10,7 @@ from typing import Literal
 import numpy as np
 
 from optimizer.base.errors import SeriesError
-from optimizer.base.timegrid import IntArray, known_zone
+from optimizer.base.timegrid import FloatArray, IntArray, TimeGrid, known_zone
 from optimizer.metering.gaps import FillRule, filled, gap_notes
 from optimizer.metering.local_time import Clock, clock_of_zone
 from optimizer.metering.readings import FIRST_S, LAST_S, EvenReadings
@@ -18,6 +19,14 @@ DateOrder = Literal["day-first", "month-first", "year-first"]
 DATE_ORDERS: tuple[DateOrder, ...] = ("day-first", "month-first", "year-first")
 StampEnd = Literal["start", "end"]
 STAMP_ENDS: tuple[StampEnd, ...] = ("start", "end")
+
+
+@dataclass(frozen=True)
+class Shape:
+    """What the hours of a day or a month are in proportion to: a name, and weights of shape (T,) [1]."""
+
+    name: str
+    weights: Callable[[TimeGrid], FloatArray]
 
 
 @dataclass(frozen=True)
@@ -36,6 +45,10 @@ class Request:
         Order of day, month and year in a CSV.
     stamps : StampEnd or None
         Whether a CSV's stamps name the beginning or the end of an interval.
+    heads : tuple of str or None
+        Heads of the columns of a table that has none.
+    shape : Shape or None
+        Shape over which totals of days or months are spread.
     """
 
     zone: str | None = None
@@ -43,6 +56,8 @@ class Request:
     fill: FillRule | None = None
     dates: DateOrder | None = None
     stamps: StampEnd | None = None
+    heads: tuple[str, ...] | None = None
+    shape: Shape | None = None
 
 
 @dataclass(frozen=True)
@@ -68,13 +83,17 @@ class Point:
 
 @dataclass(frozen=True)
 class Found:
-    """All that was read: points that can be used, and words on those that cannot."""
+    """All that was read: points that can be used, and words on those that cannot.
+
+    Of several files, ``path`` is the first and ``others`` are the rest.
+    """
 
     path: Path
     kind: str
     points: tuple[Point, ...]
     refused: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
+    others: tuple[Path, ...] = ()
 
     def chosen(self, asked: str | None) -> Point:
         """Return the point to write: the one asked for, or the only one.

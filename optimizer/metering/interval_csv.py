@@ -27,12 +27,14 @@ from optimizer.metering.csv_columns import (
     Meaning,
     find_columns,
     head_number,
+    joined,
     meaning_of,
     price_of,
     wide_minutes,
+    with_heads,
     words_of,
 )
-from optimizer.metering.csv_text import read_sheet
+from optimizer.metering.csv_text import Sheet
 from optimizer.metering.csv_times import Times, beginnings, read_times
 from optimizer.metering.found import Found, Point, Request, finished, is_asked, zone_clock
 from optimizer.metering.local_time import Clock, clock_of_offsets, foreign_offsets
@@ -46,11 +48,11 @@ from optimizer.metering.readings import (
     even_readings,
     usual_jump,
 )
+from optimizer.metering.registers import energies, has_rate, registers_among, without_rate
+from optimizer.metering.totals import hours_of
 from optimizer.metering.wall_clock import SKIPPED, direction
 
 ELAPSED_COUNTS = {25, 50, 100, 300}
-REGISTER_READINGS = 48
-"""From this number on, readings that never fall are a register's."""
 
 
 @dataclass(frozen=True)
@@ -62,27 +64,26 @@ class Cells:
     row: IntArray
     meaning: Meaning
     factor: FloatArray
-    kind: Literal["energy", "power", "price"]
+    kind: Literal["energy", "power", "price", "register", "total"]
 
 
-def read_interval_csv(path: Path, content: bytes, request: Request) -> Found:
-    """Read a CSV of meter intervals, or of prices.
+def read_tables(path: Path, sheets: Sequence[Sheet], request: Request) -> Found:
+    """Read tables of meter intervals, or of prices: one, or several that follow one another.
 
     Parameters
     ----------
     path : Path
-        Its name, for messages.
-    content : bytes
-        The file, already unpacked.
+        Name of the file, of several the first.
+    sheets : sequence of Sheet
+        Their cells.
     request : Request
         Zone, meter, order of dates, edge of stamps and fill rule, as far as the user gave them.
 
     Returns
     -------
     Found
-        Each meter with ``import_kwh``, ``export_kwh`` and, where there is reactive energy,
-        ``reactive_kvarh`` per step, and with ``pv_kwh`` and ``load_kwh`` where the file holds them
-        beside; or one series of prices.
+        Each meter with ``import_kwh``, ``export_kwh``, ``reactive_kvarh``, ``pv_kwh`` and ``load_kwh``
+        per step, as far as the file holds them; or one series of prices.
 
     Raises
     ------
@@ -90,9 +91,10 @@ def read_interval_csv(path: Path, content: bytes, request: Request) -> Found:
         With row and column, if a cell cannot be read, if dates or stamps can be understood in two
         ways, or if the file contradicts itself.
     """
-    sheet = read_sheet(path, content)
-    account = Account(path, sheet.where)
+    named = [with_heads(one, request.heads) for one in sheets] if request.heads else sheets
+    sheet, notes = joined(named)
     columns = find_columns(sheet)
+    account = Account(path, sheet.where, notes + columns.notes)
     _drop_footers(columns, account)
     times = read_times(columns, request, account)
     groups = _value_cells(columns, times, account)
@@ -115,8 +117,10 @@ def read_interval_csv(path: Path, content: bytes, request: Request) -> Found:
         if is_asked(request.point, number, name)
     ]
     shape = "one row a day" if columns.wide else "one row a reading"
-    what = "CSV of prices" if not columns.wide and not columns.amounts else "interval CSV"
-    return Found(path, f"{what}, {shape}", tuple(points))
+    kind = "workbook" if sheet.name else "CSV"
+    what = f"{kind} of prices" if not columns.wide and not columns.amounts else f"interval {kind}"
+    spread = " of totals, their hours an estimate" if times.are_totals else ""
+    return Found(path, f"{what}, {shape}{spread}", tuple(points))
 
 
 def _drop_footers(columns: Columns, account: Account) -> None:
@@ -144,8 +148,8 @@ def _value_cells(columns: Columns, times: Times, account: Account) -> list[Cells
     if columns.amounts:
         columns.unused += [columns.heads[at] for at in columns.prices]
         chosen = _one_of_each(columns, account)
-        mark = _mark(columns, chosen, account)
-        return [_long_cells(columns, times, at, mark, account) for at in chosen]
+        mark = _mark(columns, [at for group in chosen for at in group], account)
+        return [_long_cells(columns, times, group, mark, account) for group in chosen]
     return [_price_cells(columns, times, account)]
 
 
@@ -158,8 +162,8 @@ def _mark(columns: Columns, chosen: Sequence[int], account: Account) -> str:
     return mark
 
 
-def _one_of_each(columns: Columns, account: Account) -> list[int]:
-    """Return one column of each quantity: energy before power, named before plain."""
+def _one_of_each(columns: Columns, account: Account) -> list[list[int]]:
+    """Return the columns of each quantity, one or those to be added: energy before power, named first."""
     if columns.direction is not None:
         return [_only(columns, list(columns.amounts), "values", account)]
     groups = _by_quantity(columns)
@@ -185,20 +189,23 @@ def _tell_the_roof_from_the_meter(
 ) -> bool:
     """Tell load and PV from import and export, where the heads name both; return whether any was.
 
-    Beside an import, a consumption is the building's; beside an export, a production is the roof's.
+    Beside an import, or PV without any export, a consumption is the building's; beside an export, a
+    production is the roof's.
     """
     found = []
+    has_roof = "pv_kwh" in groups and not groups.keys() & {"export_kwh", "net_kwh"}
     for grid, behind, words, name in (
         ("import_kwh", "load_kwh", CONSUMED, "the building's load"),
         ("export_kwh", "pv_kwh", PRODUCED, "PV"),
     ):
         sure = [at for at in groups.get(grid, []) if columns.amounts[at].is_sure]
-        for at in groups.get(grid, []) if sure else []:
+        is_told = bool(sure) or (has_roof and grid == "import_kwh")
+        for at in groups.get(grid, []) if is_told else []:
             if at not in sure and words & set(words_of(columns.heads[at])):
                 columns.amounts[at] = replace(columns.amounts[at], quantity=behind, is_sure=True)
                 found.append(f"{columns.heads[at]!r} as {name}")
     if found:
-        account.note(f"beside import and export, taken: {', '.join(found)}.")
+        account.note(f"beside the other columns, taken: {', '.join(found)}.")
     elif {"import_kwh", "export_kwh"} <= groups.keys() and not any(
         columns.amounts[at].is_sure for at in (*groups["import_kwh"], *groups["export_kwh"])
     ):
@@ -217,13 +224,6 @@ def _ask_for_generation(columns: Columns, groups: dict[str, list[int]]) -> None:
         at for at in groups.get("export_kwh", []) if PRODUCED & set(words_of(columns.heads[at]))
     ]
     sure = [at for at in groups.get("export_kwh", []) if at not in unsure]
-    only_pv = "pv_kwh" in groups and not groups.keys() & {"import_kwh", "export_kwh", "net_kwh"}
-    if only_pv:
-        raise columns.refusal(
-            f"the file holds PV alone: {columns.heads[groups['pv_kwh'][0]]!r}, and nothing of the meter at"
-            " the grid",
-            "Call the column pv_kwh and give the file to a forecast, under pv_meters.",
-        )
     if unsure and not sure and not groups.keys() & {"import_kwh", "net_kwh"}:
         raise columns.refusal(
             f"{columns.heads[unsure[0]]!r} may be what was exported, or all that PV produced",
@@ -236,20 +236,37 @@ PRODUCED = {"generation", "generated", "production", "produced", "gen"}
 CONSUMED = {"consumption", "consumed", "usage", "used", "use", "load", "verbrauch"}
 
 
-def _only(columns: Columns, group: list[int], name: str, account: Account) -> int:
-    """Return the one column of energy of a group, or of power where there is no energy."""
+def _only(columns: Columns, group: list[int], name: str, account: Account) -> list[int]:
+    """Return the column of energy of a group, or of power where there is none, or those to be added."""
     energy = [at for at in group if _unit(columns, at) in {"energy", "reactive"}]
     best = energy or [at for at in group if _unit(columns, at) == "power"] or group
     best = [at for at in best if columns.amounts[at].is_sure] or best
-    if len(best) > 1:
+    chosen = _to_be_added(columns, best) if len(best) > 1 else best
+    if not chosen:
         heads = ", ".join(columns.heads[at] for at in best)
         raise columns.refusal(
             f"several columns may hold {name}: {heads[:300]}",
             "Keep one of them, or name the directions, e.g. import and export; registers of a"
-            " tariff (T1, T2) and phases (L1 to L3) are added up into one column.",
+            " tariff are called T1 and T2, phases (L1 to L3) are added up into one column.",
         )
-    columns.unused += [columns.heads[at] for at in group if at != best[0]]
-    return best[0]
+    if len(chosen) > 1:
+        heads = " and ".join(repr(columns.heads[at]) for at in chosen)
+        account.note(f"{heads} are counted at different times of the tariff; they were added.")
+    columns.unused += [columns.heads[at] for at in group if at not in chosen]
+    return chosen
+
+
+def _to_be_added(columns: Columns, group: list[int]) -> list[int]:
+    """Return the columns of a group whose heads differ in the tariff's time alone; none if others are.
+
+    A total beside them is taken by itself.
+    """
+    rated = [at for at in group if has_rate(columns.heads[at])]
+    whole = [at for at in group if at not in rated]
+    is_one = len({without_rate(columns.heads[at]) for at in rated}) == 1
+    if len(rated) < 2 or not is_one or len(whole) > 1:
+        return []
+    return whole or rated
 
 
 def _unit(columns: Columns, at: int) -> str:
@@ -257,11 +274,29 @@ def _unit(columns: Columns, at: int) -> str:
     return UNITS[unit][0] if unit else ""
 
 
-def _long_cells(columns: Columns, times: Times, at: int, mark: str, account: Account) -> Cells:
-    amounts = read_numbers(columns.column(at), mark)
-    meaning = columns.amounts[at]
+def _long_cells(
+    columns: Columns, times: Times, group: list[int], mark: str, account: Account
+) -> Cells:
+    meaning = columns.amounts[group[0]]
     factor, kind = _factors(columns, meaning, account)
+    table = np.stack([read_numbers(columns.column(at), mark) for at in group])
+    amounts = _added(columns, times, group, table, account)
     return Cells(times, amounts, np.arange(len(amounts)), meaning, factor, kind=kind)
+
+
+def _added(
+    columns: Columns, times: Times, group: list[int], table: FloatArray, account: Account
+) -> FloatArray:
+    """Return the sum of columns, (K, N) to (N,); where a register is blank, the sum is not known."""
+    blank = np.isnan(table)
+    some = blank.any(axis=0) & ~blank.all(axis=0)
+    if not some.any() or any(registers_among([_moments(times)] * len(table), list(table))):
+        return np.asarray(table.sum(axis=0))
+    names = " or ".join(repr(columns.heads[at]) for at in group)
+    account.note(
+        f"{counted(int(some.sum()), 'row')} with a blank {names}: taken for 0 beside the other."
+    )
+    return np.asarray(np.where(blank.all(axis=0), np.nan, np.nansum(table, axis=0)))
 
 
 def _factors(
@@ -405,23 +440,73 @@ def _point(
     account = Account(shared.file, shared.place, list(shared.notes))
     streams: list[Stream] = []
     offsets: list[IntArray | None] = []
-    for cells in groups:
-        for quantity, chosen in _parted(columns, cells, name, account):
-            if chosen.any():
-                stream, own = _stream(quantity, chosen, columns, cells, request, account=account)
-                streams.append(stream)
-                offsets.append(own)
+    parts = [
+        (quantity, chosen, cells)
+        for cells in groups
+        for quantity, chosen in _parted(columns, cells, name, account)
+        if chosen.any()
+    ]
+    for (quantity, chosen, cells), is_register in zip(parts, _registers(parts), strict=True):
+        here = _of_kind(cells, columns, is_register=is_register)
+        stream, own = _stream(quantity, chosen, columns, here, request, account=account)
+        streams.append(stream)
+        offsets.append(own)
     if not any(len(stream.start_s) for stream in streams):
         raise SeriesError(
             "no value has a time and a direction that are understood", where=account.file,
             mend="Name the directions import and export, and give times.",
         )  # fmt: skip
     for stream in streams:
-        _refuse_negative_and_registers(stream, columns, account)
-    even = even_readings(streams, _clock(streams, offsets, request), account)
+        _refuse_negative(stream, account)
+    clock = _clock(streams, offsets, request)
+    streams = [_as_intervals(one, clock, request, account) for one in streams]
+    even = even_readings(streams, clock, account)
     is_price = any(stream.kind == "price" for stream in streams)
     parted = even if is_price else directions_parted(even, account)
     return finished(number, name, parted, account.notes, request.fill)
+
+
+def _of_kind(cells: Cells, columns: Columns, *, is_register: bool) -> Cells:
+    """Return values marked as readings of a register or as totals, if they are."""
+    if not cells.times.are_totals:
+        return replace(cells, kind="register") if is_register else cells
+    if is_register:
+        raise columns.refusal(
+            "the values rise from day to day: they are a register's, not the totals of days or months",
+            "Give the differences.",
+        )
+    if cells.kind != "energy":
+        raise columns.refusal("only totals of energy can be spread", "Ask for intervals.")
+    return replace(cells, kind="total")
+
+
+def _as_intervals(one: Stream, clock: Clock, request: Request, account: Account) -> Stream:
+    """Return readings of a register, or totals, as energies of intervals; others as they are."""
+    if one.kind == "register":
+        return energies(one, clock, account)
+    if one.kind == "total" and request.shape is not None:
+        return hours_of(one, str(request.zone), request.shape, clock, account)
+    return one
+
+
+def _registers(parts: Sequence[tuple[str, BoolArray, Cells]]) -> list[bool]:
+    """Return which values of a meter are readings of a register."""
+    may_be = [
+        quantity != "net_kwh" and cells.kind == "energy" and cells.times.elapsed_s is None
+        for quantity, _, cells in parts
+    ]
+    tried = [part for part, may in zip(parts, may_be, strict=True) if may]
+    found = iter(
+        registers_among(
+            [_moments(cells.times)[chosen] for _, chosen, cells in tried],
+            [cells.amounts[chosen] for _, chosen, cells in tried],
+        )
+    )
+    return [may and next(found) for may in may_be]
+
+
+def _moments(times: Times) -> IntArray:
+    return times.wall_s if times.offset_s is None else times.wall_s - times.offset_s
 
 
 def _parted(
@@ -457,6 +542,8 @@ def _stream(
     times = cells.times.take(chosen)
     row = cells.row[chosen]
     amounts = cells.amounts[chosen] * cells.factor[row]
+    if cells.kind in {"register", "total"}:  # its stamps are no edges of intervals
+        times, request = replace(times, edge="start", why=""), replace(request, stamps=None)
     instants = beginnings(times, amounts, request, account)
     known = np.flatnonzero(instants != SKIPPED)
     if direction(instants[known]) < 0:
@@ -492,7 +579,7 @@ def _clock(
     return clock_of_offsets(instants, np.concatenate([one for one in offsets if one is not None]))
 
 
-def _refuse_negative_and_registers(stream: Stream, columns: Columns, account: Account) -> None:
+def _refuse_negative(stream: Stream, account: Account) -> None:
     if stream.kind == "price" or stream.quantity == "net_kwh":
         return
     known = np.flatnonzero(~np.isnan(stream.amounts))
@@ -503,13 +590,4 @@ def _refuse_negative_and_registers(stream: Stream, columns: Columns, account: Ac
             f" ({counted(len(low), 'such value')})",
             where=account.place(int(stream.place[low[0]])),
             mend="Give each direction from zero upward, or call the column net.",
-        )
-    known = known[np.argsort(stream.start_s[known], kind="stable")]
-    rises = np.diff(stream.amounts[known])
-    if len(known) >= REGISTER_READINGS and (rises >= 0).all() and (rises > 0).mean() > 0.5:
-        raise SeriesError(
-            f"the {len(known):,} values of {stream.quantity} only ever rise: they are a register's,"
-            " not the energy of each interval",
-            where=account.place(columns.head_line),
-            mend="Ask for interval data, or give the differences.",
         )

@@ -5,9 +5,11 @@ Read next: ``workflows.read``.
 
 from __future__ import annotations
 
-import gzip
 import io
 import zlib
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 from typing import BinaryIO
 
@@ -15,12 +17,20 @@ import numpy as np
 
 from optimizer.base.documents import is_file
 from optimizer.base.errors import SeriesError, refuse_irregular
-from optimizer.metering.csv_text import MAX_CSV_BYTES, WEB_PAGE, is_xml, kind_of
+from optimizer.metering.bundles import ZIP_MARK, Part, parts_of
+from optimizer.metering.csv_text import (
+    MAX_CSV_BYTES,
+    WEB_PAGE,
+    Sheet,
+    is_xml,
+    kind_of,
+    read_sheet,
+)
 from optimizer.metering.espi import read_espi
 from optimizer.metering.found import Found, Point, Request
-from optimizer.metering.interval_csv import read_interval_csv
+from optimizer.metering.interval_csv import read_tables
+from optimizer.metering.workbook import read_workbook
 
-GZIP_MARK = b"\x1f\x8b"
 MAX_XML_BYTES = 1_000_000_000
 """Beyond, a packed file is taken for one made to exhaust its reader."""
 
@@ -65,36 +75,66 @@ class _Bounded(io.RawIOBase):
 
 
 def read_any(path: Path, request: Request) -> Found:
-    """Read meter data or prices from a file; XML, CSV and packing are known by the content.
+    """Read meter data or prices from a file, or from a ZIP of several: see ``read_all``."""
+    return read_all([path], request)
+
+
+def read_all(paths: Sequence[Path], request: Request) -> Found:
+    """Read meter data or prices; XML, CSV, workbooks and packing are known by the content.
+
+    Several files, or the files of an archive, are parts of the same meter's time and joined.
 
     Raises
     ------
     SeriesError
-        If the file is missing, of another kind, or its reader refuses it.
+        If a file is missing, of another kind, its reader refuses it, or several do not go together.
     """
+    sheets: list[Sheet] = []
+    feeds: list[Part] = []
+    for path in paths:
+        with _readable(path):
+            refuse_irregular(path, SeriesError)
+            for part in parts_of(path):
+                with part.open() as source:
+                    head = source.read(LOOK_BYTES)
+                if is_xml(head) and kind_of(head) is None:
+                    feeds.append(part)
+                else:
+                    sheets += _sheets(part, head)
+    if feeds and len(feeds) + len(sheets) > 1:
+        raise SeriesError(
+            f"an XML file stands beside {len(feeds) + len(sheets) - 1} other tables or XML files",
+            where=feeds[-1].path,
+            mend="Give each Green Button (ESPI) file by itself: only tables are joined.",
+        )
+    if feeds:
+        (part,) = feeds
+        with _readable(part.path), part.open() as source:
+            bounded = _Bounded(source, part.path, MAX_XML_BYTES)
+            return read_espi(part.path, bounded, request)  # type: ignore[arg-type]
+    return replace(read_tables(paths[0], sheets, request), others=tuple(paths[1:]))
+
+
+@contextmanager
+def _readable(path: Path) -> Iterator[None]:
     try:
-        refuse_irregular(path, SeriesError)
-        with _opened(path) as source:
-            head = source.read(LOOK_BYTES)
-        _refuse_foreign(path, head)
-        with _opened(path) as source:
-            if is_xml(head):
-                return read_espi(path, _Bounded(source, path, MAX_XML_BYTES), request)  # type: ignore[arg-type]
-            content = source.read(MAX_CSV_BYTES + 1)
-        return read_interval_csv(path, content, request)
+        yield
     except FileNotFoundError:
         raise SeriesError("there is no such file", where=path, mend="Check the path.") from None
     except (OSError, EOFError, zlib.error) as failure:
         raise SeriesError(
             f"the file cannot be read: {failure}", where=path,
-            mend="Give a readable file, unpacked or packed with gzip.",
+            mend="Give a readable file, unpacked or packed with gzip or ZIP.",
         ) from None  # fmt: skip
 
 
-def _opened(path: Path) -> BinaryIO:
-    with path.open("rb") as source:
-        is_packed = source.read(2) == GZIP_MARK
-    return gzip.open(path, "rb") if is_packed else path.open("rb")  # type: ignore[return-value]
+def _sheets(part: Part, head: bytes) -> list[Sheet]:
+    """Return the tables of a part: the sheets of a workbook, or the one of a CSV."""
+    with part.open() as source:
+        if head.startswith(ZIP_MARK):
+            return read_workbook(part.path, io.BytesIO(source.read(MAX_CSV_BYTES + 1)))
+        _refuse_foreign(part.path, head)
+        return [read_sheet(part.path, source.read(MAX_CSV_BYTES + 1))]
 
 
 def _refuse_foreign(path: Path, head: bytes) -> None:
@@ -108,7 +148,7 @@ def _refuse_foreign(path: Path, head: bytes) -> None:
         raise SeriesError(
             f"the file is {kind}, not meter data" if kind else "the file is empty",
             where=path,
-            mend="Give Green Button (ESPI) XML or a CSV; save a workbook's sheet as CSV first.",
+            mend="Give Green Button (ESPI) XML, a CSV, or a workbook (XLSX).",
         )
 
 

@@ -62,7 +62,8 @@ class Stream:
     place : array of int, shape (N,)
         Line or row of the file.
     kind : str
-        Energy of the reading, or mean power or price that holds over its length.
+        Energy of the reading, mean power or price that holds over its length, what a register stood at
+        when it begins, or the total of a day or month.
     """
 
     quantity: str
@@ -70,7 +71,7 @@ class Stream:
     duration_s: IntArray
     amounts: FloatArray
     place: IntArray
-    kind: Literal["energy", "power", "price"] = "energy"
+    kind: Literal["energy", "power", "price", "register", "total"] = "energy"
 
     def take(self, chosen: IntArray | BoolArray) -> Stream:
         """Return the chosen readings, shape (N,)."""
@@ -151,8 +152,7 @@ def even_readings(streams: Sequence[Stream], clock: Clock, account: Account) -> 
         )
     for stream in streams:
         _refuse_impossible(stream, account)
-    streams = [_shifts_undone(stream, clock, account) for stream in streams]
-    streams = [_without_doubles(_sorted(one, account), clock, account) for one in streams]
+    streams = [in_order(stream, clock, account) for stream in streams]
     step_s = _common_step_s(streams, account)
     start = min(int(stream.start_s[0]) for stream in streams)
     end = max(int(stream.start_s[-1]) for stream in streams)
@@ -165,6 +165,18 @@ def even_readings(streams: Sequence[Stream], clock: Clock, account: Account) -> 
     even = EvenReadings(start, step_s // 60, clock, columns)
     _refuse_off_the_clock(even, account)
     return even
+
+
+def in_order(stream: Stream, clock: Clock, account: Account) -> Stream:
+    """Return readings in the order of time, each once, shifted runs put back, with a note on each.
+
+    Raises
+    ------
+    SeriesError
+        If two readings of one time contradict each other.
+    """
+    shifted = _shifts_undone(stream, clock, account)
+    return _without_doubles(_sorted(shifted, account), clock, account)
 
 
 def counted(count: int, thing: str) -> str:

@@ -8,20 +8,23 @@ from typing import Any, cast
 
 import numpy as np
 
+from optimizer.base.timegrid import FloatArray
 from optimizer.base.units import money, number
 from optimizer.metering.found import Found, Point, Request
+from optimizer.metering.gaps import gap_runs
 from optimizer.metering.readings import counted
 from optimizer.report.shapes import ReadPoint, ReadRecord
 from optimizer.report.wrapping import filled
 
 COST_DECIMALS = 5
+MINUTES_OF_HOUR = 60
 UNIT_NAMES = {"kwh": ("kWh", "kW"), "kvarh": ("kvarh", "kvar")}
 """Last word of a column: its unit, and that of its mean power."""
 
 
 def reading_text(found: Found) -> str:
     """Return what was found: each point with period, energy, peak, cost and notes."""
-    lines = [f"READ {found.path}: {found.kind}"]
+    lines = [f"READ {', '.join(map(str, (found.path, *found.others)))}: {found.kind}"]
     for point in found.points:
         lines += ["", *_point_lines(point)]
     lines += [""] if found.refused or found.notes else []
@@ -36,6 +39,7 @@ def _point_lines(point: Point) -> list[str]:
     days = even.count * even.step_minutes / (24 * 60)
     lines = [
         f"  point {name}",
+        filled(f"{looks_like(point)}.", "    ", "      "),
         f"    {_first(point)} to {_end(point)}: {even.count:,} steps of {even.step_minutes} min"
         f" ({number(days, 2)} × 24 h) by {even.clock.name}",
     ]
@@ -43,6 +47,40 @@ def _point_lines(point: Point) -> list[str]:
     if point.cost is not None:
         lines.append(f"    cost in the file: {money(point.cost, point.currency or '')}")
     return lines + [filled(f"note: {note}", "    ", "      ") for note in point.notes]
+
+
+SMALL_NUMBERS = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine")
+
+
+def looks_like(point: Point) -> str:
+    """Return in a sentence what was made out, to hold against what one knows: time, step, sums, gaps."""
+    even = point.even
+    sums = [_sum_text(name, values) for name, values in even.columns.items()]
+    missing = np.any([np.isnan(values) for values in even.columns.values()], axis=0)
+    gaps = len(gap_runs(np.where(missing, np.nan, 0.0)))
+    told = SMALL_NUMBERS[gaps] if gaps < len(SMALL_NUMBERS) else f"{gaps:,}"
+    step = "hour" if even.step_minutes == MINUTES_OF_HOUR else f"{even.step_minutes} minutes"
+    return (
+        f"this looks like {_period(point)}, every {step}, {', '.join(sums)}, {told}"
+        f" {'gap' if gaps == 1 else 'gaps'}"
+    )
+
+
+def _sum_text(name: str, values: FloatArray) -> str:
+    if name.startswith("price"):
+        return (
+            f"prices around {np.nanmedian(values):.4g} per {name.rpartition('_')[2][0].upper()}Wh"
+        )
+    word, _, unit = name.rpartition("_")
+    return f"{word} {np.nansum(values):,.0f} {UNIT_NAMES[unit][0]}"
+
+
+def _period(point: Point) -> str:
+    """Return ``2025`` of a whole year, else the first and the last day."""
+    first, last, end = _first(point)[:10], _stamp(point, -1)[:10], _end(point)
+    if first[4:] == "-01-01" and end[4:16] == "-01-01T00:00" and first[:4] == last[:4]:
+        return first[:4]
+    return first if first == last else f"{first} to {last}"
 
 
 def _column_text(point: Point, column: str) -> str:
@@ -72,6 +110,10 @@ def _first(point: Point) -> str:
     return point.even.clock.stamp(point.even.start_s)
 
 
+def _stamp(point: Point, step: int) -> str:
+    return point.even.clock.stamp(int(point.even.instants_s[step]))
+
+
 def _end(point: Point) -> str:
     even = point.even
     return even.clock.stamp(even.start_s + even.count * even.step_minutes * 60)
@@ -81,6 +123,7 @@ def reading_record(found: Found, request: Request, out: Path | None) -> ReadReco
     """Return what was found as plain values, with what to run next."""
     return {
         "file": str(found.path),
+        "more_files": [str(path) for path in found.others],
         "kind": found.kind,
         "points": [_point_record(point) for point in found.points],
         "left_out": list(found.refused),
@@ -95,6 +138,7 @@ def _point_record(point: Point) -> ReadPoint:
     record: dict[str, Any] = {
         "number": point.number,
         "name": point.name,
+        "looks_like": looks_like(point),
         "from": _first(point),
         "to": _end(point),
         "steps": even.count,
@@ -129,6 +173,8 @@ def next_step(found: Found, request: Request, out: Path | None) -> str:
         return (
             f"{written}\nnext: name it in a tariff, series: {{file: {out.name}, column: {price}}}"
         )
+    if "import_kwh" not in point.even.columns:
+        return f"{written}\n{_to_a_forecast(point, out)}"
     if point.gaps and request.fill is None:
         return (
             f"{written}; {counted(point.gaps, 'step')} missing, and a bill needs every interval\n"
@@ -148,6 +194,16 @@ def next_step(found: Found, request: Request, out: Path | None) -> str:
     return f"{written}\n{bill}\n  or, for a plan, name it in a scenario: forecast: {out.name}"
 
 
+def _to_a_forecast(point: Point, out: Path) -> str:
+    """Return what to do with a file that is no meter's at the grid, and so cannot be billed."""
+    if "load_kwh" in point.even.columns:
+        return f"next: for a plan, name it in a scenario: forecast: {out.name}"
+    return (
+        f"next: name it in a scenario beside the meter's own file: forecast: {{load: {{meters: [METER],"
+        f" pv_meters: [{out.name}]}}}}"
+    )
+
+
 def _again(found: Found, request: Request, out: Path, *, fill: bool) -> str:
     """Return the command that was given, with what it still needs."""
     several = len(found.points) > 1
@@ -155,7 +211,9 @@ def _again(found: Found, request: Request, out: Path, *, fill: bool) -> str:
     rule = request.fill or ("previous-day" if fill else None)
     options = {
         "--zone": request.zone, "--point": point, "--fill": rule, "--dates": request.dates,
-        "--stamps": request.stamps, "--out": str(out),
+        "--stamps": request.stamps, "--heads": ",".join(request.heads or ()),
+        "--profile": request.shape.name if request.shape else None, "--out": str(out),
     }  # fmt: skip
     told = " ".join(f"{name} {shlex.quote(value)}" for name, value in options.items() if value)
-    return f"tariffwright read {shlex.quote(str(found.path))} {told}"
+    files = " ".join(shlex.quote(str(path)) for path in (found.path, *found.others))
+    return f"tariffwright read {files} {told}"

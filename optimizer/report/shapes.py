@@ -184,6 +184,7 @@ ReadPoint = TypedDict(
     {
         "number": int,
         "name": str,
+        "looks_like": str,
         "from": str,
         "to": str,
         "steps": int,
@@ -195,14 +196,15 @@ ReadPoint = TypedDict(
         "notes": list[str],
     },
 )
-"""A point of metering. Its other keys are columns: of energies the sum, and as ``highest_…`` the highest
-mean power in a step; of prices the lowest and the highest."""
+"""A point of metering; ``looks_like`` says in a sentence what was made out. Its other keys are columns: of
+energies the sum, and as ``highest_…`` the highest mean power in a step; of prices lowest and highest."""
 
 
 class ReadRecord(TypedDict):
-    """What was found in a file from outside; ``next`` are the lines that say what to run."""
+    """What was found in files from outside; ``next`` are the lines that say what to run."""
 
     file: str
+    more_files: list[str]
     kind: str
     points: list[ReadPoint]
     left_out: list[str]

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import argparse
 import gzip
+import io
 import random
 import re
 import resource
@@ -19,14 +20,19 @@ import tempfile
 import time
 import traceback
 import warnings
+import zipfile
 from collections import Counter
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
+
+import numpy as np
+from openpyxl import Workbook
 
 from optimizer.base.errors import OptimizerError
-from optimizer.metering.found import Request
+from optimizer.metering.found import Request, Shape
 from optimizer.metering.outside import read_any, tidy_csv
 from optimizer.report.reading import next_step, reading_record, reading_text
 from tests.readers.feeds import Meter, feed_xml, hourly, wall
@@ -53,6 +59,8 @@ REQUESTS = [
     Request(zone="Europe/Dublin", dates="day-first", stamps="start"), Request(zone="Nowhere/Town"),
     Request(zone="Asia/Kolkata", point="1"), Request(dates="month-first", zone="America/Havana"),
     Request(dates="year-first", zone="Pacific/Kiritimati", stamps="end"),
+    Request(zone="Europe/Dublin", heads=("time", "import kWh")),
+    Request(zone="Europe/Dublin", shape=Shape("flat", lambda grid: np.ones(grid.count))),
 ]  # fmt: skip
 
 
@@ -73,7 +81,31 @@ def seeds() -> list[bytes]:
         feed_xml([("a", 0, [net]), ("b", 1, [cost]), ("c", 0, [cost])], prefix="e:"),
         feed_xml([("u", 0, [untimed])]), feed_xml([("p", 0, [power])], None),
     ]  # fmt: skip
-    return [one.encode() for one in feeds] + [one.encode() for one in tables()]
+    return [one.encode() for one in (*feeds, *tables())] + [_archive(), _workbook()]
+
+
+def _archive() -> bytes:
+    """Return a ZIP of two successive tables."""
+    packed = io.BytesIO()
+    with zipfile.ZipFile(packed, "w", zipfile.ZIP_STORED) as archive:
+        for name, first in (("a.csv", "2024-03-28"), ("b.csv", "2024-03-29")):
+            rows = [f"{t:%Y-%m-%d %H:%M},{n % 7}" for n, t in enumerate(wall(first, 24, 60))]
+            archive.writestr(name, "\n".join(["time,import kWh", *rows]))
+    return packed.getvalue()
+
+
+def _workbook() -> bytes:
+    """Return a workbook of a day, its parts not packed, so that damages reach them."""
+    workbook, saved, plain = Workbook(), io.BytesIO(), io.BytesIO()
+    sheet: Any = workbook.active
+    sheet.append(["time", "import kWh"])
+    for n, t in enumerate(wall("2024-03-28", 24, 60)):
+        sheet.append([t, n % 7])
+    workbook.save(saved)
+    with zipfile.ZipFile(saved) as packed, zipfile.ZipFile(plain, "w") as archive:
+        for name in packed.namelist():
+            archive.writestr(name, packed.read(name))
+    return plain.getvalue()
 
 
 def tables() -> list[str]:
@@ -88,6 +120,8 @@ def tables() -> list[str]:
         for n, t in enumerate(hours)
         for way in ("Import", "Export")
     ]
+    register = [f"{t:%Y-%m-%dT%H:%M}Z,{900 + n},{70 + n // 2}" for n, t in enumerate(quarters)]
+    epochs = [f"{START + 3600 * n},{n % 5},{n % 3},{n % 7}" for n in range(48)]
     prices = [f"{t:%Y-%m-%d %H:%M},{n - 9}" for n, t in enumerate(hours)]
     return [
         "\n".join(["time,import_kwh,export_kwh", *iso]),
@@ -97,6 +131,8 @@ def tables() -> list[str]:
         "\n".join(["Start,Direction,kWh", *flows]),
         "\n".join(["time,price EUR/MWh", *prices]),
         "\n".join(["Date," + ",".join(map(str, range(1, 25))), *wide]),
+        "\n".join(["time,import T1 kWh,import T2 kWh", *register]),
+        "\n".join(["epoch,import kWh,export kWh,PV kWh", *epochs]),
     ]
 
 

@@ -244,6 +244,30 @@ def test_order_of_entries_and_form_of_links_do_not_matter(tmp_path: Path):
     assert sorted(imported(found)) == pytest.approx(sorted(n["value"] / 1000 for n in nine_days()))
 
 
+def test_without_any_link_the_only_meter_reading_takes_all_blocks_and_says_so(tmp_path: Path):
+    whole = sample_file()
+    expected = imported(read_text(tmp_path, whole))
+    lost = whole.replace(
+        '<link rel="up" href="C/1/UsagePoint/1/MeterReading/1/IntervalBlock"/>\n', ""
+    )
+    found = read_text(tmp_path, re.sub(r'"[^"]*IntervalBlock/(\d+)"', r'"Elsewhere/\1"', lost))
+    assert imported(found) == pytest.approx(expected)
+    assert any("taken for the only meter reading's" in note for note in found.notes)
+
+
+def test_without_any_link_the_only_usage_point_takes_all_meter_readings_and_says_so(tmp_path: Path):
+    text = feed_xml([("home", 0, [Meter(hourly(MIDNIGHT, [500, 700]))])])
+    apart = text.replace("C/1/UsagePoint/1/MeterReading", "Elsewhere/MeterReading")
+    apart = apart.replace('<link rel="related" href="Elsewhere/MeterReading"/>\n', "")
+    apart = apart.replace('<link rel="up" href="C/1/UsagePoint/1/MeterReading"/>\n', "")
+    apart = apart.replace('<link rel="up" href="C/1/UsagePoint/1"/>\n', "")
+    found = read_text(tmp_path, apart)
+    assert imported(found) == pytest.approx([0.5, 0.7])
+    assert found.notes == (
+        "1 meter reading without a link to anything in this file taken for the only usage point's.",
+    )
+
+
 def test_blocks_that_belong_to_nothing_are_told(tmp_path: Path):
     lost = sample_file().replace(
         '<link rel="up" href="C/1/UsagePoint/1/MeterReading/1/IntervalBlock"/>\n', "", 1

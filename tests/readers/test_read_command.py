@@ -59,6 +59,28 @@ def test_each_point_is_told_and_nothing_is_written_without_out(feed: Path):
     assert list(feed.parent.iterdir()) == [feed]
 
 
+def test_what_it_looks_like_is_said_first(feed: Path, gappy: Path):
+    """48 hours of 0 to 47 kWh: 1,128 kWh, without that of 5 o'clock on the second day, 29."""
+    done = run("read", gappy, "--zone", "Europe/Dublin", "--json")
+    said = "this looks like 2025-07-14 to 2025-07-15, every hour, import 1,099 kWh, export 0 kWh, one gap"
+    assert json.loads(done.stdout)["points"][0]["looks_like"] == said
+    text = " ".join(run("read", gappy, "--zone", "Europe/Dublin").stdout.split())
+    assert f"point 1 {said}." in text
+
+
+def test_a_whole_year_is_called_by_its_number(tmp_path: Path):
+    path = tmp_path / "year.csv"
+    rows = [
+        f"{t:%Y-%m-%dT%H:%M}Z,1,{n % 2}" for n, t in enumerate(wall("2025-01-01", 8760 * 4, 15))
+    ]
+    path.write_text("\n".join(["time,import kWh,export kWh", *rows]), encoding="utf-8")
+    said = json.loads(run("read", path, "--json").stdout)["points"][0]["looks_like"]
+    assert (
+        said
+        == "this looks like 2025, every 15 minutes, import 35,040 kWh, export 17,520 kWh, no gaps"
+    )
+
+
 def test_the_next_command_that_is_printed_works_until_a_bill_is_made(feed: Path, monkeypatch):
     monkeypatch.chdir(feed.parent)
     said = run("read", feed).stdout.splitlines()[-1]

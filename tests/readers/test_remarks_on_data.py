@@ -71,13 +71,6 @@ def test_production_alone_is_not_taken_for_export(tmp_path: Path):
     assert "pv_kwh" in caught.value.mend
 
 
-def test_registers_of_a_tariff_are_to_be_added_up(tmp_path: Path):
-    path = written(tmp_path, "time,Import T1 (kWh),Import T2 (kWh)", ["0.5,0.1", "0.1,0.5"])
-    with pytest.raises(SeriesError, match="several columns") as caught:
-        read_any(path, Request(zone="Europe/Dublin", stamps="start"))
-    assert "added up" in caught.value.mend
-
-
 @pytest.mark.parametrize(("cell", "word"), [('"13,5"', "comma"), ("10%", "%")])
 def test_a_decimal_comma_and_a_sign_get_a_word(tmp_path: Path, cell: str, word: str):
     with pytest.raises(SeriesError, match="is not a number") as caught:

@@ -7,7 +7,6 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from optimizer.base.errors import SeriesError
 from optimizer.metering.forecast_csv import read_forecast
 from optimizer.metering.found import Found, Request
 from optimizer.metering.meter_csv import read_meter
@@ -76,10 +75,53 @@ def test_consumption_and_generation_alone_are_taken_for_the_meters_and_said_to_b
 
 
 @pytest.mark.parametrize("name", ["PV (kWh)", "Solar production (kWh)"])
-def test_pv_alone_is_no_meter(name: str, tmp_path: Path) -> None:
-    with pytest.raises(SeriesError, match="PV alone") as caught:
-        found_in(tmp_path, f"time,{name}", PV)
-    assert "pv_meters" in caught.value.mend
+def test_pv_alone_is_pv_and_leads_to_the_pv_behind_a_meter(name: str, tmp_path: Path) -> None:
+    found = found_in(tmp_path, f"time,{name}", PV)
+    (point,) = found.points
+    assert list(point.even.columns) == ["pv_kwh"]
+    assert point.even.columns["pv_kwh"] == pytest.approx(PV)
+    told = next_step(found, Request(zone="Europe/Dublin"), tmp_path / "pv.csv")
+    assert "pv_meters: [pv.csv]" in told
+    assert "bill" not in told
+
+
+@pytest.mark.parametrize("name", ["load_kwh", "Consumption (kWh)", "Usage kWh"])
+def test_consumption_beside_pv_is_the_buildings_load_and_leads_to_a_forecast(
+    name: str, tmp_path: Path
+) -> None:
+    found = found_in(tmp_path, f"time,{name},PV (kWh)", LOAD, PV)
+    (point,) = found.points
+    assert list(point.even.columns) == ["pv_kwh", "load_kwh"]
+    assert any(f"{name!r} as the building's load" in note for note in point.notes)
+    told = next_step(found, Request(zone="Europe/Dublin"), tmp_path / "site.csv")
+    assert "forecast: site.csv" in told
+    assert "tariffwright bill" not in told
+    tidy = tmp_path / "site.csv"
+    tidy.write_text(tidy_csv(point), encoding="utf-8")
+    forecast = read_forecast(tidy, "Europe/Dublin", AC_PLANT)
+    assert forecast.load_kwh == pytest.approx(LOAD)
+    assert forecast.pv_kwh == pytest.approx(PV)
+
+
+def test_the_load_is_made_of_import_pv_and_export_and_said_to_be(tmp_path: Path) -> None:
+    head = "time,Import (kWh),Export (kWh),PV (kWh)"
+    (point,) = found_in(tmp_path, head, IMPORT, EXPORT, PV).points
+    assert point.even.columns["load_kwh"] == pytest.approx(LOAD)
+    assert any("load_kwh is import + PV − export" in note for note in point.notes)
+
+
+def test_no_load_is_made_where_more_is_exported_than_pv_gave(tmp_path: Path) -> None:
+    """In 4 hours a day 0.5 kWh is made and 1.5 kWh exported: 4 kWh below zero, of 12 kWh in all."""
+    head = "time,Import (kWh),Export (kWh),PV (kWh)"
+    (point,) = found_in(tmp_path, head, IMPORT, EXPORT, PV / 4).points
+    assert "load_kwh" not in point.even.columns
+    assert any("more is exported than PV gave" in note for note in point.notes)
+
+
+def test_pv_without_any_export_is_told_to_leave_the_load_open(tmp_path: Path) -> None:
+    (point,) = found_in(tmp_path, "time,Import (kWh),PV (kWh)", IMPORT, PV).points
+    assert list(point.even.columns) == ["import_kwh", "export_kwh", "pv_kwh"]
+    assert any("some was perhaps exported" in note for note in point.notes)
 
 
 def test_solar_export_is_export(tmp_path: Path) -> None:
