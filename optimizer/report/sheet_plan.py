@@ -151,9 +151,11 @@ def _pieces(card: Card, step: Step) -> Iterator[tuple[Piece, float]]:
                 [f"once for all entries: {c.heading} {v} mm" for c, v in one.once], step, width
             )
             for p, part in enumerate(one.parts):
-                rows = _rows_pt(one, part, step, width)
-                ahead += _heads_pt(one, part, step, width)
-                ahead += _drawing_pt(one, part, step, width, sum(rows))
+                beside = _is_beside(one, part, step, width)
+                room = width - DRAWING_PT - size if beside else width
+                rows = _rows_pt(one, part, step, room)
+                ahead += _heads_pt(one, part, step, room)
+                ahead += _drawing_pt(part, step, sum(rows) if beside else 0.0)
                 for line, row in enumerate(rows):
                     yield (s, n, p, line), ahead + row
                     ahead = 0.0
@@ -168,13 +170,17 @@ def _set_pt(each: CardSet, step: Step, width: float) -> float:
     return head + _text_pt([f"{text} mm" for text in texts if text], step, width)
 
 
-def _drawing_pt(one: CardList, part: CardDays, step: Step, width: float, table_pt: float) -> float:
-    """Return by how much a drawing adds to the height of the table that it stands beside or below."""
+def _is_beside(one: CardList, part: CardDays, step: Step, width: float) -> bool:
+    """Tell whether a drawing stands beside the table of its entries."""
+    table = (4.9 * len(one.columns) + 2) * step.size_pt
+    return step.is_drawn and bool(part.bars) and table + DRAWING_PT < width
+
+
+def _drawing_pt(part: CardDays, step: Step, beside_pt: float) -> float:
+    """Return by how much a drawing adds to the height of what it stands beside."""
     if not step.is_drawn or not part.bars:
         return 0.0
-    height = height_of(part) * DRAWING_PT / WIDTH + 4
-    is_beside = (4.9 * len(one.columns) + 2) * step.size_pt + DRAWING_PT < width
-    return max(height - table_pt, 0.0) if is_beside else height
+    return max(height_of(part) * DRAWING_PT / WIDTH + 4 - beside_pt, 0.0)
 
 
 def _heads_pt(one: CardList, part: CardDays, step: Step, width: float) -> float:

@@ -61,17 +61,16 @@ def changes_of_charges(result: Result) -> dict[str, float]:
 
 
 def charges_changed(result: Result) -> str:
-    """Return which charges the windows lower and raise most, in words; empty without windows."""
+    """Return for which charges most less and more is to be paid, in words; empty without windows."""
     if not result.settings.entries():
         return ""
     changed = [(n, c) for n, c in changes_of_charges(result).items() if abs(c) >= LEAST_MONEY]
     changed.sort(key=lambda item: -abs(item[1]))
     told = [
-        f"{name} {'falls' if change < 0 else 'rises'} by {money(abs(change), result.currency)}"
+        f"{name} {money(abs(change), result.currency)} {'less' if change < 0 else 'more'}"
         for name, change in changed[:MOST_TOLD]
     ]
     if not told:
         return f"On this forecast {windows_name(result)} change no charge."
-    rest = len(changed) - len(told)
-    more = f"; {rest} more change less" if rest else ""
-    return f"With {windows_name(result)}, against no windows: {'; '.join(told)}{more}."
+    more = "; all else changes less" if len(changed) > len(told) else ""
+    return f"To pay with {windows_name(result)}, against no windows: {'; '.join(told)}{more}."

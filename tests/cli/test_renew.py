@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import shutil
 from datetime import date, datetime, timedelta
 from pathlib import Path
@@ -83,6 +84,12 @@ def test_where_nothing_changed_it_says_change_nothing(
         YAML(typ="safe").load(folder / "settings.yaml") for folder in (planned, tmp_path)
     )
     assert before["seasons"] == after["seasons"]
+    page = (tmp_path / "report.html").read_text(encoding="utf-8")
+    assert "<h1>Typed in already</h1>" in page
+    assert page.index("Change nothing: no change") < page.index('type="checkbox"')
+    assert page.count('type="checkbox"') == len(re.findall(r'type="checkbox"[^>]* checked>', page))
+    assert "SETTINGS THAT ARE TYPED IN ALREADY" in done.stdout
+    assert "☐" not in done.stdout
 
 
 def test_what_is_to_be_changed_is_told_with_its_worth(renewed: tuple[Path, Result]) -> None:
@@ -95,8 +102,9 @@ def test_what_is_to_be_changed_is_told_with_its_worth(renewed: tuple[Path, Resul
     for change in record["changes"]:
         assert change["what"] in " ".join(done.stdout.split())
     page = (out / "report.html").read_text(encoding="utf-8")
-    assert "What to change" in page
-    assert page.index("What to change") < page.index("What it saves")
+    assert "<h1>What to change</h1>" in page
+    assert page.index('<h2 id="changes"') < page.index('<h2 id="worth"')
+    assert '<tr class="changed">' in page
     labels = [case["case"] for case in json.loads((out / "plan.json").read_text())["cases"]]
     assert labels == [
         "neither", "no_battery", "no_windows", "in_use", "windows", "anew", "plan"]  # fmt: skip
