@@ -29,6 +29,7 @@ SECOND, QUICK = "renewed", ["--effort", "quick"]
 MAPS = {
     "by_charge", "by_period", "causes", "share_lasting", "level_needed_pct", "shadow_worth",
     "sources", "libraries", "seeds", "inputs_sha256", "families", "flow",
+    "results_sha256", "floors_kwh", "floors_of_plan_kwh",
 }  # fmt: skip
 """Keys whose value has keys of its own choice: names of charges, months, files and the like."""
 
@@ -86,6 +87,7 @@ def of_a_demo(site: Path, out: Path) -> Iterator[dict[str, Any]]:
     name, results, last = str(site), str(out / "plan"), out / SECOND
     yield run("check", name)
     yield run("plan", name, "--out", results, *QUICK)
+    yield run("verify", results, "--scenario", name)
     yield run("replay", name, "--settings", f"{results}/settings.yaml")
     yield run("tomorrow", results, "--pv", "7")
     yield run("renew", name, "--previous", results, "--out", str(last), *QUICK, codes=(0, 10))
