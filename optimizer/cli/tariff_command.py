@@ -37,6 +37,9 @@ def read_tariff(
             help="The main fuse, where a price goes by it.",
         ),
     ] = None,
+    only_list: Annotated[
+        bool, typer.Option("--list", help="Only list the tariffs that the files offer.")
+    ] = False,
     out: Annotated[
         Path | None,
         typer.Option("--out", metavar="PATH", help="A .yaml file to write, or a folder for it."),
@@ -45,16 +48,27 @@ def read_tariff(
     debug: DebugOption = False,
 ) -> None:
     """Turn open, machine-readable tariffs into one tariff file, each value with its origin."""
+    if only_list and (name or out is not None):
+        raise typer.BadParameter(
+            "nothing is taken or written; leave out --name and --out", param_hint="--list"
+        )
     with errors_told(debug=debug, as_json=as_json):
         from optimizer.report.formats import TARIFF_READING
         from optimizer.report.tariff_reading import tariff_reading_record, tariff_reading_text
-        from optimizer.workflows.read_tariff import read_open_tariff
+        from optimizer.workflows.read_tariff import list_open_tariffs, read_open_tariff
 
-        reading = read_open_tariff(files, name or (), fuse, out)
+        if only_list:
+            reading = list_open_tariffs(files, fuse)
+        else:
+            reading = read_open_tariff(files, name or (), fuse, out)
         if reading.written is not None:
             then = command("check", reading.written)
         else:
-            numbers = [word for each in reading.chosen.numbers for word in ("--name", str(each))]
+            numbers = [
+                word
+                for each in reading.chosen.numbers or ("NUMBER",)
+                for word in ("--name", str(each))
+            ]
             asked = () if fuse is None else ("--fuse", f"{fuse:g}")
             then = command("read-tariff", *files, *numbers, *asked, "--out", "tariff.yaml")
         if as_json:

@@ -235,7 +235,7 @@ class OfferRecord(TypedDict):
 
 
 class TariffReadingRecord(TypedDict):
-    """What open tariff files offer, and the tariff made of what was taken, as ``text``."""
+    """What open tariff files offer, and as ``text`` the tariff made of what was taken, if anything was."""
 
     files: list[OpenFileRecord]
     offers: list[OfferRecord]

@@ -10,7 +10,7 @@ from optimizer.workflows.read_tariff import TariffReading
 def tariff_reading_text(reading: TariffReading) -> str:
     """Return what was read: files, what they offer with what was taken, and from when it holds."""
     chosen = reading.chosen
-    lines = [f"READ {chosen.name}"]
+    lines = [f"READ {chosen.name}" if chosen.numbers else "TARIFFS TO CHOOSE FROM"]
     number = 0
     for listing in chosen.listings:
         lines += ["", f"  {listing.path}: {listing.form}, {listing.publisher}"]
@@ -18,11 +18,14 @@ def tariff_reading_text(reading: TariffReading) -> str:
             number += 1
             taken = "taken" if number in chosen.numbers else ""
             told = f"cannot be read: {offer.refused.what}" if offer.refused else taken
-            words = f"{number} {offer.name} ({offer.kind})"
+            kind = f"{offer.kind}, standard" if offer.is_standard else offer.kind
+            words = f"{number} {offer.name} ({kind})"
             lines.append(filled(f"{words}: {told}" if told else words, "    ", "      "))
         lines.append(filled(f"source: {listing.attribution}", "    ", "      "))
-    days = ", ".join(map(str, chosen.first_days))
-    return "\n".join([*lines, "", filled(f"versions from: {days}", "  ", "    ")])
+    if chosen.first_days:
+        days = ", ".join(map(str, chosen.first_days))
+        lines += ["", filled(f"versions from: {days}", "  ", "    ")]
+    return "\n".join(lines)
 
 
 def tariff_reading_record(reading: TariffReading, then: str) -> TariffReadingRecord:

@@ -11,7 +11,7 @@ from tempfile import TemporaryDirectory
 from optimizer.base.documents import is_folder
 from optimizer.base.errors import InputError, SeveralInputErrors, TariffError
 from optimizer.base.files import refuse_unwritable_file, write_file
-from optimizer.billing.open_tariffs.combined import Chosen, combined, read_listing
+from optimizer.billing.open_tariffs.combined import Chosen, combined, offered, read_listing
 from optimizer.workflows.check import check_tariff
 
 LONGEST_NAME = 60
@@ -23,6 +23,19 @@ class TariffReading:
 
     chosen: Chosen
     written: Path | None
+
+
+def list_open_tariffs(paths: Sequence[Path], fuse_a: float | None = None) -> TariffReading:
+    """Return what open tariff files offer, with nothing taken of it.
+
+    Raises
+    ------
+    InputError
+        If a file cannot be read.
+    """
+    return TariffReading(
+        offered([read_listing(path, fuse_a) for path in dict.fromkeys(paths)]), None
+    )
 
 
 def read_open_tariff(

@@ -43,6 +43,19 @@ def test_several_tariffs_are_listed_with_the_words_that_choose(tmp_path: Path) -
     assert "2 Net 2 (grid): taken" in run(path, "--name", "Net 2", "--name", "3")
 
 
+def test_a_long_list_is_shown_line_by_line(tmp_path: Path) -> None:
+    many = [GRID | {"tariffName": f"Net of quarter {n} beyond the river"} for n in range(60)]
+    path = written(tmp_path, swiss_file(*many, METER | {"standardBasegroup": True}))
+    assert "--list shows them" in run(path, code=2)
+    told = run(path, "--list")
+    assert all(
+        f"    {n + 1} Net of quarter {n} beyond the river (grid)\n" in told for n in range(60)
+    )
+    assert "    61 Meter (metering, standard)\n" in told
+    assert json.loads(run(path, "--list", "--json"))["text"] == ""
+    assert "leave out --name and --out" in run(path, "--list", "--name", "1", code=64)
+
+
 def test_the_record_has_offers_remarks_and_the_text(tmp_path: Path) -> None:
     broken = GRID | {"tariffName": "Changing", "tariffForm": "dynamic"}
     path = written(tmp_path, swiss_file(GRID, broken))

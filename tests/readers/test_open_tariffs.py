@@ -97,17 +97,19 @@ def month(
 def test_a_month_of_the_norwegian_form_is_billed_as_by_hand(tmp_path: Path) -> None:
     """May 2026: 31 days of 1 kW, but 4, 5 and 7.5 kW in a night hour of three days: their mean is 5.5 kW.
 
-    Days: 1 May (Fri), 14 (Ascension, Thu) and 25 (Whit Monday) are holidays, 17 a Sunday; of 21 days from
-    Monday to Friday 18 are working days. Dear hours 18 × 16 = 288 at 0.40, of 744 + 13.5 kWh in all:
-    288 × 0.40 + 469.5 × 0.20 = 115.20 + 93.90 = 209.10; 3,600 ÷ 12 = 300.
+    Days: 1 May (Fri), 14 (Ascension, Thu) and 25 (Whit Monday) are holidays, with 3 kW at noon, 17 a Sunday;
+    of 21 days from Monday to Friday 18 are working days. Dear hours 18 × 16 = 288 at 0.40, of
+    744 + 13.5 + 6 kWh in all: 288 × 0.40 + 475.5 × 0.20 = 115.20 + 95.10 = 210.30; 3,600 ÷ 12 = 300.
     """
     read(tmp_path, NORWEGIAN)
     kwh = np.ones(31 * 24)
     for day, high in ((3, 4.0), (10, 5.0), (20, 7.5)):
         kwh[(day - 1) * 24 + 2] = high
+    for holiday in (1, 14, 25):
+        kwh[(holiday - 1) * 24 + 12] = 3.0
     bill = month(tmp_path, "2026-05-01", 31, kwh)
     assert bill["Fixed price"] == pytest.approx(300)
-    assert bill["Grid energy"] == pytest.approx(209.10)
+    assert bill["Grid energy"] == pytest.approx(210.30)
 
 
 def test_months_without_an_exception_have_the_base_price(tmp_path: Path) -> None:

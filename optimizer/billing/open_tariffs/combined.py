@@ -106,6 +106,12 @@ def _full(listing: Listing, offer: Offer, taken: Sequence[tuple[Listing, Offer]]
     return offer.name if has_publisher else f"{listing.publisher}: {offer.name}"
 
 
+def offered(listings: Sequence[Listing]) -> Chosen:
+    """Return what the files offer, with nothing taken of it."""
+    remarks = dict.fromkeys(remark for listing in listings for remark in listing.remarks)
+    return Chosen(tuple(listings), (), "", (), "", tuple(remarks))
+
+
 # --- the choice ---------------------------------------------------------------------------------
 
 
@@ -157,7 +163,7 @@ def _without_choice(listings: Sequence[Listing]) -> tuple[int, ...]:
         f"{'the file has' if len(listings) == 1 else 'the files have'} {len(offers)} tariffs to choose from:"
         f" {'; '.join(listed(listings))}",
         where=", ".join(str(listing.path) for listing in listings),
-        mend=f"Say which, of each type one, e.g. {options}",
+        mend=f"Say which, of each type one, e.g. {options} (--list shows them line by line)",
     )
 
 
