@@ -62,7 +62,7 @@ def test_the_first_command_sets_up_and_plans_the_demo_as_shown(clone: Path) -> N
     written = {path.name for path in (clone / "out").iterdir()}
     assert written == {
         "plan.json", "flows.csv", "settings.yaml", "tariff.yaml", "report.html", "settings_by_size",
-        "reminders.ics", "settings_bright.yaml", "settings_dark.yaml", "two_cards.yaml",
+        "reminders.ics", "scenario_as_read.yaml", "settings_bright.yaml", "settings_dark.yaml", "two_cards.yaml",
     }  # fmt: skip
     assert SHOWN is not None
     shown = [line for line in SHOWN[1].splitlines() if line.strip() != "..."]
