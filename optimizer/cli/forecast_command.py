@@ -44,7 +44,8 @@ def forecast(
 ) -> None:
     """Show the forecast that a scenario makes, how it spreads, and how good such forecasts were."""
     with job(debug=debug, out=out) as progress:
-        from optimizer.report.forecast import forecast_record, forecast_text, write_forecast
+        from optimizer.report.forecast import forecast_record, forecast_text
+        from optimizer.report.forecast_page import write_forecast
         from optimizer.scenario.brief import read_brief
         from optimizer.workflows import forecast as jobs
 

@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 
-from optimizer.base.files import write_all
 from optimizer.base.timegrid import FloatArray
 from optimizer.base.units import money, number
 from optimizer.base.version import __version__
@@ -17,8 +15,7 @@ from optimizer.forecasting.ensemble import (
     highest_load_kw,
     highest_net_kw,
 )
-from optimizer.metering.forecast import FORECAST, Forecast
-from optimizer.metering.forecast_csv import ADDED
+from optimizer.metering.forecast import Forecast
 from optimizer.report.wrapping import filled
 
 if TYPE_CHECKING:
@@ -34,10 +31,10 @@ FIGURES = {
 }
 """What is told of a forecast and of how its members spread."""
 
+SPREAD = ("as expected", "one in ten", "half of them", "nine in ten")
+
 SAME = 1e-6
 """Figures that differ by less are the same. [kWh, kW]"""
-
-MEMBERS_FOLDER = "members"
 
 
 def forecast_text(result: ForecastResult, tested: BackTest | None) -> str:
@@ -50,13 +47,10 @@ def forecast_text(result: ForecastResult, tested: BackTest | None) -> str:
         f"  {grid.dates[0]} to {grid.dates[-1]}, {number(grid.days, 2)} days in steps of"
         f" {grid.step_minutes} min",
         "",
-        f"  {'':28}{'as expected':>14}{'one in ten':>14}{'half of them':>14}{'nine in ten':>14}",
+        f"  {'':28}" + "".join(f"{words:>14}" for words in SPREAD),
     ]
-    for name, figure in FIGURES.items():
-        spread = ensemble.spread(figure)
-        values = (figure(scenario.forecast), spread.p10, spread.p50, spread.p90)
-        decimals = 0 if name.endswith("kWh") else 2
-        lines.append(f"  {name:28}" + "".join(f"{value:>14,.{decimals}f}" for value in values))
+    for name, cells in figure_rows(result):
+        lines.append(f"  {name:28}" + "".join(f"{cell:>14}" for cell in cells))
     lines.append(
         f"  The last three: what so many of {len(ensemble.members)} plausible seasons stay at or below"
         f" (seed {ensemble.seed})."
@@ -71,6 +65,17 @@ def forecast_text(result: ForecastResult, tested: BackTest | None) -> str:
     if tested is not None:
         lines += ["", back_test_text(tested, result.brief.currency)]
     return "\n".join(lines)
+
+
+def figure_rows(result: ForecastResult) -> list[tuple[str, list[str]]]:
+    """Return each figure as expected, and what plausible seasons stay at or below, as ``SPREAD`` says."""
+    forecast, rows = result.brief.scenario.forecast, []
+    for name, figure in FIGURES.items():
+        spread = result.ensemble.spread(figure)
+        decimals = 0 if name.endswith("kWh") else 2
+        values = (figure(forecast), spread.p10, spread.p50, spread.p90)
+        rows.append((name, [f"{value:,.{decimals}f}" for value in values]))
+    return rows
 
 
 def outside_words(forecast: Forecast, ensemble: Ensemble) -> list[str]:
@@ -169,29 +174,6 @@ def back_test_record(result: BackTest) -> dict[str, Any]:
             for one in result.tried
         ],
     }
-
-
-def write_forecast(result: ForecastResult, folder: Path) -> list[Path]:
-    """Write ``forecasting.csv``, with what was added told apart, and each member.
-
-    Raises
-    ------
-    InputError
-        If the folder cannot be written.
-    """
-    scenario, ensemble = result.brief.scenario, result.ensemble
-    layers = () if scenario.expected is None else scenario.expected.layers
-    added: dict[str, FloatArray] = {}
-    for layer in layers:
-        name = ADDED + layer.name.replace(" ", "_").replace(",", "") + "_kwh"
-        if layer.added_kwh:
-            added[name] = added.get(name, 0.0) + layer.load_kwh
-    texts = {FORECAST: forecast_csv(scenario.forecast, added)}
-    digits = len(str(len(ensemble.members)))
-    for number_, member in enumerate(ensemble.members, start=1):
-        texts[f"{MEMBERS_FOLDER}/member_{number_:0{digits}d}.csv"] = forecast_csv(member)
-    write_all(texts, folder, stale=(f"{MEMBERS_FOLDER}/member_*.csv",))
-    return [folder / FORECAST, folder / MEMBERS_FOLDER]
 
 
 def forecast_csv(forecast: Forecast, added: dict[str, FloatArray] | None = None) -> str:

@@ -45,9 +45,7 @@ def made(kind: type, spread: tuple[float, float, float] | None, **more: Any) -> 
                             " not seen they save nothing."),
     ],
 )  # fmt: skip
-def test_the_verdict_goes_by_years_not_seen(
-    spread: tuple[float, float, float], words: str
-) -> None:
+def test_the_verdict_goes_by_years_not_seen(spread: tuple[float, float, float], words: str) -> None:
     assert verdict(made(PlanResult, spread)) == words
 
 
