@@ -68,7 +68,7 @@ def forecast(
 ) -> None:
     """Show the forecast that a scenario makes, how it spreads, and how good such forecasts were."""
     with job(debug=debug, as_json=as_json, out=out) as progress:
-        from optimizer.report.forecast import forecast_record, forecast_text, write_forecast
+        from optimizer.report.forecast import forecast_record, forecast_text
         from optimizer.report.formats import FORECAST
         from optimizer.scenario.brief import read_brief
         from optimizer.workflows import forecast as jobs
@@ -82,7 +82,11 @@ def forecast(
             from optimizer.workflows import back_test as tests
 
             tested = tests.back_test(brief, effort, progress)
-        files = write_forecast(result, out) if out else []
+        files: list[Path] = []
+        if out is not None:
+            from optimizer.report.forecast_page import write_forecast  # loads what figures need
+
+            files = write_forecast(result, out)
     if as_json:
         print_record(FORECAST, forecast_record(result, tested))
     else:

@@ -21,7 +21,7 @@ from optimizer.metering.meter_csv import meter_in
 from optimizer.metering.meter_csv import read_meter as read_meter_file
 from optimizer.metering.series import table_of
 from optimizer.report.files import write_result
-from optimizer.report.forecast import write_forecast
+from optimizer.report.forecast_page import write_forecast
 from optimizer.report.off_grid import limited_yaml
 from optimizer.report.outage_page import outage_page, write_outages
 from optimizer.report.page import report_html

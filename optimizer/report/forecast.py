@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 
-from optimizer.base.files import write_all
 from optimizer.base.timegrid import FloatArray
 from optimizer.base.units import money, number
 from optimizer.base.version import __version__
@@ -17,8 +15,7 @@ from optimizer.forecasting.ensemble import (
     highest_load_kw,
     highest_net_kw,
 )
-from optimizer.metering.forecast import FORECAST, Forecast
-from optimizer.metering.forecast_csv import ADDED
+from optimizer.metering.forecast import Forecast
 from optimizer.report.shapes import BackTestRecord, ForecastRecord, spread_record
 from optimizer.report.wrapping import filled, table
 
@@ -35,10 +32,10 @@ FIGURES = {
 }
 """What is told of a forecast and of how its members spread."""
 
+SPREAD = ("as expected", "one in ten", "half of them", "nine in ten")
+
 SAME = 1e-6
 """Figures that differ by less are the same. [kWh, kW]"""
-
-MEMBERS_FOLDER = "members"
 
 
 def forecast_text(result: ForecastResult, tested: BackTest | None) -> str:
@@ -52,14 +49,8 @@ def forecast_text(result: ForecastResult, tested: BackTest | None) -> str:
         f" {grid.step_minutes} min",
         "",
     ]
-    rows = list[list[str]]()
-    for name, figure in FIGURES.items():
-        spread = ensemble.spread(figure)
-        values = (figure(scenario.forecast), spread.p10, spread.p50, spread.p90)
-        decimals = 0 if name.endswith("kWh") else 2
-        rows.append([name, *(f"{value:,.{decimals}f}" for value in values)])
-    heads = [["", "as expected", "one in ten", "half of them", "nine in ten"]]
-    lines += table(heads, rows, [28, 14, 14, 14, 14])
+    rows = [[name, *cells] for name, cells in figure_rows(result)]
+    lines += table([["", *SPREAD]], rows, [28, 14, 14, 14, 14])
     lines.append(
         filled(
             f"The last three: what so many of {len(ensemble.members)} plausible seasons stay at or below"
@@ -76,6 +67,17 @@ def forecast_text(result: ForecastResult, tested: BackTest | None) -> str:
     if tested is not None:
         lines += ["", back_test_text(tested, result.brief.currency)]
     return "\n".join(lines)
+
+
+def figure_rows(result: ForecastResult) -> list[tuple[str, list[str]]]:
+    """Return each figure as expected, and what plausible seasons stay at or below, as ``SPREAD`` says."""
+    forecast, rows = result.brief.scenario.forecast, []
+    for name, figure in FIGURES.items():
+        spread = result.ensemble.spread(figure)
+        decimals = 0 if name.endswith("kWh") else 2
+        values = (figure(forecast), spread.p10, spread.p50, spread.p90)
+        rows.append((name, [f"{value:,.{decimals}f}" for value in values]))
+    return rows
 
 
 def outside_words(forecast: Forecast, ensemble: Ensemble) -> list[str]:
@@ -188,29 +190,6 @@ def back_test_record(result: BackTest) -> BackTestRecord:
             for one in result.tried
         ],
     }
-
-
-def write_forecast(result: ForecastResult, folder: Path) -> list[Path]:
-    """Write ``forecasting.csv``, with what was added told apart, and each member.
-
-    Raises
-    ------
-    InputError
-        If the folder cannot be written.
-    """
-    scenario, ensemble = result.brief.scenario, result.ensemble
-    layers = () if scenario.expected is None else scenario.expected.layers
-    added: dict[str, FloatArray] = {}
-    for layer in layers:
-        name = ADDED + layer.name.replace(" ", "_").replace(",", "") + "_kwh"
-        if layer.added_kwh:
-            added[name] = added.get(name, 0.0) + layer.load_kwh
-    texts = {FORECAST: forecast_csv(scenario.forecast, added)}
-    digits = len(str(len(ensemble.members)))
-    for number_, member in enumerate(ensemble.members, start=1):
-        texts[f"{MEMBERS_FOLDER}/member_{number_:0{digits}d}.csv"] = forecast_csv(member)
-    write_all(texts, folder, stale=(f"{MEMBERS_FOLDER}/member_*.csv",))
-    return [folder / FORECAST, folder / MEMBERS_FOLDER]
 
 
 def forecast_csv(forecast: Forecast, added: dict[str, FloatArray] | None = None) -> str:

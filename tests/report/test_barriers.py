@@ -33,7 +33,7 @@ SCHEMES = ("light", "dark")
 TOLD = {"minor", "moderate"}
 """What axe finds of these weights is no barrier."""
 
-KINDS = ("plan", "renewal", "outage", "floors", "study")
+KINDS = ("plan", "renewal", "outage", "floors", "study", "forecast")
 
 
 @pytest.fixture(scope="module")
@@ -66,6 +66,9 @@ def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
         told = CliRunner().invoke(app, ["outage", str(folder), *asked, "--out", str(out)])
         assert told.exit_code == 0, told.output
         found[name] = out / page
+    made = CliRunner().invoke(app, ["forecast", str(folder), "--out", str(folder / "expected")])
+    assert made.exit_code == 0, made.output
+    found["forecast"] = folder / "expected" / "forecast.html"
     return found
 
 
