@@ -27,7 +27,7 @@ from optimizer.workflows.solve import PLANNING_S
 
 DEMO = shipped_folder("scenarios") / "1_two_rates"
 RESULTS = {
-    "plan.json", "flows.csv", "settings.yaml", "tariff.yaml", "report.html", "settings_by_size",
+    "plan.json", "flows.csv", "settings.yaml", "scenario_as_read.yaml", "tariff.yaml", "report.html", "settings_by_size",
     "reminders.ics",
 }  # fmt: skip
 
