@@ -367,7 +367,7 @@ def _find_times(columns: Columns) -> set[int]:
 
 def _epochs_written_out(columns: Columns, column: int, cells: list[str]) -> list[str]:
     """Put stamps in place of seconds since 1970; return the first cells as they are now."""
-    if not all(is_epoch(cell) for cell in cells):
+    if not is_epoch(cells[0]):
         return cells
     for row in columns.rows:
         row[column] = epoch_stamp(row[column])

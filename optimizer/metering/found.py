@@ -142,12 +142,12 @@ MANY_PER_KWH = 3.0
 """Prices above this leave a note: they may be cents; right in some currencies, such as yen."""
 
 
-def doubt_of_power(peak_kw: float) -> list[str]:
-    """Return a note on a peak import larger than most sites have. [kW]"""
+def doubt_of_power(peak_kw: float, flow: str = "import") -> list[str]:
+    """Return a note on a peak import or load larger than most sites have. [kW]"""
     if not peak_kw >= LARGE_KW:
         return []
     return [
-        f"the highest import is {peak_kw:,.4g} kW; a home draws a few kW: if this is one, the values are Wh"
+        f"the highest {flow} is {peak_kw:,.4g} kW; a home draws a few kW: if this is one, the values are Wh"
         " under a head of kWh, or W under kW."
     ]
 
@@ -163,10 +163,12 @@ def doubt_of_prices(usual: float) -> list[str]:
 
 
 def _doubts(even: EvenReadings) -> list[str]:
-    imports, prices = even.columns.get("import_kwh"), even.columns.get("price_per_kwh")
+    prices = even.columns.get("price_per_kwh")
+    flow = next((one for one in ("import", "load") if f"{one}_kwh" in even.columns), "")
     told: list[str] = []
-    if imports is not None and not np.isnan(imports).all():
-        told += doubt_of_power(float(np.nanmax(imports)) * 60 / even.step_minutes)
+    if flow and not np.isnan(even.columns[f"{flow}_kwh"]).all():
+        highest = float(np.nanmax(even.columns[f"{flow}_kwh"]))
+        told += doubt_of_power(highest * 60 / even.step_minutes, flow)
     if prices is not None and not np.isnan(prices).all():
         told += doubt_of_prices(float(np.nanmedian(np.abs(prices))))
     return told

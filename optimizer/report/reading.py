@@ -72,7 +72,8 @@ def _sum_text(name: str, values: FloatArray) -> str:
             f"prices around {np.nanmedian(values):.4g} per {name.rpartition('_')[2][0].upper()}Wh"
         )
     word, _, unit = name.rpartition("_")
-    return f"{word} {np.nansum(values):,.0f} {UNIT_NAMES[unit][0]}"
+    named = "PV" if word == "pv" else word
+    return f"{named} {np.nansum(values):,.0f} {UNIT_NAMES[unit][0]}"
 
 
 def _period(point: Point) -> str:

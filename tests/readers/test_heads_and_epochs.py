@@ -69,3 +69,11 @@ def test_a_seconds_count_out_of_all_years_is_told(tmp_path: Path):
     rows = [f"{9_999_999_999 + 3600 * n},{v}" for n, v in enumerate(VALUES)][:1] + epochs(1)
     with pytest.raises(SeriesError, match="no day from 1970 to 2199"):
         read(tmp_path, "\n".join(["time,import kWh", *rows]), stamps="start")
+
+
+def test_a_cell_that_is_no_time_among_seconds_is_told_by_its_row(tmp_path: Path):
+    rows = epochs(1)
+    rows[7] = "later,3"
+    with pytest.raises(SeriesError, match="'later' is no date") as caught:
+        read(tmp_path, "\n".join(["time,import kWh", *rows]), stamps="start")
+    assert "row 9, column time" in caught.value.where

@@ -132,6 +132,8 @@ def test_solar_export_is_export(tmp_path: Path) -> None:
 def test_watt_hours_and_cents_are_told_when_read(tmp_path: Path) -> None:
     (meter,) = found_in(tmp_path, "time,Import (kWh)", 1000 * LOAD).points
     assert any("1,500 kW" in note and "Wh" in note for note in meter.notes)
+    (site,) = found_in(tmp_path, "time,load (kWh),PV (kWh)", 1000 * LOAD, PV).points
+    assert any("the highest load is 1,500 kW" in note for note in site.notes)
     (prices,) = found_in(tmp_path, "time,price EUR/kWh", 30 * LOAD).points
     assert any("cents" in note for note in prices.notes)
 
