@@ -44,7 +44,9 @@ def clone(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def run(command: str, folder: Path, **environment: str) -> subprocess.CompletedProcess[str]:
-    kept = {key: value for key, value in os.environ.items() if key != "VIRTUAL_ENV"}
+    # Workers of the tests are told a width of their own.
+    left = {"VIRTUAL_ENV", "COLUMNS"}
+    kept = {key: value for key, value in os.environ.items() if key not in left}
     return subprocess.run(
         ["bash", "-c", command], cwd=folder, env=kept | environment, capture_output=True, text=True,
         check=False, timeout=1500,
