@@ -62,6 +62,11 @@ def hours_of(totals: Stream, zone: str, shape: Shape, clock: Clock, account: Acc
         f" spread over the profile {shape.name}; only the sums were read. Peaks and the cost by the hour"
         " are those of many customers' mean."
     )
+    if len(starts) > 2 and (np.diff(stream.amounts) > 0).all():
+        account.note(
+            f"The totals of {name} only rise. If they are readings of a register, which counts on and on,"
+            " they are no totals: give the differences."
+        )
     energy = (stream.amounts[of] * weights / np.maximum(sums[of], 1e-12))[inside]
     length = np.full(len(energy), HOUR_S, dtype=np.int64)
     return Stream(name, instants[inside], length, energy, stream.place[of][inside])

@@ -101,7 +101,7 @@ TITLES = {
     "fit": "Do equipment and loads fit together",
     "week": "The week of the tariff",
     "assumed": "What was assumed",
-    "computed": "How it was computed and verified",
+    "computed": "How it was computed",
 }
 """The parts of the page in the order in which questions are asked, by the name that links use."""
 

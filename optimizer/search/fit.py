@@ -156,7 +156,7 @@ def fit(
         for place, season in enumerate(seasons):
             season.look_elsewhere(_replays(task, years, groups, drafts))
             drafts[place] = searched(place, 1, drafts[place])
-    lines = [season.base if near else best_line(season) for season in seasons]
+    lines = [season.empty if near else best_line(season) for season in seasons]
     return Fit(groups, tuple(drafts), seasons, tuple(lines))
 
 

@@ -71,7 +71,7 @@ def best_line(season: Season) -> Drafts:
 
     There is none where no highest powers are charged, and none about settings in use.
     """
-    best, least = season.base, 0.0
+    best, least = season.empty, 0.0
     if not season.has_peaks or season.in_use:
         return best
     for grid in lines(season):

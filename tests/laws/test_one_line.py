@@ -13,6 +13,8 @@ from optimizer.cost.prices import Prices
 from optimizer.forecasting.weeks import Year
 from optimizer.scenario.horizon import Horizon
 from optimizer.search import choose as choosing
+from optimizer.search.drafts import Draft
+from optimizer.search.fit import years_for
 from optimizer.search.one_line import (
     CAP_FACTORS,
     NEAR_CAPS,
@@ -21,12 +23,12 @@ from optimizer.search.one_line import (
     own_seasons,
     smoothed,
 )
-from optimizer.search.score import Season, Task
+from optimizer.search.score import InUse, Season, Task
 from optimizer.settings.controls import Controls
 from optimizer.settings.windows import no_windows
 from tests.builders import run_through
 from tests.laws.cases import AC_PLANT, DEMAND, FLAT, cost_of, grid_of
-from tests.laws.sites import TEN_WEEKS, season_of, site, task_of
+from tests.laws.sites import TEN_WEEKS, season_of, site, task_of, weather_of
 
 CONTROLS = Controls(import_cap=True, windows_per_day=2, minutes=60)
 
@@ -73,6 +75,16 @@ def test_every_line_is_one_window_under_a_cap_the_same_on_all_days() -> None:
 
 def test_without_charged_powers_there_is_no_line() -> None:
     season = season_on("two rates")
+    assert best_line(season) == season.empty
+
+
+def test_about_settings_in_use_there_is_no_line() -> None:
+    """Else changes that earn their sum would give way to no change wherever weeks kept back are even."""
+    plan, _ = site(AC_PLANT, TEN_WEEKS, "demand")
+    task = task_of(AC_PLANT, TEN_WEEKS, "demand", CONTROLS)
+    typed = (((Draft(60, 240, "charge", 80.0, 2.0),),)) * len(CONTROLS.day_sets())
+    years = years_for(weather_of(plan), None)
+    season = Season(task, range(1, 13), years, [task.plan_flows], in_use=InUse(typed, 5.0))
     assert best_line(season) == season.empty
 
 

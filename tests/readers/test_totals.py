@@ -50,6 +50,16 @@ def test_months_are_spread_with_their_sums(tmp_path: Path):
     assert values[30 * 24 :] == pytest.approx(([1] * 12 + [3] * 12) * 31)
 
 
+def test_totals_that_only_rise_may_be_readings_of_a_register_and_that_is_told(tmp_path: Path):
+    rising = read_any(
+        written(tmp_path, *(f"2026-06-0{n},{4000 + 12 * n}" for n in (1, 2, 3))), ASKED
+    )
+    assert "only rise" in noted(rising)
+    assert "register" in noted(rising)
+    mixed = read_any(written(tmp_path, "2026-06-01,12", "2026-06-02,14", "2026-06-03,11"), ASKED)
+    assert "only rise" not in noted(mixed)
+
+
 def test_a_day_without_a_total_is_a_gap(tmp_path: Path):
     found = read_any(written(tmp_path, "2026-06-01,48", "2026-06-02,48", "2026-06-04,48"), ASKED)
     assert np.flatnonzero(np.isnan(imported(found))).tolist() == list(range(48, 72))
