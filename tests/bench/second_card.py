@@ -21,12 +21,11 @@ from optimizer.base.progress import quiet
 from optimizer.evaluation.comparison import Judge
 from optimizer.evaluation.out_of_sample import AS_METERED
 from optimizer.evaluation.second_card import DRAWS, YEARS, second_card
-from optimizer.planning.plan import make_plan
 from optimizer.scenario.brief import Brief, read_brief
-from optimizer.simulation.replay import replay
 from optimizer.workflows.inputs import horizon_of, task_of
 from optimizer.workflows.solve import DEFAULT_TIME_LIMIT_S, cheapest_plan, windows_for
 from tests.bench.cells import cells
+from tests.bench.without_foresight import saved_by_plans
 
 DEMOS = ("1_two_rates", "3_evening_export")
 TARIFFS = ("two_rates", "evening_export")
@@ -55,19 +54,13 @@ def row(name: str, brief: Brief) -> str:
     begun = time.process_time()
     second = second_card(found, task, brief.weather, judge, horizon)
     seconds = time.process_time() - begun
-    can_save = []
-    for fold in (0, 1):
-        year = brief.weather.year(AS_METERED, fold, np.random.default_rng(0))
-        there = horizon.with_weather(year.load_kwh, year.pv_kwh)
-        planned = make_plan(plan.problem.on(load_kwh=year.load_kwh, pv_kwh=year.pv_kwh), brief.cost)
-        left = judge.end_worth * (planned.stored_kwh[-1] - plan.stored_kwh[-1])
-        can_save.append(judge.cost_of(replay(there, there.plain())) - planned.cost + left)
+    can_save = saved_by_plans(brief, judge)
     if second is None:
         return f"| {name} | nothing tried | | | | | | | | |"
     judged = second.judged
     trials = (judged.one, judged.two, judged.coin, judged.perfect)
     one, two, coin, perfect = (float(np.mean(each)) for each in trials)
-    as_metered = [np.mean(np.array(each)[METERED]) / np.mean(can_save) for each in trials]
+    as_metered = [np.mean(np.array(each)[METERED]) / can_save for each in trials]
     shares = " → ".join(f"{share:.1%}" for share in as_metered[:2])
     told = "yes" if second.cards is not None else "no"
     return (

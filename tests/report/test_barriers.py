@@ -6,8 +6,6 @@ unfolded first.
 
 from __future__ import annotations
 
-import os
-import shutil
 from collections.abc import Iterator
 from itertools import pairwise
 from pathlib import Path
@@ -16,13 +14,13 @@ from typing import TYPE_CHECKING
 import pytest
 from typer.testing import CliRunner
 
-from optimizer.billing.tariff import shipped_folder
 from optimizer.cli.app import app
 from optimizer.report.page import report_html
 from optimizer.report.study_page import study_page
 from optimizer.scenario.brief import read_brief
 from optimizer.workflows.plan import plan
 from optimizer.workflows.renew import renew
+from tests.report.browsing import started_browser, ten_weeks_of_spring
 from tests.report.small_study import failed, result, row, sized
 
 if TYPE_CHECKING:
@@ -40,11 +38,7 @@ KINDS = ("plan", "renewal", "outage", "floors", "study", "forecast")
 def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     """A page of each kind, of ten weeks of the first demo."""
     folder = tmp_path_factory.mktemp("pages")
-    source = shipped_folder("scenarios") / "1_two_rates"
-    shutil.copy(source / "scenario.yaml", folder)
-    lines = (source / "forecast.csv").read_text(encoding="utf-8").splitlines()
-    spring = [line for line in lines[3:] if "2026-04-01" <= line[:10] < "2026-06-10"]
-    (folder / "forecast.csv").write_text("\n".join([*lines[:3], *spring]), encoding="utf-8")
+    ten_weeks_of_spring(folder)
     brief = read_brief(folder)
     planned = plan(brief, effort="quick")
     renewed = renew(brief, planned.curve[0].settings, effort="quick")
@@ -74,18 +68,8 @@ def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
 
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
-    browser_path = shutil.which("chromium")
-    if browser_path is None:
-        assert not os.environ.get("CI"), "CI has to install chromium"
-        pytest.skip("no chromium on this machine: apt-get install chromium")
-    from playwright.sync_api import sync_playwright
-
-    with sync_playwright() as play:
-        started = play.chromium.launch(
-            executable_path=browser_path, args=["--no-sandbox", "--disable-gpu"]
-        )
+    with started_browser() as started:
         yield started
-        started.close()
 
 
 @pytest.mark.sweep(every=2)

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import os
 import random
 import re
-import shutil
 from collections.abc import Iterator
 from dataclasses import replace
 from datetime import date
@@ -15,7 +13,6 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 from optimizer.base.documents import Source
-from optimizer.billing.tariff import shipped_folder
 from optimizer.report.handover import TOO_LONG, handover, shortened
 from optimizer.report.page import report_html
 from optimizer.report.sheet_plan import STEPS, width_of
@@ -27,6 +24,7 @@ from optimizer.settings.short_text import short_content
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window
 from optimizer.workflows.plan import PlanResult, plan
 from tests.menus import MENUS
+from tests.report.browsing import started_browser, ten_weeks_of_spring
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser
@@ -47,28 +45,14 @@ LONGEST_OF_LIST = "WWWWWWWWWW" * 4
 def result(tmp_path_factory: pytest.TempPathFactory) -> PlanResult:
     """A plan of ten weeks, with a quick search."""
     folder = tmp_path_factory.mktemp("site")
-    source = shipped_folder("scenarios") / "1_two_rates"
-    shutil.copy(source / "scenario.yaml", folder)
-    lines = (source / "forecast.csv").read_text(encoding="utf-8").splitlines()
-    spring = [line for line in lines[3:] if "2026-04-01" <= line[:10] < "2026-06-10"]
-    (folder / "forecast.csv").write_text("\n".join([*lines[:3], *spring]), encoding="utf-8")
+    ten_weeks_of_spring(folder)
     return plan(read_brief(folder), effort="quick")
 
 
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
-    browser_path = shutil.which("chromium")
-    if browser_path is None:
-        assert not os.environ.get("CI"), "CI has to install chromium"
-        pytest.skip("no chromium on this machine: apt-get install chromium")
-    from playwright.sync_api import sync_playwright
-
-    with sync_playwright() as play:
-        started = play.chromium.launch(
-            executable_path=browser_path, args=["--no-sandbox", "--disable-gpu"]
-        )
+    with started_browser() as started:
         yield started
-        started.close()
 
 
 def under(result: PlanResult, controls: Controls, settings: Settings, name: str = "") -> PlanResult:

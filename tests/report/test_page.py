@@ -30,6 +30,7 @@ from optimizer.settings.controls import Controls
 from optimizer.settings.windows import DaySet, SeasonSet, Window, no_windows
 from optimizer.workflows.plan import PlanResult, plan
 from optimizer.workflows.replay import ReplayResult
+from tests.report.browsing import started_browser
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser
@@ -356,18 +357,8 @@ def test_the_page_opens_offline_and_its_card_fits_one_printed_page(page_file: Pa
 @pytest.fixture
 def in_browser(page_file: Path) -> Iterator[Browser]:
     """A browser that is closed after the test."""
-    browser_path = shutil.which("chromium")
-    if browser_path is None:
-        assert not os.environ.get("CI"), "CI has to install chromium"
-        pytest.skip("no chromium on this machine: apt-get install chromium")
-    from playwright.sync_api import sync_playwright
-
-    with sync_playwright() as play:
-        browser = play.chromium.launch(
-            executable_path=browser_path, args=["--no-sandbox", "--disable-gpu"]
-        )
+    with started_browser() as browser:
         yield browser
-        browser.close()
 
 
 def test_any_day_is_shown_by_date_key_and_click(page_file: Path, in_browser: Browser) -> None:

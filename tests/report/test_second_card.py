@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 import json
-import shutil
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from optimizer.base.units import money
-from optimizer.billing.tariff import shipped_folder
 from optimizer.evaluation.second_card import Judged, SecondCard
 from optimizer.report.files import write_result
 from optimizer.report.page import report_html
@@ -23,6 +21,7 @@ from optimizer.settings.check import read_settings
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window
 from optimizer.workflows.plan import PlanResult, plan
 from optimizer.workflows.tomorrow import RuleOfCards, rule_of, tomorrow
+from tests.report.browsing import ten_weeks_of_spring
 
 JUDGED = Judged(
     one=(100.0, 100.0), two=(123.25, 121.25), coin=(104.0, 106.0), perfect=(140.0, 142.0), switches=66
@@ -50,11 +49,7 @@ CARDS = Cards(card("bright", 35), card("dark", 85), ((5,), (4, 6)), (18.0, 0.0),
 def planned(tmp_path_factory: pytest.TempPathFactory) -> PlanResult:
     """A quick plan of ten weeks in spring: nothing is asked about a second card."""
     folder = tmp_path_factory.mktemp("site")
-    source = shipped_folder("scenarios") / "1_two_rates"
-    shutil.copy(source / "scenario.yaml", folder)
-    lines = (source / "forecast.csv").read_text(encoding="utf-8").splitlines()
-    spring = [line for line in lines[3:] if "2026-04-01" <= line[:10] < "2026-06-10"]
-    (folder / "forecast.csv").write_text("\n".join([*lines[:3], *spring]), encoding="utf-8")
+    ten_weeks_of_spring(folder)
     return plan(read_brief(folder), effort="quick")
 
 
