@@ -17,14 +17,14 @@ import numpy as np
 from markupsafe import Markup
 
 from optimizer.base.calendar import MONTH_NAMES
-from optimizer.base.timegrid import FloatArray, IntArray, TimeGrid, clock_slots
-from optimizer.base.units import MINUTES_PER_DAY, clock, number
+from optimizer.base.timegrid import FloatArray, TimeGrid, clock_slots
+from optimizer.base.units import clock, number
 from optimizer.evaluation.comparison import Case
 from optimizer.report.advice import windows_name
 from optimizer.report.drawing import HALF, Drawing, Panel, cut, width_of
 from optimizer.report.drawing_png import LEVELS, picture
 from optimizer.report.figures import LEFT, RIGHT, hour_labels
-from optimizer.settings.windows import Settings, WindowPlace
+from optimizer.settings.in_force import in_force
 from optimizer.workflows.results import Result
 
 MOST_DAYS_BY_DAY = 62
@@ -225,25 +225,3 @@ def packed(numbers: FloatArray) -> str:
     steps = np.diff(whole, axis=1, prepend=np.int16(0)).astype("<i2")
     planes = steps.reshape(-1, 1).view(np.uint8).T
     return base64.b64encode(zlib.compress(np.ascontiguousarray(planes).tobytes(), 4)).decode()
-
-
-def in_force(settings: Settings, grid: TimeGrid) -> tuple[IntArray, IntArray]:
-    """Return which window holds at each step, and which that only limits, 1 the first, (T,); 0 is none."""
-    minute, weekday = settings.clock_of(grid)
-    found = np.zeros((2, grid.count), dtype=np.int64)
-    every = np.arange(MINUTES_PER_DAY)
-    held = {place: settings.weekdays_of(place, every) for place in settings.places()}
-    for went_on in (
-        True,
-        False,
-    ):  # what begins on a day comes before what goes on from the day before
-        for number_of, place in enumerate(held, start=1):
-            window = settings.window(place)
-            part = held[place] & (window.small_hours() == went_on)[:, None]
-            at = part[minute, weekday] & np.isin(grid.month, _months(settings, place))
-            found[int(window.action == "limit"), at] = number_of
-    return found[0], found[1]
-
-
-def _months(settings: Settings, place: WindowPlace) -> list[int]:
-    return settings.seasons[place.season].months

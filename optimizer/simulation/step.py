@@ -270,6 +270,24 @@ def given_down_to(floor: float, stored: float, n: Numbers) -> float:
 
 
 @njit(cache=True, forceinline=True, error_model="numpy")  # type: ignore[untyped-decorator]
+def most_sold(x: Asked, n: Numbers) -> float:
+    """Return what the battery may give before the export's limit is reached. [kWh]"""
+    return x.need + (x.export_limit / n.eta_ac if n.may_export_stored else 0.0)
+
+
+@njit(cache=True, forceinline=True, error_model="numpy")  # type: ignore[untyped-decorator]
+def most_in_under(allowed: float, x: Asked, n: Numbers) -> float:
+    """Return how much charging keeps the import at what is allowed; below zero if none does. [kWh]"""
+    if n.pv_on_dc:
+        past_building = x.pv + (allowed - x.load) * n.eta_dc
+        left_over = x.pv - min((x.load - allowed) / n.eta_ac, n.ac / n.eta_ac)
+        most_in: float = left_over if x.load > allowed else past_building
+    else:
+        most_in = (allowed + x.pv - x.load) * n.eta_dc
+    return most_in
+
+
+@njit(cache=True, forceinline=True, error_model="numpy")  # type: ignore[untyped-decorator]
 def level_after(stored: float, charge: float, discharge: float, n: Numbers, alone: bool) -> float:
     """Return the stored energy after a step. [kWh]"""
     if not alone or charge > 0.0:
@@ -297,7 +315,7 @@ def net_export(x: Asked, charge: float, discharge: float, n: Numbers, alone: boo
 
 
 @njit(cache=True, forceinline=True, error_model="numpy")  # type: ignore[untyped-decorator]
-def step(  # noqa: PLR0915 - in the order of the list at the top
+def step(
     order: Order, stored: float, resting: bool, x: Asked, n: Numbers, capped: bool, alone: bool
 ) -> Moved:  # fmt: skip
     """Return what comes of a step.
@@ -328,7 +346,7 @@ def step(  # noqa: PLR0915 - in the order of the list at the top
         discharge = 0.0 if charge > 0.0 else cover
     if not alone or order.sells > 0.0:
         # Sold energy may not push the export beyond its limit; if none can be, PV beyond is stored.
-        to_limit = x.need + (x.export_limit / n.eta_ac if n.may_export_stored else 0.0)
+        to_limit = most_sold(x, n)
         sold = max(min(min(order.sale, above_floor), to_limit), 0.0)
         fill = max(min(min(beyond_limit(x.pv, to_limit, n), x.surplus), room_in(stored, n)), 0.0)
         fill = 0.0 if sold > 0.0 else fill
@@ -338,13 +356,7 @@ def step(  # noqa: PLR0915 - in the order of the list at the top
     # Import above the cap first reduces charging; then the battery meets it.
     if capped:
         allowed = min(order.allowed, x.import_limit)
-        if n.pv_on_dc:
-            past_building = x.pv + (allowed - x.load) * n.eta_dc
-            left_over = x.pv - min((x.load - allowed) / n.eta_ac, n.ac / n.eta_ac)
-            most_in = left_over if x.load > allowed else past_building
-        else:
-            most_in = (allowed + x.pv - x.load) * n.eta_dc
-        charge = max(min(charge, most_in), 0.0)
+        charge = max(min(charge, most_in_under(allowed, x, n)), 0.0)
         above_low = given_down_to(order.not_below, stored, n)
         allowed_out = min(order.allowed_out, x.import_limit / n.eta_ac)
         to_cap = min(min(x.need - allowed_out, n.discharge), above_low)
