@@ -10,6 +10,7 @@ import numpy as np
 from optimizer.base.flows import Flows
 from optimizer.base.timegrid import BoolArray, FloatArray, TimeGrid, clock_slots
 from optimizer.evaluation.comparison import Case
+from optimizer.simulation.replay import Replay
 
 
 @dataclass(frozen=True)
@@ -32,13 +33,13 @@ ALL_WEEK = tuple(range(7))
 
 
 def typical_day(
-    case: Case, capacity_kwh: float, months: list[int], weekdays: Sequence[int] = ALL_WEEK
+    case: Case | Replay, capacity_kwh: float, months: list[int], weekdays: Sequence[int] = ALL_WEEK
 ) -> TypicalDay:
     """Return the average day of a case, of some weekdays in some months.
 
     Parameters
     ----------
-    case : Case
+    case : Case or Replay
         Flows and stored energy of T steps.
     capacity_kwh : float
         What 100 % is. [kWh]

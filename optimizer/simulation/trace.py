@@ -37,13 +37,14 @@ from optimizer.simulation.step import (
 """Rows of a trace, each with a value for every step. Energies at the battery's terminals. [kWh]
 
 ``ROW`` of the table of orders holds, after a window that ended early too; ``RESTING`` is 1 or 0. ``NEED``
-is what the battery would have to give for no import, ``BARE`` the import without it. ``USABLE`` lies above the
-order's level, ``ABOVE_LOW`` above the floor; the inverter lets ``THROUGH``; ``TO_EXPORT_LIMIT`` may be sold.
-``PV`` delivers, of which ``PV_FIRST`` may fill the battery outside charge windows; ``PV_BEYOND`` is left
-after the building, of which ``PV_SOLD`` neither inverter nor export take while the battery sells. ``FULL``,
-``SLOW`` and ``TARGET`` are charges up to a full battery, to what it takes near full, and to the order's level.
-``BOUGHT`` is what the order lets the grid give, ``FILL`` what rules do; ``ALLOWED`` is the import allowed, and
-``UNDER_LIMIT`` the charge that keeps to it. The last three are the step itself, worked out again.
+is what the battery would have to give for no import, ``BARE`` the import without it. ``USABLE`` lies above
+the order's level, ``ABOVE_LOW`` above the floor; the inverter lets ``THROUGH``; ``TO_EXPORT_LIMIT`` may be
+sold. ``PV`` delivers, of which ``PV_FIRST`` may fill the battery outside charge windows; ``PV_BEYOND`` is
+left after the building, of which ``PV_SOLD`` neither inverter nor export take while the battery sells.
+``FULL``, ``SLOW`` and ``TARGET`` are charges up to a full battery, to what it takes near full, and to the
+order's level. ``BOUGHT`` is what the order lets the grid give, ``FILL`` what rules do; ``ALLOWED`` is the
+import allowed, ``UNDER_LIMIT`` the charge that keeps to it. The last three are the step itself, worked out
+again.
 """
 
 
