@@ -184,21 +184,17 @@ class _Step:
         """Return what charging from the grid is held to by each limit. [kWh at the battery]"""
         n, seen = self.n, self.seen
         eta = 1.0 if n.pv_on_dc else n.eta_dc
-        by_order: Limit = (
-            "inverter" if n.pv_on_dc and self.row[GRID] >= n.ac - SAME_KWH else "grid power"
-        )
-        limits: dict[Limit, float] = {
-            "target": seen[TARGET],
-            by_order: (seen[PV] + seen[BOUGHT]) * eta,
+        limits: dict[Limit, float] = {"target": seen[TARGET]}
+        if self.row[GRID] < min(n.charge / n.eta_dc, n.ac) - SAME_KWH:
+            limits["grid power"] = (seen[PV] + seen[BOUGHT]) * eta
+        return limits | {
             "full": seen[FULL],
             "battery power": n.charge,
+            "inverter": n.ac * n.eta_dc + (seen[PV] if n.pv_on_dc else 0.0),
             "slow": seen[SLOW],
             "fill limit": (seen[PV] + seen[FILL]) * eta,
             self.import_limit: seen[UNDER_LIMIT],
         }
-        if not n.pv_on_dc:
-            limits["inverter"] = n.ac * n.eta_dc
-        return limits
 
     @property
     def import_limit(self) -> Limit:

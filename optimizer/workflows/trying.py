@@ -19,6 +19,7 @@ from optimizer.base.errors import SettingsError
 from optimizer.base.timegrid import FloatArray, IntArray
 from optimizer.base.words import later
 from optimizer.billing.bill import Bill, bill_flows
+from optimizer.billing.explain import MONEY
 from optimizer.cost.expression import LinearCost, Peak, linear_cost, nodes_in
 from optimizer.evaluation.step_reason import StepReason, StepReasons
 from optimizer.evaluation.typical_day import ALL_WEEK, TypicalDay, mean_by_clock, typical_day
@@ -73,7 +74,8 @@ class Version:
         """The steps of the intervals that set a demand of the bill, by the name of its line."""
         found: dict[str, IntArray] = {}
         for line in self.brief.cost.lines:
-            for peak in nodes_in(line.quantity, Peak):
+            # A tax on an amount is set by no step of its own.
+            for peak in nodes_in(line.quantity, Peak) if line.unit != MONEY else ():
                 energy = getattr(self.run.flows, peak.flow)
                 if peak.value(energy) > 0:
                     inside = np.isin(peak.interval, peak.highest_intervals(energy))
@@ -82,7 +84,8 @@ class Version:
         return found
 
     @cached_property
-    def _reasons(self) -> StepReasons:
+    def reasons(self) -> StepReasons:
+        """What each step is held to; made when it is first asked for."""
         return StepReasons(
             self.horizon,
             self.settings,
@@ -94,7 +97,7 @@ class Version:
 
     def why(self, step: int) -> StepReason:
         """Return why a step is as it is, 0 to T − 1: the rule, the limit, level and price in one sentence."""
-        return self._reasons.of(step)
+        return self.reasons.of(step)
 
     @property
     def wear(self) -> float:
@@ -266,7 +269,7 @@ def window_of(fields: Mapping[str, Any]) -> dict[str, Any]:
 def field_of(key: str, fields: Mapping[str, Any]) -> Field | None:
     """Return at which field a finding about a key of a settings file stands; None for none of them."""
     for field in KEYED:
-        if KEY_OF.get((field, fields.get("action"))) == key:
+        if KEY_OF.get((field, str(fields.get("action")))) == key:
             return "grid" if field == "power" and fields.get("grid") is False else field
     return key if key in FIELD_WORDS else None  # type: ignore[return-value]
 
