@@ -33,7 +33,10 @@ from optimizer.page.templates import rendered
 
 STATIC = Path(__file__).with_name("static")
 REPORT_STYLE = "report.css"
-KINDS = {"page.css": "text/css", REPORT_STYLE: "text/css", "page.js": "text/javascript"}
+KINDS = {
+    "page.css": "text/css", REPORT_STYLE: "text/css", "page.js": "text/javascript",
+    "trying.js": "text/javascript",
+}  # fmt: skip
 MAX_FILES, MAX_FIELDS = 40, 2_000
 MAX_NAME = 80
 LANGUAGE_COOKIE = "language"

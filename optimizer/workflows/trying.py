@@ -202,7 +202,8 @@ class Trying:
     def moved(self, before: Version, place: WindowPlace, **fields: object) -> Version:
         """Return a version with a window changed: any ``Field`` by name, as it is typed.
 
-        A window behind the last of its day set is added, ``action=None`` removes one.
+        A window behind the last of its day set is added, ``action=None`` removes one. Another action keeps
+        times and cap alone: a level to fill up to is none to go down to.
 
         Raises
         ------
@@ -217,6 +218,8 @@ class Trying:
             del windows[place.window]
         else:
             old = fields_of(windows[place.window]) if windows[place.window] else {}
+            if fields.get("action", old.get("action")) != old.get("action"):
+                old = {key: value for key, value in old.items() if key in ("start", "end", "cap")}
             windows[place.window] = window_of({**old, **fields})
         return self.typed(before.name, content)
 

@@ -70,7 +70,7 @@ def test_each_move_changes_its_field_and_nothing_else() -> None:
         ({"power": 2.5}, {"grid_kw": 2.5}),
         ({"grid": False}, {"grid_kw": 0.0}),
         ({"action": "hold"}, {"action": "hold", "until_pct": None}),
-        ({"action": "cover"}, {"action": "cover", "until_pct": None, "down_to_pct": 80.0}),
+        ({"action": "cover"}, {"action": "cover", "until_pct": None}),
     ):  # fmt: skip
         moved = trying.moved(before, FIRST, **fields)
         window = moved.settings.window(FIRST).model_dump()
