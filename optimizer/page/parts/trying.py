@@ -204,13 +204,13 @@ class Live:
             "span": self.span,
         }
         if abs(ours - theirs) < LEAST_MONEY:
-            return say("{span} costs {ours} with yours, the same as {name}.", **values)
+            return say("{span} costs {ours} with yours, the same as “{name}”.", **values)
         if ours < theirs:
             return say(
-                "{span} costs {ours} with yours: {change} less than {name} ({theirs}).", **values
+                "{span} costs {ours} with yours: {change} less than “{name}” ({theirs}).", **values
             )
         return say(
-            "{span} costs {ours} with yours: {change} more than {name} ({theirs}).", **values
+            "{span} costs {ours} with yours: {change} more than “{name}” ({theirs}).", **values
         )
 
     @property
@@ -470,13 +470,14 @@ async def _worked(folder: Folder, part: Part, request: Request) -> Response:
         return RedirectResponse(f"{request.scope['root_path']}/trying", 303)
     form = await _form(request)
 
-    def work() -> str:
+    def work() -> Response:
         live = live_of(folder, form)
         told = Told(live.findings, form)
-        return shown(folder, request, "trying.html", told, part=part, title=say(part.title),
+        page = shown(folder, request, "trying.html", told, part=part, title=say(part.title),
                      following=None, live_of=lambda _typed: live)  # fmt: skip
+        return HTMLResponse(page, 422 if live.findings else 200)
 
-    return HTMLResponse(await run_in_threadpool(work))
+    return await run_in_threadpool(work)
 
 
 async def _card(folder: Folder, request: Request) -> Response:
