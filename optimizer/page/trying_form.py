@@ -99,7 +99,7 @@ class Sheet:
             into[match[4]] = form.get(name)
         seasons = [
             {**season, "day_sets": [
-                {**part, "windows": [part["windows"][w] for w in sorted(part["windows"])]}
+                {**part, "windows": [_same_action(part["windows"][w]) for w in sorted(part["windows"])]}
                 for _, part in sorted(season["day_sets"].items())
             ]}
             for _, season in sorted(found.items())
@@ -149,15 +149,14 @@ class Sheet:
 
     def _fields(self, name: str, texts: Mapping[str, str]) -> dict[str, Any]:
         action = texts.get("action", "")
-        is_new = texts.get("was", action) != action  # its level and power meant another thing
         fields: dict[str, Any] = {"action": action}
         for edge in ("start", "end"):
             text = texts.get(edge, "")
             fields[edge] = f"0{text}" if re.fullmatch(r"\d:\d\d", text) else text
         for key in NUMBERS:
-            text = "" if is_new and key != "cap" else texts.get(key, "")
+            text = texts.get(key, "")
             fields[key] = self._number(f"{name}.{key}", text) if text else None
-        fields["grid"] = is_new or texts.get("grid") != "pv"
+        fields["grid"] = texts.get("grid") != "pv"
         return fields
 
     def _number(self, name: str, text: str) -> float:
@@ -195,6 +194,13 @@ class Sheet:
         return found
 
 
+def _same_action(texts: Mapping[str, str]) -> dict[str, str]:
+    """Return the texts of a window; those that meant another thing under the action before are left out."""
+    if texts.get("was", texts.get("action")) == texts.get("action"):
+        return dict(texts)
+    return {key: texts[key] for key in ("start", "end", "action", "cap") if key in texts}
+
+
 def _texts(window: Window) -> dict[str, str]:
     fields = fields_of(window.model_dump())
     texts = {key: "" if fields[key] is None else f"{fields[key]:g}" for key in NUMBERS}
@@ -204,7 +210,7 @@ def _texts(window: Window) -> dict[str, str]:
 
 
 def _months(text: str) -> list[int]:
-    return [int(part) for part in text.split(",") if part.isdigit() and len(part) < 3]
+    return [int(part) for part in text.split(",") if re.fullmatch(r"[1-9]|1[0-2]", part)]
 
 
 def _free(windows: Sequence[Mapping[str, str]]) -> dict[str, str]:

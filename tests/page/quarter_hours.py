@@ -17,7 +17,7 @@ seasons:
   - days: weekdays
     windows:
     - {start: '23:00', end: '06:00', action: charge, until_pct: 60, grid_kw: 2}
-    - {start: '14:00', end: '19:00', action: cover, import_cap_kw: 2}
+    - {start: '14:00', end: '19:00', action: hold, import_cap_kw: 2}
   - days: weekends
     windows: []
 - months: [1, 2, 3, 10, 11, 12]

@@ -14,6 +14,7 @@ from starlette.routing import Route
 
 from optimizer.base.errors import InputError
 from optimizer.base.files import write_file
+from optimizer.base.timegrid import TimeGrid
 from optimizer.base.units import money, read_clock
 from optimizer.base.words import later, say
 from optimizer.evaluation.typical_day import steps_of
@@ -179,10 +180,15 @@ class Live:
     others: Sequence[tuple[str, str]] = ()
     names: Sequence[tuple[str, str]] = ()
 
-    @property
-    def fragments(self) -> dict[str, str]:
-        """The parts of the page that follow a change, as HTML by the id of their place."""
-        names = ("bill", "charts", "windows") if self.yours else ("bill", "windows")
+    def fragments(self, form: Form) -> dict[str, str]:
+        """Return the parts of the page that follow a change, as HTML by the id of their place.
+
+        Fields are drawn anew where some come or go; the year waits until a hand has let go.
+        """
+        names = ["bill"]
+        if self.yours is not None:
+            names += ["days", "reasons", *([] if "moving" in form else ["year"])]
+        names += ["windows"] if "do" in form else []
         return {name: rendered(f"trying_{name}.html", live=self) for name in names}
 
     @property
@@ -396,10 +402,7 @@ def live_of(folder: Folder, form: Form) -> Live:
     beside = desk.beside(beside_name)
     days = sheet.day_rows(controls.menu)
     grid = beside.horizon.grid
-    averages = [
-        each for each in days
-        if each.days in WEEKDAYS and steps_of(grid, each.months, WEEKDAYS[each.days]).any()
-    ]  # fmt: skip
+    averages = [each for each in days if _has_days(grid, each)]
     shown, day = _day_of(form, [each.name for each in averages], grid.dates)
     choices = [(each.name, say("average of {name}", name=Live.heading(each))) for each in averages]
     return Live(
@@ -408,6 +411,13 @@ def live_of(folder: Folder, form: Form) -> Live:
         [(name, say(BESIDE[name])) for name in others],
         [(action, say(action)) for action in controls.menu.actions],
     )  # fmt: skip
+
+
+def _has_days(grid: TimeGrid, part: DayRows) -> bool:
+    weekdays = WEEKDAYS.get(part.days, ())
+    if len(grid.dates) >= 365:
+        return bool(weekdays) and bool(part.months)
+    return bool(steps_of(grid, part.months, weekdays).any())
 
 
 def _fill_in_actions(sheet: Sheet, actions: Sequence[str]) -> None:
@@ -457,7 +467,7 @@ async def _live(folder: Folder, request: Request) -> Response:
             {"field": each.field, "told": f"{each.what} {each.mend}".strip()}
             for each in live.findings
         ]
-        return {"fragments": live.fragments if live.desk else {}, "wrong": wrong}
+        return {"fragments": live.fragments(form) if live.desk else {}, "wrong": wrong}
 
     return JSONResponse(await run_in_threadpool(work))
 

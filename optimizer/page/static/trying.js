@@ -5,7 +5,7 @@ const form = document.getElementById("trying");
 if (form) {
   const DAY = 1440;
   const NEAR = 40; // so far from a handle it can be taken hold of [px]
-  const places = ["bill", "charts", "windows"].map((id) => document.getElementById(id));
+  const places = ["bill", "days", "reasons", "year", "windows"].map((id) => document.getElementById(id));
   const charts = document.getElementById("charts");
   const field = (name) => form.elements.namedItem(name);
   document.documentElement.classList.add("scripted");
@@ -24,6 +24,7 @@ if (form) {
     const data = new URLSearchParams(new FormData(form));
     const done = wanted;
     if (done) data.set("do", done);
+    if (moving) data.set("moving", "1");
     wanted = "";
     const begun = performance.now();
     try {
@@ -44,8 +45,7 @@ if (form) {
     const at = mark(document.activeElement);
     for (const place of places) {
       const html = told.fragments[place.id];
-      if (html === undefined || (place.id === "windows" && !done)) continue;
-      if (!(place.id === "charts" && again && moving)) place.innerHTML = html;
+      if (html !== undefined) place.innerHTML = html;
     }
     for (const old of form.querySelectorAll(".told-now")) old.remove();
     if (!done) {
@@ -79,7 +79,7 @@ if (form) {
   function mark(element) {
     if (!element || !form.contains(element)) return "";
     if (element.dataset.field) return `[data-field="${element.dataset.field}"]`;
-    if (element.matches(".cursor")) return `${element.closest(".year") ? ".year" : ".days"} .cursor`;
+    if (element.matches(".cursor")) return `#${element.closest("#year") ? "year" : "days"} .cursor`;
     return element.id ? `[id="${element.id}"]` : "";
   }
 
