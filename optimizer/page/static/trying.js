@@ -146,6 +146,8 @@ if (form) {
       choose_step(cursor, Math.floor(place_in(svg, event).share * (Number(cursor.getAttribute("aria-valuemax")) + 1)));
     }
   });
+  // The handle under a finger is drawn anew meanwhile, and with it goes what its style says of scrolling.
+  charts.addEventListener("touchstart", (event) => moving && event.preventDefault(), { passive: false });
   charts.addEventListener("pointermove", (event) => {
     if (!moving) return;
     const handle = charts.querySelector(`[data-field="${moving}"]`);
