@@ -18,7 +18,7 @@ from optimizer.base.units import MINUTES_PER_DAY, number
 from optimizer.base.words import say
 from optimizer.base.writing import Writing
 from optimizer.evaluation.typical_day import TypicalDay
-from optimizer.report.drawing import HALF, Drawing, Legend, Look, Panel, cut, hours_ticks
+from optimizer.report.drawing import HALF, Drawing, Legend, Look, Panel, cut, hours_ticks, width_of
 from optimizer.report.drawing_scales import span_of
 from optimizer.report.figures import (
     CHARGE,
@@ -160,8 +160,8 @@ def _draw_lane(
                         width=x(right) - x(left), height=LANE - 8)  # fmt: skip
         left, right = max(spans, key=lambda span: span[1] - span[0])
         room = x(right) - x(left) - 2 * HANDLE
-        label = cut(f"{bar.number} {say(window.action)}", room)
-        label = label if len(label) > 2 or len(f"{bar.number}") == len(label) else f"{bar.number}"
+        whole = f"{bar.number} {say(window.action)}"
+        label = whole if width_of(whole) <= room else f"{bar.number}"
         drawing.text((x(left) + x(right)) / 2, top + LANE / 2 + 4, label, "halo", "middle")
         for edge, minute in (("start", begin), ("end", end)) if is_mine else ():
             _draw_handle(drawing, bar, edge, (x(minute), top))

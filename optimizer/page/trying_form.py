@@ -31,6 +31,15 @@ LABELS = {
     ("power", "sell"): later("power, kW"),
 }
 
+LABEL_OF_KEY = {
+    "until_pct": later("the level"),
+    "down_to_pct": later("the level"),
+    "grid_kw": later("the power from the grid"),
+    "import_cap_kw": later("the highest import"),
+    "power_kw": later("the power"),
+}
+"""What fields are called where a finding names the key of a settings file."""
+
 
 @dataclass(frozen=True)
 class Row:
@@ -192,6 +201,13 @@ class Sheet:
                     DayRows(path, _months(season["months"]), part["days"], rows, len(rows) < most)
                 )
         return found
+
+
+def in_labels(text: str) -> str:
+    """Return the words of a finding with fields called as they are on the page."""
+    for key, label in LABEL_OF_KEY.items():
+        text = re.sub(rf"\b{key}\b", say(label), text)
+    return text
 
 
 def _same_action(texts: Mapping[str, str]) -> dict[str, str]:

@@ -21,7 +21,7 @@ from optimizer.evaluation.typical_day import steps_of
 from optimizer.page.part import Finding, Form, Part, State, errors_in
 from optimizer.page.templates import rendered
 from optimizer.page.trying_drawing import Bar, ShownDay, draw_days, draw_tried, scales_of
-from optimizer.page.trying_form import DayRows, Sheet
+from optimizer.page.trying_form import DayRows, Sheet, in_labels
 from optimizer.report.card import card_for
 from optimizer.report.day_drawing import draw_day
 from optimizer.report.record import commented_settings
@@ -396,7 +396,7 @@ def live_of(folder: Folder, form: Form) -> Live:
             )
         except InputError as error:
             findings = [
-                Finding(sheet.place_of(each.place), each.what, each.mend)
+                Finding(sheet.place_of(each.place), in_labels(each.what), in_labels(each.mend))
                 for each in errors_in(error)
             ]
     beside = desk.beside(beside_name)
@@ -448,6 +448,12 @@ def _time_of(form: Form) -> str:
     return text
 
 
+def _at_home(request: Request) -> Request:
+    """Return a request to an address below the part as one to the page, which all its links begin with."""
+    scope = {**request.scope, "root_path": request.scope.get("app_root_path", "")}
+    return type(request)(scope)
+
+
 async def _form(request: Request) -> Form:
     async with request.form(max_files=0, max_fields=2_000) as sent:
         values: dict[str, list[str]] = {}
@@ -477,13 +483,13 @@ async def _worked(folder: Folder, part: Part, request: Request) -> Response:
     from optimizer.page.shell import Told, shown  # it lists the parts
 
     if request.method == "GET":
-        return RedirectResponse(f"{request.scope['root_path']}/trying", 303)
+        return RedirectResponse("../trying", 303)
     form = await _form(request)
 
     def work() -> Response:
         live = live_of(folder, form)
         told = Told(live.findings, form)
-        page = shown(folder, request, "trying.html", told, part=part, title=say(part.title),
+        page = shown(folder, _at_home(request), "trying.html", told, part=part, title=say(part.title),
                      following=None, live_of=lambda _typed: live)  # fmt: skip
         return HTMLResponse(page, 422 if live.findings else 200)
 
@@ -505,7 +511,7 @@ async def _card(folder: Folder, request: Request) -> Response:
             writing = scenario.file.writing
             values = {"card": card, "draw": lambda part, name: _drawn(part, name, writing), "live": live,
                       "invented": scenario.file.invented}  # fmt: skip
-        return shown(folder, request, "trying_card.html", Told(live.findings, form), part=None,
+        return shown(folder, _at_home(request), "trying_card.html", Told(live.findings, form), part=None,
                      title=say("What to type in"), following=None, **values)  # fmt: skip
 
     return HTMLResponse(await run_in_threadpool(work))
