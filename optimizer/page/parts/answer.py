@@ -142,7 +142,7 @@ def progress_words(progress: Progress) -> dict[str, str]:
             if minutes
             else say("about {seconds} s left", seconds=seconds)
         )
-    saved = say("best so far saves {saved} a year", saved=progress.saved) if progress.saved else ""
+    saved = say("best so far saves {saved}", saved=progress.saved) if progress.saved else ""
     return {
         "what": say(progress.what) if progress.what else "",
         "percent": f"{100 * progress.share:.0f}",
