@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import date, timedelta
 from pathlib import Path
 
 from optimizer.billing.tariff import shipped_folder
@@ -35,11 +36,14 @@ def parts_of_others(folder: Path, *, pv: str = "") -> Path:
     return folder
 
 
-ROOF = f"""zone: {ZONE}
+def roof() -> str:
+    """Return what the part of the roof saves: for a forecast of ten weeks, so that it is planned soon."""
+    begin = date.today() + timedelta(days=30)  # noqa: DTZ011
+    return f"""zone: {ZONE}
 forecast:
+  last: {begin + timedelta(days=70)}
   place: {{latitude_deg: 41.2, longitude_deg: -73.9}}
   pv:
     roofs: [{{peak_kw: 6, tilt_deg: 30, azimuth_deg: 180}}]
     clearness: 0.45
 """
-"""What the part of the roof saves."""

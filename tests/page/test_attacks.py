@@ -75,7 +75,7 @@ def test_what_the_attacks_try_works_from_the_page_itself(page: Asked, tmp_path: 
         ({"host": f"[::1]:{PORT}"}, 421),
         ({"cookie": None}, 403),
         ({"cookie": f"{COOKIE}=guessed"}, 403),
-        ({"cookie": f"{COOKIE}=\"; {COOKIE}"}, 403),
+        ({"cookie": f'{COOKIE}="; {COOKIE}'}, 403),
     ],
     ids=str,
 )
