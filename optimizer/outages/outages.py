@@ -113,13 +113,12 @@ class Outages:
 
         NaN for months that the forecast does not hold.
         """
-        hour = self.grid.minute_of_day // 60
+        cell = (self.grid.month - 1) * 24 + self.grid.minute_of_day // 60
+        order = np.argsort(cell, kind="stable")
+        cells, first = np.unique(cell[order], return_index=True)
         table = np.full((12, 24), np.nan)
-        for month in self.grid.months:
-            for o_clock in range(24):
-                inside = (self.grid.month == month) & (hour == o_clock)
-                if inside.any():
-                    table[month - 1, o_clock] = np.percentile(self.hours[inside], pct)
+        for at, hours in zip(cells, np.split(self.hours[order], first[1:]), strict=True):
+            table.flat[at] = np.percentile(hours, pct)
         return table
 
     @property
