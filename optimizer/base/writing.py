@@ -68,4 +68,4 @@ def isolated(text: str) -> str:
 
     Figures and signs behind them would change sides otherwise. Source: Unicode Standard Annex 9, isolates.
     """
-    return _RUN.sub("\u2068\\g<0>\u2069", text)
+    return text if text.isascii() else _RUN.sub("\u2068\\g<0>\u2069", text)

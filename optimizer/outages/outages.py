@@ -13,6 +13,7 @@ from functools import partial
 from itertools import pairwise
 
 import numpy as np
+import pandas as pd
 
 from optimizer.base import parallel as workers
 from optimizer.base.timegrid import FloatArray, IntArray, TimeGrid
@@ -114,11 +115,9 @@ class Outages:
         NaN for months that the forecast does not hold.
         """
         cell = (self.grid.month - 1) * 24 + self.grid.minute_of_day // 60
-        order = np.argsort(cell, kind="stable")
-        cells, first = np.unique(cell[order], return_index=True)
+        found = pd.Series(self.hours).groupby(cell).quantile(pct / 100)
         table = np.full((12, 24), np.nan)
-        for at, hours in zip(cells, np.split(self.hours[order], first[1:]), strict=True):
-            table.flat[at] = np.percentile(hours, pct)
+        table.flat[found.index] = found
         return table
 
     @property
