@@ -163,6 +163,26 @@ def test_yours_is_kept_where_it_was_said(tmp_path: Path, keep: str) -> None:
     assert again[START] == "16:00"
 
 
+def test_what_another_tab_kept_is_not_overwritten_unseen(tmp_path: Path) -> None:
+    page = asked(year_of_quarter_hours(tmp_path))
+    one = fields_in(page.client.get(f"{page.room}/trying", headers=page.headers()).text)
+    other = one | {START: "15:00", "keep": "yours"}
+    assert (
+        page.client.post(f"{page.room}/trying", data=other, headers=page.headers()).status_code
+        == 303
+    )
+    sent = one | {START: "16:00", "keep": "yours"}
+    told = page.client.post(f"{page.room}/trying", data=sent, headers=page.headers())
+    assert told.status_code == 422
+    assert "changed meanwhile" in told.text
+    again = fields_in(told.text)
+    assert again[START] == "16:00"
+    assert (
+        page.client.post(f"{page.room}/trying", data=again, headers=page.headers()).status_code
+        == 303
+    )
+
+
 def test_the_card_of_yours_can_be_printed(house: Path) -> None:
     page = asked(house)
     sent = fields_in(page.client.get(f"{page.room}/trying", headers=page.headers()).text)

@@ -105,6 +105,10 @@ class Trying(Part):
         """Return nothing: what is wrong is told of what is typed."""
         return []
 
+    def seen(self, folder: Folder) -> str:
+        """Return what changes when settings are kept."""
+        return folder.fingerprint(f"results/{YOURS}", f"results/{SETTINGS}")
+
     def state(self, folder: Folder) -> State:
         """Return whether a version of yours is kept."""
         if (folder.results / YOURS).is_file():
@@ -489,8 +493,11 @@ async def _worked(folder: Folder, part: Part, request: Request) -> Response:
     def work() -> Response:
         live = live_of(folder, form)
         told = Told(live.findings, form)
-        page = shown(folder, _at_home(request), "trying.html", told, part=part, title=say(part.title),
-                     following=None, live_of=lambda _typed: live)  # fmt: skip
+        page = shown(
+            folder, _at_home(request), "trying.html", told,
+            part=part, title=say(part.title), following=None, live_of=lambda _typed: live,
+            seen=form.get("seen") or part.seen(folder),
+        )  # fmt: skip
         return HTMLResponse(page, 422 if live.findings else 200)
 
     return await run_in_threadpool(work)
