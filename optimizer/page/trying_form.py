@@ -11,10 +11,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from optimizer.base.errors import Place
+from optimizer.base.errors import InputError, Place
 from optimizer.base.units import MINUTES_PER_DAY, clock
 from optimizer.base.words import later, say
 from optimizer.page.part import Finding, Form
+from optimizer.settings.check import BY_CONTROLS, CHANGE
 from optimizer.settings.menu import Menu, MenuList
 from optimizer.settings.windows import KEY_OF, Settings, Window
 from optimizer.workflows.trying import field_of, fields_of, window_of
@@ -27,7 +28,7 @@ LABELS = {
     ("level", "charge"): later("up to, %"),
     ("level", "cover"): later("down to, %"),
     ("level", "sell"): later("down to, %"),
-    ("power", "charge"): later("at most from the grid, kW"),
+    ("power", "charge"): later("grid at most, kW"),
     ("power", "sell"): later("power, kW"),
 }
 
@@ -203,11 +204,14 @@ class Sheet:
         return found
 
 
-def in_labels(text: str) -> str:
-    """Return the words of a finding with fields called as they are on the page."""
+def on_the_page(error: InputError, field: str) -> Finding:
+    """Return a finding at its field, in the words of the page."""
+    what, mend = error.what.removeprefix(f"{BY_CONTROLS}: "), error.mend
+    if mend == CHANGE:
+        mend = say("Change it, or say what the menu can hold if the equipment takes it.")
     for key, label in LABEL_OF_KEY.items():
-        text = re.sub(rf"\b{key}\b", say(label), text)
-    return text
+        what, mend = (re.sub(rf"\b{key}\b", say(label), text) for text in (what, mend))
+    return Finding(field, f"{what[:1].upper()}{what[1:]}.", mend)
 
 
 def _same_action(texts: Mapping[str, str]) -> dict[str, str]:

@@ -31,6 +31,8 @@ from optimizer.site.equipment import Plant
 from optimizer.site.limits import WAYS_OF_ACTION, WORDS_OF_WAY, Way, allowed_kw
 
 CHANGE = "Change the setting, or 'controls' in the scenario if the equipment can do it."
+BY_CONTROLS = "the controls refuse this"
+"""What refuses, where no rule does."""
 
 
 class _Refusal(NamedTuple):
@@ -39,7 +41,7 @@ class _Refusal(NamedTuple):
     where: Place
     what: str
     mend: str = CHANGE
-    by: str = "the controls refuse this"
+    by: str = BY_CONTROLS
 
 
 def read_settings(path: Path, controls: Controls, plant: Plant) -> Settings:

@@ -288,3 +288,13 @@ def test_no_barriers_in_light_dark_small_and_with_an_error(opened: Page) -> None
         ]
         assert not [each for each in told if each[1] in {"serious", "critical"}], told
         assert not told, told
+
+
+def test_the_card_of_yours_prints_alone(opened: Page) -> None:
+    opened.get_by_role("button", name="The card of yours, to print").click()
+    opened.locator(".card").wait_for()
+    assert opened.get_by_role("button", name="Print the sheet").is_visible()
+    opened.emulate_media(media="print")
+    assert opened.locator(".card").is_visible()
+    for aside in ("header", "nav.parts", ".buttons"):
+        assert not opened.locator(aside).is_visible()

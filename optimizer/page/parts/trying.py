@@ -21,7 +21,7 @@ from optimizer.evaluation.typical_day import steps_of
 from optimizer.page.part import Finding, Form, Part, State, errors_in
 from optimizer.page.templates import rendered
 from optimizer.page.trying_drawing import Bar, ShownDay, draw_days, draw_tried, scales_of
-from optimizer.page.trying_form import DayRows, Sheet, in_labels
+from optimizer.page.trying_form import DayRows, Sheet, on_the_page
 from optimizer.report.card import card_for
 from optimizer.report.day_drawing import draw_day
 from optimizer.report.record import commented_settings
@@ -399,10 +399,7 @@ def live_of(folder: Folder, form: Form) -> Live:
                 "yours", repr(content), lambda: session.typed(say("yours"), content)
             )
         except InputError as error:
-            findings = [
-                Finding(sheet.place_of(each.place), in_labels(each.what), in_labels(each.mend))
-                for each in errors_in(error)
-            ]
+            findings = [on_the_page(each, sheet.place_of(each.place)) for each in errors_in(error)]
     beside = desk.beside(beside_name)
     days = sheet.day_rows(controls.menu)
     grid = beside.horizon.grid

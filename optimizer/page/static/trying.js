@@ -1,6 +1,11 @@
 // Windows are moved by pointer or keys; the form is the truth, the server works out what it comes to.
 "use strict";
 
+for (const button of document.querySelectorAll("button.print")) {
+  button.hidden = false;
+  button.addEventListener("click", () => print());
+}
+
 const form = document.getElementById("trying");
 if (form) {
   const DAY = 1440;
