@@ -209,14 +209,19 @@ class _Step:
             limits = self.limits_of_giving()
             most = min(limits.values())
             if abs(given - most) <= SAME_KWH:
-                return _lowest(limits, given)
+                awake = min(seen[NEED], *(kwh for name, kwh in limits.items() if name != "resting"))
+                too_little = seen[RESTING] and SAME_KWH < awake < self.n.least
+                return _lowest(limits, given) + (("least power",) if too_little else ())
             if given < most:
-                is_little = min(most, seen[NEED]) < self.n.least
-                return ("least power",) if is_little else ("PV first",)
+                if min(most, seen[NEED]) >= self.n.least:
+                    return ("PV first",)
+                # Were the battery to work with so little, PV would fill it before the building.
+                fills = self.n.pv_charges_first and seen[PV_FIRST] > SAME_KWH
+                return ("least power", "PV first") if fills else ("least power",)
         if given > SAME_KWH:  # more than the order gives: a limit of the import asks for it
             return _lowest(self.limits_of_help(), given)
         if self.action == CHARGE and seen[UNDER_LIMIT] <= SAME_KWH and self.wants_to_fill():
-            return (self.import_limit,)
+            return (self.import_limit, "order")
         if self.action == CHARGE and seen[TARGET] <= SAME_KWH:
             return ("target",)
         return ("floor", "order") if seen[ABOVE_LOW] <= SAME_KWH else ("order",)
@@ -435,8 +440,10 @@ DRAWN: dict[Limit, str] = {
     ),
     "level": later("the window lets the battery go no lower than {level} %"),
     "sale": later("the window sells {sale} kW"),
-    "cap": later("only what lies above {allowed} kW of import is met"),
-    "import limit": later("only what lies above the {allowed} kW of {import_by} is met"),
+    "cap": later("{order}, and cannot be while the import is at {allowed} kW or more"),
+    "import limit": later(
+        "{order}, and cannot be while the import is at the {allowed} kW of {import_by} or more"
+    ),
     "PV first": later("PV fills the battery before it serves the building"),
     "resting": later("the battery was empty and rests until it stands {restart} % above its floor"),
     "least power": later("the battery rests below {least} kW"),
