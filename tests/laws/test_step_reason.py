@@ -189,7 +189,7 @@ def check_claims(found: StepReasons, steps: range) -> None:
         if flows.import_kwh[t] <= SAME_KWH:
             continue
         assert reason.binds, f"step {t}: nothing binds: {reason.text}"
-        level = run.stored_kwh[t]
+        level = min(run.before_kwh[t], run.stored_kwh[t])
         for limit in reason.binds:
             row = found.orders.table[int(again[ROW, t])]
             if limit in {"floor", "level"}:
