@@ -40,6 +40,7 @@ class Upload:
 
     name: str
     path: Path
+    field: str = ""
 
 
 @dataclass(frozen=True)
@@ -56,6 +57,10 @@ class Form:
     def all(self, name: str) -> list[str]:
         """Return all values of a field."""
         return list(self.values.get(name, ()))
+
+    def handed_in(self) -> list[Upload]:
+        """Return all files."""
+        return [upload for uploads in self.files.values() for upload in uploads]
 
     def __contains__(self, name: str) -> bool:
         return name in self.values
@@ -107,8 +112,13 @@ class Part:
         return [
             finding_of(error)
             for error in folder.findings()
-            if owner_of(error.place) is self and folder.at(error.place) is not None
+            if owner_of(error.place) is self and not self._is_missing(error.place, folder)
         ]
+
+    def _is_missing(self, place: Place, folder: Folder) -> bool:
+        """Return whether a place is nothing yet, as is to be expected while the part is open."""
+        is_needed = any(needed[: len(place)] == place for needed in self.needed)
+        return is_needed and folder.at(place) is None
 
     def routes(self, folder: Folder) -> Sequence[Route]:
         """Return addresses of this part beside its own, below it: ``/NAME/...``."""

@@ -158,16 +158,24 @@ def serve(folder: Path, *, browser: bool, tell: Callable[[str], None]) -> None:
 
 
 def _made_ready(folder: Path, port: int, secret: Secrets) -> Callable[[socket.socket], None]:
-    """Load all that the page needs, and return what serves it."""
+    """Load all that the page needs, and return what serves it; a job ends with it."""
     import uvicorn
 
     from optimizer.page.folder import Folder
     from optimizer.page.shell import page_app
 
+    opened = Folder(folder)
     config = uvicorn.Config(
-        Guard(page_app(Folder(folder)), port, secret),
+        Guard(page_app(opened), port, secret),
         http="h11", ws="none", lifespan="off", access_log=False, log_level="warning",
         server_header=False, timeout_graceful_shutdown=1, timeout_keep_alive=30,
     )  # fmt: skip
     server = uvicorn.Server(config)
-    return lambda listening: server.run(sockets=[listening])
+
+    def run(listening: socket.socket) -> None:
+        try:
+            server.run(sockets=[listening])
+        finally:
+            opened.close()
+
+    return run

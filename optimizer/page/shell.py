@@ -32,7 +32,8 @@ from optimizer.page.registry import PARTS, owner_of, part_named
 from optimizer.page.templates import rendered
 
 STATIC = Path(__file__).with_name("static")
-KINDS = {"page.css": "text/css", "page.js": "text/javascript"}
+REPORT_STYLE = "report.css"
+KINDS = {"page.css": "text/css", REPORT_STYLE: "text/css", "page.js": "text/javascript"}
 MAX_FILES, MAX_FIELDS = 40, 2_000
 MAX_NAME = 80
 LANGUAGE_COOKIE = "language"
@@ -49,14 +50,14 @@ class Told:
 
 def page_app(folder: Folder) -> Starlette:
     """Return the page of a folder, as an ASGI application that stands behind the guard."""
-    parts: list[BaseRoute] = [
-        Mount(f"/{part.name}", routes=routes) for part in PARTS if (routes := part.routes(folder))
+    below: list[BaseRoute] = [
+        Mount(f"/{part.name}", routes=more) for part in PARTS if (more := part.routes(folder))
     ]
     routes: list[BaseRoute] = [
         Route("/", partial(_overview, folder)),
         Route("/static/{name}", _static),
         Route("/language", _choose_language, methods=["POST"]),
-        *parts,
+        *below,
         Route("/{name}", partial(_show, folder)),
         Route("/{name}", partial(_save, folder), methods=["POST"]),
     ]
@@ -181,7 +182,7 @@ async def form_of(request: Request, place: Path) -> Form:
             elif value.filename:
                 path = place / f"file_{sum(map(len, files.values())) + 1}"
                 path.write_bytes(await value.read())
-                files.setdefault(name, []).append(Upload(harmless(value.filename), path))
+                files.setdefault(name, []).append(Upload(harmless(value.filename), path, name))
     return Form(values, files)
 
 
@@ -215,6 +216,9 @@ def _static(request: Request) -> Response:
     name = request.path_params["name"]
     if name not in KINDS:
         raise HTTPException(404)
+    if name == REPORT_STYLE:
+        style = rendered("style.html").replace("<style>", "").replace("</style>", "")
+        return Response(style, media_type=KINDS[name])
     return Response((STATIC / name).read_bytes(), media_type=KINDS[name])
 
 
