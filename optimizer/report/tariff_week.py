@@ -52,19 +52,29 @@ class PaintedWeek:
 def tariff_week(result: Result) -> list[PaintedWeek]:
     """Return the weeks of the year that cost differently."""
     grid, buy = result.scenario.forecast.grid, result.prices.buy
-    parts = parts_of_year(buy, grid)
-    if len(parts) > MOST_PARTS:
-        own = [[month for month in season.months if month in grid.months]
-               for season in result.settings.seasons]  # fmt: skip
-        parts = [months for months in own if months] or [grid.months]
-    weeks = {months_text(months): week_of(buy, grid, months) for months in parts}
+    own = [[month for month in season.months if month in grid.months]
+           for season in result.settings.seasons]  # fmt: skip
+    parts = [months for months in own if months]
+    return weeks_painted(buy, grid, parts, result.currency, result.scenario.file.writing)
+
+
+def weeks_painted(
+    buy: FloatArray, grid: TimeGrid, parts: list[list[int]], currency: str, writing: Writing
+) -> list[PaintedWeek]:
+    """Return the weeks that cost differently by a price for each step, shape (T,). [money per kWh]
+
+    Where these are too many, the months of the given parts of the year stand together, or all.
+    """
+    alike = parts_of_year(buy, grid)
+    if len(alike) > MOST_PARTS:
+        alike = parts or [grid.months]
+    weeks = {months_text(months): week_of(buy, grid, months) for months in alike}
     known = np.concatenate([week[np.isfinite(week)] for week in weeks.values()])
     ends = float(known.min()), float(known.max())
-    writing = result.scenario.file.writing
     return [
         PaintedWeek(
-            name, Markup(_draw_week(name, week, ends, result.currency, writing)),
-            list(price_words(week, result.currency, writing)),
+            name, Markup(_draw_week(name, week, ends, currency, writing)),
+            list(price_words(week, currency, writing)),
         )
         for name, week in weeks.items()
     ]  # fmt: skip
