@@ -84,23 +84,17 @@ def gaps_of(weeks: Sequence[RateWeek], table: str, writing: Writing = PLAIN) -> 
 
     Holes stand at the table, two rows at the later one's hours.
     """
-    for week in weeks:
-        if (hole := week.holds == HOLE).any():
-            yield Mistake(
-                say(
-                    "{months}: no price {when}",
-                    months=_months(week),
-                    when=week_words(hole, writing),
-                ),
-                say("Add a row for these hours, or a price for all other times."),
-                (table, "rest_price"),
-            )
+    for months, hole in _alike([(week.months, week.holds == HOLE) for week in weeks]):
+        yield Mistake(
+            say(
+                "{months}: no price {when}", months=_months(months), when=week_words(hole, writing)
+            ),
+            say("Add a row for these hours, or a price for all other times."),
+            (table, "rest_price"),
+        )
     for one, other in combinations(range(len(weeks[0].rows)) if weeks else (), 2):
-        told = [
-            f"{_months(week)} {week_words(both, writing)}"
-            for week in weeks
-            if (both := week.held[one] & week.held[other]).any()
-        ]
+        both = [(week.months, week.held[one] & week.held[other]) for week in weeks]
+        told = [f"{_months(months)} {week_words(held, writing)}" for months, held in _alike(both)]
         if told:
             rows = weeks[0].rows
             yield Mistake(
@@ -113,8 +107,20 @@ def gaps_of(weeks: Sequence[RateWeek], table: str, writing: Writing = PLAIN) -> 
             )  # fmt: skip
 
 
-def _months(week: RateWeek) -> str:
-    return say("all year") if len(week.months) == 12 else week.name
+def _alike(
+    found: Sequence[tuple[frozenset[int], BoolArray]],
+) -> Iterator[tuple[frozenset[int], BoolArray]]:
+    """Yield the hours that are held anywhere, those that are the same in several weeks once."""
+    groups: dict[bytes, tuple[frozenset[int], BoolArray]] = {}
+    for months, held in found:
+        if held.any():
+            before = groups.get(held.tobytes(), (frozenset[int](), held))[0]
+            groups[held.tobytes()] = (before | months, held)
+    yield from groups.values()
+
+
+def _months(months: frozenset[int]) -> str:
+    return say("all year") if len(months) == 12 else months_text(sorted(months))
 
 
 def name_of(row: ReadRow) -> str:

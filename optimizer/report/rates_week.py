@@ -17,7 +17,7 @@ from optimizer.base.week_words import DAYS, week_words
 from optimizer.base.words import say
 from optimizer.base.writing import PLAIN, Writing
 from optimizer.billing.rate_rows import OTHER_TIMES, ReadSheet
-from optimizer.billing.rate_week import HOLE, REST, TWICE, RateWeek, name_of, rate_weeks
+from optimizer.billing.rate_week import HOLE, REST, TWICE, RateWeek, rate_weeks
 from optimizer.report.drawing import HALF, ROW, Drawing, Look, Panel, cut, width_of
 from optimizer.report.tariff_week import (
     LEFT,
@@ -80,7 +80,7 @@ def _keys(week: RateWeek, rest_name: str, rest_price: float | None) -> Iterator[
     held = set(np.unique(week.holds).tolist())
     for number, row in enumerate(week.rows):
         if number in held:
-            yield _Key(number, name_of(row), row.price)
+            yield _Key(number, row.name or say("row {number}", number=row.number + 1), row.price)
     for number, name, cost in (
         (REST, rest_name, rest_price),
         (HOLE, say("no row: no price"), None),

@@ -17,7 +17,9 @@ function tell(field, kind, words) {
       told = document.createElement("p");
       told.id = id;
       told.className = kind === "typed" ? "finding" : "noted";
-      field.insertAdjacentElement("afterend", told);
+      const row = field.closest("table.rates tr");
+      if (row) row.nextElementSibling.firstElementChild.append(told);
+      else field.insertAdjacentElement("afterend", told);
     }
     if (told.textContent !== words) told.textContent = words;
   }
@@ -41,13 +43,13 @@ async function look() {
   const now = await answer.json();
   painted.innerHTML = now.painted;
   for (const field of sheet.querySelectorAll("input[id], select[id], textarea[id]")) {
-    const before = document.getElementById(`${field.id}-wrong`);
-    if (before) before.remove();
-    if (before || field.getAttribute("aria-describedby") === `${field.id}-wrong`) {
+    for (const before of document.querySelectorAll(`[id="${field.id}-wrong"]`)) before.remove();
+    if ((field.getAttribute("aria-describedby") || "").startsWith(`${field.id}-wrong`)) {
       field.removeAttribute("aria-invalid");
       field.removeAttribute("aria-describedby");
     }
     mark(field, now.wrong[field.id] || "");
+    for (const note of document.querySelectorAll(`[data-noted="${field.id}"]`)) note.remove();
     if (!field.id.endsWith(".night")) tell(field, "noted", now.noted[field.id] || "");
   }
   sheet.querySelector(".told").textContent = now.told;
