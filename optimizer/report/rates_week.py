@@ -40,14 +40,19 @@ HATCHES = {
 
 @dataclass(frozen=True)
 class _Key:
-    """What a number in ``RateWeek.holds`` stands for; the price is None where it is not typed yet."""
+    """What numbers in ``RateWeek.holds`` stand for; the price is None where it is not typed yet."""
 
-    number: int
+    numbers: tuple[int, ...]
     name: str
     price: float | None
 
+    @property
+    def look(self) -> Look | None:
+        """How hours are marked that no row or two rows hold."""
+        return HATCHES.get(self.numbers[0])
+
     def words(self, currency: str) -> str:
-        if self.number in HATCHES:
+        if self.look is not None:
             return self.name
         if self.price is None:
             return say("{name}: price not typed yet", name=self.name)
@@ -78,16 +83,20 @@ def rates_painted(
 def _keys(week: RateWeek, rest_name: str, rest_price: float | None) -> Iterator[_Key]:
     """Yield what the week holds: rows as typed, then the rest, holes and doubles."""
     held = set(np.unique(week.holds).tolist())
+    alike: dict[tuple[str, float | None], list[int]] = {}
     for number, row in enumerate(week.rows):
         if number in held:
-            yield _Key(number, row.name or say("row {number}", number=row.number + 1), row.price)
+            name = row.name or say("row {number}", number=row.number + 1)
+            alike.setdefault((name, row.price), []).append(number)
+    for (name, cost), numbers in alike.items():
+        yield _Key(tuple(numbers), name, cost)
     for number, name, cost in (
         (REST, rest_name, rest_price),
         (HOLE, say("no row: no price"), None),
         (TWICE, say("two rows at once"), None),
     ):
         if number in held:
-            yield _Key(number, name, cost)
+            yield _Key((number,), name, cost)
 
 
 def _painted(
@@ -98,7 +107,8 @@ def _painted(
     writing: Writing,
 ) -> PaintedWeek:
     words = [
-        f"{key.words(currency)}: {week_words(week.holds == key.number, writing)}" for key in keys
+        f"{key.words(currency)}: {week_words(np.isin(week.holds, key.numbers), writing)}"
+        for key in keys
     ]
     spoken = say("Price of a kWh, {months}: {prices}.", months=week.name, prices="; ".join(words))
     return PaintedWeek(week.name, Markup(_draw(week, keys, ends, currency, spoken, writing)), words)
@@ -116,7 +126,7 @@ def _draw(
     legend = list(_legend(keys, currency))
     drawing = Drawing(HALF, 0, spoken)
     panel = week_panel(drawing, week.name, days[: len(week.holds)], writing)
-    key_of = {key.number: key for key in keys}
+    key_of = {number: key for key in keys for number in key.numbers}
     for day, row in enumerate(week.holds):
         for begin, end in runs_of(row):
             _cell(panel, day, (begin / 60, end / 60), key_of[int(row[begin])], ends)
@@ -132,9 +142,9 @@ def _draw(
 def _cell(
     panel: Panel, day: int, hours: tuple[float, float], key: _Key, ends: tuple[float, float]
 ) -> None:
-    if key.number in HATCHES:
-        panel.block(hours, (day, day + 1), HATCHES[key.number])
-        words = say("no price") if key.number == HOLE else say("two rows")
+    if key.look is not None:
+        panel.block(hours, (day, day + 1), key.look)
+        words = say("no price") if HOLE in key.numbers else say("two rows")
         cell_words(panel, day, hours, words, "halo")
     elif key.price is None:
         cell_box(panel, day, hours, NO_PRICE_YET)
@@ -158,8 +168,8 @@ def _swatch(
     drawing: Drawing, left: float, middle: float, key: _Key, ends: tuple[float, float]
 ) -> None:
     panel = Panel.at(drawing, (left, middle - 6, left + 18, middle + 6), (0, 1), (1, 0))
-    if key.number in HATCHES:
-        panel.block((0, 1), (0, 1), HATCHES[key.number])
+    if key.look is not None:
+        panel.block((0, 1), (0, 1), key.look)
     else:
         fill = NO_PRICE_YET if key.price is None else colour_of(share_of(key.price, ends))
         cell_box(panel, 0, (0, 1), fill)

@@ -77,15 +77,27 @@ def bill_of_meter(
 ) -> DaysBill:
     """Return the bill of the days of a paid bill, or of the meter's last month.
 
+    A paid bill of which only some lines were typed is compared by its total.
+
     Raises
     ------
     InputError
         If tariff, meter and paid bill do not go together.
     """
     first, last = (paid.first, paid.last) if paid else last_month(flows)
-    lines, notes = bill_of_days(tariff, flows, first, last, where)
-    compared = reconcile(tariff, flows, paid, where) if paid else None
-    return DaysBill(first, last, tariff.currency, summed(lines), notes, compared)
+    found, notes = bill_of_days(tariff, flows, first, last, where)
+    lines = summed(found)
+    compared = None
+    if paid is not None and (comparable := _comparable(paid, lines)) is not None:
+        compared = reconcile(tariff, flows, comparable, where)
+    return DaysBill(first, last, tariff.currency, lines, notes, compared)
+
+
+def _comparable(paid: PaidBill, lines: Sequence[SummedLine]) -> PaidBill | None:
+    """Return a paid bill as a whole: with all lines, or its total alone; None where neither was typed."""
+    if {line.name for line in lines} <= {line.charge or line.name for line in paid.lines}:
+        return paid
+    return None if paid.total is None else paid.model_copy(update={"lines": []})
 
 
 def bill_of_made_up_year(

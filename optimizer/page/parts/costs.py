@@ -6,16 +6,18 @@ What is typed becomes ``tariff.yaml`` beside ``scenario.yaml``; a paid bill beco
 
 from __future__ import annotations
 
+import re
 import shutil
 import tempfile
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
+from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from optimizer.base.documents import is_file, read_outside
-from optimizer.base.errors import InputError, Mistake, TariffError
+from optimizer.base.documents import is_file
+from optimizer.base.errors import InputError, Mistake
 from optimizer.base.files import write_file
 from optimizer.base.words import language, later, say
 from optimizer.base.writing import PLAIN
@@ -343,17 +345,16 @@ class Shipped:
     why_no_rows: Sequence[str] = ()
 
 
-def _shipped() -> list[Shipped]:
-    found = [_shipped_one(name, path) for name, path in shipped_tariffs().items()]
-    return sorted(found, key=lambda each: (each.is_invented, each.title))
-
-
-def _shipped_one(name: str, path: Path) -> Shipped:
-    content = read_outside(path, TariffError).content
-    return Shipped(
-        name, str(content["tariff"]), str(content.get("about", "")),
-        str(content["versions"][-1]["source"]), bool(content.get("invented", False)),
-    )  # fmt: skip
+@cache
+def _shipped() -> list[tuple[str, str, bool]]:
+    """Return name, title and whether it is invented of each shipped tariff, published ones first."""
+    found = []
+    for name, path in shipped_tariffs().items():
+        text = path.read_text(encoding="utf-8")
+        title = re.search(r"^tariff: (.+)$", text, re.MULTILINE)
+        is_invented = re.search(r"^invented: true$", text, re.MULTILINE) is not None
+        found.append((name, title[1].strip("\"'") if title else name, is_invented))
+    return sorted(found, key=lambda each: (each[2], each[1]))
 
 
 def _seen(folder: Folder, name: str) -> Shipped:
@@ -361,10 +362,10 @@ def _seen(folder: Folder, name: str) -> Shipped:
 
     def read() -> Shipped:
         tariff = read_tariff(path)
-        one, (_, why) = _shipped_one(name, path), rows_of(tariff.file)
+        file, (_, why) = tariff.file, rows_of(tariff.file)
         return Shipped(
-            name, one.title, one.about, one.source, one.is_invented, _painted(tariff), why
-        )
+            name, file.tariff, file.about, file.versions[-1].source, file.invented, _painted(tariff), why,
+        )  # fmt: skip
 
     return folder.remembered("seen tariff", f"{language()} {name}", read)
 
