@@ -37,8 +37,10 @@ from optimizer.billing.tariff import (
     compile_cost,
     read_tariff,
     remarks_over_a_year,
+    shipped_folder,
     shipped_tariffs,
 )
+from optimizer.metering.meter_csv import read_meter
 from tests.builders import local_grid
 
 TWO_PRICES = RateSheet(
@@ -367,3 +369,68 @@ def test_a_night_of_named_days_is_asked_for() -> None:
         TWO_PRICES, energy=RateTable("Energy", (replace(rows[0], night=True),), "", "1")
     )
     assert list(open_nights(read_sheet(ticked))) == []
+
+
+# --- published tariffs typed from scratch ----------------------------------------------------------
+
+
+def rows(*texts: str) -> tuple[RateRow, ...]:
+    """Rows as ``name | months | days | from | to | price``, an interval at the end for demand."""
+    typed = []
+    for text in texts:
+        name, months, days, begin, end, price, *interval = (
+            part.strip() for part in text.split("|")
+        )
+        typed.append(RateRow(name, months, days, begin, end, price, interval="".join(interval)))
+    return tuple(typed)
+
+
+TYPED = {
+    "published_us_evening_price_and_holidays": RateSheet(
+        tariff="Evenings", currency="USD", source="the utility's page",
+        holidays="New Year: January 1\nKing: third Monday of January\nPresidents: third Monday of February"
+        "\nMemorial: last Monday in May\nJuneteenth: 19 June\nFourth: 4 July\n"
+        "Labor: first monday of september\nColumbus: second Monday of October\nVeterans: 11 November\n"
+        "Thanksgiving: fourth Thursday of November\nChristmas: 25. December",
+        energy=RateTable("Energy", rows(
+            "peak | June-September | weekdays | 5 pm | 8 pm | 0.3462",
+            "mid | June-September | weekdays | noon | 5 pm | 0.1967",
+            "mid | June-September | weekdays | 8 pm | midnight | 0.1967",
+            "low | June-September | weekdays | midnight | noon | 0.1425",
+            "low | June-September | weekends, holidays | | | 0.1425",
+            "winter peak | October-May | weekdays | 17:00 | 20:00 | 0.1633",
+        ), "rest", "0.1183"),
+    ),
+    "published_us_afternoon_price_and_demand": RateSheet(
+        tariff="Afternoons", currency="USD", holidays="a: 4 July\nb: first Monday of September",
+        energy=RateTable("Energy", rows("on | 6 to 9 | weekdays | 2 pm | 6:59 pm | 0,143"), "", "0,015"),
+        demand=rows("Demand | | all | | | 12.21 | 60"),
+    ),
+    "published_se_two_season_demand": RateSheet(
+        tariff="Network", currency="SEK", begins="2022-07-01",
+        energy=RateTable("Transfer", (), "", "0.0809"), others=(OtherRow("Fixed charge", "10535", "year"),),
+        demand=rows("Demand | | all | | | 42,08 | 60", "High | November - March | all | | | 60.88 | 60"),
+    ),
+}  # fmt: skip
+"""As a person types them who has the utility's page alone; names are their own."""
+
+
+@pytest.mark.parametrize("name", TYPED)
+def test_a_published_tariff_typed_from_scratch_bills_a_metered_year_to_the_cent(name: str) -> None:
+    """The same meter by the shipped file and by rows: each period and each kind of charge is the same."""
+    flows, _ = read_meter(
+        shipped_folder("scenarios") / "4_next_year" / "meter_2026.csv", "America/New_York"
+    )
+    shipped, typed = read_tariff(shipped_tariffs()[name]), tariff_of(read_sheet(TYPED[name]))
+    assert typed is not None
+    bills = [
+        bill_flows(compile_cost(each, flows.grid, calendar_months(flows.grid)), flows)
+        for each in (shipped, typed)
+    ]
+    expected, found = (bill.by_period() for bill in bills)
+    assert len(found) == 12
+    assert found == pytest.approx(expected, abs=0.005)
+    assert sorted(bills[1].by_charge().values()) == pytest.approx(
+        sorted(bills[0].by_charge().values()), abs=0.005
+    )
+    assert bills[0].total > 1
