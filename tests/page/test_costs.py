@@ -82,10 +82,14 @@ def test_rows_are_added_and_removed_without_script_and_nothing_is_saved(tmp_path
     page = asked(tmp_path)
     added = _post(page, ROWS | {"do": "add energy.rows"}, "costs/rows").text
     assert 'name="energy.rows.1.price"' in added
+    assert f'action="{page.room}/costs" class="sheet"' in added
+    assert f'formaction="{page.room}/costs/rows#energy.rows"' in added
     assert 'value="0,40"' in added
     removed = _post(page, ROWS | {"do": "remove energy.rows.0"}, "costs/rows").text
     assert 'name="energy.rows.0.price"' not in removed
     assert 'value="Standing charge"' in removed
+    again = page.client.get(f"{page.room}/costs/rows", headers=page.headers())
+    assert (again.status_code, again.headers["location"]) == (303, f"{page.room}/costs")
     for odd in ("remove energy.rows.9", "add tariff", "remove energy.rows.x", "drop all"):
         assert 'name="energy.rows.0.price"' in _post(page, ROWS | {"do": odd}, "costs/rows").text
     assert list(tmp_path.iterdir()) == []

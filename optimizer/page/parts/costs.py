@@ -148,12 +148,14 @@ class Costs(Part):
     def routes(self, folder: Folder) -> Sequence[Route]:
         """Return where rows are added and removed, where typing is looked at, and the script."""
         from starlette.concurrency import run_in_threadpool
-        from starlette.responses import FileResponse, HTMLResponse, JSONResponse
+        from starlette.responses import FileResponse, HTMLResponse, JSONResponse, RedirectResponse
         from starlette.routing import Route
 
         from optimizer.page.shell import form_of
 
         async def rows(request: Request) -> Response:
+            if request.method == "GET":  # loaded again by its address
+                return RedirectResponse(f"{request.scope['app_root_path']}/{self.name}", 303)
             form = await _form(request, form_of)
             return HTMLResponse(await run_in_threadpool(self._with_rows, folder, request, form))
 
@@ -165,15 +167,21 @@ class Costs(Part):
             return FileResponse(SCRIPT, media_type="text/javascript")
 
         return [
-            Route("/rows", rows, methods=["POST"]),
+            Route("/rows", rows, methods=["GET", "POST"]),
             Route("/look", look, methods=["POST"]),
             Route("/costs.js", script),
         ]
 
     def _with_rows(self, folder: Folder, request: Request, form: Form) -> str:
+        from starlette.requests import Request as Asked
+
         from optimizer.page.registry import PARTS
         from optimizer.page.shell import Told, shown
 
+        home = request.scope[
+            "app_root_path"
+        ]  # addresses are those of the part, not of what lies below it
+        request = Asked({**request.scope, "root_path": home, "path": f"{home}/{self.name}"})
         at = PARTS.index(self) + 1
         return shown(
             folder, request, "costs.html", Told((), form), part=self, title=say(self.title),
