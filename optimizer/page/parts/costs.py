@@ -384,10 +384,16 @@ def _painted(tariff: Tariff) -> Sequence[PaintedWeek]:
     if sheet is not None:
         return _look(sheet).painted
     try:
-        grid, prices = price_by_hour(tariff, A_YEAR)
+        grid, prices = price_by_hour(tariff, _year_of(tariff))
     except InputError:  # prices from a file that holds another year
         return ()
     return weeks_painted(prices, grid, [], tariff.currency, PLAIN)
+
+
+def _year_of(tariff: Tariff) -> int:
+    """Return a year through which the last version of a tariff holds."""
+    first = tariff.file.versions[-1].from_date
+    return max(A_YEAR, first.year + (first > date(first.year, 1, 1)))
 
 
 def _take_shipped(folder: Folder, name: str, *, to_change: bool) -> list[Finding]:
@@ -495,7 +501,7 @@ def _work_out(folder: Folder, tariff: Tariff | None) -> Worked:
             return Worked(bill_of_meter(tariff, flows, paid, PAID), is_metered=True, paid=paid)
         profile = str((load or {}).get("profile") or "H0")
         kwh = float((load or {}).get("kwh_per_year") or 3500.0)
-        bill = bill_of_made_up_year(tariff, A_YEAR, profile, kwh)
+        bill = bill_of_made_up_year(tariff, _year_of(tariff), profile, kwh)
         return Worked(bill, is_metered=False, profile=profile, kwh=kwh)
     except InputError as error:
         first = errors_in(error)[0]
