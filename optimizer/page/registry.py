@@ -6,6 +6,7 @@ from optimizer.base.errors import Place
 from optimizer.page.part import Part
 from optimizer.page.parts.answer import Answer
 from optimizer.page.parts.costs import Costs
+from optimizer.page.parts.season import Season
 from optimizer.page.parts.used import Used
 
 PARTS: tuple[Part, ...] = (
@@ -14,7 +15,8 @@ PARTS: tuple[Part, ...] = (
     Costs(),
     # equipment, menu
     Answer(),
-    # trying, season
+    # trying
+    Season(),
 )
 
 
