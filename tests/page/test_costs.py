@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 import time
 from pathlib import Path
@@ -103,6 +104,21 @@ def test_an_unfinished_sheet_is_saved_and_its_holes_are_told_at_the_table(tmp_pa
     assert "October–May: no price every day all day" in shown
     assert 'id="energy.rest_price-wrong"' in shown
     assert "to be mended" in shown
+
+
+def test_a_file_that_was_changed_meanwhile_is_not_overwritten_unasked(tmp_path: Path) -> None:
+    page = asked(tmp_path)
+    _post(page, ROWS)
+    seen = re.search(r'name="seen" value="([^"]+)"', _shown(page))[1]
+    own = shipped_tariffs()["net_metering"].read_text(encoding="utf-8")
+    (tmp_path / "tariff.yaml").write_text(own, encoding="utf-8")
+    with_a_row = _post(page, ROWS | {"seen": seen, "do": "add energy.rows"}, "costs/rows").text
+    assert f'name="seen" value="{seen}"' in with_a_row  # a new row is no look at the new file
+    answer = _post(page, ROWS | {"seen": seen})
+    assert answer.status_code == 422
+    assert "changed meanwhile" in answer.text
+    assert 'value="House rate"' in answer.text
+    assert (tmp_path / "tariff.yaml").read_text(encoding="utf-8") == own
 
 
 def test_while_typing_only_what_is_there_is_told_and_fast(tmp_path: Path) -> None:

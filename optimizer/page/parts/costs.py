@@ -99,13 +99,13 @@ class Costs(Part):
     def view(self, folder: Folder, request: Request) -> dict[str, Any]:
         """Return the chosen tariff, the shipped ones, and what looks at the rows as typed."""
         chosen = _chosen(folder)
-        seen = request.query_params.get("see", "")
+        name = request.query_params.get("see", "")
         return {
             "chosen": chosen,
             "look": lambda typed: _look(_sheet_to_show(chosen, typed)),
             "painted_of": _painted,
             "shipped": _shipped(),
-            "seen": _seen(folder, seen) if seen in shipped_tariffs() else None,
+            "looked_at": _looked_at(folder, name) if name in shipped_tariffs() else None,
             "worked": lambda: _worked(folder, chosen),
             "offers": _offers(folder),
             "has_before": (folder.path / BEFORE).exists(),
@@ -120,6 +120,10 @@ class Costs(Part):
         names = ("scenario.yaml", TARIFF)
         of = f"{language()} {folder.fingerprint(*names)}"
         return folder.remembered("tariff findings", of, lambda: _wrong_with(_chosen(folder)))
+
+    def seen(self, folder: Folder) -> str:
+        """Return a sign of the tariff, and of its file where that lies in the folder."""
+        return f"{super().seen(folder)} {folder.fingerprint(TARIFF)}"
 
     def state(self, folder: Folder) -> State:
         """Return how far the part is, with the name of the tariff."""
@@ -185,7 +189,8 @@ class Costs(Part):
         at = PARTS.index(self) + 1
         return shown(
             folder, request, "costs.html", Told((), form), part=self, title=say(self.title),
-            following=PARTS[at] if at < len(PARTS) else None, **self.view(folder, request),
+            following=PARTS[at] if at < len(PARTS) else None,
+            seen=form.get("seen") or self.seen(folder), **self.view(folder, request),
         )  # fmt: skip
 
 
@@ -365,7 +370,7 @@ def _shipped() -> list[tuple[str, str, bool]]:
     return sorted(found, key=lambda each: (each[2], each[1]))
 
 
-def _seen(folder: Folder, name: str) -> Shipped:
+def _looked_at(folder: Folder, name: str) -> Shipped:
     path = shipped_tariffs()[name]
 
     def read() -> Shipped:
@@ -375,7 +380,7 @@ def _seen(folder: Folder, name: str) -> Shipped:
             name, file.tariff, file.about, file.versions[-1].source, file.invented, _painted(tariff), why,
         )  # fmt: skip
 
-    return folder.remembered("seen tariff", f"{language()} {name}", read)
+    return folder.remembered("tariff looked at", f"{language()} {name}", read)
 
 
 def _painted(tariff: Tariff) -> Sequence[PaintedWeek]:
