@@ -189,12 +189,12 @@ def check_claims(found: StepReasons, steps: range) -> None:
         if flows.import_kwh[t] <= SAME_KWH:
             continue
         assert reason.binds, f"step {t}: nothing binds: {reason.text}"
-        level = min(run.before_kwh[t], run.stored_kwh[t])
+        level = float(run.stored_kwh[t])
         for limit in reason.binds:
             row = found.orders.table[int(again[ROW, t])]
             if limit in {"floor", "level"}:
                 lost = plant.behaviour.running_loss_kw * h
-                assert level <= max(row[2], row[7]) + lost + 1e-6
+                assert min(level, run.before_kwh[t]) <= max(row[2], row[7]) + lost + 1e-6
             elif limit == "target":
                 assert level >= row[1] - 1e-6 or again[DISCHARGED, t] > 0
             elif limit == "cap":
