@@ -223,7 +223,7 @@ def test_a_hostile_file_is_refused_in_words(content: bytes, page: Asked, tmp_pat
     before = files_below(tmp_path)
     status, text = _uploaded(page, "meter.csv", content)
     assert status == 422
-    assert 'aria-invalid="true"' in text
+    assert 'class="finding"' in text
     assert "root:" not in text
     assert files_below(tmp_path) == before
 
