@@ -237,7 +237,7 @@ class _Step:
         low: Limit = "floor" if self.row[FLOOR] <= self.row[LOWEST] + SAME_KWH else "level"
         limits |= {low: seen[USABLE], "battery power": n.discharge, "inverter": seen[THROUGH]}
         if self.action == SELL:
-            limits["export limit"] = seen[TO_EXPORT_LIMIT]
+            limits["export limit"] = max(seen[TO_EXPORT_LIMIT], 0.0)
         return limits
 
     def limits_of_help(self) -> dict[Limit, float]:
