@@ -12,6 +12,9 @@ from optimizer.base.timegrid import FloatArray, TimeGrid
 FORECAST = "forecast.csv"
 """Name of the file that a forecast is written to."""
 
+ESTIMATE = "# estimate: "
+"""Begin of a line before the head of such a file, that says how far it can be trusted."""
+
 
 @dataclass(frozen=True)
 class Forecast:

@@ -21,7 +21,7 @@ import numpy as np
 
 from optimizer.base.errors import SeriesError
 from optimizer.base.timegrid import FloatArray, TimeGrid
-from optimizer.metering.forecast import Forecast
+from optimizer.metering.forecast import ESTIMATE, Forecast
 from optimizer.metering.gaps import gap_runs
 from optimizer.metering.series import (
     TIME_COLUMNS,
@@ -132,7 +132,14 @@ def forecast_in(table: Table, zone: str, plant: Plant, pv_of: Forecast | None = 
         notes += pv_of.notes
     pv_kwh = energy.get("pv", np.zeros(grid.count))
     load_kwh = _load_behind(energy, plant, path, notes) if is_net else energy["load"]
-    return Forecast(grid, load_kwh, pv_kwh, tuple(notes), pv_of.estimate if pv_of else "")
+    estimate = pv_of.estimate if pv_of is not None else _estimate_in(table)
+    return Forecast(grid, load_kwh, pv_kwh, tuple(notes), estimate)
+
+
+def _estimate_in(table: Table) -> str:
+    """Return how far a forecast that was written can be trusted, where it was made of an estimate."""
+    told = (line.removeprefix(ESTIMATE) for line in table.comments if line.startswith(ESTIMATE))
+    return next(told, "")
 
 
 def read_net(path: Path, zone: str, plant: Plant) -> Net:
