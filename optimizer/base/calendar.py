@@ -28,7 +28,7 @@ from dateutil.easter import easter
 from pydantic import Field, field_validator, model_validator
 
 from optimizer.base.documents import Document
-from optimizer.base.errors import Mistake
+from optimizer.base.errors import Mistake, Place
 from optimizer.base.timegrid import BoolArray, IntArray, TimeGrid
 from optimizer.base.units import MINUTES_PER_DAY, clock, read_clock
 
@@ -412,6 +412,41 @@ class When(Document):
         """Return the times at which this part of the day begins or ends. [min]"""
         inside = minutes_in_spans(self.hours)
         return {int(m) for m in np.flatnonzero(inside != np.roll(inside, 1))}
+
+    def parts(self) -> list[tuple[Place, When]]:
+        """Return the parts of the calendar of which it is the union, each with its place."""
+        return [((), self)]
+
+
+class Times(When):
+    """A part of the calendar, or the union of several, each with words of its own: ``any_of``."""
+
+    any_of: Annotated[Sequence[When], Field(min_length=2)] | None = None
+
+    @model_validator(mode="after")
+    def _said_in_one_way(self) -> Times:
+        beside = sorted(self.model_fields_set & set(WHEN_KEYS))
+        if self.any_of is not None and beside:
+            raise Mistake(
+                f"any_of stands beside {', '.join(beside)}, so it is open whether both must hold",
+                "Write these words into each part of any_of.",
+                "any_of",
+            )
+        return self
+
+    def parts(self) -> list[tuple[Place, When]]:
+        """Return the parts of the calendar of which it is the union, each with its place."""
+        if self.any_of is None:
+            return super().parts()
+        return [(("any_of", number), part) for number, part in enumerate(self.any_of)]
+
+    @property
+    def all_seasons(self) -> list[str] | None:
+        """The seasons in which some part lies; None for all of the year."""
+        named = [part.seasons for _, part in self.parts()]
+        if None in named:
+            return None
+        return list(dict.fromkeys(name for names in named for name in names or ()))
 
 
 @dataclass(frozen=True)

@@ -296,7 +296,7 @@ def _version_read(  # noqa: PLR0913 - a version, its time, and what differs from
     for position, charge in enumerate(version.charges):
         context.location = ("versions", number, "charges", position)
         context.lines.extend(_rounded(line, charge) for line in charge.lines(context))
-        context.declared[charge.name] = charge.kind
+        context.declared[charge.name] = charge.declared_as
     if version.round_total is not None:
         where = tariff.source.where(("versions", number, "round_total"))
         context.lines.extend(_rounding_lines(context, version.round_total, where))

@@ -216,6 +216,8 @@ class _Version:
         return runs
 
     def holds(self, when: Words, moment: Moment) -> bool:
+        if "any_of" in when:
+            return any(self.holds(part, moment) for part in when["any_of"])
         day = moment.day
         if "seasons" in when and self.season(day) not in when["seasons"]:
             return False
@@ -296,17 +298,19 @@ class _Version:
             return [(charge["name"], charge, lambda m: self.holds(charge, m))]
 
         def rate_of(moment: Moment) -> Words:
-            rates = charge["rates"]
-            dated = [r for r in rates if "dates" in r and self.holds(r, moment)]
-            plain = [
-                r for r in rates
-                if "dates" not in r and not r.get("otherwise") and self.holds(r, moment)
-            ]  # fmt: skip
-            found = dated or plain or [r for r in rates if r.get("otherwise")]
+            holding: dict[str, list[Words]] = {"dated": [], "plain": [], "rest": []}
+            for rate in charge["rates"]:
+                ranks = {
+                    "rest" if rate.get("otherwise") else "dated" if "dates" in part else "plain"
+                    for part in rate.get("any_of", [rate])
+                    if self.holds(part, moment)
+                }
+                for rank in ranks:
+                    holding[rank].append(rate)
+            found = holding["dated"] or holding["plain"] or holding["rest"]
             if len(found) != 1:
                 raise ValueError(f"{len(found)} rates of {charge['name']!r} hold at {moment.day}")
-            rate: Words = found[0]
-            return rate
+            return found[0]
 
         return [
             (f"{charge['name']}: {rate['name']}", rate, lambda m, r=rate: rate_of(m) is r)
@@ -375,7 +379,9 @@ class _Version:
         return cost
 
     def _ends(self, rule: Words, words: Words, period: int) -> list[float]:
-        days = self.days(period, words.get("seasons"))
+        parts = words.get("any_of", [words])
+        seasons = [name for part in parts for name in part.get("seasons", ())]
+        days = self.days(period, seasons if all("seasons" in part for part in parts) else None)
         scale = days / self.length(period)
         low, high = rule.get("unless_days", (math.inf, -math.inf))
         if "per_days" in rule and not low <= self.length(period) <= high:
@@ -413,7 +419,12 @@ class _Version:
         for run in runs:
             hours = len(run) * h
             pct = charge["month_pct"][run[0].day.month - 1] if "month_pct" in charge else 100
-            found.append((run[0], sum(m.bought for m in run) / hours * pct / 100,
+            for part in charge.get("any_of", ()):
+                if "pct" in part and self.holds(part, run[0]):
+                    pct *= part["pct"] / 100
+                    break
+            out = charge.get("direction") == "export"
+            found.append((run[0], sum(m.sold if out else m.bought for m in run) / hours * pct / 100,
                           sum(m.reactive for m in run) / hours * pct / 100))  # fmt: skip
         return found
 
@@ -434,10 +445,39 @@ class _Version:
         return sum(top) / len(top)
 
     def _demand(self, charge: Words) -> None:
+        shared = charge.get("at_change") == "whole period"
         for period in self.billed_periods():
-            own = [m for m in self.in_period[period] if self.holds(charge, m)]
-            if own or self._owed(charge, period):
+            counted = self.whole[period] if shared else self.in_period[period]
+            own = [m for m in counted if self.holds(charge, m)]
+            if charge.get("counted_over") == "day":
+                self._demand_of_days(charge, period, own)
+            elif own or self._owed(charge, period):
                 self._demand_of(charge, period, own)
+
+    def _demand_of_days(self, charge: Words, period: int, own: list[Moment]) -> None:
+        blocks = charge.get("blocks", [{"per_kw": charge.get("per_kw")}])
+        of_block = [0.0] * len(blocks)
+        for day in sorted({m.day for m in own}):
+            kw = self._agreed(charge, self.highest(charge, [m for m in own if m.day == day], []))
+            kw, below = rounded(kw, charge.get("round_kw")), 0.0
+            for number, block in enumerate(blocks):
+                end = block.get("up_to_kw", math.inf)
+                of_block[number] += block["per_kw"] * max(min(kw, end) - below, 0.0)
+                below = end
+        for amount in of_block if own else ():
+            self.add(charge, period, amount)
+
+    def _agreed(self, charge: Words, kw: float) -> float:
+        """Return what is billed of a demand by its floor and its contract."""
+        kw = max(kw, charge.get("at_least_kw", 0.0))
+        if "contract" in charge:
+            deal = charge["contract"]
+            billed = max(kw, deal.get("at_least_pct", 100) / 100 * deal["kw"])
+            if "exceeded_at_pct" in deal:
+                beyond = kw - deal["exceeded_at_pct"] / 100 * deal["kw"]
+                billed = max(billed, kw + deal["times"] * beyond)
+            kw = billed
+        return kw
 
     def _owed(self, charge: Words, period: int) -> bool:
         """Return whether a charge is billed in a period: in its months, or if a day is in its seasons."""
@@ -445,7 +485,10 @@ class _Version:
             month = self.all.middle(period).month
             return charge["billed_in"] == "every month" or month in charge["billed_in"]
         days = {moment.day for moment in self.in_period[period]}
-        return "seasons" not in charge or any(self.season(d) in charge["seasons"] for d in days)
+        parts = charge.get("any_of", [charge])
+        return any(
+            "seasons" not in part or self.season(d) in part["seasons"] for part in parts for d in days
+        )
 
     def past(self, name: str, period: int, months: int) -> list[tuple[str, float]]:
         """Return what is told of the months before the series, of so many before a period."""
@@ -462,14 +505,7 @@ class _Version:
         name = charge["name"]
         kw = self._metered(charge, period, own)
         actual = kw
-        kw = max(kw, charge.get("at_least_kw", 0.0))
-        if "contract" in charge:
-            deal = charge["contract"]
-            billed = max(kw, deal.get("at_least_pct", 100) / 100 * deal["kw"])
-            if "exceeded_at_pct" in deal:
-                beyond = kw - deal["exceeded_at_pct"] / 100 * deal["kw"]
-                billed = max(billed, kw + deal["times"] * beyond)
-            kw = billed
+        kw = self._agreed(charge, kw)
         kw = self._remembering(charge, period, kw)
         alone = kw
         if "mean_of_months" in charge:
@@ -500,8 +536,10 @@ class _Version:
             if self.all.periods[0][0].year == year:
                 before += [self.all.peak_so_far_kw[name]] if name in self.all.peak_so_far_kw else []
             return self.highest(charge, own_of_year, before)
-        if name in self.all.peak_so_far_kw and period == 0 and self.all.meter[0].day < self.end:
-            before = [self.all.peak_so_far_kw[name]] if self.all.meter[0].day >= self.begin else []
+        if name in self.all.peak_so_far_kw and period == 0:
+            shared = charge.get("at_change") == "whole period"
+            if shared or self.begin <= self.all.meter[0].day < self.end:
+                before = [self.all.peak_so_far_kw[name]]
         kw = self.highest(charge, own, before)
         rule = charge.get("power_factor")
         if rule is None:

@@ -156,6 +156,21 @@ ROWS: dict[str, Row] = {
     "energy: time of use": Row([{"kind": "energy", "name": "energy", "rates": TIMES}], AUTUMN),
     "energy: time of use with dates": Row([{"kind": "energy", "name": "energy", "rates": [*TIMES, {
         "name": "event", "per_kwh": 1.9, "dates": [date(2025, 3, 5)], "hours": ["14:00-18:00"]}]}]),
+    "energy: in any of several hours": Row([ENERGY | {"any_of": [
+        {"seasons": ["warm"], "days": ["weekdays"], "hours": ["22:00-06:00"], "after_midnight": "next day"},
+        {"seasons": ["cold"], "days": ["weekends", "holidays"], "hours": ["10:00-15:00"]},
+        {"dates": [date(2025, 3, 5)], "hours": ["09:00-12:00"]}]}]),
+    "energy: rates that hold in any of several hours": Row([{"kind": "energy", "name": "energy", "rates": [
+        {"name": "peak", "per_kwh": 0.41, "any_of": [
+            {"days": ["weekdays"], "hours": ["07:00-10:00"]}, {"days": ["holidays"], "hours": ["18:00-20:00"]},
+            {"dates": [date(2025, 3, 5)], "hours": ["09:00-12:00"]}]},
+        {"name": "rest", "per_kwh": 0.2, "otherwise": True}]}], AUTUMN),
+    "energy: what remains of a season and of some days": Row([{"kind": "energy", "name": "energy", "rates": [
+        {"name": "peak", "per_kwh": 0.41, "days": ["weekdays"], "hours": ["16:00-21:00"]},
+        {"name": "warm", "per_kwh": 0.2, "seasons": ["warm"], "otherwise": True},
+        {"name": "cold weekdays", "per_kwh": 0.3, "seasons": ["cold"], "days": ["weekdays"], "otherwise": True},
+        {"name": "cold weekends", "blocks": RISING | {"per_days": 30.0}, "seasons": ["cold"],
+         "days": ["weekends", "holidays"], "otherwise": True}]}], SPRING),
     "energy: rounded": Row([ENERGY | {"round_kwh": {"to": 1.0, "how": "down"}}]),
     "energy: amount rounded": Row([ENERGY | {"round_amount": {"to": 0.05}}]),
     "energy: series": Row([{"kind": "energy", "name": "spot", "hours": ["06:00-24:00"], "series": {
@@ -209,6 +224,21 @@ ROWS: dict[str, Row] = {
     "demand: per day": Row([KW | {"per": "day", "per_kw": 0.2}], WEEKS),
     "demand: contract": Row([KW | {"contract": {
         "kw": 10.0, "at_least_pct": 85.0, "exceeded_at_pct": 105.0, "times": 2.0}}]),
+    "demand: in any of several hours, nights by half": Row([KW | {"interval_minutes": 15, "any_of": [
+        {"days": ["weekdays"], "hours": ["06:00-22:00"]},
+        {"days": ["weekdays"], "hours": ["22:00-06:00"], "pct": 50.0},
+        {"seasons": ["cold"], "days": ["weekends", "holidays"], "pct": 25.0}]}], FINE),
+    "demand: in any of several hours of a season": Row([KW | {"billed_in": [3, 4], "any_of": [
+        {"seasons": ["cold"], "days": ["monday"]}, {"seasons": ["cold"], "hours": ["10:00-14:00"]}]}]),
+    "demand: of export": Row([KW | {"direction": "export", "ratchet": RATCHET}]),
+    "demand: of export, two weeks": Row([KW | {"direction": "export", "highest": 2, "one_per": "week"}], AUTUMN),
+    "demand: of each day": Row([KW | {"counted_over": "day", "per": "day", "per_kw": 0.3,
+        "days": ["weekdays"], "hours": ["08:00-22:00"], "round_kw": {"to": 0.1}}], WEEKS),
+    "demand: of each day, above what was agreed": Row([KW_BLOCKS | {"counted_over": "day", "per": "day",
+        "interval_minutes": 15, "at_least_kw": 1.0,
+        "blocks": [{"up_to_kw": 5.0, "per_kw": 0.0}, {"up_to_kw": 8.0, "per_kw": 0.4}, {"per_kw": 1.1}]}], FINE),
+    "demand: of each day, under contract": Row([KW | {"counted_over": "day", "per": "day",
+        "contract": {"kw": 6.0, "at_least_pct": 50.0, "exceeded_at_pct": 105.0, "times": 2.0}}]),
     "demand: contract, its share": Row([KW | {"contract": {"kw": 14.0}}]),
     "demand: ratchet": Row([KW | {"ratchet": RATCHET}]),
     "demand: ratchet on what was billed": Row([KW | {"ratchet": RATCHET | {"of": "billed"}}], AUTUMN),
@@ -314,6 +344,14 @@ VERSIONS: dict[str, Row] = {
         KW | {"per_kw": 6.0}], history={"peak_so_far_kw": {"kw": 24.5}}),
     "demand of a year": Row([KW | {"counted_over": "year", "per": "year"}], CHANGING, [
         KW | {"counted_over": "year", "per": "year", "per_kw": 6.0}]),
+    "demand of the whole period": Row([KW | {"at_change": "whole period"}], CHANGING, [
+        KW | {"per_kw": 6.0, "at_change": "whole period", "hours": ["16:00-21:00"]}],
+        history={"peak_so_far_kw": {"kw": 14.5}}),
+    "demand of the whole period, reached before": Row([KW | {"at_change": "whole period"}],
+        Span("2025-04-03", 24 * 40), [KW | {"per_kw": 6.0, "at_change": "whole period"}],
+        history={"peak_so_far_kw": {"kw": 24.5}}),
+    "demand of each day": Row([KW | {"counted_over": "day", "per": "day"}], CHANGING, [
+        KW | {"counted_over": "day", "per": "day", "per_kw": 6.0}]),
     "demand per day": Row([KW | {"per": "day"}], CHANGING, [KW | {"per": "day", "per_kw": 0.3}]),
     "demand in blocks": Row([KW], CHANGING, [KW_BLOCKS | {
         "blocks": [{"up_to_kw": 6.0, "per_kw": 1.5}, {"per_kw": 7.0}]}]),
@@ -525,7 +563,7 @@ def keys_there_are(model: type[BaseModel]) -> Iterator[tuple[str, ...]]:
             yield from ((info.alias or name, *path) for path in keys_there_are(inner))
 
 
-SAME_EVERYWHERE = {"round_amount", "source", "seasons", "days", "dates", "hours", "after_midnight"}
+SAME_EVERYWHERE = {"round_amount", "source", "seasons", "days", "dates", "hours", "after_midnight", "any_of"}
 """Keys that each charge inherits; they need a row in one family, not in each."""
 
 

@@ -336,6 +336,18 @@ CHARGES: dict[str, list[dict[str, Any]]] = {
         "at_least_kw": 2.5, "mean_of_months": 12, "at_least_mean_kw": 4.0,
     }],
     "demand with a power factor": [DEMAND | {"power_factor": {"rule": "ratio", "target": 0.93}}],
+    "demand in any of several hours, nights by half": [DEMAND | {"interval_minutes": 15, "any_of": [
+        {"hours": ["06:00-22:00"]}, {"hours": ["22:00-06:00"], "pct": 50.0}]}],
+    "demand of export": [FLAT, CREDIT, DEMAND | {"direction": "export", "interval_minutes": 30}],
+    "demand of each day": [DEMAND | {"counted_over": "day", "per": "day"}],
+    "demand of each day above what was agreed": [DEMAND_BLOCKS | {
+        "counted_over": "day", "per": "day", "at_least_kw": 0.5}],
+    "energy in any of several hours": [FLAT | {"any_of": [
+        {"days": ["monday"], "hours": ["06:00-14:00"]}, {"days": ["tuesday"], "hours": ["02:00-09:00"]}]}],
+    "energy, what remains of some days": [FLAT | {"per_kwh": None, "rates": [
+        {"name": "a", "per_kwh": 0.4, "hours": ["16:00-21:00"]},
+        {"name": "b", "per_kwh": 0.1, "days": ["monday"], "otherwise": True},
+        {"name": "c", "per_kwh": 0.2, "days": ["tuesday", "wednesday", "thursday", "friday", "weekends"], "otherwise": True}]}],
     "step_fee by demand": [DEMAND, STEPS_OF_KW],
     "step_fee by the month before": [DEMAND, STEPS_OF_KW | {"of_period": "previous"}],
     "step_fee by a demand in blocks": [DEMAND_BLOCKS, STEPS_OF_KW],

@@ -161,10 +161,14 @@ class Context:
         TariffError
             If it names a season or holidays that the tariff does not have.
         """
-        self.check_words(when, *inner)
-        self._note_cut_steps(when)
-        mask = when.mask(self.grid, self.calendar)
-        self._note_open_night(when, mask, *inner)
+        masks = [self._mask_of(part, *inner, *place) for place, part in when.parts()]
+        return np.asarray(np.any(masks, axis=0))
+
+    def _mask_of(self, part: When, *inner: int | str) -> BoolArray:
+        self.check_words(part, *inner)
+        self._note_cut_steps(part)
+        mask = part.mask(self.grid, self.calendar)
+        self._note_open_night(part, mask, *inner)
         return mask
 
     def _note_open_night(self, when: When, mask: BoolArray, *inner: int | str) -> None:
@@ -241,6 +245,11 @@ class ChargeBase(Document):
     name: str = Field(min_length=1)
     source: str | None = None
     round_amount: Rounding | None = None
+
+    @property
+    def declared_as(self) -> str:
+        """What charges below see in this one: its kind, as a rule."""
+        return str(getattr(self, "kind", ""))
 
     def lines(self, context: Context) -> list[Line]:
         """Return the lines of this charge in every billing period it touches."""

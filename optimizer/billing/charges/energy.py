@@ -15,7 +15,7 @@ from typing import Annotated, Literal
 import numpy as np
 from pydantic import Field, model_validator
 
-from optimizer.base.calendar import DAY_NAMES, HOLIDAY, WHEN_KEYS, When, span_text
+from optimizer.base.calendar import DAY_NAMES, HOLIDAY, WHEN_KEYS, Times, span_text
 from optimizer.base.documents import Document
 from optimizer.base.errors import Mistake, Place, TariffError
 from optimizer.base.flows import FlowName
@@ -109,10 +109,11 @@ class EnergyBlocks(Document):
         return self
 
 
-class EnergyRate(When):
+class EnergyRate(Times):
     """A price per kWh in a part of the calendar; ``otherwise`` is all that no other rate has.
 
-    A rate with ``dates`` comes before all rates without.
+    A rate with ``dates`` comes before all rates without. Beside ``otherwise`` may stand the seasons
+    and the days whose rest is meant.
     """
 
     name: str = Field(min_length=1)
@@ -122,10 +123,11 @@ class EnergyRate(When):
 
     @model_validator(mode="after")
     def _otherwise_stands_alone(self) -> EnergyRate:
-        if self.otherwise and set(WHEN_KEYS) & self.model_fields_set:
+        beside = {*WHEN_KEYS, "any_of"} - {"seasons", "days"}
+        if self.otherwise and beside & self.model_fields_set:
             raise Mistake(
                 f"the rate {self.name!r} says 'otherwise' and also when it holds",
-                "Keep one of the two.",
+                "Keep one of the two; only seasons and days may stand beside otherwise.",
             )
         if (self.per_kwh is None) == (self.blocks is None):
             raise Mistake(
@@ -156,7 +158,7 @@ class PricedPart:
     where: str
 
 
-class PricedEnergy(When, ChargeBase):
+class PricedEnergy(Times, ChargeBase):
     """A flow priced per kWh: one of ``per_kwh``, ``blocks``, ``rates`` or ``series``.
 
     Seasons, days, hours and dates restrict the whole charge; ``round_kwh`` rounds the energy that
@@ -184,7 +186,7 @@ class PricedEnergy(When, ChargeBase):
                 "Remove round_kwh, or use round_amount.",
                 "round_kwh",
             )
-        when = [k for k in WHEN_KEYS if k in self.model_fields_set]
+        when = [k for k in (*WHEN_KEYS, "any_of") if k in self.model_fields_set]
         if self.rates is not None and when:
             raise Mistake(
                 f"the charge {self.name!r} has rates and also says when it holds",
@@ -228,83 +230,90 @@ class PricedEnergy(When, ChargeBase):
             price = self.per_kwh if self.blocks is None else self.blocks
             assert price is not None
             mask = context.mask(self)
-            return [
-                PricedPart(self.name, mask, price, self.seasons, (key,), where=context.where(key))
-            ]
-        masks = [
-            context.mask(rate, "rates", position) & (not rate.otherwise)
-            for position, rate in enumerate(self.rates)
-        ]
+            seasons, where = self.all_seasons, context.where(key)
+            return [PricedPart(self.name, mask, price, seasons, (key,), where=where)]
+        masks = self._masks_of_rates(context)
         self._check_cover(context)
         self._check_dates(context)
-        dated = np.zeros(context.grid.count, dtype=bool)
-        for rate, mask in zip(self.rates, masks, strict=True):
-            dated |= mask & (rate.dates is not None)
-        masks = [
-            mask if rate.dates is not None else mask & ~dated
-            for rate, mask in zip(self.rates, masks, strict=True)
-        ]
-        rest = ~np.any(masks, axis=0)
         parts = []
         for position, (rate, mask) in enumerate(zip(self.rates, masks, strict=True)):
             price = rate.blocks if rate.per_kwh is None else rate.per_kwh
             assert price is not None
             inner = ("rates", position, "blocks" if rate.per_kwh is None else "per_kwh")
-            own = rest if rate.otherwise else mask
-            name = f"{self.name}: {rate.name}"
-            parts.append(
-                PricedPart(name, own, price, rate.seasons, inner, where=context.where(*inner))
-            )
+            name, where = f"{self.name}: {rate.name}", context.where(*inner)
+            parts.append(PricedPart(name, mask, price, rate.all_seasons, inner, where=where))
         return parts
+
+    def _masks_of_rates(self, context: Context) -> list[BoolArray]:
+        """Return the steps of each rate: dates come before words without, these before the rest."""
+        assert self.rates is not None
+        ranks: list[list[BoolArray]] = []
+        nothing = np.zeros(context.grid.count, dtype=bool)
+        for position, rate in enumerate(self.rates):
+            mask, dated = context.mask(rate, "rates", position), nothing.copy()
+            for _, part in rate.parts():
+                if part.dates is not None:
+                    dated |= part.mask(context.grid, context.calendar)
+            plain = nothing if rate.otherwise else mask & ~dated
+            ranks.append([dated, plain, mask if rate.otherwise else nothing])
+        taken = nothing
+        for rank in range(3):
+            for masks in ranks:
+                masks[rank] = masks[rank] & ~taken
+            taken = np.any([taken, *(masks[rank] for masks in ranks)], axis=0)
+        return [np.asarray(np.any(masks, axis=0)) for masks in ranks]
 
     def _check_cover(self, context: Context) -> None:
         """Refuse a calendar in which a moment has no rate or two, in any season of any year."""
-        assert self.rates is not None
-        rest = [position for position, rate in enumerate(self.rates) if rate.otherwise]
-        if len(rest) > 1:
-            raise TariffError(
-                f"{len(rest)} rates of {self.name!r} say 'otherwise'",
-                where=context.where("rates", rest[1]),
-                mend="Only one may.",
-            )
         for season in context.calendar.seasons.names:
             for before, kind in _days_in_a_row(has_holidays=context.calendar.holidays.any()):
-                self._check_day(context, season, before, kind, has_rest=bool(rest))
+                self._check_day(context, season, before, kind)
 
     def _check_dates(self, context: Context) -> None:
         """Refuse dates on which two of the rates that name dates hold at once."""
         assert self.rates is not None
         taken: dict[date, np.ndarray] = {}
         for position, rate in enumerate(self.rates):
-            where = context.where("rates", position, "dates")
-            for named in rate.dates or ():
-                for day, minutes in zip(
-                    (named, named + timedelta(days=1)), rate.minutes_on_and_after(), strict=True
-                ):
-                    if rate.holds_on(named, context.calendar) and rate.in_season_of(
-                        day, context.calendar
+            for place, part in rate.parts():
+                where = context.where("rates", position, *place, "dates")
+                for named in part.dates or ():
+                    for day, minutes in zip(
+                        (named, named + timedelta(days=1)), part.minutes_on_and_after(), strict=True
                     ):
-                        before = taken.setdefault(day, np.full(24 * 60, -1))
-                        self._take(before, position, minutes, f"on {day}", where)
+                        if part.holds_on(named, context.calendar) and part.in_season_of(
+                            day, context.calendar
+                        ):
+                            before = taken.setdefault(day, np.full(24 * 60, -1))
+                            self._take(before, position, minutes, f"on {day}", where)
 
-    def _check_day(
-        self, context: Context, season: str, before: int, kind: int, *, has_rest: bool
-    ) -> None:
+    def _check_day(self, context: Context, season: str, before: int, kind: int) -> None:
         assert self.rates is not None
-        taken = np.full(24 * 60, -1)
+        taken, day = np.full(24 * 60, -1), _day_text(season, kind)
         for position, rate in enumerate(self.rates):
-            in_season = rate.seasons is None or season in rate.seasons
-            if rate.otherwise or rate.dates is not None or not in_season:
-                continue
-            on, after = rate.minutes_on_and_after()
-            named = rate.day_kind_mask()
-            minutes = (on & named[kind]) | (after & named[before])
-            where = context.where("rates", position, "hours")
-            self._take(taken, position, minutes, _day_text(season, kind), where)
-        hole = np.flatnonzero(taken < 0)
-        if len(hole) and not has_rest:
+            for place, part in rate.parts():
+                in_season = part.seasons is None or season in part.seasons
+                if rate.otherwise or part.dates is not None or not in_season:
+                    continue
+                on, after = part.minutes_on_and_after()
+                named = part.day_kind_mask()
+                minutes = (on & named[kind]) | (after & named[before])
+                where = context.where("rates", position, *place, "hours")
+                self._take(taken, position, minutes, day, where)
+        rest = [
+            position for position, rate in enumerate(self.rates)
+            if rate.otherwise and rate.day_kind_mask()[kind]
+            and (rate.seasons is None or season in rate.seasons)
+        ]  # fmt: skip
+        if len(rest) > 1:
             raise TariffError(
-                f"no rate of {self.name!r} holds {_day_text(season, kind)} {_minutes_text(hole)}",
+                f"{len(rest)} rates of {self.name!r} say 'otherwise' {day}",
+                where=context.where("rates", rest[1]),
+                mend="Only one may, or give each its seasons or days.",
+            )
+        hole = np.flatnonzero(taken < 0)
+        if len(hole) and not rest:
+            raise TariffError(
+                f"no rate of {self.name!r} holds {day} {_minutes_text(hole)}",
                 where=context.where("rates"),
                 mend="Add a rate for this time, or one with 'otherwise: true'.",
             )
@@ -315,7 +324,7 @@ class PricedEnergy(When, ChargeBase):
         """Give a rate its minutes of a day; refuse those that another rate has already."""
         assert self.rates is not None
         rate = self.rates[position]
-        double = np.flatnonzero(minutes & (taken >= 0))
+        double = np.flatnonzero(minutes & (taken >= 0) & (taken != position))
         if len(double):
             other = self.rates[int(taken[double[0]])].name
             raise TariffError(

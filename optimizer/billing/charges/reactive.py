@@ -11,7 +11,7 @@ from typing import Literal
 import numpy as np
 from pydantic import Field, model_validator
 
-from optimizer.base.calendar import When
+from optimizer.base.calendar import Times
 from optimizer.base.documents import Document
 from optimizer.base.errors import Mistake
 from optimizer.base.flows import Flows
@@ -66,7 +66,7 @@ def power_factor(active: float, reactive: float) -> float:
     return active / apparent if apparent else 1.0
 
 
-class ReactiveCharge(When, ChargeBase):
+class ReactiveCharge(Times, ChargeBase):
     """A price of reactive demand or energy beyond a share of the active one.
 
     ``per_kvar`` prices the period's highest kvar beyond ``free_share`` × its highest kW,
