@@ -8,10 +8,11 @@ of a series as numbers. Read next: ``replay``.
 
 from __future__ import annotations
 
+import csv
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, date, datetime, time, timedelta, timezone
 from itertools import pairwise
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -67,6 +68,21 @@ def months_of(meter: Sequence[Moment]) -> list[tuple[date, date]]:
     """Return the calendar months of a meter, each from its first day to that of the next."""
     firsts = sorted({moment.day.replace(day=1) for moment in meter})
     return [(first, (first + timedelta(days=32)).replace(day=1)) for first in firsts]
+
+
+def rows_of(text: str) -> list[dict[str, str]]:
+    """Return the rows of a table of prices, each cell by its column."""
+    lines = [line for line in text.lstrip("\ufeff").splitlines() if line.strip() and line[0] != "#"]
+    return [
+        {key.strip(): (cell or "").strip() for key, cell in row.items()}
+        for row in csv.DictReader(lines)
+    ]
+
+
+def minute_of(text: str) -> int:
+    """Return a clock time as minutes of the day."""
+    hour, minute = text.split(":")
+    return 60 * int(hour) + int(minute)
 
 
 def rounded(value: float, rule: Words | None) -> float:
@@ -329,8 +345,8 @@ class _Version:
         self._priced(charge, counted[charge.get("origin", "any")], -1.0)
 
     def _priced(self, charge: Words, counted: Any, sign: float) -> None:
-        if "series" in charge:
-            self._by_series(charge, counted, sign)
+        if "series" in charge or "table" in charge:
+            self._by_file(charge, counted, sign)
             return
         for name, words, owns in self.parts(charge):
             for period in self.billed_periods():
@@ -344,16 +360,45 @@ class _Version:
                     cost = sign * words["per_kwh"] * kwh
                 self.add(charge, period, cost)
 
-    def _by_series(self, charge: Words, counted: Any, sign: float) -> None:
-        series = charge["series"]
+    def _by_file(self, charge: Words, counted: Any, sign: float) -> None:
+        named: Words = charge["series" if "series" in charge else "table"]
         for period in self.billed_periods():
             cost = 0.0
             for moment in self.in_period[period]:
                 if self.holds(charge, moment):
-                    price = series["values"][moment.number]
-                    price = price * series.get("times", 1.0) + series.get("plus_per_kwh", 0.0)
+                    if "series" in charge:
+                        price = named["values"][moment.number]
+                    else:
+                        price = self._price_in(named, moment)
+                    price = price * named.get("times", 1.0) + named.get("plus_per_kwh", 0.0)
+                    price = max(price, named.get("at_least_per_kwh", -math.inf))
+                    price = min(price, named.get("at_most_per_kwh", math.inf))
                     cost += sign * price * counted(moment)
             self.add(charge, period, cost)
+
+    def _price_in(self, table: Words, moment: Moment) -> float:
+        """Return the price of the one row of a table that holds a moment. [money per kWh]"""
+        offset = timezone(moment.offset or timedelta())
+        local = datetime.combine(moment.day, time(*divmod(moment.minute, 60)), offset)
+        if "zone" in table:
+            local = local.astimezone(ZoneInfo(table["zone"]))
+        minute = 60 * local.hour + local.minute
+        found = []
+        for row in table["rows"]:
+            inside = minute_of(row["from"]) <= minute < minute_of(row["to"])
+            days = row.get("days", "").replace(";", " ").split() or ["all"]
+            if not (inside and self.names({"days": days}, local.date())):
+                continue
+            months = row.get("months", "").replace(";", " ").split() or ["1-12"]
+            for span in months:
+                first, _, last = span.partition("-")
+                low, high, now = int(first), int(last or first), local.month
+                if low <= now <= high or (high < low and (now >= low or now <= high)):
+                    found.append(row)
+        if len(found) != 1:
+            raise ValueError(f"{len(found)} rows hold at {local}")
+        price = float(found[0][table["column"]])
+        return price / 1000 if table["column"].endswith("per_mwh") else price
 
     def _blocks(
         self, charge: Words, name: str, words: Words, period: int, own: list[Moment],
@@ -364,7 +409,11 @@ class _Version:
         over = rule.get("counted_over", "period")
         if over == "period":
             kwh = rounded(sum(map(counted, own)), charge.get("round_kwh"))
-            return pay(kwh, self._ends(rule, words, period), prices)
+            ends = self._ends(rule, words, period)
+            if rule.get("price_of_all"):
+                price: float = prices[sum(kwh > end + 1e-6 for end in ends)]
+                return kwh * price
+            return pay(kwh, ends, prices)
         ends = [
             rounded(block["up_to_kwh"], rule.get("round_sizes")) for block in rule["blocks"][:-1]
         ]
@@ -487,7 +536,9 @@ class _Version:
         days = {moment.day for moment in self.in_period[period]}
         parts = charge.get("any_of", [charge])
         return any(
-            "seasons" not in part or self.season(d) in part["seasons"] for part in parts for d in days
+            "seasons" not in part or self.season(d) in part["seasons"]
+            for part in parts
+            for d in days
         )
 
     def past(self, name: str, period: int, months: int) -> list[tuple[str, float]]:

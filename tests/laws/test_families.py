@@ -39,7 +39,7 @@ from optimizer.billing.tariff import (
     compile_cost,
     refuse_unknown_history,
 )
-from optimizer.plain.bill import PlainBill, moments, months_of
+from optimizer.plain.bill import PlainBill, moments, months_of, rows_of
 from tests.laws.cases import ZONE, grid_of
 from tests.laws.test_twins import plant
 
@@ -175,6 +175,23 @@ ROWS: dict[str, Row] = {
     "energy: amount rounded": Row([ENERGY | {"round_amount": {"to": 0.05}}]),
     "energy: series": Row([{"kind": "energy", "name": "spot", "hours": ["06:00-24:00"], "series": {
         "file": "spot.csv", "column": "per_kwh", "times": 1.2, "plus_per_kwh": 0.03}}]),
+    "energy: series within a floor and a ceiling": Row([{"kind": "energy", "name": "spot", "series": {
+        "file": "spot.csv", "column": "per_kwh", "times": 1.1, "at_least_per_kwh": 0.0,
+        "at_most_per_kwh": 0.25}}]),
+    "energy: a table": Row([{"kind": "energy", "name": "table", "table": {
+        "file": "table.csv", "column": "import_per_kwh", "source": "invented"}}], AUTUMN),
+    "energy: a table by another clock, scaled, on weekdays": Row([{"kind": "energy", "name": "table",
+        "days": ["weekdays"], "table": {"file": "table.csv", "column": "export_per_mwh",
+        "zone": "America/Los_Angeles", "times": 1.2, "plus_per_kwh": -0.03, "at_least_per_kwh": 0.0,
+        "at_most_per_kwh": 0.05}}], AUTUMN),
+    "export_credit: a table": Row([{"kind": "export_credit", "name": "table", "origin": "pv", "table": {
+        "file": "table.csv", "column": "export_per_mwh"}}]),
+    "energy: one price of all": Row([BLOCKED | {"blocks": RISING | {"price_of_all": True}}], AUTUMN),
+    "energy: one price of all, rounded, for 30 days": Row([BLOCKED | {"round_kwh": {"to": 1.0}, "blocks":
+        FALLING | {"price_of_all": True, "per_days": 30.0, "round_sizes": {"to": 1.0}}}], WEEKS),
+    "energy: one price of all in some hours": Row([{"kind": "energy", "name": "energy", "rates": [
+        {"name": "peak", "blocks": RISING | {"price_of_all": True}, "hours": ["08:00-20:00"]},
+        {"name": "rest", "per_kwh": 0.1, "otherwise": True}]}], AUTUMN),
     "energy: rising blocks": Row([BLOCKED | {"blocks": RISING}]),
     "energy: falling blocks": Row([BLOCKED | {"blocks": FALLING}], AUTUMN),
     "energy: blocks and read dates": Row([BLOCKED | {"blocks": RISING}], WEEKS),
@@ -414,6 +431,17 @@ def write_spot(folder: Path, span: Span) -> None:
     (folder / "spot.csv").write_text("time,per_kwh\n" + "".join(rows))
 
 
+TABLE = """# invented
+from,to,months,days,import_per_kwh,export_per_mwh
+00:00,07:00,,,0.11,20
+07:00,24:00,11-2,weekdays,0.45,90
+07:00,24:00,3-10,weekdays,0.31,-15.5
+07:00,12:00,,weekends holidays,0.21,44
+12:00,24:00,1;2;3;4;5;6,weekends;holidays,0.2,41
+12:00,24:00,7 8-12,weekends holidays,0.19,43
+"""
+
+
 def versions_of(row: Row) -> list[Words]:
     head = {"source": "invented", "seasons": SEASONS, "holidays": HOLIDAYS} | row.both
     versions = [head | {"from": FIRST, "charges": row.charges}]
@@ -465,10 +493,11 @@ def by_hand(row: Row, seed: int) -> dict[tuple[str, int], float]:
 
 def with_values(version: Words, span: Span) -> Words:
     """Return a version in which the prices of series stand beside their file's name."""
+    beside = {"series": {"values": spot(span)}, "table": {"rows": rows_of(TABLE)}}
     charges = [
-        charge | ({"series": charge["series"] | {"values": spot(span)}} if "series" in charge else {})
+        charge | {key: charge[key] | more for key, more in beside.items() if key in charge}
         for charge in version["charges"]
-    ]  # fmt: skip
+    ]
     charges = [{k: v for k, v in charge.items() if v is not None} for charge in charges]
     return version | {"charges": charges}
 
@@ -485,6 +514,7 @@ def gap(row: Row, seed: int, folder: Path) -> float:
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     made = tmp_path_factory.mktemp("tariff")
     write_spot(made, SPRING)
+    (made / "table.csv").write_text(TABLE)
     return made
 
 
@@ -563,7 +593,16 @@ def keys_there_are(model: type[BaseModel]) -> Iterator[tuple[str, ...]]:
             yield from ((info.alias or name, *path) for path in keys_there_are(inner))
 
 
-SAME_EVERYWHERE = {"round_amount", "source", "seasons", "days", "dates", "hours", "after_midnight", "any_of"}
+SAME_EVERYWHERE = {
+    "round_amount",
+    "source",
+    "seasons",
+    "days",
+    "dates",
+    "hours",
+    "after_midnight",
+    "any_of",
+}
 """Keys that each charge inherits; they need a row in one family, not in each."""
 
 

@@ -280,6 +280,13 @@ CHARGES: dict[str, list[dict[str, Any]]] = {
     "energy, time of use": [TWO_RATES],
     "energy, negative prices": [NEGATIVE],
     "energy, series": [SPOT],
+    "energy, series within a floor and a ceiling": [SPOT | {"series": SPOT["series"] | {
+        "at_least_per_kwh": 0.0, "at_most_per_kwh": 0.1}}],
+    "energy, a table": [SPOT | {"series": None, "table": {"file": "table.csv", "column": "per_kwh"}}],
+    "energy, one price of all": [BLOCKS | {"blocks": {"price_of_all": True, "blocks": [
+        {"up_to_kwh": 20.0, "per_kwh": 0.1}, {"up_to_kwh": 60.0, "per_kwh": 0.2}, {"per_kwh": 0.15}]}}],
+    "export_credit, a table": [FLAT, SPOT_CREDIT | {"series": None, "table": {
+        "file": "table.csv", "column": "per_kwh", "times": 0.5}}],
     "export_credit, flat": [CREDIT],
     "export_credit, time of use": [TOU_CREDIT],
     "export_credit, series": [SPOT_CREDIT],
@@ -381,6 +388,8 @@ def compiled(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str], Tariff
     assert prices.min() < 0 < prices.max()
     text = "".join(f"{time},{price}\n" for time, price in zip(rows, prices, strict=True))
     (folder / "spot.csv").write_text("time,eur_per_mwh\n" + text)
+    hours = "".join(f"{h:02d}:00,{h + 1:02d}:00,{0.01 * (h % 7) - 0.02:.2f}\n" for h in range(24))
+    (folder / "table.csv").write_text("from,to,per_kwh\n" + hours)
     return lambda name: cost_of(CHARGES[name], GRID, folder)
 
 

@@ -10,7 +10,6 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import date, timedelta
-from pathlib import Path
 from typing import Any, Literal, TypeVar
 
 import numpy as np
@@ -61,7 +60,8 @@ class Context:
     ``in_force`` tells the steps, shape (T,), on which this version of the tariff holds;
     ``lines`` the lines of the charges above this one in the file, ``declared`` their names and
     kinds (a seasonal charge may have no line on a short grid). ``notes`` tell what was not known or
-    left out, ``remarks`` what in the tariff can be read in two ways. ``memory`` is shared by all versions.
+    left out, ``remarks`` what in the tariff can be read in two ways. ``read_prices`` reads those of a
+    file for each step, given the words that name it and their place. ``memory`` is shared by all versions.
     """
 
     grid: TimeGrid
@@ -70,7 +70,7 @@ class Context:
     in_force: BoolArray
     source: Source
     location: Place
-    read_prices: Callable[[Path, str, str], FloatArray]
+    read_prices: Callable[[Any, str], FloatArray]
     history: History
     declared: dict[str, str] = field(default_factory=dict)
     lines: list[Line] = field(default_factory=list)

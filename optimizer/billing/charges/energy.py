@@ -13,16 +13,27 @@ from itertools import pairwise
 from typing import Annotated, Literal
 
 import numpy as np
-from pydantic import Field, model_validator
+from pydantic import Field, field_validator, model_validator
 
 from optimizer.base.calendar import DAY_NAMES, HOLIDAY, WHEN_KEYS, Times, span_text
 from optimizer.base.documents import Document
 from optimizer.base.errors import Mistake, Place, TariffError
 from optimizer.base.flows import FlowName
-from optimizer.base.timegrid import BoolArray, FloatArray, IntArray
+from optimizer.base.timegrid import BoolArray, FloatArray, IntArray, zone_named
 from optimizer.billing.charges.base import ChargeBase, Context, Line, Rounding
 from optimizer.billing.charges.blocks import block_names, refuse_wrong_ends, within_blocks
-from optimizer.cost.expression import Constant, FlowSum, Largest, Node, Scale, Sum, Tally, minus
+from optimizer.cost.expression import (
+    EDGE_SLACK,
+    Choice,
+    Constant,
+    FlowSum,
+    Largest,
+    Node,
+    Scale,
+    Sum,
+    Tally,
+    minus,
+)
 
 MAX_PRICE_PER_KWH = 1000.0
 """No currency's retail kWh costs more; a rate above is a slip of unit."""
@@ -58,7 +69,8 @@ class EnergyBlocks(Document):
     Without ``per_days`` sizes hold for a billing period, however long, and in part for a period
     that the series or a season covers in part. With it they hold for that many days and are scaled
     by the days of the period (``per_days: 1`` is a daily allowance), or left alone if the period has
-    between the two ``unless_days``. ``counted_over`` adds up longer than a period.
+    between the two ``unless_days``. ``counted_over`` adds up longer than a period. With
+    ``price_of_all`` the block in which the period's energy ends prices all of it.
     """
 
     blocks: Annotated[list[EnergyBlock], Field(min_length=2)]
@@ -67,6 +79,7 @@ class EnergyBlocks(Document):
     round_sizes: Rounding | None = None
     counted_over: Literal["period", "season", "year"] = "period"
     demand: str | None = None
+    price_of_all: bool = False
 
     @model_validator(mode="after")
     def _blocks_follow_each_other(self) -> EnergyBlocks:
@@ -91,6 +104,12 @@ class EnergyBlocks(Document):
                 f" {self.counted_over}",
                 f"Leave out counted_over or {what}.",
                 "counted_over",
+            )
+        if self.price_of_all and (hours or self.counted_over != "period"):
+            raise Mistake(
+                "price_of_all goes by the kWh of one period",
+                f"Leave out {'up_to_h' if hours else 'counted_over'} or price_of_all.",
+                "price_of_all",
             )
         if hours and self.per_days:
             raise Mistake(
@@ -138,12 +157,51 @@ class EnergyRate(Times):
 
 
 class PriceSeries(Document):
-    """Prices from a CSV: ``column`` ends in ``per_kwh`` or ``per_mwh``."""
+    """Prices from a CSV with ``time``: ``column`` ends in ``per_kwh`` or ``per_mwh``.
+
+    What is priced is the column times a factor, plus an amount, and then held between the two ends.
+    """
 
     file: str
     column: str
     times: float = Field(default=1.0, ge=-100, le=100)
-    plus_per_kwh: float = Field(default=0.0, ge=-MAX_PRICE_PER_KWH, le=MAX_PRICE_PER_KWH)
+    plus_per_kwh: PerKwh = 0.0
+    at_least_per_kwh: PerKwh | None = None
+    at_most_per_kwh: PerKwh | None = None
+
+    @model_validator(mode="after")
+    def _ends_in_order(self) -> PriceSeries:
+        low, high = self.at_least_per_kwh, self.at_most_per_kwh
+        if low is not None and high is not None and low > high:
+            raise Mistake(
+                f"at_least_per_kwh of {low:g} lies above at_most_per_kwh of {high:g}",
+                "Exchange them.",
+                "at_least_per_kwh",
+            )
+        return self
+
+    def priced(self, prices: FloatArray) -> FloatArray:
+        """Return the price of each step, given those of the file. [money per kWh]"""
+        scaled = prices * self.times + self.plus_per_kwh
+        low, high = self.at_least_per_kwh, self.at_most_per_kwh
+        return scaled if low is None and high is None else np.clip(scaled, low, high)
+
+
+class PriceTable(PriceSeries):
+    """Prices from a CSV of rows that repeat: ``from``, ``to``, ``months``, ``days`` and the column.
+
+    ``zone`` is that of the table's clock, where it is not the site's.
+    """
+
+    zone: str | None = None
+    source: str | None = None
+
+    @field_validator("zone", mode="after")
+    @classmethod
+    def _known_zone(cls, zone: str | None) -> str | None:
+        if zone is not None:
+            zone_named(zone)
+        return zone
 
 
 @dataclass(frozen=True)
@@ -159,7 +217,7 @@ class PricedPart:
 
 
 class PricedEnergy(Times, ChargeBase):
-    """A flow priced per kWh: one of ``per_kwh``, ``blocks``, ``rates`` or ``series``.
+    """A flow priced per kWh: one of ``per_kwh``, ``blocks``, ``rates``, ``series`` or ``table``.
 
     Seasons, days, hours and dates restrict the whole charge; ``round_kwh`` rounds the energy that
     is billed.
@@ -169,20 +227,22 @@ class PricedEnergy(Times, ChargeBase):
     blocks: EnergyBlocks | None = None
     rates: list[EnergyRate] | None = None
     series: PriceSeries | None = None
+    table: PriceTable | None = None
     round_kwh: Rounding | None = None
 
     @model_validator(mode="after")
     def _priced_in_one_way(self) -> PricedEnergy:
-        ways = ("per_kwh", "blocks", "rates", "series")
+        ways = ("per_kwh", "blocks", "rates", "series", "table")
         given = [name for name in ways if getattr(self, name) is not None]
         if len(given) != 1 or self.rates == []:
             raise Mistake(
                 f"the charge {self.name!r} is priced by {given or 'nothing'}",
-                "Give exactly one of per_kwh, blocks, rates (not empty), series.",
+                "Give exactly one of per_kwh, blocks, rates (not empty), series, table.",
             )
-        if self.series is not None and self.round_kwh is not None:
+        if self.prices_from is not None and self.round_kwh is not None:
+            word = "series" if self.table is None else "table"
             raise Mistake(
-                "the energy of a price series has a price for each step and cannot be rounded",
+                f"the energy of a price {word} has a price for each step and cannot be rounded",
                 "Remove round_kwh, or use round_amount.",
                 "round_kwh",
             )
@@ -195,9 +255,14 @@ class PricedEnergy(Times, ChargeBase):
             )
         return self
 
+    @property
+    def prices_from(self) -> PriceSeries | None:
+        """The file that its prices stand in."""
+        return self.series if self.table is None else self.table
+
     def _flow_lines(self, context: Context, flow: FlowName, sign: float) -> list[Line]:
-        if self.series is not None:
-            return self._series_lines(context, flow, sign, self.series)
+        if self.prices_from is not None:
+            return self._series_lines(context, flow, sign, self.prices_from)
 
         def counted(steps: IntArray) -> Node:
             return self._weighted(flow, steps, np.ones(len(steps)))
@@ -337,9 +402,8 @@ class PricedEnergy(Times, ChargeBase):
     def _series_lines(
         self, context: Context, flow: FlowName, sign: float, series: PriceSeries
     ) -> list[Line]:
-        where = context.where("series")
-        prices = context.read_prices(context.source.path.parent / series.file, series.column, where)
-        prices = sign * (prices * series.times + series.plus_per_kwh)
+        where = context.where("series" if self.table is None else "table")
+        prices = sign * series.priced(context.read_prices(series, where))
         lines = []
         mask = context.mask(self)
         for period in range(context.period_count()):
@@ -417,6 +481,9 @@ class _BlockLines:
             for span in np.unique(spans[steps]):
                 inside = steps[spans[steps] == span]
                 amount = self.charge._rounded(counted(inside))
+                if self.price.price_of_all:
+                    lines.append(self._line_of_all(amount, period))
+                    continue
                 if self.price.counted_over == "period":
                     lines += self._lines(period, self._split(amount, period), [])
                     continue
@@ -428,6 +495,15 @@ class _BlockLines:
                 lines += self._lines(period, split, split_before.get(int(span), []))
                 split_before[int(span)] = split
         return lines
+
+    def _line_of_all(self, amount: Node, period: int) -> Line:
+        """Return the line in which one price holds for all; a block's end belongs to the block."""
+        edges = tuple(
+            edge + 2 * EDGE_SLACK for edge in self._edges(period) if isinstance(edge, float)
+        )
+        cost = Choice(amount, edges, tuple(Scale(rate, amount) for rate in self.rates))
+        part, charge = self.part, self.charge
+        return charge.line(period, amount, "kWh", None, part.where, name=part.name, cost=cost)
 
     def _spans(self) -> IntArray:
         """Return the span in which each step is counted, shape (T,): a year, or a season's first day."""

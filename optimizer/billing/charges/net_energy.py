@@ -45,8 +45,9 @@ class NetEnergyCharge(PricedEnergy):
 
     @model_validator(mode="after")
     def _words_fit_together(self) -> NetEnergyCharge:
-        if self.series is not None:
-            raise Mistake("net energy has fixed prices", "Use per_kwh or rates.", "series")
+        if self.prices_from is not None:
+            key = "series" if self.table is None else "table"
+            raise Mistake("net energy has fixed prices", "Use per_kwh or rates.", key)
         in_rates = [
             number for number, rate in enumerate(self.rates or ()) if rate.blocks is not None
         ]
