@@ -57,6 +57,9 @@ DAYS_OF_WORD = {
 LEAP_YEAR = 2024
 """A year that has every month and day; used to check that seasons leave no hole."""
 
+FIRST_OF_MONTH = [date(LEAP_YEAR, month, 1).timetuple().tm_yday - 1 for month in range(1, 13)]
+"""The day of that year, counted from 0, on which each month begins."""
+
 
 def minutes_in_spans(spans: Sequence[str]) -> BoolArray:
     """Return which minutes of the day lie in spans such as ``16:00-21:00``, shape (1440,).
@@ -236,7 +239,7 @@ class Seasons:
 
     def of_day(self, day: date) -> str:
         """Return the season's name of a day."""
-        return self._table[_day_of_year(f"{day:%m-%d}")]
+        return self._table[FIRST_OF_MONTH[day.month - 1] + day.day - 1]
 
 
 def _season_table(ranges: Mapping[str, Sequence[str]]) -> list[str]:

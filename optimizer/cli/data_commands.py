@@ -12,7 +12,7 @@ import typer
 
 from optimizer.base.errors import InputError
 from optimizer.cli.next_steps import command
-from optimizer.cli.options import DebugOption, JsonOption, folder_of
+from optimizer.cli.options import DebugOption, JsonOption, dates_in, folder_of
 from optimizer.cli.running import errors_told, job, print_record, print_text
 
 
@@ -40,6 +40,14 @@ def bill(
             help="What went before: past_peaks_kw, banked, peak_so_far_kw.",
         ),
     ] = None,
+    read_dates: Annotated[
+        str | None,
+        typer.Option(
+            "--read-dates",
+            metavar="DATES",
+            help="Days at whose midnight the meter was read: 2026-01-05,2026-02-04.",
+        ),
+    ] = None,
     explain: Annotated[
         bool, typer.Option("--explain", help="Under each line, what made it, down to the meter.")
     ] = False,
@@ -56,10 +64,10 @@ def bill(
         from optimizer.report.shapes import MeterBillRecord
         from optimizer.workflows import bill as jobs
 
-        result = jobs.bill(meter, tariff, zone, history)
+        result = jobs.bill(meter, tariff, zone, history, dates_in(read_dates))
         if as_json:
             record: MeterBillRecord = {
-                **bill_record(result.bill, with_why=True),
+                **bill_record(result.bill, with_why=explain),
                 "notes": list(result.notes),
             }
             print_record(BILL, record)

@@ -63,7 +63,8 @@ def test_history_of_a_charge_that_there_is_not_is_refused(bill: list[str], tmp_p
 
 
 def test_a_line_says_which_hour_made_it_and_a_tax_does_not_repeat_it(bill: list[str]) -> None:
-    lines = lines_of(bill)
+    assert "why" not in lines_of(bill)["Demand"]
+    lines = lines_of([*bill, "--explain"])
     assert lines["Demand"]["because"] == "5 kW Sun 2 Mar 2025, 17:00–18:00"
     assert lines["Tax"]["because"] == ""
     tree = json.dumps(lines["Demand"]["why"], ensure_ascii=False)
