@@ -25,7 +25,7 @@ from typing import Annotated, Literal
 
 import numpy as np
 from dateutil.easter import easter
-from pydantic import Field, field_validator, model_validator
+from pydantic import AfterValidator, Field, field_validator, model_validator
 
 from optimizer.base.documents import Document
 from optimizer.base.errors import Mistake, Place
@@ -287,6 +287,23 @@ def month_and_day(text: str) -> tuple[int, int]:
     """
     day = date(LEAP_YEAR, 1, 1) + timedelta(days=_day_of_year(text))
     return day.month, day.day
+
+
+def _of_every_year(text: str) -> str:
+    if month_and_day(text) == (2, 29):
+        raise Mistake(f"{text!r} is no day of every year", "Write 02-28 or 03-01.")
+    return text
+
+
+MonthDay = Annotated[str, AfterValidator(_of_every_year)]
+"""A month and a day that every year has, such as ``04-01``."""
+
+
+def year_of(day: date, begins: str | None) -> int:
+    """Return the year of a day, where years begin on a month and day; the calendar year without one."""
+    if begins is None or (day.month, day.day) >= month_and_day(begins):
+        return day.year
+    return day.year - 1
 
 
 def _day_of_year(text: str) -> int:

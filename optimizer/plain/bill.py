@@ -79,6 +79,12 @@ def rows_of(text: str) -> list[dict[str, str]]:
     ]
 
 
+def year_of(day: date, begins: str | None) -> int:
+    """Return the year in which a day lies, if years begin on a month and day."""
+    first = date.fromisoformat(f"{day.year}-{begins or '01-01'}")
+    return day.year if day >= first else day.year - 1
+
+
 def minute_of(text: str) -> int:
     """Return a clock time as minutes of the day."""
     hour, minute = text.split(":")
@@ -301,8 +307,16 @@ class _Version:
         for period in self.billed_periods():
             percent = charge.get("percent", 0.0)
             kwh = sum(m.bought for m in self.in_period[period])
+            kvarh = sum(m.reactive for m in self.in_period[period])
+            hours = len(self.in_period[period]) * self.all.step_h
+            kw = self.kw.get((charge.get("demand", ""), period), 0.0)
+            reached = {
+                "from_kwh": kwh,
+                "from_load_factor": kwh / (kw * hours) if kw else 1.0,
+                "from_power_factor": kwh / math.hypot(kwh, kvarh) if kvarh else 1.0,
+            }
             for band in charge.get("bands", ()):
-                if kwh >= band["from_kwh"]:
+                if all(reached[key] >= start for key, start in band.items() if key != "percent"):
                     percent = band["percent"]
             self.add(charge, period, percent / 100 * self.above(charge["of"], period))
 
@@ -418,7 +432,8 @@ class _Version:
             rounded(block["up_to_kwh"], rule.get("round_sizes")) for block in rule["blocks"][:-1]
         ]
         cost = 0.0
-        spans = [m.day.year if over == "year" else self.runs[m.day] for m in own]
+        begins = rule.get("year_begins")
+        spans = [year_of(m.day, begins) if over == "year" else self.runs[m.day] for m in own]
         for span in sorted(set(spans)):
             inside = [counted(m) for m, s in zip(own, spans, strict=True) if s == span]
             kwh = rounded(sum(inside), charge.get("round_kwh"))
@@ -579,12 +594,17 @@ class _Version:
     def _metered(self, charge: Words, period: int, own: list[Moment]) -> float:
         name, before = charge["name"], []
         if charge.get("counted_over") == "year":
-            year = self.all.periods[period][0].year
+            begins = charge.get("year_begins")
+            year = year_of(self.all.periods[period][0], begins)
             own_of_year = [
-                m for m in self.all.meter if m.day.year == year and self.holds(charge, m)
-            ]
-            before = [x for month, x in self.past(name, 0, 12) if month[:4] == str(year)]
-            if self.all.periods[0][0].year == year:
+                m for m in self.all.meter
+                if year_of(m.day, begins) == year and self.holds(charge, m)
+            ]  # fmt: skip
+            before = [
+                x for month, x in self.past(name, 0, 12)
+                if year_of(date.fromisoformat(f"{month}-15"), begins) == year
+            ]  # fmt: skip
+            if year_of(self.all.periods[0][0], begins) == year:
                 before += [self.all.peak_so_far_kw[name]] if name in self.all.peak_so_far_kw else []
             return self.highest(charge, own_of_year, before)
         if name in self.all.peak_so_far_kw and period == 0:
@@ -711,7 +731,7 @@ class _Version:
                 own = [m for m in self.in_period[period] if owns(m)]
                 net = sum(m.bought - m.sold for m in own)
                 if charge.get("netted_over") == "year":
-                    key = name, self.all.middle(period).year
+                    key = name, year_of(self.all.middle(period), charge.get("year_begins"))
                     before = self.all.so_far.get(key, 0.0)
                     self.all.so_far[key] = before + net
                     due = max(before + net, 0) - max(before, 0)
@@ -721,7 +741,12 @@ class _Version:
                 else:
                     due, lost = max(net, 0.0), max(-net, 0.0)
                 due = rounded(due, charge.get("round_kwh"))
-                self.add(charge, period, words["per_kwh"] * due - surplus * lost)
+                if "blocks" in words and own:
+                    prices = [block["per_kwh"] for block in words["blocks"]["blocks"]]
+                    cost = pay(due, self._ends(words["blocks"], words, period), prices)
+                else:
+                    cost = words.get("per_kwh", 0.0) * due
+                self.add(charge, period, cost - surplus * lost)
 
     def _credit_bank(self, charge: Words) -> None:
         for period in self.billed_periods():

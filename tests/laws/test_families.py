@@ -27,7 +27,7 @@ from optimizer.billing.bill import bill_flows
 from optimizer.billing.charges import banks, blocks, demand, net_energy
 from optimizer.billing.charges.credit_bank import CreditBank
 from optimizer.billing.charges.demand import Contract, _DemandLines, _Kept
-from optimizer.billing.charges.energy import _BlockLines
+from optimizer.billing.charges.energy import BlockLines
 from optimizer.billing.charges.minimum import MinimumCharge
 from optimizer.billing.charges.percentage import PercentageCharge
 from optimizer.billing.charges.step_fee import StepFee
@@ -238,6 +238,31 @@ ROWS: dict[str, Row] = {
         history={"past_peaks_kw": {"kw": {"2024-08": 31.0, "2024-05": 4.0, "2023-12": 50.0}}}),
     "demand: by month": Row([KW | {"month_pct": MONTHS, "counted_over": "year", "per": "year"}], WEEKS),
     "demand: at least": Row([KW | {"at_least_kw": 12.0}]),
+    "demand: of a year that begins in October": Row([KW | {
+        "counted_over": "year", "per": "year", "year_begins": "10-01"}], AUTUMN,
+        history={"past_peaks_kw": {"kw": {"2024-08": 31.0, "2023-10": 4.0, "2023-09": 50.0}}}),
+    "energy: blocks of a year that begins in November": Row([BLOCKED | {"blocks": YEARLY | {
+        "counted_over": "year", "year_begins": "11-15"}}], AUTUMN),
+    "export_credit: a fee beyond a yearly band": Row([EXPORT | {"per_kwh": None, "blocks": sizes(
+        (900.0, 0.0), last=-0.02, counted_over="year", year_begins="10-01")}], AUTUMN),
+    "net_energy: over a year that begins in November": Row([NET | {
+        "netted_over": "year", "year_begins": "11-01", "surplus_per_kwh": 0.03}], AUTUMN),
+    "net_energy: in blocks, lost": Row([NET | {"per_kwh": None, "left_over": "lost", "blocks": sizes(
+        (250.0, 0.1), last=0.3, per_days=30.0)}], AUTUMN),
+    "net_energy: a baseline credit beside its price": Row([NET | {"left_over": "lost"}, NET | {
+        "name": "baseline", "per_kwh": None, "left_over": "lost", "blocks": sizes(
+        (11.0, -0.08), last=0.0, per_days=1.0)}], WEEKS),
+    "net_energy: carried, in blocks, by times": Row([{"kind": "net_energy", "name": "net", "rates": [
+        {"name": "peak", "blocks": RISING, "hours": ["08:00-20:00"]},
+        {"name": "rest", "per_kwh": 0.1, "otherwise": True}]}]),
+    "percentage: by load factor": Row([ENERGY, KW, {"kind": "percentage", "name": "rebate",
+        "of": ["energy"], "demand": "kw", "bands": [
+        {"from_load_factor": 0.0, "percent": 3.0}, {"from_load_factor": 0.09, "percent": 0.0},
+        {"from_load_factor": 0.11, "percent": -5.0}]}], AUTUMN),
+    "percentage: by power factor": Row([ENERGY, KW, {"kind": "percentage", "name": "penalty",
+        "of": ["energy", "kw"], "bands": [
+        {"from_power_factor": 0.0, "percent": 9.0}, {"from_power_factor": 0.89, "percent": 4.0},
+        {"from_power_factor": 0.9, "percent": 0.0}]}], AUTUMN),
     "demand: per day": Row([KW | {"per": "day", "per_kw": 0.2}], WEEKS),
     "demand: contract": Row([KW | {"contract": {
         "kw": 10.0, "at_least_pct": 85.0, "exceeded_at_pct": 105.0, "times": 2.0}}]),
@@ -647,10 +672,10 @@ FAULTS: dict[str, Fault] = {
     "a block that begins at zero": (
         "demand: falling blocks", demand, "within_blocks", "Sum((end, minus(begin)))", "end"),
     "sizes for the whole of a period": (
-        "energy: blocks a day", _BlockLines, "_scale", "days / self.price.per_days",
+        "energy: blocks a day", BlockLines, "_scale", "days / self.price.per_days",
         "whole / self.price.per_days"),
     "the year's blocks begun anew in each period": (
-        "energy: blocks a year", _BlockLines, "lines", "split_before[int(span)] = split", "pass"),
+        "energy: blocks a year", BlockLines, "lines", "split_before[int(span)] = split", "pass"),
     "what was brought forward charged": (
         "net_energy: brought forward", banks.Bank, "_in_order", "Constant(-self", "Constant(self"),
     "a credit that lives too long": (
@@ -691,7 +716,7 @@ FAULTS: dict[str, Fault] = {
     "the minimum on top": (
         "minimum: of some", MinimumCharge, "lines", "Sum((Largest((charged, least)), minus(charged)))", "least"),
     "a band that begins late": (
-        "percentage: in bands", PercentageCharge, "_line", "self.bands[1:]", "self.bands[:-1]"),
+        "percentage: in bands", PercentageCharge, "_in_bands", "self.bands[1:]", "self.bands[:-1]"),
     "a percentage of the last line": (
         "percentage: of all", PercentageCharge, "lines", "line.period == period)", "line is base[-1])"),
 }  # fmt: skip

@@ -373,6 +373,18 @@ CHARGES: dict[str, list[dict[str, Any]]] = {
     "minimum that holds": [PER_DAY, FLAT, CREDIT, MINIMUM | {"amount": 40.0}],
     "minimum of demand": [FLAT, DEMAND, MINIMUM | {"of": ["demand"], "amount": 60.0}],
     "percentage in bands": [FLAT, DEMAND, CREDIT, BANDS],
+    "percentage by load factor": [FLAT, DEMAND, BANDS | {"of": ["energy"], "demand": "demand", "bands": [
+        {"from_load_factor": 0.0, "percent": 5.0}, {"from_load_factor": 0.3, "percent": 0.0},
+        {"from_load_factor": 0.5, "percent": -10.0}]}],
+    "percentage by power factor": [FLAT, BANDS | {"bands": [
+        {"from_power_factor": 0.0, "percent": 5.0}, {"from_power_factor": 0.9, "percent": -1.0}]}],
+    "net_energy in blocks": [NET_ENERGY | {"per_kwh": None, "left_over": "lost", "blocks": RISING}],
+    "net_energy with a baseline credit": [NET_ENERGY | {"left_over": "lost"}, NET_ENERGY | {
+        "name": "baseline", "per_kwh": None, "left_over": "lost", "blocks": {"blocks": [
+            {"up_to_kwh": 20.0, "per_kwh": -0.1}, {"per_kwh": 0.0}]}}],
+    "net_energy in blocks, carried": [NET_ENERGY | {"per_kwh": None, "blocks": RISING}],
+    "net_energy over a year that begins in July": [NET_ENERGY | {
+        "netted_over": "year", "year_begins": "07-01"}],
     "reactive energy": [FLAT, {"kind": "reactive", "name": "kvarh", "per_kvarh": 0.05}],
 }  # fmt: skip
 

@@ -16,13 +16,13 @@ Read next: ``step_fee``, which prices a demand by steps.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from datetime import date
+from datetime import date, timedelta
 from typing import Annotated, Literal
 
 import numpy as np
 from pydantic import Field, model_validator
 
-from optimizer.base.calendar import Times, When
+from optimizer.base.calendar import MonthDay, Times, When, month_and_day, year_of
 from optimizer.base.documents import Document
 from optimizer.base.errors import Mistake, TariffError
 from optimizer.base.flows import FlowName
@@ -126,6 +126,7 @@ class DemandCharge(Times, ChargeBase):
     blocks: Annotated[list[DemandBlock], Field(min_length=2)] | None = None
     per: Literal["month", "year", "day"] = "month"
     counted_over: Literal["day", "period", "year"] = "period"
+    year_begins: MonthDay | None = None
     at_change: Literal["own days", "whole period"] = "own days"
     highest: int = Field(default=1, ge=1, le=366)
     one_per: Literal["interval", "day", "week", "month"] = "interval"
@@ -165,6 +166,12 @@ class DemandCharge(Times, ChargeBase):
         if self.at_least_mean_kw and self.mean_of_months is None:
             raise Mistake(
                 "at_least_mean_kw needs mean_of_months", "Use at_least_kw.", "at_least_mean_kw"
+            )
+        if self.year_begins is not None and self.counted_over != "year":
+            raise Mistake(
+                "year_begins is for demand that is counted over the year",
+                "Write counted_over: year, or remove it.",
+                "year_begins",
             )
         if self.direction == "export" and self.power_factor is not None:
             raise Mistake(
@@ -387,23 +394,30 @@ class _DemandLines:
             if not len(steps):
                 return Constant(reached, "reached before this series") if counts else None
             return self._peak(steps, (reached,) if counts else ())
-        year = self.context.periods.periods[period].first.year
+        periods = self.context.periods.periods
+        year = self._year(periods[period].first)
         if year not in self.of_year:
             grid = self.context.grid
-            in_year = np.array([day.year == year for day in grid.dates], dtype=bool)[grid.day]
-            inside = np.flatnonzero(self.mask & in_year)
-            past = self._past_months(self.context.periods.periods[0], 12)
-            before = tuple(kw for month, kw in past if month.startswith(f"{year}-"))
-            if reached and self.context.periods.periods[0].first.year == year:
+            in_year = np.array([self._year(day) == year for day in grid.dates], dtype=bool)
+            inside = np.flatnonzero(self.mask & in_year[grid.day])
+            past = self._past_months(periods[0], 12)
+            known = {month: date(int(month[:4]), int(month[5:]), 15) for month, _ in past}
+            before = tuple(kw for month, kw in past if self._year(known[month]) == year)
+            if reached and self._year(periods[0].first) == year:
                 before = (*before, reached)
             self._note_part_of_year(year, len(before))
             self.of_year[year] = self._peak(inside.astype(np.int64), before)
         return self.of_year[year]
 
+    def _year(self, day: date) -> int:
+        return year_of(day, self.charge.year_begins)
+
     def _note_part_of_year(self, year: int, known_before: int) -> None:
         first, last = (self.context.grid.dates[i] for i in (0, -1))
-        begun_late = first > date(year, 1, 1) and known_before < first.month - 1
-        if begun_late or last < date(year, 12, 31):
+        month, day = month_and_day(self.charge.year_begins or "01-01")
+        begin, end = date(year, month, day), date(year + 1, month, day)
+        missing = (first.year - begin.year) * 12 + first.month - begin.month
+        if (first > begin and known_before < missing) or last + timedelta(days=1) < end:
             self.context.notes.append(
                 f"{self.charge.name}: demand is counted over the whole year, but the series has only"
                 f" part of {year}; higher demand in the rest of it makes the real charge higher."

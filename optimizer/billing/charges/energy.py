@@ -15,7 +15,15 @@ from typing import Annotated, Literal
 import numpy as np
 from pydantic import Field, field_validator, model_validator
 
-from optimizer.base.calendar import DAY_NAMES, HOLIDAY, WHEN_KEYS, Times, span_text
+from optimizer.base.calendar import (
+    DAY_NAMES,
+    HOLIDAY,
+    WHEN_KEYS,
+    MonthDay,
+    Times,
+    span_text,
+    year_of,
+)
 from optimizer.base.documents import Document
 from optimizer.base.errors import Mistake, Place, TariffError
 from optimizer.base.flows import FlowName
@@ -78,6 +86,7 @@ class EnergyBlocks(Document):
     unless_days: Annotated[list[int], Field(min_length=2, max_length=2)] | None = None
     round_sizes: Rounding | None = None
     counted_over: Literal["period", "season", "year"] = "period"
+    year_begins: MonthDay | None = None
     demand: str | None = None
     price_of_all: bool = False
 
@@ -104,6 +113,12 @@ class EnergyBlocks(Document):
                 f" {self.counted_over}",
                 f"Leave out counted_over or {what}.",
                 "counted_over",
+            )
+        if self.year_begins is not None and self.counted_over != "year":
+            raise Mistake(
+                "year_begins is for blocks that are counted over the year",
+                "Write counted_over: year, or remove it.",
+                "year_begins",
             )
         if self.price_of_all and (hours or self.counted_over != "period"):
             raise Mistake(
@@ -270,7 +285,7 @@ class PricedEnergy(Times, ChargeBase):
         lines = []
         for part in self.priced_parts(context):
             if isinstance(part.price, EnergyBlocks):
-                lines += _BlockLines(self, context, part, part.price, sign).lines(counted)
+                lines += BlockLines(self, context, part, part.price, sign).lines(counted)
                 continue
             for period in range(context.period_count()):
                 steps = context.steps_of_period(part.mask, period)
@@ -450,7 +465,7 @@ class ExportCredit(PricedEnergy):
         return Sum((FlowSum(flow, steps, weights), minus(stored)))
 
 
-class _BlockLines:
+class BlockLines:
     """The lines of one part of a charge that is priced by blocks.
 
     Over a span longer than a period each period pays what it adds: blocks up to its end less blocks
@@ -472,6 +487,7 @@ class _BlockLines:
         self.rates = [sign * block.per_kwh for block in price.blocks]
 
     def lines(self, counted: Callable[[IntArray], Node]) -> list[Line]:
+        """Return the lines of all periods, given what is counted in some steps."""
         lines: list[Line] = []
         before: dict[int, list[Node]] = self.context.remembered(f"{self.part.name} so far", dict)
         split_before: dict[int, list[Node]] = {}
@@ -485,7 +501,7 @@ class _BlockLines:
                     lines.append(self._line_of_all(amount, period))
                     continue
                 if self.price.counted_over == "period":
-                    lines += self._lines(period, self._split(amount, period), [])
+                    lines += self.of_period(amount, period)
                     continue
                 amounts = before.setdefault(int(span), [])
                 if amounts and span not in split_before:  # another version began this span
@@ -495,6 +511,10 @@ class _BlockLines:
                 lines += self._lines(period, split, split_before.get(int(span), []))
                 split_before[int(span)] = split
         return lines
+
+    def of_period(self, amount: Node, period: int) -> list[Line]:
+        """Return the lines of an amount that is counted over one period."""
+        return self._lines(period, self._split(amount, period), [])
 
     def _line_of_all(self, amount: Node, period: int) -> Line:
         """Return the line in which one price holds for all; a block's end belongs to the block."""
@@ -511,7 +531,8 @@ class _BlockLines:
         if self.price.counted_over == "period":
             return np.zeros(grid.count, dtype=np.int64)
         if self.price.counted_over == "year":
-            return np.array([day.year for day in grid.dates])[grid.day]
+            years = [year_of(day, self.price.year_begins) for day in grid.dates]
+            return np.array(years, dtype=np.int64)[grid.day]
         _, seasons = self.context.calendar.kinds_and_seasons(grid)
         changes = [True, *(a != b for a, b in pairwise(seasons))]
         first_day = np.flatnonzero(changes)[np.cumsum(changes) - 1]

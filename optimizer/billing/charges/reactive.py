@@ -34,7 +34,7 @@ class PowerFactor(Document):
 
     def adjusted(self, peak: Peak, steps: IntArray, context: Context, name: str) -> Node:
         """Return the demand adjusted by reactive energy; without readings the demand itself. [kW]"""
-        _note(context, name)
+        note_reactive(context, name)
 
         def formula(flows: Flows) -> float:
             kw = peak.value(flows.import_kwh)
@@ -91,7 +91,7 @@ class ReactiveCharge(Times, ChargeBase):
 
     def lines(self, context: Context) -> list[Line]:
         """Return one line for each billing period that has a step in the charge's hours."""
-        _note(context, self.name)
+        note_reactive(context, self.name)
         mask = context.mask(self)
         return [
             self._line(context, period, steps)
@@ -130,7 +130,8 @@ class ReactiveCharge(Times, ChargeBase):
         return self.line(period, quantity, unit, rate, where)
 
 
-def _note(context: Context, name: str) -> None:
+def note_reactive(context: Context, name: str) -> None:
+    """Note that what hangs on reactive energy is billed, not planned."""
     context.notes.append(
         f"{name}: reactive energy is billed where the meter counts it (reactive_kvarh); a plan does"
         " not know it and is made as if there were nothing to adjust."
