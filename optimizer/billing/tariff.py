@@ -321,19 +321,29 @@ def remarks_over_a_year(tariff: Tariff) -> list[str]:
     TariffError, SeriesError
         As a bill of that year would: undefined names, holes and overlaps, files that are missing.
     """
-    remarks: list[str] = []
-    for number, version in enumerate(tariff.file.versions):
-        year = version.from_date.year
-        days = (date(year + 1, 1, 1) - date(year, 1, 1)).days
-        minutes = 5 if any(_is_rolling_fast(charge) for charge in version.charges) else 15
-        count = days * 24 * 60 // minutes
-        grid = TimeGrid(datetime(year, 1, 1, tzinfo=UTC), minutes, count, "UTC")
-        context = _version_read(
-            tariff, number, np.ones(count, dtype=bool), grid, calendar_months(grid),
-            read=partial(_readable_prices, tariff, grid, version.calendar()),
-        )  # fmt: skip
-        remarks += context.remarks
-    return list(dict.fromkeys(remarks))
+    versions = range(len(tariff.file.versions))
+    found = [remark for number in versions for remark in over_a_year(tariff, number).remarks]
+    return list(dict.fromkeys(found))
+
+
+def over_a_year(tariff: Tariff, number: int) -> Context:
+    """Compile a version over the calendar year in which it begins; prices of a series are zero.
+
+    Raises
+    ------
+    TariffError, SeriesError
+        As a bill of that year would: undefined names, holes and overlaps, files that are missing.
+    """
+    version = tariff.file.versions[number]
+    year = version.from_date.year
+    days = (date(year + 1, 1, 1) - date(year, 1, 1)).days
+    minutes = 5 if any(_is_rolling_fast(charge) for charge in version.charges) else 15
+    count = days * 24 * 60 // minutes
+    grid = TimeGrid(datetime(year, 1, 1, tzinfo=UTC), minutes, count, "UTC")
+    return _version_read(
+        tariff, number, np.ones(count, dtype=bool), grid, calendar_months(grid),
+        read=partial(_readable_prices, tariff, grid, version.calendar()),
+    )  # fmt: skip
 
 
 def _is_rolling_fast(charge: ChargeBase) -> bool:
@@ -343,11 +353,12 @@ def _is_rolling_fast(charge: ChargeBase) -> bool:
 def _readable_prices(
     tariff: Tariff, grid: TimeGrid, calendar: DayCalendar, named: PriceSeries, where: str
 ) -> FloatArray:
-    """Read a table, and of a series the first price, which shows that it can be read."""
+    """Read a table by its own clock, and of a series the first price, which shows that it can be read."""
     path, notes = tariff.source.path.parent / named.file, list[str]()
     _refuse_missing(path, where)
     if isinstance(named, PriceTable):
-        return prices_in(path, named, grid, calendar, where, notes)
+        own = named.model_copy(update={"zone": None})
+        return prices_in(path, own, grid, calendar, where, notes)
     table = read_table(path)
     stamps = read_stamps(table, needed_column(table, TIME_COLUMNS), "UTC", notes)
     first = min(stamp for stamp in stamps if not pd.isna(stamp))

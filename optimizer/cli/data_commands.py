@@ -205,6 +205,7 @@ def check(
 def _check_tariff(path: Path, *, as_json: bool) -> None:
     from optimizer.report.bill import worked_record, worked_text
     from optimizer.report.formats import WORKED_BILLS
+    from optimizer.report.tariff_picture import tariff_picture
     from optimizer.workflows.check import check_tariff
 
     result = check_tariff(path)
@@ -216,6 +217,7 @@ def _check_tariff(path: Path, *, as_json: bool) -> None:
             if result.is_right
             else f"mend the figures that differ, then {command('check', path)}"
         )
-        print_text(worked_text(result.worked, result.remarks), then=then)
+        picture = tariff_picture(result.sample)
+        print_text(f"{picture}\n\n{worked_text(result.worked, result.remarks)}", then=then)
     if not result.is_right:
         raise typer.Exit(InputError.exit_code)
