@@ -6,7 +6,7 @@ Heavy parts are imported inside the commands, so that help and mistakes answer a
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
@@ -14,6 +14,9 @@ from optimizer.base.errors import InputError
 from optimizer.cli.next_steps import command
 from optimizer.cli.options import DebugOption, JsonOption, dates_in, folder_of
 from optimizer.cli.running import errors_told, job, print_record, print_text
+
+if TYPE_CHECKING:
+    from optimizer.workflows.bill import TwoBills
 
 
 def bill(
@@ -26,6 +29,10 @@ def bill(
     zone: Annotated[
         str, typer.Option("--zone", metavar="ZONE", help="IANA time zone of the wall clock.")
     ],
+    beside: Annotated[
+        str | None,
+        typer.Option("--beside", metavar="TARIFF", help="Another tariff, to compare sums."),
+    ] = None,
     paid: Annotated[
         Path | None,
         typer.Option(
@@ -59,12 +66,19 @@ def bill(
         if paid is not None:
             _reconcile(meter, tariff, zone, paid, as_json=as_json)
             return
+        reads = dates_in(read_dates)
+        if beside is not None:
+            from optimizer.workflows.bill import two_bills
+
+            both = two_bills(meter, (tariff, beside), zone, history, reads)
+            _print_two(both, str(meter), as_json=as_json)
+            return
         from optimizer.report.bill import bill_record, bill_text
         from optimizer.report.formats import BILL
         from optimizer.report.shapes import MeterBillRecord
         from optimizer.workflows import bill as jobs
 
-        result = jobs.bill(meter, tariff, zone, history, dates_in(read_dates))
+        result = jobs.bill(meter, tariff, zone, history, reads)
         if as_json:
             record: MeterBillRecord = {
                 **bill_record(result.bill, with_why=explain),
@@ -76,6 +90,16 @@ def bill(
         more = ("--paid", "paid.yaml") if explain else ("--explain",)
         then = command("bill", meter, "--tariff", tariff, "--zone", zone, *more)
         print_text(bill_text(result.bill, title, with_why=explain), notes=result.notes, then=then)
+
+
+def _print_two(both: TwoBills, meter: str, *, as_json: bool) -> None:
+    from optimizer.report.bill import two_bills_record, two_bills_text
+    from optimizer.report.formats import TWO_BILLS
+
+    if as_json:
+        print_record(TWO_BILLS, two_bills_record(both))
+    else:
+        print_text(two_bills_text(both, meter), notes=both.notes)
 
 
 def _reconcile(meter: Path, tariff: str, zone: str, paid: Path, *, as_json: bool) -> None:

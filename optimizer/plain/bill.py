@@ -611,6 +611,11 @@ class _Version:
             shared = charge.get("at_change") == "whole period"
             if shared or self.begin <= self.all.meter[0].day < self.end:
                 before = [self.all.peak_so_far_kw[name]]
+        if "excess" in charge and own:
+            agreed = charge["excess"]["above_kw"]
+            beyond = [max(kw - agreed, 0.0) for _, kw, _ in self.intervals(charge, own)]
+            is_root = charge["excess"]["counted"] == "root of squares"
+            return math.sqrt(sum(x * x for x in beyond)) if is_root else sum(beyond)
         kw = self.highest(charge, own, before)
         rule = charge.get("power_factor")
         if rule is None:

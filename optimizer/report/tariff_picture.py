@@ -15,9 +15,8 @@ from optimizer.base.calendar import DAY_NAMES
 from optimizer.base.timegrid import FloatArray, TimeGrid
 from optimizer.base.units import money, price
 from optimizer.billing.sample import BASE_KW, EVENING_KW, SampleYear
-from optimizer.report.day_chart import LEVELS
-from optimizer.report.tariff_week import parts_of_year, week_of
-from optimizer.report.wrapping import cut, filled, padded
+from optimizer.report.weeks import parts_of_year, week_of
+from optimizer.report.wrapping import LEVELS, cut, filled, padded
 from optimizer.settings.windows import months_text
 
 MOST_LETTERS = 8
@@ -54,17 +53,16 @@ def _weeks(heading: str, prices: FloatArray, grid: TimeGrid) -> Iterator[str]:
     levels = np.unique(np.concatenate([week.ravel() for week in weeks]))
     for months, week in zip(parts, weeks, strict=True):
         yield f"  {months_text(months)}"
-        yield f"    {'':10}{HOURS.rstrip()}"
+        yield f"  {'':8}{HOURS.rstrip()}"
         for days, row in _rows(week):
-            yield f"    {days:10}{''.join(_sign(value, levels) for value in row)}"
+            yield f"  {days:8}{''.join(_sign(value, levels) for value in row)}"
     if len(levels) <= MOST_LETTERS:
-        key = "   ".join(
-            f"{string.ascii_lowercase[n]} {price(float(v))}" for n, v in enumerate(levels)
-        )
+        named = [f"{string.ascii_lowercase[n]} {price(float(v))}" for n, v in enumerate(levels)]
+        key = ["   ".join(named[n : n + 4]) for n in range(0, len(named), 4)]
     else:
         low, high = float(levels[0]), float(levels[-1])
-        key = f"{LEVELS[0]} {price(low)} to {LEVELS[-1]} {price(high)}, {len(levels)} prices"
-    yield f"    {key}"
+        key = [f"{LEVELS[0]} {price(low)} to {LEVELS[-1]} {price(high)}, {len(levels)} prices"]
+    yield from (f"  {line}" for line in key)
 
 
 def _halves(week: FloatArray) -> FloatArray:

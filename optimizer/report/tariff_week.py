@@ -16,18 +16,15 @@ import numpy as np
 from markupsafe import Markup
 
 from optimizer.base.calendar import DAY_NAMES
-from optimizer.base.timegrid import FloatArray, TimeGrid, clock_slots
+from optimizer.base.timegrid import FloatArray
 from optimizer.base.units import MINUTES_PER_DAY, price
 from optimizer.base.writing import Writing
-from optimizer.evaluation.typical_day import steps_of
 from optimizer.report.drawing import HALF, LETTER, Drawing, Panel, cut, hours_ticks, width_of
 from optimizer.report.drawing_png import LEVELS, cividis, picture
 from optimizer.report.figures import RIGHT, hour_labels
+from optimizer.report.weeks import parts_of_year, week_of
 from optimizer.settings.windows import months_text
 from optimizer.workflows.results import Result
-
-DECIMALS = 5
-"""Prices are told apart to so many decimals."""
 
 MOST_PARTS = 4
 """Into so many parts of the year months are put by their prices."""
@@ -66,37 +63,6 @@ def tariff_week(result: Result) -> list[PaintedWeek]:
         )
         for name, week in weeks.items()
     ]  # fmt: skip
-
-
-def week_of(buy: FloatArray, grid: TimeGrid, months: list[int]) -> FloatArray:
-    """Return the middle price by weekday and clock slot in some months, (7, S); NaN where none is known."""
-    slots = clock_slots(grid.step_minutes)
-    inside = steps_of(grid, months)
-    place = (grid.weekday * slots + grid.minute_of_day // grid.step_minutes)[inside]
-    order = np.lexsort((buy[inside], place))
-    values, place = buy[inside][order], place[order]
-    cells, first, count = np.unique(place, return_index=True, return_counts=True)
-    week = np.full(7 * slots, np.nan)
-    week[cells] = np.round(values[first + (count - 1) // 2], DECIMALS)
-    return week.reshape(7, slots)
-
-
-def parts_of_year(buy: FloatArray, grid: TimeGrid) -> list[list[int]]:
-    """Return the months of the grid in groups whose weeks cost the same, where both are known."""
-    found: list[tuple[FloatArray, list[int]]] = []
-    for month in grid.months:
-        week = week_of(buy, grid, [month])
-        same = next((part for part in found if _agree(part[0], week)), None)
-        if same is None:
-            found.append((week, [month]))
-        else:
-            same[1].append(month)
-    return [months for _, months in found]
-
-
-def _agree(one: FloatArray, other: FloatArray) -> bool:
-    known = np.isfinite(one) & np.isfinite(other)
-    return bool((one[known] == other[known]).all())
 
 
 def price_words(week: FloatArray, currency: str, writing: Writing) -> Iterator[str]:

@@ -36,6 +36,15 @@ class BillResult:
 
 
 @dataclass(frozen=True)
+class TwoBills:
+    """The same meter data billed on two tariffs, and what was noticed."""
+
+    names: tuple[str, str]
+    bills: tuple[Bill, Bill]
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True)
 class ReconcileResult:
     """A paid bill beside ours, and what was noticed."""
 
@@ -77,6 +86,31 @@ def bill(
     return BillResult(bill_flows(cost, flows), (*notes, *cost.notes, *odd_values(rates)))
 
 
+def two_bills(
+    meter: Path,
+    tariffs: tuple[str, str],
+    zone: str,
+    history: Path | None = None,
+    read_dates: Sequence[date] = (),
+) -> TwoBills:
+    """Bill meter data on two tariffs, each as ``bill`` does.
+
+    Raises
+    ------
+    InputError
+        As of ``bill``, or if the tariffs are in two currencies.
+    """
+    one, other = (bill(meter, tariff, zone, history, read_dates) for tariff in tariffs)
+    if one.bill.currency != other.bill.currency:
+        raise TariffError(
+            f"one tariff is in {one.bill.currency}, the other in {other.bill.currency}",
+            where="--beside",
+            mend="Compare tariffs of one currency.",
+        )
+    notes = tuple(dict.fromkeys((*one.notes, *other.notes)))
+    return TwoBills(tariffs, (one.bill, other.bill), notes)
+
+
 READ_DATES = "--read-dates"
 
 
@@ -101,9 +135,11 @@ def _between(flows: Flows, reads: Sequence[date]) -> tuple[Flows, list[str]]:
         grid.part(first, count), flows.import_kwh[part], flows.export_kwh[part], reactive,
         flows.stored_export_kwh[part],
     )  # fmt: skip
+    days_in_all = grid.count * grid.step_h / 24
     return kept, [
-        f"{(grid.count - count) * grid.step_h / 24:,.4g} days metered before the first read date or after"
-        " the last one are left out. Demand and credits of earlier periods can be given with --history."
+        f"{days_in_all * (1 - count / grid.count):,.4g} of {days_in_all:,.4g} days are metered before the"
+        " first read date or after the last one, and left out. Demand and credits of earlier periods can be"
+        " given with --history."
     ]
 
 

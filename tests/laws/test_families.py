@@ -281,6 +281,14 @@ ROWS: dict[str, Row] = {
         "blocks": [{"up_to_kw": 5.0, "per_kw": 0.0}, {"up_to_kw": 8.0, "per_kw": 0.4}, {"per_kw": 1.1}]}], FINE),
     "demand: of each day, under contract": Row([KW | {"counted_over": "day", "per": "day",
         "contract": {"kw": 6.0, "at_least_pct": 50.0, "exceeded_at_pct": 105.0, "times": 2.0}}]),
+    "demand: excess of each interval": Row([KW | {"interval_minutes": 15, "ratchet": RATCHET, "excess": {
+        "above_kw": 4.0, "counted": "each interval"}}], FINE),
+    "demand: excess as the root of squares": Row([KW | {"hours": ["08:00-20:00"], "excess": {
+        "above_kw": 4.0, "counted": "root of squares"}}], AUTUMN),
+    "demand: in hours that are told later": Row([KW | {
+        "dates": [date(2025, 3, 5), date(2025, 4, 2)], "hours": ["17:00-18:00"], "billed_in": "every month",
+        "mean_of_months": 3, "planned_in": {"hours": ["16:00-20:00"], "days": ["weekdays"],
+        "seasons": ["cold"], "after_midnight": "same day", "pct": 40.0}}]),
     "demand: contract, its share": Row([KW | {"contract": {"kw": 14.0}}]),
     "demand: ratchet": Row([KW | {"ratchet": RATCHET}]),
     "demand: ratchet on what was billed": Row([KW | {"ratchet": RATCHET | {"of": "billed"}}], AUTUMN),

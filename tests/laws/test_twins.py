@@ -355,6 +355,13 @@ CHARGES: dict[str, list[dict[str, Any]]] = {
         {"name": "a", "per_kwh": 0.4, "hours": ["16:00-21:00"]},
         {"name": "b", "per_kwh": 0.1, "days": ["monday"], "otherwise": True},
         {"name": "c", "per_kwh": 0.2, "days": ["tuesday", "wednesday", "thursday", "friday", "weekends"], "otherwise": True}]}],
+    "demand, the excess of each interval": [DEMAND | {"excess": {
+        "above_kw": 2.0, "counted": "each interval"}}],
+    "demand, the excess as a root": [DEMAND | {"excess": {
+        "above_kw": 2.0, "counted": "root of squares"}}],
+    "demand in hours that are told later": [DEMAND | {
+        "dates": [date(2025, 7, 1)], "hours": ["08:00-09:00"],
+        "planned_in": {"hours": ["06:00-14:00"], "pct": 60.0}}],
     "step_fee by demand": [DEMAND, STEPS_OF_KW],
     "step_fee by the month before": [DEMAND, STEPS_OF_KW | {"of_period": "previous"}],
     "step_fee by a demand in blocks": [DEMAND_BLOCKS, STEPS_OF_KW],

@@ -4,7 +4,7 @@ Demand is the mean power over a demand interval of 15, 30 or 60 minutes that beg
 rolls on in subintervals. From the intervals to the billed kW, each where the tariff has it::
 
     measured   the highest, or the mean of the highest of different days, weeks or months
-    adjusted   for the power factor, as metered
+    adjusted   for the power factor, as metered; or what exceeds an agreed power, interval by interval
     floored    at least so many kW
     contract   between a share of the contracted power and more than what exceeds it
     ratchet    at least a share of the highest of the months before
@@ -25,13 +25,23 @@ from pydantic import Field, model_validator
 from optimizer.base.calendar import MonthDay, Times, When, month_and_day, year_of
 from optimizer.base.documents import Document
 from optimizer.base.errors import Mistake, TariffError
-from optimizer.base.flows import FlowName
-from optimizer.base.timegrid import BillingPeriod, FloatArray, IntArray, interval_of_step
+from optimizer.base.flows import FlowName, Flows
+from optimizer.base.timegrid import BillingPeriod, BoolArray, FloatArray, IntArray, interval_of_step
 from optimizer.base.units import clock
 from optimizer.billing.charges.base import PAST_PEAKS, ChargeBase, Context, Line, Rounding
 from optimizer.billing.charges.blocks import block_names, refuse_wrong_ends, within_blocks
 from optimizer.billing.charges.reactive import PowerFactor
-from optimizer.cost.expression import Constant, Largest, Node, Peak, Scale, Sum
+from optimizer.cost.expression import (
+    Constant,
+    Largest,
+    Metered,
+    Node,
+    Peak,
+    Scale,
+    Sum,
+    above,
+    evaluate,
+)
 
 UNCOUNTED = "no hour of this period counts"
 """What the demand of a period is called in which none of the charge's hours lie."""
@@ -108,6 +118,27 @@ class WeighedHours(When):
     pct: float = Field(default=100.0, ge=0, le=1000)
 
 
+class Excess(Document):
+    """Power above an agreed one, in each interval: added up, or as the root of the sum of squares.
+
+    It is billed from the meter; a plan counts the highest excess alone, which is never more.
+    """
+
+    above_kw: float = Field(ge=0)
+    counted: Literal["each interval", "root of squares"]
+
+    def of(self, peak: Peak) -> Node:
+        """Return the excess of the intervals that a peak looks at. [kW]"""
+
+        def formula(flows: Flows) -> float:
+            beyond = np.maximum(peak.interval_kw(getattr(flows, peak.flow)) - self.above_kw, 0.0)
+            return float(
+                beyond.sum() if self.counted == "each interval" else np.hypot.reduce(beyond)
+            )
+
+        return Metered(formula, above(peak, self.above_kw))
+
+
 class DemandCharge(Times, ChargeBase):
     """A price per kW of the period's demand, or of the year's, billed month by month, or of each day's.
 
@@ -133,6 +164,8 @@ class DemandCharge(Times, ChargeBase):
     month_pct: Annotated[list[Annotated[float, Field(ge=0, le=1000)]],
                          Field(min_length=12, max_length=12)] | None = None  # fmt: skip
     power_factor: PowerFactor | None = None
+    excess: Excess | None = None
+    planned_in: WeighedHours | None = None
     at_least_kw: float = Field(default=0.0, ge=0)
     contract: Contract | None = None
     ratchet: Ratchet | None = None
@@ -173,9 +206,19 @@ class DemandCharge(Times, ChargeBase):
                 "Write counted_over: year, or remove it.",
                 "year_begins",
             )
+        if self.planned_in is not None and self.counted_over == "year":
+            raise Mistake(
+                "planned_in is for hours of one period", "Remove counted_over.", "planned_in"
+            )
         if self.direction == "export" and self.power_factor is not None:
             raise Mistake(
                 "a power factor is that of import", "Remove power_factor.", "power_factor"
+            )
+        if self.excess is not None and (self.power_factor or self.highest > 1 or self.planned_in):
+            raise Mistake(
+                "excess counts all intervals as they are metered",
+                "Remove power_factor, highest and planned_in.",
+                "excess",
             )
         self._refuse_open_months()
         self._refuse_more_than_a_day()
@@ -194,6 +237,8 @@ class DemandCharge(Times, ChargeBase):
         given = {
             "highest": self.highest > 1,
             "power_factor": self.power_factor is not None,
+            "excess": self.excess is not None,
+            "planned_in": self.planned_in is not None,
             "ratchet": self.ratchet is not None,
             "mean_of_months": self.mean_of_months is not None,
             "billed_in": self.billed_in is not None,
@@ -286,6 +331,8 @@ class _DemandLines:
         self.context = context
         self.mask = context.mask(charge)
         self.weight = self._weights()
+        planned = charge.planned_in
+        self.likely = None if planned is None else context.mask(planned, "planned_in")
         self.flow: FlowName = "import_kwh" if charge.direction == "import" else "export_kwh"
         self.kept = context.remembered(_key(charge.name), _Kept)
         self.of_year: dict[int, Peak] = {}
@@ -326,9 +373,12 @@ class _DemandLines:
 
     def _steps(self, period: int) -> IntArray:
         """Return the steps of a period whose demand counts for this version."""
+        return self._within(self.mask, period)
+
+    def _within(self, mask: BoolArray, period: int) -> IntArray:
         if self.charge.at_change == "own days":
-            return self.context.steps_of_period(self.mask, period)
-        inside = self.mask & (self.context.periods.of_step == period)
+            return self.context.steps_of_period(mask, period)
+        inside = mask & (self.context.periods.of_step == period)
         return np.flatnonzero(inside & bool(self.context.days_in_force(period))).astype(np.int64)
 
     def _of_days(self, period: int, steps: IntArray) -> list[Line]:
@@ -374,8 +424,10 @@ class _DemandLines:
         actual: Node = Constant(0.0, UNCOUNTED) if measured is None else measured
         if isinstance(measured, Peak) and len(steps):
             actual = self._adjusted(steps, measured)
+        if self.likely is not None:
+            actual = self._known_later(period, actual)
         alone = self._ratcheted(period, self._floored(actual))
-        has_own = measured is not None or alone is not actual
+        has_own = measured is not None or isinstance(actual, Metered) or alone is not actual
         billed = self._averaged(period, alone if has_own else None)
         if self.charge.round_kw is not None:
             billed = self.charge.round_kw.of(billed)
@@ -479,7 +531,25 @@ class _DemandLines:
 
     def _adjusted(self, steps: IntArray, measured: Peak) -> Node:
         rule, name = self.charge.power_factor, self.charge.name
+        if self.charge.excess is not None:
+            self.context.notes.append(
+                f"{name}: a plan counts the highest excess alone, the bill has that of every interval."
+            )
+            return self.charge.excess.of(measured)
         return measured if rule is None else rule.adjusted(measured, steps, self.context, name)
+
+    def _known_later(self, period: int, actual: Node) -> Node:
+        """Return demand of hours that are told later: billed in these, planned in likely ones."""
+        planned_in = self.charge.planned_in
+        assert planned_in is not None
+        assert self.likely is not None
+        self.context.notes.append(
+            f"{self.charge.name}: billed in the hours that are named; a plan counts the highest demand of"
+            f" the likely ones (planned_in) at {planned_in.pct:g} %."
+        )
+        inside = self._within(self.likely, period)
+        planned = Scale(planned_in.pct / 100, self._peak(inside, ()))
+        return Metered(lambda flows: evaluate(actual, flows), planned, actual)
 
     def _floored(self, demand: Node) -> Node:
         charge = self.charge
