@@ -239,12 +239,60 @@ def test_a_baseline_credit_on_net_energy_stays_convex(tmp_path, net, credit):
     assert linear_cost(cost.total, grid.count).is_convex
 
 
+@pytest.mark.parametrize(("counted", "kw"), [("each interval", 7.0), ("root of squares", 5.0)])
+def test_excess_power_is_added_up_or_taken_as_the_root_of_squares(tmp_path, counted, kw):
+    """Spain, meters of a quarter hour (from memory): price × √Σ(kW − agreed)². 3 and 4 kW above 10: 5.
+
+    A plan counts the highest excess alone, 4 kW.
+    """
+    charges = f"""
+    - kind: demand
+      name: Excess
+      interval_minutes: 15
+      per_kw: 2.00
+      excess: {{above_kw: 10, counted: {counted}}}
+    """
+    grid = local_grid("2025-06-01T00:00", "UTC", 96, 15)
+    power = np.full(96, 6.0)
+    power[[40, 70]] = 13.0, 14.0
+    bill = billed(tariff_of(tmp_path, charges), grid, power / 4)
+    assert bill.total == pytest.approx(2 * kw)
+    assert bill.total_as_planned == pytest.approx(2 * 4)
+
+
+def test_demand_of_hours_told_later_is_billed_in_them_and_planned_in_likely_ones(tmp_path):
+    """Charges by the system's highest hour (common practice, no published source). 1 kW all day.
+
+    Billed: 5 kW in the hour that was told. Planned: 9 kW, the highest of the likely hours, at 60 %.
+    """
+    charges = """
+    - kind: demand
+      name: System peak
+      interval_minutes: 60
+      per_kw: 3.00
+      dates: [2025-07-15]
+      hours: ["17:00-18:00"]
+      planned_in: {days: [weekdays], hours: ["15:00-19:00"], pct: 60}
+    """
+    grid, periods = month("2025-07-01", 31)
+    used = with_peaks(grid, {"2025-07-15": 5}, 1.0, hour=17)
+    used += with_peaks(grid, {"2025-07-22": 8}, hour=16) + with_peaks(
+        grid, {"2025-07-20": 40}, hour=16
+    )
+    bill = billed(tariff_of(tmp_path, charges), grid, used, periods=periods)
+    assert bill.total == pytest.approx(15.00, abs=CENT)
+    assert bill.total_as_planned == pytest.approx(3 * 0.6 * 9)
+    assert bill.lines[0].because == "5 kW Tue 15 Jul 2025, 17:00–18:00"
+
+
 CONVEX = {
     "hours by weight": ("demand", "interval_minutes: 60, per_kw: 1, any_of: [{hours: ['06:00-22:00']},"
                         " {hours: ['22:00-06:00'], pct: 50}]", True),
     "each day": ("demand", "interval_minutes: 60, per_kw: 1, counted_over: day, per: day", True),
     "above what was agreed": ("demand", "interval_minutes: 60, counted_over: day, per: day,"
                               " blocks: [{up_to_kw: 5, per_kw: 0}, {per_kw: 1}]", True),
+    "excess": ("demand", "interval_minutes: 60, per_kw: 1,"
+               " excess: {above_kw: 5, counted: root of squares}", True),
     "falling": ("demand", "interval_minutes: 60, counted_over: day, per: day,"
                 " blocks: [{up_to_kw: 5, per_kw: 2}, {per_kw: 1}]", False),
     "export": ("demand", "interval_minutes: 60, per_kw: 1, direction: export", True),

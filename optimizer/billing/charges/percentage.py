@@ -115,6 +115,8 @@ class PercentageCharge(ChargeBase):
         """Return one line for each billing period in which a named charge has a line."""
         if self.of != "all above":
             self._check_names(context)
+        if self.demand is not None and context.declared.get(self.demand) != "demand":
+            raise self._no_load_factor(context, "is no demand charge above")
         base = [line for line in context.lines if self.of == "all above" or line.charge in self.of]
         lines = []
         for period in sorted({line.period for line in base}):
@@ -161,17 +163,19 @@ class PercentageCharge(ChargeBase):
 
     def _demand(self, context: Context, period: int) -> Node:
         assert self.demand is not None
-        names = [name for name, kind in context.declared.items() if kind == "demand"]
         demands = [line.quantity for line in context.lines_of([self.demand], period)]
-        if self.demand not in names or not demands:
-            found = "has no kW in a period" if self.demand in names else "is no demand charge above"
-            raise TariffError(
-                f"{self.name!r} goes by the load factor of {self.demand!r}, which {found};"
-                f" above are {', '.join(names) or 'none'}",
-                where=context.where("demand"),
-                mend="Name a demand charge above that holds in the same periods.",
-            )
+        if not demands:
+            raise self._no_load_factor(context, "has no kW in a period")
         return Sum(tuple(demands))
+
+    def _no_load_factor(self, context: Context, why: str) -> TariffError:
+        names = [name for name, kind in context.declared.items() if kind == "demand"]
+        return TariffError(
+            f"{self.name!r} goes by the load factor of {self.demand!r}, which {why};"
+            f" above are {', '.join(names) or 'none'}",
+            where=context.where("demand"),
+            mend="Name a demand charge above that holds in the same periods.",
+        )
 
     def _check_names(self, context: Context) -> None:
         for position, name in enumerate(self.of):
