@@ -11,7 +11,7 @@ from datetime import date
 import numpy as np
 import pytest
 
-from optimizer.base.timegrid import meter_read_periods
+from optimizer.base.timegrid import calendar_months, meter_read_periods
 from optimizer.billing.tariff import compile_cost
 from optimizer.cost.expression import linear_cost
 from tests.builders import billed, local_grid, read_tariff_text, tariff_of
@@ -237,6 +237,46 @@ def test_a_baseline_credit_on_net_energy_stays_convex(tmp_path, net, credit):
     assert amounts(bill) == pytest.approx({"Net": 0.30 * max(net, 0), "Baseline": -credit})
     cost = compile_cost(tariff, grid, periods)
     assert linear_cost(cost.total, grid.count).is_convex
+
+
+@pytest.mark.parametrize(
+    ("stamp", "price"),
+    [("14T05", 0.13), ("14T06", 0.70), ("14T21", 0.70), ("14T23", 0.16), ("15T05", 0.16),
+     ("15T06", 0.16), ("15T22", 0.13)],
+)  # fmt: skip
+def test_the_day_of_a_colour_runs_from_six_to_six(tmp_path, stamp, price):
+    """France, days by colour (from memory): 14 January is red from 06:00 to 06:00 of the 15th, others blue.
+
+    Prices invented: red 0.70 and 0.16, blue 0.16 and 0.13, nights from 22 to 06.
+    """
+    charges = """
+    - kind: energy
+      name: Energy
+      rates:
+        - {name: red day, per_kwh: 0.70, dates: [2026-01-14], hours: ["06:00-22:00"]}
+        - {name: red night, per_kwh: 0.16, dates: [2026-01-14], hours: ["22:00-06:00"],
+           after_midnight: next day}
+        - {name: blue day, per_kwh: 0.16, hours: ["06:00-22:00"]}
+        - {name: blue night, per_kwh: 0.13, otherwise: true}
+    """
+    grid = local_grid("2026-01-13T00:00", "Europe/Paris", 24 * 3, 60)
+    used = (
+        np.array([grid.label(n).startswith(f"2026-01-{stamp}") for n in range(grid.count)]) * 10.0
+    )
+    assert billed(tariff_of(tmp_path, charges), grid, used).total == pytest.approx(10 * price)
+
+
+def test_a_fee_by_steps_of_a_broken_month_says_that_it_is_a_share(tmp_path):
+    """Derived: 20 of 30 days of June, 2 kW: 20/30 of the step from 2 kW."""
+    charges = """
+    - {kind: demand, name: D, interval_minutes: 60, per_kw: 0}
+    - {kind: step_fee, name: Step, by: D, steps: [{from: 0, amount: 30}, {from: 2, amount: 60}]}
+    """
+    grid = local_grid("2025-06-11T00:00", "UTC", 24 * 20, 60)
+    tariff = tariff_of(tmp_path, charges)
+    assert billed(tariff, grid, 2.0).total == pytest.approx(40.0)
+    (note,) = compile_cost(tariff, grid, calendar_months(grid)).notes
+    assert note.startswith("Step: 20 of the 30 days of 2025-06 are billed, so it pays that share")
 
 
 @pytest.mark.parametrize(("counted", "kw"), [("each interval", 7.0), ("root of squares", 5.0)])
