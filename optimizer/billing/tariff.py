@@ -16,7 +16,7 @@ from functools import partial
 from importlib import resources
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import Annotated, Any
+from typing import Annotated, Any, TypeVar
 
 import numpy as np
 import pandas as pd
@@ -46,7 +46,7 @@ from optimizer.billing.charges.step_fee import StepFee
 from optimizer.billing.history import NO_HISTORY, History
 from optimizer.cost.expression import Evaluation, Node, Rounded, Sum, minus
 from optimizer.metering.price_csv import read_prices
-from optimizer.metering.price_table import read_price_table
+from optimizer.metering.price_table import alike_months, read_price_table
 from optimizer.metering.series import TIME_COLUMNS, needed_column, read_stamps, read_table
 
 Charge = Annotated[
@@ -54,6 +54,8 @@ Charge = Annotated[
     | StepFee | NetEnergyCharge | CreditBank | MinimumCharge | ReactiveCharge,
     Field(discriminator="kind"),
 ]  # fmt: skip
+
+ReadT = TypeVar("ReadT")
 
 PriceReader = Callable[[PriceSeries, str], FloatArray]
 """Reads the prices of a file for each step of a grid, given the words that name it and their place."""
@@ -130,14 +132,18 @@ class Tariff:
         """Return the season of the middle of each month, January first, shape (12,).
 
         Seasons are those of the version in force on the grid's last day; seasons in which any flows
-        cost the same are one, called by the first of them.
+        cost the same are one, called by the first of them. Months in which a table has other prices
+        are seasons of their own.
         """
         last = grid.dates[-1]
         past = [n for n, version in enumerate(self.file.versions) if version.from_date <= last]
         number = past[-1] if past else 0
         seasons = self.file.versions[number].calendar().seasons
         alike = seasons_alike(self, number, grid)
-        return [alike[seasons.of_day(date(last.year, month, 15))] for month in range(1, 13)]
+        named = [alike[seasons.of_day(date(last.year, month, 15))] for month in range(1, 13)]
+        for months in _months_of_tables(self, number):
+            named = [f"{name} {first}" for name, first in zip(named, months, strict=True)]
+        return named
 
 
 def _on_one_line(text: str) -> str:
@@ -448,18 +454,39 @@ def _price_reader(
     """Return what reads prices: of a file that has changed since the tariff was read, as it was."""
 
     def read(named: PriceSeries, where: str) -> FloatArray:
-        path = tariff.source.path.parent / named.file
-        kept = tariff.series.get(path)
-        if kept is None:
-            _refuse_missing(path, where)
-        if kept is None or kept == _series_text(path):
+        def read_in(path: Path) -> FloatArray:
             return prices_in(path, named, grid, calendar, where, notes)
-        with TemporaryDirectory() as folder:
-            copy = Path(folder) / kept_name(path.name)
-            copy.write_text(kept, encoding="utf-8", newline="")
-            return prices_in(copy, named, grid, calendar, where, notes)
+
+        return _from_file(tariff, named.file, where, read_in)
 
     return read
+
+
+def _from_file(tariff: Tariff, file: str, where: str, read: Callable[[Path], ReadT]) -> ReadT:
+    """Return what is read of a file, as it was when the tariff was read."""
+    path = tariff.source.path.parent / file
+    kept = tariff.series.get(path)
+    if kept is None:
+        _refuse_missing(path, where)
+    if kept is None or kept == _series_text(path):
+        return read(path)
+    with TemporaryDirectory() as folder:
+        copy = Path(folder) / kept_name(path.name)
+        copy.write_text(kept, encoding="utf-8", newline="")
+        return read(copy)
+
+
+def _months_of_tables(tariff: Tariff, number: int) -> list[list[int]]:
+    """Return for each table of a version the first month with the same prices as each month."""
+    tables = {
+        (charge.table.file, charge.table.column): None
+        for charge in tariff.file.versions[number].charges
+        if isinstance(charge, PricedEnergy) and charge.table is not None
+    }
+    return [
+        _from_file(tariff, file, str(tariff.source.path), partial(alike_months, column=column))
+        for file, column in tables
+    ]
 
 
 def prices_in(

@@ -80,6 +80,23 @@ def read_price_table(
     return prices[row_of[grid.month - 1, kinds[grid.day], grid.minute_of_day]]
 
 
+def alike_months(path: Path, column: str) -> list[int]:
+    """Return for each month, January first, the first month with the same prices, 0 to 11, shape (12,).
+
+    Raises
+    ------
+    SeriesError
+        As of ``read_price_table``.
+    """
+    table = read_table(path)
+    row_of, _ = _rows_of_moments(table, has_holidays=False)
+    prices = prices_of_column(table, column, str(path))[row_of[:, :HOLIDAY]]
+    return [
+        next(first for first in range(12) if (prices[first] == prices[month]).all())
+        for month in range(12)
+    ]
+
+
 def _rows_of_moments(table: Table, *, has_holidays: bool) -> tuple[IntArray, set[int]]:
     """Return the record of each month, kind of day and minute, (12, 8, 1440), and where rows begin."""
     row_of = np.full((12, HOLIDAY + 1, MINUTES_PER_DAY), -1, dtype=np.int64)

@@ -10,6 +10,8 @@ import pytest
 
 from optimizer.base.calendar import DayCalendar, Holidays, Seasons
 from optimizer.base.errors import SeriesError
+from optimizer.billing.tariff import read_tariff as tariff_read
+from optimizer.billing.tariff import shipped_tariffs
 from optimizer.metering.price_table import read_price_table
 from tests.builders import local_grid
 
@@ -73,3 +75,10 @@ def test_a_row_that_cuts_a_step_is_noted(tmp_path: Path) -> None:
     prices, notes = read(tmp_path, "00:00,16:30,,,0.1,1 / 16:30,24:00,,,0.3,1")
     assert np.unique(prices[[16, 17]]).tolist() == [0.1, 0.3]
     assert any("16:30 cut steps of 60 min" in note for note in notes)
+
+
+def test_months_of_a_table_with_other_prices_are_seasons_of_the_tariff() -> None:
+    tariff = tariff_read(shipped_tariffs()["price_table"])
+    seasons = tariff.season_of_months(GRID)
+    assert len(set(seasons)) == 2
+    assert {seasons[month - 1] for month in (6, 7, 8, 9)}.isdisjoint(seasons[:5] + seasons[9:])
