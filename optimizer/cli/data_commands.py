@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
-from optimizer.base.errors import InputError
+from optimizer.base.errors import InputError, UsageMistake
 from optimizer.cli.next_steps import command
 from optimizer.cli.options import DebugOption, JsonOption, dates_in, folder_of
 from optimizer.cli.running import errors_told, job, print_record, print_text
@@ -197,6 +197,10 @@ def check(
             metavar="WHAT", help="A scenario folder, its scenario.yaml, or a tariff file or name."
         ),
     ] = None,
+    out: Annotated[
+        Path | None,
+        typer.Option("--out", metavar="FOLDER", help="Folder for a page of a tariff."),
+    ] = None,
     as_json: JsonOption = False,
     debug: DebugOption = False,
 ) -> None:
@@ -205,8 +209,14 @@ def check(
         from optimizer.workflows import check as jobs
 
         if what is not None and (tariff := jobs.tariff_named(what)) is not None:
-            _check_tariff(tariff, as_json=as_json)
+            _check_tariff(tariff, out, as_json=as_json)
             return
+        if out is not None:
+            raise UsageMistake(
+                "only of a tariff a page is written",
+                where="--out",
+                mend="Name a tariff, or leave it out.",
+            )
         from optimizer.report.fits import fits_record, fits_text
         from optimizer.report.formats import CHECK
         from optimizer.report.shapes import CheckRecord
@@ -226,13 +236,17 @@ def check(
         print_text(told, then=command("plan", what))
 
 
-def _check_tariff(path: Path, *, as_json: bool) -> None:
+def _check_tariff(path: Path, out: Path | None, *, as_json: bool) -> None:
     from optimizer.report.bill import worked_record, worked_text
     from optimizer.report.formats import WORKED_BILLS
     from optimizer.report.tariff_picture import tariff_picture
     from optimizer.workflows.check import check_tariff
 
-    result = check_tariff(path)
+    result, files = check_tariff(path), list[Path]()
+    if out is not None:
+        from optimizer.report.tariff_page import write_tariff_page
+
+        files = write_tariff_page(result, out)
     if as_json:
         print_record(WORKED_BILLS, worked_record(result.worked, result.remarks))
     else:
@@ -242,6 +256,8 @@ def _check_tariff(path: Path, *, as_json: bool) -> None:
             else f"mend the figures that differ, then {command('check', path)}"
         )
         picture = tariff_picture(result.sample)
-        print_text(f"{picture}\n\n{worked_text(result.worked, result.remarks)}", then=then)
+        print_text(
+            f"{picture}\n\n{worked_text(result.worked, result.remarks)}", files=files, then=then
+        )
     if not result.is_right:
         raise typer.Exit(InputError.exit_code)

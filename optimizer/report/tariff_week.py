@@ -53,13 +53,19 @@ def tariff_week(result: Result) -> list[PaintedWeek]:
                for season in result.settings.seasons]  # fmt: skip
         parts = [months for months in own if months] or [grid.months]
     weeks = {months_text(months): week_of(buy, grid, months) for months in parts}
+    return painted("Price of import", weeks, result.currency, result.scenario.file.writing)
+
+
+def painted(
+    what: str, weeks: dict[str, FloatArray], currency: str, writing: Writing
+) -> list[PaintedWeek]:
+    """Return weeks of prices, shapes (7, S), by their name, painted on one scale; ``what`` is priced."""
     known = np.concatenate([week[np.isfinite(week)] for week in weeks.values()])
     ends = float(known.min()), float(known.max())
-    writing = result.scenario.file.writing
     return [
         PaintedWeek(
-            name, Markup(_draw_week(name, week, ends, result.currency, writing)),
-            list(price_words(week, result.currency, writing)),
+            name, Markup(_draw_week(f"{what}, {name}", name, week, ends, currency, writing)),
+            list(price_words(week, currency, writing)),
         )
         for name, week in weeks.items()
     ]  # fmt: skip
@@ -108,11 +114,16 @@ def _days_words(days: list[int]) -> str:
 
 
 def _draw_week(
-    name: str, week: FloatArray, ends: tuple[float, float], currency: str, writing: Writing
+    what: str,
+    name: str,
+    week: FloatArray,
+    ends: tuple[float, float],
+    currency: str,
+    writing: Writing,
 ) -> str:
     low, high = ends
     wide = high - low or 1.0
-    spoken = f"Price of import, {name}: {'; '.join(price_words(week, currency, writing))}."
+    spoken = f"{what}: {'; '.join(price_words(week, currency, writing))}."
     drawing = Drawing(HALF, 226, spoken)
     drawing.text(4, 14, cut(name, HALF - 8), "strong")
     slot_h = 24 / week.shape[1]

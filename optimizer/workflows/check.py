@@ -11,6 +11,7 @@ from optimizer.billing.odd import odd_values
 from optimizer.billing.sample import SampleYear, sample_year
 from optimizer.billing.tariff import (
     BILLS_SUFFIX,
+    Tariff,
     is_tariff_text,
     read_tariff,
     remarks_over_a_year,
@@ -40,6 +41,7 @@ class ScenarioCheck:
 class TariffCheck:
     """The worked bills of a tariff, none if there are none, what is odd in it, and a sample year."""
 
+    tariff: Tariff
     worked: tuple[WorkedResult, ...]
     remarks: tuple[str, ...]
     sample: SampleYear
@@ -69,13 +71,13 @@ def check_tariff(path: Path) -> TariffCheck:
     odd = (*remarks_over_a_year(tariff), *odd_values(tariff))
     beside, sample = bills_beside(path), sample_year(tariff)
     if not is_file(beside):
-        return TariffCheck((), odd, sample)
+        return TariffCheck(tariff, (), odd, sample)
     bills = read_worked_bills(beside)
     results = (
         WorkedResult(worked.entry.shows, tuple(check_worked_bill(tariff, worked)))
         for worked in bills
     )
-    return TariffCheck(tuple(results), (*odd, *_on_zone(bills[0].zone, beside)), sample)
+    return TariffCheck(tariff, tuple(results), (*odd, *_on_zone(bills[0].zone, beside)), sample)
 
 
 def _on_zone(zone: str, beside: Path) -> list[str]:

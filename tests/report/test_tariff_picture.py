@@ -7,7 +7,10 @@ from pathlib import Path
 import pytest
 
 from optimizer.billing.sample import sample_year
+from optimizer.billing.tariff import shipped_tariffs
+from optimizer.report.tariff_page import write_tariff_page
 from optimizer.report.tariff_picture import tariff_picture
+from optimizer.workflows.check import check_tariff
 from tests.builders import read_tariff_text
 
 TARIFF = """
@@ -58,3 +61,13 @@ def test_many_prices_are_shown_as_heights(tmp_path: Path) -> None:
     assert lines[3].startswith("  Mon–Sun ▁▁")
     assert lines[3].endswith("██")
     assert lines[4] == "  ▁ 0.10 to █ 0.33, 24 prices"
+
+
+def test_a_page_shows_the_same_week_with_words_and_the_bill(tmp_path: Path) -> None:
+    (path,) = write_tariff_page(check_tariff(shipped_tariffs()["price_table"]), tmp_path / "out")
+    text = path.read_text(encoding="utf-8")
+    assert text.count("<svg") == 4  # import and export, each in two parts of the year
+    assert "invented for demonstration" in text
+    assert "<h3>June–September</h3>" in text
+    assert "0.48 USD per kWh: every day 16:00–21:00" in text
+    assert "http" not in text.replace("http://www.w3.org", "")
