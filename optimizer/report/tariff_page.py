@@ -13,10 +13,8 @@ from optimizer.base.files import write_all
 from optimizer.base.timegrid import FloatArray, TimeGrid
 from optimizer.base.writing import PLAIN
 from optimizer.billing.sample import BASE_KW, EVENING_KW
-from optimizer.report.tariff_week import PaintedWeek, painted
+from optimizer.report.tariff_week import PaintedWeek, weeks_painted
 from optimizer.report.templates import rendered
-from optimizer.report.weeks import parts_of_year, week_of
-from optimizer.settings.windows import months_text
 from optimizer.workflows.check import TariffCheck
 
 PAGE = "tariff.html"
@@ -60,6 +58,5 @@ def tariff_page(check: TariffCheck) -> str:
 
 
 def _painted(flow: str, prices: FloatArray, grid: TimeGrid, currency: str) -> list[PaintedWeek]:
-    parts = parts_of_year(prices, grid)
-    weeks = {months_text(months): week_of(prices, grid, months) for months in parts}
-    return painted(f"Price of {flow}", weeks, currency, PLAIN)
+    months = [[month] for month in grid.months]
+    return weeks_painted(prices, grid, months, currency, PLAIN, flow)
