@@ -121,6 +121,17 @@ class MeterBillRecord(BillRecord):
     notes: list[str]
 
 
+class TwoBillsRecord(TypedDict):
+    """The same meter data billed on two tariffs: sums of each, the first tariff's first."""
+
+    currency: str
+    tariffs: list[str]
+    totals: list[float]
+    by_period: dict[str, list[float]]
+    by_charge: list[dict[str, float]]
+    notes: list[str]
+
+
 class ComparedLine(TypedDict):
     """A line of a paid bill beside ours; differences are paid less ours."""
 
