@@ -70,8 +70,6 @@ def main() -> None:
         for kind, data in zip(("po", "mo"), written(made), strict=True):
             file_of(code, kind).parent.mkdir(parents=True, exist_ok=True)
             file_of(code, kind).write_bytes(data)
-        missing = sum(not message.string for message in made if message.id)
-        print(f"{code}: {len(made)} texts, {missing} without a translation")
 
 
 if __name__ == "__main__":
