@@ -240,7 +240,7 @@ def draw_days(grid: TimeGrid, import_kwh: FloatArray, chosen: int) -> Markup:
     )  # fmt: skip
     panel.numbers_left("", 3)
     panel.area(np.arange(len(dates) + 1, dtype=np.float64), import_kwh, Look("vermilion"))
-    panel.axis_below(day_ticks(grid))
+    panel.axis_below(day_ticks(dates))
     at = max(chosen, 0)
     told = (
         f"{dates[at]}: {number(float(import_kwh[at]))} kWh" if chosen >= 0 else say("none chosen")
