@@ -36,8 +36,14 @@ class Nonsense(ValueError):
     """What was written is no answer; the text says what would be."""
 
 
-def _always(_answers: Answers) -> bool:
+def always(_answers: Answers) -> bool:
+    """Return that it is so, whatever was answered."""
     return True
+
+
+def never(_answers: Answers) -> bool:
+    """Return that it is not so, whatever was answered."""
+    return False
 
 
 @dataclass(frozen=True)
@@ -72,8 +78,9 @@ class Question:
         The part or the list that it is about; empty if it is about all.
     assumed : str
         What is assumed where the answer is not known, if the default does not tell it by itself.
-    is_rare : bool
-        Whether it is asked only of who wants to tell all; else its default is assumed.
+    is_rare : callable
+        Whether, given the answers before, it is asked only of who wants to tell all; else its default is
+        assumed.
     is_asked : callable
         Whether it matters, given the answers to the questions before it.
     """
@@ -95,8 +102,8 @@ class Question:
     of: str = ""
     told: str = ""
     assumed: str = ""
-    is_rare: bool = False
-    is_asked: Callable[[Answers], bool] = _always
+    is_rare: Callable[[Answers], bool] = never
+    is_asked: Callable[[Answers], bool] = always
 
     @property
     def asks(self) -> str:
@@ -197,8 +204,8 @@ class Question:
 
 
 def _called(text: str, choices: Mapping[Any, str]) -> Any:
-    """Return the one choice in whose words a text stands."""
-    found = [key for key, words in choices.items() if text.lower() in words.lower()]
+    """Return the one choice in whose name or words a text stands."""
+    found = [key for key, words in choices.items() if text.lower() in f"{key} {words}".lower()]
     if not found:
         raise Nonsense(say("Nothing is called {typed}.", typed=repr(_cut(text))))
     if len(found) > 1:
@@ -264,8 +271,11 @@ class Questionnaire:
         return [question for question in self.questions if question.is_asked(answers)]
 
 
-def below(question: Question, prefix: str) -> Question:
-    """Return a question of a questionnaire that has become a part of another one, below a prefix."""
+def below(question: Question, prefix: str, *, when: Callable[[Answers], bool], of: str) -> Question:
+    """Return a question of a questionnaire that has become part of another one, below a prefix.
+
+    ``when`` tells, of the answers to the other one, whether the part matters.
+    """
 
     def own(answers: Answers) -> Answers:
         return {
@@ -279,5 +289,7 @@ def below(question: Question, prefix: str) -> Question:
         name=prefix + question.name,
         default=lambda answers: question.default_after(own(answers)),
         choices=lambda answers: question.choices_after(own(answers)),
-        is_asked=lambda answers: question.is_asked(own(answers)),
+        is_asked=lambda answers: when(answers) and question.is_asked(own(answers)),
+        of=of,
+        sets="",
     )

@@ -88,7 +88,7 @@ class _Talk:
             self._take(line, question)
 
     def _is_assumed(self, question: Question) -> bool:
-        return question.is_rare and not self.with_rare
+        return not self.with_rare and question.is_rare(self.answers)
 
     def _keep(self, question: Question, value: Any, *, known: bool) -> None:
         self.answers[question.name] = value

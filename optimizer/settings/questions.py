@@ -260,6 +260,9 @@ QUESTIONS: tuple[Question, ...] = (
 )  # fmt: skip
 """All questions, in the order in which they are asked."""
 
+KEYS = {question.sets for question in QUESTIONS if question.sets and not question.of}
+"""The keys of ``controls`` that they ask for, beside the lists."""
+
 
 def answer_to(name: str, answers: Answers) -> Any:
     """Return the answer to a question, its default if there is none."""
@@ -355,5 +358,77 @@ def refused(answers: Answers) -> InputError | None:
     return None
 
 
+def answers_of(controls: Controls) -> dict[str, Any] | None:
+    """Return the answers that describe controls; None where the questions cannot ask for all of them."""
+    menu = controls.menu
+    answers: dict[str, Any] = {
+        "shape": "one" if [each.name for each in menu.lists] == ["windows"] else "own",
+        "days": controls.day_types,
+        "minutes": controls.minutes,
+        "months": controls.season_sets,
+        "floors": controls.floor_by_season,
+        "level_step": controls.soc_step_pct,
+        "power_step_kw": controls.power_step_kw,
+        "power_unit": "kw" if controls.power_step_pct is None else "pct",
+    }
+    answers |= {
+        name: getattr(controls, name)
+        for name in ("outside", "overlap", "over_midnight", "after_midnight", "whole_day",
+                     "last_minute", "unused", "summer_time", "precedence")
+    }  # fmt: skip
+    if controls.power_step_pct is not None:
+        answers["power_step_pct"] = controls.power_step_pct
+    answers |= {f"{name}.entries": 0 for name in ("filling", "giving", "limits")}
+    for each in menu.lists:
+        answers[f"{each.name}.entries"] = each.entries
+        answers[f"{each.name}.actions"] = list(each.actions)
+        answers[f"{each.name}.once"] = list(each.once)
+        answers[f"{each.name}.fields"] = [field for field in each.fields if field in FIELDS]
+        if each.name == "windows":
+            filled = "next" if "end" not in each.fields else "filled"
+            answers["ends"] = filled if each.fills_day else "end"
+    return _told_again(answers, controls)
+
+
+def _told_again(answers: dict[str, Any], controls: Controls) -> dict[str, Any] | None:
+    """Return those of the answers that matter, if they describe the controls wholly."""
+    own = {question.name for question in QUESTIONS}
+    if not {*answers} <= own:
+        return None
+    answers = {question.name: answer_to(question.name, answers) for question in asked(answers)}
+    try:
+        again = controls_from(answers)
+    except InputError:
+        return None
+    same = controls.model_dump(include=KEYS) == again.model_dump(include=KEYS)
+    return answers if same and again.menu == controls.menu else None
+
+
 MENU = Questionnaire(QUESTIONS, refused)
 """The questions about a menu, with what refuses answers to them."""
+
+USUAL_MENUS: dict[str, tuple[str, Answers]] = {
+    "lines": (
+        "lines for a kind of day, each with start, end, what it does, how full and with which power",
+        {},
+    ),
+    "switches": (
+        "times at which it begins to do something, which it does until the next of them",
+        {"ends": "next", "days": "every_day", "windows.entries": 6, "windows.fields": ["level"]},
+    ),
+    "fills": (
+        "times at which it is filled, to one level with one power; else it covers the building",
+        {"shape": "own", "days": "every_day", "filling.once": ["level", "power"], "filling.fields": [],
+         "giving.entries": 0, "months": 1},
+    ),
+    "fills_and_gives": (
+        "times at which it is filled and times at which it covers the building, each with a level; else it"
+        " does nothing",
+        {"shape": "own", "outside": "idle", "days": "every_day", "filling.fields": ["level"],
+         "giving.fields": ["level"], "months": 1},
+    ),
+}  # fmt: skip
+"""Menus as they often are, in general words, by the answers in which they differ from what is usual.
+
+Common practice, no published source.
+"""
