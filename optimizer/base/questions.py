@@ -24,7 +24,6 @@ Kind = Literal[
 
 YES_NO = {"y": True, "yes": True, "true": True, "n": False, "no": False, "false": False}
 
-LONGEST_TEXT = 60
 MANY_CHOICES = 20
 """More choices than so many are found by typing, not by reading a list."""
 
@@ -60,8 +59,8 @@ class Question:
         One line of explanation.
     kind : str
         What is answered: one of ``choices``, several of them, an order of them, a whole number from ``low``
-        to ``high``, a number (or a word that stands for one in ``choices``), yes or no, text, names of
-        files, or a day.
+        to ``high``, a number (or a word that stands for one in ``choices``), yes or no, text of at most
+        ``high`` signs, names of files, or a day.
     default : object, or callable of the answers before
         The answer of who does not know, or takes what is usual; None where nothing is an answer too.
     sets : str
@@ -138,7 +137,7 @@ class Question:
             "count": lambda: self._count(text, answers),
             "number": lambda: self._number(text, answers),
             "yes_no": lambda: _yes_no(text),
-            "text": lambda: _text(text),
+            "text": lambda: self._text(text),
             "names": lambda: _names(text),
             "day": lambda: _day(text),
         }
@@ -202,6 +201,11 @@ class Question:
             raise Nonsense(say("{typed} is no whole number.", typed=_cut(text)))
         return None if value is None else int(value)
 
+    def _text(self, text: str) -> str | None:
+        if len(text) > self.high or not text.isprintable():
+            raise Nonsense(say("Write at most {count} signs on one line.", count=f"{self.high:g}"))
+        return None if text.lower() == "none" else text
+
 
 def _called(text: str, choices: Mapping[Any, str]) -> Any:
     """Return the one choice in whose name or words a text stands."""
@@ -219,12 +223,6 @@ def _yes_no(text: str) -> bool:
     if text.lower() not in YES_NO:
         raise Nonsense(say("{typed} is neither yes nor no.", typed=repr(_cut(text))))
     return YES_NO[text.lower()]
-
-
-def _text(text: str) -> str | None:
-    if len(text) > LONGEST_TEXT or not text.isprintable():
-        raise Nonsense(say("Write at most {count} signs on one line.", count=LONGEST_TEXT))
-    return None if text.lower() == "none" else text
 
 
 def _names(text: str) -> list[str]:

@@ -9,6 +9,7 @@ import sys
 from collections.abc import Callable, Iterable
 from typing import Any
 
+from optimizer.base.errors import InputError
 from optimizer.base.questions import (
     MANY_CHOICES,
     Answers,
@@ -28,6 +29,7 @@ def ask(
     tell: Callable[[str], None],
     *,
     known: Answers | None = None,
+    learn: Callable[[Question, Any, Answers], Answers] = lambda *_: {},
     with_rare: bool = True,
 ) -> tuple[dict[str, Any], list[str]]:
     """Ask all questions that matter.
@@ -42,6 +44,8 @@ def ask(
         Shows a line.
     known : mapping
         What is answered already, and not asked.
+    learn : callable
+        Returns what else is known by an answer, given those before; raises ``InputError`` if it cannot be.
     with_rare : bool
         Whether rare questions are asked too; else their defaults are assumed.
 
@@ -51,7 +55,7 @@ def ask(
         The answers by the names of their questions; and the questions that were not known or not asked.
     """
     tell(f"Enter takes what is usual, {UNKNOWN} is for 'I don't know', {BACK} goes back.")
-    talk = _Talk(form, read, tell, known or {}, with_rare)
+    talk = _Talk(form, read, tell, known or {}, learn, with_rare)
     while open_ones := [one for one in form.asked(talk.answers) if one.name not in talk.answers]:
         talk.settle(open_ones[0])
     return talk.answers, talk.unknown
@@ -66,10 +70,12 @@ class _Talk:
         read: Callable[[], str | None],
         tell: Callable[[str], None],
         known: Answers,
+        learn: Callable[[Question, Any, Answers], Answers],
         with_rare: bool,
     ) -> None:
         self.form, self.read, self.tell = form, read, tell
-        self.known, self.with_rare, self.has_ended = known, with_rare, False
+        self.known, self.learn, self.with_rare = known, learn, with_rare
+        self.has_ended = False
         self.answers: dict[str, Any] = dict(known)
         self.unknown: list[str] = []
 
@@ -101,11 +107,17 @@ class _Talk:
         except Nonsense as nonsense:
             self.tell(f"  {nonsense}")
             return
+        learned: Answers = {}
         wrong = self.form.refuses(self.answers | {question.name: value})
+        try:
+            learned = self.learn(question, value, self.answers)
+        except InputError as error:
+            wrong = wrong or error
         if wrong is not None:
             self.tell(f"  That cannot be: {wrong.what}. {wrong.mend}")
             return
         self._keep(question, value, known=line != UNKNOWN)
+        self.answers |= learned
         if line == UNKNOWN:
             told = say(question.assumed) or f"{shown(value)} is assumed."
             self.tell(f"  Not known: {told}")
@@ -119,8 +131,7 @@ class _Talk:
         self.tell(f"  {say(question.why)}")
         choices = question.choices_after(self.answers)
         for label, key in _listed(question, choices).items():
-            words = say(choices[key])
-            self.tell(f"  {label}  {words}" if str(key) in words else f"  {label}  {key}: {words}")
+            self.tell(f"  {label}  {say(choices[key])}")
         self.tell(f"  [{_how(question, choices)}; usual: {_usual(question, self.answers)}]")
         line = self.read()
         return None if line is None else line.strip()
@@ -129,7 +140,8 @@ class _Talk:
         """Forget the last answer that was typed, and what was assumed since."""
         by_name = self.form.by_name
         names = [name for name in self.answers if name not in self.known]
-        typed = [name for name in names if not self._is_assumed(by_name[name])]
+        asked = [name for name in names if name in by_name]
+        typed = [name for name in asked if not self._is_assumed(by_name[name])]
         if not typed:
             self.tell("  This is the first question.")
             return
@@ -159,7 +171,9 @@ def _usual(question: Question, answers: dict[str, Any]) -> str:
 
 
 def _how(question: Question, choices: dict[Any, str]) -> str:
-    number = f"number from {question.low:g} to {question.high:g}"
+    low, high = question.usual or (question.low, question.high)
+    mostly = "mostly " if question.usual else ""
+    number = f"number, {mostly}from {low:g} to {high:g}"
     words = f", or {', '.join(choices.values())}" if question.kind == "number" and choices else ""
     return {
         "choice": "one number" if _listed(question, choices) else "a part of its name",
@@ -172,6 +186,15 @@ def _how(question: Question, choices: dict[Any, str]) -> str:
         "names": "paths of files, quotes around those with blanks, or 'none'",
         "day": "a day, as 2027-01-31",
     }[question.kind]
+
+
+def told(question: Question, answers: Answers) -> str:
+    """Return a question with its answer, on one line."""
+    value = answers[question.name]
+    words = question.choices_after(answers)
+    unit = f" {question.unit}" if question.unit else ""
+    is_word = question.kind == "choice" and value in words
+    return f"{question.asks} {say(words[value]) if is_word else shown(value)}{unit}"
 
 
 def shown(value: Any) -> str:

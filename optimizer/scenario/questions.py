@@ -10,7 +10,7 @@ Read next: ``settings.questions``.
 from __future__ import annotations
 
 from collections.abc import Callable
-from datetime import timedelta
+from datetime import date, datetime, timedelta
 from functools import partial
 from typing import Any
 
@@ -27,8 +27,15 @@ MOST_ROOFS = 6
 LARGEST = 1e6
 """Of kW and kWh: what no building reaches."""
 
+LONGEST_PATH = 4096
+
 TYPED_TARIFF = "tariff.yaml"
 """Where prices that are typed are kept, in the scenario's folder."""
+
+METERS, FILL = "forecast.load.meters", "meters.fill"
+
+HOLD_PV, HAVE_GAPS = "meters.hold_pv", "meters.have_gaps"
+"""What is known beside answers, by who has read the meters."""
 
 MENU_PREFIX = "menu."
 OWN_MENU, MENU_IN_FILE = "own", "file"
@@ -49,7 +56,7 @@ def _has_forecast(answers: Answers) -> bool:
 
 
 def _has_meters(answers: Answers) -> bool:
-    return bool(_given("forecast.load.meters", answers))
+    return bool(_given(METERS, answers))
 
 
 def _has_bill_alone(answers: Answers) -> bool:
@@ -68,15 +75,18 @@ def _has_no_pv(answers: Answers) -> bool:
     return _has_no_forecast(answers) and _given("forecast.pv", answers) == "none"
 
 
-def _tomorrow(answers: Answers) -> Any:
-    from datetime import datetime
-
-    return datetime.now(zone_named(_given("zone", answers))).date() + timedelta(days=1)
+def _next_month(answers: Answers) -> date:
+    today = datetime.now(zone_named(_given("zone", answers))).date()
+    return (today.replace(day=1) + timedelta(days=31)).replace(day=1)
 
 
 def _usual_pv(answers: Answers) -> str:
-    """Return where PV is known from: ``meters.hold_pv`` is told by who has read them."""
-    return "metered" if answers.get("meters.hold_pv", _has_meters(answers)) else "roofs"
+    return "metered" if answers.get(HOLD_PV, _has_meters(answers)) else "roofs"
+
+
+def _ways_to_know_pv(answers: Answers) -> dict[str, str]:
+    metered = {"metered": "the meter's file has it in a column"} if _has_meters(answers) else {}
+    return {**metered, "roofs": "from what the roof is like", "none": "there is no PV"}
 
 
 def _city_of(answers: Answers) -> Any:
@@ -100,12 +110,19 @@ USED = (
     Question(
         "forecast", "Which file holds the year to plan, with load and PV of each step?",
         "Only who has made such a forecast has one; else it is made from meters or a bill.",
-        "text", None, "forecast", of="used", is_rare=always,
+        "text", None, "forecast", high=LONGEST_PATH, of="used", is_rare=always,
     ),
     Question(
-        "forecast.load.meters", "Which files hold what the meter counted?",
+        METERS, "Which files hold what the meter counted?",
         "As the utility or the meter hands them out, best a whole year; none if there is only a bill.",
-        "names", [], "forecast.load.meters", of="used", is_asked=_has_no_forecast,
+        "names", [], METERS, of="used", is_asked=_has_no_forecast,
+    ),
+    Question(
+        FILL, "The files lack some steps: how are they filled?",
+        "What lies before the first or after the last reading is never invented.",
+        "choice", "previous-day", "",
+        {"previous-day": "with the same time of the day before", "linear": "by a straight line"},
+        of="used", is_asked=lambda answers: bool(answers.get(HAVE_GAPS)),
     ),
     Question(
         "forecast.load.kwh_per_year", "How much is used in a year, PV used at home included?",
@@ -126,7 +143,7 @@ USED = (
     Question(
         "forecast.first", "From which day on is to be planned?",
         "The plan is for a year from that day on.",
-        "day", _tomorrow, "forecast.first", of="used", is_asked=_has_bill_alone, is_rare=always,
+        "day", _next_month, "forecast.first", of="used", is_asked=_has_bill_alone, is_rare=always,
     ),
 )  # fmt: skip
 
@@ -164,8 +181,7 @@ ROOF = (
         "forecast.pv", "Is there PV, and how is it known?",
         "What the roof yields is computed from its facts where no meter counted it.",
         "choice", _usual_pv, "forecast.pv",
-        {"metered": "the meter's file has it in a column", "roofs": "from what the roof is like",
-         "none": "there is no PV"},
+        _ways_to_know_pv,
         of="roof", is_asked=_has_no_forecast,
     ),
     Question(
@@ -217,7 +233,7 @@ COSTS = (
     ),
     Question(
         "tariff.file", "Which file holds the tariff?", "It is copied beside the scenario.",
-        "text", "my_tariff.yaml", "", of="costs", is_asked=partial(_how_tariff, "file"),
+        "text", "my_tariff.yaml", "", high=LONGEST_PATH, of="costs", is_asked=partial(_how_tariff, "file"),
     ),
     Question(
         "rates.currency", "In which currency?", "Three letters, as banks write it.",
