@@ -120,12 +120,12 @@ class Job:
         assert process.stdout is not None
         assert process.stderr is not None
         last: deque[str] = deque(maxlen=LAST_LINES)
-        told = threading.Thread(target=self._follow, args=[process.stderr, last], daemon=True)
-        told.start()
-        written = process.stdout.read()
-        code = process.wait()
-        told.join(GRACE_S)
-        process.stdout.close()
+        with process:
+            told = threading.Thread(target=self._follow, args=[process.stderr, last], daemon=True)
+            told.start()
+            written = process.stdout.read()
+            code = process.wait()
+            told.join(GRACE_S)
         if code == 0 and then is not None:
             then()
         if code != 0 and not self._is_cancelled:

@@ -95,8 +95,10 @@ def alone_on(folder: Path) -> Iterator[None]:
                 "a page is open on this folder already", where=folder,
                 mend="Its link stands in the terminal where it was started; Ctrl-C ends it there.",
             ) from None  # fmt: skip
-        yield
-        (folder / LOCK).unlink(missing_ok=True)
+        try:
+            yield
+        finally:
+            (folder / LOCK).unlink(missing_ok=True)
     finally:
         os.close(handle)
 
@@ -146,15 +148,14 @@ def serve(folder: Path, *, browser: bool, tell: Callable[[str], None]) -> None:
         If a page is open on the folder already, or it cannot be written.
     """
     secret = Secrets()
-    with alone_on(folder), opened_port() as listening:
+    with contextlib.suppress(KeyboardInterrupt), alone_on(folder), opened_port() as listening:
         port = listening.getsockname()[1]
         link = secret.link(port)
         with shown_in_a_browser(folder, link, wanted=browser):
             with answered_meanwhile(listening):
                 tell(link)
                 server = _made_ready(folder, port, secret)
-            with contextlib.suppress(KeyboardInterrupt):
-                server(listening)
+            server(listening)
 
 
 def _made_ready(folder: Path, port: int, secret: Secrets) -> Callable[[socket.socket], None]:

@@ -50,6 +50,8 @@ def served(folder: Path, wait_s: float = 60.0) -> Iterator[Served]:
     finally:
         process.terminate()
         process.wait(20)
+        if process.stdout is not None:
+            process.stdout.close()
 
 
 def _until_ready(link: str, wait_s: float) -> None:

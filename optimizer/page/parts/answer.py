@@ -98,6 +98,7 @@ class Answer(Part):
         return [
             Route("/progress", partial(_progress, folder)),
             Route("/report", partial(_report, folder)),
+            Route("/sheet", partial(_report, folder, sheet_alone=True)),
             Route("/files/{name}", partial(_file, folder)),
         ]
 
@@ -142,7 +143,7 @@ def progress_words(progress: Progress) -> dict[str, str]:
             if minutes
             else say("about {seconds} s left", seconds=seconds)
         )
-    saved = say("best so far saves {saved} a year", saved=progress.saved) if progress.saved else ""
+    saved = say("best so far saves {saved}", saved=progress.saved) if progress.saved else ""
     return {
         "what": say(progress.what) if progress.what else "",
         "percent": f"{100 * progress.share:.0f}",
@@ -198,7 +199,7 @@ def _result(folder: Folder) -> dict[str, Any] | None:
             "verdict": plan["verdict"],
             "expected": plan["expected"],
             "facts": [(say("Site"), plan["scenario"]), (say("Tariff"), plan["tariff"])],
-            "invented": plan["invented"],
+            "invented": _invented_words(file, is_told=plan["invented"]),
             "cautions": plan["cautions"],
             "card": card_of(file.controls, plant, settings, file.writing),
             "draw": lambda part, name: _drawn(part, name, file),
@@ -211,19 +212,33 @@ def _result(folder: Folder) -> dict[str, Any] | None:
         return None
 
 
+def _invented_words(file: ScenarioFile, *, is_told: bool) -> str:
+    """Return what of the site is invented: it, or the tariff alone; empty if nothing is."""
+    if file.invented:
+        return say("This site is invented.")
+    return say("The tariff is an invented one.") if is_told else ""
+
+
 def _drawn(part: CardDays, name: str, file: ScenarioFile) -> Markup:
     return Markup(draw_day(part, name, file.writing))
 
 
-def _report(folder: Folder, _request: Request) -> Response:
-    """Show the finished report, which brings its own style and script, shut off from the page.
+SHEET = re.compile(r'<section class="card sheet.*?</section>', re.DOTALL)
 
-    It runs in a sandbox as a site of its own, with the scripts that stand in it alone, and asks for nothing.
+
+def _report(folder: Folder, _request: Request, *, sheet_alone: bool = False) -> Response:
+    """Show the finished report, or its handover sheet alone, shut off from the page.
+
+    It brings its own style and script. It runs in a sandbox as a site of its own, with the scripts that
+    stand in it alone, and asks for nothing.
     """
     path = folder.results / REPORT
     if not path.is_file():
         return Response(say("There is no report yet."), 404, media_type="text/plain")
     text = path.read_text(encoding="utf-8")
+    if sheet_alone:
+        head, sheets = text.partition("<body>")[0], SHEET.findall(text)
+        text = f"{head}<body><main>{''.join(sheets)}</main></body></html>\n"
     scripts = re.findall(r"<script>(.*?)</script>", text, re.DOTALL)
     hashes = " ".join(f"'sha256-{_sha256(script)}'" for script in scripts) or "'none'"
     policy = (

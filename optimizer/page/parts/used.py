@@ -303,10 +303,13 @@ def _number(text: str) -> float | None:
 
 
 def own_zone() -> str:
-    """Return the zone of this machine's clock, where it can be told."""
+    """Return the zone of this machine's clock, where it can be told; empty if it is nobody's at home."""
     known = zoneinfo.available_timezones()
     linked = os.path.realpath("/etc/localtime").partition("zoneinfo/")[2]
     named = os.environ.get("TZ", "").lstrip(":")
     file = Path("/etc/timezone")
     written = file.read_text(encoding="utf-8").strip() if file.is_file() else ""
-    return next((zone for zone in (named, linked, written) if zone in known), "")
+    found = next((zone for zone in (named, linked, written) if zone in known), "")
+    return (
+        "" if found.endswith(("UTC", "GMT", "UCT")) or found.startswith("Etc/") else found
+    )  # of a server

@@ -45,8 +45,3 @@ if (job) {
     location.reload();
   });
 }
-
-for (const button of document.querySelectorAll("button.print")) {
-  button.hidden = false;
-  button.addEventListener("click", () => print());
-}
