@@ -179,6 +179,17 @@ class Folder:
             yaml.dump(content, text)
             write_file(text.getvalue(), self.scenario)
 
+    def rewrite(self, text: Callable[[], str]) -> None:
+        """Write ``scenario.yaml`` anew, made while nobody else changes it.
+
+        Raises
+        ------
+        InputError
+            If it cannot be written.
+        """
+        with self._lock:
+            write_file(text(), self.scenario)
+
     def _kept(self, yaml: YAML) -> CommentedMap:
         if not self.scenario.exists():
             return CommentedMap()

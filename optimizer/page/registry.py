@@ -5,11 +5,17 @@ from __future__ import annotations
 from optimizer.base.errors import Place
 from optimizer.page.part import Part
 from optimizer.page.parts.answer import Answer
+from optimizer.page.parts.equipment import Equipment
+from optimizer.page.parts.menu import Menu
+from optimizer.page.parts.roof import Roof
 from optimizer.page.parts.used import Used
 
 PARTS: tuple[Part, ...] = (
     Used(),
-    # roof, costs, equipment, menu
+    Roof(),
+    # costs
+    Equipment(),
+    Menu(),
     Answer(),
     # trying, season
 )

@@ -35,6 +35,7 @@ from optimizer.scenario.scenario import SCENARIO_FILE
 from optimizer.scenario.scenario_file import ScenarioFile
 from optimizer.settings.controls import SHORT_KEYS, Controls
 from optimizer.settings.questions import KEYS, USUAL_MENUS, answers_of, section_of, section_yaml
+from optimizer.settings.questions import MENU as OF_MENU
 
 ASSUMED = later("Not known: assumed.")
 
@@ -252,6 +253,18 @@ def _menu_of(answers: Answers) -> dict[str, Any]:
     return {key: value for key, value in answers.items() if key.partition(".")[0] == "menu"}
 
 
+def _place_in_menu(question: Question, source: Source) -> Place:
+    """Return the path of keys that a question of the menu sets; empty if none."""
+    asked = OF_MENU.by_name.get(question.name.removeprefix(MENU_PREFIX))
+    if asked is None or not asked.sets:
+        return ()
+    lists = value_at(source.content, ("controls", "lists")) if asked.of else None
+    if not isinstance(lists, list):
+        return ("controls", asked.sets)
+    names = [value_at(each, ("name",)) for each in lists]
+    return ("controls", "lists", names.index(asked.of), asked.sets) if asked.of in names else ()
+
+
 def _write_menu(content: Content, answers: Answers, unknown: Collection[str]) -> None:
     """Describe the menu anew; what the questions do not ask for stays as it was."""
     names = [name.removeprefix(MENU_PREFIX) for name in unknown]
@@ -288,7 +301,10 @@ def draft_of(source: Source) -> Draft:
     answers = {name: value for name, value in found.items() if value is not None}
     answers |= _read_menu(source.content)
     lines = source.text.splitlines()
-    unknown = {q.name for q in QUESTIONS if q.name in answers and _is_assumed(q, source, lines)}
+    places = {
+        q.name: place_of(q) or _place_in_menu(q, source) for q in QUESTIONS if q.name in answers
+    }
+    unknown = {name for name, place in places.items() if _is_assumed(place, source, lines)}
     return Draft(source, answers, frozenset(unknown))
 
 
@@ -313,9 +329,9 @@ def read_draft(folder: Path) -> Draft:
     return draft_of(source)
 
 
-def _is_assumed(question: Question, source: Source, lines: list[str]) -> bool:
+def _is_assumed(place: Place, source: Source, lines: list[str]) -> bool:
     """Tell whether the line above a key says that its value is assumed."""
-    found = _line_of(question, source.content, lines)
+    found = _line_of(place, source.content, lines)
     return bool(
         found and found[0] and lines[found[0] - 1].rstrip().endswith((ASSUMED, say(ASSUMED)))
     )
@@ -330,22 +346,41 @@ def rewritten(draft: Draft, answers: Answers, unknown: Collection[str] = ()) -> 
     if _menu_of(answers):  # the menu is one answer of many parts
         after = {k: v for k, v in after.items() if k not in _menu_of(draft.answers)}
         after |= _menu_of(answers)
-    content = _yaml().load(draft.text) or CommentedMap()
-    before = _dumped(content)
-    for question in QUESTIONS:
-        if (way := _WAYS.get(question.name)) is None:
-            continue
-        old = draft.answers.get(question.name)
-        new = after.get(question.name) if question.is_asked(after) else None
-        if new is None and not question.is_asked(draft.answers):
-            continue  # it never mattered: what stands there is not ours
-        if not _same(old, new) or (question.name in answers and way.read(content) != new):
-            way.write(content, new)
-    menu = _menu_of(after)
-    if menu != _menu_of(draft.answers) and menu.get("menu") not in {None, MENU_IN_FILE}:
-        _write_menu(content, after, unknown)
-    text = _merged(draft.text, before, _dumped(content))
+
+    def change(content: Content) -> None:
+        for question in QUESTIONS:
+            if (way := _WAYS.get(question.name)) is None:
+                continue
+            old = draft.answers.get(question.name)
+            new = after.get(question.name) if question.is_asked(after) else None
+            if new is None and not question.is_asked(draft.answers):
+                continue  # it never mattered: what stands there is not ours
+            if not _same(old, new) or (question.name in answers and way.read(content) != new):
+                way.write(content, new)
+        menu = _menu_of(after)
+        if menu != _menu_of(draft.answers) and menu.get("menu") not in {None, MENU_IN_FILE}:
+            _write_menu(content, after, unknown)
+
+    text = changed_text(draft.text, change)
     return _commented(text, draft, answers, unknown)
+
+
+def with_values(text: str, values: Mapping[Place, Any]) -> str:
+    """Return the text of a file with values at paths of keys; None takes a key away."""
+
+    def change(content: Content) -> None:
+        for place, value in values.items():
+            _put(content, place, as_typed(value))
+
+    return changed_text(text, change)
+
+
+def changed_text(text: str, change: Callable[[Content], None]) -> str:
+    """Return the text of a YAML file after a change of its content; all other lines stay as they are."""
+    content = _yaml().load(text) or CommentedMap()
+    before = _dumped(content)
+    change(content)
+    return _merged(text, before, _dumped(content))
 
 
 def _same(old: Any, new: Any) -> bool:
@@ -357,7 +392,7 @@ def _commented(text: str, draft: Draft, answers: Answers, unknown: Collection[st
     content, lines = _yaml().load(text), text.splitlines()
     above = dict[int, str]()
     for question in QUESTIONS:
-        found = _line_of(question, content, lines)
+        found = _line_of(place_of(question), content, lines)
         if found is None or answers.get(question.name) is None:
             continue
         line, indent = found
@@ -375,9 +410,9 @@ def _commented(text: str, draft: Draft, answers: Answers, unknown: Collection[st
     return "".join(f"{line}\n" for line in whole)
 
 
-def _line_of(question: Question, content: Any, lines: list[str]) -> tuple[int, str] | None:
+def _line_of(place: Place, content: Any, lines: list[str]) -> tuple[int, str] | None:
     """Return the number of the line that a key begins, and its indent; None where it begins none."""
-    *above, key = place_of(question) or (None,)
+    *above, key = place or (None,)
     node = value_at(content, tuple(above)) if above else content
     if not isinstance(node, CommentedMap) or key not in (node.lc.data or {}):
         return None
@@ -423,12 +458,28 @@ def completed(answers: Answers) -> dict[str, Any]:
     return full
 
 
+def file_of(answers: Answers) -> ScenarioFile:
+    """Return the scenario file that answers make, all others as usual.
+
+    Raises
+    ------
+    InputError
+        If no site can be so.
+    """
+    nothing = draft_of(Source(Path(SCENARIO_FILE), CommentedMap()))
+    text = rewritten(nothing, completed(answers))
+    return checked(source_of(text), ScenarioFile, ScenarioError)[0]
+
+
+def source_of(text: str, path: Path = Path(SCENARIO_FILE)) -> Source:
+    """Return a text that was made here as a source, whatever file will hold it."""
+    return Source(path, _yaml().load(text) or CommentedMap(), text)
+
+
 def refused(answers: Answers) -> InputError | None:
     """Return why no site can be as answers say, all others as usual; None if it can."""
-    source = Source(Path(SCENARIO_FILE), CommentedMap())
     try:
-        text = rewritten(draft_of(source), completed(answers))
-        checked(Source(source.path, _yaml().load(text), text), ScenarioFile, ScenarioError)
+        file_of(answers)
     except InputError as error:
         return error
     return None
