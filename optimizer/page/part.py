@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -119,6 +121,14 @@ class Part:
         """Return whether a place is nothing yet, as is to be expected while the part is open."""
         is_needed = any(needed[: len(place)] == place for needed in self.needed)
         return is_needed and folder.at(place) is None
+
+    def seen(self, folder: Folder) -> str:
+        """Return a sign of what the part holds now; a form that sends it back is told if it has changed.
+
+        In a template: ``<input type="hidden" name="seen" value="{{ seen }}">``.
+        """
+        held = [json.dumps(folder.at(place), default=str) for place in self.owns]
+        return hashlib.sha256("\n".join(held).encode()).hexdigest()[:16]
 
     def routes(self, folder: Folder) -> Sequence[Route]:
         """Return addresses of this part beside its own, below it: ``/NAME/...``."""

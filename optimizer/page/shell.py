@@ -133,7 +133,7 @@ def _page_of(folder: Folder, request: Request, part: Part, told: Told | None = N
     following = _after(part)
     return shown(
         folder, request, f"{part.name}.html", told,
-        part=part, title=say(part.title), following=following, **view,
+        part=part, title=say(part.title), following=following, seen=part.seen(folder), **view,
     )  # fmt: skip
 
 
@@ -158,7 +158,8 @@ async def _save(folder: Folder, request: Request) -> Response:
 
 def _saved(folder: Folder, request: Request, part: Part, form: Form) -> Response:
     try:
-        findings = part.save(folder, form)
+        changed = "seen" in form and form.get("seen") != part.seen(folder)
+        findings = [_changed_meanwhile()] if changed else part.save(folder, form)
     except InputError as error:
         findings = [finding_of(each) for each in errors_in(error)]
     if findings:
@@ -168,6 +169,14 @@ def _saved(folder: Folder, request: Request, part: Part, form: Form) -> Response
     if form.get("then") == "next" and following is not None:
         return RedirectResponse(f"{home}/{following.name}", 303)
     return RedirectResponse(f"{home}/{part.name}?saved", 303)
+
+
+def _changed_meanwhile() -> Finding:
+    return Finding(
+        "",
+        say("This part was changed meanwhile: in another tab, by someone else, or in the file."),
+        say("Below is what you typed. Save again to put it in place of what stands there now."),
+    )
 
 
 async def form_of(request: Request, place: Path) -> Form:
