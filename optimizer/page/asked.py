@@ -18,6 +18,9 @@ from optimizer.page.part import DONE, OPEN, WRONG, Finding, Form, Part, State, e
 from optimizer.scenario.draft import (
     SITE,
     Draft,
+    completed,
+    draft_of,
+    holding,
     place_of,
     question_at,
     read_draft,
@@ -92,13 +95,13 @@ def field_of_question(question: Question, draft: Draft, answers: Answers) -> Fie
     choices = {str(key): words for key, words in question.choices_after(answers).items()}
     if question.kind == "yes_no":
         choices = dict(YES_NO)
-    known = draft.answers.get(question.name)
+    known = answers.get(question.name)
     is_unknown = question.name in draft.unknown
     low, high = question.usual or (0, 0)
     usual = say(
         "Mostly {low} to {high} {unit}.", low=f"{low:g}", high=f"{high:g}", unit=question.unit
     )
-    shown = None if is_unknown else known
+    shown = None if is_unknown and question.kind != "several" else known
     return Field(
         question,
         choices,
@@ -138,12 +141,12 @@ class AskedPart(Part):
     def view(self, folder: Folder, request: Request) -> dict[str, Any]:
         """Return the fields by name."""
         draft = read_draft(folder.path)
-        return {"fields": self.fields(draft), "answers": draft.answers}
+        return {"fields": self.fields(draft), "answers": holding(draft)}
 
     def fields(self, draft: Draft) -> dict[str, Field]:
         """Return its questions as fields, by name."""
         return {
-            question.name: field_of_question(question, draft, draft.answers)
+            question.name: field_of_question(question, draft, holding(draft))
             for question in self.questions()
         }
 
@@ -165,13 +168,15 @@ class AskedPart(Part):
         """Return what was answered, what was said not to be known, and what is no answer."""
         answers, unknown, findings = dict[str, Any](), set[str](), list[Finding]()
         mine = {question.name for question in self.questions()}
-        others = {name: value for name, value in draft.answers.items() if name not in mine}
+        others = {name: value for name, value in holding(draft).items() if name not in mine}
         for question in self.questions():
-            before = others | answers
+            before = others | self.known_by(form) | answers
             if not question.is_asked(before) or not self.is_sent(question, form):
                 continue
             try:
-                answers[question.name], is_known = _answer_in(form, question, before)
+                answers[question.name], is_known = _answer_in(
+                    form, question, before, was_unknown=question.name in draft.unknown
+                )
             except Nonsense as nonsense:
                 findings.append(Finding(question.name, str(nonsense)))
                 continue
@@ -179,17 +184,24 @@ class AskedPart(Part):
                 unknown.add(question.name)
         return answers, unknown, findings
 
+    def known_by(self, form: Form) -> dict[str, Any]:
+        """Return what a form tells without asking."""
+        return {}
+
     def is_sent(self, question: Question, form: Form) -> bool:
         """Tell whether a question was on the form that was sent: a hidden field says so."""
         return f"{question.name}.shown" in form
 
     def _wrong_in(self, text: str, folder: Folder) -> list[Finding]:
-        """Return what the scenario's own checks refuse in this part."""
+        """Return what the scenario's own checks refuse in this part; what is still missing is as usual."""
+        draft = draft_of(source_of(text, folder.scenario))
+        answers = holding(draft)
+        usual = {k: v for k, v in completed(answers).items() if k not in answers}
+        whole = source_of(rewritten(draft, usual), folder.scenario)
         try:
-            checked(source_of(text, folder.scenario), ScenarioFile, ScenarioError)
+            checked(whole, ScenarioFile, ScenarioError)
         except InputError as error:
-            content = source_of(text).content
-            return [self._told(each) for each in self._mine(errors_in(error), content)]
+            return [self._told(each) for each in self._mine(errors_in(error), draft.source.content)]
         return []
 
     def _mine(self, errors: Sequence[InputError], content: Any) -> list[InputError]:
@@ -219,16 +231,16 @@ class AskedPart(Part):
     def state(self, folder: Folder) -> State:
         """Return how far the part is, and how much of it is assumed."""
         draft = read_draft(folder.path)
+        answers = holding(draft)
         asked = [
             question
             for question in self.questions()
-            if question.is_asked(draft.answers) and not question.is_rare(draft.answers)
+            if question.is_asked(answers) and not question.is_rare(answers)
         ]
         is_open = [
             question
             for question in asked
-            if question.name not in draft.answers
-            and question.default_after(draft.answers) not in (None, [])
+            if question.name not in answers and question.default_after(answers) not in (None, [])
         ]
         if is_open:
             return State("open", say(OPEN))
@@ -239,8 +251,10 @@ class AskedPart(Part):
         return State("done", told)
 
 
-def _answer_in(form: Form, question: Question, before: Answers) -> tuple[Any, bool]:
-    """Return what a form answers, and whether it is known.
+def _answer_in(
+    form: Form, question: Question, before: Answers, *, was_unknown: bool
+) -> tuple[Any, bool]:
+    """Return what a form answers, and whether it is known; of a field and its tick the one that changed.
 
     Raises
     ------
@@ -249,7 +263,8 @@ def _answer_in(form: Form, question: Question, before: Answers) -> tuple[Any, bo
     """
     default = question.default_after(before)
     text = form.get(question.name)
-    if text == UNKNOWN or f"{question.name}.unknown" in form:
+    is_ticked = f"{question.name}.unknown" in form
+    if text == UNKNOWN or (is_ticked and not (text and was_unknown)):
         return default, False
     if question.kind == "several":
         text = " ".join(form.all(question.name)) or "none"
@@ -259,4 +274,4 @@ def _answer_in(form: Form, question: Question, before: Answers) -> tuple[Any, bo
         return question.read(text, before), True
     if default is None or question.is_rare(before):
         return default, default is None
-    raise Nonsense(say("Nothing is given here: answer, or say that you don't know."))
+    raise Nonsense(say("Nothing is given here. Answer, or say that you don't know."))

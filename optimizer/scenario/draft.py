@@ -18,7 +18,7 @@ from typing import Any, NamedTuple
 from ruamel.yaml import YAML
 from ruamel.yaml.comments import CommentedMap, CommentedSeq
 
-from optimizer.base.documents import Source, checked, is_file, read_outside
+from optimizer.base.documents import Source, beginning_of, checked, is_file, read_outside
 from optimizer.base.errors import InputError, Place, ScenarioError
 from optimizer.base.questions import Answers, Question, Questionnaire
 from optimizer.base.words import later, say
@@ -308,6 +308,40 @@ def draft_of(source: Source) -> Draft:
     return Draft(source, answers, frozenset(unknown))
 
 
+HEAD_LETTERS = 4000
+"""So much of a meter's file is looked at for its columns."""
+
+EQUIPMENT = ("battery", "inverter", "pv")
+"""Keys that say that somebody described the equipment."""
+
+
+def holding(draft: Draft) -> dict[str, Any]:
+    """Return what a file answers, with what holds because a person left it out."""
+    content, held = draft.source.content, dict[str, Any]()
+    if all(value_at(content, (key,)) is not None for key in EQUIPMENT):
+        of_it = [question for question in QUESTIONS if question.of == "equipment" and question.sets]
+        held = {question.name: _left_out(place_of(question)) for question in of_it}
+    if value_at(content, PV) is None and _meters_hold_pv(draft.source):
+        held["forecast.pv"] = "metered"
+    return {name: value for name, value in held.items() if value is not None} | dict(draft.answers)
+
+
+def _meters_hold_pv(source: Source) -> bool:
+    names = value_at(source.content, ("forecast", "load", "meters"))
+    folder = source.path.parent
+    heads = [beginning_of(folder / str(name))[:HEAD_LETTERS] for name in names or []]
+    return any("pv_kwh" in head for head in heads)
+
+
+def _left_out(place: Place) -> Any:
+    """Return the value that a key of the scenario has where it is left out; None if it has none."""
+    model: Any = ScenarioFile
+    for key in place[:-1]:
+        model = model.model_fields[key].annotation
+    field = model.model_fields[place[-1]]
+    return None if field.is_required() else field.default
+
+
 def read_draft(folder: Path) -> Draft:
     """Return the scenario of a folder as far as it is written; an empty one if there is no file.
 
@@ -342,20 +376,22 @@ def rewritten(draft: Draft, answers: Answers, unknown: Collection[str] = ()) -> 
 
     An answer of None takes its key away, as does a question that matters no more.
     """
-    after = {**draft.answers, **answers}
+    after = {**holding(draft), **answers}
     if _menu_of(answers):  # the menu is one answer of many parts
         after = {k: v for k, v in after.items() if k not in _menu_of(draft.answers)}
         after |= _menu_of(answers)
+
+    held = holding(draft)
 
     def change(content: Content) -> None:
         for question in QUESTIONS:
             if (way := _WAYS.get(question.name)) is None:
                 continue
-            old = draft.answers.get(question.name)
+            old = held.get(question.name)
             new = after.get(question.name) if question.is_asked(after) else None
             if new is None and not question.is_asked(draft.answers):
                 continue  # it never mattered: what stands there is not ours
-            if not _same(old, new) or (question.name in answers and way.read(content) != new):
+            if not _same(old, new):
                 way.write(content, new)
         menu = _menu_of(after)
         if menu != _menu_of(draft.answers) and menu.get("menu") not in {None, MENU_IN_FILE}:

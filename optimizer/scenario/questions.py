@@ -194,14 +194,14 @@ ROOF = (
         "In degrees, south of the equator below 0; some tenths matter little.",
         "number", lambda answers: _city_of(answers).latitude_deg, "forecast.place.latitude_deg",
         low=-90, high=90, unit="°", of="roof", is_asked=_has_roofs, is_rare=always,
-        assumed="the city of its clock is taken",
+        assumed="that of the city of its clock is assumed",
     ),
     Question(
         "forecast.place.longitude_deg", "How far east is it?",
         "In degrees, west of Greenwich below 0; some tenths matter little.",
         "number", lambda answers: _city_of(answers).longitude_deg, "forecast.place.longitude_deg",
         low=-180, high=180, unit="°", of="roof", is_asked=_has_roofs, is_rare=always,
-        assumed="the city of its clock is taken",
+        assumed="that of the city of its clock is assumed",
     ),
 )  # fmt: skip
 
@@ -298,12 +298,14 @@ EQUIPMENT = (
         "Often the same as that of filling.",
         "number", _same_as("battery.charge_kw"), "battery.discharge_kw", low=0.001, high=LARGEST,
         unit="kW", usual=(0.5, 500), of="equipment", is_rare=always,
+        assumed="the power of filling is assumed",
     ),
     Question(
         "inverter.ac_limit_kw", "What is the greatest AC power of the battery's inverter?",
         "It stands on its plate; where PV and battery share it, both must go through.",
         "number", _same_as("battery.charge_kw"), "inverter.ac_limit_kw", low=0.001, high=LARGEST,
         unit="kW", usual=(0.5, 500), of="equipment", is_rare=_is_not_dc,
+        assumed="the power of filling the battery is assumed",
     ),
     Question(
         "efficiency", "Of 100 kWh filled into the battery, how many come out again?",
@@ -329,13 +331,13 @@ EQUIPMENT = (
     ),
     Question(
         "connection.import_limit_kw", "How much may the grid give?",
-        "The power of the main fuse or of the contract; none if nobody told.",
+        "The power of the main fuse or of the contract.",
         "number", None, "connection.import_limit_kw", low=0.01, high=LARGEST, unit="kW",
         usual=(2, 1000), of="equipment", assumed="no limit is assumed",
     ),
     Question(
         "connection.export_limit_kw", "How much may go out to the grid?",
-        "0 if nothing may; none if no limit is agreed.",
+        "0 if nothing may.",
         "number", None, "connection.export_limit_kw", low=0, high=LARGEST, unit="kW", of="equipment",
         assumed="no limit is assumed",
     ),

@@ -23,7 +23,7 @@ from optimizer.billing.tariff import TariffFile, read_tariff
 from optimizer.metering.found import Found, Request
 from optimizer.metering.gaps import FillRule
 from optimizer.metering.outside import read_all, tidy_csv
-from optimizer.scenario.draft import Draft, completed, read_draft, rewritten
+from optimizer.scenario.draft import Draft, completed, holding, read_draft, rewritten
 from optimizer.scenario.questions import FILL, HAVE_GAPS, HOLD_PV, METERS, TYPED_TARIFF
 from optimizer.scenario.scenario import SCENARIO_FILE
 
@@ -47,7 +47,7 @@ class Beginning:
     @property
     def known(self) -> Answers:
         """What the folder answers already; prices typed before are a tariff file that is there."""
-        known = dict(self.draft.answers)
+        known = holding(self.draft)
         if known.get("tariff.how") == "typed" and is_file(self.folder / TYPED_TARIFF):
             known |= {"tariff.how": "file", "tariff.file": str(self.folder / TYPED_TARIFF)}
         return known

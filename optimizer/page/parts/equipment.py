@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from optimizer.base.questions import always
+from optimizer.base.questions import Question, always
 from optimizer.base.words import later
 from optimizer.page.asked import AskedPart
+from optimizer.scenario.draft import SITE
 
 if TYPE_CHECKING:
     from starlette.requests import Request
@@ -21,9 +22,13 @@ class Equipment(AskedPart):
     title = later("What stands there")
     owns = (
         ("battery",), ("inverter",), ("pv",), ("connection",), ("permissions",), ("reserve_pct",),
-        ("behaviour",), ("loads",), ("outage",), ("panel",), ("dwelling",), ("state",),
+        ("scenario",), ("behaviour",), ("loads",), ("outage",), ("panel",), ("dwelling",), ("state",),
     )  # fmt: skip
-    needed = (("battery",), ("inverter",), ("pv",))
+    needed = (("scenario",), ("battery",), ("inverter",), ("pv",))
+
+    def questions(self) -> list[Question]:
+        """Return its questions, and what the place is called."""
+        return [SITE.by_name["scenario"], *super().questions()]
 
     def view(self, folder: Folder, request: Request) -> dict[str, Any]:
         """Return the fields, and the names of those that are not folded away."""

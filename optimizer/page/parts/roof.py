@@ -45,6 +45,10 @@ class Roof(AskedPart):
         """Save the roofs; one more, or one less, where that was asked for."""
         return super().save(folder, without_roof(form, form.get("less")))
 
+    def known_by(self, form: Form) -> dict[str, Any]:
+        """Return of how many roofs fields were sent."""
+        return {"roofs": _sent(form)}
+
     def answers_in(
         self, form: Form, draft: Draft
     ) -> tuple[dict[str, Any], set[str], list[Finding]]:
