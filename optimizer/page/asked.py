@@ -70,6 +70,11 @@ class Field:
         return self.question.kind in {"choice", "yes_no"} and not self.is_long
 
     @property
+    def has_tick(self) -> bool:
+        """Whether "I don't know" stands beside what is typed."""
+        return not self.may_be_empty and self.question.kind not in {"order", "text"}
+
+    @property
     def is_long(self) -> bool:
         """Whether there are too many choices to list."""
         return len(self.choices) > MANY_CHOICES
@@ -86,7 +91,8 @@ class Field:
         return say("I don't know: {assumed}.", assumed=told)
 
     def _with_unit(self) -> str:
-        unit = f" {self.question.unit}" if self.question.unit else ""
+        is_word = not self.default or self.default[0].isalpha()
+        unit = "" if is_word or not self.question.unit else f" {self.question.unit}"
         return f"{say(self.choices.get(self.default, self.default))}{unit}"
 
 
@@ -101,7 +107,10 @@ def field_of_question(question: Question, draft: Draft, answers: Answers) -> Fie
     usual = say(
         "Mostly {low} to {high} {unit}.", low=f"{low:g}", high=f"{high:g}", unit=question.unit
     )
+    default = question.default_after(answers)
     shown = None if is_unknown and question.kind != "several" else known
+    if question.kind == "text" and shown is None:
+        shown = default
     return Field(
         question,
         choices,
@@ -111,7 +120,7 @@ def field_of_question(question: Question, draft: Draft, answers: Answers) -> Fie
         else [typed(question, shown)],
         is_unknown,
         usual if question.usual else "",
-        typed(question, question.default_after(answers)),
+        typed(question, default),
         "" if isinstance(known, str) else question.remark(known),
     )
 
@@ -272,6 +281,6 @@ def _answer_in(
         return default, True
     if text:
         return question.read(text, before), True
-    if default is None or question.is_rare(before):
-        return default, default is None
+    if default is None or question.kind == "text" or question.is_rare(before):
+        return default, default is None or question.kind == "text"
     raise Nonsense(say("Nothing is given here. Answer, or say that you don't know."))
