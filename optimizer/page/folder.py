@@ -10,6 +10,7 @@ import re
 import shutil
 import tempfile
 import threading
+import weakref
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any, TypeVar
@@ -50,14 +51,15 @@ class Folder:
         self.job = Job()
         self.kept: list[Upload] = []
         """Files that were handed in last, as they came, for as long as the page is open."""
-        self._aside = Path(tempfile.mkdtemp(prefix="tariffwright-"))
+        self._aside: Path | None = None
         self._lock = threading.RLock()
         self._remembered: dict[str, tuple[str, Any]] = {}
 
     def close(self) -> None:
         """End a job that runs, and throw away what was handed in."""
         self.job.cancel()
-        shutil.rmtree(self._aside, ignore_errors=True)
+        if self._aside is not None:
+            shutil.rmtree(self._aside, ignore_errors=True)
 
     def keep(self, uploads: Sequence[Upload]) -> None:
         """Keep files that were handed in, in place of those before."""
@@ -65,6 +67,9 @@ class Folder:
             for old in self.kept:
                 old.path.unlink(missing_ok=True)
             self.kept = []
+            if self._aside is None:
+                self._aside = Path(tempfile.mkdtemp(prefix="tariffwright-"))
+                weakref.finalize(self, shutil.rmtree, self._aside, ignore_errors=True)
             for upload in uploads:
                 path = self._aside / upload.path.name
                 shutil.move(upload.path, path)

@@ -13,7 +13,7 @@ import sys
 import threading
 import time
 from collections import deque
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, Any, Literal
@@ -26,6 +26,9 @@ GRACE_S = 5.0
 
 LAST_LINES = 20
 CANCELLED = 130
+GOOD_ENDS = (0, 10)
+"""Codes of a good end; 10 says that ``renew`` advises a change."""
+
 ROOT = Path(__file__).parents[2]
 
 
@@ -64,19 +67,21 @@ class Job:
         What stopped it, if it was nothing that a person could mend.
     of : str
         Fingerprint of what it was made of.
+    part : str
+        Name of the part that started it.
     """
 
     def __init__(self) -> None:
         self.progress = Progress()
         self.findings: Sequence[InputError] = ()
         self.fault = ""
-        self.of = ""
+        self.of = self.part = ""
         self._process: subprocess.Popen[bytes] | None = None
         self._is_cancelled = False
         self._lock = threading.Lock()
         self._ended = threading.Event()
 
-    def start(self, words: Sequence[str], of: str, then: Callable[[], None] | None = None) -> bool:
+    def start(self, words: Sequence[str], of: str, part: str = "") -> bool:
         """Start a command with ``--json``; return whether it was: not if one still runs.
 
         Parameters
@@ -85,8 +90,8 @@ class Job:
             The command and its arguments.
         of : str
             Fingerprint of what it is made of.
-        then : callable, optional
-            Called when it has come to a good end.
+        part : str
+            Name of the part that starts it.
         """
         with self._lock:
             if self.progress.runs:
@@ -98,10 +103,11 @@ class Job:
                 env=os.environ | {"PYTHONPATH": path, "PYTHONIOENCODING": "utf-8"},
                 start_new_session=True,  # Ctrl-C in the terminal is ours to pass on
             )  # fmt: skip
-            self.findings, self.fault, self.of, self._is_cancelled = (), "", of, False
+            self.findings, self.fault, self._is_cancelled = (), "", False
+            self.of, self.part = of, part
             self.progress = Progress("running", later("starting"), begun=time.monotonic())
             self._ended.clear()
-        threading.Thread(target=self._watch, args=[self._process, then], daemon=True).start()
+        threading.Thread(target=self._watch, args=[self._process], daemon=True).start()
         return True
 
     def cancel(self) -> None:
@@ -116,7 +122,7 @@ class Job:
             process.kill()
             self._ended.wait(GRACE_S)
 
-    def _watch(self, process: subprocess.Popen[bytes], then: Callable[[], None] | None) -> None:
+    def _watch(self, process: subprocess.Popen[bytes]) -> None:
         assert process.stdout is not None
         assert process.stderr is not None
         last: deque[str] = deque(maxlen=LAST_LINES)
@@ -126,11 +132,10 @@ class Job:
             written = process.stdout.read()
             code = process.wait()
             told.join(GRACE_S)
-        if code == 0 and then is not None:
-            then()
-        if code != 0 and not self._is_cancelled:
+        is_good = code in GOOD_ENDS
+        if not is_good and not self._is_cancelled:
             self.findings, self.fault = _what_stopped(written, last)
-        kind: Literal["done", "failed", "cancelled"] = "done" if code == 0 else "failed"
+        kind: Literal["done", "failed", "cancelled"] = "done" if is_good else "failed"
         if self._is_cancelled or code == CANCELLED:
             kind = "cancelled"
         self.progress = Progress(kind, begun=self.progress.begun)

@@ -8,6 +8,7 @@ from optimizer.page.parts.answer import Answer
 from optimizer.page.parts.equipment import Equipment
 from optimizer.page.parts.menu import Menu
 from optimizer.page.parts.roof import Roof
+from optimizer.page.parts.season import Season
 from optimizer.page.parts.used import Used
 
 PARTS: tuple[Part, ...] = (
@@ -17,7 +18,8 @@ PARTS: tuple[Part, ...] = (
     Equipment(),
     Menu(),
     Answer(),
-    # trying, season
+    # trying
+    Season(),
 )
 
 

@@ -19,6 +19,7 @@ from starlette.routing import Route
 from optimizer.base.documents import read_document
 from optimizer.base.errors import InputError, ScenarioError
 from optimizer.base.words import later, say
+from optimizer.page.job import Progress
 from optimizer.page.part import Finding, Form, Part, State, finding_of
 from optimizer.report.card import CardDays, card_of
 from optimizer.report.day_drawing import draw_day
@@ -31,7 +32,6 @@ if TYPE_CHECKING:
     from starlette.requests import Request
 
     from optimizer.page.folder import Folder
-    from optimizer.page.job import Progress
 
 PLAN, SETTINGS, REPORT, REMINDERS = "plan.json", "settings.yaml", "report.html", "reminders.ics"
 READ_AS = "scenario_as_read.yaml"
@@ -54,10 +54,7 @@ class Answer(Part):
     def view(self, folder: Folder, request: Request) -> dict[str, Any]:
         """Return how far the job is, or what it came to."""
         return {
-            "progress": folder.job.progress,
-            "progress_words": progress_words(folder.job.progress),
-            "stopped": _stopped(folder),
-            "fault": folder.job.fault,
+            **job_shown(folder, self),
             "efforts": EFFORTS,
             "result": _result(folder),
         }
@@ -75,7 +72,7 @@ class Answer(Part):
             "plan", str(folder.path), "--out", str(folder.results),
             "--effort", effort if effort in EFFORTS else "normal",
         ]  # fmt: skip
-        if not folder.job.start(words, folder.fingerprint()):
+        if not folder.job.start(words, folder.fingerprint(), self.name):
             return [Finding("", say("A plan is being made already."))]
         return []
 
@@ -85,7 +82,7 @@ class Answer(Part):
 
     def state(self, folder: Folder) -> State:
         """Return whether there is an answer, and whether it is of what stands in the parts now."""
-        if folder.job.progress.runs:
+        if is_at_work(folder, self):
             return State("open", say("being worked out"))
         if not (folder.results / PLAN).is_file():
             return State("open", say("not asked yet"))
@@ -117,6 +114,23 @@ def _still_missing(folder: Folder) -> list[Finding]:
     if not folder.scenario.exists() and not told:
         return [Finding("", say("Nothing is filled in yet."))]
     return told or [each for each in rest if each.what not in known]
+
+
+def is_at_work(folder: Folder, part: Part) -> bool:
+    """Return whether the job that runs was started by a part."""
+    return folder.job.progress.runs and folder.job.part == part.name
+
+
+def job_shown(folder: Folder, part: Part) -> dict[str, Any]:
+    """Return what ``job.html`` shows of the last job, if this part started it."""
+    job, is_own = folder.job, folder.job.part == part.name
+    return {
+        "progress": job.progress if is_own else Progress(),
+        "progress_words": progress_words(job.progress),
+        "other_runs": job.progress.runs and not is_own,
+        "stopped": _stopped(folder) if is_own else [],
+        "fault": job.fault if is_own else "",
+    }
 
 
 def _stopped(folder: Folder) -> list[dict[str, Any]]:
@@ -183,7 +197,8 @@ def _is_old(folder: Folder) -> bool:
 
 def _result(folder: Folder) -> dict[str, Any] | None:
     """Return what the answer shows of the results in the folder; None without any that can be read."""
-    if folder.job.progress.runs or not (folder.results / PLAN).is_file():
+    is_running = folder.job.progress.runs and folder.job.part == Answer.name
+    if is_running or not (folder.results / PLAN).is_file():
         return None
     try:
         plan: Mapping[str, Any] = json.loads((folder.results / PLAN).read_text(encoding="utf-8"))

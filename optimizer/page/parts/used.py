@@ -182,13 +182,13 @@ def _save_meter(folder: Folder, form: Form, zone: str) -> Sequence[Finding]:
     meters = [upload for upload in folder.kept if upload.field == "files"]
     apart = [upload for upload in folder.kept if upload.field == "pv_files"]
     findings: list[Finding] = []
-    meter = _point_of(meters, "files", form, zone, findings)
-    pv = _point_of(apart, "pv_files", form, zone, findings) if apart else None
+    meter = point_of(meters, "files", form, zone, findings)
+    pv = point_of(apart, "pv_files", form, zone, findings) if apart else None
     if meter is not None:
         findings += _refused(meter, pv)
     if findings or meter is None:
         return findings
-    write_file(_with_notes(meter), folder.file(METER))
+    write_file(with_notes(meter), folder.file(METER))
     changes: dict[Place, Any] = {
         ("zone",): zone,
         (*LOAD, "meters"): [METER],
@@ -207,7 +207,7 @@ def _save_meter(folder: Folder, form: Form, zone: str) -> Sequence[Finding]:
     return []
 
 
-def _point_of(
+def point_of(
     uploads: Sequence[Upload], field: str, form: Form, zone: str, findings: list[Finding]
 ) -> Point | None:
     """Return what files hold; errors of the reader become findings at what would mend them."""
@@ -260,7 +260,8 @@ def _refused(meter: Point, pv: Point | None) -> list[Finding]:
     return []
 
 
-def _with_notes(point: Point) -> str:
+def with_notes(point: Point) -> str:
+    """Return what was read as a tidy CSV, with what was noted at its head."""
     notes = [" ".join(note.split()) for note in point.notes]
     return "".join(f"{NOTE}{note}\n" for note in notes) + tidy_csv(point)
 
