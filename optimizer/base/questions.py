@@ -7,6 +7,7 @@ Read next: ``words``.
 
 from __future__ import annotations
 
+import re
 import shlex
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
@@ -182,6 +183,11 @@ class Question:
             return float(words[text.lower()])
         if text.lower() == "none" and self.default_after(answers) is None:
             return None
+        if re.fullmatch(r"[1-9]\d{0,2},\d{3}", text.removesuffix(self.unit).strip()):
+            told = "{typed} can be read in two ways: write {one} or {other}."
+            plain = text.removesuffix(self.unit).strip()
+            one, other = plain.replace(",", ""), plain.replace(",", ".")
+            raise Nonsense(say(told, typed=plain, one=one, other=other))
         try:
             value = float(text.replace(",", ".").removesuffix(self.unit or "%"))
         except ValueError:

@@ -7,14 +7,16 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from optimizer.base.questions import Answers, Question
 from optimizer.cli.next_steps import command
 from optimizer.cli.options import DebugOption
 from optimizer.cli.running import errors_told, print_text
+
+if TYPE_CHECKING:
+    from optimizer.base.questions import Answers, Question
 
 
 def new(

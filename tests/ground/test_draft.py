@@ -253,6 +253,14 @@ def test_no_direction(typed: str) -> None:
         SITE.by_name["forecast.pv.roofs.0.azimuth_deg"].read(typed, {})
 
 
+def test_a_comma_that_may_be_either_is_asked_about() -> None:
+    year = SITE.by_name["forecast.load.kwh_per_year"]
+    with pytest.raises(Nonsense, match=r"3,500 can be read in two ways: write 3500 or 3\.500"):
+        year.read("3,500 kWh", {})
+    assert year.read("3500,5", {}) == 3500.5
+    assert SITE.by_name["battery.capacity_kwh"].read("0,125", {}) == 0.125
+
+
 def test_directions_stand_an_eighth_apart() -> None:
     assert list(DIRECTIONS) == [45 * n for n in range(8)]
 
