@@ -71,6 +71,7 @@ def plan(
 ) -> None:
     """Find the windows to enter, and show what they save."""
     with job(debug=debug, as_json=as_json, out=out) as progress:
+        progress("reading the scenario and its tariff")  # before what takes seconds to load
         from optimizer.base.parallel import ahead
         from optimizer.scenario.brief import read_brief
         from optimizer.settings.check import read_settings
@@ -80,7 +81,6 @@ def plan(
             raise endless("--worth")
         if no_proof:
             progress("no proof is made any more: --no-proof may be left out")
-        progress("reading the scenario and its tariff")
         brief = read_brief(folder_of(scenario))
         site = brief.scenario
         ahead(_load_the_report)

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from tests.page.houses import ZONE, parts_of_others, portal_csv
-from tests.page.looking import DESK, PHONE, assert_no_barrier, opened
+from tests.page.looking import DESK, PHONE, assert_no_barrier, hold, opened
 from tests.page.serving import served
 from tests.report.browsing import started_browser
 
@@ -42,6 +42,28 @@ def test_a_plan_can_be_stopped_and_is_only_made_once_at_a_time(
         tab.get_by_role("button", name="Stop").click()
         tab.get_by_text("Stopped. Nothing was written.").wait_for()
     assert not (folder / "results").exists()
+
+
+def test_a_table_without_heads_is_shown_and_asked_about(browser: Browser, tmp_path: Path) -> None:
+    rows = [line.replace(";", ",") for line in portal_csv().splitlines()[1:]]
+    file = hold(tmp_path, "\n".join(rows))
+    with served(tmp_path / "house") as page, opened(browser, page, PHONE) as tab:
+        tab.get_by_role("link", name="Go on: What was used").click()
+        tab.get_by_label("Zone of the clock").fill(ZONE)
+        tab.get_by_label("Files of the meter").set_input_files(file)
+        tab.get_by_role("button", name="Save", exact=True).click()
+        assert_no_barrier(tab, "a table without heads")
+        holds = [
+            "date and time",
+            "import, kWh",
+            "export, kWh",
+            "PV, kWh",
+            "used in the building, kWh",
+        ]
+        for number, words in enumerate(holds, start=1):
+            tab.get_by_label(f"Column {number}").select_option(label=words)
+        tab.get_by_role("button", name="Save", exact=True).click()
+        tab.get_by_role("heading", name="What was read").wait_for()
 
 
 def test_what_stops_a_plan_is_told_at_its_part(browser: Browser, tmp_path: Path) -> None:

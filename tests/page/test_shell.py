@@ -141,14 +141,27 @@ def test_a_file_without_heads_is_asked_about_and_not_handed_in_twice(tmp_path: P
     status, text = _handed_in(page, "".join(f"{hour},0.5,0.1\n" for hour in HOURS))
     assert status == 422
     assert 'id="heads-wrong"' in text
-    assert "“Names of the columns” time,import_kwh" in text
+    assert "No names stand above the columns of mine.csv" in text
     assert "--heads" not in text
-    status, _ = _handed_in(page, "", heads="time, import_kwh, pv_kwh", stamps="start")
-    assert status == 303
+    assert text.count('<select name="head"') == 3
+    assert "<td>2026-01-01 00:00</td>" in text
+    sent = page.client.post(
+        f"{page.room}/used", headers=page.headers(),
+        data={"zone": "Europe/Dublin", "way": "meter", "stamps": "start",
+              "head": ["time", "import_kwh", "pv_kwh"]},
+    )  # fmt: skip
+    assert sent.status_code == 303
     told = page.client.get(f"{page.room}/used", headers=page.headers()).text
     assert f"import {0.5 * len(HOURS):,.0f} kWh" in told
     assert f"PV {0.1 * len(HOURS):,.0f} kWh" in told
     assert Folder(tmp_path).at(("forecast", "pv")) == "metered"
+
+
+def test_heads_can_be_typed_as_well(tmp_path: Path) -> None:
+    page = asked(tmp_path)
+    rows = "".join(f"{hour},0.5,0.1\n" for hour in HOURS)
+    assert _handed_in(page, rows, heads="time, import_kwh, other", stamps="start")[0] == 303
+    assert (tmp_path / "meter.csv").read_text(encoding="utf-8").count("0.1") == 0
 
 
 def test_export_without_pv_is_told_to_need_the_roof(tmp_path: Path) -> None:

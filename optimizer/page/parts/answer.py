@@ -94,8 +94,7 @@ class Answer(Part):
         """Return progress, report and downloads."""
         return [
             Route("/progress", partial(_progress, folder)),
-            Route("/report", partial(_report, folder)),
-            Route("/sheet", partial(_report, folder, sheet_alone=True)),
+            *reports_in(folder.results),
             Route("/files/{name}", partial(_file, folder)),
         ]
 
@@ -241,13 +240,20 @@ def _drawn(part: CardDays, name: str, file: ScenarioFile) -> Markup:
 SHEET = re.compile(r'<section class="card sheet.*?</section>', re.DOTALL)
 
 
-def _report(folder: Folder, _request: Request, *, sheet_alone: bool = False) -> Response:
+def reports_in(results: Path) -> list[Route]:
+    """Return the addresses of the report in a folder of results, and of its handover sheet."""
+    return [
+        Route("/report", partial(_report, results / REPORT)),
+        Route("/sheet", partial(_report, results / REPORT, sheet_alone=True)),
+    ]
+
+
+def _report(path: Path, _request: Request, *, sheet_alone: bool = False) -> Response:
     """Show the finished report, or its handover sheet alone, shut off from the page.
 
     It brings its own style and script. It runs in a sandbox as a site of its own, with the scripts that
     stand in it alone, and asks for nothing.
     """
-    path = folder.results / REPORT
     if not path.is_file():
         return Response(say("There is no report yet."), 404, media_type="text/plain")
     text = path.read_text(encoding="utf-8")

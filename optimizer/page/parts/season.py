@@ -17,13 +17,14 @@ from optimizer.base.errors import Place
 from optimizer.base.files import write_file
 from optimizer.base.words import later, say
 from optimizer.page.part import Finding, Form, Part, State
-from optimizer.page.parts.answer import PLAN, is_at_work, job_shown
+from optimizer.page.parts.answer import PLAN, is_at_work, job_shown, reports_in
 from optimizer.page.parts.used import LOAD, METER, point_of, with_notes
 from optimizer.scenario.scenario import read_scenario
 from optimizer.workflows.in_use import FLOWS, accept_results
 
 if TYPE_CHECKING:
     from starlette.requests import Request
+    from starlette.routing import Route
 
     from optimizer.page.folder import Folder
 
@@ -72,6 +73,10 @@ class Season(Part):
     def findings(self, folder: Folder) -> list[Finding]:
         """Return nothing: it has no keys of its own."""
         return []
+
+    def routes(self, folder: Folder) -> Sequence[Route]:
+        """Return the report of the changes."""
+        return reports_in(folder.path / RENEWED)
 
     def state(self, folder: Folder) -> State:
         """Return whether there is something to change."""

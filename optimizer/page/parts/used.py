@@ -18,6 +18,8 @@ from typing import TYPE_CHECKING, Any
 from optimizer.base.errors import InputError, Place, SeriesError
 from optimizer.base.files import write_file
 from optimizer.base.words import later, say
+from optimizer.metering.bundles import parts_of
+from optimizer.metering.csv_text import read_sheet
 from optimizer.metering.found import (
     DATE_ORDERS,
     STAMP_ENDS,
@@ -62,6 +64,22 @@ PROFILES = {
     "L2": later("another farm"),
 }
 """Published load profiles and what they are of: German standard load profiles (VDEW, 1999)."""
+
+COLUMNS = {
+    "time": later("date and time"),
+    "date": later("date alone"),
+    "clock": later("time of day alone"),
+    "import_kwh": later("import, kWh"),
+    "export_kwh": later("export, kWh"),
+    "pv_kwh": later("PV, kWh"),
+    "load_kwh": later("used in the building, kWh"),
+    "import_kw": later("import, kW"),
+    "other": later("does not matter"),
+}
+"""What a column without a head may hold, and how it is then called."""
+
+FIRST_ROWS, FIRST_BYTES, MOST_COLUMNS = 4, 20_000, 24
+"""What is shown of a table without heads."""
 
 DATES = {
     "day-first": later("day first: 31.12."),
@@ -112,6 +130,8 @@ class Used(Part):
             "dates": DATES,
             "stamps": STAMPS,
             "spans": {name: words for name, (words, _) in SPANS.items()},
+            "columns": COLUMNS,
+            "first_rows": lambda: first_rows(folder.kept),
             "kept": [upload.name for upload in folder.kept],
         }
 
@@ -215,6 +235,7 @@ def point_of(
         findings.append(Finding(field, say("No file was chosen."), say("Choose the meter's file.")))
         return None
     heads = [head.strip() for head in form.get("heads").split(",") if head.strip()]
+    heads = heads or [head for head in form.all("head") if head]
     dates, stamps, profile = form.get("dates"), form.get("stamps"), form.get("profile")
     request = Request(
         zone=zone,
@@ -232,8 +253,23 @@ def point_of(
         return None
 
 
+def first_rows(uploads: Sequence[Upload]) -> list[list[str]]:
+    """Return the first rows of the first table that was handed in; none if it is no text."""
+    try:
+        part = next(iter(parts_of(uploads[0].path)))
+        with part.open() as source:
+            sheet = read_sheet(part.path, source.read(FIRST_BYTES))
+    except (InputError, OSError, EOFError, IndexError, StopIteration):
+        return []
+    rows = [row[:MOST_COLUMNS] for row in sheet.rows[:FIRST_ROWS]]
+    return [row for row in rows if len(row) == len(rows[0])]
+
+
 def _finding_of_reader(error: InputError, field: str, uploads: Sequence[Upload]) -> Finding:
     """Return an error of the reader with the person's names of files, at the field that it asks for."""
+    if error.what.startswith("no row of heads") and first_rows(uploads):
+        return Finding("heads", say("No names stand above the columns of {file}.", file=uploads[0].name),
+                       say("Say below what each column holds."))  # fmt: skip
     told = [error.what, error.where, error.mend]
     for upload in uploads:
         told = [text.replace(str(upload.path), upload.name) for text in told]
