@@ -5,6 +5,7 @@ from __future__ import annotations
 from optimizer.base.errors import Place
 from optimizer.page.part import Part
 from optimizer.page.parts.answer import Answer
+from optimizer.page.parts.costs import Costs
 from optimizer.page.parts.equipment import Equipment
 from optimizer.page.parts.menu import Menu
 from optimizer.page.parts.roof import Roof
@@ -14,7 +15,7 @@ from optimizer.page.parts.used import Used
 PARTS: tuple[Part, ...] = (
     Used(),
     Roof(),
-    # costs
+    Costs(),
     Equipment(),
     Menu(),
     Answer(),
