@@ -40,6 +40,8 @@ def test_a_house_is_described_on_a_phone(browser: Browser, tmp_path: Path) -> No
         tab.get_by_label("How steep is roof 1?").fill("30")
         tab.get_by_role("button", name="Save and go on").click()
 
+        tab.get_by_role("heading", name="What it costs", level=1).wait_for()
+        tab.get_by_role("link", name="What stands there").first.click()
         tab.get_by_role("heading", name="What stands there", level=1).wait_for()
         assert_no_barrier(tab, "equipment")
         assert tab.get_by_role("img", name="Modules and battery both lead to one").is_visible()
