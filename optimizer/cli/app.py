@@ -20,6 +20,7 @@ from optimizer.base.version import __version__
 from optimizer.cli.data_commands import bill, check, read
 from optimizer.cli.forecast_command import forecast
 from optimizer.cli.menu_command import menu
+from optimizer.cli.new_command import new
 from optimizer.cli.off_grid_command import stay_off
 from optimizer.cli.outage_command import outage
 from optimizer.cli.page_command import page
@@ -64,7 +65,7 @@ app = typer.Typer(
 
 for command in (
     plan, tomorrow, forecast, replay, renew, review, outage, stay_off, study, verify, bill, read,
-    read_tariff, check, menu, page,
+    read_tariff, check, menu, new, page,
 ):  # fmt: skip
     app.command(short_help=(command.__doc__ or "").partition("\n")[0])(command)
 

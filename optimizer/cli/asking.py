@@ -5,112 +5,196 @@ Questions go to standard error, so that what comes out of them can be sent into 
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable, Iterable
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-if TYPE_CHECKING:
-    from optimizer.settings.questions import Question
+from optimizer.base.errors import InputError
+from optimizer.base.questions import (
+    MANY_CHOICES,
+    Answers,
+    Nonsense,
+    Question,
+    Questionnaire,
+)
+from optimizer.base.words import say
 
 UNKNOWN, BACK = "?", "<"
 """What is typed by who does not know, and by who wants to go back to the question before."""
 
-YES_NO = {"y": True, "yes": True, "true": True, "n": False, "no": False, "false": False}
-
-
-class Nonsense(ValueError):
-    """What was typed is no answer; the text says what would be."""
-
 
 def ask(
-    read: Callable[[], str | None], tell: Callable[[str], None]
+    form: Questionnaire,
+    read: Callable[[], str | None],
+    tell: Callable[[str], None],
+    *,
+    known: Answers | None = None,
+    learn: Callable[[Question, Any, Answers], Answers] = lambda *_: {},
+    with_rare: bool = True,
 ) -> tuple[dict[str, Any], list[str]]:
     """Ask all questions that matter.
 
     Parameters
     ----------
+    form : Questionnaire
+        The questions.
     read : callable
         Returns the next line typed, None once there is no more.
     tell : callable
         Shows a line.
+    known : mapping
+        What is answered already, and not asked.
+    learn : callable
+        Returns what else is known by an answer, given those before; raises ``InputError`` if it cannot be.
+    with_rare : bool
+        Whether rare questions are asked too; else their defaults are assumed.
 
     Returns
     -------
     answers, unknown
-        The answers by the names of their questions; and the questions that were not known.
+        The answers by the names of their questions; and the questions that were not known or not asked.
     """
-    from optimizer.settings.questions import asked, refused
-
-    answers, unknown, ended = dict[str, Any](), list[str](), False
     tell(f"Enter takes what is usual, {UNKNOWN} is for 'I don't know', {BACK} goes back.")
-    while open_ones := [question for question in asked(answers) if question.name not in answers]:
-        question = open_ones[0]
-        line = None if ended else _asked(question, answers, read, tell)
+    talk = _Talk(form, read, tell, known or {}, learn, with_rare)
+    while open_ones := [one for one in form.asked(talk.answers) if one.name not in talk.answers]:
+        talk.settle(open_ones[0])
+    return talk.answers, talk.unknown
+
+
+class _Talk:
+    """What was said so far."""
+
+    def __init__(
+        self,
+        form: Questionnaire,
+        read: Callable[[], str | None],
+        tell: Callable[[str], None],
+        known: Answers,
+        learn: Callable[[Question, Any, Answers], Answers],
+        with_rare: bool,
+    ) -> None:
+        self.form, self.read, self.tell = form, read, tell
+        self.known, self.learn, self.with_rare = known, learn, with_rare
+        self.has_ended = False
+        self.answers: dict[str, Any] = dict(known)
+        self.unknown: list[str] = []
+
+    def settle(self, question: Question) -> None:
+        """Ask a question, or assume its default; an answer that cannot be leaves it open."""
+        if self.has_ended or self._is_assumed(question):
+            self._keep(question, question.default_after(self.answers), known=False)
+            return
+        line = self._asked(question)
         if line is None:
-            if not ended:
-                tell("The input ends here: all other questions are taken as not known.")
-            ended, line = True, UNKNOWN
-        if line == BACK:
-            _go_back(answers, unknown, tell)
-            continue
+            self.tell("The input ends here: all other questions are taken as not known.")
+            self.has_ended = True
+        elif line == BACK:
+            self._go_back()
+        else:
+            self._take(line, question)
+
+    def _is_assumed(self, question: Question) -> bool:
+        return not self.with_rare and question.is_rare(self.answers)
+
+    def _keep(self, question: Question, value: Any, *, known: bool) -> None:
+        self.answers[question.name] = value
+        if not known:
+            self.unknown.append(question.name)
+
+    def _take(self, line: str, question: Question) -> None:
         try:
-            value = answer_in(line, question, answers)
+            value = answer_in(line, question, self.answers)
         except Nonsense as nonsense:
-            tell(f"  {nonsense}")
-            continue
-        wrong = refused(answers | {question.name: value})
-        if wrong is not None and not ended:
-            tell(f"  That cannot be: {wrong.what}. {wrong.mend}")
-            continue
-        answers[question.name] = value
+            self.tell(f"  {nonsense}")
+            return
+        learned: Answers = {}
+        wrong = self.form.refuses(self.answers | {question.name: value})
+        try:
+            learned = self.learn(question, value, self.answers)
+        except InputError as error:
+            wrong = wrong or error
+        if wrong is not None:
+            self.tell(f"  That cannot be: {wrong.what}. {wrong.mend}")
+            return
+        self._keep(question, value, known=line != UNKNOWN)
+        self.answers |= learned
         if line == UNKNOWN:
-            unknown.append(question.name)
-            if not ended:
-                tell(f"  Not known: {shown(value)} is assumed.")
-    return answers, unknown
+            told = say(question.assumed) or f"{shown(value)} is assumed."
+            self.tell(f"  Not known: {told}")
+        elif remark := question.remark(value):
+            self.tell(f"  {remark}")
+
+    def _asked(self, question: Question) -> str | None:
+        unit = f" [{question.unit}]" if question.unit else ""
+        self.tell("")
+        self.tell(f"{question.asks}{unit}")
+        self.tell(f"  {say(question.why)}")
+        choices = question.choices_after(self.answers)
+        for label, key in _listed(question, choices).items():
+            self.tell(f"  {label}  {say(choices[key])}")
+        self.tell(f"  [{_how(question, choices)}; usual: {_usual(question, self.answers)}]")
+        line = self.read()
+        return None if line is None else line.strip()
+
+    def _go_back(self) -> None:
+        """Forget the last answer that was typed, and what was assumed since."""
+        by_name = self.form.by_name
+        names = [name for name in self.answers if name not in self.known]
+        asked = [name for name in names if name in by_name]
+        typed = [name for name in asked if not self._is_assumed(by_name[name])]
+        if not typed:
+            self.tell("  This is the first question.")
+            return
+        for name in names[names.index(typed[-1]) :]:
+            del self.answers[name]
+        self.unknown = [name for name in self.unknown if name in self.answers]
 
 
-def _asked(
-    question: Question,
-    answers: dict[str, Any],
-    read: Callable[[], str | None],
-    tell: Callable[[str], None],
-) -> str | None:
-    tell("")
-    tell(question.text)
-    tell(f"  {question.why}")
-    choices = question.choices_after(answers)
-    for label, key in labels_of(choices).items():
-        tell(
-            f"  {label}  {choices[key]}"
-            if str(key) in choices[key]
-            else f"  {label}  {key}: {choices[key]}"
-        )
-    tell(f"  [{_how(question)}; usual: {_usual(question, answers)}]")
-    line = read()
-    return None if line is None else line.strip()
+def _listed(question: Question, choices: dict[Any, str]) -> dict[str, Any]:
+    """Return what is listed below a question: not so many that nobody reads them, and no words."""
+    if question.kind in {"number", "count"} or len(choices) > MANY_CHOICES:
+        return {}
+    return labels_of(choices)
 
 
 def _usual(question: Question, answers: dict[str, Any]) -> str:
     """Return the default as it would be typed."""
     default, choices = question.default_after(answers), question.choices_after(answers)
-    typed = {key: label for label, key in labels_of(choices).items()}
     if question.kind == "order":
         return "as listed"
+    typed = {key: label for label, key in _listed(question, choices).items()}
     if question.kind == "several":
         return " ".join(typed[key] for key in default) or "none"
-    return typed[default] if question.kind == "choice" else shown(default)
+    if question.kind == "number" and default in choices:
+        return choices[default]
+    return typed.get(default, shown(default)) if question.kind == "choice" else shown(default)
 
 
-def _how(question: Question) -> str:
+def _how(question: Question, choices: dict[Any, str]) -> str:
+    low, high = question.usual or (question.low, question.high)
+    mostly = "mostly " if question.usual else ""
+    number = f"number, {mostly}from {low:g} to {high:g}"
+    words = f", or {', '.join(choices.values())}" if question.kind == "number" and choices else ""
     return {
-        "choice": "one number",
+        "choice": "one number" if _listed(question, choices) else "a part of its name",
         "several": "numbers, as 1 2" if question.at_least_one else "numbers, as 1 2, or 'none'",
         "order": "numbers in their order, as 2 1",
-        "count": f"a whole number from {question.low:g} to {question.high:g}",
-        "number": f"a number from {question.low:g} to {question.high:g}",
+        "count": f"a whole {number}",
+        "number": f"a {number}{words}",
         "yes_no": "yes or no",
         "text": "text, or 'none'",
+        "names": "paths of files, quotes around those with blanks, or 'none'",
+        "day": "a day, as 2027-01-31",
     }[question.kind]
+
+
+def told(question: Question, answers: Answers) -> str:
+    """Return a question with its answer, on one line."""
+    value = answers[question.name]
+    words = question.choices_after(answers)
+    unit = f" {question.unit}" if question.unit else ""
+    is_word = question.kind == "choice" and value in words
+    return f"{question.asks} {say(words[value]) if is_word else shown(value)}{unit}"
 
 
 def shown(value: Any) -> str:
@@ -124,16 +208,7 @@ def shown(value: Any) -> str:
     return f"{value:g}" if isinstance(value, float) else str(value)
 
 
-def _go_back(answers: dict[str, Any], unknown: list[str], tell: Callable[[str], None]) -> None:
-    if not answers:
-        tell("  This is the first question.")
-        return
-    name = list(answers)[-1]
-    del answers[name]
-    unknown[:] = [other for other in unknown if other != name]
-
-
-def answer_in(line: str, question: Question, answers: dict[str, Any]) -> Any:
+def answer_in(line: str, question: Question, answers: Answers) -> Any:
     """Return the answer that a line holds.
 
     Raises
@@ -143,17 +218,8 @@ def answer_in(line: str, question: Question, answers: dict[str, Any]) -> Any:
     """
     if line in {"", UNKNOWN}:
         return question.default_after(answers)
-    choices = list(question.choices_after(answers))
-    readers: dict[str, Callable[[], Any]] = {
-        "choice": lambda: _chosen(line, choices),
-        "several": lambda: _several(line, choices, at_least_one=question.at_least_one),
-        "order": lambda: _ordered(line, choices),
-        "count": lambda: _count(line, question),
-        "number": lambda: _number(line, question),
-        "yes_no": lambda: _yes_no(line),
-        "text": lambda: _text(line),
-    }
-    return readers[question.kind]()
+    labels = _listed(question, question.choices_after(answers))
+    return question.read(line, answers, labels)
 
 
 def labels_of(choices: Iterable[Any]) -> dict[str, Any]:
@@ -164,55 +230,7 @@ def labels_of(choices: Iterable[Any]) -> dict[str, Any]:
     }
 
 
-def _chosen(word: str, choices: list[Any]) -> Any:
-    known = labels_of(choices) | {str(key).lower(): key for key in choices}
-    if word.lower() not in known:
-        raise Nonsense(f"{_cut(word)!r} is none of {', '.join(labels_of(choices))}.")
-    return known[word.lower()]
-
-
-def _several(line: str, choices: list[Any], *, at_least_one: bool = False) -> list[Any]:
-    words = [] if line.lower() == "none" else line.replace(",", " ").split()
-    if at_least_one and not words:
-        raise Nonsense("Choose at least one.")
-    return list(dict.fromkeys(_chosen(word, choices) for word in words))
-
-
-def _ordered(line: str, choices: list[Any]) -> list[Any]:
-    found = _several(line, choices)
-    if len(found) < len(choices):
-        raise Nonsense(f"Name each of the {len(choices)} once.")
-    return found
-
-
-def _number(line: str, question: Question) -> float:
-    try:
-        value = float(line.replace(",", ".").removesuffix("%"))
-    except ValueError:
-        raise Nonsense(f"{_cut(line)!r} is no number.") from None
-    if not question.low <= value <= question.high:
-        raise Nonsense(f"{_cut(line)} is not from {question.low:g} to {question.high:g}.")
-    return value
-
-
-def _count(line: str, question: Question) -> int:
-    value = _number(line, question)
-    if value != int(value):
-        raise Nonsense(f"{_cut(line)} is no whole number.")
-    return int(value)
-
-
-def _yes_no(line: str) -> bool:
-    if line.lower() not in YES_NO:
-        raise Nonsense(f"{_cut(line)!r} is neither yes nor no.")
-    return YES_NO[line.lower()]
-
-
-def _text(line: str) -> str | None:
-    if len(line) > 60 or not line.isprintable():
-        raise Nonsense("Write at most 60 signs on one line.")
-    return None if line.lower() == "none" else line
-
-
-def _cut(line: str) -> str:
-    return line if len(line) <= 40 else f"{line[:40]}…"
+def read_line() -> str | None:
+    """Return the next line typed, None once there is no more; what is no text is nonsense."""
+    print("> ", end="", file=sys.stderr, flush=True)
+    return sys.stdin.buffer.readline().decode("utf-8", errors="replace") or None

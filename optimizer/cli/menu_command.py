@@ -74,12 +74,12 @@ def menu(
 def _ask(out: Path | None, *, debug: bool) -> None:
     with errors_told(debug=debug):
         from optimizer.base.files import refuse_unwritable_file, write_file
-        from optimizer.cli.asking import ask
-        from optimizer.settings.questions import controls_from, section_yaml
+        from optimizer.cli.asking import ask, read_line
+        from optimizer.settings.questions import MENU, controls_from, section_yaml
 
         if out is not None:
             refuse_unwritable_file(out)
-        answers, unknown = ask(_read_line, lambda line: print(line, file=sys.stderr))
+        answers, unknown = ask(MENU, read_line, lambda line: print(line, file=sys.stderr))
         controls_from(answers)
         text = section_yaml(answers, unknown)
         if out is not None:
@@ -88,9 +88,3 @@ def _ask(out: Path | None, *, debug: bool) -> None:
         print(text, end="")
     else:
         print(f"Written to {out}: put it in place of 'controls' in scenario.yaml.")
-
-
-def _read_line() -> str | None:
-    """Return the next line typed, None once there is no more; what is no text is nonsense."""
-    print("> ", end="", file=sys.stderr, flush=True)
-    return sys.stdin.buffer.readline().decode("utf-8", errors="replace") or None

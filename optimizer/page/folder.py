@@ -5,7 +5,6 @@ Comments and keys of a person stay where they are. An unfinished scenario is an 
 
 from __future__ import annotations
 
-import io
 import re
 import shutil
 import tempfile
@@ -15,16 +14,14 @@ from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any, TypeVar
 
-from ruamel.yaml import YAML
 from ruamel.yaml.comments import CommentedMap
-from ruamel.yaml.error import MarkedYAMLError
 
 from optimizer.base.documents import read_document, read_outside
 from optimizer.base.errors import InputError, Place, ScenarioError, Where
 from optimizer.base.files import write_file
-from optimizer.base.yaml_text import as_typed
 from optimizer.page.job import Job
 from optimizer.page.part import Upload, errors_in
+from optimizer.scenario.draft import read_draft, with_values
 from optimizer.scenario.scenario_file import ScenarioFile
 
 SCENARIO = "scenario.yaml"
@@ -174,30 +171,19 @@ class Folder:
             If ``scenario.yaml`` is no YAML that could be kept, or cannot be written.
         """
         with self._lock:
-            yaml = YAML()
-            yaml.width = 110
-            yaml.preserve_quotes = True
-            content = self._kept(yaml)
-            for place, value in changes.items():
-                _set(content, place, value)
-            text = io.StringIO()
-            yaml.dump(content, text)
-            write_file(text.getvalue(), self.scenario)
+            text = read_draft(self.path).text  # refuses what is odd or too large
+            write_file(with_values(text, changes), self.scenario)
 
-    def _kept(self, yaml: YAML) -> CommentedMap:
-        if not self.scenario.exists():
-            return CommentedMap()
-        read_outside(self.scenario, ScenarioError)  # refuses what is odd or too large
-        try:
-            found = yaml.load(self.scenario.read_text(encoding="utf-8"))
-        except MarkedYAMLError:  # pragma: no cover - refused above
-            found = None
-        if found is not None and not isinstance(found, CommentedMap):
-            raise ScenarioError(
-                "the file holds no keys with values", where=self.scenario,
-                mend="Mend it with an editor, or move it away.",
-            )  # fmt: skip
-        return found or CommentedMap()
+    def rewrite(self, text: Callable[[], str]) -> None:
+        """Write ``scenario.yaml`` anew, made while nobody else changes it.
+
+        Raises
+        ------
+        InputError
+            If it cannot be written.
+        """
+        with self._lock:
+            write_file(text(), self.scenario)
 
 
 def _placed(error: InputError) -> InputError:
@@ -211,18 +197,3 @@ def _placed(error: InputError) -> InputError:
     return InputError(
         told, where=Where(error.where, error.file, error.line, place), mend=error.mend
     )
-
-
-def _set(content: CommentedMap, place: Place, value: Any) -> None:
-    *above, last = place
-    node: Any = content
-    for key in above:
-        if not isinstance(node, list) and not isinstance(node.get(key), dict | list):
-            if value is None:
-                return
-            node[key] = CommentedMap()
-        node = node[key]
-    if value is None:
-        node.pop(last, None)
-    else:
-        node[last] = as_typed(value)

@@ -6,15 +6,19 @@ from optimizer.base.errors import Place
 from optimizer.page.part import Part
 from optimizer.page.parts.answer import Answer
 from optimizer.page.parts.costs import Costs
+from optimizer.page.parts.equipment import Equipment
+from optimizer.page.parts.menu import Menu
+from optimizer.page.parts.roof import Roof
 from optimizer.page.parts.season import Season
 from optimizer.page.parts.trying import Trying
 from optimizer.page.parts.used import Used
 
 PARTS: tuple[Part, ...] = (
     Used(),
-    # roof
+    Roof(),
     Costs(),
-    # equipment, menu
+    Equipment(),
+    Menu(),
     Answer(),
     Trying(),
     Season(),

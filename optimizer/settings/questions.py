@@ -5,96 +5,24 @@ key of ``controls`` that it sets. Answers stand under the names of their questio
 its default. ``section_of`` makes the section ``controls`` of them, ``section_yaml`` writes it with each
 question as a comment.
 
-Read next: ``controls``.
+Read next: ``base.questions``.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Mapping, Sequence
-from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 
 from optimizer.base.documents import Source, checked
 from optimizer.base.errors import InputError, ScenarioError
+from optimizer.base.questions import Answers, Question, Questionnaire
 from optimizer.base.yaml_text import typed_yaml
 from optimizer.settings.controls import Controls
 from optimizer.settings.menu import DAY_SETS, USES
 
-Answers = Mapping[str, Any]
-Kind = Literal["choice", "several", "count", "number", "yes_no", "text", "order"]
-
 CONTROLS = Path("controls")
 """How a section that no file holds is called in errors."""
-
-
-def _always(_answers: Answers) -> bool:
-    return True
-
-
-@dataclass(frozen=True)
-class Question:
-    """One question.
-
-    Parameters
-    ----------
-    name : str
-        Where its answer stands.
-    text : str
-        What is asked.
-    why : str
-        One line of explanation.
-    kind : str
-        What is answered: one of ``choices``, several of them, an order of them, a whole number from ``low``
-        to ``high``, a number, yes or no, or text.
-    default : object
-        The answer of who does not know, or takes what is usual.
-    sets : str
-        The key of ``controls``, or of one of its lists, that it sets; empty if it only decides what else
-        is asked.
-    choices : mapping
-        Answers and what they mean.
-    at_least_one : bool
-        Whether one of several choices must be taken.
-    of : str
-        The list that it is about; empty if it is about all.
-    unless_in : str
-        The name of a question whose answers are no choices here any more.
-    is_asked : callable
-        Whether it matters, given the answers to the questions before it.
-    """
-
-    name: str
-    text: str
-    why: str
-    kind: Kind
-    default: Any
-    sets: str
-    choices: Mapping[Any, str] = field(default_factory=dict)
-    low: float = 0
-    high: float = 60
-    at_least_one: bool = False
-    of: str = ""
-    unless_in: str = ""
-    is_asked: Callable[[Answers], bool] = _always
-
-    def choices_after(self, answers: Answers) -> dict[Any, str]:
-        """Return what can be chosen, given the answers before."""
-        if self.kind == "order":
-            return {each["name"]: each["name"] for each in lists_of(answers)}
-        taken = {*answer_to(self.unless_in, answers)} if self.unless_in else set()
-        if self.kind == "several" and not _days_differ_in(self.of, answers):
-            taken.add("days")
-        if self.sets in {"fields", "once"}:
-            actions = set(answer_to(f"{self.of}.actions", answers))
-            taken |= {key for key, uses in USES.items() if not actions & set(uses)}
-        return {key: words for key, words in self.choices.items() if key not in taken}
-
-    def default_after(self, answers: Answers) -> Any:
-        """Return the default, given the answers before."""
-        if self.kind != "several":
-            return self.default
-        return [key for key in self.default if key in self.choices_after(answers)]
 
 
 def _days_differ_in(name: str, answers: Answers) -> bool:
@@ -137,32 +65,50 @@ def _of_list(
     def is_there(answers: Answers) -> bool:
         return asked(answers) and bool(answer_to(f"{name}.entries", answers))
 
+    def days_or_none(answers: Answers) -> set[str]:
+        return set() if _days_differ_in(name, answers) else {"days"}
+
+    def useless(answers: Answers) -> set[str]:
+        actions = set(answer_to(f"{name}.actions", answers))
+        return {key for key, uses in USES.items() if not actions & set(uses)}
+
+    def of_each(answers: Answers) -> dict[str, str]:
+        taken = {*answer_to(f"{name}.once", answers)} | days_or_none(answers) | useless(answers)
+        return {key: words for key, words in has.items() if key not in taken}
+
+    def of_all(answers: Answers) -> dict[str, str]:
+        return {key: words for key, words in once.items() if key not in useless(answers)}
+
     has = {key: words for key, words in FIELDS.items() if key in fields}
     usual = [key for key in ("level", "power") if key in fields] or ["cap"]
     once = {key: words for key, words in has.items() if key != "days"}
-    missing = "; 0 if there is no such list" if least == 0 else ""
+    counted = (
+        "Count the lines that can be typed in for one kind of day; 0 if there is no such list."
+        if least == 0
+        else "Count the lines that can be typed in for one kind of day."
+    )
     return [
         Question(
-            f"{name}.entries", f"How many entries {told}?",
-            f"Count the lines that can be typed in for one kind of day{missing}.",
-            "count", entries, "entries", low=least, of=name, is_asked=asked,
+            f"{name}.entries", "How many entries {told}?",
+            counted,
+            "count", entries, "entries", low=least, of=name, told=told, is_asked=asked,
         ),
         Question(
-            f"{name}.actions", f"What can the entries {told} do?",
+            f"{name}.actions", "What can the entries {told} do?",
             "An entry says which by a field of its own or by others, such as level and grid.",
-            "several", usual_actions or list(actions), "actions", actions, of=name,
+            "several", usual_actions or list(actions), "actions", actions, of=name, told=told,
             at_least_one=True,
             is_asked=lambda answers: is_there(answers) and len(actions) > 1,
         ),
         Question(
-            f"{name}.once", f"Which of these stand once for all the entries {told}?",
+            f"{name}.once", "Which of these stand once for all the entries {told}?",
             "A field beside the entries, not in each of them, counts here.",
-            "several", [], "once", once, of=name, is_asked=is_there,
+            "several", [], "once", of_all, of=name, told=told, is_asked=is_there,
         ),
         Question(
-            f"{name}.fields", f"Which of these has each of the entries {told}, beside start and end?",
+            f"{name}.fields", "Which of these has each of the entries {told}, beside start and end?",
             "What stands neither here nor once cannot be typed in.",
-            "several", usual, "fields", has, of=name, unless_in=f"{name}.once", is_asked=is_there,
+            "several", usual, "fields", of_each, of=name, told=told, is_asked=is_there,
         ),
     ]  # fmt: skip
 
@@ -233,7 +179,9 @@ QUESTIONS: tuple[Question, ...] = (
     Question(
         "precedence", "If two do: in which order of lists, the one that is obeyed first?",
         "The entry of the list that is named first is done, the other one is not.",
-        "order", None, "precedence", is_asked=lambda answers: bool(answer_to("overlap", answers)),
+        "order", None, "precedence",
+        lambda answers: {each["name"]: each["name"] for each in lists_of(answers)},
+        is_asked=lambda answers: bool(answer_to("overlap", answers)),
     ),
     Question(
         "months", "How many sets of months are stored, each with entries of its own?",
@@ -312,19 +260,18 @@ QUESTIONS: tuple[Question, ...] = (
 )  # fmt: skip
 """All questions, in the order in which they are asked."""
 
-_BY_NAME = {question.name: question for question in QUESTIONS}
+KEYS = {question.sets for question in QUESTIONS if question.sets and not question.of}
+"""The keys of ``controls`` that they ask for, beside the lists."""
 
 
 def answer_to(name: str, answers: Answers) -> Any:
     """Return the answer to a question, its default if there is none."""
-    if name in answers:
-        return answers[name]
-    return _BY_NAME[name].default_after(answers)
+    return MENU.answer_to(name, answers)
 
 
 def asked(answers: Answers) -> list[Question]:
     """Return the questions that matter, given the answers so far."""
-    return [question for question in QUESTIONS if question.is_asked(answers)]
+    return MENU.asked(answers)
 
 
 def lists_of(answers: Answers) -> list[dict[str, Any]]:
@@ -399,7 +346,7 @@ def _comment(question: Question | None, unknown: Collection[str], indent: str) -
     if question is None:
         return []
     told = " Not known: assumed." if question.name in unknown else ""
-    return [f"{indent}# {question.text}{told}"]
+    return [f"{indent}# {question.asks}{told}"]
 
 
 def refused(answers: Answers) -> InputError | None:
@@ -409,3 +356,79 @@ def refused(answers: Answers) -> InputError | None:
     except InputError as error:
         return error
     return None
+
+
+def answers_of(controls: Controls) -> dict[str, Any] | None:
+    """Return the answers that describe controls; None where the questions cannot ask for all of them."""
+    menu = controls.menu
+    answers: dict[str, Any] = {
+        "shape": "one" if [each.name for each in menu.lists] == ["windows"] else "own",
+        "days": controls.day_types,
+        "minutes": controls.minutes,
+        "months": controls.season_sets,
+        "floors": controls.floor_by_season,
+        "level_step": controls.soc_step_pct,
+        "power_step_kw": controls.power_step_kw,
+        "power_unit": "kw" if controls.power_step_pct is None else "pct",
+    }
+    answers |= {
+        name: getattr(controls, name)
+        for name in ("outside", "overlap", "over_midnight", "after_midnight", "whole_day",
+                     "last_minute", "unused", "summer_time", "precedence")
+    }  # fmt: skip
+    if controls.power_step_pct is not None:
+        answers["power_step_pct"] = controls.power_step_pct
+    answers |= {f"{name}.entries": 0 for name in ("filling", "giving", "limits")}
+    for each in menu.lists:
+        answers[f"{each.name}.entries"] = each.entries
+        answers[f"{each.name}.actions"] = list(each.actions)
+        answers[f"{each.name}.once"] = list(each.once)
+        answers[f"{each.name}.fields"] = [field for field in each.fields if field in FIELDS]
+        if each.name == "windows":
+            filled = "next" if "end" not in each.fields else "filled"
+            answers["ends"] = filled if each.fills_day else "end"
+    return _told_again(answers, controls)
+
+
+def _told_again(answers: dict[str, Any], controls: Controls) -> dict[str, Any] | None:
+    """Return those of the answers that matter, if they describe the controls wholly."""
+    own = {question.name for question in QUESTIONS}
+    if not {*answers} <= own:
+        return None
+    answers = {question.name: answer_to(question.name, answers) for question in asked(answers)}
+    try:
+        again = controls_from(answers)
+    except InputError:
+        return None
+    same = controls.model_dump(include=KEYS) == again.model_dump(include=KEYS)
+    return answers if same and again.menu == controls.menu else None
+
+
+MENU = Questionnaire(QUESTIONS, refused)
+"""The questions about a menu, with what refuses answers to them."""
+
+USUAL_MENUS: dict[str, tuple[str, Answers]] = {
+    "lines": (
+        "lines for a kind of day, each with start, end, what it does, how full and with which power",
+        {},
+    ),
+    "switches": (
+        "times at which it begins to do something, which it does until the next of them",
+        {"ends": "next", "days": "every_day", "windows.entries": 6, "windows.fields": ["level"]},
+    ),
+    "fills": (
+        "times at which it is filled, to one level with one power; else it covers the building",
+        {"shape": "own", "days": "every_day", "filling.once": ["level", "power"], "filling.fields": [],
+         "giving.entries": 0, "months": 1},
+    ),
+    "fills_and_gives": (
+        "times at which it is filled and times at which it covers the building, each with a level; else it"
+        " does nothing",
+        {"shape": "own", "outside": "idle", "days": "every_day", "filling.fields": ["level"],
+         "giving.fields": ["level"], "months": 1},
+    ),
+}  # fmt: skip
+"""Menus as they often are, in general words, by the answers in which they differ from what is usual.
+
+Common practice, no published source.
+"""

@@ -13,7 +13,7 @@ from typer.testing import CliRunner
 from optimizer.cli.app import app
 from optimizer.cli.asking import BACK, UNKNOWN, ask
 from optimizer.settings.controls import Controls
-from optimizer.settings.questions import QUESTIONS, controls_from, section_yaml
+from optimizer.settings.questions import MENU, QUESTIONS, controls_from, section_yaml
 from tests.sweeps import examples
 
 USUAL = Controls.model_validate({
@@ -26,7 +26,7 @@ USUAL = Controls.model_validate({
 def typed(*lines: str) -> tuple[Controls, list[str], list[str], str]:
     """Return what comes of lines typed in: controls, questions not known, what was shown, the section."""
     left, shown = iter(lines), list[str]()
-    answers, unknown = ask(lambda: next(left, None), shown.append)
+    answers, unknown = ask(MENU, lambda: next(left, None), shown.append)
     return controls_from(answers), unknown, shown, section_yaml(answers, unknown)
 
 
