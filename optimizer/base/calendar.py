@@ -58,6 +58,25 @@ LEAP_YEAR = 2024
 """A year that has every month and day; used to check that seasons leave no hole."""
 
 
+@dataclass(frozen=True)
+class Days:
+    """Which days of a forecast are asked for: from the first to the last, or so many."""
+
+    first: date | None = None
+    last: date | None = None
+    count: int | None = None
+
+    def within(self, first: date, last: date) -> tuple[date, date]:
+        """Return first and last day; those given stand for what is not asked for."""
+        first = self.first or first
+        if self.count is not None:
+            return first, first + timedelta(days=self.count - 1)
+        return first, self.last or last
+
+
+EVERY_DAY = Days()
+
+
 def minutes_in_spans(spans: Sequence[str]) -> BoolArray:
     """Return which minutes of the day lie in spans such as ``16:00-21:00``, shape (1440,).
 

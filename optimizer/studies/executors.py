@@ -9,32 +9,18 @@ impossible case does not stop a study. Read next: ``answer_store``.
 from __future__ import annotations
 
 import contextlib
-import multiprocessing
-import os
 import queue
-import signal
-import threading
-import time
 from collections.abc import Iterator
 from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from typing import Any, Protocol
 
-from optimizer.base import parallel as workers
 from optimizer.base.errors import InputError
-from optimizer.planning.solver import use_processors
+from optimizer.base.processes import end_process, new_process
+from optimizer.planning.solver import use_one_thread
 from optimizer.studies.answers import Answer, Failure
 from optimizer.studies.fingerprint import fingerprint
 from optimizer.studies.worker import Job, work
-
-LOOK_EVERY_S = 0.5
-"""How often a process looks whether the one that began it is still there. [s]"""
-
-ONE_THREAD = {
-    "OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "MKL_NUM_THREADS": "1",
-    "NUMBA_NUM_THREADS": "1",
-}  # fmt: skip
-"""Libraries that would take every processor for themselves in every process."""
 
 DIED = "the process died over it, twice; it may have run out of memory"
 
@@ -81,7 +67,7 @@ class Processes:
         self._pools: dict[str, ProcessPoolExecutor] = {}
         self._died: set[str] = set()
         for number in range(count):
-            self._pools[f"process {number + 1}"] = _pool()
+            self._pools[f"process {number + 1}"] = new_process(use_one_thread)
 
     def names(self) -> list[str]:
         """Return all lanes."""
@@ -92,7 +78,7 @@ class Processes:
         try:
             future: Future[Answer] = self._pools[lane].submit(work, packed, job)
         except BrokenProcessPool:  # it died while it was idle
-            self._pools[lane] = _pool()
+            self._pools[lane] = new_process(use_one_thread)
             future = self._pools[lane].submit(work, packed, job)
         self._answering.watch(future, lane, packed, job)
 
@@ -104,7 +90,7 @@ class Processes:
                 yield lane, job, future.result()
             elif isinstance(failure, BrokenProcessPool):
                 self._pools[lane].shutdown(wait=False)
-                self._pools[lane] = _pool()
+                self._pools[lane] = new_process(use_one_thread)
                 if job.key in self._died:
                     yield lane, job, Failure(DIED)
                 else:
@@ -116,63 +102,7 @@ class Processes:
     def close(self) -> None:
         """Stop all processes at once; what they were at is not lost, only not done."""
         for pool in self._pools.values():
-            for process in list((pool._processes or {}).values()):
-                process.terminate()
-            pool.shutdown(wait=False, cancel_futures=True)
-
-
-def _pool() -> ProcessPoolExecutor:
-    with _environment(ONE_THREAD), _deaf_to_interrupts():
-        pool = ProcessPoolExecutor(
-            1, multiprocessing.get_context("spawn"), initializer=_begin, initargs=(os.getpid(),)
-        )
-        pool.submit(os.getpid)  # begins the process while all this holds
-    return pool
-
-
-@contextlib.contextmanager
-def _deaf_to_interrupts() -> Iterator[None]:
-    """Let processes that begin now ignore Ctrl-C from their first moment; this one stops them."""
-    if threading.current_thread() is not threading.main_thread():
-        yield
-        return
-    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
-    try:
-        yield
-    finally:
-        signal.signal(signal.SIGINT, before)
-
-
-@contextlib.contextmanager
-def _environment(values: dict[str, str]) -> Iterator[None]:
-    before = {name: os.environ.get(name) for name in values}
-    os.environ.update(values)
-    try:
-        yield
-    finally:
-        for name, value in before.items():
-            if value is None:
-                del os.environ[name]
-            else:
-                os.environ[name] = value
-
-
-def _begin(parent: int) -> None:
-    """Make a new process one of several: one thread, gone when its parent is."""
-    use_one_thread()
-
-    def watch() -> None:
-        while os.getppid() == parent:
-            time.sleep(LOOK_EVERY_S)
-        os._exit(1)
-
-    threading.Thread(target=watch, daemon=True).start()
-
-
-def use_one_thread() -> None:
-    """Let solver and search use one thread in this process."""
-    workers.use(1)
-    use_processors(1)
+            end_process(pool)
 
 
 class Here:
