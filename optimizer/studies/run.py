@@ -16,7 +16,7 @@ from optimizer.planning.solver import processors
 from optimizer.studies.answer_store import LEDGER, Ledger
 from optimizer.studies.best_sizes import find_best_sizes
 from optimizer.studies.cases import Manner, Run, Study, read_study
-from optimizer.studies.estimate import duration, extent_of
+from optimizer.studies.estimate import duration, extent_of, work_to_come
 from optimizer.studies.executors import Cluster, Here, Lanes, Processes
 from optimizer.studies.manifest import manifest_of
 from optimizer.studies.questions import (
@@ -158,6 +158,8 @@ def _result(
             for case in study.cases
         ],
         lambda found: so_far(rows_of(found)),
+        [float(case.role == "listed" and case.way == "windows") for case in study.cases],
+        work_to_come(study),
     )
     sized: list[Sized] = []
     notes = list[str]()

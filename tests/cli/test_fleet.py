@@ -50,6 +50,7 @@ def lines_of(done: Result) -> list[dict]:
 
 def sites_in(folder: Path, names: tuple[str, ...], days: int = 63) -> Path:
     """Write sites, the last of them broken."""
+    folder.mkdir(exist_ok=True)
     write_sites(folder, names, days)
     broken = folder / names[-1] / "scenario.yaml"
     broken.write_text(broken.read_text().replace("capacity_kwh: 10", "capacity_kwh: -10"))
