@@ -61,12 +61,15 @@ class Replacement(Document):
     """When the battery is replaced: after so many years, or below so much of its capacity.
 
     ``price_changes_pct_per_year`` is how its price moves until then, negative if it falls; the fixed
-    sum is paid again.
+    sum is paid again. It is done at most ``at_most`` times. With ``only_if_it_pays`` it is done so often as
+    is worth most; a battery that is not replaced goes on as it fades.
     """
 
     after_years: int | None = Field(default=None, ge=1, le=60)
     below_pct: float | None = Field(default=None, gt=0, lt=100)
     price_changes_pct_per_year: float = Field(default=0, gt=-50, le=50)
+    at_most: int | None = Field(default=None, ge=0, le=60)
+    only_if_it_pays: bool = False
 
     @model_validator(mode="after")
     def _one_rule(self) -> Replacement:
@@ -132,6 +135,13 @@ class Terms(Document):
                 "sources",
             )
         return self
+
+    def replacing_at_most(self, times: int) -> Terms:
+        """Return the same with a battery that is replaced at most so often."""
+        if self.replacement is None:
+            return self
+        rule = self.replacement.model_copy(update={"at_most": times})
+        return self.model_copy(update={"replacement": rule})
 
     @property
     def discount(self) -> float:

@@ -99,6 +99,11 @@ class Life:
         )
 
     @property
+    def replacements(self) -> int:
+        """How often the battery is replaced."""
+        return int(self.is_new.sum())
+
+    @property
     def planned(self) -> list[tuple[int, Wear]]:
         """The planned years, from 0 on, with what each finds."""
         return [
@@ -186,7 +191,7 @@ class _Years:
     def is_replaced(self, left: float) -> bool:
         """Tell whether a new battery stands there from the coming year on."""
         rule = self.terms.replacement
-        if rule is None:
+        if rule is None or (rule.at_most is not None and self.is_new.sum() >= rule.at_most):
             return False
         if rule.after_years is not None:
             return self.year - self.bought >= rule.after_years

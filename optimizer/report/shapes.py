@@ -1026,10 +1026,15 @@ class VerdictRecord(TypedDict):
 
 
 class ValuedSize(TypedDict):
-    """A size and its net present value."""
+    """What a size comes to with windows and ageing; ``npv_spread`` of drawn lives."""
 
     size_kwh: float
     npv: float
+    break_even_price_per_kwh: float | None
+    payback_years: float | None
+    discounted_payback_years: float | None
+    replacements: int
+    npv_spread: SpreadRecord | None
 
 
 class PlannedSize(TypedDict):

@@ -116,7 +116,10 @@ def _replacement(terms: Terms) -> str:
         f"after {number(rule.after_years)} years" if rule.after_years is not None
         else f"below {number(rule.below_pct or 0.0, 2)} % of its capacity"
     )  # fmt: skip
-    return f"{when}; its price changes by {_rate(terms, rule.price_changes_pct_per_year)}"
+    often = "" if rule.at_most is None else f", at most {number(rule.at_most)} times"
+    if rule.only_if_it_pays:
+        often += ", only if it pays: else the old battery goes on as it fades"
+    return f"{when}{often}; its price changes by {_rate(terms, rule.price_changes_pct_per_year)}"
 
 
 def _residual(terms: Terms) -> str:

@@ -8,8 +8,11 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
+
+import numpy as np
 
 from optimizer.base.units import money, number, percent, price
 from optimizer.economics.assumptions import Terms
@@ -17,7 +20,7 @@ from optimizer.economics.cash_flow import SIGNED, CashFlow
 from optimizer.economics.returns import net_present_value
 from optimizer.studies.study_file import OWN, Reference
 from optimizer.studies.table import WAYS
-from optimizer.studies.verdict import Row, Sized, StudyResult, Swing, Verdict
+from optimizer.studies.verdict import LATE_SHARE, AtSize, Row, Sized, StudyResult, Swing, Verdict
 
 FEW = 4
 """So many sites or tariffs are named; of more it is told how many they are."""
@@ -509,6 +512,7 @@ def money_paragraphs(result: StudyResult, verdict: Verdict) -> list[str]:
     )
     paragraphs = [
         f"{_paid_back(result, verdict, terms)} {comes_to}",
+        late_replacement(result, verdict),
         " ".join(_chances(result, verdict)),
         " ".join(_ratios(result, verdict)),
     ]
@@ -640,6 +644,59 @@ def _beside(sized: Sized, size_kwh: float) -> str:
         return ""
     end = "largest" if size_kwh == max(sized.valued) else "smallest"
     return f"; it is the {end} of them, and what lies beyond was not valued"
+
+
+def size_rows(result: StudyResult, sized: Sized) -> tuple[list[str], list[list[str]]]:
+    """Return headings and rows of what each size comes to that was valued."""
+    is_drawn = any(each.spread for each in sized.along)
+    heads = [
+        "kWh", "net present value", *(["in eight of ten lives"] if is_drawn else []),
+        "breaks even at, per kWh", "payback, years", "replaced",
+    ]  # fmt: skip
+
+    def cells(each: AtSize) -> list[str]:
+        spread = each.spread
+        drawn = "–" if spread is None else f"{money(spread[0])} to {money(spread[-1])}"
+        price = "–" if each.break_even is None else money(each.break_even)
+        return [
+            number(each.size_kwh, 2), money(each.npv), *([drawn] if is_drawn else []), price,
+            _years(each.payback_years), f"{each.replacements} ×",
+        ]  # fmt: skip
+
+    return heads, [cells(each) for each in sized.along]
+
+
+def cliff_sentences(result: StudyResult, sized: Sized) -> list[str]:
+    """Return at which sizes the number of replacements changes, and by how much the worth jumps there."""
+    return [
+        f"Between {number(one.size_kwh, 2)} and {number(other.size_kwh, 2)} kWh the battery is replaced"
+        f" {other.replacements} times in place of {one.replacements}, for it is used otherwise: there the net"
+        f" present value goes from {money(one.npv, result.currency)} to {money(other.npv)}."
+        for one, other in pairwise(sized.along)
+        if one.replacements != other.replacements
+    ]
+
+
+def late_replacement(result: StudyResult, verdict: Verdict) -> str:
+    """Return that a battery is replaced shortly before the end, what for, and what can be done about it."""
+    life, flow, terms = verdict.money.life, verdict.money.flow, result.terms
+    years = [int(year) for year in np.flatnonzero(life.is_new)]
+    if not years or terms is None:
+        return ""
+    since = years[-2] if len(years) > 1 else 0
+    serves, lasted = terms.years - years[-1], years[-1] - since
+    if serves > LATE_SHARE * lasted:
+        return ""
+    paid = -float(flow.replacement[years[-1]]) * (1 + terms.discount) ** -years[-1]
+    back = float(flow.residual[-1]) * (1 + terms.discount) ** -terms.years
+    told = (
+        f"The battery is replaced for the last time after year {years[-1]}, though the one before lasted"
+        f" {_counted(lasted, 'year')} and only {_counted(serves, 'year')} are looked at after it. In money of today"
+        f" {money(paid, result.currency)} is paid for that, and {money(back)} is left of it at the end."
+    )
+    if terms.replacement is not None and terms.replacement.only_if_it_pays:
+        return f"{told} It pays nevertheless."
+    return f"{told} With replacement.only_if_it_pays it is done only where it pays; or look at other years."
 
 
 def _guess_words(result: StudyResult, sized: Sized) -> str:

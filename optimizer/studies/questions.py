@@ -28,6 +28,7 @@ from optimizer.economics.cash_flow import (
     life_of,
 )
 from optimizer.economics.monte_carlo import Chances, Draws, chances_of
+from optimizer.economics.returns import net_present_value
 from optimizer.studies.answers import (
     Answer,
     Asked,
@@ -129,7 +130,7 @@ def value_of(case: Case, *, hopeless_among: Sequence[Run] = ()) -> Question:
         if case.terms is None:
             return known
         money = yield from money_of(case, case.terms)
-        break_even = yield from _break_even(case, case.terms, money)
+        break_even = yield from _break_even(case, case.terms)
     except Failed as failure:
         return Valued(case, "failed", str(failure))
     return replace(known, money=money, break_even=break_even)
@@ -137,28 +138,51 @@ def value_of(case: Case, *, hopeless_among: Sequence[Run] = ()) -> Question:
 
 def money_of(case: Case, terms: Terms) -> Generator[Wanted, Answer, Money]:
     """Ask for the years of a case and their money, measured from what it is measured from."""
-    life = yield from life_in(case, terms)
+    lives, flow = yield from _lives(case, terms)
+    every = [Money.of(terms, life, case.size, flow) for life in lives]
+    return max(every, key=lambda money: money.worth.npv)
+
+
+def _lives(
+    case: Case, terms: Terms
+) -> Generator[Wanted, Answer, tuple[list[Life], CashFlow | None]]:
+    """Ask for the years that a case may have, and for today's money if it is measured from that."""
+    lives = yield from lives_in(case, terms)
     if case.today is None:
-        return Money.of(terms, life, case.size)
+        return lives, None
     today, flow = yield from _of_today(case, terms)
-    return Money.of(terms, life.over(today), case.size, flow)
+    return [life.over(today) for life in lives], flow
 
 
 def _of_today(case: Case, terms: Terms) -> Generator[Wanted, Answer, tuple[Life, CashFlow]]:
     """Ask for today's years and their money, measured from nothing."""
-    life = yield from life_in(case.before, terms)
-    return life, cash_flow(terms, life, case.before.size)
+    lives = yield from lives_in(case.before, terms)
+    flows = [(life, cash_flow(terms, life, case.before.size)) for life in lives]
+    return max(flows, key=lambda each: net_present_value(each[1].rate, each[1].net))
 
 
-def _break_even(case: Case, terms: Terms, money: Money) -> Generator[Wanted, Answer, float | None]:
-    """Ask for the price at which a battery is worth as much as none on the same tariff."""
+def _break_even(case: Case, terms: Terms) -> Generator[Wanted, Answer, float | None]:
+    """Ask for the price at which a battery is worth as much as none on the same tariff.
+
+    Where it is replaced only if that pays, the number of replacements that pays at that price counts.
+    """
     if case.way in WITHOUT_BATTERY or case.against == "no_windows":
         return None
-    reference, least = None, 0.0
+    lives, reference = yield from _lives(case, terms)
+    least = 0.0
     if case.today is not None:
-        _life, reference = yield from _of_today(case, terms)
         least = (yield from money_of(case.nothing_bought, terms)).worth.npv
-    return break_even_price(terms, money.life, case.size, reference, least)
+    prices = [break_even_price(terms, life, case.size, reference, least) for life in lives]
+    return max((price for price in prices if price is not None), default=None)
+
+
+def lives_in(case: Case, terms: Terms) -> Generator[Wanted, Answer, list[Life]]:
+    """Ask for the years of a case; where replacements are done only if they pay, with any number of them."""
+    lives = [(yield from life_in(case, terms))]
+    while terms.replacement and terms.replacement.only_if_it_pays and lives[-1].replacements:
+        fewer = terms.replacing_at_most(lives[-1].replacements - 1)
+        lives.append((yield from life_in(case, fewer)))
+    return lives
 
 
 def life_in(case: Case, terms: Terms) -> Generator[Wanted, Answer, Life]:

@@ -11,7 +11,7 @@ from optimizer.economics.best_size import BestSize, Planned
 from optimizer.economics.cash_flow import Fading, Life, Money, Size
 from optimizer.economics.monte_carlo import Chances, Draws
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window
-from optimizer.studies.verdict import Sized, StudyResult, Swing, Verdict
+from optimizer.studies.verdict import AtSize, Sized, StudyResult, Swing, Verdict
 
 SOURCES = (120.5, 60.25, -10.0, 30.0, 0.75)
 SETTINGS = Settings(
@@ -111,8 +111,12 @@ def sized(case: int, *, is_proven: bool = True) -> Sized:
     """Return a best size whose row is a case."""
     planned = {10.0: Planned(400.0, 3.0, is_proven), 20.0: Planned(450.0, 2.0, is_proven)}
     best = BestSize(20.0, 450.0, planned, is_proven)
-    valued = {18.0: -9.0, 20.0: 200.0, 22.0: 50.0}
-    return Sized("houses/oak", "its own", "its own", best, case, valued, 9)
+    along = (
+        AtSize(18.0, -9.0, 19.5, None, None, 2, (-40.0, -9.0, 30.0)),
+        AtSize(20.0, 200.0, 30.0, 6.5, 8.25, 1, (120.0, 190.0, 260.0)),
+        AtSize(22.0, 50.0, 22.3, 7.0, 9.5, 1, (-20.0, 45.0, 100.0)),
+    )
+    return Sized("houses/oak", "its own", "its own", best, case, along, 9)
 
 
 def without_money(rows: list[dict]) -> StudyResult:
