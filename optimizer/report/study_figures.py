@@ -38,6 +38,7 @@ LOOK_OF_PART = {
     "incentive": Look("yellow", kind="area", hatch="|"),
     "replacement": Look("vermilion", kind="area", hatch="-"),
     "operating": Look("orange", kind="area"),
+    "financing": Look("sky", kind="area", hatch="-"),
     "taxes": Look("purple", kind="area", hatch="|-"),
     "saving": Look("green", kind="area"),
     "residual": Look("sky", kind="area", hatch="|"),

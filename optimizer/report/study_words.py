@@ -691,8 +691,8 @@ def late_replacement(result: StudyResult, verdict: Verdict) -> str:
     back = float(flow.residual[-1]) * (1 + terms.discount) ** -terms.years
     told = (
         f"The battery is replaced for the last time after year {years[-1]}, though the one before lasted"
-        f" {_counted(lasted, 'year')} and only {_counted(serves, 'year')} are looked at after it. In money of today"
-        f" {money(paid, result.currency)} is paid for that, and {money(back)} is left of it at the end."
+        f" {_counted(lasted, 'year')} and only {_counted(serves, 'year')} are looked at after it. In money"
+        f" of today {money(paid, result.currency)} is paid for that, and {money(back)} left at the end."
     )
     if terms.replacement is not None and terms.replacement.only_if_it_pays:
         return f"{told} It pays nevertheless."

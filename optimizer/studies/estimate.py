@@ -95,8 +95,7 @@ def years_planned(file: StudyFile) -> int:
     terms, fading = file.money, file.ageing
     if terms is None:
         return 1
-    fades = fading.calendar_pct_per_year or fading.pct_per_1000_cycles
-    if not (fades or fading.pv_loses_pct_per_year):
+    if not (fading.fades or fading.pv_loses_pct_per_year):
         return 1
     batteries = 1
     if terms.replacement is not None:

@@ -193,8 +193,9 @@ def life_in(case: Case, terms: Terms) -> Generator[Wanted, Answer, Life]:
     known: dict[Wear, YearFigures] = {}
     while isinstance(life := life_of(terms, case.fading, known.get), Wear):
         if case.way in WITHOUT_BATTERY:
-            bill = (yield from _bill_of(replace(case, run=case.run.worn(Wear(1.0, life.pv))))).bill
-            known[life] = YearFigures(-bill, -bill, 0.0, 0.0)
+            found = yield from _bill_of(replace(case, run=case.run.worn(Wear(1.0, life.pv))))
+            bill, parts = found.bill, tuple(-part for part in found.parts)
+            known[life] = YearFigures(-bill, -bill, 0.0, 0.0, 0.0, (*parts, *parts, 0.0, 0.0, 0.0))
         else:
             figures = yield from figures_of(case.family, case.run.worn(life))
             known[life] = year_figures(figures, case.way, case.against)
@@ -241,10 +242,16 @@ def year_figures(figures: RunFigures, way: Way, against: Against | None) -> Year
     def money(key: str) -> float:
         return figures.bills[key].bill - figures.bills[key].left_worth
 
+    def parts(key: str) -> FloatArray:
+        return np.array(figures.bills[key].parts)
+
     before = 0.0 if against is None else money(against)
+    of_before = np.zeros(3) if against is None else parts(against)
+    of_parts = of_before - parts(way), of_before - parts("plan"), of_before
     return YearFigures(
         before - money(way), before - money("plan"),
         figures.cycles_counted, figures.discharged_kwh, before,
+        tuple(np.concatenate(of_parts).tolist()),
     )  # fmt: skip
 
 
@@ -256,7 +263,7 @@ def _why_hopeless(case: Case, runs: Sequence[Run]) -> Generator[Wanted, Answer, 
     """
     family, own, terms = case.family, case.family.own, case.terms
     is_bounded = case.run in runs and case.run != own and _windows_cost_no_less_than_plans(case)
-    if terms is None or case.against == "no_windows" or not is_bounded:
+    if terms is None or terms.rise_apart or case.against == "no_windows" or not is_bounded:
         return ""
     bounds = yield Wanted(family, "bounds", own, BoundsAsked(tuple(runs)))
     if not isinstance(bounds, Bounds) or bounds.least_costs is None:
@@ -386,10 +393,7 @@ def otherwise(case: Case, name: str, end: float) -> Case:
         case "pv_times":
             run = replace(run, pv_times=run.pv_times * end)
         case "ageing_times":
-            fading = fading.model_copy(update={
-                "calendar_pct_per_year": fading.calendar_pct_per_year * end,
-                "pct_per_1000_cycles": fading.pct_per_1000_cycles * end,
-            })  # fmt: skip
+            fading = fading.times(end)
         case "discount_pct":
             terms = terms.model_copy(update={"discount_pct": end})
         case "prices_rise_pct":

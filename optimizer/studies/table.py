@@ -32,7 +32,7 @@ SHOWN = tuple(key for key in LABELS if key not in ("in_use", "anew"))
 """The cases that have a bill in a row."""
 
 WORDS: dict[str, Any] = {
-    "bills": {key: BillFigures(*[0.0] * 6) for key in SHOWN},
+    "bills": {key: BillFigures(0.0, 0.0, 0.0, 0.0, 0.0, 0.0) for key in SHOWN},
     "sources": Sources(*[0.0] * 5),
     "plan_kind": "",
     "windows": 0,
