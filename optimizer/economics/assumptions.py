@@ -37,6 +37,34 @@ class Price(Document):
         return self.fixed + self.per_kwh * kwh + self.per_kw * kw
 
 
+class Package(Document):
+    """A battery with its inverter as it stands in a price list, for one sum. [money]
+
+    ``of_which_inverter`` is not paid again when the battery is replaced.
+    """
+
+    battery_kwh: float = Field(gt=0, le=1e6)
+    battery_kw: float = Field(gt=0, le=1e6)
+    inverter_kw: float = Field(gt=0, le=1e6)
+    price: float = Field(ge=0)
+    of_which_inverter: float = Field(default=0, ge=0)
+
+    @model_validator(mode="after")
+    def _part_of_it(self) -> Package:
+        if self.of_which_inverter > self.price:
+            raise Mistake(
+                f"of_which_inverter is {self.of_which_inverter:g}, above the price of {self.price:g}",
+                "Give what of the price is the inverter's.",
+                "of_which_inverter",
+            )
+        return self
+
+    def times(self, factor: float) -> Package:
+        """Return the same with a battery that costs so many times as much."""
+        battery = factor * (self.price - self.of_which_inverter)
+        return self.model_copy(update={"price": battery + self.of_which_inverter})
+
+
 class Incentive(Document):
     """What is given to the investment: a share of it, at most a sum, and a sum."""
 
@@ -182,6 +210,14 @@ class Terms(Document):
                 "sources",
             )
         return self
+
+    def of_package(self, package: Package | None) -> Terms:
+        """Return the same with the prices of a package, if there is one."""
+        if package is None:
+            return self
+        battery = Price(fixed=package.price - package.of_which_inverter)
+        inverter = Price(fixed=package.of_which_inverter)
+        return self.model_copy(update={"battery": battery, "inverter": inverter})
 
     def replacing_at_most(self, times: int) -> Terms:
         """Return the same with a battery that is replaced at most so often."""

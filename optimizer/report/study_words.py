@@ -61,6 +61,7 @@ CHANGES = ("battery_price_pct", "operating_pct")
 DIFFERENCES = {
     "way": "{}",
     "controls": "controls {}",
+    "package": "package {}",
     "inverter_kw": "inverter {} kW",
     "load_times": "load × {}",
     "pv_times": "PV × {}",
@@ -102,12 +103,12 @@ class Names:
     def otherwise(self, row: Row) -> str:
         """Return what else tells a row from others of its site; often nothing."""
         varied = self.varied[row["site"]]
-        return ", ".join(DIFFERENCES[name].format(_plain(row[name])) for name in varied)
+        return _told_apart(row, varied)
 
     def others(self, row: Row) -> str:
         """Return the same but for how it is run."""
         varied = [name for name in self.varied[row["site"]] if name != "way"]
-        return ", ".join(DIFFERENCES[name].format(_plain(row[name])) for name in varied)
+        return _told_apart(row, varied)
 
     def terms(self, row: Row) -> str:
         """Return a row's tariff and what else it differs in."""
@@ -129,6 +130,12 @@ def _short(sites: list[str]) -> dict[str, str]:
 
 def _varied(rows: Sequence[Row]) -> tuple[str, ...]:
     return tuple(name for name in DIFFERENCES if len({row[name] for row in rows}) > 1)
+
+
+def _told_apart(row: Row, varied: Sequence[str]) -> str:
+    """Return what a row has of what varies, in words."""
+    told = {name: row[name] for name in varied if row[name] is not None}
+    return ", ".join(DIFFERENCES[name].format(_plain(value)) for name, value in told.items())
 
 
 def _plain(value: Any) -> str:
@@ -355,7 +362,7 @@ def _advice_on(result: StudyResult, names: Names, rows: Sequence[Row], terms: Te
     else:
         what = f"{'the least is lost with ' if worth < 0 else ''}{_bought(result, best)} ({gain})"
     bought = best if is_bought and best["battery_kwh"] and worth > 0 else None
-    pays = "" if terms.against == "no_windows" else _price_that_pays(result, rows, terms, bought)
+    pays = "" if terms.against == "no_windows" else _price_that_pays(result, rows, bought)
     return f"{where}: {what}. {pays}".strip()
 
 
@@ -370,9 +377,7 @@ def _bought(result: StudyResult, row: Row) -> str:
     return f"{whose}, {row['way']}"
 
 
-def _price_that_pays(
-    result: StudyResult, rows: Sequence[Row], terms: Terms, bought: Row | None
-) -> str:
+def _price_that_pays(result: StudyResult, rows: Sequence[Row], bought: Row | None) -> str:
     """Return the price at which the battery that is bought, or the best priced of others, pays just."""
     name = f"break_even_price_{result.money}_per_kwh"
     priced = [row for row in ([bought] if bought else rows) if row[name] is not None]
@@ -380,8 +385,7 @@ def _price_that_pays(
         might = bought is None and any(row["battery_kwh"] for row in rows)
         return "No battery among the cases pays there, whatever it costs." if might else ""
     best = max(priced, key=lambda row: row[name])
-    size = best["battery_kwh"], best["discharge_kw"]
-    stated = money(terms.battery.of(*size) / size[0])
+    stated = money(best[f"price_{result.money}_per_kwh"])
     just = money(best[name], result.currency)
     if bought:
         return f"It pays up to {just} a kWh, all of it counted (stated: {stated})."
@@ -524,6 +528,8 @@ def _paid_back(result: StudyResult, verdict: Verdict, terms: Terms) -> str:
     invested = money(row[f"investment_{result.money}"], result.currency)
     given = row[f"incentive_{result.money}"]
     bought = f"The investment of {invested}" + (f", less {money(given)} given," if given else "")
+    lent = float(verdict.money.flow.financing[0])
+    bought += f", {money(lent)} of it lent," if lent > 0 else ""
     plain, discounted = row["payback_years"], row["discounted_payback_years"]
     if plain is None:
         return f"{bought} is not paid back within {_counted(terms.years, 'year')}."

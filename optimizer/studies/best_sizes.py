@@ -157,7 +157,7 @@ def _guessed(
     with_power = study.file.vary.battery_kw is None
     like = {case.family.key: case for case in reversed(study.cases) if case.way == "windows"}
     cases = [
-        replace(like[family.key], terms=terms, run=family.own)
+        replace(like[family.key], terms=terms, run=family.own, package=None)
         for family in study.families if family.key in like
     ]  # fmt: skip
     found: list[BestSize | Failed] = carrying_out.results(
@@ -180,6 +180,7 @@ def _listed_sizes(case: Case, listed: Sequence[Valued], *, with_power: bool) -> 
         for each in listed
         if each.status != "left out"
         and each.case.way == "windows"
+        and each.case.package is None
         and (each.case.family.key, each.case.terms) == (case.family.key, case.terms)
         and each.case.run == resized(case.run, each.case.run.battery_kwh, with_power=with_power)
     }

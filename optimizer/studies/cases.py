@@ -24,7 +24,7 @@ from optimizer.base.documents import Source, digest_of, files_of, is_file, read_
 from optimizer.base.errors import InputError, ScenarioError, raise_findings
 from optimizer.base.units import number
 from optimizer.billing.tariff import Tariff, find_tariff, read_tariff, refuse_unknown_history
-from optimizer.economics.assumptions import Against, Terms
+from optimizer.economics.assumptions import Against, Package, Terms
 from optimizer.economics.cash_flow import Fading, Size, Wear
 from optimizer.forecasting.weeks import Material
 from optimizer.metering.forecast import Forecast
@@ -123,9 +123,12 @@ class Family:
         controls = self.brief.scenario.controls.model_dump(mode="json")
         return _hashed([fingerprint(), [digest for _, digest in self.inputs], controls])
 
-    def run_of(self, choice: Choice) -> Run:
-        """Return the run that a choice asks for."""
+    def run_of(self, choice: Choice, package: Package | None = None) -> Run:
+        """Return the run that a choice asks for, its sizes those of its package if it has one."""
         own = self.own
+        if package is not None:
+            sizes = package.model_dump(include={"battery_kwh", "battery_kw", "inverter_kw"})
+            choice = choice.model_copy(update=sizes)
         kwh = choice.battery_kwh or own.battery_kwh
         times = kwh / own.battery_kwh
         return Run(
@@ -178,6 +181,7 @@ class Case:
     role: str = "listed"
     way: Way = "windows"
     today: Today | None = None
+    package: Package | None = None
 
     @property
     def size(self) -> Size:
@@ -219,7 +223,7 @@ class Case:
     def _with_todays(self, family: Family) -> Case:
         assert self.today is not None
         own = replace(family.own, load_times=self.run.load_times, pv_times=self.run.pv_times)
-        return replace(self, family=family, run=own, way=self.today.way)
+        return replace(self, family=family, run=own, way=self.today.way, package=None)
 
 
 @dataclass(frozen=True)
@@ -383,7 +387,9 @@ def _case(choice: Choice, families: dict[tuple[str, str, str], Family], file: St
         today = Today(
             families[choice.site or "", file.reference.tariff, OWN], _way_of(file.reference)
         )
-    return Case(choice, family, family.run_of(choice), terms, file.ageing, today=today)
+    package = file.packages[choice.package] if choice.package else None
+    run = family.run_of(choice, package)
+    return Case(choice, family, run, terms, file.ageing, today=today, package=package)
 
 
 def _way_of(reference: Reference) -> Way:
@@ -398,7 +404,7 @@ def _what_it_is(case: Case) -> tuple[object, ...]:
     if case.way in WITHOUT_BATTERY:
         run = case.run
         return case.family.site, case.family.tariff, case.way, run.load_times, run.pv_times, rise
-    return case.family.name, case.run, case.way, rise
+    return case.family.name, case.run, case.way, rise, case.package
 
 
 def _beside_a_reference(listed: Sequence[Case]) -> list[Case]:

@@ -139,7 +139,8 @@ def value_of(case: Case, *, hopeless_among: Sequence[Run] = ()) -> Question:
 def money_of(case: Case, terms: Terms) -> Generator[Wanted, Answer, Money]:
     """Ask for the years of a case and their money, measured from what it is measured from."""
     lives, flow = yield from _lives(case, terms)
-    every = [Money.of(terms, life, case.size, flow) for life in lives]
+    priced = terms.of_package(case.package)
+    every = [Money.of(priced, life, case.size, flow) for life in lives]
     return max(every, key=lambda money: money.worth.npv)
 
 
@@ -172,7 +173,8 @@ def _break_even(case: Case, terms: Terms) -> Generator[Wanted, Answer, float | N
     least = 0.0
     if case.today is not None:
         least = (yield from money_of(case.nothing_bought, terms)).worth.npv
-    prices = [break_even_price(terms, life, case.size, reference, least) for life in lives]
+    priced = terms.of_package(case.package)
+    prices = [break_even_price(priced, life, case.size, reference, least) for life in lives]
     return max((price for price in prices if price is not None), default=None)
 
 
@@ -268,14 +270,15 @@ def _why_hopeless(case: Case, runs: Sequence[Run]) -> Generator[Wanted, Answer, 
     bounds = yield Wanted(family, "bounds", own, BoundsAsked(tuple(runs)))
     if not isinstance(bounds, Bounds) or bounds.least_costs is None:
         return ""
-    at_own = yield from value_of(replace(case, run=own))
+    at_own = yield from value_of(replace(case, run=own, package=None))
     if at_own.money is None or at_own.figures is None:
         return ""
     own_npv = at_own.money.worth.npv
     before = float(at_own.money.life.before.max())
     saved = before - bounds.least_costs[runs.index(case.run)]
     reference = None if case.today is None else (yield from _of_today(case, terms))[1]
-    at_most = Money.of(terms, _unworn(terms, saved), case.size, reference).worth.npv
+    priced = terms.of_package(case.package)
+    at_most = Money.of(priced, _unworn(terms, saved), case.size, reference).worth.npv
     if at_most >= own_npv:
         return ""
     return (
@@ -400,6 +403,7 @@ def otherwise(case: Case, name: str, end: float) -> Case:
             terms = terms.model_copy(update={"prices_rise_pct_per_year": end})
         case "battery_price_pct":
             terms = terms.model_copy(update={"battery": _times(terms.battery, times)})
+            case = replace(case, package=case.package and case.package.times(times))
         case "operating_pct":
             terms = terms.model_copy(update={"operating": _times(terms.operating, times)})
     return replace(case, terms=terms, fading=fading, run=run, role=name)

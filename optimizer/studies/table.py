@@ -60,6 +60,7 @@ def row_of(number: int, valued: Valued, currency: str) -> dict[str, Any]:
         row[f"incentive_{money}"] = None if flow is None else float(flow.incentive[0])
         paid = None if known is None else known.worth.cost
         row[f"cost_present_value_{money}"] = paid
+        row[f"price_{money}_per_kwh"] = _stated_price(valued.case)
         row[f"break_even_price_{money}_per_kwh"] = valued.break_even
         row["against"] = valued.case.against or TODAY
         life = None if valued.case.way in WITHOUT_BATTERY else life
@@ -68,6 +69,15 @@ def row_of(number: int, valued: Valued, currency: str) -> dict[str, Any]:
     found = valued.figures
     row["settings_json"] = found and found.settings.model_dump_json(exclude_none=True)
     return {name: _plain(value) for name, value in row.items()}
+
+
+def _stated_price(case: Case) -> float | None:
+    """Return the price of all of a case's battery for each kWh. [money per kWh]"""
+    size = case.size
+    if case.terms is None or not size.battery_kwh:
+        return None
+    prices = case.terms.of_package(case.package)
+    return prices.battery.of(size.battery_kwh, size.battery_kw) / size.battery_kwh
 
 
 def _of_case(case: Case) -> dict[str, Any]:
@@ -81,6 +91,7 @@ def _of_case(case: Case) -> dict[str, Any]:
         "tariff_name": family.brief.tariff.name,
         "controls": family.controls,
         "way": WAYS[case.way],
+        "package": case.choice.package if case.package else None,
         "battery_kwh": run.battery_kwh if has_battery else 0.0,
         "charge_kw": run.charge_kw if has_battery else 0.0,
         "discharge_kw": run.discharge_kw if has_battery else 0.0,
