@@ -1023,6 +1023,7 @@ class VerdictRecord(TypedDict):
     sources: dict[str, float]
     swings: list[SwingRecord]
     chances: ChancesRecord | None
+    floors_cost: float | None
 
 
 class ValuedSize(TypedDict):

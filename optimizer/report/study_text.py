@@ -238,6 +238,7 @@ def _verdict_record(result: StudyResult, verdict: Verdict) -> VerdictRecord:
         "sources": {key: row[f"from_{key}_{result.money}"] for key in SOURCES},
         "swings": [cast(SwingRecord, vars(swing)) for swing in verdict.swings],
         "chances": None if chances is None else _chances_record(chances),
+        "floors_cost": verdict.floors_cost,
     }
 
 

@@ -63,6 +63,7 @@ DIFFERENCES = {
     "controls": "controls {}",
     "package": "package {}",
     "inverter_kw": "inverter {} kW",
+    "endurance_hours": "lasting {} h",
     "load_times": "load × {}",
     "pv_times": "PV × {}",
     "prices_rise_pct_per_year": "prices rise {} % a year",
@@ -517,10 +518,22 @@ def money_paragraphs(result: StudyResult, verdict: Verdict) -> list[str]:
     paragraphs = [
         f"{_paid_back(result, verdict, terms)} {comes_to}",
         late_replacement(result, verdict),
+        _floors(result, verdict),
         " ".join(_chances(result, verdict)),
         " ".join(_ratios(result, verdict)),
     ]
     return [paragraph for paragraph in paragraphs if paragraph]
+
+
+def _floors(result: StudyResult, verdict: Verdict) -> str:
+    """Return what floors for a wished endurance cost over the years; empty if none is wished for."""
+    cost, hours = verdict.floors_cost, number(verdict.row["endurance_hours"], 2)
+    if cost is None:
+        return ""
+    return (
+        f"Floors that let it last {hours} h when the grid fails take {money(cost, result.currency)} from the"
+        " net present value, beside the same battery without them."
+    )
 
 
 def _paid_back(result: StudyResult, verdict: Verdict, terms: Terms) -> str:

@@ -51,7 +51,8 @@ class Manner:
 class Run:
     """A year of one site with one equipment.
 
-    ``health`` is the share of the battery's capacity that is left; powers stay.
+    ``health`` is the share of the battery's capacity that is left; powers stay. ``endurance_hours`` is a wish
+    in place of the scenario's, 0 none; None is the scenario's own.
     """
 
     battery_kwh: float
@@ -61,6 +62,7 @@ class Run:
     load_times: float = 1.0
     pv_times: float = 1.0
     health: float = 1.0
+    endurance_hours: float | None = None
 
     def worn(self, wear: Wear) -> Run:
         """Return the same with worn equipment."""
@@ -81,6 +83,10 @@ class Run:
         sources = tuple(self._scaled(source) for source in material.sources)
         scaled: Material = replace(material, sources=sources, added_kwh=added)
         scenario = replace(scenario, plant=plant, forecast=forecast, material=scaled)
+        if self.endurance_hours is not None:
+            file = scenario.file
+            wish = file.outage.model_copy(update={"hours": self.endurance_hours or None})
+            scenario = replace(scenario, file=file.model_copy(update={"outage": wish}))
         return replace(brief, scenario=scenario)
 
     def _scaled(self, series: Forecast) -> Forecast:
@@ -138,6 +144,7 @@ class Family:
             choice.inverter_kw or own.inverter_kw,
             1.0 if choice.load_times is None else choice.load_times,
             1.0 if choice.pv_times is None else choice.pv_times,
+            endurance_hours=choice.endurance_hours,
         )  # fmt: skip
 
     def key_of(self, run: Run, manner: Manner, kind: str = "run", more: Any = None) -> str:
@@ -201,6 +208,12 @@ class Case:
         )  # fmt: skip
         inverter_kw = 0.0 if run.inverter_kw == own.inverter_kw else run.inverter_kw
         return Size(run.battery_kwh, run.discharge_kw, inverter_kw, with_pv, stands)
+
+    @property
+    def endurance_hours(self) -> float:
+        """How long it is to last when the grid fails, 0 where nothing is wished for. [h]"""
+        own = self.family.brief.scenario.file.outage.hours
+        return (own if self.run.endurance_hours is None else self.run.endurance_hours) or 0.0
 
     @property
     def against(self) -> Against | None:

@@ -384,6 +384,15 @@ def swing_of(
     return Swing(name, *ends, *npvs)
 
 
+def floors_cost_of(valued: Valued) -> Generator[Wanted, Answer, float | None]:
+    """Ask by how much more a case were worth over its years without floors for an endurance. [money]"""
+    case, money = valued.case, valued.money
+    if money is None or not case.endurance_hours:
+        return None
+    free = yield from value_of(replace(case, run=replace(case.run, endurance_hours=0.0)))
+    return None if free.money is None else free.money.worth.npv - money.worth.npv
+
+
 def otherwise(case: Case, name: str, end: float) -> Case:
     """Return a case in which one thing turns out otherwise."""
     terms, fading, run = case.terms, case.fading, case.run

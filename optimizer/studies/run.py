@@ -23,6 +23,7 @@ from optimizer.studies.questions import (
     Failed,
     Valued,
     chances_for,
+    floors_cost_of,
     sources_of,
     swing_of,
     value_of,
@@ -191,7 +192,10 @@ def _bounded_runs(study: Study) -> dict[str, list[Run]]:
         if case.way != "windows":
             continue
         own, run = case.family.own, case.run
-        if (run.load_times, run.pv_times, run.inverter_kw) == (1.0, 1.0, own.inverter_kw):
+        alike = replace(
+            own, battery_kwh=run.battery_kwh, charge_kw=run.charge_kw, discharge_kw=run.discharge_kw
+        )
+        if run == alike:
             found.setdefault(case.family.key, {})[run] = None
     return {family: list(runs) for family, runs in found.items()}
 
@@ -214,6 +218,7 @@ def _verdicts(
     swings = carrying_out.results(
         [swing_of(valued, name, ends) for _, valued, _ in best for name, ends in ranges.items()]
     )
+    floors = carrying_out.results([floors_cost_of(valued) for _, valued, _ in best])
     chances = [None] * len(best)
     if draws is not None:
         chances = carrying_out.results([chances_for(valued, draws) for _, valued, _ in best])
@@ -231,7 +236,7 @@ def _verdicts(
                 Verdict(
                     case, row, valued.figures.settings,
                     controls.whole_kw_of(valued.case.run.inverter_kw), valued.money,
-                    tuple(by_reach), drawn,
+                    tuple(by_reach), drawn, floors[place],
                 )
             )  # fmt: skip
     return verdicts

@@ -22,6 +22,7 @@ from optimizer.settings.controls import Controls
 Positive = Annotated[float, Field(gt=0, le=1e6)]
 Times = Annotated[float, Field(ge=0, le=1000)]
 Rise = Annotated[float, Field(gt=-50, le=50)]
+Hours = Annotated[float, Field(ge=0, le=240)]
 
 SIZES = ("battery_kwh", "battery_kw", "inverter_kw")
 """Keys that a package says itself."""
@@ -45,6 +46,7 @@ class Vary(Document):
     ``tariff``                names or files of tariffs; "its own" is the scenario's
     ``controls``              names of sets under ``controls``; "its own" is the scenario's
     ``package``               names of ``packages``, in place of the three above
+    ``endurance_hours``       hours to last when the grid fails, by floors; 0 is no wish [h]
     ``load_times``            factors on the load
     ``pv_times``              factors on the PV
     ``prices_rise_pct``       rises of all prices of the utility [% a year]; needs ``money``
@@ -57,6 +59,7 @@ class Vary(Document):
     package: list[str] | None = None
     tariff: list[str] | None = None
     controls: list[str] | None = None
+    endurance_hours: list[Hours] | None = None
     load_times: list[Times] | None = None
     pv_times: list[Times] | None = None
     prices_rise_pct: list[Rise] | None = None
@@ -105,6 +108,7 @@ class Choice(Document):
     package: str | None = None
     tariff: str | None = None
     controls: str | None = None
+    endurance_hours: Hours | None = None
     load_times: Times | None = None
     pv_times: Times | None = None
     prices_rise_pct: Rise | None = None

@@ -96,6 +96,7 @@ def _of_case(case: Case) -> dict[str, Any]:
         "charge_kw": run.charge_kw if has_battery else 0.0,
         "discharge_kw": run.discharge_kw if has_battery else 0.0,
         "inverter_kw": run.inverter_kw,
+        "endurance_hours": case.endurance_hours if has_battery else 0.0,
         "load_times": run.load_times,
         "pv_times": run.pv_times,
         "prices_rise_pct_per_year": None

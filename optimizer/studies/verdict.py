@@ -55,7 +55,8 @@ class Swing:
 class Verdict:
     """The best case of a site, looked at closely.
 
-    ``whole_kw`` is the power that is 100 % where the equipment takes per cent. [kW]
+    ``whole_kw`` is the power that is 100 % where the equipment takes per cent. [kW] ``floors_cost`` is by how
+    much more the case were worth without floors for an endurance; None if none is wished for. [money]
     """
 
     number: int
@@ -65,6 +66,7 @@ class Verdict:
     money: Money
     swings: tuple[Swing, ...]
     chances: Chances | None
+    floors_cost: float | None = None
 
 
 @dataclass(frozen=True)

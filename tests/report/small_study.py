@@ -46,7 +46,7 @@ def row(case: int, kwh: float = 10.0, *, with_money: bool = True, **other) -> di
     made = {
         "case": case, "status": "done", "reason": "", "days": 365, "role": "listed", "site": "houses/oak",
         "tariff": "its own", "tariff_name": "Two rates", "controls": "its own",
-        "way": "with windows", "package": None,
+        "way": "with windows", "package": None, "endurance_hours": 0.0,
         "battery_kwh": kwh, "charge_kw": kwh / 2, "discharge_kw": kwh / 2, "inverter_kw": 5.0,
         "load_times": 1.0, "pv_times": 1.0, "kept_share_pct": 74.0, "windows_to_type": 1,
         "prices_rise_pct_per_year": 1.0 if with_money else None, "bill_windows_usd": 800.0 - saved,
@@ -65,7 +65,7 @@ def row(case: int, kwh: float = 10.0, *, with_money: bool = True, **other) -> di
             "internal_rates_found": 1, "payback_years": 2.5, "discounted_payback_years": 2.75,
             "levelised_cost_usd_per_kwh": 0.1234, "benefit_cost_ratio": 1.5,
             "cost_present_value_usd": 2500.0 - 30 * kwh, "break_even_price_usd_per_kwh": 55.0,
-            "price_usd_per_kwh": (100 + 20 * kwh) / kwh,
+            "price_usd_per_kwh": (100 + 20 * kwh) / kwh if kwh else None,
             "investment_usd": 100 + 20 * kwh, "incentive_usd": 0.0, "against": "no_battery",
         }  # fmt: skip
     return made | other
@@ -74,7 +74,7 @@ def row(case: int, kwh: float = 10.0, *, with_money: bool = True, **other) -> di
 def failed(case: int, reason: str, status: str = "failed", **other) -> dict:
     """Return a row that came to nothing."""
     unknown = dict.fromkeys(row(case))
-    known = ("case", "days", "role", "site", "tariff", "tariff_name", "controls", "way", "battery_kwh", "package",
+    known = ("case", "days", "role", "site", "tariff", "tariff_name", "controls", "way", "battery_kwh", "package", "endurance_hours",
              "charge_kw", "discharge_kw", "inverter_kw", "load_times", "pv_times",
              "prices_rise_pct_per_year")  # fmt: skip
     kept = {name: row(case)[name] for name in known}

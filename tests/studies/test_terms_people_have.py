@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import numpy as np
@@ -177,3 +178,24 @@ def test_the_break_even_price_of_a_choice_is_confirmed_by_a_second_study(folder:
         folder, text.replace("{fixed: 100, per_kwh: 150}", f"{{per_kwh: {price!r}}}"), "even_2.yaml"
     )
     assert again.rows[0]["npv_eur"] == pytest.approx(0.0, abs=1e-6)
+
+
+def test_floors_for_an_endurance_are_cases_and_cost_what_these_differ_by(folder: Path) -> None:
+    text = """\
+study: E
+sites: [elm]
+vary: {endurance_hours: [3, 0]}
+money: {discount_pct: 5, years: 6, battery: {per_kwh: 50}}
+"""
+    result = run(folder, text, "endurance.yaml")
+    lasting, free = result.rows
+    assert (lasting["endurance_hours"], free["endurance_hours"]) == (3, 0)
+    kept, plain = (json.loads(row["settings_json"]) for row in (lasting, free))
+    assert kept["floor_pct"] > plain["floor_pct"] == 10
+    assert result.verdicts[0].floors_cost is None, "the best case has no floors"
+    alone = run(folder, text.replace("[3, 0]", "[3]"), "endurance_alone.yaml")
+    (verdict,) = alone.verdicts
+    assert verdict.floors_cost == pytest.approx(free["npv_eur"] - lasting["npv_eur"])
+    assert verdict.floors_cost > 0
+    assert "last 3 h when the grid fails take" in " ".join(study_text(alone).split())
+    assert study_record(alone)["verdicts"][0]["floors_cost"] == verdict.floors_cost
