@@ -25,8 +25,8 @@ from optimizer.studies.answers import Answer, Failure, Searched, answer_of, text
 
 LEDGER = "ledger.jsonl"
 
-SUM = "crc32"
-"""The key of a line's sum over all else in it."""
+ANSWER, SUM = ', "answer": ', ', "crc32": '
+"""What stands in a line before the answer, and before the sum over all else in it."""
 
 BEGINNING = re.compile(rb'(?=\{"key": ")')
 """Where an answer begins, also one whose line was joined to a damaged one."""
@@ -124,7 +124,7 @@ class Ledger:
         for key, answer in answers:
             text = text_of(answer)
             if self._file is not None:
-                line = _with_sum(json.dumps({"key": key, "answer": json.loads(text)})).encode()
+                line = _with_sum(f'{{"key": {json.dumps(key)}{ANSWER}{text}}}'.encode())
                 self._place[key] = self._file.tell(), len(line)
                 self._file.write(line + b"\n")
             self._keep(key, answer_of(text))
@@ -144,8 +144,8 @@ class Ledger:
             self._file = None
 
 
-def _with_sum(text: str) -> str:
-    return f'{text[:-1]}, "{SUM}": {zlib.crc32(text.encode())}}}'
+def _with_sum(text: bytes) -> bytes:
+    return text[:-1] + f"{SUM}{zlib.crc32(text)}}}".encode()
 
 
 def _has_failed(answer: Answer) -> bool:
@@ -153,11 +153,11 @@ def _has_failed(answer: Answer) -> bool:
 
 
 def _answer_in(text: bytes) -> tuple[str, Answer] | None:
+    whole, _, sum_there = text.rstrip(b"\n").rpartition(SUM.encode())
     try:
-        record = json.loads(text)
-        sum_there = record.pop(SUM)
-        if zlib.crc32(json.dumps(record).encode()) != sum_there:
+        if zlib.crc32(whole + b"}") != int(sum_there.removesuffix(b"}")):
             return None
-        return str(record["key"]), answer_of(json.dumps(record["answer"]))
-    except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
+        key, _, answer = whole.partition(ANSWER.encode())
+        return str(json.loads(key + b"}")["key"]), answer_of(answer.decode())
+    except (ValueError, KeyError, TypeError, RecursionError):
         return None
