@@ -115,6 +115,7 @@ def print_text(
     text: str, *, notes: Sequence[str] = (), files: Sequence[Path] = (), then: str = ""
 ) -> None:
     """Print text, what was noticed, the files that were written, and what to do next."""
+    from optimizer.base.writing import isolated
     from optimizer.report.wrapping import filled, folded
 
     lines = [text, *(filled(f"note: {note}", "  ", "    ") for note in notes)]
@@ -124,7 +125,7 @@ def print_text(
     if then:
         lines += ["", f"next: {then}"]
     show_colour = has_colour(sys.stdout)
-    for line in "\n".join(lines).split("\n"):
+    for line in isolated("\n".join(lines)).split("\n"):
         # A command is one line, however long, so that it can be copied.
         for part in [line] if line.startswith("next:") else folded(line):
             print(coloured(part) if show_colour else part)
