@@ -204,8 +204,8 @@ def _report_of(row: FleetSiteRecord) -> str:
     """Return the name of the report in a site's results; empty if there is none."""
     if row["results"] is None or row["state"] == FAILED:
         return ""
-    names = ("forecast.html",) if row["job"] == "forecast" else ("report.html",)
-    return next((name for name in names if is_file(Path(row["results"]) / name)), "")
+    name = {"forecast": "forecast.html", "review": "review.html"}.get(row["job"], "report.html")
+    return name if is_file(Path(row["results"]) / name) else ""
 
 
 def fleet_calendar(rows: Sequence[FleetSiteRecord]) -> str | None:

@@ -193,18 +193,21 @@ def _renew(task: FleetTask) -> FleetSiteRecord:
 
 
 def _review(task: FleetTask) -> FleetSiteRecord:
-    """Hold a site's past season against its promise."""
+    """Hold a site's past season against its promise, and write its page."""
+    from optimizer.report.review_page import write_review
     from optimizer.workflows.review import review
 
     brief = read_brief(task.folder)
     found = review(brief, _previous(task), task.folder / task.metered)
+    write_review(found, brief.scenario, task.out)
     at_work = found.shape.were_at_work or not found.shape.days
     by_cause = ", ".join(f"{name} {money(by)}" for name, by in found.causes.items())
     return {
         **_row(task), **_of_site(brief, (), found.notes),
         "state": "no change" if at_work else "change",
         "change": [] if at_work else ["look whether the card is what is typed in"],
-        "worth": found.real_now, "worth_days": float((found.last - found.first).days + 1),
+        "results": str(task.out), "worth": found.real_now,
+        "worth_days": float((found.last - found.first).days + 1),
         "sure": f"promised were {money(found.promised, found.currency)}; {by_cause}",
     }  # fmt: skip
 

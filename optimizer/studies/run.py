@@ -117,8 +117,8 @@ def _lanes(study: Study, count: int, cluster: str | None, progress: Progress) ->
     lanes: Lanes
     if cluster is not None:
         progress(
-            f"work goes through the scheduler at {cluster}: it and its workers are trusted, for what they hand"
-            " out is code that runs here"
+            f"work goes through the scheduler at {cluster}: it and its workers are trusted, for what they"
+            " hand out is code that runs here"
         )
         lanes = Cluster(cluster)
     elif count == 0 or extent_of(study, 1).pieces <= FEW_PIECES:

@@ -11,6 +11,7 @@ import sys
 import time
 from pathlib import Path
 
+import pandas as pd
 import pytest
 from icalendar import Calendar
 from typer.testing import CliRunner, Result
@@ -218,6 +219,24 @@ def test_a_review_needs_what_was_promised_and_fails_for_the_site_alone(
     rows = lines_of(done)[:2]
     assert [row["state"] for row in rows] == ["failed", "failed"], "a forecast has no import_kwh"
     assert all(row["error"]["code"] == done.exit_code == 2 for row in rows)
+
+
+def test_a_season_that_went_as_promised_is_told_with_its_page(
+    sites: Path, planned: tuple[Path, Result], tmp_path: Path
+) -> None:
+    flows = pd.read_csv(planned[0] / "elm" / "flows.csv")
+    columns = {"windows_import_kwh": "import_kwh", "windows_export_kwh": "export_kwh"}
+    meter = flows[["time", "load_kwh", "pv_kwh", *columns]].rename(columns=columns)
+    meter.to_csv(sites / "elm" / "counted.csv", index=False)
+    done = run("fleet", "review", sites / "elm", "--previous", planned[0], "--metered", "counted.csv",
+               "--out", tmp_path, "--json")  # fmt: skip
+    row, whole = lines_of(done)
+    assert (row["state"], whole["code"], done.exit_code) == ("no change", 0, 0), done.output
+    record = json.loads((planned[0] / "elm" / "plan.json").read_text("utf-8"))
+    bills = {case["case"]: case["bill"] for case in record["cases"]}
+    assert row["worth"] == pytest.approx(bills["no_windows"] - bills["windows"], abs=0.05)
+    assert 'href="elm/review.html"' in (tmp_path / "fleet.html").read_text("utf-8")
+    assert (tmp_path / "elm" / "review.html").exists()
 
 
 def test_sites_are_named_as_folders_as_a_folder_of_them_and_as_a_list(tmp_path: Path) -> None:
