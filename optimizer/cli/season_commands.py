@@ -139,7 +139,7 @@ def renew(
             time_limit_s=time_limit,
             progress=progress,
         )
-        files = write_result(result, out)
+        files = write_result(result, out, past)
     is_changed = not result.renewal.is_nothing_to_do
     then = after_renewal(scenario, out, folder_of(None), is_changed=is_changed)
     _show_renewal(result, past, files, as_json=as_json, then=then)
