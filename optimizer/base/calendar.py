@@ -61,6 +61,25 @@ FIRST_OF_MONTH = [date(LEAP_YEAR, month, 1).timetuple().tm_yday - 1 for month in
 """The day of that year, counted from 0, on which each month begins."""
 
 
+@dataclass(frozen=True)
+class Days:
+    """Which days of a forecast are asked for: from the first to the last, or so many."""
+
+    first: date | None = None
+    last: date | None = None
+    count: int | None = None
+
+    def within(self, first: date, last: date) -> tuple[date, date]:
+        """Return first and last day; those given stand for what is not asked for."""
+        first = self.first or first
+        if self.count is not None:
+            return first, first + timedelta(days=self.count - 1)
+        return first, self.last or last
+
+
+EVERY_DAY = Days()
+
+
 def minutes_in_spans(spans: Sequence[str]) -> BoolArray:
     """Return which minutes of the day lie in spans such as ``16:00-21:00``, shape (1440,).
 

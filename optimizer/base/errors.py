@@ -40,7 +40,7 @@ EXIT_CODES = {
     2: "bad input",
     3: "no plan possible",
     4: "a fault of the program",
-    10: "renew advises a change",
+    10: "renew, or a site of a fleet, needs a change",
     11: "verify finds a difference",
     64: "a mistake in the command",
     130: "interrupted",

@@ -18,6 +18,7 @@ from typer.core import TyperGroup
 from optimizer.base.errors import InputError
 from optimizer.base.version import __version__
 from optimizer.cli.data_commands import bill, check, read
+from optimizer.cli.fleet_command import fleet
 from optimizer.cli.forecast_command import forecast
 from optimizer.cli.menu_command import menu
 from optimizer.cli.new_command import new
@@ -64,8 +65,8 @@ app = typer.Typer(
 )
 
 for command in (
-    plan, tomorrow, forecast, replay, renew, review, outage, stay_off, study, verify, bill, read,
-    read_tariff, check, menu, new, page,
+    plan, tomorrow, forecast, replay, renew, review, fleet, outage, stay_off, study, verify, bill,
+    read, read_tariff, check, menu, new, page,
 ):  # fmt: skip
     app.command(short_help=(command.__doc__ or "").partition("\n")[0])(command)
 

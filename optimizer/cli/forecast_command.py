@@ -12,10 +12,14 @@ import typer
 
 from optimizer.cli.next_steps import command
 from optimizer.cli.options import (
+    DaysOption,
     DebugOption,
     Effort,
+    FirstOption,
     JsonOption,
+    LastOption,
     ScenarioArgument,
+    days_of,
     folder_of,
     number_from,
 )
@@ -30,6 +34,9 @@ def forecast(
             "--out", metavar="FOLDER", help="Folder for the forecast and its members, as CSV."
         ),
     ] = None,
+    first: FirstOption = None,
+    last: LastOption = None,
+    days: DaysOption = None,
     members: Annotated[
         int,
         typer.Option(
@@ -74,7 +81,7 @@ def forecast(
         from optimizer.workflows import forecast as jobs
 
         progress("making the forecast")
-        brief = read_brief(folder_of(scenario))
+        brief = read_brief(folder_of(scenario), days_of(first, last, days))
         if out is not None:
             jobs.refuse_own_forecast(brief.scenario, out)
         result, tested = jobs.forecast(brief, members, seed), None

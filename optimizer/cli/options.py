@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from datetime import date
+from datetime import date, timedelta
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
-from optimizer.base.errors import UsageMistake
+from optimizer.base.errors import InputError, UsageMistake
+
+if TYPE_CHECKING:
+    from optimizer.base.calendar import Days
 
 Effort = Literal["quick", "normal", "thorough"]
 
@@ -68,6 +71,24 @@ TimeOption = Annotated[
         help="Most time for the linear program.",
     ),
 ]
+FirstOption = Annotated[
+    str | None,
+    typer.Option(
+        "--first", metavar="DAY", help="First day to look at: 2026-01-31, today or tomorrow."
+    ),
+]
+LastOption = Annotated[
+    str | None, typer.Option("--last", metavar="DAY", help="Last day to look at, written so too.")
+]
+DaysOption = Annotated[
+    int | None,
+    typer.Option(
+        "--days",
+        parser=number_from(1, 400, whole=True),
+        metavar="COUNT",
+        help="How many days to look at, in place of a last one.",
+    ),
+]
 DebugOption = Annotated[bool, typer.Option("--debug", help="Show the traceback of an error.")]
 EffortOption = Annotated[
     Effort,
@@ -92,4 +113,31 @@ def endless(option: str) -> UsageMistake:
     """Return the error that a sum of money is not finite."""
     return UsageMistake(
         f"{option} is no finite sum of money", where=option, mend="Give a number, or leave it out."
+    )
+
+
+def day_of(word: str, option: str) -> date:
+    """Return the day that is meant by ``2026-01-31``, ``today`` or ``tomorrow``."""
+    today = date.today()  # noqa: DTZ011 - a person's calendar
+    named = {"today": today, "tomorrow": today + timedelta(days=1)}
+    try:
+        return named.get(word) or date.fromisoformat(word)
+    except ValueError:
+        raise InputError(
+            f"there is no day {word!r}", where=option, mend="Write it as 2026-01-31, or tomorrow."
+        ) from None
+
+
+def days_of(first: str | None, last: str | None, count: int | None) -> Days:
+    """Return the days that are asked for."""
+    from optimizer.base.calendar import Days
+
+    if last is not None and count is not None:
+        raise UsageMistake(
+            "--last and --days are given together", where="--days", mend="Give one of them."
+        )
+    return Days(
+        None if first is None else day_of(first, "--first"),
+        None if last is None else day_of(last, "--last"),
+        count,
     )

@@ -14,12 +14,16 @@ import typer
 
 from optimizer.cli.next_steps import after_plan, command
 from optimizer.cli.options import (
+    DaysOption,
     DebugOption,
     EffortOption,
+    FirstOption,
     JsonOption,
+    LastOption,
     OutOption,
     ScenarioArgument,
     TimeOption,
+    days_of,
     endless,
     folder_of,
     number_from,
@@ -35,6 +39,9 @@ def plan(
     scenario: ScenarioArgument = None,
     out: OutOption = Path("out"),
     effort: EffortOption = "normal",
+    first: FirstOption = None,
+    last: LastOption = None,
+    days: DaysOption = None,
     in_use: Annotated[
         Path | None,
         typer.Option(
@@ -81,7 +88,7 @@ def plan(
             raise endless("--worth")
         if no_proof:
             progress("no proof is made any more: --no-proof may be left out")
-        brief = read_brief(folder_of(scenario))
+        brief = read_brief(folder_of(scenario), days_of(first, last, days))
         site = brief.scenario
         ahead(_load_the_report)
         result = jobs.plan(

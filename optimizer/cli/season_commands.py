@@ -14,12 +14,16 @@ import typer
 from optimizer.base.errors import UsageMistake
 from optimizer.cli.next_steps import after_accepting, after_renewal, command
 from optimizer.cli.options import (
+    DaysOption,
     DebugOption,
     EffortOption,
+    FirstOption,
     JsonOption,
+    LastOption,
     OutOption,
     ScenarioArgument,
     TimeOption,
+    days_of,
     endless,
     folder_of,
     number_from,
@@ -97,6 +101,9 @@ def renew(
         bool, typer.Option("--undo", help="Go back to what was in use before the last renewal.")
     ] = False,
     effort: EffortOption = "normal",
+    first: FirstOption = None,
+    last: LastOption = None,
+    days: DaysOption = None,
     as_json: JsonOption = False,
     time_limit: TimeOption = 600.0,
     debug: DebugOption = False,
@@ -123,7 +130,7 @@ def renew(
             progress("reading the scenario, the promise and the meter")
             past = reviewed(read_brief(folder_of(scenario)), previous, metered, progress)
         progress("reading the scenario, its tariff and the settings in use")
-        brief = read_brief(folder_of(scenario))
+        brief = read_brief(folder_of(scenario), days_of(first, last, days))
         result = renewed(
             brief,
             in_use_of(brief.scenario, previous),

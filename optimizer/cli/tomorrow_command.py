@@ -5,14 +5,12 @@ Heavy parts are imported inside the command, so that help and mistakes answer at
 
 from __future__ import annotations
 
-from datetime import date
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from optimizer.base.errors import InputError
-from optimizer.cli.options import DebugOption, JsonOption
+from optimizer.cli.options import DebugOption, JsonOption, day_of
 from optimizer.cli.running import errors_told, print_record, print_text
 
 
@@ -37,18 +35,9 @@ def tomorrow(
         from optimizer.report.tomorrow import tomorrow_record, tomorrow_text
         from optimizer.workflows import tomorrow as jobs
 
-        told = jobs.tomorrow(results, pv, None if day is None else _day(day))
+        told = jobs.tomorrow(results, pv, None if day is None else day_of(day, "--day"))
     if as_json:
         print_record(TOMORROW, tomorrow_record(told))
     else:
         then = "type in what differs" if told.card else "nothing to do"
         print_text(tomorrow_text(told), then=then)
-
-
-def _day(given: str) -> date:
-    try:
-        return date.fromisoformat(given)
-    except ValueError:
-        raise InputError(
-            f"there is no day {given!r}", where="--day", mend="Write it as 2026-01-31."
-        ) from None

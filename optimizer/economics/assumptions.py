@@ -12,10 +12,13 @@ from pydantic import Field, model_validator
 
 from optimizer.base.documents import Document
 from optimizer.base.errors import Mistake
-from optimizer.economics.returns import nominal_rate, real_rate
+from optimizer.economics.returns import annuity_factor, nominal_rate, real_rate
 
 OF_OTHER_PARTS = ("ageing", "draws")
 """Parts of a study beside the money whose sources stand with those of the money."""
+
+PARTS_OF_BILL = ("import", "export", "demand")
+"""Parts of a bill whose prices may rise otherwise than the rest."""
 
 Against = Literal["no_battery", "no_windows", "neither"]
 
@@ -32,6 +35,34 @@ class Price(Document):
         if kwh == kw == 0:
             return 0.0
         return self.fixed + self.per_kwh * kwh + self.per_kw * kw
+
+
+class Package(Document):
+    """A battery with its inverter as it stands in a price list, for one sum. [money]
+
+    ``of_which_inverter`` is not paid again when the battery is replaced.
+    """
+
+    battery_kwh: float = Field(gt=0, le=1e6)
+    battery_kw: float = Field(gt=0, le=1e6)
+    inverter_kw: float = Field(gt=0, le=1e6)
+    price: float = Field(ge=0)
+    of_which_inverter: float = Field(default=0, ge=0)
+
+    @model_validator(mode="after")
+    def _part_of_it(self) -> Package:
+        if self.of_which_inverter > self.price:
+            raise Mistake(
+                f"of_which_inverter is {self.of_which_inverter:g}, above the price of {self.price:g}",
+                "Give what of the price is the inverter's.",
+                "of_which_inverter",
+            )
+        return self
+
+    def times(self, factor: float) -> Package:
+        """Return the same with a battery that costs so many times as much."""
+        battery = factor * (self.price - self.of_which_inverter)
+        return self.model_copy(update={"price": battery + self.of_which_inverter})
 
 
 class Incentive(Document):
@@ -61,12 +92,15 @@ class Replacement(Document):
     """When the battery is replaced: after so many years, or below so much of its capacity.
 
     ``price_changes_pct_per_year`` is how its price moves until then, negative if it falls; the fixed
-    sum is paid again.
+    sum is paid again. It is done at most ``at_most`` times. With ``only_if_it_pays`` it is done so often as
+    is worth most; a battery that is not replaced goes on as it fades.
     """
 
     after_years: int | None = Field(default=None, ge=1, le=60)
     below_pct: float | None = Field(default=None, gt=0, lt=100)
     price_changes_pct_per_year: float = Field(default=0, gt=-50, le=50)
+    at_most: int | None = Field(default=None, ge=0, le=60)
+    only_if_it_pays: bool = False
 
     @model_validator(mode="after")
     def _one_rule(self) -> Replacement:
@@ -90,10 +124,45 @@ class Residual(Document):
     worthless_pct: float = Field(default=60, ge=0, lt=100)
 
 
+class Rises(Document):
+    """By how much prices for import, export and demand rise, where that is not as all others do."""
+
+    import_pct: float | None = Field(default=None, gt=-50, le=50)
+    export_pct: float | None = Field(default=None, gt=-50, le=50)
+    demand_pct: float | None = Field(default=None, gt=-50, le=50)
+
+
+class Loan(Document):
+    """A share of what is invested, incentive taken off, paid back in equal sums at the end of each year."""
+
+    share_pct: float = Field(default=100, gt=0, le=100)
+    rate_pct: float = Field(ge=0, le=50)
+    years: int = Field(ge=1, le=60)
+
+    def paid_per_year(self, invested: float) -> float:
+        """Return what is paid each year: principal × rate ÷ (1 − (1 + rate)^−years). [money]"""
+        return self.share_pct / 100 * invested / annuity_factor(self.rate_pct / 100, self.years)
+
+
+class Lease(Document):
+    """What is paid at the end of each year in place of the battery's price; nothing is left of it."""
+
+    per_year: float = Field(default=0, ge=0)
+    per_kwh_per_year: float = Field(default=0, ge=0)
+    rises_pct_per_year: float = Field(default=0, gt=-50, le=50)
+
+    def paid_in(self, year: int, kwh: float) -> float:
+        """Return what is paid at the end of a year, from 1 on. [money]"""
+        rent = self.per_year + self.per_kwh_per_year * kwh
+        return rent * float((1 + self.rises_pct_per_year / 100) ** (year - 1))
+
+
 class Terms(Document):
     """The money section of a study; see each part.
 
-    ``prices_rise_pct_per_year`` moves all prices of the utility; the tariff's own hold in year 1.
+    ``prices_rise_pct_per_year`` moves all prices of the utility; the tariff's own hold in year 1. ``rises``
+    are those of some of them. A ``loan`` is in the money of each year, whatever the rates are; a ``lease``
+    stands in place of the battery's price.
     ``taxes_per_year`` are what an accountant says: one sum for every year, or one for each; positive is
     paid. ``against`` is what the saving is measured from, ``pv`` what the PV costs where it is part of
     the investment. ``sources`` says for each part where its figures come from.
@@ -104,7 +173,10 @@ class Terms(Document):
     discount_pct: float = Field(gt=-50, le=100)
     inflation_pct: float = Field(default=0, gt=-50, le=100)
     prices_rise_pct_per_year: float = Field(default=0, gt=-50, le=50)
+    rises: Rises = Rises()
     against: Against = "no_battery"
+    loan: Loan | None = None
+    lease: Lease | None = None
     battery: Price = Price()
     inverter: Price = Price()
     pv: float = Field(default=0, ge=0)
@@ -123,6 +195,12 @@ class Terms(Document):
                 "Give one sum for every year of the study, or a single one.",
                 "taxes_per_year",
             )
+        if self.lease is not None and (self.loan or self.replacement or self.battery != Price()):
+            raise Mistake(
+                "a battery that is leased has no price, loan or replacement of its own",
+                "Remove money.battery, loan and replacement, or the lease.",
+                "lease",
+            )
         unknown = set(self.sources) - {*type(self).model_fields, *OF_OTHER_PARTS}
         if unknown:
             raise Mistake(
@@ -132,6 +210,33 @@ class Terms(Document):
                 "sources",
             )
         return self
+
+    def of_package(self, package: Package | None) -> Terms:
+        """Return the same with the prices of a package, if there is one."""
+        if package is None:
+            return self
+        battery = Price(fixed=package.price - package.of_which_inverter)
+        inverter = Price(fixed=package.of_which_inverter)
+        return self.model_copy(update={"battery": battery, "inverter": inverter})
+
+    def replacing_at_most(self, times: int) -> Terms:
+        """Return the same with a battery that is replaced at most so often."""
+        if self.replacement is None:
+            return self
+        rule = self.replacement.model_copy(update={"at_most": times})
+        return self.model_copy(update={"replacement": rule})
+
+    def rise_of(self, part: str) -> float:
+        """Return by how much prices of a part of the bill rise: import, export or demand. [1/year]"""
+        own = getattr(self.rises, f"{part}_pct")
+        return (self.prices_rise_pct_per_year if own is None else own) / 100
+
+    @property
+    def rise_apart(self) -> bool:
+        """Whether a part of the bill rises otherwise than the rest."""
+        return any(
+            self.rise_of(part) != self.prices_rise_pct_per_year / 100 for part in PARTS_OF_BILL
+        )
 
     @property
     def discount(self) -> float:

@@ -18,6 +18,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -83,6 +84,26 @@ def best_size(
     best_kwh = max(planned, key=lambda size: planned[size].value)
     proven = all(each.is_proven for each in planned.values())
     return BestSize(best_kwh, planned[best_kwh].value, planned, proven)
+
+
+def at_cliffs(sizes_kwh: Sequence[float], replacements: Mapping[float, int]) -> list[float]:
+    """Return sizes to value next, until it is known at which size of a row another replacement falls away.
+
+    There the worth jumps, so that a size beyond may be worth more than all that lie around the best so far.
+
+    Parameters
+    ----------
+    sizes_kwh : sequence of float
+        The row, rising. [kWh]
+    replacements : mapping
+        How often the battery is replaced, by sizes of the row that were valued.
+    """
+    places = [at for at, size in enumerate(sizes_kwh) if size in replacements]
+    return [
+        sizes_kwh[(one + other) // 2]
+        for one, other in pairwise(places)
+        if other - one > 1 and replacements[sizes_kwh[one]] != replacements[sizes_kwh[other]]
+    ]
 
 
 WIDEST_STEP = 1 / 8

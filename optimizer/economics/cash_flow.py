@@ -16,16 +16,20 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-from typing import NamedTuple
+from itertools import pairwise
+from typing import Annotated, NamedTuple
 
 import numpy as np
-from pydantic import Field
+from pydantic import Field, model_validator
 from scipy.optimize import brentq
 
+from optimizer.base.documents import Document
+from optimizer.base.errors import Mistake
 from optimizer.base.timegrid import BoolArray, FloatArray
 from optimizer.economics.ageing import Ageing
-from optimizer.economics.assumptions import Price, Terms
+from optimizer.economics.assumptions import PARTS_OF_BILL, Price, Terms
 from optimizer.economics.returns import (
+    annuity_factor,
     benefit_cost_ratio,
     internal_rates,
     levelised_cost,
@@ -41,14 +45,91 @@ LEAST_HEALTH = 0.05
 """A battery is not followed below this share of its capacity."""
 
 
+class WarrantyCurve(Document):
+    """What a maker promises to be left: the battery is taken to lose just that.
+
+    ``left_pct`` are shares of the new capacity after equal parts of the warranty, the last at its end;
+    between them they fall evenly, behind the end as fast as before it. The end is reached after ``years``,
+    or, if that comes first, after so many full ``cycles``.
+    """
+
+    years: float = Field(gt=0, le=60)
+    cycles: float | None = Field(default=None, gt=0, le=100_000)
+    left_pct: Annotated[list[Annotated[float, Field(ge=0, le=100)]], Field(min_length=1)]
+
+    @model_validator(mode="after")
+    def _falls(self) -> WarrantyCurve:
+        for before, after in pairwise([100.0, *self.left_pct]):
+            if after > before:
+                raise Mistake(
+                    f"left_pct rises from {before:g} to {after:g}",
+                    "List what is left after each part of the warranty, falling.",
+                    "left_pct",
+                )
+        return self
+
+    def used_in_a_year(self, cycles: float) -> float:
+        """Return the share of the warranty that a year of so many full cycles uses. [1]"""
+        by_use = 0.0 if self.cycles is None else cycles / self.cycles
+        return max(1 / self.years, by_use)
+
+    def left_after(self, used: float) -> float:
+        """Return the share of the new capacity that is left when a share of the warranty is used. [1]"""
+        left = np.array([100.0, *self.left_pct]) / 100
+        parts = len(self.left_pct)
+        beyond = max(used - 1, 0.0) * parts * (left[-2] - left[-1])
+        return float(np.interp(used, np.arange(parts + 1) / parts, left) - beyond)
+
+
 class Fading(Ageing):
     """How the equipment ages, and how often that is planned anew.
+
+    A ``warranty`` stands in place of shares by time and use.
 
     ``pv_loses_pct_per_year`` compounds, year 1 giving all.
     """
 
+    warranty: WarrantyCurve | None = None
     pv_loses_pct_per_year: float = Field(default=0, ge=0, lt=50)
     replan_every_years: int = Field(default=5, ge=1, le=60)
+
+    @model_validator(mode="after")
+    def _one_way(self) -> Fading:
+        if self.warranty and (self.calendar_pct_per_year or self.pct_per_1000_cycles):
+            raise Mistake(
+                "a battery ages by its warranty's curve and by shares of its own",
+                "Give the warranty, or calendar_pct_per_year and pct_per_1000_cycles.",
+                "warranty",
+            )
+        return self
+
+    @property
+    def fades(self) -> bool:
+        """Whether the battery loses anything."""
+        return bool(self.calendar_pct_per_year or self.pct_per_1000_cycles or self.warranty)
+
+    def used_in_a_year(self, cycles: float) -> float:
+        """Return what a year uses: a share of the new capacity, or of the warranty. [1]"""
+        if self.warranty is not None:
+            return self.warranty.used_in_a_year(cycles)
+        return self.lost_in_a_year(cycles)
+
+    def left_after(self, used: float) -> float:
+        """Return the share of the new capacity that is left. [1]"""
+        return 1 - used if self.warranty is None else self.warranty.left_after(used)
+
+    def times(self, factor: float) -> Fading:
+        """Return the same for a battery that ages so many times as fast."""
+        warranty = self.warranty
+        if warranty is not None:
+            cycles = None if warranty.cycles is None else warranty.cycles / factor
+            warranty = warranty.model_copy(
+                update={"years": warranty.years / factor, "cycles": cycles}
+            )
+        return self.model_copy(update={
+            "calendar_pct_per_year": self.calendar_pct_per_year * factor,
+            "pct_per_1000_cycles": self.pct_per_1000_cycles * factor, "warranty": warranty,
+        })  # fmt: skip
 
 
 class Wear(NamedTuple):
@@ -61,7 +142,8 @@ class Wear(NamedTuple):
 class YearFigures(NamedTuple):
     """What a plan of one year says: savings by windows and plan [money], cycles, kWh discharged.
 
-    ``before`` is the cost that savings are measured from. [money]
+    ``before`` is the cost that savings are measured from; [money] ``parts`` are those parts of saved,
+    plan_saved and before, three each, that lie in ``PARTS_OF_BILL``. [money]
     """
 
     saved: float
@@ -69,6 +151,7 @@ class YearFigures(NamedTuple):
     cycles: float
     discharged_kwh: float
     before: float = 0.0
+    parts: tuple[float, ...] = (0.0,) * (3 * len(PARTS_OF_BILL))
 
 
 @dataclass(frozen=True)
@@ -78,7 +161,8 @@ class Life:
     ``health`` and ``pv`` are shares at a year's begin, ``saved`` and ``plan_saved`` money in the
     prices of year 1, ``is_planned`` tells which years were planned and not taken from two others,
     ``is_new`` in which years the battery was replaced before. ``health_after`` is the share that is left
-    when the years are over. ``before`` is what the savings are measured from, in the same prices.
+    when the years are over. ``before`` is what the savings are measured from, in the same prices; ``parts``
+    are of saved, plan_saved and before what lies in each part of the bill, shape (3, 3, N).
     """
 
     health: FloatArray
@@ -90,13 +174,33 @@ class Life:
     is_new: BoolArray
     health_after: float
     before: FloatArray = field(default_factory=lambda: np.zeros(1))
+    parts: FloatArray = field(default_factory=lambda: np.zeros((3, len(PARTS_OF_BILL), 1)))
 
     def over(self, reference: Life) -> Life:
         """Return the same measured from what a reference costs; both are measured from nothing yet."""
-        before = -reference.saved
+        before, of_before = -reference.saved, -reference.parts[0]
         return replace(
-            self, saved=self.saved + before, plan_saved=self.plan_saved + before, before=before
+            self, saved=self.saved + before, plan_saved=self.plan_saved + before, before=before,
+            parts=np.stack([self.parts[0] + of_before, self.parts[1] + of_before, of_before]),
+        )  # fmt: skip
+
+    def in_prices_of_each_year(self, terms: Terms) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Return saved, plan_saved and before as prices rise, shapes (N,). [money]"""
+        years = np.arange(len(self.health))
+        rise = (1 + terms.prices_rise_pct_per_year / 100) ** years
+        beyond = np.array([(1 + terms.rise_of(part)) ** years - rise for part in PARTS_OF_BILL])
+        saved, plan_saved, before = (
+            rise * whole + (beyond * parts).sum(axis=0)
+            for whole, parts in zip(
+                (self.saved, self.plan_saved, self.before), self.parts, strict=True
+            )
         )
+        return saved, plan_saved, before
+
+    @property
+    def replacements(self) -> int:
+        """How often the battery is replaced."""
+        return int(self.is_new.sum())
 
     @property
     def planned(self) -> list[tuple[int, Wear]]:
@@ -160,7 +264,7 @@ class _Years:
         self.is_new = np.zeros(terms.years, dtype=bool)
         self.figures: dict[int, YearFigures] = {}
         self.year = self.bought = 0
-        self.lost = 0.0
+        self.in_a_year = self.used = 0.0
         self.left = 1.0
 
     @property
@@ -172,7 +276,8 @@ class _Years:
         year, then = self.year, self.year + 1
         if (year - self.bought) % self.fading.replan_every_years == 0 or then == self.terms.years:
             self.plan()
-        self.left = left = max(float(self.health[year]) - self.lost, LEAST_HEALTH)
+        self.used += self.in_a_year
+        self.left = left = max(self.fading.left_after(self.used), LEAST_HEALTH)
         self.year = then
         if self.are_over:
             return
@@ -180,13 +285,13 @@ class _Years:
             self.year = year
             self.plan()  # the last year of a battery, so that no line runs over to the next one
             self.year = self.bought = then
-            self.is_new[then], left = True, 1.0
+            self.is_new[then], left, self.used = True, 1.0, 0.0
         self.health[then] = left
 
     def is_replaced(self, left: float) -> bool:
         """Tell whether a new battery stands there from the coming year on."""
         rule = self.terms.replacement
-        if rule is None:
+        if rule is None or (rule.at_most is not None and self.is_new.sum() >= rule.at_most):
             return False
         if rule.after_years is not None:
             return self.year - self.bought >= rule.after_years
@@ -200,7 +305,7 @@ class _Years:
         if found is None:
             raise _Unknown(wear)
         self.figures[self.year] = found
-        self.lost = self.fading.lost_in_a_year(found.cycles)
+        self.in_a_year = self.fading.used_in_a_year(found.cycles)
 
     def wear_in(self, year: int) -> Wear:
         pv = remaining_share(self.fading.pv_loses_pct_per_year / 100, year + 1)
@@ -209,9 +314,9 @@ class _Years:
     def joined(self) -> Life:
         """Return the years; between two planned ones their figures change evenly."""
         places = sorted(self.figures)
-        table = np.array([self.figures[place] for place in places])
+        table = np.array([[*self.figures[at][:-1], *self.figures[at].parts] for at in places])
         every = np.arange(self.terms.years)
-        saved, plan_saved, _cycles, discharged, before = (
+        saved, plan_saved, _cycles, discharged, before, *parts = (
             np.interp(every, places, row) for row in table.T
         )
         wears = [self.wear_in(int(year)) for year in every]
@@ -219,6 +324,7 @@ class _Years:
             np.array([wear.health for wear in wears]), np.array([wear.pv for wear in wears]),
             saved, plan_saved, discharged, is_planned=np.isin(every, places), is_new=self.is_new,
             health_after=self.left, before=before,
+            parts=np.array(parts).reshape(3, len(PARTS_OF_BILL), -1),
         )  # fmt: skip
 
 
@@ -234,6 +340,7 @@ class CashFlow:
     incentive: FloatArray
     replacement: FloatArray
     operating: FloatArray
+    financing: FloatArray
     taxes: FloatArray
     saving: FloatArray
     residual: FloatArray
@@ -257,7 +364,9 @@ class CashFlow:
         return whole
 
 
-SIGNED = ("investment", "incentive", "replacement", "operating", "taxes", "saving", "residual")
+SIGNED = (
+    "investment", "incentive", "replacement", "operating", "financing", "taxes", "saving", "residual",
+)  # fmt: skip
 """The parts of a cash flow, in the order in which they are shown."""
 
 
@@ -290,18 +399,40 @@ def cash_flow(terms: Terms, life: Life, size: Size, *, of_plan: bool = False) ->
     money["operating"][1:] = -running * rise ** (years - 1)
     if has_battery and not size.stands:
         money["taxes"][1:] = [-terms.taxes_of(int(year)) for year in years]
-    prices = (1 + terms.prices_rise_pct_per_year / 100) ** (years - 1)
-    money["saving"][1:] = prices * (life.plan_saved if of_plan else life.saved)
+    by_windows, by_plan, before_bill = life.in_prices_of_each_year(terms)
+    money["saving"][1:] = by_plan if of_plan else by_windows
+    money["financing"] = _financing(terms, whole - float(money["incentive"][0]), size)
     rule = terms.replacement
     change = 1 + (rule.price_changes_pct_per_year / 100 if rule else 0.0)
     for year in np.flatnonzero(life.is_new):  # paid at the end of the year before
         money["replacement"][year] = -price * change ** int(year)
     money["residual"][-1] = price * change**count * _left_share(terms, life.health_after)
     discharged = np.concatenate([[0.0], life.discharged_kwh])
-    before = np.concatenate([[0.0], prices * life.before])
+    before = np.concatenate([[0.0], before_bill])
     return CashFlow(
         **money, discharged_kwh=discharged, rate=terms.discount, pv=pv, before=before
     )  # fmt: skip
+
+
+def _financing(terms: Terms, invested: float, size: Size) -> FloatArray:
+    """Return what is lent, paid back, and paid for a lease, shape (years + 1,). [money]
+
+    Payments of a loan are sums in the money of each year; in real terms inflation takes from them.
+    """
+    money = np.zeros(terms.years + 1)
+    loan, lease = terms.loan, terms.lease
+    if loan is not None:
+        money[0] = loan.share_pct / 100 * invested
+        years = np.arange(1, min(loan.years, terms.years) + 1)
+        inflation = terms.inflation_pct / 100 if terms.rates_are == "real" else 0.0
+        money[years] = -loan.paid_per_year(invested) * (1 + inflation) ** -years.astype(float)
+        left = loan.years - terms.years
+        if left > 0:  # what is still owed is paid back when the years are over
+            owed = loan.paid_per_year(invested) * annuity_factor(loan.rate_pct / 100, left)
+            money[-1] -= owed * (1 + inflation) ** -float(terms.years)
+    if lease is not None and size.battery_kwh > 0 and not size.stands:
+        money[1:] -= [lease.paid_in(year, size.battery_kwh) for year in range(1, terms.years + 1)]
+    return money
 
 
 @dataclass(frozen=True)
@@ -385,7 +516,10 @@ def worth_of(flow: CashFlow) -> Worth:
     net, rate = flow.net, flow.rate
     rates = internal_rates(net)
     gains = tuple(each for each in rates if each >= 0)
-    costs = -(flow.investment + flow.incentive + flow.operating + flow.replacement + flow.taxes)
+    costs = -(
+        flow.investment + flow.incentive + flow.operating + flow.replacement + flow.taxes
+        + flow.financing
+    )  # fmt: skip
     benefits = flow.saving + flow.residual
     of_pv = np.concatenate([[flow.pv], np.zeros(len(net) - 1)])
     npv = net_present_value(rate, net)
@@ -426,7 +560,7 @@ def break_even_price(
     """
 
     def beyond(price: float) -> float:
-        priced = terms.model_copy(update={"battery": Price(per_kwh=price)})
+        priced = terms.model_copy(update={"battery": Price(per_kwh=price), "lease": None})
         flow = cash_flow(priced, life, size)
         flow = flow if reference is None else flow.over(reference)
         return net_present_value(flow.rate, flow.net) - least

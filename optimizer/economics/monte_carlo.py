@@ -100,7 +100,11 @@ def chances_of(
     )
     steps = np.maximum(1 + rises / 100, 0.0)
     prices = np.concatenate([np.ones((draws.members, 1)), np.cumprod(steps, axis=1)], axis=1)
-    savings = of_year[years, level, weather] * prices
+    stated = (1 + terms.prices_rise_pct_per_year / 100) ** years
+    of_parts = (
+        flow.saving[1:] - life.saved * stated
+    )  # what parts of the bill rise otherwise than the rest
+    savings = of_year[years, level, weather] * prices + of_parts
     discount = (1 + terms.discount) ** -np.arange(terms.years + 1.0)
     rest = float(((flow.net - flow.saving) * discount).sum())
     return Chances(savings[:, 0], savings @ discount[1:] + rest)

@@ -15,6 +15,7 @@ from pathlib import Path
 
 import numpy as np
 
+from optimizer.base.calendar import EVERY_DAY, Days
 from optimizer.base.documents import Source
 from optimizer.base.errors import ScenarioError, SeriesError
 from optimizer.base.timegrid import FloatArray, TimeGrid, zone_named
@@ -72,8 +73,9 @@ class Expected:
 
 
 def expected_from(
-    recipe: ForecastRecipe, folder: Path, zone: str, plant: Plant, source: Source
-) -> Expected:
+    recipe: ForecastRecipe, folder: Path, zone: str, plant: Plant, source: Source,
+    days: Days = EVERY_DAY,
+) -> Expected:  # fmt: skip
     """Make what is expected from a scenario's recipe.
 
     Parameters
@@ -88,6 +90,8 @@ def expected_from(
         The equipment: how the PV is coupled, and sizes that make wrong units visible.
     source : Source
         Where the recipe stands.
+    days : Days
+        Those that are asked for in place of the recipe's.
 
     Raises
     ------
@@ -99,7 +103,7 @@ def expected_from(
     def where(*key: str | int) -> str:
         return source.where(("forecast", *key))
 
-    grid = _coming_grid(recipe, metered, zone, where("last"))
+    grid = _coming_grid(recipe, metered, zone, where("last"), days)
     typical = _typical_year(recipe, folder)
     _refuse_night_at_noon(recipe, grid, where("place", "longitude_deg"))
     about: list[str] = []
@@ -385,7 +389,7 @@ def _with_steps(series: Forecast, step_minutes: int, where: str) -> Forecast:
 
 
 def _coming_grid(
-    recipe: ForecastRecipe, metered: Sequence[Forecast], zone: str, where: str
+    recipe: ForecastRecipe, metered: Sequence[Forecast], zone: str, where: str, days: Days
 ) -> TimeGrid:
     """Return the steps of the coming season.
 
@@ -394,15 +398,16 @@ def _coming_grid(
     ScenarioError
         If it would end before it begins.
     """
-    first = recipe.first
+    first = days.first or recipe.first
     if first is None:
         first = max(series.grid.dates[-1] for series in metered) + timedelta(days=1)
-    last = recipe.last or _year_after(first) - timedelta(days=1)
+    first, last = days.within(first, recipe.last or _year_after(first) - timedelta(days=1))
     if last < first:
+        told = "" if days.first or recipe.first else ", the day after the last that is metered"
         raise ScenarioError(
-            f"last is {last}, but the meters reach to {first - timedelta(days=1)}",
+            f"the last day is {last}, the first {first}{told}",
             where=where,
-            mend="Give a later last day, or the first.",
+            mend="Give a later last day, or an earlier first.",
         )
     step: int = recipe.step_minutes or max((s.grid.step_minutes for s in metered), default=60)
     return grid_of_days(first, last, step, zone)

@@ -34,6 +34,7 @@ import highspy
 import numpy as np
 import scipy.sparse as sparse
 
+from optimizer.base import parallel
 from optimizer.base.errors import (
     Infeasible,
     Interrupted,
@@ -302,6 +303,12 @@ def use_processors(count: int) -> None:
     """Set the largest number of processors; a worker process uses one."""
     global _most
     _most = count
+
+
+def use_one_thread() -> None:
+    """Let solver and search use one thread in this process."""
+    parallel.use(1)
+    use_processors(1)
 
 
 def processors() -> int:

@@ -45,8 +45,8 @@ class Format(Generic[T]):
         """The name of the schema's file."""
         return f"{self.kind.replace(' ', '_')}.json"
 
-    def text(self, record: T) -> str:
-        """Return a record as JSON text.
+    def text(self, record: T, indent: int | None = 2) -> str:
+        """Return a record as JSON text; without an indent on one line.
 
         Raises
         ------
@@ -54,7 +54,7 @@ class Format(Generic[T]):
             If a figure is endless or not a number, which JSON does not know.
         """
         head = {"format": self.name, "format_version": self.version}
-        return json.dumps(head | dict(record), indent=2, allow_nan=False) + "\n"
+        return json.dumps(head | dict(record), indent=indent, allow_nan=False) + "\n"
 
     def schema(self) -> str:
         """Return the JSON Schema (draft 2020-12) of the record as text."""
@@ -93,6 +93,8 @@ READING = Format("reading", 1, shapes.ReadRecord)
 TARIFF_READING = Format("tariff reading", 1, shapes.TariffReadingRecord)
 CHECK = Format("check", 1, shapes.CheckRecord)
 WORKED_BILLS = Format("worked bills", 1, shapes.WorkedRecord)
+FLEET_SITE = Format("fleet site", 1, shapes.FleetSiteRecord)
+FLEET = Format("fleet", 1, shapes.FleetRecord)
 STUDY = Format("study", 1, shapes.StudyRecord)
 STUDY_LIST = Format("study list", 1, shapes.StudyListRecord)
 MANIFEST = Format("manifest", 1, shapes.ManifestRecord)
@@ -100,7 +102,7 @@ VERIFICATION = Format("verification", 1, shapes.VerificationRecord)
 
 FORMATS: tuple[Format[Any], ...] = (
     ERROR, PLAN, OUTAGES, FLOORS, FORECAST, REVIEW, HISTORY, OFF_GRID, TOMORROW, MENU, BILL, TWO_BILLS,
-    PAID_BILL,
-    READING, TARIFF_READING, CHECK, WORKED_BILLS, STUDY, STUDY_LIST, MANIFEST, VERIFICATION,
+    PAID_BILL, READING, TARIFF_READING, CHECK, WORKED_BILLS, FLEET_SITE, FLEET, STUDY, STUDY_LIST,
+    MANIFEST, VERIFICATION,
 )  # fmt: skip
 """All formats, the schemas of which are published."""

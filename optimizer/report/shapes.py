@@ -874,6 +874,50 @@ class HistoryRecord(TypedDict):
     in_use: SettingsKeys | None
 
 
+# Fleets ---------------------------------------------------------------------------------------------
+
+
+class FleetSiteRecord(TypedDict):
+    """What one job came to for one site of a fleet; ``error`` is there where it failed.
+
+    ``worth`` is over ``worth_days`` days, ``unseen`` what it is on weeks not seen. Of ``notes`` the first
+    ``serious`` are. ``card`` is that of ``tomorrow``. ``is_kept`` tells that a run before had done it with
+    the same inputs, which ``key`` stands for.
+    """
+
+    job: str
+    site: str
+    folder: str
+    state: Literal["change", "no change", "failed"]
+    change: list[str]
+    worth: float | None
+    worth_days: float | None
+    currency: str | None
+    unseen: SpreadRecord | None
+    sure: str
+    notes: list[str]
+    serious: int
+    card: str | None
+    results: str | None
+    error: ErrorRecord | None
+    code: int
+    key: str
+    is_kept: bool
+
+
+class FleetRecord(TypedDict):
+    """A fleet as a whole, after all its sites; ``code`` is what the command ends with."""
+
+    job: str
+    sites: int
+    to_change: list[str]
+    failed: list[str]
+    kept: int
+    files: list[str]
+    notes: list[str]
+    code: int
+
+
 # Studies --------------------------------------------------------------------------------------------
 
 
@@ -994,13 +1038,19 @@ class VerdictRecord(TypedDict):
     sources: dict[str, float]
     swings: list[SwingRecord]
     chances: ChancesRecord | None
+    floors_cost: float | None
 
 
 class ValuedSize(TypedDict):
-    """A size and its net present value."""
+    """What a size comes to with windows and ageing; ``npv_spread`` of drawn lives."""
 
     size_kwh: float
     npv: float
+    break_even_price_per_kwh: float | None
+    payback_years: float | None
+    discounted_payback_years: float | None
+    replacements: int
+    npv_spread: SpreadRecord | None
 
 
 class PlannedSize(TypedDict):

@@ -6,8 +6,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from optimizer.base.units import money, number, percent
-from optimizer.economics.assumptions import Price, Terms
-from optimizer.economics.cash_flow import Fading
+from optimizer.economics.assumptions import PARTS_OF_BILL, Price, Terms
+from optimizer.economics.cash_flow import Fading, WarrantyCurve
 from optimizer.economics.monte_carlo import Draws
 from optimizer.report.study_words import Names, against_words
 from optimizer.studies.verdict import StudyResult
@@ -59,6 +59,9 @@ def _values_of(terms: Terms, result: StudyResult) -> dict[str, tuple[str, str]]:
         "prices_rise_pct_per_year": (
             "rise of the utility's prices", _rate(terms, terms.prices_rise_pct_per_year),
         ),
+        "rises": ("rises of parts of the bill", _rises(terms)),
+        "loan": ("loan", _loan(terms)),
+        "lease": ("lease of the battery", _lease(terms, currency)),
         "against": ("what the saving is measured from", against_words(result, Names.of(result))),
         "battery": ("price of the battery", _price(terms.battery, currency)),
         "inverter": ("price of the inverter", _price(terms.inverter, currency)),
@@ -77,6 +80,40 @@ def _rate(terms: Terms, rate_pct: float) -> str:
     if terms.rates_are == "real":
         stated, other = other, stated
     return f"{stated} a year, which is {other}"
+
+
+def _rises(terms: Terms) -> str:
+    parts = [
+        f"{part} {_rate(terms, pct)}"
+        for part in PARTS_OF_BILL if (pct := getattr(terms.rises, f"{part}_pct")) is not None
+    ]  # fmt: skip
+    if not parts:
+        return "as all others"
+    return (
+        f"{'; '.join(parts)}. Import is what is charged as energy, export what is credited for it, demand"
+        " what goes by the highest power; fixed sums, taxes and all else rise as the rest"
+    )
+
+
+def _loan(terms: Terms) -> str:
+    loan = terms.loan
+    if loan is None:
+        return "none"
+    return (
+        f"{number(loan.share_pct, 2)} % of the investment less the incentive, at {number(loan.rate_pct, 3)} %"
+        f" nominal, paid back in {number(loan.years)} equal sums; what is owed at the end of the years looked"
+        " at is paid then"
+    )
+
+
+def _lease(terms: Terms, currency: str) -> str:
+    lease = terms.lease
+    if lease is None:
+        return "none"
+    return (
+        f"{money(lease.per_year, currency)} a year and {money(lease.per_kwh_per_year, currency)} a year per"
+        f" kWh in all years looked at; rises by {_rate(terms, lease.rises_pct_per_year)}"
+    )
 
 
 def _price(of: Price, currency: str) -> str:
@@ -116,7 +153,10 @@ def _replacement(terms: Terms) -> str:
         f"after {number(rule.after_years)} years" if rule.after_years is not None
         else f"below {number(rule.below_pct or 0.0, 2)} % of its capacity"
     )  # fmt: skip
-    return f"{when}; its price changes by {_rate(terms, rule.price_changes_pct_per_year)}"
+    often = "" if rule.at_most is None else f", at most {number(rule.at_most)} times"
+    if rule.only_if_it_pays:
+        often += ", only if it pays: else the old battery goes on as it fades"
+    return f"{when}{often}; its price changes by {_rate(terms, rule.price_changes_pct_per_year)}"
 
 
 def _residual(terms: Terms) -> str:
@@ -137,6 +177,11 @@ def _taxes(terms: Terms, currency: str) -> str:
 
 
 def _of_fading(fading: Fading) -> list[tuple[str, str]]:
+    if fading.warranty is not None:
+        return [
+            ("ageing of the battery, as its warranty promises", _warranty(fading.warranty)),
+            *_others_of_fading(fading),
+        ]
     return [
         (
             "ageing of the battery by time",
@@ -147,6 +192,25 @@ def _of_fading(fading: Fading) -> list[tuple[str, str]]:
             f"{number(fading.pct_per_1000_cycles, 3)} % of its new capacity in 1000 full cycles; a cycle"
             f" counts by its depth to the power of {number(fading.depth_exponent, 2)}",
         ),
+        *_others_of_fading(fading),
+    ]
+
+
+def _warranty(curve: WarrantyCurve) -> str:
+    left = ", ".join(number(pct, 2) for pct in curve.left_pct)
+    use = (
+        ""
+        if curve.cycles is None
+        else f", or of {number(curve.cycles)} full cycles if they come first"
+    )
+    return (
+        f"{left} % of its new capacity after {number(len(curve.left_pct))} equal parts of"
+        f" {number(curve.years, 2)} years{use}; behind the end as fast as before it"
+    )
+
+
+def _others_of_fading(fading: Fading) -> list[tuple[str, str]]:
+    return [
         ("loss of the PV", f"{number(fading.pv_loses_pct_per_year, 3)} % a year"),
         (
             "planned anew",

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+from markupsafe import Markup
 
 from optimizer.base.timegrid import FloatArray
 from optimizer.base.units import money, number
@@ -27,7 +28,7 @@ from optimizer.report.study_words import (
     swing_words,
 )
 from optimizer.studies.table import WAYS
-from optimizer.studies.verdict import Row, StudyResult, Swing
+from optimizer.studies.verdict import Row, Sized, StudyResult, Swing
 
 MOST_PANELS = 24
 """Figures of sizes in all; those of the best cases are drawn."""
@@ -37,6 +38,7 @@ LOOK_OF_PART = {
     "incentive": Look("yellow", kind="area", hatch="|"),
     "replacement": Look("vermilion", kind="area", hatch="-"),
     "operating": Look("orange", kind="area"),
+    "financing": Look("sky", kind="area", hatch="-"),
     "taxes": Look("purple", kind="area", hatch="|-"),
     "saving": Look("green", kind="area"),
     "residual": Look("sky", kind="area", hatch="|"),
@@ -230,6 +232,35 @@ def _draw_sizes(sizes: Sizes, measure: str, y: tuple[float, float]) -> str:
     )
     panel.numbers_below("battery, kWh")
     return drawing.svg()
+
+
+def draw_along(sized: Sized, currency: str) -> Markup | str:
+    """Draw what each size that was valued comes to, and what eight of ten drawn lives lie between.
+
+    Nothing where no lives are drawn: then worth against size is drawn already.
+    """
+    drawn = [(each, each.spread) for each in sized.along if each.spread is not None]
+    if len(drawn) < 2:
+        return ""
+    sizes, npvs = [each.size_kwh for each, _ in drawn], [each.npv for each, _ in drawn]
+    low, high = [spread[0] for _, spread in drawn], [spread[-1] for _, spread in drawn]
+    legend = Legend([("as stated", SAVED), ("one life in ten, nine in ten", AS_IT_COMES)], HALF - 8)
+    top = 4 + legend.height + 24
+    spoken = "; ".join(
+        f"{number(each.size_kwh, 2)} kWh {money(each.npv)}, {money(spread[0])} to {money(spread[-1])}"
+        for each, spread in drawn
+    )
+    drawing = Drawing(HALF, top + 190, f"Net present value by size, {currency}: {spoken}.")
+    legend.draw(drawing, 4, 4)
+    y = span_of([*npvs, *low, *high], margin=0.12)
+    place = (left_of(y), top, HALF - RIGHT, top + 148)
+    panel = Panel.at(drawing, place, span_of(sizes), y)
+    panel.numbers_left(f"net present value, {currency}")
+    panel.zero()
+    for line, look in ((low, AS_IT_COMES), (high, AS_IT_COMES), (npvs, SAVED)):
+        panel.line(sizes, line, look)
+    panel.numbers_below("battery, kWh")
+    return Markup(drawing.svg())
 
 
 def draw_cash_flow(flow: CashFlow, currency: str) -> str:

@@ -13,6 +13,7 @@ from optimizer.base.units import money, number, percent
 from optimizer.economics.cash_flow import SIGNED
 from optimizer.report.study_assumptions import assumptions
 from optimizer.report.study_figures import (
+    draw_along,
     draw_cash_flow,
     draw_chances,
     draw_life,
@@ -27,6 +28,7 @@ from optimizer.report.study_words import (
     answer,
     asked_sentence,
     cautions,
+    cliff_sentences,
     closely_words,
     columns_of,
     counts_sentence,
@@ -39,6 +41,7 @@ from optimizer.report.study_words import (
     order_note,
     ranked_once,
     ranking_words,
+    size_rows,
     size_sentence,
     size_text,
     source_rows,
@@ -92,7 +95,15 @@ def study_page(result: StudyResult) -> str:
         more=_more(result, names, ranked),
         whole_table=WHOLE_TABLE,
         by_size=_by_size(result, names),
-        sizes=[size_sentence(result, names, sized) for sized in result.sized],
+        sizes=[
+            {
+                "sentence": size_sentence(result, names, sized),
+                "table": size_rows(result, sized),
+                "cliffs": cliff_sentences(result, sized),
+                "figure": draw_along(sized, result.currency),
+            }
+            for sized in result.sized
+        ],
         verdicts=[_section(result, names, each) for each in result.verdicts[:MOST_VERDICTS]],
         not_shown=max(len(result.verdicts) - MOST_VERDICTS, 0),
         before_entering=BEFORE_ENTERING,

@@ -28,7 +28,7 @@ WHOLE = ("case", "windows_to_type", "replacements", "internal_rates_found",
          "internal_rates_found_of_plan")  # fmt: skip
 """Columns of whole numbers."""
 
-TEXT = ("status", "reason", "role", "way", "site", "tariff", "tariff_name", "controls", "against",
+TEXT = ("status", "reason", "role", "way", "site", "tariff", "tariff_name", "controls", "package", "against",
         "plan_is_a", "settings_json")  # fmt: skip
 """Columns of words; all others are numbers."""
 

@@ -18,9 +18,11 @@ from optimizer.report.shapes import (
     ManifestRecord,
     PlannedSize,
     ReferenceRecord,
+    SpreadRecord,
     StudyRecord,
     StudyRow,
     SwingRecord,
+    ValuedSize,
     VerdictRecord,
     WorthRecord,
 )
@@ -33,6 +35,7 @@ from optimizer.report.study_words import (
     answer,
     asked_sentence,
     cautions,
+    cliff_sentences,
     closely_words,
     columns_of,
     counts_sentence,
@@ -45,14 +48,15 @@ from optimizer.report.study_words import (
     order_note,
     ranked_once,
     ranking_words,
+    size_rows,
     size_sentence,
     size_text,
     sources_sentence,
     swing_words,
 )
 from optimizer.report.wrapping import cells as cells_of
-from optimizer.report.wrapping import cut, filled, padded, wrapped
-from optimizer.studies.verdict import Row, Sized, StudyResult, Verdict
+from optimizer.report.wrapping import cut, filled, padded, table, wrapped
+from optimizer.studies.verdict import AtSize, Row, Sized, StudyResult, Verdict
 
 BEST = 10
 """So many of the best cases are shown."""
@@ -147,7 +151,19 @@ def _line(columns: Sequence[Column], widths: Sequence[int], cells: Sequence[str]
 
 
 def _sizes_text(result: StudyResult, names: Names) -> str:
-    return _listed("BEST SIZES", [size_sentence(result, names, sized) for sized in result.sized])
+    lines = ["BEST SIZES"] if result.sized else []
+    for sized in result.sized:
+        lines += [filled(size_sentence(result, names, sized), "  - "), *_size_table(result, sized)]
+        lines += [filled(each, "    ") for each in cliff_sentences(result, sized)]
+    return "\n".join(lines)
+
+
+def _size_table(result: StudyResult, sized: Sized) -> list[str]:
+    heads, rows = size_rows(result, sized)
+    parted = [wrapped(head, 14) for head in heads]
+    height = max(map(len, parted))
+    tall = [[""] * (height - len(each)) + each for each in parted]
+    return table(list(zip(*tall, strict=True)), rows, [10, *[16] * (len(heads) - 1)])
 
 
 def _verdict_text(result: StudyResult, names: Names, verdict: Verdict) -> str:
@@ -222,6 +238,7 @@ def _verdict_record(result: StudyResult, verdict: Verdict) -> VerdictRecord:
         "sources": {key: row[f"from_{key}_{result.money}"] for key in SOURCES},
         "swings": [cast(SwingRecord, vars(swing)) for swing in verdict.swings],
         "chances": None if chances is None else _chances_record(chances),
+        "floors_cost": verdict.floors_cost,
     }
 
 
@@ -250,6 +267,18 @@ def _life_record(verdict: Verdict) -> LifeRecord:
     }
 
 
+def _at_size_record(each: AtSize) -> ValuedSize:
+    spread = (
+        None if each.spread is None else dict(zip(("p10", "p50", "p90"), each.spread, strict=True))
+    )
+    return {
+        "size_kwh": each.size_kwh, "npv": each.npv, "break_even_price_per_kwh": each.break_even,
+        "payback_years": each.payback_years,
+        "discounted_payback_years": each.discounted_payback_years,
+        "replacements": each.replacements, "npv_spread": cast(SpreadRecord | None, spread),
+    }  # fmt: skip
+
+
 def _size_record(sized: Sized, rows: Sequence[Row]) -> BestSizeRecord:
     best = sized.best
     row = next(row for row in rows if row["case"] == sized.case)
@@ -259,7 +288,7 @@ def _size_record(sized: Sized, rows: Sequence[Row]) -> BestSizeRecord:
         "controls": sized.controls,
         "case": sized.case,
         "size_kwh": row["battery_kwh"],
-        "valued": [{"size_kwh": size, "npv": npv} for size, npv in sized.valued.items()],
+        "valued": [_at_size_record(each) for each in sized.along],
         "asked": sized.asked,
         "first_guess_kwh": best.size_kwh,
         "value_of_plan": best.value,

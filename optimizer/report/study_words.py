@@ -8,8 +8,11 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
+
+import numpy as np
 
 from optimizer.base.units import money, number, percent, price
 from optimizer.economics.assumptions import Terms
@@ -17,7 +20,7 @@ from optimizer.economics.cash_flow import SIGNED, CashFlow
 from optimizer.economics.returns import net_present_value
 from optimizer.studies.study_file import OWN, Reference
 from optimizer.studies.table import WAYS
-from optimizer.studies.verdict import Row, Sized, StudyResult, Swing, Verdict
+from optimizer.studies.verdict import LATE_SHARE, AtSize, Row, Sized, StudyResult, Swing, Verdict
 
 FEW = 4
 """So many sites or tariffs are named; of more it is told how many they are."""
@@ -58,7 +61,9 @@ CHANGES = ("battery_price_pct", "operating_pct")
 DIFFERENCES = {
     "way": "{}",
     "controls": "controls {}",
+    "package": "package {}",
     "inverter_kw": "inverter {} kW",
+    "endurance_hours": "lasting {} h",
     "load_times": "load × {}",
     "pv_times": "PV × {}",
     "prices_rise_pct_per_year": "prices rise {} % a year",
@@ -99,12 +104,12 @@ class Names:
     def otherwise(self, row: Row) -> str:
         """Return what else tells a row from others of its site; often nothing."""
         varied = self.varied[row["site"]]
-        return ", ".join(DIFFERENCES[name].format(_plain(row[name])) for name in varied)
+        return _told_apart(row, varied)
 
     def others(self, row: Row) -> str:
         """Return the same but for how it is run."""
         varied = [name for name in self.varied[row["site"]] if name != "way"]
-        return ", ".join(DIFFERENCES[name].format(_plain(row[name])) for name in varied)
+        return _told_apart(row, varied)
 
     def terms(self, row: Row) -> str:
         """Return a row's tariff and what else it differs in."""
@@ -126,6 +131,12 @@ def _short(sites: list[str]) -> dict[str, str]:
 
 def _varied(rows: Sequence[Row]) -> tuple[str, ...]:
     return tuple(name for name in DIFFERENCES if len({row[name] for row in rows}) > 1)
+
+
+def _told_apart(row: Row, varied: Sequence[str]) -> str:
+    """Return what a row has of what varies, in words."""
+    told = {name: row[name] for name in varied if row[name] is not None}
+    return ", ".join(DIFFERENCES[name].format(_plain(value)) for name, value in told.items())
 
 
 def _plain(value: Any) -> str:
@@ -352,7 +363,7 @@ def _advice_on(result: StudyResult, names: Names, rows: Sequence[Row], terms: Te
     else:
         what = f"{'the least is lost with ' if worth < 0 else ''}{_bought(result, best)} ({gain})"
     bought = best if is_bought and best["battery_kwh"] and worth > 0 else None
-    pays = "" if terms.against == "no_windows" else _price_that_pays(result, rows, terms, bought)
+    pays = "" if terms.against == "no_windows" else _price_that_pays(result, rows, bought)
     return f"{where}: {what}. {pays}".strip()
 
 
@@ -367,9 +378,7 @@ def _bought(result: StudyResult, row: Row) -> str:
     return f"{whose}, {row['way']}"
 
 
-def _price_that_pays(
-    result: StudyResult, rows: Sequence[Row], terms: Terms, bought: Row | None
-) -> str:
+def _price_that_pays(result: StudyResult, rows: Sequence[Row], bought: Row | None) -> str:
     """Return the price at which the battery that is bought, or the best priced of others, pays just."""
     name = f"break_even_price_{result.money}_per_kwh"
     priced = [row for row in ([bought] if bought else rows) if row[name] is not None]
@@ -377,8 +386,7 @@ def _price_that_pays(
         might = bought is None and any(row["battery_kwh"] for row in rows)
         return "No battery among the cases pays there, whatever it costs." if might else ""
     best = max(priced, key=lambda row: row[name])
-    size = best["battery_kwh"], best["discharge_kw"]
-    stated = money(terms.battery.of(*size) / size[0])
+    stated = money(best[f"price_{result.money}_per_kwh"])
     just = money(best[name], result.currency)
     if bought:
         return f"It pays up to {just} a kWh, all of it counted (stated: {stated})."
@@ -509,10 +517,23 @@ def money_paragraphs(result: StudyResult, verdict: Verdict) -> list[str]:
     )
     paragraphs = [
         f"{_paid_back(result, verdict, terms)} {comes_to}",
+        late_replacement(result, verdict),
+        _floors(result, verdict),
         " ".join(_chances(result, verdict)),
         " ".join(_ratios(result, verdict)),
     ]
     return [paragraph for paragraph in paragraphs if paragraph]
+
+
+def _floors(result: StudyResult, verdict: Verdict) -> str:
+    """Return what floors for a wished endurance cost over the years; empty if none is wished for."""
+    cost, hours = verdict.floors_cost, number(verdict.row["endurance_hours"], 2)
+    if cost is None:
+        return ""
+    return (
+        f"Floors that let it last {hours} h when the grid fails take {money(cost, result.currency)} from the"
+        " net present value, beside the same battery without them."
+    )
 
 
 def _paid_back(result: StudyResult, verdict: Verdict, terms: Terms) -> str:
@@ -520,6 +541,8 @@ def _paid_back(result: StudyResult, verdict: Verdict, terms: Terms) -> str:
     invested = money(row[f"investment_{result.money}"], result.currency)
     given = row[f"incentive_{result.money}"]
     bought = f"The investment of {invested}" + (f", less {money(given)} given," if given else "")
+    lent = float(verdict.money.flow.financing[0])
+    bought += f", {money(lent)} of it lent," if lent > 0 else ""
     plain, discounted = row["payback_years"], row["discounted_payback_years"]
     if plain is None:
         return f"{bought} is not paid back within {_counted(terms.years, 'year')}."
@@ -640,6 +663,59 @@ def _beside(sized: Sized, size_kwh: float) -> str:
         return ""
     end = "largest" if size_kwh == max(sized.valued) else "smallest"
     return f"; it is the {end} of them, and what lies beyond was not valued"
+
+
+def size_rows(result: StudyResult, sized: Sized) -> tuple[list[str], list[list[str]]]:
+    """Return headings and rows of what each size comes to that was valued."""
+    is_drawn = any(each.spread for each in sized.along)
+    heads = [
+        "kWh", "net present value", *(["in eight of ten lives"] if is_drawn else []),
+        "breaks even at, per kWh", "payback, years", "replaced",
+    ]  # fmt: skip
+
+    def cells(each: AtSize) -> list[str]:
+        spread = each.spread
+        drawn = "–" if spread is None else f"{money(spread[0])} to {money(spread[-1])}"
+        price = "–" if each.break_even is None else money(each.break_even)
+        return [
+            number(each.size_kwh, 2), money(each.npv), *([drawn] if is_drawn else []), price,
+            _years(each.payback_years), f"{each.replacements} ×",
+        ]  # fmt: skip
+
+    return heads, [cells(each) for each in sized.along]
+
+
+def cliff_sentences(result: StudyResult, sized: Sized) -> list[str]:
+    """Return at which sizes the number of replacements changes, and by how much the worth jumps there."""
+    return [
+        f"Between {number(one.size_kwh, 2)} and {number(other.size_kwh, 2)} kWh the battery is replaced"
+        f" {other.replacements} times in place of {one.replacements}, for it is used otherwise: there the net"
+        f" present value goes from {money(one.npv, result.currency)} to {money(other.npv)}."
+        for one, other in pairwise(sized.along)
+        if one.replacements != other.replacements
+    ]
+
+
+def late_replacement(result: StudyResult, verdict: Verdict) -> str:
+    """Return that a battery is replaced shortly before the end, what for, and what can be done about it."""
+    life, flow, terms = verdict.money.life, verdict.money.flow, result.terms
+    years = [int(year) for year in np.flatnonzero(life.is_new)]
+    if not years or terms is None:
+        return ""
+    since = years[-2] if len(years) > 1 else 0
+    serves, lasted = terms.years - years[-1], years[-1] - since
+    if serves > LATE_SHARE * lasted:
+        return ""
+    paid = -float(flow.replacement[years[-1]]) * (1 + terms.discount) ** -years[-1]
+    back = float(flow.residual[-1]) * (1 + terms.discount) ** -terms.years
+    told = (
+        f"The battery is replaced for the last time after year {years[-1]}, though the one before lasted"
+        f" {_counted(lasted, 'year')} and only {_counted(serves, 'year')} are looked at after it. In money"
+        f" of today {money(paid, result.currency)} is paid for that, and {money(back)} left at the end."
+    )
+    if terms.replacement is not None and terms.replacement.only_if_it_pays:
+        return f"{told} It pays nevertheless."
+    return f"{told} With replacement.only_if_it_pays it is done only where it pays; or look at other years."
 
 
 def _guess_words(result: StudyResult, sized: Sized) -> str:

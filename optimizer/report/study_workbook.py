@@ -36,20 +36,21 @@ LINE_PT, UNEVEN = 15.0, 1.1
 RATE = "discount_rate"
 """The name of the cell that holds the discount rate."""
 
-PARTS = ("investment", "incentive", "replacement", "operating", "taxes")
+PARTS = ("investment", "incentive", "replacement", "operating", "financing", "taxes")
 """Parts of a cash flow that stand as values."""
 
 FLOWS = {
     "case": "", "year": "", **dict.fromkeys(PARTS, "money"),
     "measured from: bill, prices of year 1": "money", "bill of this case, prices of year 1": "money",
-    "prices rise": "%/year", "saving": "money", "residual": "money", "net": "money",
+    "prices rise": "%/year", "rises of its own": "money",
+    "saving": "money", "residual": "money", "net": "money",
     "discount factor": "", "net, discounted": "money", "all to then, discounted": "money",
     "measured from: paid beside the bill": "money", "all that is paid, bill included": "money",
     "battery left": "%", "discharged": "kWh",
 }  # fmt: skip
 """Columns of the cash flows, with their units."""
 
-LETTERS = dict(zip(FLOWS, "ABCDEFGHIJKLMNOPQRST", strict=True))
+LETTERS = dict(zip(FLOWS, "ABCDEFGHIJKLMNOPQRSTUV", strict=True))
 """The letter of each column of the cash flows."""
 
 FORMATS = {
@@ -257,7 +258,8 @@ def _years(money: Money, row: Row) -> Iterator[dict[str, Any]]:
     table |= {
         "measured from: bill, prices of year 1": before,
         "bill of this case, prices of year 1": before - saved,
-        "prices rise": np.full(len(flow.net), rise_pct), "saving": flow.saving,
+        "prices rise": np.full(len(flow.net), rise_pct),
+        "rises of its own": flow.saving - saved * rises, "saving": flow.saving,
         "residual": flow.residual, "net": flow.net, "discount factor": factors,
         "net, discounted": flow.net * factors,
         "all to then, discounted": np.cumsum(flow.net * factors),
@@ -287,7 +289,7 @@ def _one_year(to: _Sheet, row: int, year: int, values: Mapping[str, Any]) -> Non
     risen = f"(1+{at['prices rise']}/100)^({at['year']}-1)"
     so_far = f"{LETTERS['all to then, discounted']}{row}+" if year else ""
     formulas = {
-        "saving": f"=({before}-{own})*{risen}",
+        "saving": f"=({before}-{own})*{risen}+{at['rises of its own']}",
         "net": f"=SUM({at['investment']}:{at['taxes']})+{at['saving']}+{at['residual']}",
         "discount factor": f"=1/(1+{RATE})^{at['year']}",
         "net, discounted": f"={at['net']}*{at['discount factor']}",
@@ -330,7 +332,7 @@ def _totals(flow: CashFlow, npv: float, cost: float, begin: int) -> dict[str, _T
     def present(name: str) -> str:
         return f"={cell(name)}+NPV({RATE},{span(name, begin=begin + 1)})"
 
-    paid = sum(float(getattr(flow, name).sum()) for name in ("replacement", "operating", "taxes"))
+    paid = sum(float(getattr(flow, name).sum()) for name in PARTS[2:])
     return {
         "investment": _Total(f"={cell('investment')}", float(flow.investment[0])),
         "incentive": _Total(f"={cell('incentive')}", float(flow.incentive[0])),

@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from optimizer.base.calendar import EVERY_DAY, Days
 from optimizer.base.timegrid import joined_grid
 from optimizer.billing.odd import odd_values
 from optimizer.billing.running import with_known_steps
@@ -68,15 +69,15 @@ class Brief:
         return replace(self, scenario=replace(self.scenario, forecast=forecast))
 
 
-def read_brief(path: Path) -> Brief:
-    """Read a scenario folder and its tariff.
+def read_brief(path: Path, days: Days = EVERY_DAY) -> Brief:
+    """Read a scenario folder, of its forecast some days, and its tariff.
 
     Raises
     ------
     InputError
         If scenario, forecast or tariff cannot be read, or do not go together.
     """
-    scenario = read_scenario(path)
+    scenario = read_scenario(path, days)
     where = scenario.source.where(("tariff",))
     return brief_of(
         scenario, read_tariff(find_tariff(scenario.file.tariff, scenario.folder, where))

@@ -11,6 +11,9 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
+import numpy as np
+
+from optimizer.base.calendar import EVERY_DAY, Days
 from optimizer.base.documents import (
     Source,
     digest_of,
@@ -125,8 +128,8 @@ class Scenario:
         return self.start_kwh if pct == "same" else self.plant.level_kwh(float(pct))
 
 
-def read_scenario(path: Path) -> Scenario:
-    """Read a scenario folder, or its ``scenario.yaml``, with its forecast.
+def read_scenario(path: Path, days: Days = EVERY_DAY) -> Scenario:
+    """Read a scenario folder, or its ``scenario.yaml``, with its forecast of some days.
 
     Raises
     ------
@@ -135,13 +138,16 @@ def read_scenario(path: Path) -> Scenario:
     """
     file_path = path / SCENARIO_FILE if is_folder(path) else path
     file, source = read_document(file_path, ScenarioFile, ScenarioError)
-    return scenario_of(file, source)
+    return scenario_of(file, source, days=days)
 
 
-def scenario_of(file: ScenarioFile, source: Source, series: Table | None = None) -> Scenario:
+def scenario_of(
+    file: ScenarioFile, source: Source, series: Table | None = None, days: Days = EVERY_DAY
+) -> Scenario:
     """Return the scenario that a file describes.
 
     ``series`` is the forecast where no file holds it; other files are looked for beside the source.
+    Of the forecast only some days are kept; plausible years are made of all of it.
 
     Raises
     ------
@@ -159,9 +165,16 @@ def scenario_of(file: ScenarioFile, source: Source, series: Table | None = None)
     )
     folder = source.path.parent
     if series is None:
-        expected, forecast = _forecast_of(file, folder, source, plant)
+        expected, forecast = _forecast_of(file, folder, source, plant, days)
     else:
         expected, forecast = None, forecast_in(series, file.zone, plant)
+    whole = forecast
+    if expected is None:
+        forecast = _part_of(forecast, days, source)
+    if days != EVERY_DAY:
+        dates = forecast.grid.dates
+        asked = f"Only {dates[0]} to {dates[-1]} is looked at, as was asked."
+        forecast = replace(forecast, notes=(asked, *forecast.notes))
     found = [
         *doubts(file, plant, forecast),
         *_left_over(file, folder),
@@ -177,7 +190,7 @@ def scenario_of(file: ScenarioFile, source: Source, series: Table | None = None)
         material = expected.material
     else:
         others = (_other_year(name, folder, file, forecast, plant) for name in file.other_years)
-        material = Material((forecast, *others), holds_forecast=True)
+        material = Material((whole, *others), holds_forecast=True)
     periods = _periods_on(grid, file, source)
     return Scenario(
         file.scenario, folder, file, source, plant, forecast, material, periods, so_far, expected,
@@ -242,8 +255,23 @@ def periods_elsewhere(scenario: Scenario, grid: TimeGrid) -> BillingPeriods:
         return calendar_months(grid)
 
 
+def _part_of(forecast: Forecast, days: Days, source: Source) -> Forecast:
+    """Return the steps of some days of a forecast that is read from a CSV."""
+    dates = forecast.grid.dates
+    first, last = days.within(dates[0], dates[-1])
+    if not dates[0] <= first <= last <= dates[-1]:
+        raise ScenarioError(
+            f"asked for are the days {first} to {last}, the forecast holds {dates[0]} to {dates[-1]}",
+            where=source.where(("forecast",)),
+            mend="Ask for days that it holds, or let meters make it: forecast: {load: {meters: [...]}}.",
+        )
+    wanted = np.flatnonzero([first <= dates[day] <= last for day in forecast.grid.day])
+    part = forecast.part(int(wanted[0]), len(wanted))
+    return replace(part, notes=forecast.notes)
+
+
 def _forecast_of(
-    file: ScenarioFile, folder: Path, source: Source, plant: Plant
+    file: ScenarioFile, folder: Path, source: Source, plant: Plant, days: Days
 ) -> tuple[Expected | None, Forecast]:
     """Return the forecast, and what it was made of if it was not read from a CSV."""
     if not isinstance(file.forecast, ForecastRecipe):
@@ -254,7 +282,7 @@ def _forecast_of(
             where=source.where(("other_years",)),
             mend="Name them under forecast.load.meters, beside the others.",
         )
-    expected = expected_from(file.forecast, folder, file.zone, plant, source)
+    expected = expected_from(file.forecast, folder, file.zone, plant, source, days)
     return expected, expected.forecast
 
 

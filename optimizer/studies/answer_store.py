@@ -1,6 +1,7 @@
 """The ledger: what has been answered, line by line, so that nothing is ever done twice.
 
-Each answer is a line of ``ledger.jsonl`` in the folder of the results, written and flushed as it comes.
+Each answer is a line of ``ledger.jsonl`` in the folder of the results, appended; those that come together
+are brought to the disk together. In memory is where each stands, and the answers that were used last.
 A line is found by the key of its work, which holds the hashes of all inputs; so a study that is
 changed and run again uses what still holds. A process killed in the middle of a line leaves a
 torn one at the end, which is dropped. Each line bears a sum of what stands in it: one that was damaged
@@ -13,7 +14,8 @@ import json
 import os
 import re
 import zlib
-from collections.abc import Iterator
+from collections import OrderedDict
+from collections.abc import Sequence
 from pathlib import Path
 from typing import BinaryIO
 
@@ -23,15 +25,19 @@ from optimizer.studies.answers import Answer, Failure, Searched, answer_of, text
 
 LEDGER = "ledger.jsonl"
 
-SUM = "crc32"
-"""The key of a line's sum over all else in it."""
+ANSWER, SUM = ', "answer": ', ', "crc32": '
+"""What stands in a line before the answer, and before the sum over all else in it."""
 
 BEGINNING = re.compile(rb'(?=\{"key": ")')
 """Where an answer begins, also one whose line was joined to a damaged one."""
 
 
+MOST_IN_MEMORY = 5_000
+"""So many answers that were used last are kept in memory; a base is read for each run of its family."""
+
+
 class Ledger:
-    """Answers by key, in memory and in a file that only grows.
+    """Answers by key, in a file that only grows; without a folder in memory.
 
     Parameters
     ----------
@@ -52,7 +58,8 @@ class Ledger:
     """
 
     def __init__(self, folder: Path | None, *, again_failed: bool = False) -> None:
-        self._answers: dict[str, Answer] = {}
+        self._used = OrderedDict[str, Answer]()
+        self._place: dict[str, tuple[int, int]] = {}
         self._file: BinaryIO | None = None
         self.lost = 0
         if folder is None:
@@ -75,40 +82,60 @@ class Ledger:
                 where=path,
                 mend="Choose a folder with --out in which you may write.",
             ) from None
-        self._read(self._file)
-        if again_failed:
-            self._answers = {
-                key: answer for key, answer in self._answers.items() if not _has_failed(answer)
-            }
+        self._read(self._file, again_failed=again_failed)
 
-    def _read(self, file: BinaryIO) -> None:
+    def _read(self, file: BinaryIO, *, again_failed: bool) -> None:
         file.seek(0)
         whole = 0
         for line in file:
             if not line.endswith(b"\n"):
                 break
-            found = list(_answers_in(line))
-            self.lost += not found or None in found
-            self._answers.update(filter(None, found))
-            whole += len(line)
+            is_damaged = not line.strip()
+            for part in BEGINNING.split(line):
+                found = _answer_in(part)
+                if found is not None:
+                    self._place.pop(found[0], None)
+                    if not (again_failed and _has_failed(found[1])):
+                        self._place[found[0]] = whole, len(part)
+                elif part.strip():
+                    is_damaged = True
+                whole += len(part)
+            self.lost += is_damaged
         file.truncate(whole)  # a torn line
         file.seek(0, os.SEEK_END)
 
     def __len__(self) -> int:
-        return len(self._answers)
+        return len(self._place if self._file is not None else self._used)
 
     def get(self, key: str) -> Answer | None:
         """Return an answer, or None if it is not known."""
-        return self._answers.get(key)
+        if key in self._used:
+            self._used.move_to_end(key)
+        elif self._file is not None and key in self._place:
+            begin, size = self._place[key]
+            found = _answer_in(os.pread(self._file.fileno(), size, begin))
+            if found is None:  # damaged since it was read
+                return None
+            self._keep(key, found[1])
+        return self._used.get(key)
 
-    def add(self, key: str, answer: Answer) -> None:
-        """Keep an answer; it is on the disk when this returns."""
-        text = json.dumps({"key": key, "answer": json.loads(text_of(answer))})
-        if self._file is not None:
-            self._file.write(_with_sum(text).encode() + b"\n")
+    def add_all(self, answers: Sequence[tuple[str, Answer]]) -> None:
+        """Keep answers; they are on the disk when this returns."""
+        for key, answer in answers:
+            text = text_of(answer)
+            if self._file is not None:
+                line = _with_sum(f'{{"key": {json.dumps(key)}{ANSWER}{text}}}'.encode())
+                self._place[key] = self._file.tell(), len(line)
+                self._file.write(line + b"\n")
+            self._keep(key, answer_of(text))
+        if answers and self._file is not None:
             self._file.flush()
             os.fsync(self._file.fileno())
-        self._answers[key] = answer_of(text_of(answer))
+
+    def _keep(self, key: str, answer: Answer) -> None:
+        self._used[key] = answer
+        if self._file is not None and len(self._used) > MOST_IN_MEMORY:
+            self._used.popitem(last=False)
 
     def close(self) -> None:
         """Let others write."""
@@ -117,27 +144,20 @@ class Ledger:
             self._file = None
 
 
-def _with_sum(text: str) -> str:
-    return f'{text[:-1]}, "{SUM}": {zlib.crc32(text.encode())}}}'
+def _with_sum(text: bytes) -> bytes:
+    return text[:-1] + f"{SUM}{zlib.crc32(text)}}}".encode()
 
 
 def _has_failed(answer: Answer) -> bool:
     return isinstance(answer, Failure) or (isinstance(answer, Searched) and answer.without_base)
 
 
-def _answers_in(line: bytes) -> Iterator[tuple[str, Answer] | None]:
-    """Yield key and answer of a line, and None for each part of it that is none."""
-    for part in BEGINNING.split(line):
-        if part.strip():
-            yield _answer_in(part)
-
-
 def _answer_in(text: bytes) -> tuple[str, Answer] | None:
+    whole, _, sum_there = text.rstrip(b"\n").rpartition(SUM.encode())
     try:
-        record = json.loads(text)
-        sum_there = record.pop(SUM)
-        if zlib.crc32(json.dumps(record).encode()) != sum_there:
+        if zlib.crc32(whole + b"}") != int(sum_there.removesuffix(b"}")):
             return None
-        return str(record["key"]), answer_of(json.dumps(record["answer"]))
-    except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
+        key, _, answer = whole.partition(ANSWER.encode())
+        return str(json.loads(key + b"}")["key"]), answer_of(answer.decode())
+    except (ValueError, KeyError, TypeError, RecursionError):
         return None

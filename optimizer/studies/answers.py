@@ -57,7 +57,10 @@ Asked = SlopeAsked | BoundsAsked | DrawsAsked | None
 
 @dataclass(frozen=True)
 class BillFigures:
-    """One way of running the site: bill, cost and worth of what is left [money], energies and peak."""
+    """One way of running the site: bill, cost and worth of what is left [money], energies and peak.
+
+    ``parts`` are what of the bill is import, export and demand. [money]
+    """
 
     bill: float
     cost: float
@@ -65,6 +68,7 @@ class BillFigures:
     import_kwh: float
     export_kwh: float
     peak_kw: float
+    parts: tuple[float, float, float] = (0.0, 0.0, 0.0)
 
 
 @dataclass(frozen=True)

@@ -7,14 +7,15 @@ is worth more than its neighbours. Listed cases of such sizes count too. Read ne
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
-from optimizer.economics.best_size import BestSize, sizes_to_value
+from optimizer.economics.best_size import BestSize, at_cliffs, sizes_to_value
+from optimizer.economics.monte_carlo import Chances
 from optimizer.studies.cases import Case, Study
-from optimizer.studies.questions import Failed, Valued, resized, size_for, value_of
+from optimizer.studies.questions import Failed, Valued, chances_for, resized, size_for, value_of
 from optimizer.studies.scheduler import CarryingOut
-from optimizer.studies.verdict import Sized
+from optimizer.studies.verdict import AtSize, Sized
 
 BEST, TRIED = "best size", "tried size"
 """The roles of cases that are valued for it."""
@@ -42,10 +43,23 @@ class _Row:
     @property
     def wanted(self) -> list[float]:
         """The sizes to be valued next."""
-        if self.guess.size_kwh not in self.worths:
-            return [self.guess.size_kwh]
-        every = sorted({*self.sizes, *self.listed})
-        return sizes_to_value(every, self.worths)
+        every, worths = sorted({*self.sizes, *self.listed}), self.worths
+        first = [self.guess.size_kwh, *([every[0], every[-1]] if self._may_have_cliffs else [])]
+        if lacking := [size for size in dict.fromkeys(first) if size not in worths]:
+            return lacking
+        return at_cliffs(every, self.replacements) or sizes_to_value(every, worths)
+
+    @property
+    def _may_have_cliffs(self) -> bool:
+        """Whether the number of replacements may hang on the size: by how much each is used."""
+        rule = self.case.terms and self.case.terms.replacement
+        return bool(rule and (rule.below_pct is not None or rule.only_if_it_pays))
+
+    @property
+    def replacements(self) -> dict[float, int]:
+        """How often the battery is replaced, by the sizes that came to something."""
+        every = self.listed | self.tried
+        return {size: each.money.life.replacements for size, each in every.items() if each.money}
 
     @property
     def best(self) -> Valued:
@@ -66,14 +80,20 @@ class _Row:
         run = resized(self.case.run, size_kwh, with_power=self.with_power)
         return replace(self.case, run=run, role=TRIED)
 
-    def sized(self, case: int) -> Sized:
-        """Return what was found; ``case`` is the number of its row."""
+    def sized(self, case: int, spreads: Mapping[int, tuple[float, ...]]) -> Sized:
+        """Return what was found; ``case`` is the number of its row, ``spreads`` are by the rows valued."""
         family = self.case.family
-        worths = {size: worth for size, worth in sorted(self.worths.items()) if worth > -_NEVER}
-        asked = len({*self.sizes, *self.listed})
-        return Sized(
-            family.site, family.tariff, family.controls, self.guess, case, worths, asked
+        every = sorted((self.listed | self.tried).items())
+        along = tuple(
+            AtSize(
+                size, each.money.worth.npv, each.break_even, each.money.worth.payback_years,
+                each.money.worth.discounted_payback_years, each.money.life.replacements,
+                spreads.get(id(each)),
+            )
+            for size, each in every if each.money
         )  # fmt: skip
+        asked = len({*self.sizes, *self.listed})
+        return Sized(family.site, family.tariff, family.controls, self.guess, case, along, asked)
 
 
 _NEVER = float("inf")
@@ -104,8 +124,27 @@ def find_best_sizes(
         found = carrying_out.results([value_of(row.case_of(size)) for row, size in wanted])
         for (row, size), valued in zip(wanted, found, strict=True):
             row.tried[size] = valued
-    sized = [row.sized(len(listed) + number) for number, row in enumerate(rows, start=1)]
+    every = [each for row in rows for each in (row.listed | row.tried).values() if each.money]
+    spreads = _spreads(study, carrying_out, every)
+    sized = [row.sized(len(listed) + number, spreads) for number, row in enumerate(rows, start=1)]
     return sized, [*(row.best for row in rows), *(each for row in rows for each in row.others)]
+
+
+def _spreads(
+    study: Study, carrying_out: CarryingOut, every: Sequence[Valued]
+) -> dict[int, tuple[float, ...]]:
+    """Return between what drawn lives of each size lie, by its identity; empty where none are drawn."""
+    draws = study.file.draws
+    if draws is None:
+        return {}
+    found: list[Chances | Failed | None] = carrying_out.results(
+        [chances_for(valued, draws) for valued in every]
+    )
+    return {
+        id(valued): chances.quantiles()["npv"]
+        for valued, chances in zip(every, found, strict=True)
+        if isinstance(chances, Chances)
+    }
 
 
 def _guessed(
@@ -118,7 +157,7 @@ def _guessed(
     with_power = study.file.vary.battery_kw is None
     like = {case.family.key: case for case in reversed(study.cases) if case.way == "windows"}
     cases = [
-        replace(like[family.key], terms=terms, run=family.own)
+        replace(like[family.key], terms=terms, run=family.own, package=None)
         for family in study.families if family.key in like
     ]  # fmt: skip
     found: list[BestSize | Failed] = carrying_out.results(
@@ -141,6 +180,7 @@ def _listed_sizes(case: Case, listed: Sequence[Valued], *, with_power: bool) -> 
         for each in listed
         if each.status != "left out"
         and each.case.way == "windows"
+        and each.case.package is None
         and (each.case.family.key, each.case.terms) == (case.family.key, case.terms)
         and each.case.run == resized(case.run, each.case.run.battery_kwh, with_power=with_power)
     }

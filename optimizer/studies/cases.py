@@ -24,7 +24,7 @@ from optimizer.base.documents import Source, digest_of, files_of, is_file, read_
 from optimizer.base.errors import InputError, ScenarioError, raise_findings
 from optimizer.base.units import number
 from optimizer.billing.tariff import Tariff, find_tariff, read_tariff, refuse_unknown_history
-from optimizer.economics.assumptions import Against, Terms
+from optimizer.economics.assumptions import Against, Package, Terms
 from optimizer.economics.cash_flow import Fading, Size, Wear
 from optimizer.forecasting.weeks import Material
 from optimizer.metering.forecast import Forecast
@@ -51,7 +51,8 @@ class Manner:
 class Run:
     """A year of one site with one equipment.
 
-    ``health`` is the share of the battery's capacity that is left; powers stay.
+    ``health`` is the share of the battery's capacity that is left; powers stay. ``endurance_hours`` is a wish
+    in place of the scenario's, 0 none; None is the scenario's own.
     """
 
     battery_kwh: float
@@ -61,6 +62,7 @@ class Run:
     load_times: float = 1.0
     pv_times: float = 1.0
     health: float = 1.0
+    endurance_hours: float | None = None
 
     def worn(self, wear: Wear) -> Run:
         """Return the same with worn equipment."""
@@ -81,6 +83,10 @@ class Run:
         sources = tuple(self._scaled(source) for source in material.sources)
         scaled: Material = replace(material, sources=sources, added_kwh=added)
         scenario = replace(scenario, plant=plant, forecast=forecast, material=scaled)
+        if self.endurance_hours is not None:
+            file = scenario.file
+            wish = file.outage.model_copy(update={"hours": self.endurance_hours or None})
+            scenario = replace(scenario, file=file.model_copy(update={"outage": wish}))
         return replace(brief, scenario=scenario)
 
     def _scaled(self, series: Forecast) -> Forecast:
@@ -123,9 +129,12 @@ class Family:
         controls = self.brief.scenario.controls.model_dump(mode="json")
         return _hashed([fingerprint(), [digest for _, digest in self.inputs], controls])
 
-    def run_of(self, choice: Choice) -> Run:
-        """Return the run that a choice asks for."""
+    def run_of(self, choice: Choice, package: Package | None = None) -> Run:
+        """Return the run that a choice asks for, its sizes those of its package if it has one."""
         own = self.own
+        if package is not None:
+            sizes = package.model_dump(include={"battery_kwh", "battery_kw", "inverter_kw"})
+            choice = choice.model_copy(update=sizes)
         kwh = choice.battery_kwh or own.battery_kwh
         times = kwh / own.battery_kwh
         return Run(
@@ -135,6 +144,7 @@ class Family:
             choice.inverter_kw or own.inverter_kw,
             1.0 if choice.load_times is None else choice.load_times,
             1.0 if choice.pv_times is None else choice.pv_times,
+            endurance_hours=choice.endurance_hours,
         )  # fmt: skip
 
     def key_of(self, run: Run, manner: Manner, kind: str = "run", more: Any = None) -> str:
@@ -178,6 +188,7 @@ class Case:
     role: str = "listed"
     way: Way = "windows"
     today: Today | None = None
+    package: Package | None = None
 
     @property
     def size(self) -> Size:
@@ -197,6 +208,12 @@ class Case:
         )  # fmt: skip
         inverter_kw = 0.0 if run.inverter_kw == own.inverter_kw else run.inverter_kw
         return Size(run.battery_kwh, run.discharge_kw, inverter_kw, with_pv, stands)
+
+    @property
+    def endurance_hours(self) -> float:
+        """How long it is to last when the grid fails, 0 where nothing is wished for. [h]"""
+        own = self.family.brief.scenario.file.outage.hours
+        return (own if self.run.endurance_hours is None else self.run.endurance_hours) or 0.0
 
     @property
     def against(self) -> Against | None:
@@ -219,7 +236,7 @@ class Case:
     def _with_todays(self, family: Family) -> Case:
         assert self.today is not None
         own = replace(family.own, load_times=self.run.load_times, pv_times=self.run.pv_times)
-        return replace(self, family=family, run=own, way=self.today.way)
+        return replace(self, family=family, run=own, way=self.today.way, package=None)
 
 
 @dataclass(frozen=True)
@@ -383,7 +400,9 @@ def _case(choice: Choice, families: dict[tuple[str, str, str], Family], file: St
         today = Today(
             families[choice.site or "", file.reference.tariff, OWN], _way_of(file.reference)
         )
-    return Case(choice, family, family.run_of(choice), terms, file.ageing, today=today)
+    package = file.packages[choice.package] if choice.package else None
+    run = family.run_of(choice, package)
+    return Case(choice, family, run, terms, file.ageing, today=today, package=package)
 
 
 def _way_of(reference: Reference) -> Way:
@@ -398,7 +417,7 @@ def _what_it_is(case: Case) -> tuple[object, ...]:
     if case.way in WITHOUT_BATTERY:
         run = case.run
         return case.family.site, case.family.tariff, case.way, run.load_times, run.pv_times, rise
-    return case.family.name, case.run, case.way, rise
+    return case.family.name, case.run, case.way, rise, case.package
 
 
 def _beside_a_reference(listed: Sequence[Case]) -> list[Case]:

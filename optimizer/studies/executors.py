@@ -9,38 +9,31 @@ impossible case does not stop a study. Read next: ``answer_store``.
 from __future__ import annotations
 
 import contextlib
-import multiprocessing
-import os
 import queue
-import signal
-import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
+from dataclasses import replace
 from typing import Any, Protocol
 
-from optimizer.base import parallel as workers
 from optimizer.base.errors import InputError
-from optimizer.planning.solver import use_processors
-from optimizer.studies.answers import Answer, Failure
+from optimizer.base.processes import end_process, new_process
+from optimizer.planning.solver import use_one_thread
+from optimizer.studies.answers import Answer, Failure, answer_of, text_of
 from optimizer.studies.fingerprint import fingerprint
 from optimizer.studies.worker import Job, work
 
-LOOK_EVERY_S = 0.5
-"""How often a process looks whether the one that began it is still there. [s]"""
-
-ONE_THREAD = {
-    "OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "MKL_NUM_THREADS": "1",
-    "NUMBA_NUM_THREADS": "1",
-}  # fmt: skip
-"""Libraries that would take every processor for themselves in every process."""
+ASK_EVERY_S = 5.0
+"""How often a scheduler is asked which workers are there. [s]"""
 
 DIED = "the process died over it, twice; it may have run out of memory"
 
 
 class Lanes(Protocol):
-    """Where work is done."""
+    """Where work is done; a lane takes ``in_flight`` pieces at a time."""
+
+    in_flight: int
 
     def names(self) -> list[str]:
         """Return the lanes that take work now."""
@@ -74,14 +67,19 @@ class _Answering:
 
 
 class Processes:
-    """Processes of this machine, each with one thread."""
+    """Processes of this machine, each with one thread.
+
+    Each has one piece of work at a time: one that dies is known by what it did.
+    """
+
+    in_flight = 1
 
     def __init__(self, count: int) -> None:
         self._answering = _Answering()
         self._pools: dict[str, ProcessPoolExecutor] = {}
         self._died: set[str] = set()
         for number in range(count):
-            self._pools[f"process {number + 1}"] = _pool()
+            self._pools[f"process {number + 1}"] = new_process(use_one_thread)
 
     def names(self) -> list[str]:
         """Return all lanes."""
@@ -92,7 +90,7 @@ class Processes:
         try:
             future: Future[Answer] = self._pools[lane].submit(work, packed, job)
         except BrokenProcessPool:  # it died while it was idle
-            self._pools[lane] = _pool()
+            self._pools[lane] = new_process(use_one_thread)
             future = self._pools[lane].submit(work, packed, job)
         self._answering.watch(future, lane, packed, job)
 
@@ -104,7 +102,7 @@ class Processes:
                 yield lane, job, future.result()
             elif isinstance(failure, BrokenProcessPool):
                 self._pools[lane].shutdown(wait=False)
-                self._pools[lane] = _pool()
+                self._pools[lane] = new_process(use_one_thread)
                 if job.key in self._died:
                     yield lane, job, Failure(DIED)
                 else:
@@ -116,67 +114,13 @@ class Processes:
     def close(self) -> None:
         """Stop all processes at once; what they were at is not lost, only not done."""
         for pool in self._pools.values():
-            for process in list((pool._processes or {}).values()):
-                process.terminate()
-            pool.shutdown(wait=False, cancel_futures=True)
-
-
-def _pool() -> ProcessPoolExecutor:
-    with _environment(ONE_THREAD), _deaf_to_interrupts():
-        pool = ProcessPoolExecutor(
-            1, multiprocessing.get_context("spawn"), initializer=_begin, initargs=(os.getpid(),)
-        )
-        pool.submit(os.getpid)  # begins the process while all this holds
-    return pool
-
-
-@contextlib.contextmanager
-def _deaf_to_interrupts() -> Iterator[None]:
-    """Let processes that begin now ignore Ctrl-C from their first moment; this one stops them."""
-    if threading.current_thread() is not threading.main_thread():
-        yield
-        return
-    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
-    try:
-        yield
-    finally:
-        signal.signal(signal.SIGINT, before)
-
-
-@contextlib.contextmanager
-def _environment(values: dict[str, str]) -> Iterator[None]:
-    before = {name: os.environ.get(name) for name in values}
-    os.environ.update(values)
-    try:
-        yield
-    finally:
-        for name, value in before.items():
-            if value is None:
-                del os.environ[name]
-            else:
-                os.environ[name] = value
-
-
-def _begin(parent: int) -> None:
-    """Make a new process one of several: one thread, gone when its parent is."""
-    use_one_thread()
-
-    def watch() -> None:
-        while os.getppid() == parent:
-            time.sleep(LOOK_EVERY_S)
-        os._exit(1)
-
-    threading.Thread(target=watch, daemon=True).start()
-
-
-def use_one_thread() -> None:
-    """Let solver and search use one thread in this process."""
-    workers.use(1)
-    use_processors(1)
+            end_process(pool)
 
 
 class Here:
     """The process that asks, for a study of few cases and for tests."""
+
+    in_flight = 1
 
     def __init__(self) -> None:
         self._waiting: list[tuple[bytes, Job]] = []
@@ -206,13 +150,19 @@ class Cluster:
     """Workers of an existing Dask cluster.
 
     A worker that dies takes nothing along: Dask gives its work to another, and what a family holds can
-    be made again anywhere, since it is a piece of work itself.
+    be made again anywhere, since it is a piece of work itself. What all runs of a family need, its brief and
+    the answer of its base, is sent once. A worker has the next piece at hand while it does one.
+
+    The scheduler is trusted: what it hands out is unpickled here and on the workers, which is to run
+    its code. So is everybody who can reach its address.
 
     Raises
     ------
     InputError
         If Dask is not installed, or the scheduler does not answer.
     """
+
+    in_flight = 2
 
     def __init__(self, address: str, wait_s: float = 10.0) -> None:
         try:
@@ -233,18 +183,24 @@ class Cluster:
                 mend="Check the address, such as tcp://host:8786, and that workers are running.",
             ) from None
         self._answering = _Answering()
-        self._families: dict[str, Any] = {}
+        self._sent: dict[str, Any] = {}
         self._running: dict[str, Any] = {}
         self._known: set[str] = set()
+        self._names: list[str] = []
+        self._asked = -ASK_EVERY_S
 
     def names(self) -> list[str]:
-        """Return the addresses of the workers that are there now.
+        """Return the addresses of the workers that were there when it was asked last, some seconds ago.
 
         Raises
         ------
         InputError
             If the scheduler is gone, or a worker has another program than this one.
         """
+        now = time.monotonic()
+        if self._names and now - self._asked < ASK_EVERY_S:
+            return self._names
+        self._asked = now
         try:
             found = list(self._client.scheduler_info(n_workers=-1)["workers"])
             new = [name for name in found if name not in self._known]
@@ -263,19 +219,27 @@ class Cluster:
                     mend="Install the same versions on all workers.",
                 )
         self._known.update(new)
+        self._names = found
         return found
 
     def give(self, lane: str, packed: bytes, job: Job) -> None:
         """Let a worker do a job; another may take it if that one is gone."""
-        if job.family not in self._families:
-            key = f"tariffwright-{job.family}"
-            self._families[job.family] = self._client.submit(bytes, packed, key=key)
+        brief = self._once(f"tariffwright-{job.family}", bytes, packed)
+        base = None
+        if job.base is not None:
+            base = self._once(f"tariffwright-base-{job.family}", answer_of, text_of(job.base))
         future = self._client.submit(
-            work_on_worker, self._families[job.family], job,
+            work_on_worker, brief, base, replace(job, base=None),
             workers=[lane], allow_other_workers=True, pure=False, retries=3,
         )  # fmt: skip
         self._running[job.key] = future
         self._answering.watch(future, lane, packed, job)
+
+    def _once(self, key: str, made_by: Callable[[Any], Any], content: Any) -> Any:
+        """Return what stands for content on the workers, sent when it is needed first."""
+        if key not in self._sent:
+            self._sent[key] = self._client.submit(made_by, content, key=key)
+        return self._sent[key]
 
     def answers(self, wait_s: float) -> Iterator[tuple[str, Job, Answer]]:
         """Yield what has been answered."""
@@ -284,7 +248,8 @@ class Cluster:
             if future.status == "finished":
                 yield lane, job, future.result()
             elif future.status in {"cancelled", "lost"}:
-                self._families.pop(job.family, None)
+                for key in (f"tariffwright-{job.family}", f"tariffwright-base-{job.family}"):
+                    self._sent.pop(key, None)
                 self.give(lane, packed, job)
             else:
                 yield lane, job, Failure(f"{DIED} ({future.exception()!r})")
@@ -296,7 +261,7 @@ class Cluster:
         self._client.close()
 
 
-def work_on_worker(packed: bytes, job: Job) -> Answer:
+def work_on_worker(packed: bytes, base: Answer | None, job: Job) -> Answer:
     """Do a job on a worker, with one thread."""
     use_one_thread()
-    return work(packed, job)
+    return work(packed, replace(job, base=base))

@@ -28,6 +28,7 @@ from optimizer.economics.cash_flow import (
     life_of,
 )
 from optimizer.economics.monte_carlo import Chances, Draws, chances_of
+from optimizer.economics.returns import net_present_value
 from optimizer.studies.answers import (
     Answer,
     Asked,
@@ -129,7 +130,7 @@ def value_of(case: Case, *, hopeless_among: Sequence[Run] = ()) -> Question:
         if case.terms is None:
             return known
         money = yield from money_of(case, case.terms)
-        break_even = yield from _break_even(case, case.terms, money)
+        break_even = yield from _break_even(case, case.terms)
     except Failed as failure:
         return Valued(case, "failed", str(failure))
     return replace(known, money=money, break_even=break_even)
@@ -137,28 +138,53 @@ def value_of(case: Case, *, hopeless_among: Sequence[Run] = ()) -> Question:
 
 def money_of(case: Case, terms: Terms) -> Generator[Wanted, Answer, Money]:
     """Ask for the years of a case and their money, measured from what it is measured from."""
-    life = yield from life_in(case, terms)
+    lives, flow = yield from _lives(case, terms)
+    priced = terms.of_package(case.package)
+    every = [Money.of(priced, life, case.size, flow) for life in lives]
+    return max(every, key=lambda money: money.worth.npv)
+
+
+def _lives(
+    case: Case, terms: Terms
+) -> Generator[Wanted, Answer, tuple[list[Life], CashFlow | None]]:
+    """Ask for the years that a case may have, and for today's money if it is measured from that."""
+    lives = yield from lives_in(case, terms)
     if case.today is None:
-        return Money.of(terms, life, case.size)
+        return lives, None
     today, flow = yield from _of_today(case, terms)
-    return Money.of(terms, life.over(today), case.size, flow)
+    return [life.over(today) for life in lives], flow
 
 
 def _of_today(case: Case, terms: Terms) -> Generator[Wanted, Answer, tuple[Life, CashFlow]]:
     """Ask for today's years and their money, measured from nothing."""
-    life = yield from life_in(case.before, terms)
-    return life, cash_flow(terms, life, case.before.size)
+    lives = yield from lives_in(case.before, terms)
+    flows = [(life, cash_flow(terms, life, case.before.size)) for life in lives]
+    return max(flows, key=lambda each: net_present_value(each[1].rate, each[1].net))
 
 
-def _break_even(case: Case, terms: Terms, money: Money) -> Generator[Wanted, Answer, float | None]:
-    """Ask for the price at which a battery is worth as much as none on the same tariff."""
+def _break_even(case: Case, terms: Terms) -> Generator[Wanted, Answer, float | None]:
+    """Ask for the price at which a battery is worth as much as none on the same tariff.
+
+    Where it is replaced only if that pays, the number of replacements that pays at that price counts.
+    """
     if case.way in WITHOUT_BATTERY or case.against == "no_windows":
         return None
-    reference, least = None, 0.0
+    lives, reference = yield from _lives(case, terms)
+    least = 0.0
     if case.today is not None:
-        _life, reference = yield from _of_today(case, terms)
         least = (yield from money_of(case.nothing_bought, terms)).worth.npv
-    return break_even_price(terms, money.life, case.size, reference, least)
+    priced = terms.of_package(case.package)
+    prices = [break_even_price(priced, life, case.size, reference, least) for life in lives]
+    return max((price for price in prices if price is not None), default=None)
+
+
+def lives_in(case: Case, terms: Terms) -> Generator[Wanted, Answer, list[Life]]:
+    """Ask for the years of a case; where replacements are done only if they pay, with any number of them."""
+    lives = [(yield from life_in(case, terms))]
+    while terms.replacement and terms.replacement.only_if_it_pays and lives[-1].replacements:
+        fewer = terms.replacing_at_most(lives[-1].replacements - 1)
+        lives.append((yield from life_in(case, fewer)))
+    return lives
 
 
 def life_in(case: Case, terms: Terms) -> Generator[Wanted, Answer, Life]:
@@ -169,8 +195,9 @@ def life_in(case: Case, terms: Terms) -> Generator[Wanted, Answer, Life]:
     known: dict[Wear, YearFigures] = {}
     while isinstance(life := life_of(terms, case.fading, known.get), Wear):
         if case.way in WITHOUT_BATTERY:
-            bill = (yield from _bill_of(replace(case, run=case.run.worn(Wear(1.0, life.pv))))).bill
-            known[life] = YearFigures(-bill, -bill, 0.0, 0.0)
+            found = yield from _bill_of(replace(case, run=case.run.worn(Wear(1.0, life.pv))))
+            bill, parts = found.bill, tuple(-part for part in found.parts)
+            known[life] = YearFigures(-bill, -bill, 0.0, 0.0, 0.0, (*parts, *parts, 0.0, 0.0, 0.0))
         else:
             figures = yield from figures_of(case.family, case.run.worn(life))
             known[life] = year_figures(figures, case.way, case.against)
@@ -217,10 +244,16 @@ def year_figures(figures: RunFigures, way: Way, against: Against | None) -> Year
     def money(key: str) -> float:
         return figures.bills[key].bill - figures.bills[key].left_worth
 
+    def parts(key: str) -> FloatArray:
+        return np.array(figures.bills[key].parts)
+
     before = 0.0 if against is None else money(against)
+    of_before = np.zeros(3) if against is None else parts(against)
+    of_parts = of_before - parts(way), of_before - parts("plan"), of_before
     return YearFigures(
         before - money(way), before - money("plan"),
         figures.cycles_counted, figures.discharged_kwh, before,
+        tuple(np.concatenate(of_parts).tolist()),
     )  # fmt: skip
 
 
@@ -232,19 +265,20 @@ def _why_hopeless(case: Case, runs: Sequence[Run]) -> Generator[Wanted, Answer, 
     """
     family, own, terms = case.family, case.family.own, case.terms
     is_bounded = case.run in runs and case.run != own and _windows_cost_no_less_than_plans(case)
-    if terms is None or case.against == "no_windows" or not is_bounded:
+    if terms is None or terms.rise_apart or case.against == "no_windows" or not is_bounded:
         return ""
     bounds = yield Wanted(family, "bounds", own, BoundsAsked(tuple(runs)))
     if not isinstance(bounds, Bounds) or bounds.least_costs is None:
         return ""
-    at_own = yield from value_of(replace(case, run=own))
+    at_own = yield from value_of(replace(case, run=own, package=None))
     if at_own.money is None or at_own.figures is None:
         return ""
     own_npv = at_own.money.worth.npv
     before = float(at_own.money.life.before.max())
     saved = before - bounds.least_costs[runs.index(case.run)]
     reference = None if case.today is None else (yield from _of_today(case, terms))[1]
-    at_most = Money.of(terms, _unworn(terms, saved), case.size, reference).worth.npv
+    priced = terms.of_package(case.package)
+    at_most = Money.of(priced, _unworn(terms, saved), case.size, reference).worth.npv
     if at_most >= own_npv:
         return ""
     return (
@@ -350,6 +384,15 @@ def swing_of(
     return Swing(name, *ends, *npvs)
 
 
+def floors_cost_of(valued: Valued) -> Generator[Wanted, Answer, float | None]:
+    """Ask by how much more a case were worth over its years without floors for an endurance. [money]"""
+    case, money = valued.case, valued.money
+    if money is None or not case.endurance_hours:
+        return None
+    free = yield from value_of(replace(case, run=replace(case.run, endurance_hours=0.0)))
+    return None if free.money is None else free.money.worth.npv - money.worth.npv
+
+
 def otherwise(case: Case, name: str, end: float) -> Case:
     """Return a case in which one thing turns out otherwise."""
     terms, fading, run = case.terms, case.fading, case.run
@@ -362,16 +405,14 @@ def otherwise(case: Case, name: str, end: float) -> Case:
         case "pv_times":
             run = replace(run, pv_times=run.pv_times * end)
         case "ageing_times":
-            fading = fading.model_copy(update={
-                "calendar_pct_per_year": fading.calendar_pct_per_year * end,
-                "pct_per_1000_cycles": fading.pct_per_1000_cycles * end,
-            })  # fmt: skip
+            fading = fading.times(end)
         case "discount_pct":
             terms = terms.model_copy(update={"discount_pct": end})
         case "prices_rise_pct":
             terms = terms.model_copy(update={"prices_rise_pct_per_year": end})
         case "battery_price_pct":
             terms = terms.model_copy(update={"battery": _times(terms.battery, times)})
+            case = replace(case, package=case.package and case.package.times(times))
         case "operating_pct":
             terms = terms.model_copy(update={"operating": _times(terms.operating, times)})
     return replace(case, terms=terms, fading=fading, run=run, role=name)

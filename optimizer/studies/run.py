@@ -16,13 +16,14 @@ from optimizer.planning.solver import processors
 from optimizer.studies.answer_store import LEDGER, Ledger
 from optimizer.studies.best_sizes import find_best_sizes
 from optimizer.studies.cases import Manner, Run, Study, read_study
-from optimizer.studies.estimate import duration, extent_of
+from optimizer.studies.estimate import duration, extent_of, work_to_come
 from optimizer.studies.executors import Cluster, Here, Lanes, Processes
 from optimizer.studies.manifest import manifest_of
 from optimizer.studies.questions import (
     Failed,
     Valued,
     chances_for,
+    floors_cost_of,
     sources_of,
     swing_of,
     value_of,
@@ -115,6 +116,10 @@ def _lost(ledger: Ledger) -> Iterator[str]:
 def _lanes(study: Study, count: int, cluster: str | None, progress: Progress) -> Iterator[Lanes]:
     lanes: Lanes
     if cluster is not None:
+        progress(
+            f"work goes through the scheduler at {cluster}: it and its workers are trusted, for what they"
+            " hand out is code that runs here"
+        )
         lanes = Cluster(cluster)
     elif count == 0 or extent_of(study, 1).pieces <= FEW_PIECES:
         lanes = Here()
@@ -158,6 +163,8 @@ def _result(
             for case in study.cases
         ],
         lambda found: so_far(rows_of(found)),
+        [float(case.role == "listed" and case.way == "windows") for case in study.cases],
+        work_to_come(study),
     )
     sized: list[Sized] = []
     notes = _estimated_sites(study)
@@ -198,7 +205,10 @@ def _bounded_runs(study: Study) -> dict[str, list[Run]]:
         if case.way != "windows":
             continue
         own, run = case.family.own, case.run
-        if (run.load_times, run.pv_times, run.inverter_kw) == (1.0, 1.0, own.inverter_kw):
+        alike = replace(
+            own, battery_kwh=run.battery_kwh, charge_kw=run.charge_kw, discharge_kw=run.discharge_kw
+        )
+        if run == alike:
             found.setdefault(case.family.key, {})[run] = None
     return {family: list(runs) for family, runs in found.items()}
 
@@ -221,6 +231,7 @@ def _verdicts(
     swings = carrying_out.results(
         [swing_of(valued, name, ends) for _, valued, _ in best for name, ends in ranges.items()]
     )
+    floors = carrying_out.results([floors_cost_of(valued) for _, valued, _ in best])
     chances = [None] * len(best)
     if draws is not None:
         chances = carrying_out.results([chances_for(valued, draws) for _, valued, _ in best])
@@ -238,7 +249,7 @@ def _verdicts(
                 Verdict(
                     case, row, valued.figures.settings,
                     controls.whole_kw_of(valued.case.run.inverter_kw), valued.money,
-                    tuple(by_reach), drawn,
+                    tuple(by_reach), drawn, floors[place],
                 )
             )  # fmt: skip
     return verdicts

@@ -1,13 +1,17 @@
 """Carries out questions: many side by side, each piece of work once, on all lanes.
 
 A lane keeps to a family while there is work for it, for it has that one compiled; a family's base comes
-first, since all its other runs start from it. Read next: ``run``.
+first, since all its other runs start from it. Of a family's work that of the earliest question is done
+first, so that whole cases come out one after the other, and a study says something long before it is over.
+What a loop does hangs on what came in, never on how much waits: a hundred thousand cases take a hundred
+times as long as a thousand. Read next: ``run``.
 """
 
 from __future__ import annotations
 
+import heapq
 import time
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
@@ -15,8 +19,8 @@ from typing import Any
 from optimizer.base.progress import Progress
 from optimizer.studies.answer_store import Ledger
 from optimizer.studies.answers import Answer
-from optimizer.studies.cases import Family, Manner
-from optimizer.studies.estimate import duration
+from optimizer.studies.cases import Manner
+from optimizer.studies.estimate import Pace, duration
 from optimizer.studies.executors import Lanes
 from optimizer.studies.questions import Failed, Question, Wanted
 from optimizer.studies.worker import Job
@@ -24,17 +28,24 @@ from optimizer.studies.worker import Job
 TELL_EVERY_S = 10.0
 """How often it is told how far the work is. [s]"""
 
+FIRST_TOLD = 2
+"""So many first answers are told at once."""
+
+GROWTH = 1.5
+"""A table so far is made when there are so many times the rows of the last: all of them together take no
+longer than the whole one, times a number."""
+
 WAIT_S = 1.0
 
 
 @dataclass
 class _Waiting:
-    """Work that is wanted, and who waits for it."""
+    """Work that is wanted, and who waits for it; ``given`` is when a lane got it. [s]"""
 
-    job: Job
-    family: Family
+    wanted: Wanted
     asked_by: list[int] = field(default_factory=list)
-    lane: str | None = None
+    given: float = 0.0
+    is_first_of_lane: bool = False
 
 
 class CarryingOut:
@@ -50,40 +61,71 @@ class CarryingOut:
         How much windows are searched for, and how cycles are counted.
     progress : callable
         Is told how far the work is.
+    clock : callable
+        Returns seconds.
     """
 
-    def __init__(self, ledger: Ledger, lanes: Lanes, manner: Manner, progress: Progress) -> None:
+    def __init__(
+        self,
+        ledger: Ledger,
+        lanes: Lanes,
+        manner: Manner,
+        progress: Progress,
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:
         self._ledger, self._lanes = ledger, lanes
-        self.manner, self._progress = manner, progress
+        self.manner, self._progress, self._clock = manner, progress, clock
         self._waiting: dict[str, _Waiting] = {}
-        self._on_lane: dict[str, str] = {}
+        self._queued: defaultdict[str, list[tuple[int, int, str]]] = defaultdict(list)
+        self._order = 0
+        self._on_lane: dict[str, set[str]] = {}
         self._family_of: dict[str, str] = {}
+        self._at_work: Counter[str] = Counter()
         self._results: dict[int, Any] = {}
-        self._known_before = 0
+        self._pace = Pace(manner.effort)
         self.done = 0
-        self._began = self._told = time.monotonic()
+        self._told = clock()
+        self._rows_told = 0
 
     def results(
         self,
         questions: Sequence[Question],
         so_far: Callable[[list[Any]], object] = lambda _results: None,
+        weights: Sequence[float] | None = None,
+        to_come: float = 0.0,
     ) -> list[Any]:
         """Return what the questions come to, in their order; one that failed comes to its ``Failed``.
 
-        ``so_far`` is now and then given the same, as far as it is known; None stands for the rest.
+        Parameters
+        ----------
+        questions : sequence of Question
+            What is asked; earlier ones are answered first.
+        so_far : callable
+            Is now and then given the same, as far as it is known; None stands for the rest.
+        weights : sequence of float, optional
+            How much work each question is beside others, for the time that is told; 1 without it.
+        to_come : float
+            How much work comes after these questions, in the same measure.
         """
-        self._results = {}
-        self._questions = questions
-        self._began = time.monotonic()
+        self._results, self._questions, self._rows_told = {}, questions, 0
+        self._pace.begin(weights or [1.0] * len(questions), to_come)
         for number in range(len(questions)):
             self._go_on(number, None)
-        self._known_before = len(self._results)
+        known_before = len(self._results)
         while self._waiting:
             self._give_out()
-            for lane, job, answer in self._lanes.answers(WAIT_S):
-                self._take(lane, job, answer)
-            if self._tell():
+            came = list(self._lanes.answers(WAIT_S))
+            self._ledger.add_all([(job.key, answer) for _, job, answer in came])
+            for lane, job, _ in came:
+                self._take(lane, job)
+            answered = len(self._results) - known_before
+            if answered >= max(1, self._rows_told * GROWTH):
                 so_far(self._in_order())
+                is_early = self._rows_told < FIRST_TOLD
+                self._rows_told = answered
+                self._tell(at_once=is_early)
+            else:
+                self._tell(at_once=False)
         return self._in_order()
 
     def _in_order(self) -> list[Any]:
@@ -97,14 +139,22 @@ class CarryingOut:
             while (key := self._key_of(wanted)) and (known := self._ledger.get(key)) is not None:
                 wanted = question.send(known)
         except StopIteration as end:
-            self._results[number] = end.value
+            self._answered(number, end.value)
             return
         except Failed as failure:
-            self._results[number] = failure
+            self._answered(number, failure)
             return
         if key not in self._waiting:
-            self._waiting[key] = _Waiting(self._job_of(key, wanted), wanted.family)
+            self._waiting[key] = _Waiting(wanted)
+            self._order += 1
+            heapq.heappush(self._queued[wanted.family.key], (number, self._order, key))
+            if wanted.kind == "base":
+                self._pace.wants_base(key)
         self._waiting[key].asked_by.append(number)
+
+    def _answered(self, number: int, result: Any) -> None:
+        self._results[number] = result
+        self._pace.answered(number)
 
     def _key_of(self, wanted: Wanted) -> str:
         return wanted.family.key_of(wanted.run, self.manner, wanted.kind, wanted.more)
@@ -116,51 +166,61 @@ class CarryingOut:
         return Job(key, wanted.family.key, wanted.kind, wanted.run, self.manner, base, wanted.more)
 
     def _give_out(self) -> None:
-        """Give each idle lane a piece of work."""
-        by_family: dict[str, list[str]] = defaultdict(list)
-        for key, waiting in self._waiting.items():
-            if waiting.lane is None:
-                by_family[waiting.job.family].append(key)
+        """Give each lane that has room a piece of work."""
         for lane in self._lanes.names():
-            if lane in self._on_lane or not by_family:
-                continue
-            family = self._best_family(lane, by_family)
-            key = by_family[family].pop(0)
-            if not by_family[family]:
-                del by_family[family]
-            waiting = self._waiting[key]
-            waiting.lane = lane
-            self._on_lane[lane], self._family_of[lane] = key, family
-            self._lanes.give(lane, waiting.family.packed, waiting.job)
+            running = self._on_lane.setdefault(lane, set())
+            while self._queued and len(running) < self._lanes.in_flight:
+                self._give(lane, running)
 
-    def _best_family(self, lane: str, by_family: dict[str, list[str]]) -> str:
-        """Return the lane's own family, or one that few lanes work on and much is left of."""
+    def _give(self, lane: str, running: set[str]) -> None:
+        family = self._best_family(lane)
+        _, _, key = heapq.heappop(self._queued[family])
+        if not self._queued[family]:
+            del self._queued[family]
+        waiting = self._waiting[key]
+        waiting.given, waiting.is_first_of_lane = self._clock(), lane not in self._family_of
+        self._at_work.subtract([self._family_of[lane]] if lane in self._family_of else [])
+        self._at_work[family] += 1
+        self._family_of[lane] = family
+        running.add(key)
+        self._lanes.give(lane, waiting.wanted.family.packed, self._job_of(key, waiting.wanted))
+
+    def _best_family(self, lane: str) -> str:
+        """Return the lane's own family, or of those with fewest lanes the one that is wanted first."""
         own = self._family_of.get(lane)
-        if own in by_family:
+        if own in self._queued:
             return str(own)
-        others = [self._family_of[other] for other in self._on_lane if other != lane]
-        return min(by_family, key=lambda family: (others.count(family), -len(by_family[family])))
+        return min(
+            self._queued, key=lambda family: (self._at_work[family], self._queued[family][0])
+        )
 
-    def _take(self, lane: str, job: Job, answer: Answer) -> None:
-        self._on_lane = {each: key for each, key in self._on_lane.items() if key != job.key}
-        self._ledger.add(job.key, answer)
+    def _take(self, lane: str, job: Job) -> None:
+        """Hand an answer that is kept now to all who wait for it."""
+        for running in (self._on_lane.get(lane, set()), *self._on_lane.values()):
+            if job.key in running:  # a cluster may do it elsewhere than was asked
+                running.remove(job.key)
+                break
         self.done += 1
-        for number in self._waiting.pop(job.key).asked_by:
-            self._go_on(number, self._ledger.get(job.key))
+        waiting = self._waiting.pop(job.key)
+        seconds = self._clock() - waiting.given
+        self._pace.took(
+            job.key, job.kind, seconds, waiting.asked_by[0], is_first=waiting.is_first_of_lane
+        )
+        answer = self._ledger.get(job.key)
+        for number in waiting.asked_by:
+            self._go_on(number, answer)
 
-    def _tell(self) -> bool:
-        """Tell how far the work is, if it is time to; return whether it was."""
-        now = time.monotonic()
-        if now - self._told < TELL_EVERY_S:
-            return False
+    def _tell(self, *, at_once: bool) -> None:
+        """Tell how far the work is, if it is time to."""
+        now = self._clock()
+        if not at_once and now - self._told < TELL_EVERY_S:
+            return
         self._told = now
         answered, count = len(self._results), len(self._questions)
         told = f"{answered} of {count} answered, {self.done} pieces of work done"
-        since = answered - self._known_before
-        if since:
-            left = (now - self._began) * (count - answered) / since
-            told += f", at this pace about {duration(left)} more"
-        elif not self._on_lane:
+        left = self._pace.left(len(self._on_lane))
+        if left is not None and answered < count:
+            told += f", about {duration(left)} more"
+        elif not any(self._on_lane.values()):
             told += "; no worker takes work now"
         self._progress(told)
-        return True

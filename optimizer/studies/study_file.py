@@ -13,8 +13,8 @@ from typing import Annotated, Any, Literal
 from pydantic import Field, model_validator
 
 from optimizer.base.documents import Document
-from optimizer.base.errors import Mistake
-from optimizer.economics.assumptions import Terms
+from optimizer.base.errors import Mistake, Place
+from optimizer.economics.assumptions import Package, Terms
 from optimizer.economics.cash_flow import Fading
 from optimizer.economics.monte_carlo import Draws
 from optimizer.settings.controls import Controls
@@ -22,6 +22,10 @@ from optimizer.settings.controls import Controls
 Positive = Annotated[float, Field(gt=0, le=1e6)]
 Times = Annotated[float, Field(ge=0, le=1000)]
 Rise = Annotated[float, Field(gt=-50, le=50)]
+Hours = Annotated[float, Field(ge=0, le=240)]
+
+SIZES = ("battery_kwh", "battery_kw", "inverter_kw")
+"""Keys that a package says itself."""
 
 OWN = "its own"
 """The name of the tariff and of the controls that stand in a site's scenario."""
@@ -41,6 +45,8 @@ class Vary(Document):
     ``inverter_kw``           limits of the inverter's AC side [kW]
     ``tariff``                names or files of tariffs; "its own" is the scenario's
     ``controls``              names of sets under ``controls``; "its own" is the scenario's
+    ``package``               names of ``packages``, in place of the three above
+    ``endurance_hours``       hours to last when the grid fails, by floors; 0 is no wish [h]
     ``load_times``            factors on the load
     ``pv_times``              factors on the PV
     ``prices_rise_pct``       rises of all prices of the utility [% a year]; needs ``money``
@@ -50,8 +56,10 @@ class Vary(Document):
     battery_kwh: list[Positive] | None = None
     battery_kw: list[Positive] | None = None
     inverter_kw: list[Positive] | None = None
+    package: list[str] | None = None
     tariff: list[str] | None = None
     controls: list[str] | None = None
+    endurance_hours: list[Hours] | None = None
     load_times: list[Times] | None = None
     pv_times: list[Times] | None = None
     prices_rise_pct: list[Rise] | None = None
@@ -97,8 +105,10 @@ class Choice(Document):
     battery_kwh: Positive | None = None
     battery_kw: Positive | None = None
     inverter_kw: Positive | None = None
+    package: str | None = None
     tariff: str | None = None
     controls: str | None = None
+    endurance_hours: Hours | None = None
     load_times: Times | None = None
     pv_times: Times | None = None
     prices_rise_pct: Rise | None = None
@@ -217,6 +227,7 @@ class StudyFile(Document):
     reference: Reference | None = None
     vary: Vary = Vary()
     controls: dict[str, Controls] = {}
+    packages: dict[str, Package] = {}
     combine: Literal["each_with_each", "one_at_a_time"] = "each_with_each"
     leave_out: list[Choice] = []
     also: list[Choice] = []
@@ -288,6 +299,7 @@ class StudyFile(Document):
             )
         self._refuse_controls_that_cannot_cover()
         self._refuse_unknown_controls()
+        self._refuse_odd_packages()
         self._refuse_what_drops_nothing()
         self._refuse_what_is_added_nowhere()
 
@@ -309,6 +321,40 @@ class StudyFile(Document):
                     "Describe them under controls, or name one of these.",
                     ("vary", "controls", place),
                 )
+
+    def _refuse_odd_packages(self) -> None:
+        named: list[tuple[Place, str]] = [
+            (("vary", "package", at), one) for at, one in enumerate(self.vary.package or [])
+        ]
+        named += [
+            (("also", at, "package"), one.package)
+            for at, one in enumerate(self.also)
+            if one.package
+        ]
+        for place, name in named:
+            if name not in self.packages:
+                known = ", ".join(self.packages) or "none"
+                raise Mistake(
+                    f"there is no package called {name!r}; there are: {known}",
+                    "Describe it under packages.",
+                    place,
+                )
+        for key in SIZES:
+            if self.vary.package and getattr(self.vary, key) is not None:
+                raise Mistake(
+                    f"vary lists packages and {key}, but a package has sizes of its own",
+                    f"Leave {key} out, or add single cases under also.",
+                    ("vary", key),
+                )
+        for at, one in enumerate(self.also):
+            if one.package and any(getattr(one, key) is not None for key in SIZES):
+                raise Mistake(
+                    "a case has a package and sizes of its own", "Keep one of them.", ("also", at)
+                )
+        if self.packages and self.money and self.money.lease:
+            raise Mistake(
+                "packages have prices, but the battery is leased", "Remove one of them.", "packages"
+            )
 
     def _refuse_what_drops_nothing(self) -> None:
         listed: dict[str, set[Any]] = {name: set(values or []) for name, values in self.vary}

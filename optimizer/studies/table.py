@@ -32,7 +32,7 @@ SHOWN = tuple(key for key in LABELS if key not in ("in_use", "anew"))
 """The cases that have a bill in a row."""
 
 WORDS: dict[str, Any] = {
-    "bills": {key: BillFigures(*[0.0] * 6) for key in SHOWN},
+    "bills": {key: BillFigures(0.0, 0.0, 0.0, 0.0, 0.0, 0.0) for key in SHOWN},
     "sources": Sources(*[0.0] * 5),
     "plan_kind": "",
     "windows": 0,
@@ -60,6 +60,7 @@ def row_of(number: int, valued: Valued, currency: str) -> dict[str, Any]:
         row[f"incentive_{money}"] = None if flow is None else float(flow.incentive[0])
         paid = None if known is None else known.worth.cost
         row[f"cost_present_value_{money}"] = paid
+        row[f"price_{money}_per_kwh"] = _stated_price(valued.case)
         row[f"break_even_price_{money}_per_kwh"] = valued.break_even
         row["against"] = valued.case.against or TODAY
         life = None if valued.case.way in WITHOUT_BATTERY else life
@@ -68,6 +69,15 @@ def row_of(number: int, valued: Valued, currency: str) -> dict[str, Any]:
     found = valued.figures
     row["settings_json"] = found and found.settings.model_dump_json(exclude_none=True)
     return {name: _plain(value) for name, value in row.items()}
+
+
+def _stated_price(case: Case) -> float | None:
+    """Return the price of all of a case's battery for each kWh. [money per kWh]"""
+    size = case.size
+    if case.terms is None or not size.battery_kwh:
+        return None
+    prices = case.terms.of_package(case.package)
+    return prices.battery.of(size.battery_kwh, size.battery_kw) / size.battery_kwh
 
 
 def _of_case(case: Case) -> dict[str, Any]:
@@ -81,10 +91,12 @@ def _of_case(case: Case) -> dict[str, Any]:
         "tariff_name": family.brief.tariff.name,
         "controls": family.controls,
         "way": WAYS[case.way],
+        "package": case.choice.package if case.package else None,
         "battery_kwh": run.battery_kwh if has_battery else 0.0,
         "charge_kw": run.charge_kw if has_battery else 0.0,
         "discharge_kw": run.discharge_kw if has_battery else 0.0,
         "inverter_kw": run.inverter_kw,
+        "endurance_hours": case.endurance_hours if has_battery else 0.0,
         "load_times": run.load_times,
         "pv_times": run.pv_times,
         "prices_rise_pct_per_year": None

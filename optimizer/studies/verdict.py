@@ -23,6 +23,9 @@ from optimizer.studies.study_file import Reference
 LEAST_DAYS = 355
 """A forecast of so many days is one of a year."""
 
+LATE_SHARE = 0.5
+"""A replacement of which less than this share of the life before is looked at comes late."""
+
 Row = Mapping[str, Any]
 """A row of the table; every figure has its unit in the name of its column."""
 
@@ -52,7 +55,8 @@ class Swing:
 class Verdict:
     """The best case of a site, looked at closely.
 
-    ``whole_kw`` is the power that is 100 % where the equipment takes per cent. [kW]
+    ``whole_kw`` is the power that is 100 % where the equipment takes per cent. [kW] ``floors_cost`` is by how
+    much more the case were worth without floors for an endurance; None if none is wished for. [money]
     """
 
     number: int
@@ -62,6 +66,24 @@ class Verdict:
     money: Money
     swings: tuple[Swing, ...]
     chances: Chances | None
+    floors_cost: float | None = None
+
+
+@dataclass(frozen=True)
+class AtSize:
+    """What a battery of a size comes to, with windows and ageing.
+
+    ``npv`` is its net present value [money], ``spread`` what one in ten, half, and nine in ten drawn lives
+    stay at or below; ``break_even`` the price at which it is worth as much as none. [money per kWh]
+    """
+
+    size_kwh: float
+    npv: float
+    break_even: float | None = None
+    payback_years: float | None = None
+    discounted_payback_years: float | None = None
+    replacements: int = 0
+    spread: tuple[float, ...] | None = None
 
 
 @dataclass(frozen=True)
@@ -69,8 +91,8 @@ class Sized:
     """The best size found for one site, tariff and set of controls.
 
     ``best`` is the first guess, by the cheapest plan of equipment that stays as new; ``case`` the number
-    of the row that is worth most of ``valued``: net present value with windows and ageing, by size.
-    ``asked`` is how many sizes were to be looked at.
+    of the row that is worth most of ``along``, the sizes that were valued, rising. ``asked`` is how many
+    sizes were to be looked at.
     """
 
     site: str
@@ -78,8 +100,13 @@ class Sized:
     controls: str
     best: BestSize
     case: int
-    valued: Mapping[float, float] = field(default_factory=dict)
+    along: tuple[AtSize, ...] = ()
     asked: int = 0
+
+    @property
+    def valued(self) -> dict[float, float]:
+        """The net present value of each size that was valued. [money]"""
+        return {each.size_kwh: each.npv for each in self.along}
 
 
 @dataclass(frozen=True)

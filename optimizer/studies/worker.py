@@ -21,8 +21,10 @@ import numpy as np
 
 from optimizer.base.errors import Interrupted, OptimizerError
 from optimizer.base.progress import quiet
-from optimizer.billing.bill import bill_flows
+from optimizer.billing.bill import Bill, bill_flows
+from optimizer.billing.tariff import Tariff
 from optimizer.economics.ageing import Ageing, equivalent_full_cycles
+from optimizer.economics.assumptions import PARTS_OF_BILL
 from optimizer.evaluation.comparison import Case as Bills
 from optimizer.evaluation.comparison import Judge, cases_of
 from optimizer.evaluation.savings_breakdown import Sources, sources_of
@@ -203,10 +205,11 @@ def _bare(family: _Opened, job: Job) -> Bare:
     horizon, bills = horizon_of(brief), {}
     for way in WITHOUT_BATTERY:
         flows = _without_battery(horizon, way).flows
-        bill = bill_flows(brief.cost, flows).total
+        billed = bill_flows(brief.cost, flows)
+        bill, parts = billed.total, _parts_of(billed, brief.tariff)
         energies = float(flows.import_kwh.sum()), float(flows.export_kwh.sum())
         peak_kw = float(flows.import_kwh.max()) / flows.grid.step_h
-        bills[way] = BillFigures(bill, bill, 0.0, *energies, peak_kw)
+        bills[way] = BillFigures(bill, bill, 0.0, *energies, peak_kw, parts)
     return Bare({str(way): bill for way, bill in bills.items()})
 
 
@@ -302,7 +305,7 @@ def _figures(case: Solved, manner: Manner) -> RunFigures:
     from_battery = windows.flows.discharge_kwh / horizon.plant.discharge_efficiency
     levels = np.concatenate([[horizon.start_kwh], windows.stored_kwh])
     return RunFigures(
-        bills={key: _of_bills(each) for key, each in bills.items()},
+        bills={key: _of_bills(each, brief.tariff) for key, each in bills.items()},
         sources=_of_sources(brief, task, bills, horizon.start_kwh),
         plan_kind=plan.proof.kind,
         plan_gap=plan.proof.gap,
@@ -329,7 +332,26 @@ def _worth_of_connection(plan: Plan) -> float:
     return plan.nearby.worth(bigger_connection)
 
 
-def _of_bills(bills: Bills) -> BillFigures:
+PART_OF_KIND = {
+    "energy": "import", "export_credit": "export", "demand": "demand", "step_fee": "demand",
+}  # fmt: skip
+"""The part of a bill in which charges of a kind count; all others count as the rest."""
+
+
+def _parts_of(bill: Bill, tariff: Tariff) -> tuple[float, float, float]:
+    """Return what of a bill is import, export and demand. [money]"""
+    kinds = {
+        charge.name: charge.kind for version in tariff.file.versions for charge in version.charges
+    }
+    found = dict.fromkeys(PARTS_OF_BILL, 0.0)
+    for name, amount in bill.by_charge().items():
+        part = PART_OF_KIND.get(kinds.get(name, ""))
+        if part is not None:
+            found[part] += amount
+    return found["import"], found["export"], found["demand"]
+
+
+def _of_bills(bills: Bills, tariff: Tariff) -> BillFigures:
     return BillFigures(
         bill=bills.bill.total,
         cost=bills.cost,
@@ -337,6 +359,7 @@ def _of_bills(bills: Bills) -> BillFigures:
         import_kwh=float(bills.flows.import_kwh.sum()),
         export_kwh=float(bills.flows.export_kwh.sum()),
         peak_kw=bills.peak_import_kw,
+        parts=_parts_of(bills.bill, tariff),
     )
 
 

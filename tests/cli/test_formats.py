@@ -170,6 +170,22 @@ def of_a_study(folder: Path) -> Iterator[dict[str, Any]]:
     yield from written_in(out)
 
 
+def of_a_fleet(site: Path, folder: Path) -> list[dict[str, Any]]:
+    """Return the records of a fleet, which stand on a line each: a site, and one that is not there."""
+    words = [
+        "fleet",
+        "plan",
+        str(site),
+        str(folder / "gone"),
+        "--out",
+        str(folder / "fleet"),
+        *QUICK,
+    ]
+    done = CliRunner().invoke(app, [*words, "--processes", "0", "--json"])
+    assert done.exit_code == 2, done.output
+    return [json.loads(line) for line in done.stdout.splitlines()]
+
+
 @pytest.fixture(scope="module")
 def told(tmp_path_factory: pytest.TempPathFactory) -> list[dict[str, Any]]:
     """All records of all commands over all demos."""
@@ -180,6 +196,7 @@ def told(tmp_path_factory: pytest.TempPathFactory) -> list[dict[str, Any]]:
         found += of_a_demo(site, folder)
         if demo in WEEKS:
             found += of_a_meter(site, folder)
+            found += of_a_fleet(site, folder)
     return found + list(of_a_study(tmp_path_factory.mktemp("study")))
 
 

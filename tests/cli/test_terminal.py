@@ -30,7 +30,7 @@ from tests.studies.small import SMALL, study_of, write_sites
 
 COMMANDS = (
     "plan", "forecast", "replay", "renew", "review", "outage", "stay-off", "study", "bill", "read",
-    "check", "menu", "tomorrow",
+    "check", "menu", "tomorrow", "fleet",
 )  # fmt: skip
 
 

@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+import pyxirr
 from pydantic import ValidationError
 
 from optimizer.economics.assumptions import Terms
+from optimizer.economics.best_size import at_cliffs
 from optimizer.economics.cash_flow import (
     Fading,
     Life,
     Money,
     Size,
+    WarrantyCurve,
     Wear,
     YearFigures,
     break_even_price,
@@ -180,7 +183,7 @@ def test_several_rates_are_none_to_rank_by() -> None:
     net = np.array([-5, 10.5, 1, -8, 1])
     life, _ = lived(Terms(discount_pct=5, years=4), Fading())
     flow = cash_flow(Terms(discount_pct=5, years=4), life, SIZE)
-    changed = type(flow)(net, zero, zero, zero, zero, zero, zero, zero, 0.05)
+    changed = type(flow)(net, zero, zero, zero, zero, zero, zero, zero, zero, 0.05)
     worth = worth_of(changed)
     assert worth.rate is None
     assert worth.rates == pytest.approx((0.0886, 0.7096), abs=1e-4)
@@ -283,3 +286,165 @@ def test_cost_is_the_same_whatever_it_is_measured_from() -> None:
     assert measured.cost == pytest.approx(cost)
     by_bill = worth_of(cash_flow(terms, _two_years(100, before=400), SIZE))
     assert by_bill.cost == pytest.approx(cost)
+
+
+def test_a_battery_is_replaced_at_most_so_often_and_then_goes_on_as_it_fades() -> None:
+    terms = Terms.model_validate(
+        {"discount_pct": 5, "years": 12, "replacement": {"below_pct": 90.0, "at_most": 1}}
+    )
+    life, _ = lived(terms, Fading(calendar_pct_per_year=3, replan_every_years=10))
+    expected = [1, 0.97, 0.94, 0.91, *(1 - 0.03 * np.arange(8))]
+    np.testing.assert_allclose(life.health, expected)
+    assert (life.replacements, life.health_after) == (1, pytest.approx(1 - 0.03 * 8))
+    none, _ = lived(terms.replacing_at_most(0), Fading(calendar_pct_per_year=3))
+    assert none.replacements == 0
+    np.testing.assert_allclose(none.health, 1 - 0.03 * np.arange(12))
+
+
+def test_parts_of_the_bill_rise_as_is_said_of_each() -> None:
+    """Of 100 saved, 70 are import, -10 export, 25 demand and 15 the rest, in prices of year 1."""
+    terms = Terms.model_validate({
+        "discount_pct": 7, "years": 3, "prices_rise_pct_per_year": 2,
+        "rises": {"import_pct": 5, "export_pct": -4},
+    })  # fmt: skip
+    parts = (70.0, -10.0, 25.0, 80.0, 0.0, 20.0, 400.0, -50.0, 90.0)
+    life = life_of(terms, Fading(), {Wear(): YearFigures(100, 130, 0, 0, 500, parts)}.get)
+    assert isinstance(life, Life)
+    flow = cash_flow(terms, life, Size(0.0, 0.0, 0.0))
+    years = range(3)
+    saving = [70 * 1.05**y - 10 * 0.96**y + 25 * 1.02**y + 15 * 1.02**y for y in years]
+    np.testing.assert_allclose(flow.saving[1:], saving)
+    by_plan = cash_flow(terms, life, Size(0.0, 0.0, 0.0), of_plan=True)
+    np.testing.assert_allclose(by_plan.saving[1:], [80 * 1.05**y + 50 * 1.02**y for y in years])
+    before = [400 * 1.05**y - 50 * 0.96**y + 150 * 1.02**y for y in years]
+    np.testing.assert_allclose(flow.before[1:], before)
+    # measured from a reference whose own bill is 500: the same parts, the other way round
+    own = (-330.0, 40.0, -65.0, -320.0, 50.0, -70.0, 0.0, 0.0, 0.0)
+    today = (-400.0, 50.0, -90.0, -400.0, 50.0, -90.0, 0.0, 0.0, 0.0)
+    lives = [
+        life_of(terms, Fading(), {Wear(): YearFigures(-bill, -bill, 0, 0, 0, each)}.get)
+        for bill, each in ((400, own), (500, today))
+    ]
+    assert isinstance(lives[0], Life)
+    assert isinstance(lives[1], Life)
+    over = lives[0].over(lives[1])
+    np.testing.assert_allclose(over.in_prices_of_each_year(terms)[0], saving)
+    np.testing.assert_allclose(over.in_prices_of_each_year(terms)[2], before)
+
+
+def test_without_rises_of_their_own_nothing_changes_to_the_last_digit() -> None:
+    terms = Terms(discount_pct=7, years=20, prices_rise_pct_per_year=2.7)
+    given = {Wear(): YearFigures(100.1, 130.3, 0, 0, 500, (70.7, -10.1, 25.3) * 3)}
+    life = life_of(terms, Fading(), given.get)
+    assert isinstance(life, Life)
+    flow = cash_flow(terms, life, SIZE)
+    assert flow.saving[1:].tolist() == (100.1 * 1.027 ** np.arange(20)).tolist()
+
+
+def test_a_loan_is_paid_back_in_equal_sums_that_are_worth_what_was_lent() -> None:
+    """Of 670 less 130 given, 80 % are lent at 4 %; interest is reckoned on what is owed, year by year."""
+    terms = TERMS.model_copy(update={"loan": {"share_pct": 80, "rate_pct": 4, "years": 3}})
+    terms = Terms.model_validate(terms.model_dump(warnings=False))
+    life, _ = lived(terms, Fading())
+    flow = cash_flow(terms, life, SIZE)
+    lent = 0.8 * (670 - 130)
+    assert flow.financing[0] == pytest.approx(lent)
+    owed = lent
+    for paid in -flow.financing[1:]:
+        owed = owed * 1.04 - paid
+    assert owed == pytest.approx(0.0, abs=1e-9)
+    assert flow.financing[1] == flow.financing[3] != 0
+    assert flow.financing[4] == 0
+    at_its_own_rate = terms.model_copy(update={"discount_pct": 4.0})
+    without = at_its_own_rate.model_copy(update={"loan": None})
+    npvs = [
+        net_present_value(each.rate, each.net)
+        for each in (cash_flow(at_its_own_rate, life, SIZE), cash_flow(without, life, SIZE))
+    ]
+    assert npvs[0] == pytest.approx(npvs[1]), "a loan at the discount rate changes nothing"
+
+
+def test_a_loan_agrees_with_a_library_and_what_is_owed_at_the_end_is_paid() -> None:
+    terms = Terms.model_validate({
+        "discount_pct": 6, "years": 5, "battery": {"fixed": 1000},
+        "loan": {"rate_pct": 3.5, "years": 12},
+    })  # fmt: skip
+    life, _ = lived(terms, Fading())
+    flow = cash_flow(terms, life, SIZE)
+    payment = pyxirr.pmt(0.035, 12, 1000)
+    left = pyxirr.pv(0.035, 7, payment)
+    np.testing.assert_allclose(flow.financing, [1000, *[payment] * 4, payment - left])
+
+
+def test_nominal_and_real_terms_of_the_same_loan_come_to_the_same() -> None:
+    """A loan is a sum in the money of each year: in real terms inflation takes from it."""
+    said = {"years": 6, "battery": {"fixed": 1000}, "inflation_pct": 3,
+            "loan": {"rate_pct": 5, "years": 6}}  # fmt: skip
+    nominal = Terms.model_validate({**said, "discount_pct": 7, "prices_rise_pct_per_year": 3})
+    real = Terms.model_validate({
+        **said, "discount_pct": 100 * (1.07 / 1.03 - 1), "rates_are": "real",
+    })  # fmt: skip
+    life, _ = lived(nominal, Fading())
+    worths = [
+        net_present_value(flow.rate, flow.financing)
+        for flow in (cash_flow(each, life, SIZE) for each in (nominal, real))
+    ]
+    assert worths[0] == pytest.approx(worths[1])
+    assert worths[0] > 0, "it costs less than the discount rate"
+
+
+def test_a_lease_is_paid_each_year_in_place_of_a_price() -> None:
+    terms = Terms.model_validate({
+        "discount_pct": 10, "years": 3, "inverter": {"per_kw": 20},
+        "lease": {"per_year": 12, "per_kwh_per_year": 3, "rises_pct_per_year": 5},
+    })  # fmt: skip
+    life, _ = lived(terms, Fading())
+    flow = cash_flow(terms, life, SIZE)
+    np.testing.assert_allclose(flow.financing, [0, -42, -42 * 1.05, -42 * 1.05**2])
+    assert flow.investment[0] == -120, "the inverter is bought"
+    stands = cash_flow(terms, life, Size(10.0, 5.0, 0.0, stands=True))
+    assert not stands.financing.any()
+    for other in ({"battery": {"fixed": 1}}, {"loan": {"rate_pct": 1, "years": 1}}):
+        with pytest.raises(ValidationError, match="leased"):
+            Terms.model_validate({**terms.model_dump(exclude_unset=True), **other})
+
+
+def test_a_warrantys_curve_is_followed_by_time_or_use_whichever_comes_first() -> None:
+    """Ten years or 4000 cycles to 70 %, 90 % at half of it; 200 cycles a year are less than a tenth."""
+    curve = WarrantyCurve(years=10, cycles=4000, left_pct=[90, 70])
+    terms = Terms(discount_pct=5, years=12)
+    life, _ = lived(terms, Fading(warranty=curve))
+    expected = [1 - 0.02 * year if year <= 5 else 0.9 - 0.04 * (year - 5) for year in range(12)]
+    np.testing.assert_allclose(life.health, expected, atol=5e-4)
+    by_use, _ = lived(terms, Fading(warranty=WarrantyCurve(years=10, cycles=1000, left_pct=[70])))
+    np.testing.assert_allclose(by_use.health, 1 - 0.06 * np.arange(12), atol=5e-4)
+    twice = Fading(warranty=curve).times(2)
+    np.testing.assert_allclose(lived(terms, twice)[0].health[:6], 1 - np.array(
+        [0, 0.04, 0.08, 0.14, 0.22, 0.30]), atol=0.03)  # fmt: skip
+    assert twice.warranty is not None
+    assert (twice.warranty.years, twice.warranty.cycles) == (5, 2000)
+
+
+@pytest.mark.parametrize(
+    ("wrong", "words"),
+    [
+        ({"warranty": {"years": 10, "left_pct": [80, 90]}}, "rises"),
+        ({"warranty": {"years": 10, "left_pct": [80]}, "calendar_pct_per_year": 1}, "its own"),
+    ],
+)
+def test_ageing_that_contradicts_itself_is_refused(wrong: dict, words: str) -> None:
+    with pytest.raises(ValidationError, match=words):
+        Fading.model_validate(wrong)
+
+
+def test_a_cliff_of_replacements_is_closed_in_on() -> None:
+    """Two replacements up to 17, one from 18 on: only sizes between known ones that differ are asked for."""
+    sizes = [float(size) for size in range(1, 31)]
+    known = {1.0: 2, 30.0: 1}
+    asked = []
+    while wanted := at_cliffs(sizes, known):
+        asked += wanted
+        known |= {size: 2 if size < 18 else 1 for size in wanted}
+    assert {17.0, 18.0} <= set(known)
+    assert len(asked) <= 5, "as many as it takes to halve thirty"
+    assert at_cliffs(sizes, {1.0: 1, 30.0: 1}) == []

@@ -11,7 +11,7 @@ from optimizer.economics.best_size import BestSize, Planned
 from optimizer.economics.cash_flow import Fading, Life, Money, Size
 from optimizer.economics.monte_carlo import Chances, Draws
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window
-from optimizer.studies.verdict import Sized, StudyResult, Swing, Verdict
+from optimizer.studies.verdict import AtSize, Sized, StudyResult, Swing, Verdict
 
 SOURCES = (120.5, 60.25, -10.0, 30.0, 0.75)
 SETTINGS = Settings(
@@ -46,7 +46,7 @@ def row(case: int, kwh: float = 10.0, *, with_money: bool = True, **other) -> di
     made = {
         "case": case, "status": "done", "reason": "", "days": 365, "role": "listed", "site": "houses/oak",
         "tariff": "its own", "tariff_name": "Two rates", "controls": "its own",
-        "way": "with windows",
+        "way": "with windows", "package": None, "endurance_hours": 0.0,
         "battery_kwh": kwh, "charge_kw": kwh / 2, "discharge_kw": kwh / 2, "inverter_kw": 5.0,
         "load_times": 1.0, "pv_times": 1.0, "kept_share_pct": 74.0, "windows_to_type": 1,
         "prices_rise_pct_per_year": 1.0 if with_money else None, "bill_windows_usd": 800.0 - saved,
@@ -65,6 +65,7 @@ def row(case: int, kwh: float = 10.0, *, with_money: bool = True, **other) -> di
             "internal_rates_found": 1, "payback_years": 2.5, "discounted_payback_years": 2.75,
             "levelised_cost_usd_per_kwh": 0.1234, "benefit_cost_ratio": 1.5,
             "cost_present_value_usd": 2500.0 - 30 * kwh, "break_even_price_usd_per_kwh": 55.0,
+            "price_usd_per_kwh": (100 + 20 * kwh) / kwh if kwh else None,
             "investment_usd": 100 + 20 * kwh, "incentive_usd": 0.0, "against": "no_battery",
         }  # fmt: skip
     return made | other
@@ -73,7 +74,7 @@ def row(case: int, kwh: float = 10.0, *, with_money: bool = True, **other) -> di
 def failed(case: int, reason: str, status: str = "failed", **other) -> dict:
     """Return a row that came to nothing."""
     unknown = dict.fromkeys(row(case))
-    known = ("case", "days", "role", "site", "tariff", "tariff_name", "controls", "way", "battery_kwh",
+    known = ("case", "days", "role", "site", "tariff", "tariff_name", "controls", "way", "battery_kwh", "package", "endurance_hours",
              "charge_kw", "discharge_kw", "inverter_kw", "load_times", "pv_times",
              "prices_rise_pct_per_year")  # fmt: skip
     kept = {name: row(case)[name] for name in known}
@@ -111,8 +112,12 @@ def sized(case: int, *, is_proven: bool = True) -> Sized:
     """Return a best size whose row is a case."""
     planned = {10.0: Planned(400.0, 3.0, is_proven), 20.0: Planned(450.0, 2.0, is_proven)}
     best = BestSize(20.0, 450.0, planned, is_proven)
-    valued = {18.0: -9.0, 20.0: 200.0, 22.0: 50.0}
-    return Sized("houses/oak", "its own", "its own", best, case, valued, 9)
+    along = (
+        AtSize(18.0, -9.0, 19.5, None, None, 2, (-40.0, -9.0, 30.0)),
+        AtSize(20.0, 200.0, 30.0, 6.5, 8.25, 1, (120.0, 190.0, 260.0)),
+        AtSize(22.0, 50.0, 22.3, 7.0, 9.5, 1, (-20.0, 45.0, 100.0)),
+    )
+    return Sized("houses/oak", "its own", "its own", best, case, along, 9)
 
 
 def without_money(rows: list[dict]) -> StudyResult:

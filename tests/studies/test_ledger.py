@@ -26,7 +26,7 @@ def written(tmp_path: Path) -> Path:
     """A ledger of many answers."""
     ledger = Ledger(tmp_path)
     for number in range(COUNT):
-        ledger.add(f"k{number}", answer_with(number))
+        ledger.add_all([(f"k{number}", answer_with(number))])
     ledger.close()
     return tmp_path / LEDGER
 
@@ -71,7 +71,7 @@ def test_a_torn_last_line_is_dropped_and_what_follows_is_kept(written: Path) -> 
     written.write_bytes(whole[:-9])
     assert known(written) == (set(range(COUNT - 1)), 0)
     ledger = Ledger(written.parent)
-    ledger.add("k29", answer_with(29))
+    ledger.add_all([("k29", answer_with(29))])
     ledger.close()
     assert known(written) == (set(range(COUNT)), 0)
 

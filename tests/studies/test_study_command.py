@@ -65,6 +65,7 @@ UNITS = (
     "_kw",
     "_pct",
     "_per_year",
+    "_hours",
     "_times",
     "_per_kwh_year",
     "_per_kw_year",
