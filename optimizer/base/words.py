@@ -39,7 +39,7 @@ def speaking(code: str) -> Iterator[None]:
         _language.reset(before)
 
 
-def say(text: str, **values: object) -> str:
+def say(text: str, /, **values: object) -> str:
     """Return a text in the language that is spoken, with values put in by name: ``{kwh}``.
 
     The text stands in the call as it is, so that it can be collected.

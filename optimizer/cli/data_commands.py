@@ -136,6 +136,12 @@ def read(
             help="Spread totals of days or months over a published load profile, e.g. H0: an estimate.",
         ),
     ] = None,
+    pictures: Annotated[
+        Path | None,
+        typer.Option(
+            "--pictures", metavar="DIR", help="Draw each column by day and hour, as SVG files."
+        ),
+    ] = None,
     as_json: JsonOption = False,
     debug: DebugOption = False,
 ) -> None:
@@ -144,6 +150,7 @@ def read(
         from optimizer.metering.found import Request
         from optimizer.report.formats import READING
         from optimizer.report.reading import next_step, reading_record, reading_text
+        from optimizer.report.reading_figure import write_reading
         from optimizer.workflows.read import read as read_outside
         from optimizer.workflows.read import shape_named
 
@@ -152,10 +159,12 @@ def read(
         request = Request(zone, point, fill, dates, stamps, names, shape)
         progress(f"reading {', '.join(map(str, files))}")
         found = read_outside(files, request, out)
+        drawn = [] if pictures is None else write_reading(found.chosen(point), pictures)
     if as_json:
         print_record(READING, reading_record(found, request, out))
     else:
-        print_text(f"{reading_text(found)}\n{next_step(found, request, out)}")
+        seen = "".join(f"drawn: {path}\n" for path in drawn)
+        print_text(f"{reading_text(found)}\n{seen}{next_step(found, request, out)}")
 
 
 def check(

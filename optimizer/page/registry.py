@@ -5,12 +5,15 @@ from __future__ import annotations
 from optimizer.base.errors import Place
 from optimizer.page.part import Part
 from optimizer.page.parts.answer import Answer
+from optimizer.page.parts.costs import Costs
 from optimizer.page.parts.season import Season
 from optimizer.page.parts.used import Used
 
 PARTS: tuple[Part, ...] = (
     Used(),
-    # roof, costs, equipment, menu
+    # roof
+    Costs(),
+    # equipment, menu
     Answer(),
     # trying
     Season(),

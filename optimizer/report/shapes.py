@@ -367,6 +367,7 @@ class ForecastRecord(TypedDict):
     program: Program
     scenario: str
     invented: bool
+    estimate: str | None
     first: str
     last: str
     step_minutes: int
@@ -784,6 +785,7 @@ class PlanRecord(TypedDict):
     tariff: str
     currency: str
     invented: bool
+    estimate: str | None
     horizon: HorizonRecord
     status: StatusRecord
     cases: list[CaseRecord]
