@@ -45,6 +45,9 @@ def test_from_a_bill_and_a_roof_to_the_card_by_keyboard_on_a_phone(
         tab.keyboard.type("4,500")
         press_to(tab, "Save and go on", "button")
         tab.keyboard.press("Enter")
+        tab.get_by_role("heading", name="What was used").wait_for(state="detached")
+        press_to(tab, "The answer", "link")
+        tab.keyboard.press("Enter")
         tab.get_by_role("heading", name="The answer").wait_for()
         assert "kwh_per_year: 4500" in (folder / "scenario.yaml").read_text(encoding="utf-8")
         press_to(tab, "How long to look", "combobox")
@@ -68,6 +71,7 @@ def test_from_a_portals_file_to_the_card_without_script(browser: Browser, tmp_pa
         tab.get_by_label("Zone of the clock").fill(ZONE)
         tab.get_by_label("Files of the meter").set_input_files(file)
         tab.get_by_role("button", name="Save and go on").click()
+        tab.locator("nav.parts a[href$='/answer']").click()
         tab.get_by_label("How long to look").select_option("quick")
         tab.get_by_role("button", name="Work out the answer").click()
         tab.locator(".verdict").first.wait_for()  # the page refreshes itself
