@@ -30,7 +30,7 @@ def test_a_plan_can_be_stopped_and_is_only_made_once_at_a_time(
     (folder / "meter.csv").write_text(_tidy(), encoding="utf-8")
     _name(folder, f"zone: {ZONE}\nforecast: {{load: {{meters: [meter.csv]}}, pv: metered}}\n")
     with served(folder) as page, opened(browser, page, DESK) as tab:
-        tab.get_by_role("link", name="Go on: The answer").click()
+        tab.locator("nav.parts a[href$='/answer']").click()
         tab.get_by_label("How long to look").select_option("thorough")
         second = tab.context.new_page()
         second.goto(tab.url)
@@ -70,7 +70,7 @@ def test_what_stops_a_plan_is_told_at_its_part(browser: Browser, tmp_path: Path)
     folder = parts_of_others(tmp_path / "house")
     _name(folder, f"zone: {ZONE}\nforecast: {{load: {{meters: [lost.csv]}}, pv: metered}}\n")
     with served(folder) as page, opened(browser, page, PHONE) as tab:
-        tab.get_by_role("link", name="Go on: The answer").click()
+        tab.locator("nav.parts a[href$='/answer']").click()
         tab.get_by_role("button", name="Work out the answer").click()
         tab.get_by_role("heading", name="No answer could be worked out").wait_for()
         assert_no_barrier(tab, "a plan that was stopped by a mistake")
