@@ -60,6 +60,10 @@ from optimizer.planning.tangent import Tangent
 MAX_ROUNDS = 12
 """Rounds of adding integers; by then every step that pays for running both ways has one."""
 
+WIDER = 4
+"""Where flows run both ways again, so many times as many steps around them get integers as before:
+what burns energy moves on to the next step that has none."""
+
 BOTH_WAYS_KWH = 1e-5
 """Two opposite flows above this in one step are more than the solver's rounding."""
 
@@ -223,6 +227,8 @@ def make_plan(
                 mend="Check the tariff for sell prices above buy prices and for negative prices.",
             )
         rounds += 1
+        around = WIDER ** (rounds - 2) - 1
+        both = {pair: _around(steps, around, problem.grid.count) for pair, steps in both.items()}
         one_way = _joined(problem, limits, one_way, both, _flows(problem, answer))
         count = sum(len(steps) for steps in one_way.values())
         progress(f"{count} choices of direction: some flows would run both ways at once")
@@ -432,6 +438,14 @@ def _both_ways(answer: Pieced) -> dict[int, IntArray]:
         if len(steps):
             found[number] = steps
     return found
+
+
+def _around(steps: IntArray, reach: int, count: int) -> IntArray:
+    """Return the steps that lie at most so far from others, of all ``count`` steps."""
+    near = np.zeros(count + 1, dtype=np.int64)
+    np.add.at(near, np.maximum(steps - reach, 0), 1)
+    np.add.at(near, np.minimum(steps + reach + 1, count), -1)
+    return np.flatnonzero(np.cumsum(near)[:count] > 0)
 
 
 def _joined(
