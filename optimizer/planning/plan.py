@@ -14,7 +14,8 @@ Read next: ``settings.windows``.
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from html import escape
 
@@ -54,7 +55,7 @@ from optimizer.planning.problem import (
     Problem,
     rows_of,
 )
-from optimizer.planning.solver import Solution, least_clash, solve
+from optimizer.planning.solver import FAILURES, Solution, least_clash, solve
 from optimizer.planning.tangent import Tangent
 
 MAX_ROUNDS = 12
@@ -215,7 +216,7 @@ def make_plan(
     except Infeasible:
         raise _explained(problem, matrix_of(problem, limits, {})) from None
     one_way: dict[int, IntArray] = {}
-    rounds = 1
+    rounds, drafts = 1, [answer]
     if _both_ways(answer):
         limits = Limits.of(problem, natural_slack_kw=0.0)
         answer = replace(_solved(problem, limits, linear, seconds_left), slack_kw=0.0)
@@ -232,8 +233,15 @@ def make_plan(
         one_way = _joined(problem, limits, one_way, both, _flows(problem, answer))
         count = sum(len(steps) for steps in one_way.values())
         progress(f"{count} choices of direction: some flows would run both ways at once")
-        answer = _with_integers(problem, limits, one_way, answer, seconds_left, linear=linear)
-        answer = _settled(problem, limits, answer)
+        try:
+            answer = _with_integers(problem, limits, one_way, answer, seconds_left, linear=linear)
+            answer = _settled(problem, limits, answer)
+        except StoppedEarly:
+            drafts.append(answer)
+            break
+        drafts.append(answer)
+    if one_way and (_both_ways(answer) or answer.gap > GOOD_ENOUGH):
+        answer = _best_so_far(problem, limits, drafts, linear)
     priced = _priced(problem, one_way, answer, linear) if one_way else answer
     steps = sum(len(steps) for steps in one_way.values())
     seconds = time.monotonic() - begun
@@ -340,6 +348,35 @@ def _with_guessed_sides(
     objective = answer.solution.objective + simple.constant - cost.constant
     solution = replace(answer.solution, objective=objective)
     return replace(answer, solution=solution, bound=objective, cost=simple)
+
+
+def _best_so_far(
+    problem: Problem, limits: Limits, drafts: Sequence[Pieced], linear: LinearSolver
+) -> Pieced:
+    """Return the best plan that drafts lead to once all they run both ways runs as it mostly did.
+
+    Each draft is the best of a looser program, so the highest of their bounds holds of all plans.
+
+    Raises
+    ------
+    StoppedEarly
+        If none of them leads to a plan.
+    """
+    found = [draft for draft in drafts if not _both_ways(draft)]
+    for draft in (drafts[0], drafts[-1]):
+        every = np.arange(problem.grid.count)
+        pairs = (pair for pair, (first, _) in enumerate(OPPOSITES) if first in draft.matrix.columns)
+        one_way = dict.fromkeys(pairs, every)
+        fixed = fixed_directions(limits, one_way, _ways(one_way, draft))
+        matrix = matrix_of(problem, fixed, {})
+        which = draft.solution.value[draft.matrix.columns["which"].span]
+        with suppress(SolveError):
+            solution = solve_with_choices(matrix, np.round(which), PRICING_SECONDS, linear)
+            found.append(replace(draft, matrix=matrix, solution=solution))
+    if not found:
+        raise FAILURES["kTimeLimit"]()
+    best = min(found, key=lambda each: each.solution.objective)
+    return replace(best, bound=max(draft.bound for draft in drafts))
 
 
 def _priced(

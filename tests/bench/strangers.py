@@ -31,7 +31,7 @@ from scipy.optimize import Bounds, LinearConstraint, milp
 from scipy.sparse import csc_array
 
 from optimizer.base.documents import Source
-from optimizer.base.errors import Infeasible, OptimizerError
+from optimizer.base.errors import Infeasible, OptimizerError, StoppedEarly
 from optimizer.base.timegrid import TimeGrid, calendar_months
 from optimizer.billing.tariff import Tariff, TariffFile, compile_cost
 from optimizer.cost.expression import linear_cost
@@ -99,7 +99,11 @@ def drawn_series(luck: random.Random, clock: Sequence[datetime], size: float) ->
 
 def drawn_rates(luck: random.Random, price: Callable[[], float]) -> list[Words]:
     """Return two or three rates that cover the calendar."""
-    first = {"name": "a", "per_kwh": price(), "hours": [luck.choice(["16:00-21:00", "22:00-06:00", "11:00-15:00"])]}
+    first = {
+        "name": "a",
+        "per_kwh": price(),
+        "hours": [luck.choice(["16:00-21:00", "22:00-06:00", "11:00-15:00"])],
+    }
     if luck.random() < 0.4:
         first["days"] = [luck.choice(["weekdays", "weekends", "friday"])]
     second = {"name": "b", "per_kwh": price(), "hours": ["06:00-11:00"]}
@@ -120,7 +124,11 @@ def drawn_tariff(luck: random.Random, money: float, size: float) -> list[Words]:
     if kind < 0.4:
         energy["rates"] = drawn_rates(luck, lambda: between(low, high))
     elif kind < 0.6:
-        energy["series"] = {"file": "prices.csv", "column": "price_per_kwh", "plus_per_kwh": between(0, 0.1)}
+        energy["series"] = {
+            "file": "prices.csv",
+            "column": "price_per_kwh",
+            "plus_per_kwh": between(0, 0.1),
+        }
     elif kind < 0.8:
         prices = [between(0.05, 0.5) for _ in range(3)]
         edges = sorted(round(size * luck.uniform(2, 30), 4) for _ in range(2))
@@ -129,11 +137,18 @@ def drawn_tariff(luck: random.Random, money: float, size: float) -> list[Words]:
             {"per_kwh": prices[2]}]}  # fmt: skip
     else:
         energy["per_kwh"] = between(low, high)
-    charges = [{"kind": "fixed", "name": "Standing", "amount": between(0, 0.7), "per": "day"}, energy]
+    charges = [
+        {"kind": "fixed", "name": "Standing", "amount": between(0, 0.7), "per": "day"},
+        energy,
+    ]
     kind = luck.random()
     if kind < 0.15:
-        left_over = luck.choice([{"left_over": "paid", "surplus_per_kwh": between(0, 0.2)}, {"left_over": "lost"}])
-        charges.append({"kind": "net_energy", "name": "Net", "per_kwh": between(0.05, 0.3)} | left_over)
+        left_over = luck.choice(
+            [{"left_over": "paid", "surplus_per_kwh": between(0, 0.2)}, {"left_over": "lost"}]
+        )
+        charges.append(
+            {"kind": "net_energy", "name": "Net", "per_kwh": between(0.05, 0.3)} | left_over
+        )
     elif kind < 0.9:
         credit: Words = {"kind": "export_credit", "name": "Export"}
         if luck.random() < 0.5:
@@ -147,7 +162,11 @@ def drawn_tariff(luck: random.Random, money: float, size: float) -> list[Words]:
             charges.append({"kind": "credit_bank", "name": "Bank", "credits": ["Export"], "offset": ["Energy"],
                             "left_over": luck.choice(["carried", "lost"])})  # fmt: skip
     if luck.random() < 0.5:
-        demand: Words = {"kind": "demand", "name": "Demand", "interval_minutes": luck.choice([60, 60, 30])}
+        demand: Words = {
+            "kind": "demand",
+            "name": "Demand",
+            "interval_minutes": luck.choice([60, 60, 30]),
+        }
         if luck.random() < 0.3:
             demand["hours"] = ["16:00-21:00"]
         if luck.random() < 0.3:
@@ -155,7 +174,10 @@ def drawn_tariff(luck: random.Random, money: float, size: float) -> list[Words]:
         if luck.random() < 0.2:
             demand["at_least_kw"] = round(size * luck.uniform(0, 3), 4)
         if luck.random() < 0.25:
-            demand["blocks"] = [{"up_to_kw": round(2 * size, 4), "per_kw": between(0, 1)}, {"per_kw": between(0, 2)}]
+            demand["blocks"] = [
+                {"up_to_kw": round(2 * size, 4), "per_kw": between(0, 1)},
+                {"per_kw": between(0, 2)},
+            ]
         else:
             demand["per_kw"] = between(0.2, 2)
         charges.append(demand)
@@ -166,7 +188,15 @@ def drawn_tariff(luck: random.Random, money: float, size: float) -> list[Words]:
             {"from": 0, "amount": between(0, 1)}, {"from": round(unit * 1.5, 4), "amount": between(1, 3)},
             {"from": round(unit * 3, 4), "amount": between(3, 9)}]})  # fmt: skip
     if luck.random() < 0.15:
-        charges.append({"kind": "minimum", "name": "Least", "amount": between(0, 5), "per": "day", "of": "all above"})
+        charges.append(
+            {
+                "kind": "minimum",
+                "name": "Least",
+                "amount": between(0, 5),
+                "per": "day",
+                "of": "all above",
+            }
+        )
     if luck.random() < 0.3:
         charges.append({"kind": "percentage", "name": "Tax", "percent": luck.choice([20, 5.5, -10]),
                         "of": luck.choice(["all above", ["Energy"]])})  # fmt: skip
@@ -194,7 +224,9 @@ class Sum:
         return Sum(terms, self.constant + other.constant)
 
     def __mul__(self, number: float) -> Sum:
-        return Sum({column: times * number for column, times in self.terms.items()}, self.constant * number)
+        return Sum(
+            {column: times * number for column, times in self.terms.items()}, self.constant * number
+        )
 
     def __sub__(self, other: Sum) -> Sum:
         return self + other * -1.0
@@ -271,7 +303,10 @@ class Program:
     def blocks(self, amount: Sum, edges: Sequence[float], prices: Sequence[float]) -> Sum:
         """Return what an amount costs in blocks that are filled one after the other."""
         most, cost, parts = self.most(amount), of(0.0), of(0.0)
-        sizes = [b - a for a, b in zip([0.0, *edges], [*edges, max(most, *edges) + 1e-9 * most], strict=True)]
+        sizes = [
+            b - a
+            for a, b in zip([0.0, *edges], [*edges, max(most, *edges) + 1e-9 * most], strict=True)
+        ]
         is_full: Sum | None = None
         for number, (size, price) in enumerate(zip(sizes, prices, strict=True)):
             part = self.column(size)
@@ -290,19 +325,30 @@ class Program:
         Choices are fixed once found, and the rest is solved again: then none of them is a millionth.
         Energies are counted in a hundredth of the median limit, so that the solver's tolerance is small.
         """
-        size = float(np.median([v for v, is_whole in zip(self.high, self.whole, strict=True) if v > 0 and not is_whole]))
+        size = float(
+            np.median(
+                [
+                    v
+                    for v, is_whole in zip(self.high, self.whole, strict=True)
+                    if v > 0 and not is_whole
+                ]
+            )
+        )
         size /= 100
         entries = [(r, c, v) for r, (terms, _, _) in enumerate(self.rows) for c, v in terms.items()]
         at, columns, values = (np.array(part) for part in zip(*entries, strict=True))
         low, high, whole = np.array(self.low), np.array(self.high), np.array(self.whole)
         unit = np.where(whole == 1, 1.0, size)
         row_low, row_high = (np.array([row[n] for row in self.rows]) / size for n in (1, 2))
-        table = csc_array((values * unit[columns.astype(int)] / size, (at, columns)), shape=(len(self.rows), len(low)))
+        table = csc_array(
+            (values * unit[columns.astype(int)] / size, (at, columns)),
+            shape=(len(self.rows), len(low)),
+        )
         price = np.zeros(len(low))
         for column, times in cost.terms.items():
             price[column] = times
         price *= unit
-        worth = max(np.abs(price).max(), 1e-300)
+        worth = float(np.median(np.abs(price[price != 0]))) if price.any() else 1.0
 
         def solve(least: Any, most: Any, integrality: Any) -> Any:
             return milp(
@@ -319,7 +365,9 @@ class Program:
         bound = found.mip_dual_bound if found.mip_dual_bound is not None else found.fun
         chosen = np.where(whole == 1, np.round(found.x), 0)
         fixed = solve(
-            np.where(whole == 1, chosen, low / unit), np.where(whole == 1, chosen, high / unit), 0 * whole
+            np.where(whole == 1, chosen, low / unit),
+            np.where(whole == 1, chosen, high / unit),
+            0 * whole,
         )
         self.found = (found.x if fixed.x is None else fixed.x) * unit
         best = fixed.fun if fixed.x is not None else found.fun
@@ -377,7 +425,9 @@ def price_at(words: Words, steps: Steps, series: Sequence[float]) -> list[float]
         return [price + words["series"]["plus_per_kwh"] for price in series]
     found = []
     for moment in steps.moments:
-        named = [rate for rate in words["rates"] if not rate.get("otherwise") and holds(rate, moment)]
+        named = [
+            rate for rate in words["rates"] if not rate.get("otherwise") and holds(rate, moment)
+        ]
         rest = [rate for rate in words["rates"] if rate.get("otherwise")]
         found.append((named or rest)[0]["per_kwh"])
     return found
@@ -388,7 +438,11 @@ def allowed_at(site: Words, moment: datetime) -> tuple[float, float, float]:
     words = site["connection"]
     limits = [words, *(rule for rule in words["limits"] if holds(rule, moment))]
     found = []
-    for keys in (("import_limit_kw", "import_kw"), ("export_limit_kw", "export_kw"), ("fill_limit_kw", "fill_kw")):
+    for keys in (
+        ("import_limit_kw", "import_kw"),
+        ("export_limit_kw", "export_kw"),
+        ("fill_limit_kw", "fill_kw"),
+    ):
         said = [each[key] for each in limits for key in keys if each.get(key) is not None]
         found.append(min(said, default=math.inf))
     if not site["permissions"]["charge_from_grid"]:
@@ -419,7 +473,10 @@ def stranger(
         sun = pv[t] * h
         used, charge, discharge = p.column(sun), p.column(most_in), p.column(most_out)
         # the inverter, measured on its AC side
-        leaves, enters = p.column(min(ac, out * (most_out + sun * on_dc))), p.column(min(ac, most_in / into))
+        leaves, enters = (
+            p.column(min(ac, out * (most_out + sun * on_dc))),
+            p.column(min(ac, most_in / into)),
+        )
         bought = p.column(min(bought_most, load[t] * h + ac))
         sold = p.column(min(sold_most, sun + ac))
         ac_pv, dc_pv = (of(0.0), used) if on_dc else (used, of(0.0))
@@ -433,9 +490,18 @@ def stranger(
         if not site["permissions"]["export_stored_energy"]:
             p.hold(sold, "<", pv_out)
         before, level = level, p.column(high, low)
-        p.hold(level - of(low), "=", (before - of(low)) * kept + charge * fill - discharge * (1 / empty))
+        p.hold(
+            level - of(low),
+            "=",
+            (before - of(low)) * kept + charge * fill - discharge * (1 / empty),
+        )
         stored = p.positive(sold - pv_out) if origin else of(0.0)
-        for name, flow in (("import", bought), ("export", sold), ("from pv", sold - stored), ("from battery", stored)):
+        for name, flow in (
+            ("import", bought),
+            ("export", sold),
+            ("from pv", sold - stored),
+            ("from battery", stored),
+        ):
             flows[name].append(flow)
         given.append(discharge)
         days.setdefault(moment.date(), []).append(discharge)
@@ -450,7 +516,13 @@ def stranger(
     return p.least(cost + bill(p, charges, steps, flows, series))
 
 
-def bill(p: Program, charges: list[Words], steps: Steps, flows: dict[str, list[Sum]], series: Sequence[float]) -> Sum:
+def bill(
+    p: Program,
+    charges: list[Words],
+    steps: Steps,
+    flows: dict[str, list[Sum]],
+    series: Sequence[float],
+) -> Sum:
     """Return what a tariff's words ask for all periods."""
     everything, banked = of(0.0), {charge["name"]: of(0.0) for charge in charges}
     for month in steps.months:
@@ -458,7 +530,9 @@ def bill(p: Program, charges: list[Words], steps: Steps, flows: dict[str, list[S
         measured: dict[str, Sum] = {"import_kwh": total(flows["import"][t] for t in at)}
 
         def named(words: Any, lines: dict[str, Sum] = lines) -> Sum:
-            return total(lines.values() if words == "all above" else (lines[name] for name in words))
+            return total(
+                lines.values() if words == "all above" else (lines[name] for name in words)
+            )
 
         for charge in charges:
             kind, name = charge["kind"], charge["name"]
@@ -467,7 +541,9 @@ def bill(p: Program, charges: list[Words], steps: Steps, flows: dict[str, list[S
             elif kind == "energy" and "blocks" in charge:
                 words = charge["blocks"]["blocks"]
                 edges = [block["up_to_kwh"] * days for block in words[:-1]]
-                line = p.blocks(measured["import_kwh"], edges, [block["per_kwh"] for block in words])
+                line = p.blocks(
+                    measured["import_kwh"], edges, [block["per_kwh"] for block in words]
+                )
             elif kind == "energy":
                 price = price_at(charge, steps, series)
                 line = total(flows["import"][t] * price[t] for t in at)
@@ -515,12 +591,20 @@ def demand(p: Program, charge: Words, steps: Steps, at: Sequence[int], bought: l
     for t in at:
         moment = steps.moments[t]
         if holds(charge, moment):
-            mark = moment.date(), moment.hour, moment.minute // charge["interval_minutes"], moment.utcoffset()
+            mark = (
+                moment.date(),
+                moment.hour,
+                moment.minute // charge["interval_minutes"],
+                moment.utcoffset(),
+            )
             intervals.setdefault(mark, []).append(t)
     least = charge.get("at_least_kw", 0.0)
     if not intervals:
         return of(least)
-    means = {mark: total(bought[t] for t in part) * (1 / (len(part) * steps.h)) for mark, part in intervals.items()}
+    means = {
+        mark: total(bought[t] for t in part) * (1 / (len(part) * steps.h))
+        for mark, part in intervals.items()
+    }
     top = max(p.most(mean) for mean in means.values())
     if charge.get("one_per") == "day":
         days: dict[date, Sum] = {}
@@ -593,16 +677,31 @@ class Case:
         site["battery"]["wear_per_kwh"] = min(site["battery"]["wear_per_kwh"] * money, 1000)
         site["leftover_per_kwh"] *= money
         steps = Steps(moments, minutes)
-        return cls(seed, site, drawn_tariff(luck, money, size), zone, begin, steps, load, pv, series, is_extreme)
+        return cls(
+            seed,
+            site,
+            drawn_tariff(luck, money, size),
+            zone,
+            begin,
+            steps,
+            load,
+            pv,
+            series,
+            is_extreme,
+        )
 
     def planned(self, folder: Path) -> tuple[float, str, float]:
         """Return the cost of the program's plan, how it was proven, and to what gap."""
         words, steps = self.site, self.steps
         stamps = [moment.astimezone(UTC).isoformat() for moment in steps.moments]
-        rows = "\n".join(f"{stamp},{price!r}" for stamp, price in zip(stamps, self.series, strict=True))
+        rows = "\n".join(
+            f"{stamp},{price!r}" for stamp, price in zip(stamps, self.series, strict=True)
+        )
         (folder / "prices.csv").write_text(f"time,price_per_kwh\n{rows}\n")
         version = {"from": date(2020, 1, 1), "source": "invented", "charges": self.charges}
-        file = TariffFile.model_validate({"tariff": "case", "currency": "EUR", "versions": [version]})
+        file = TariffFile.model_validate(
+            {"tariff": "case", "currency": "EUR", "versions": [version]}
+        )
         tariff = Tariff(file, Source(folder / "tariff.yaml", {}))
         grid = TimeGrid(steps.moments[0], steps.minutes, len(steps.moments), self.zone)
         cost = compile_cost(tariff, grid, calendar_months(grid))
@@ -637,7 +736,9 @@ def numbers_in(words: Any) -> list[float]:
 
 def plant_of(words: Words) -> Plant:
     """Return the equipment that words describe."""
-    connection = words["connection"] | {"limits": [TimedLimit(**rule) for rule in words["connection"].get("limits", [])]}
+    connection = words["connection"] | {
+        "limits": [TimedLimit(**rule) for rule in words["connection"].get("limits", [])]
+    }
     return Plant.of(
         Battery(**words["battery"]), Inverter(**words["inverter"]), Photovoltaic(**words["pv"]),
         Connection(**connection), Permissions(**words["permissions"]), 0.0, Behaviour(**words.get("behaviour", {})),
@@ -667,19 +768,31 @@ def compared(case: Case) -> Finding:
         said = str(failure)
     except OptimizerError as failure:
         said = f"{type(failure).__name__}: {failure}"
+        if isinstance(failure, StoppedEarly) and "time allowed" in said:
+            return Finding(case.seed, kind, "out of 30 s", None)
         if failure.exit_code == 2:
             return Finding(case.seed, kind, "refused", None, said)
         return Finding(case.seed, kind, "FAULT", None, said)
     try:
-        theirs, bound = stranger(case.site, case.charges, case.steps, case.load, case.pv, case.series)
+        theirs, bound = stranger(
+            case.site, case.charges, case.steps, case.load, case.pv, case.series
+        )
     except NoPlanError:
         if ours is None:
             return Finding(case.seed, kind, "both find no plan", None)
-        return Finding(case.seed, kind, "FAULT", None, f"only the program finds a plan, of {ours:.6f}")
+        return Finding(
+            case.seed, kind, "FAULT", None, f"only the program finds a plan, of {ours:.6f}"
+        )
     except TimeoutError as failure:
         return Finding(case.seed, kind, "stranger out of time", None, str(failure))
     if ours is None:
-        return Finding(case.seed, kind, "FAULT", None, f"only the stranger finds a plan, of {theirs:.6f}: {said}")
+        return Finding(
+            case.seed,
+            kind,
+            "FAULT",
+            None,
+            f"only the stranger finds a plan, of {theirs:.6f}: {said}",
+        )
     kind = f"{kind}, {'choices' if proven.startswith('mixed') else 'linear'}"
     scale = max(abs(ours), abs(theirs), 0.01 * case.gross)
     apart = ours - theirs
@@ -710,7 +823,10 @@ def main() -> None:
         found = compared(Case.drawn(seed, asked.extreme))
         ends[found.kind, found.end, found.digits] += 1
         if found.told:
-            print(json.dumps([found.seed, found.kind, found.end, found.digits, found.told]), flush=True)
+            print(
+                json.dumps([found.seed, found.kind, found.end, found.digits, found.told]),
+                flush=True,
+            )
     for (kind, end, digits), count in sorted(ends.items(), key=str):
         print(f"| {kind} | {end} | {'' if digits is None else digits} | {count} |")
     print(f"{sum(ends.values())} comparisons, {time.monotonic() - begun:.0f} s")

@@ -24,8 +24,8 @@ from optimizer.billing.charges.base import ChargeBase, Context, Line, Rounding
 from optimizer.billing.charges.blocks import block_names, refuse_wrong_ends, within_blocks
 from optimizer.cost.expression import Constant, FlowSum, Largest, Node, Scale, Sum, Tally, minus
 
-MAX_PRICE_PER_KWH = 1000.0
-"""No currency's retail kWh costs more; a rate above is a slip of unit."""
+MAX_PRICE_PER_KWH = 100_000.0
+"""No currency's retail kWh costs more (some cost tens of thousands); a rate above is a slip of unit."""
 
 ORIGIN_NOTE = (
     "The tariff pays exported PV and exported stored energy apart. In each step PV is taken as exported"
