@@ -82,16 +82,18 @@ class Units:
         """Return a solution in kWh and money."""
         if self.are_plain:
             return solution
-        prices = {
-            name: self.money * values / units if len(values) else values
-            for name, values, units in (
-                ("row_price", solution.row_price, self.rows),
-                ("column_price", solution.column_price, self.columns),
-            )
-        }
         return replace(
-            solution, value=solution.value * self.columns, objective=solution.objective * self.money, **prices
-        )  # fmt: skip
+            solution,
+            value=solution.value * self.columns,
+            objective=solution.objective * self.money,
+            row_price=_worth(solution.row_price, self.money, self.rows),
+            column_price=_worth(solution.column_price, self.money, self.columns),
+        )
+
+
+def _worth(prices: FloatArray, money: float, units: FloatArray) -> FloatArray:
+    """Return prices in money; an answer with integers has none."""
+    return prices * money / units if len(prices) else prices
 
 
 def _prices(matrix: Matrix) -> FloatArray:

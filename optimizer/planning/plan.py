@@ -14,7 +14,7 @@ Read next: ``settings.windows``.
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from html import escape
@@ -228,9 +228,8 @@ def make_plan(
                 mend="Check the tariff for sell prices above buy prices and for negative prices.",
             )
         rounds += 1
-        around = WIDER ** (rounds - 2) - 1
-        both = {pair: _around(steps, around, problem.grid.count) for pair, steps in both.items()}
-        one_way = _joined(problem, limits, one_way, both, _flows(problem, answer))
+        wider = _around(both, WIDER ** (rounds - 2) - 1, problem.grid.count)
+        one_way = _joined(problem, limits, one_way, wider, _flows(problem, answer))
         count = sum(len(steps) for steps in one_way.values())
         progress(f"{count} choices of direction: some flows would run both ways at once")
         try:
@@ -366,7 +365,7 @@ def _best_so_far(
     for draft in (drafts[0], drafts[-1]):
         every = np.arange(problem.grid.count)
         pairs = (pair for pair, (first, _) in enumerate(OPPOSITES) if first in draft.matrix.columns)
-        one_way = dict.fromkeys(pairs, every)
+        one_way: dict[int, IntArray] = dict.fromkeys(pairs, every)
         fixed = fixed_directions(limits, one_way, _ways(one_way, draft))
         matrix = matrix_of(problem, fixed, {})
         which = draft.solution.value[draft.matrix.columns["which"].span]
@@ -477,12 +476,15 @@ def _both_ways(answer: Pieced) -> dict[int, IntArray]:
     return found
 
 
-def _around(steps: IntArray, reach: int, count: int) -> IntArray:
-    """Return the steps that lie at most so far from others, of all ``count`` steps."""
-    near = np.zeros(count + 1, dtype=np.int64)
-    np.add.at(near, np.maximum(steps - reach, 0), 1)
-    np.add.at(near, np.minimum(steps + reach + 1, count), -1)
-    return np.flatnonzero(np.cumsum(near)[:count] > 0)
+def _around(both: Mapping[int, IntArray], reach: int, count: int) -> dict[int, IntArray]:
+    """Return, of each pair, the steps that lie at most so far from its own, of all ``count`` steps."""
+    found = {}
+    for pair, steps in both.items():
+        near = np.zeros(count + 1, dtype=np.int64)
+        np.add.at(near, np.maximum(steps - reach, 0), 1)
+        np.add.at(near, np.minimum(steps + reach + 1, count), -1)
+        found[pair] = np.flatnonzero(np.cumsum(near)[:count] > 0)
+    return found
 
 
 def _joined(

@@ -19,7 +19,7 @@ import random
 import tempfile
 import time
 from collections import Counter
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
@@ -44,6 +44,8 @@ from tests.builders import posed
 Words = dict[str, Any]
 ZONES = ("Europe/Dublin", "America/New_York", "Asia/Kolkata", "Australia/Lord_Howe", "UTC")
 BEGINS = ("2026-03-28", "2026-03-31", "2026-06-14", "2026-10-24", "2026-10-31", "2026-11-01", "2026-12-30", "2026-04-04")  # fmt: skip
+MONEY = 1e-5
+"""Bill and objective of a plan may differ by so much: where all costs less, no digits are asked for."""
 DIGITS = 6
 """To so many digits a plan without choices has to agree; one with choices is proven to five."""
 
@@ -111,96 +113,114 @@ def drawn_rates(luck: random.Random, price: Callable[[], float]) -> list[Words]:
     return [first, rest] if luck.random() < 0.5 else [first, second, rest]
 
 
-def drawn_tariff(luck: random.Random, money: float, size: float) -> list[Words]:
-    """Return charges with prices of about ``money`` a kWh, in the words of a tariff."""
+@dataclass(frozen=True)
+class Drawer:
+    """Draws charges with prices of about ``money`` a kWh for a site of about ``size`` kW."""
 
-    def between(low: float, high: float) -> float:
-        return float(f"{money * luck.uniform(low, high):.4g}")
+    luck: random.Random
+    money: float
+    size: float
 
-    low = luck.choice([0.05, 0.05, -0.2, -0.4])
-    high = -0.02 if low == -0.4 else 0.5  # negative at all times
-    kind = luck.random()
-    energy: Words = {"kind": "energy", "name": "Energy"}
-    if kind < 0.4:
-        energy["rates"] = drawn_rates(luck, lambda: between(low, high))
-    elif kind < 0.6:
-        energy["series"] = {
-            "file": "prices.csv",
-            "column": "price_per_kwh",
-            "plus_per_kwh": between(0, 0.1),
-        }
-    elif kind < 0.8:
-        prices = [between(0.05, 0.5) for _ in range(3)]
-        edges = sorted(round(size * luck.uniform(2, 30), 4) for _ in range(2))
-        energy["blocks"] = {"per_days": 1, "blocks": [
-            {"up_to_kwh": edges[0], "per_kwh": prices[0]}, {"up_to_kwh": edges[1] + size, "per_kwh": prices[1]},
-            {"per_kwh": prices[2]}]}  # fmt: skip
-    else:
-        energy["per_kwh"] = between(low, high)
-    charges = [
-        {"kind": "fixed", "name": "Standing", "amount": between(0, 0.7), "per": "day"},
-        energy,
-    ]
-    kind = luck.random()
-    if kind < 0.15:
-        left_over = luck.choice(
-            [{"left_over": "paid", "surplus_per_kwh": between(0, 0.2)}, {"left_over": "lost"}]
-        )
-        charges.append(
-            {"kind": "net_energy", "name": "Net", "per_kwh": between(0.05, 0.3)} | left_over
-        )
-    elif kind < 0.9:
-        credit: Words = {"kind": "export_credit", "name": "Export"}
-        if luck.random() < 0.5:
-            credit["per_kwh"] = between(-0.03, 0.3)
-        else:
-            credit["rates"] = drawn_rates(luck, lambda: between(-0.1, luck.choice([0.2, 0.7])))
-        if luck.random() < 0.15:
-            credit["origin"] = luck.choice(["pv", "battery"])
-        charges.append(credit)
-        if luck.random() < 0.15:
-            charges.append({"kind": "credit_bank", "name": "Bank", "credits": ["Export"], "offset": ["Energy"],
-                            "left_over": luck.choice(["carried", "lost"])})  # fmt: skip
-    if luck.random() < 0.5:
-        demand: Words = {
-            "kind": "demand",
-            "name": "Demand",
-            "interval_minutes": luck.choice([60, 60, 30]),
-        }
-        if luck.random() < 0.3:
-            demand["hours"] = ["16:00-21:00"]
-        if luck.random() < 0.3:
-            demand |= {"highest": luck.choice([2, 3]), "one_per": luck.choice(["interval", "day"])}
-        if luck.random() < 0.2:
-            demand["at_least_kw"] = round(size * luck.uniform(0, 3), 4)
-        if luck.random() < 0.25:
-            demand["blocks"] = [
-                {"up_to_kw": round(2 * size, 4), "per_kw": between(0, 1)},
-                {"per_kw": between(0, 2)},
-            ]
-        else:
-            demand["per_kw"] = between(0.2, 2)
-        charges.append(demand)
-    if luck.random() < 0.1:
-        by = luck.choice([c["name"] for c in charges if c["kind"] == "demand"] + ["import_kwh"])
-        unit = size * (10 if by == "import_kwh" else 1)
-        charges.append({"kind": "step_fee", "name": "Step", "by": by, "steps": [
-            {"from": 0, "amount": between(0, 1)}, {"from": round(unit * 1.5, 4), "amount": between(1, 3)},
-            {"from": round(unit * 3, 4), "amount": between(3, 9)}]})  # fmt: skip
-    if luck.random() < 0.15:
-        charges.append(
-            {
-                "kind": "minimum",
-                "name": "Least",
-                "amount": between(0, 5),
-                "per": "day",
-                "of": "all above",
+    def between(self, low: float, high: float) -> float:
+        """Return a price with four digits."""
+        return float(f"{self.money * self.luck.uniform(low, high):.4g}")
+
+    def energy(self) -> Words:
+        """Draw prices of import: by the clock, a series, in blocks, or one; some negative at all times."""
+        low = self.luck.choice([0.05, 0.05, -0.2, -0.4])
+        high = -0.02 if low == -0.4 else 0.5
+        kind = self.luck.random()
+        if kind < 0.4:
+            said: Words = {"rates": drawn_rates(self.luck, lambda: self.between(low, high))}
+        elif kind < 0.6:
+            more = self.between(0, 0.1)
+            said = {
+                "series": {"file": "prices.csv", "column": "price_per_kwh", "plus_per_kwh": more}
             }
-        )
-    if luck.random() < 0.3:
-        charges.append({"kind": "percentage", "name": "Tax", "percent": luck.choice([20, 5.5, -10]),
-                        "of": luck.choice(["all above", ["Energy"]])})  # fmt: skip
-    return charges
+        elif kind < 0.8:
+            prices = [self.between(0.05, 0.5) for _ in range(3)]
+            edges = sorted(round(self.size * self.luck.uniform(2, 30), 4) for _ in range(2))
+            blocks: list[Words] = [{"per_kwh": price} for price in prices]
+            blocks[0]["up_to_kwh"], blocks[1]["up_to_kwh"] = edges[0], edges[1] + self.size
+            said = {"blocks": {"per_days": 1, "blocks": blocks}}
+        else:
+            said = {"per_kwh": self.between(low, high)}
+        return {"kind": "energy", "name": "Energy"} | said
+
+    def export(self) -> Iterator[Words]:
+        """Draw what is earned by exporting: netted, credited, banked, or nothing."""
+        luck, kind = self.luck, self.luck.random()
+        if kind < 0.15:
+            paid = {"left_over": "paid", "surplus_per_kwh": self.between(0, 0.2)}
+            left_over = luck.choice([paid, {"left_over": "lost"}])
+            yield {
+                "kind": "net_energy",
+                "name": "Net",
+                "per_kwh": self.between(0.05, 0.3),
+            } | left_over
+        elif kind < 0.9:
+            credit: Words = {"kind": "export_credit", "name": "Export"}
+            if luck.random() < 0.5:
+                credit["per_kwh"] = self.between(-0.03, 0.3)
+            else:
+                credit["rates"] = drawn_rates(
+                    luck, lambda: self.between(-0.1, luck.choice([0.2, 0.7]))
+                )
+            if luck.random() < 0.15:
+                credit["origin"] = luck.choice(["pv", "battery"])
+            yield credit
+            if luck.random() < 0.15:
+                left = luck.choice(["carried", "lost"])
+                names = {"credits": ["Export"], "offset": ["Energy"], "left_over": left}
+                yield {"kind": "credit_bank", "name": "Bank"} | names
+
+    def demand(self) -> Iterator[Words]:
+        """Draw a demand charge, or none."""
+        luck, size = self.luck, self.size
+        if luck.random() >= 0.5:
+            return
+        minutes = luck.choice([60, 60, 30])
+        said: Words = {"kind": "demand", "name": "Demand", "interval_minutes": minutes}
+        if luck.random() < 0.3:
+            said["hours"] = ["16:00-21:00"]
+        if luck.random() < 0.3:
+            said |= {"highest": luck.choice([2, 3]), "one_per": luck.choice(["interval", "day"])}
+        if luck.random() < 0.2:
+            said["at_least_kw"] = round(size * luck.uniform(0, 3), 4)
+        if luck.random() < 0.25:
+            first = {"up_to_kw": round(2 * size, 4), "per_kw": self.between(0, 1)}
+            said["blocks"] = [first, {"per_kw": self.between(0, 2)}]
+        else:
+            said["per_kw"] = self.between(0.2, 2)
+        yield said
+
+    def others(self, measured: list[str]) -> Iterator[Words]:
+        """Draw a fee in steps, a minimum and a percentage, or none of them."""
+        if self.luck.random() < 0.1:
+            by = self.luck.choice([*measured, "import_kwh"])
+            unit = self.size * (10 if by == "import_kwh" else 1)
+            steps = [
+                {"from": round(unit * times, 4), "amount": self.between(*span)}
+                for times, span in ((0, (0, 1)), (1.5, (1, 3)), (3, (3, 9)))
+            ]
+            yield {"kind": "step_fee", "name": "Step", "by": by, "steps": steps}
+        if self.luck.random() < 0.15:
+            least = {"amount": self.between(0, 5), "per": "day", "of": "all above"}
+            yield {"kind": "minimum", "name": "Least"} | least
+        if self.luck.random() < 0.3:
+            percent = self.luck.choice([20, 5.5, -10])
+            base = self.luck.choice(["all above", ["Energy"]])
+            yield {"kind": "percentage", "name": "Tax", "percent": percent, "of": base}
+
+
+def drawn_tariff(luck: random.Random, money: float, size: float) -> list[Words]:
+    """Return charges in the words of a tariff."""
+    drawer = Drawer(luck, money, size)
+    energy = drawer.energy()
+    fixed = {"kind": "fixed", "name": "Standing", "amount": drawer.between(0, 0.7), "per": "day"}
+    export, demand = list(drawer.export()), list(drawer.demand())
+    others = list(drawer.others([charge["name"] for charge in demand]))
+    return [fixed, energy, *export, *demand, *others]
 
 
 # --- the stranger's program ---------------------------------------------------------------------
@@ -496,18 +516,12 @@ def stranger(
             (before - of(low)) * kept + charge * fill - discharge * (1 / empty),
         )
         stored = p.positive(sold - pv_out) if origin else of(0.0)
-        for name, flow in (
-            ("import", bought),
-            ("export", sold),
-            ("from pv", sold - stored),
-            ("from battery", stored),
-        ):
+        for name, flow in zip(flows, (bought, sold, sold - stored, stored), strict=True):
             flows[name].append(flow)
         given.append(discharge)
         days.setdefault(moment.date(), []).append(discharge)
-    if battery["cycles_per_day"] is not None:
-        for each in days.values():
-            p.hold(total(each), "<", of(battery["cycles_per_day"] * capacity))
+    for each in days.values() if battery["cycles_per_day"] is not None else ():
+        p.hold(total(each), "<", of(battery["cycles_per_day"] * capacity))
     cost = total(given) * battery["wear_per_kwh"]
     if site["end_pct"] is None:
         cost = cost - level * site["leftover_per_kwh"]
@@ -516,67 +530,97 @@ def stranger(
     return p.least(cost + bill(p, charges, steps, flows, series))
 
 
-def bill(
-    p: Program,
-    charges: list[Words],
-    steps: Steps,
-    flows: dict[str, list[Sum]],
-    series: Sequence[float],
-) -> Sum:
-    """Return what a tariff's words ask for all periods."""
-    everything, banked = of(0.0), {charge["name"]: of(0.0) for charge in charges}
-    for month in steps.months:
-        at, days, lines = steps.of_month(month), steps.days(month), dict[str, Sum]()
-        measured: dict[str, Sum] = {"import_kwh": total(flows["import"][t] for t in at)}
+@dataclass
+class Bill:
+    """A bill in the making, as its program has it: flows, what was measured, lines, what is banked."""
 
-        def named(words: Any, lines: dict[str, Sum] = lines) -> Sum:
-            return total(
-                lines.values() if words == "all above" else (lines[name] for name in words)
-            )
+    p: Program
+    steps: Steps
+    flows: dict[str, list[Sum]]
+    series: Sequence[float]
+    banked: dict[str, Sum] = field(default_factory=dict)
+    measured: dict[str, Sum] = field(default_factory=dict)
+    lines: dict[str, Sum] = field(default_factory=dict)
+    at: list[int] = field(default_factory=list)
+    days: int = 0
 
+    def month(self, month: tuple[int, int], charges: list[Words]) -> Sum:
+        """Return what a period is charged."""
+        self.at, self.days, self.lines = self.steps.of_month(month), self.steps.days(month), {}
+        self.measured = {"import_kwh": total(self.flows["import"][t] for t in self.at)}
         for charge in charges:
-            kind, name = charge["kind"], charge["name"]
-            if kind == "fixed":
-                line = of(charge["amount"] * days)
-            elif kind == "energy" and "blocks" in charge:
-                words = charge["blocks"]["blocks"]
-                edges = [block["up_to_kwh"] * days for block in words[:-1]]
-                line = p.blocks(
-                    measured["import_kwh"], edges, [block["per_kwh"] for block in words]
-                )
-            elif kind == "energy":
-                price = price_at(charge, steps, series)
-                line = total(flows["import"][t] * price[t] for t in at)
-            elif kind == "export_credit":
-                price, origin = price_at(charge, steps, series), charge.get("origin")
-                flow = flows["export" if origin is None else f"from {origin}"]
-                line = total(flow[t] * -price[t] for t in at)
-            elif kind == "net_energy":
-                net = total(flows["import"][t] - flows["export"][t] for t in at)
-                owed = p.positive(net)
-                line = owed * charge["per_kwh"] - (owed - net) * charge.get("surplus_per_kwh", 0.0)
-            elif kind == "credit_bank":
-                owed = named([*charge["credits"], *charge["offset"]])
-                left = p.positive(banked[name] - owed)
-                line = left - banked[name]
-                banked[name] = left if charge["left_over"] == "carried" else of(0.0)
-            elif kind == "demand":
-                kw = demand(p, charge, steps, at, flows["import"])
-                measured[name] = kw
-                if "blocks" in charge:
-                    edges = [block["up_to_kw"] for block in charge["blocks"][:-1]]
-                    line = p.blocks(kw, edges, [block["per_kw"] for block in charge["blocks"]])
-                else:
-                    line = kw * charge["per_kw"]
-            elif kind == "step_fee":
-                line = step_fee(p, charge, measured[charge["by"]]) * (days / days_of(month))
-            elif kind == "minimum":
-                line = p.positive(of(charge["amount"] * days) - named(charge["of"]))
-            else:
-                line = named(charge["of"]) * (charge["percent"] / 100)
-            lines[name] = line
-        everything = everything + total(lines.values())
-    return everything
+            self.lines[charge["name"]] = getattr(self, charge["kind"])(charge)
+        return total(self.lines.values())
+
+    def named(self, words: Any) -> Sum:
+        """Return the sum of the charges that words name."""
+        return total(
+            self.lines.values() if words == "all above" else (self.lines[n] for n in words)
+        )
+
+    def fixed(self, charge: Words) -> Sum:
+        """A standing charge by the day."""
+        return of(charge["amount"] * self.days)
+
+    def energy(self, charge: Words) -> Sum:
+        """A price by the clock, or blocks."""
+        if "blocks" in charge:
+            words = charge["blocks"]["blocks"]
+            edges = [block["up_to_kwh"] * self.days for block in words[:-1]]
+            prices = [block["per_kwh"] for block in words]
+            return self.p.blocks(self.measured["import_kwh"], edges, prices)
+        price = price_at(charge, self.steps, self.series)
+        return total(self.flows["import"][t] * price[t] for t in self.at)
+
+    def export_credit(self, charge: Words) -> Sum:
+        """What export earns, of the PV or of the battery alone if it says so."""
+        price, origin = price_at(charge, self.steps, self.series), charge.get("origin")
+        flow = self.flows["export" if origin is None else f"from {origin}"]
+        return total(flow[t] * -price[t] for t in self.at)
+
+    def net_energy(self, charge: Words) -> Sum:
+        """Import less export; what is left over is paid or lost."""
+        net = total(self.flows["import"][t] - self.flows["export"][t] for t in self.at)
+        owed = self.p.positive(net)
+        return owed * charge["per_kwh"] - (owed - net) * charge.get("surplus_per_kwh", 0.0)
+
+    def credit_bank(self, charge: Words) -> Sum:
+        """What credits are above the charges they pay for waits, or is lost."""
+        before = self.banked.get(charge["name"], of(0.0))
+        left = self.p.positive(before - self.named([*charge["credits"], *charge["offset"]]))
+        self.banked[charge["name"]] = left if charge["left_over"] == "carried" else of(0.0)
+        return left - before
+
+    def demand(self, charge: Words) -> Sum:
+        """A price of the highest mean powers."""
+        kw = demand(self.p, charge, self.steps, self.at, self.flows["import"])
+        self.measured[charge["name"]] = kw
+        if "blocks" not in charge:
+            return kw * charge["per_kw"]
+        edges = [block["up_to_kw"] for block in charge["blocks"][:-1]]
+        return self.p.blocks(kw, edges, [block["per_kw"] for block in charge["blocks"]])
+
+    def step_fee(self, charge: Words) -> Sum:
+        """An amount by the range in which the period lies, for the share of its days."""
+        moment = self.steps.moments[self.at[0]]
+        share = self.days / days_of((moment.year, moment.month))
+        return step_fee(self.p, charge, self.measured[charge["by"]]) * share
+
+    def minimum(self, charge: Words) -> Sum:
+        """What is missing to a least amount."""
+        return self.p.positive(of(charge["amount"] * self.days) - self.named(charge["of"]))
+
+    def percentage(self, charge: Words) -> Sum:
+        """A share of other charges."""
+        return self.named(charge["of"]) * (charge["percent"] / 100)
+
+
+def bill(
+    p: Program, charges: list[Words], steps: Steps, flows: dict[str, list[Sum]], series: Sequence[float]
+) -> Sum:  # fmt: skip
+    """Return what a tariff's words ask for all periods."""
+    made = Bill(p, steps, flows, series)
+    return total(made.month(month, charges) for month in steps.months)
 
 
 def days_of(month: tuple[int, int]) -> int:
@@ -758,53 +802,52 @@ class Finding:
 
 def compared(case: Case) -> Finding:
     """Plan a case, ask the stranger, and say how far they agree."""
-    kind = "extreme" if case.is_extreme else "usual"
-    ours: float | None = None
-    proven, gap = "", 0.0
+    kind, ours, said = "extreme" if case.is_extreme else "usual", None, ""
     try:
         with tempfile.TemporaryDirectory() as place:
-            ours, proven, gap = case.planned(Path(place))
-    except Infeasible as failure:
-        said = str(failure)
+            ours = case.planned(Path(place))
     except OptimizerError as failure:
         said = f"{type(failure).__name__}: {failure}"
-        if isinstance(failure, StoppedEarly) and "time allowed" in said:
-            return Finding(case.seed, kind, "out of 30 s", None)
-        if failure.exit_code == 2:
-            return Finding(case.seed, kind, "refused", None, said)
-        return Finding(case.seed, kind, "FAULT", None, said)
+        if not isinstance(failure, Infeasible):
+            is_late = isinstance(failure, StoppedEarly) and "time allowed" in said
+            end = "out of time" if is_late else "refused" if failure.exit_code == 2 else "FAULT"
+            return Finding(case.seed, kind, end, None, said)
     try:
-        theirs, bound = stranger(
-            case.site, case.charges, case.steps, case.load, case.pv, case.series
-        )
+        theirs = stranger(case.site, case.charges, case.steps, case.load, case.pv, case.series)
     except NoPlanError:
-        if ours is None:
-            return Finding(case.seed, kind, "both find no plan", None)
-        return Finding(
-            case.seed, kind, "FAULT", None, f"only the program finds a plan, of {ours:.6f}"
-        )
+        told = "" if ours is None else f"only the program finds a plan, of {ours[0]:.6f}"
+        return Finding(case.seed, kind, "FAULT" if told else "both find no plan", None, told)
     except TimeoutError as failure:
         return Finding(case.seed, kind, "stranger out of time", None, str(failure))
     if ours is None:
-        return Finding(
-            case.seed,
-            kind,
-            "FAULT",
-            None,
-            f"only the stranger finds a plan, of {theirs:.6f}: {said}",
-        )
-    kind = f"{kind}, {'choices' if proven.startswith('mixed') else 'linear'}"
+        told = f"only the stranger finds a plan, of {theirs[0]:.6f}: {said}"
+        return Finding(case.seed, kind, "FAULT", None, told)
+    return judged(case, kind, *ours, *theirs)
+
+
+def judged(
+    case: Case, kind: str, ours: float, proven: str, gap: float, theirs: float, bound: float
+) -> Finding:
+    """Return how far two costs agree, and why not if they do not."""
+    has_choices = proven.startswith("mixed")
+    kind = f"{kind}, {'choices' if has_choices else 'linear'}"
     scale = max(abs(ours), abs(theirs), 0.01 * case.gross)
     apart = ours - theirs
-    digits = 12 if abs(apart) <= 1e-12 * scale else int(-math.log10(abs(apart) / scale))
+    digits = 12 if abs(apart) <= 1e-12 * scale else max(int(-math.log10(abs(apart) / scale)), 0)
     told = f"ours {ours:.9g}, theirs {theirs:.9g}, their bound {bound:.9g}, our gap {gap:.1e}"
     if ours < bound - 1e-6 * scale:
-        return Finding(case.seed, kind, "FAULT", digits, f"below what is possible: {told}")
-    if digits >= DIGITS or abs(apart) < 1e-5 or apart < 0:
-        return Finding(case.seed, kind, "agree", max(digits, 0))
-    if proven.startswith("mixed") and apart <= max(2 * gap, 1.1e-5) * max(abs(ours), 1.0):
-        return Finding(case.seed, kind, "agree within our gap", digits, told)
-    return Finding(case.seed, kind, "FAULT", digits, told)
+        end = "FAULT: below what is possible"
+    elif digits >= DIGITS:
+        end, told = "agree", ""
+    elif apart < 0:
+        end = "ours is cheaper, the stranger ran out of time"
+    elif has_choices and apart <= max(2 * gap, 1.1e-5) * max(abs(ours), 1.0):
+        end = "agree within the gap that the plan tells"
+    elif abs(apart) < MONEY:
+        end, told = "agree to 0.00001 of money", ""
+    else:
+        end = "FAULT"
+    return Finding(case.seed, kind, end, digits, told)
 
 
 def main() -> None:
