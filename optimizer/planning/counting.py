@@ -27,6 +27,9 @@ BITS = 13
 ROUNDING = 1e-9
 """Of prices, what is less than this share of the highest comes of arithmetic, not of the tariff."""
 
+DEPTH = 4
+"""So deep parts of a bill stand in each other's rows where prices are looked for."""
+
 CHOICES = ("which", "way")
 """How the names of columns begin that are nought or one."""
 
@@ -44,18 +47,16 @@ class Units:
         """Return the units that suit limits, prices and rows of a program; a made small one has its own."""
         if "import_" not in matrix.columns:
             return cls(np.ones(len(matrix.cost)), np.ones(len(matrix.row_low)), 1.0)
-        flow = matrix.columns["import_"].span
+        flow, parts = matrix.columns["import_"].span, matrix.columns["part"].span
+        bought, worth = _prices(matrix)
         kwh = _usual(matrix.high[flow])
-        money = kwh * _usual(_prices(matrix))
+        money = kwh * _usual(bought)
         columns = np.full(len(matrix.cost), kwh)
         for name, family in matrix.columns.items():
             if name.startswith(CHOICES):
                 columns[family.span] = 1.0
-            elif name == "part":  # kW, kWh or money: such that a unit of it costs one of money
-                price = np.abs(matrix.cost[family.span])
-                columns[family.span] = np.where(
-                    price > ROUNDING * price.max(initial=0.0), money / _units(price), kwh
-                )
+        # of kW, kWh or money: such that a unit of it costs one of money
+        columns[parts] = np.where(worth > 0, money / _units(worth), kwh)
         table = matrix.table.copy()
         table.data = np.abs(table.data) * np.repeat(columns, np.diff(table.indptr))
         return cls(columns, _units(table.max(axis=1).toarray().ravel()), money)
@@ -96,20 +97,28 @@ def _worth(prices: FloatArray, money: float, units: FloatArray) -> FloatArray:
     return prices * money / units if len(prices) else prices
 
 
-def _prices(matrix: Matrix) -> FloatArray:
-    """Return what import costs a kWh: of its own, and in the rows of parts of the bill."""
+def _prices(matrix: Matrix) -> tuple[FloatArray, FloatArray]:
+    """Return what import costs a kWh, directly or by parts of the bill, and what a unit of each part costs.
+
+    A part that stands in the row of another has its price by that row.
+    """
     flow, parts = matrix.columns["import_"].span, matrix.columns["part"].span
-    of_parts = abs(matrix.table[:, parts]).tocoo()
-    worth = np.zeros(len(matrix.row_low))
-    np.maximum.at(worth, of_parts.row, np.abs(matrix.cost[parts])[of_parts.col] / of_parts.data)
+    cost = np.abs(matrix.cost)
+    cost[cost < ROUNDING * cost.max(initial=0.0)] = 0.0
+    of_parts, worth = abs(matrix.table[:, parts]).tocoo(), cost[parts].copy()
+    rows = np.zeros(len(matrix.row_low))
+    for _ in range(DEPTH):
+        np.maximum.at(rows, of_parts.row, worth[of_parts.col] / of_parts.data)
+        more = np.zeros(len(worth))
+        np.maximum.at(more, of_parts.col, rows[of_parts.row] * of_parts.data)
+        worth = np.where(worth > 0, worth, more)
     in_rows = abs(matrix.table[:, flow]).max(axis=1).toarray().ravel()
-    return np.concatenate([np.abs(matrix.cost[flow]), worth * in_rows])
+    return np.concatenate([cost[flow], rows * in_rows]), worth
 
 
 def _usual(values: FloatArray) -> float:
     """Return the unit nearest to the middle of the values that are not nought."""
-    finite = values[np.isfinite(values)]
-    found = finite[finite > ROUNDING * finite.max(initial=0.0)]
+    found = values[(values > 0) & np.isfinite(values)]
     return float(_units(np.median(found, keepdims=True))[0]) if len(found) else 1.0
 
 

@@ -735,7 +735,7 @@ class Case:
         )
 
     def planned(self, folder: Path) -> tuple[float, str, float]:
-        """Return the cost of the program's plan, how it was proven, and to what gap."""
+        """Return the cost of the program's plan, how it was proven, and how far it may be off. [money]"""
         words, steps = self.site, self.steps
         stamps = [moment.astimezone(UTC).isoformat() for moment in steps.moments]
         rows = "\n".join(
@@ -754,7 +754,8 @@ class Case:
             self.percent("start_pct"), self.percent("end_pct"), words["leftover_per_kwh"],
         )  # fmt: skip
         plan = make_plan(problem, cost, time_limit_s=30)
-        return plan.cost, plan.proof.kind, plan.proof.gap
+        varies = plan.proof.objective - problem.cost.constant
+        return plan.cost, plan.proof.kind, plan.proof.gap * max(abs(varies), 1.0)
 
     def percent(self, key: str) -> float | None:
         """Return a level of charge; None where it is left open. [kWh]"""
@@ -834,14 +835,14 @@ def judged(
     scale = max(abs(ours), abs(theirs), 0.01 * case.gross)
     apart = ours - theirs
     digits = 12 if abs(apart) <= 1e-12 * scale else max(int(-math.log10(abs(apart) / scale)), 0)
-    told = f"ours {ours:.9g}, theirs {theirs:.9g}, their bound {bound:.9g}, our gap {gap:.1e}"
+    told = f"ours {ours:.9g}, theirs {theirs:.9g}, their bound {bound:.9g}, our gap {gap:.6g}"
     if ours < bound - 1e-6 * scale:
         end = "FAULT: below what is possible"
     elif digits >= DIGITS:
         end, told = "agree", ""
     elif apart < 0:
         end = "ours is cheaper, the stranger ran out of time"
-    elif has_choices and apart <= max(2 * gap, 1.1e-5) * max(abs(ours), 1.0):
+    elif has_choices and apart <= 1.01 * gap + 1.1e-5 * max(scale, 1.0):
         end = "agree within the gap that the plan tells"
     elif abs(apart) < MONEY:
         end, told = "agree to 0.00001 of money", ""
