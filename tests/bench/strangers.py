@@ -1,13 +1,13 @@
 """Holds plans and replays of random sites against strangers: another program, written from the words alone.
 
-    PYTHONPATH=. python tests/bench/strangers.py [--count 500] [--seed 1] [--only plans|replays] [--extreme 0.25]
+    PYTHONPATH=. python tests/bench/strangers.py [--count 500] [--seed 1] [--extreme 0.25]
 
 A site and its tariff are drawn as the words that a person writes. The program plans one to three days of
 them. The stranger reads the same words and writes its own program, with a choice at every step and at
 every bend of a charge, for HiGHS through ``scipy.optimize.milp``; it shares no code with planning, cost or
 billing. Where the two differ in more than six digits, or in whether there is a plan at all, the case is
-told with its cause as far as it is known. Replays are held against ``optimizer.plain.replay``. All sites
-and tariffs are invented.
+told with its cause as far as it is known. Replays are held against ``optimizer.plain.replay`` by
+``tiny_plans.py``. All sites and tariffs are invented.
 """
 
 from __future__ import annotations
@@ -33,9 +33,9 @@ from scipy.sparse import csc_array
 from optimizer.base.documents import Source
 from optimizer.base.errors import Infeasible, OptimizerError, StoppedEarly
 from optimizer.base.timegrid import TimeGrid, calendar_months
-from optimizer.billing.tariff import Tariff, TariffFile, compile_cost
+from optimizer.billing.tariff import Tariff, TariffCost, TariffFile, compile_cost
 from optimizer.cost.expression import linear_cost
-from optimizer.planning.plan import make_plan
+from optimizer.planning.plan import Plan, make_plan
 from optimizer.site.behaviour import Behaviour
 from optimizer.site.equipment import Battery, Connection, Inverter, Permissions, Photovoltaic, Plant
 from optimizer.site.limits import TimedLimit
@@ -736,6 +736,12 @@ class Case:
 
     def planned(self, folder: Path) -> tuple[float, str, float]:
         """Return the cost of the program's plan, how it was proven, and how far it may be off. [money]"""
+        plan, _ = self.plan(folder)
+        varies = plan.proof.objective - plan.problem.cost.constant
+        return plan.cost, plan.proof.kind, plan.proof.gap * max(abs(varies), 1.0)
+
+    def plan(self, folder: Path) -> tuple[Plan, TariffCost]:
+        """Return the program's plan, and the tariff compiled for it."""
         words, steps = self.site, self.steps
         stamps = [moment.astimezone(UTC).isoformat() for moment in steps.moments]
         rows = "\n".join(
@@ -753,9 +759,7 @@ class Case:
             grid, plant_of(words), self.load * steps.h, self.pv * steps.h, linear_cost(cost.total, grid.count),
             self.percent("start_pct"), self.percent("end_pct"), words["leftover_per_kwh"],
         )  # fmt: skip
-        plan = make_plan(problem, cost, time_limit_s=30)
-        varies = plan.proof.objective - problem.cost.constant
-        return plan.cost, plan.proof.kind, plan.proof.gap * max(abs(varies), 1.0)
+        return make_plan(problem, cost, time_limit_s=30), cost
 
     def percent(self, key: str) -> float | None:
         """Return a level of charge; None where it is left open. [kWh]"""
