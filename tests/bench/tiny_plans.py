@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import argparse
 import random
+import sys
 import tempfile
 import time
 from collections import Counter
@@ -181,6 +182,8 @@ def main() -> None:
             print(seed, line, flush=True)
     for end, count in ends.most_common():
         print(f"| {end} | {count} |")
+    if ends["a law is broken"] or any("exit code 4" in end for end in ends):
+        sys.exit(1)
 
 
 if __name__ == "__main__":
