@@ -8,6 +8,7 @@ Read next: ``documents``.
 
 from __future__ import annotations
 
+import re
 from typing import Literal
 
 from pydantic import Field, field_validator
@@ -55,3 +56,16 @@ class Writing(Document):
 
 PLAIN = Writing()
 """24 hours and the decimal point."""
+
+_FROM_THE_RIGHT = "\u0590-\u08ff\ufb1d-\ufdff\ufe70-\ufefc"
+"""Signs of scripts that run from right to left. Source: Unicode Standard Annex 9."""
+
+_RUN = re.compile(rf"[{_FROM_THE_RIGHT}]+(?:\s+[{_FROM_THE_RIGHT}]+)*")
+
+
+def isolated(text: str) -> str:
+    """Return a text in which words that run from right to left keep their own place.
+
+    Figures and signs behind them would change sides otherwise. Source: Unicode Standard Annex 9, isolates.
+    """
+    return text if text.isascii() else _RUN.sub("\u2068\\g<0>\u2069", text)

@@ -15,20 +15,20 @@ def typed_yaml(data: dict[str, Any]) -> str:
     yaml.default_flow_style = None
     yaml.width = 120
     text = io.StringIO()
-    yaml.dump(_as_typed(data), text)
+    yaml.dump(as_typed(data), text)
     return text.getvalue()
 
 
-def _as_typed(node: Any) -> Any:
+def as_typed(node: Any) -> Any:
     """Return data as a person would type it: 80 instead of 80.0, and clock times in quotes.
 
     Without quotes, readers of older YAML take 16:00 for the number 960, and signs that are not to be
     seen are lost.
     """
     if isinstance(node, dict):
-        return {key: _as_typed(value) for key, value in node.items()}
+        return {key: as_typed(value) for key, value in node.items()}
     if isinstance(node, list):
-        return [_as_typed(value) for value in node]
+        return [as_typed(value) for value in node]
     if isinstance(node, float) and node.is_integer():
         return int(node)
     if isinstance(node, str) and (":" in node or not node.isprintable()):

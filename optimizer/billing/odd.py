@@ -38,13 +38,15 @@ PERCENTAGES = {
 
 def odd_values(tariff: Tariff) -> list[str]:
     """Return a remark for each figure that looks like cents, or like a fraction for a percentage."""
-    remarks = []
+    return [f"{tariff.source.where(place)}: {told}" for place, told in odd_places(tariff)]
+
+
+def odd_places(tariff: Tariff) -> Iterator[tuple[Place, str]]:
+    """Yield the place of each such figure in the file, and the remark."""
     for number, version in enumerate(tariff.file.versions):
         for location, key, value in _numbers(version, ("versions", number)):
-            told = _remark(key, value, tariff.currency)
-            if told:
-                remarks.append(f"{tariff.source.where(location)}: {told}")
-    return remarks
+            if told := _remark(key, value, tariff.currency):
+                yield location, told
 
 
 def _remark(key: str, value: float, currency: str) -> str:

@@ -11,7 +11,6 @@ from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
 from itertools import combinations
 from pathlib import Path
-from typing import Annotated
 
 import numpy as np
 from pydantic import Field, model_validator
@@ -44,7 +43,7 @@ class PaidLine(Document):
 
 
 class PaidBill(History):
-    """A bill that was paid: its days, its lines and its total.
+    """A bill that was paid: its days, its lines and its total, or its total alone.
 
     ``tolerance`` is how far a line may differ by rounding.
     """
@@ -52,7 +51,7 @@ class PaidBill(History):
     bill: str
     first: date
     last: date
-    lines: Annotated[list[PaidLine], Field(min_length=1)]
+    lines: list[PaidLine] = []
     total: float | None = None
     tolerance: float = Field(default=0.01, ge=0, le=1000)
 
@@ -62,6 +61,12 @@ class PaidBill(History):
             raise Mistake(
                 f"the last day {self.last} lies before the first {self.first}", "Swap them.", "last"
             )
+        return self
+
+    @model_validator(mode="after")
+    def _says_an_amount(self) -> PaidBill:
+        if not self.lines and self.total is None:
+            raise Mistake("the paid bill has no amount", "Give its lines, or its total.", "lines")
         return self
 
     @property
@@ -144,6 +149,34 @@ def reconcile(tariff: Tariff, flows: Flows, paid: PaidBill, where: str) -> Recon
     TariffError
         If the meter does not cover the paid days, or a line names a charge that there is not.
     """
+    case, cost = _of_days(tariff, flows, paid, where)
+    bill = bill_flows(cost, flows)
+    ours = _of_period(bill, case.label)
+    _refuse_unknown_charges(tariff, paid, ours, where)
+    lines = _compared(paid, ours)
+    misfit = _misfit(lines, paid)
+    causes = tuple(_causes(case, paid, lines, ours, misfit)) if misfit > 0 else ()
+    return Reconciled(paid, bill, lines, causes, tuple(cost.notes))
+
+
+def bill_of_days(
+    tariff: Tariff, flows: Flows, first: date, last: date, where: str
+) -> tuple[list[BillLine], list[str]]:
+    """Return the lines of our bill from a day to another, both included, and the remarks on it.
+
+    Earlier flows count where the tariff looks back.
+
+    Raises
+    ------
+    TariffError
+        If the meter does not cover the days.
+    """
+    days = PaidBill(bill="", first=first, last=last, total=0.0)
+    case, cost = _of_days(tariff, flows, days, where)
+    return _of_period(bill_flows(cost, flows), case.label), list(cost.notes)
+
+
+def _of_days(tariff: Tariff, flows: Flows, paid: PaidBill, where: str) -> tuple[_Case, TariffCost]:
     first, last = flows.grid.dates[0], flows.grid.dates[-1]
     if paid.first < first or paid.last > last:
         raise TariffError(
@@ -153,14 +186,7 @@ def reconcile(tariff: Tariff, flows: Flows, paid: PaidBill, where: str) -> Recon
             mend="Give meter data that cover the whole bill.",
         )
     case = _Case(tariff, flows, paid.first, paid.last)
-    cost = case.compiled(paid)
-    bill = bill_flows(cost, flows)
-    ours = _of_period(bill, case.label)
-    _refuse_unknown_charges(tariff, paid, ours, where)
-    lines = _compared(paid, ours)
-    misfit = _misfit(lines, paid)
-    causes = tuple(_causes(case, paid, lines, ours, misfit)) if misfit > 0 else ()
-    return Reconciled(paid, bill, lines, causes, tuple(cost.notes))
+    return case, case.compiled(paid)
 
 
 def _refuse_unknown_charges(
@@ -242,8 +268,11 @@ def _of_period(bill: Bill, label: str) -> list[BillLine]:
 def _compared(paid: PaidBill, ours: Sequence[BillLine]) -> tuple[Compared, ...]:
     """Match what is printed with our lines; what is printed for one thing is added up.
 
-    So a charge that the paper splits, as where its price changed, is compared as a whole.
+    So a charge that the paper splits, as where its price changed, is compared as a whole. Of a total alone
+    the sum of our lines is compared.
     """
+    if not paid.lines:
+        return (Compared("total", paid.sum, sum(own.amount for own in ours)),)
     printed: dict[str, list[PaidLine]] = {}
     for line in paid.lines:
         printed.setdefault((line.charge or line.name).casefold(), []).append(line)
@@ -317,7 +346,7 @@ def _causes(
             yield text
     yield from _missing_lines(case, paid, lines)
     printed = sum(line.amount for line in paid.lines)
-    if abs(paid.sum - printed) > paid.tolerance * (len(paid.lines) + 1):
+    if paid.lines and abs(paid.sum - printed) > paid.tolerance * (len(paid.lines) + 1):
         yield (
             f"the paid bill itself: its lines add up to {money(printed)}, but its total is"
             f" {money(paid.sum)}"

@@ -210,12 +210,19 @@ def read_tariff(path: Path) -> Tariff:
                 mend="List versions in rising order of their first day.",
             )
     for number, version in enumerate(file.versions):
-        _refuse_twins(version, number, source)
+        refuse_twins(version, number, source)
     texts = {path.parent / name: _series_text(path.parent / name) for name in series_files(file)}
     return Tariff(file, source, {place: text for place, text in texts.items() if text is not None})
 
 
-def _refuse_twins(version: TariffVersion, number: int, source: Source) -> None:
+def refuse_twins(version: TariffVersion, number: int, source: Source) -> None:
+    """Refuse two charges of one name in a version of a tariff.
+
+    Raises
+    ------
+    TariffError
+        At the second of them.
+    """
     seen: set[str] = set()
     for position, charge in enumerate(version.charges):
         if charge.name in seen:

@@ -22,6 +22,7 @@ from optimizer.cli.forecast_command import forecast
 from optimizer.cli.menu_command import menu
 from optimizer.cli.off_grid_command import stay_off
 from optimizer.cli.outage_command import outage
+from optimizer.cli.page_command import page
 from optimizer.cli.plan_command import plan, replay
 from optimizer.cli.running import INTERRUPTED, mistake_of, tell_error
 from optimizer.cli.season_commands import renew, review
@@ -63,7 +64,7 @@ app = typer.Typer(
 
 for command in (
     plan, tomorrow, forecast, replay, renew, review, outage, stay_off, study, verify, bill, read,
-    read_tariff, check, menu,
+    read_tariff, check, menu, page,
 ):  # fmt: skip
     app.command(short_help=(command.__doc__ or "").partition("\n")[0])(command)
 

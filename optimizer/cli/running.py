@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import json
 import os
 import sys
 import time
@@ -16,7 +17,7 @@ import typer
 
 from optimizer.base.errors import Interrupted, OptimizerError, UsageMistake
 from optimizer.base.files import writing_to
-from optimizer.base.progress import Course, Progress
+from optimizer.base.progress import Course, Progress, Told
 from optimizer.cli.colour import coloured, has_colour
 
 if TYPE_CHECKING:
@@ -37,6 +38,27 @@ def job(*, debug: bool, as_json: bool = False, out: Path | None = None) -> Itera
         progress("done")
 
 
+class Lines:
+    """How lines of progress are written: for people, or ``as_data`` for the program that runs this one."""
+
+    as_data = False
+
+    @classmethod
+    def line(cls, text: str, seconds: float) -> str:
+        """Return a line, so many seconds after the work began."""
+        if not cls.as_data:
+            return f"[{seconds:5.1f} s] {text}"
+        told = text if isinstance(text, Told) else Told(text, 0.0)
+        return json.dumps(
+            {
+                "what": told.what,
+                "share": told.share,
+                "saved": told.saved,
+                "left_s": told.seconds_left,
+            }
+        )
+
+
 @contextmanager
 def progress_told() -> Iterator[Progress]:
     """Give a function that tells on standard error what goes on, and for how long already."""
@@ -44,7 +66,7 @@ def progress_told() -> Iterator[Progress]:
 
     def told(text: str) -> None:
         with contextlib.suppress(OSError):  # work does not stop because nobody can be told of it
-            print(f"[{time.monotonic() - begun:5.1f} s] {text}", file=sys.stderr, flush=True)
+            print(Lines.line(text, time.monotonic() - begun), file=sys.stderr, flush=True)
 
     yield Course(told)
 
@@ -115,6 +137,7 @@ def print_text(
     text: str, *, notes: Sequence[str] = (), files: Sequence[Path] = (), then: str = ""
 ) -> None:
     """Print text, what was noticed, the files that were written, and what to do next."""
+    from optimizer.base.writing import isolated
     from optimizer.report.wrapping import filled, folded
 
     lines = [text, *(filled(f"note: {note}", "  ", "    ") for note in notes)]
@@ -124,7 +147,7 @@ def print_text(
     if then:
         lines += ["", f"next: {then}"]
     show_colour = has_colour(sys.stdout)
-    for line in "\n".join(lines).split("\n"):
+    for line in isolated("\n".join(lines)).split("\n"):
         # A command is one line, however long, so that it can be copied.
         for part in [line] if line.startswith("next:") else folded(line):
             print(coloured(part) if show_colour else part)

@@ -132,7 +132,7 @@ def renew(
             time_limit_s=time_limit,
             progress=progress,
         )
-        files = write_result(result, out)
+        files = write_result(result, out, past)
     is_changed = not result.renewal.is_nothing_to_do
     then = after_renewal(scenario, out, folder_of(None), is_changed=is_changed)
     _show_renewal(result, past, files, as_json=as_json, then=then)
@@ -203,20 +203,26 @@ def review(
             help="CSV: import_kwh, export_kwh, pv_kwh, and the load or battery.",
         ),
     ] = Path("meter.csv"),
+    out: Annotated[
+        Path | None, typer.Option("--out", metavar="FOLDER", help="Folder for the page.")
+    ] = None,
     as_json: JsonOption = False,
     debug: DebugOption = False,
 ) -> None:
     """Hold what was metered against what was promised, and tell why they differ."""
-    with job(debug=debug, as_json=as_json) as progress:
+    with job(debug=debug, as_json=as_json, out=out) as progress:
         from optimizer.report.formats import REVIEW
         from optimizer.report.review import review_record, review_text
+        from optimizer.report.review_page import write_review
         from optimizer.scenario.brief import read_brief
         from optimizer.workflows.review import review as reviewed
 
         progress("reading the scenario, the promise and the meter")
-        result = reviewed(read_brief(folder_of(scenario)), previous, metered, progress)
+        brief = read_brief(folder_of(scenario))
+        result = reviewed(brief, previous, metered, progress)
+        files = write_review(result, brief.scenario, out) if out else []
     if as_json:
         print_record(REVIEW, review_record(result))
     else:
         then = command("renew", scenario, "--previous", previous, "--metered", metered)
-        print_text(review_text(result), then=then)
+        print_text(review_text(result), files=files, then=then)

@@ -13,6 +13,7 @@ from functools import partial
 from itertools import pairwise
 
 import numpy as np
+import pandas as pd
 
 from optimizer.base import parallel as workers
 from optimizer.base.timegrid import FloatArray, IntArray, TimeGrid
@@ -113,13 +114,10 @@ class Outages:
 
         NaN for months that the forecast does not hold.
         """
-        hour = self.grid.minute_of_day // 60
+        cell = (self.grid.month - 1) * 24 + self.grid.minute_of_day // 60
+        found = pd.Series(self.hours).groupby(cell).quantile(pct / 100)
         table = np.full((12, 24), np.nan)
-        for month in self.grid.months:
-            for o_clock in range(24):
-                inside = (self.grid.month == month) & (hour == o_clock)
-                if inside.any():
-                    table[month - 1, o_clock] = np.percentile(self.hours[inside], pct)
+        table.flat[found.index] = found
         return table
 
     @property

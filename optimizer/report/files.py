@@ -6,6 +6,7 @@ from datetime import date
 from pathlib import Path
 
 from optimizer.base.files import write_all
+from optimizer.evaluation.review import Review
 from optimizer.report.manifest import kept_inputs
 from optimizer.report.page import report_html
 from optimizer.report.record import plan_json, settings_yaml, verified_files
@@ -22,14 +23,15 @@ BY_SIZE = "settings_by_size"
 """Folder with the settings of each number of windows."""
 
 
-def write_result(result: Result, folder: Path) -> list[Path]:
+def write_result(result: Result, folder: Path, past: Review | None = None) -> list[Path]:
     """Write ``plan.json``, ``flows.csv``, ``settings.yaml``, ``report.html``, and other sizes.
 
     ``scenario_as_read.yaml`` and ``tariff.yaml`` are scenario and tariff as they were read, and
     ``tariff_series`` the price series that it names, against which a later season can be held.
     ``reminders.ics`` has the days on which to act, but for given settings; a renewal adds ``renewal.yaml``
-    for the history. Where a second card is recommended, it and the one for bright days stand in files of
-    their own, with the rule in ``two_cards.yaml``.
+    for the history, and ``plan.json`` tells the ``past`` season where it was metered. Where a second card
+    is recommended, it and the one for bright days stand in files of their own, with the rule in
+    ``two_cards.yaml``.
 
     Returns
     -------
@@ -42,7 +44,7 @@ def write_result(result: Result, folder: Path) -> list[Path]:
         If the folder cannot be written.
     """
     texts = {
-        PLAN: plan_json(result),
+        PLAN: plan_json(result, past),
         **verified_files(result),
         "report.html": report_html(result),
         **kept_inputs(result),

@@ -40,7 +40,8 @@ from optimizer.report.shapes import (
     WithoutForesightRecord,
     spread_record,
 )
-from optimizer.report.unseen import rule
+from optimizer.report.unseen import promise, rule
+from optimizer.report.verdict import verdict
 from optimizer.report.wrapping import on_one_line
 from optimizer.scenario.scenario import Scenario
 from optimizer.search.renewing import OnceChange, RaisedFloor
@@ -62,7 +63,8 @@ def plan_record(result: Result, past: Review | None = None) -> PlanRecord:
 
     Units stand in the keys; money is in ``currency``. ``can_save``, ``saved`` and ``kept_share_frac`` are
     of the forecast itself, ``promise`` is what windows save in years that they have not seen; None where
-    there are none. ``unseen`` tells what such windows came to in ``years`` plausible years made of weeks
+    there are none. ``verdict`` and ``expected`` say in words whether they are worth entering, and what to
+    expect. ``unseen`` tells what such windows came to in ``years`` plausible years made of weeks
     that they have not seen: one year in ten is at or
     below ``p10``, half at ``p50``, nine in ten at ``p90``; ``highest_at`` is the metered begin of the
     step with the worst month's highest import. ``without_foresight`` is what the best control without
@@ -102,6 +104,8 @@ def plan_record(result: Result, past: Review | None = None) -> PlanRecord:
         },
         "cases": [_case(case) for case in outcome.cases.values()],
         "advice": advice(result),
+        "verdict": verdict(result),
+        "expected": promise(result),
         "promise": _promise(result, sureness),
         "can_save": outcome.can_save,
         "saved": outcome.saved,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, cast
+from typing import TYPE_CHECKING, NamedTuple, cast
 
 from optimizer.base.units import money, number
 from optimizer.report.shapes import BatteryPerDay, ReviewRecord
@@ -22,32 +22,54 @@ if TYPE_CHECKING:
 
 def review_text(review: Review) -> str:
     """Return the promised saving, the causes, and the real saving."""
-    causes = dict(review.causes)
-    tariff = causes.pop("tariff")
     lines = [
         f"WHAT THE PAST SEASON BROUGHT, {review.first} to {review.last}, {review.currency}",
-        _row("promised saving over no windows", review.promised),
-        *(_row(f"  {name}", amount, sign=True) for name, amount in causes.items()),
-        _row("real saving at the same tariff", review.real),
-        _row("  tariff", tariff, sign=True),
-        _row("real saving", review.real_now),
-        _row("bill by the meter", review.metered_bill),
-        *(filled(told, "  ") for told in _evidence(review)),
-        "  The promise is worked out anew for these days, from the forecast and the settings of then.",
-        "  Bills are compared, without wear; causes follow one another in this order.",
+        *(
+            f"  {'  ' * row.is_cause}{row.name:{36 - 2 * row.is_cause}}{row.told:>12}"
+            for row in rows(review)
+        ),
+        *(filled(told, "  ") for told in evidence(review)),
+        *(f"  {words}" for words in HOW_COMPARED),
         *(filled(note, "  - ") for note in review.notes),
     ]
     return "\n".join(lines)
 
 
-def _row(name: str, amount: float, *, sign: bool = False) -> str:
-    told = money(amount)
-    if sign and amount >= 0.005:
-        told = f"+{told}"
-    return f"  {name:36}{told:>12}"
+HOW_COMPARED = (
+    "The promise is worked out anew for these days, from the forecast and the settings of then.",
+    "Bills are compared, without wear; causes follow one another in this order.",
+)
 
 
-def _evidence(review: Review) -> list[str]:
+class Row(NamedTuple):
+    """A saving or a bill; or what a cause adds to the saving told before it."""
+
+    name: str
+    amount: float
+    is_cause: bool = False
+
+    @property
+    def told(self) -> str:
+        """The amount, of a cause with its sign."""
+        plus = "+" if self.is_cause and self.amount >= SMALLEST_TOLD else ""
+        return f"{plus}{money(self.amount)}"
+
+
+def rows(review: Review) -> list[Row]:
+    """Return the promised saving, the causes one after another, the real saving and the bill."""
+    causes = dict(review.causes)
+    tariff = causes.pop("tariff")
+    return [
+        Row("promised saving over no windows", review.promised),
+        *(Row(name, amount, is_cause=True) for name, amount in causes.items()),
+        Row("real saving at the same tariff", review.real),
+        Row("tariff", tariff, is_cause=True),
+        Row("real saving", review.real_now),
+        Row("bill by the meter", review.metered_bill),
+    ]
+
+
+def evidence(review: Review) -> list[str]:
     """Return what the meter says about the windows and about what is not explained."""
     told = [_shape_words(review)]
     if abs(review.causes["not explained"]) < SMALLEST_TOLD and review.apart_kwh < SMALLEST_TOLD:

@@ -788,6 +788,8 @@ class PlanRecord(TypedDict):
     status: StatusRecord
     cases: list[CaseRecord]
     advice: str
+    verdict: str
+    expected: list[str]
     promise: PromiseRecord | None
     can_save: float
     saved: float

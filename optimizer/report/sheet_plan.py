@@ -49,6 +49,8 @@ class Step:
 
 
 STEPS = (
+    Step(11.0, 1, is_drawn=True),
+    Step(10.2, 1, is_drawn=True),
     Step(9.5, 1, is_drawn=True),
     Step(8.5, 1, is_drawn=True),
     Step(8.5, 1, is_drawn=False),
@@ -59,7 +61,7 @@ STEPS = (
 )
 """From the roomiest to the smallest that is still read."""
 
-SPREAD = STEPS[3]
+SPREAD = Step(7.5, 2, is_drawn=False)
 """The step of what needs several sheets anyway."""
 
 

@@ -310,10 +310,15 @@ def draw_swings(npv: float, swings: Sequence[Swing], currency: str) -> str:
         begin = top + height * place
         drawing.text(4, begin + 14, cut(swing_words(swing), HALF - 8))
         row = Panel(drawing, whole.x, Scale(0, 1, begin + 38, begin + 20))
+        taken = set[bool]()  # of the sides of the line, by the word of the longer bar
         for name, words, value in sorted(each, key=lambda one: -abs(one[2] - npv)):
             row.block((npv, value), (0, 1), looks[name])
-            at = whole.x(value) + (-5 if value < npv else 5)
-            drawing.text(at, begin + 33, words, "tick halo", "end" if value < npv else "start")
+            is_left = value < npv
+            if is_left in taken:
+                is_left, value = not is_left, npv
+            taken.add(is_left)
+            at = whole.x(value) + (-5 if is_left else 5)
+            drawing.text(at, begin + 33, words, "tick halo", "end" if is_left else "start")
     whole.upright(npv, "axis")
     whole.numbers_below("", 5)
     drawing.text(

@@ -8,8 +8,9 @@ work that it came from. No arithmetic of its own: each formula keeps beside it w
 from __future__ import annotations
 
 import io
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from math import ceil
 from typing import Any
 
 import numpy as np
@@ -28,6 +29,9 @@ MOST_ROWS = 100_000
 
 MOST_LINKS = 30_000
 """Links of a sheet; Excel's limit is 65,530."""
+
+LINE_PT, UNEVEN = 15.0, 1.1
+"""Height of a line of text, and how much longer a text gets that is broken into lines."""
 
 RATE = "discount_rate"
 """The name of the cell that holds the discount rate."""
@@ -72,7 +76,12 @@ class _Sheet:
 
     sheet: Any
     formats: Mapping[str, Any]
-    widths: dict[int, int] = field(default_factory=dict)
+    widths: tuple[int, ...] = ()
+
+    def __post_init__(self) -> None:
+        """Make it one page wide on paper."""
+        self.sheet.set_landscape()
+        self.sheet.fit_to_pages(1, 0)
 
     def put(self, row: int, column: int, value: Any, look: str = "") -> None:
         """Write a value; what is not known is left empty."""
@@ -107,8 +116,23 @@ class _Sheet:
             self.sheet.set_column(column, column, min(max(len(name) * 0.6, 12), 24))
         self.sheet.freeze_panes(2, frozen)
         self.sheet.repeat_rows(0, 1)
-        self.sheet.set_landscape()
-        self.sheet.fit_to_pages(1, 0)
+
+    def sized(self, *widths: int) -> None:
+        """Give the first columns their widths, in signs."""
+        self.widths = widths
+        for column, width in enumerate(widths):
+            self.sheet.set_column(column, column, width)
+
+    def broken(self, row: int, texts: Iterable[str]) -> None:
+        """Write a row of texts that are broken into lines; it is as high as the longest needs."""
+        cells = list(texts)
+        lines = max(
+            ceil(len(text) * UNEVEN / width)
+            for text, width in zip(cells, self.widths, strict=False)
+        )
+        self.sheet.set_row(row, LINE_PT * max(lines, 1))
+        for column, text in enumerate(cells):
+            self.put(row, column, text, "wrapped")
 
 
 def workbook(result: StudyResult) -> bytes:
@@ -147,13 +171,13 @@ def workbook(result: StudyResult) -> bytes:
 def _read_me(to: _Sheet, result: StudyResult, with_flows: int, with_runs: int) -> None:
     names = Names.of(result)
     invented = " (invented)" if result.invented else ""
-    to.sheet.set_column(0, 0, 110)
+    to.sized(110)
     to.put(0, 0, f"{result.name}{invented}", "title")
     lines = [result.about, *answer(result, names), *advice(result, names)]
     lines += [f"All is measured from {against_words(result, names)}."]
     lines += [*_how_to_read(result, with_flows, with_runs), *cautions(result)]
     for row, line in enumerate((line for line in lines if line), start=2):
-        to.put(row, 0, line, "wrapped")
+        to.broken(row, [line])
 
 
 def _how_to_read(result: StudyResult, with_flows: int, with_runs: int) -> Iterator[str]:
@@ -188,9 +212,9 @@ def _how_to_read(result: StudyResult, with_flows: int, with_runs: int) -> Iterat
 
 
 def _assumptions(to: _Sheet, result: StudyResult) -> None:
-    for column, (head, width) in enumerate((("what", 44), ("value", 70), ("source", 44))):
+    to.sized(44, 70, 44)
+    for column, head in enumerate(("what", "value", "source")):
         to.put(0, column, head, "head")
-        to.sheet.set_column(column, column, width)
     to.sheet.freeze_panes(1, 0)
     row = 1
     if result.terms is not None:
@@ -199,8 +223,7 @@ def _assumptions(to: _Sheet, result: StudyResult) -> None:
         to.put(1, 2, result.terms.sources.get("discount_pct", NO_SOURCE), "wrapped")
         row = 2
     for number, each in enumerate(assumptions(result), start=row):
-        for column, text in enumerate((each.what, each.value, each.source)):
-            to.put(number, column, text, "wrapped")
+        to.broken(number, (each.what, each.value, each.source))
 
 
 # --- money -----------------------------------------------------------------------------------
@@ -437,8 +460,7 @@ def _runs(to: _Sheet, result: StudyResult) -> dict[int, int]:
 
 
 def _manifest(to: _Sheet, result: StudyResult) -> None:
-    to.sheet.set_column(0, 0, 50)
-    to.sheet.set_column(1, 1, 90)
+    to.sized(50, 90)
     for line, (name, value) in enumerate(_flat("", result.manifest)):
         to.put(line, 0, name, "text")
         to.put(line, 1, value, "text")

@@ -8,19 +8,20 @@ holidays do not move. Read next: ``drawing``.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from itertools import groupby, pairwise
+from itertools import pairwise
 
 import numpy as np
 from markupsafe import Markup
 
 from optimizer.base.calendar import DAY_NAMES
-from optimizer.base.timegrid import FloatArray, TimeGrid, clock_slots
-from optimizer.base.units import MINUTES_PER_DAY, price
+from optimizer.base.timegrid import FloatArray, IntArray, TimeGrid, clock_slots
+from optimizer.base.units import price
+from optimizer.base.week_words import week_words
 from optimizer.base.writing import Writing
 from optimizer.evaluation.typical_day import steps_of
-from optimizer.report.drawing import HALF, LETTER, Drawing, Panel, cut, hours_ticks, width_of
+from optimizer.report.drawing import HALF, Drawing, Panel, cut, hours_ticks, width_of
 from optimizer.report.drawing_png import LEVELS, cividis, picture
 from optimizer.report.figures import RIGHT, hour_labels
 from optimizer.settings.windows import months_text
@@ -35,7 +36,8 @@ MOST_PARTS = 4
 MOST_PRICES = 6
 """So many prices of a week are named one by one."""
 
-LEFT = 46
+LEFT, DAY_HEIGHT = 46, 22
+"""Room for the days' names, and the height of a day. [px]"""
 
 
 @dataclass(frozen=True)
@@ -50,19 +52,29 @@ class PaintedWeek:
 def tariff_week(result: Result) -> list[PaintedWeek]:
     """Return the weeks of the year that cost differently."""
     grid, buy = result.scenario.forecast.grid, result.prices.buy
-    parts = parts_of_year(buy, grid)
-    if len(parts) > MOST_PARTS:
-        own = [[month for month in season.months if month in grid.months]
-               for season in result.settings.seasons]  # fmt: skip
-        parts = [months for months in own if months] or [grid.months]
-    weeks = {months_text(months): week_of(buy, grid, months) for months in parts}
+    own = [[month for month in season.months if month in grid.months]
+           for season in result.settings.seasons]  # fmt: skip
+    parts = [months for months in own if months]
+    return weeks_painted(buy, grid, parts, result.currency, result.scenario.file.writing)
+
+
+def weeks_painted(
+    buy: FloatArray, grid: TimeGrid, parts: list[list[int]], currency: str, writing: Writing
+) -> list[PaintedWeek]:
+    """Return the weeks that cost differently by a price for each step, shape (T,). [money per kWh]
+
+    Where these are too many, the months of the given parts of the year stand together, or all.
+    """
+    alike = parts_of_year(buy, grid)
+    if len(alike) > MOST_PARTS:
+        alike = parts or [grid.months]
+    weeks = {months_text(months): week_of(buy, grid, months) for months in alike}
     known = np.concatenate([week[np.isfinite(week)] for week in weeks.values()])
     ends = float(known.min()), float(known.max())
-    writing = result.scenario.file.writing
     return [
         PaintedWeek(
-            name, Markup(_draw_week(name, week, ends, result.currency, writing)),
-            list(price_words(week, result.currency, writing)),
+            name, Markup(_draw_week(name, week, ends, currency, writing)),
+            list(price_words(week, currency, writing)),
         )
         for name, week in weeks.items()
     ]  # fmt: skip
@@ -103,62 +115,24 @@ def price_words(week: FloatArray, currency: str, writing: Writing) -> Iterator[s
     """Yield a sentence for each price of a week, lowest first; of many prices the lowest and the highest."""
     levels = np.unique(week[np.isfinite(week)])
     for level in levels if len(levels) <= MOST_PRICES else levels[[0, -1]]:
-        spans = [tuple(_spans(row == level)) for row in week]
-        days: dict[tuple[tuple[int, int], ...], list[int]] = {}
-        for day, held in enumerate(spans):
-            if held:
-                days.setdefault(held, []).append(day)
-        told = "; ".join(
-            f"{_days_words(on)} {', '.join(_span_words(span, week, writing) for span in held)}"
-            for held, on in days.items()
-        )
+        told = week_words(week == level, writing)
         yield f"{price(float(level))} {currency} per kWh: {told}"
     if len(levels) > MOST_PRICES:
         yield f"{len(levels) - 2} more prices lie between these"
-
-
-def _spans(held: np.ndarray) -> Iterator[tuple[int, int]]:
-    """Yield first and end of each run of slots."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], held.astype(int), [0]])))
-    yield from zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True)
-
-
-def _span_words(span: tuple[int, int], week: FloatArray, writing: Writing) -> str:
-    slot = MINUTES_PER_DAY // week.shape[1]
-    if span == (0, week.shape[1]):
-        return "all day"
-    return f"{writing.time(span[0] * slot)}–{writing.time(span[1] * slot)}"
-
-
-def _days_words(days: list[int]) -> str:
-    """Return weekdays in words: ``Monday–Friday``, ``Monday, Sunday``, ``every day``."""
-    if len(days) == 7:
-        return "every day"
-    runs = []
-    for _, run in groupby(enumerate(days), lambda each: each[1] - each[0]):
-        names = [DAY_NAMES[day].capitalize() for _, day in run]
-        runs.append(f"{names[0]}–{names[-1]}" if len(names) > 2 else ", ".join(names))
-    return ", ".join(runs)
 
 
 def _draw_week(
     name: str, week: FloatArray, ends: tuple[float, float], currency: str, writing: Writing
 ) -> str:
     low, high = ends
-    wide = high - low or 1.0
     spoken = f"Price of import, {name}: {'; '.join(price_words(week, currency, writing))}."
     drawing = Drawing(HALF, 226, spoken)
-    drawing.text(4, 14, cut(name, HALF - 8), "strong")
+    panel = week_panel(drawing, name, [day[:3].capitalize() for day in DAY_NAMES], writing)
     slot_h = 24 / week.shape[1]
-    panel = Panel.at(drawing, (LEFT, 24, HALF - RIGHT, 178), (0, 24), (7, 0))
     for day, row in enumerate(week):
-        drawing.text(
-            LEFT - 6, panel.y(day + 0.5) + 4, DAY_NAMES[day][:3].capitalize(), "tick", "end"
-        )
-        for begin, end in _runs(row):
-            _cell(panel, day, (begin * slot_h, end * slot_h), float(row[begin]),
-                  (float(row[begin]) - low) / wide)  # fmt: skip
-    panel.axis_below(hours_ticks(4, hour_labels(writing)))
+        for begin, end in runs_of(row):
+            if np.isfinite(row[begin]):
+                fill_cell(panel, day, (begin * slot_h, end * slot_h), float(row[begin]), ends)
     drawing.text(LEFT, 218, price(low))
     at = LEFT + 6 + width_of(price(low))
     key = np.linspace(0, 1, LEVELS)[None, :]
@@ -168,21 +142,55 @@ def _draw_week(
     return drawing.svg()
 
 
-def _runs(row: FloatArray) -> Iterator[tuple[int, int]]:
-    """Yield first and end of each run of slots that cost the same."""
-    edges = [0, *(np.flatnonzero(row[1:] != row[:-1]) + 1).tolist(), len(row)]
-    for begin, end in pairwise(edges):
-        if np.isfinite(row[begin]):
-            yield begin, end
+def week_panel(drawing: Drawing, name: str, days: Sequence[str], writing: Writing) -> Panel:
+    """Draw the frame of a week, a row for each day and hours below; return its panel, y from 0 at the top."""
+    drawing.text(4, 14, cut(name, HALF - 8), "strong")
+    bottom = 24 + DAY_HEIGHT * len(days)
+    panel = Panel.at(drawing, (LEFT, 24, HALF - RIGHT, bottom), (0, 24), (len(days), 0))
+    for day, words in enumerate(days):
+        drawing.text(LEFT - 6, panel.y(day + 0.5) + 4, words, "tick", "end")
+    panel.axis_below(hours_ticks(4, hour_labels(writing)))
+    return panel
 
 
-def _cell(panel: Panel, day: int, hours: tuple[float, float], cost: float, share: float) -> None:
+def runs_of(row: FloatArray | IntArray) -> Iterator[tuple[int, int]]:
+    """Yield first and end of each run of slots that are the same."""
+    yield from pairwise([0, *(np.flatnonzero(row[1:] != row[:-1]) + 1).tolist(), len(row)])
+
+
+def fill_cell(
+    panel: Panel, day: int, hours: tuple[float, float], cost: float, ends: tuple[float, float]
+) -> None:
     """Draw hours of a day in the colour of their price, which is written where it fits."""
+    share = share_of(cost, ends)
+    cell_box(panel, day, hours, colour_of(share))
+    shade = "on-dark" if share < 0.5 else "on-bright"
+    cell_words(panel, day, hours, price(cost), shade)
+
+
+def share_of(cost: float, ends: tuple[float, float]) -> float:
+    """Return where a price lies between the lowest and the highest, from 0 to 1."""
+    return (cost - ends[0]) / (ends[1] - ends[0] or 1.0)
+
+
+def colour_of(share: float) -> str:
+    """Return the colour of a share from 0 to 1."""
     red, green, blue = np.rint(cividis(np.array([share]))[0]).astype(int).tolist()
+    return f"#{red:02x}{green:02x}{blue:02x}"
+
+
+def cell_box(panel: Panel, day: int, hours: tuple[float, float], fill: str) -> None:
+    """Draw hours of a day in a colour."""
     left, right = panel.x(hours[0]), panel.x(hours[1])
     top, bottom = panel.y(day), panel.y(day + 1)
     panel.drawing.add("rect", "cell", x=left, y=top, width=right - left, height=bottom - top,
-                      fill=f"#{red:02x}{green:02x}{blue:02x}")  # fmt: skip
-    if len(price(cost)) * LETTER < right - left - 4:
-        shade = "on-dark" if share < 0.5 else "on-bright"
-        panel.drawing.text((left + right) / 2, (top + bottom) / 2 + 4, price(cost), shade, "middle")
+                      fill=fill)  # fmt: skip
+
+
+def cell_words(
+    panel: Panel, day: int, hours: tuple[float, float], words: str, shade: str = ""
+) -> None:
+    """Write words in hours of a day, where they fit."""
+    left, right = panel.x(hours[0]), panel.x(hours[1])
+    if width_of(words) < right - left - 4:
+        panel.drawing.text((left + right) / 2, panel.y(day + 0.5) + 4, words, shade, "middle")

@@ -8,6 +8,7 @@ from typing import Any
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from optimizer.base.units import money, number, percent, price
+from optimizer.base.writing import isolated
 
 
 def rendered(template: str, **shown: Any) -> str:
@@ -18,6 +19,12 @@ def rendered(template: str, **shown: Any) -> str:
 @cache
 def _templates() -> Environment:
     loader = PackageLoader("optimizer.report", "templates")
-    pages = Environment(loader=loader, autoescape=True, undefined=StrictUndefined)
+    pages = Environment(
+        loader=loader, autoescape=True, undefined=StrictUndefined, finalize=_as_it_runs
+    )
     pages.filters |= {"money": money, "number": number, "percent": percent, "price": price}
     return pages
+
+
+def _as_it_runs(shown: Any) -> Any:
+    return isolated(shown) if type(shown) is str else shown

@@ -7,13 +7,16 @@ import json
 import os
 import subprocess
 import sys
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 from typer.testing import CliRunner
 
 from optimizer.base.version import __version__
+from optimizer.base.writing import isolated
 from optimizer.billing.tariff import shipped_folder
 from optimizer.cli.app import app
 from optimizer.cli.colour import BOLD, RED, YELLOW, coloured, has_colour
@@ -23,6 +26,7 @@ from optimizer.report.day_chart import LEVELS, SIGNS, level_signs, window_signs
 from optimizer.report.wrapping import cells, cut, folded, padded, set_width, table, wrapped
 from optimizer.settings.windows import Window
 from tests.cli.test_formats import shortened
+from tests.studies.small import SMALL, study_of, write_sites
 
 COMMANDS = (
     "plan", "forecast", "replay", "renew", "review", "outage", "stay-off", "study", "bill", "read",
@@ -51,6 +55,17 @@ def as_before():
 )
 def test_signs_are_counted_as_the_cells_they_take(text: str, count: int) -> None:
     assert cells(text) == count
+
+
+def test_words_that_run_from_the_right_keep_their_place_before_figures(site: Path) -> None:
+    """U+2068 and U+2069 open and close an isolate: Unicode Standard Annex 9, 2.4.2."""
+    assert (
+        isolated("בית עם סוללה: 13 kWh, דירה")
+        == "\u2068בית עם סוללה\u2069: 13 kWh, \u2068דירה\u2069"
+    )
+    assert isolated("電池 and Ω: 13") == "電池 and Ω: 13"
+    done = CliRunner().invoke(app, ["forecast", str(site), "--members", "2"])
+    assert "\u2068בית עם סוללה\u2069" in done.stdout
 
 
 def test_text_is_broken_and_padded_by_cells() -> None:
@@ -109,10 +124,33 @@ def meter(tmp_path_factory: pytest.TempPathFactory) -> str:
     return str(path)
 
 
+def metered_in(out: str) -> Callable[[], str]:
+    """Return what writes a meter that ran as the windows promised, once there are results."""
+
+    def write() -> str:
+        flows = pd.read_csv(f"{out}/flows.csv", dtype={"time": str})
+        path = f"{out}.csv"
+        flows[["time", "load_kwh", "pv_kwh"]].assign(
+            import_kwh=flows["windows_import_kwh"], export_kwh=flows["windows_export_kwh"]
+        ).to_csv(path, index=False)
+        return path
+
+    return write
+
+
 def test_results_fit_sixty_columns_and_end_with_what_to_do_next(
     site: Path, meter: str, tmp_path: Path
 ) -> None:
     out = str(tmp_path / "out")
+    write_sites(tmp_path, ["elm"], days=21)
+    study = study_of(tmp_path, SMALL.replace("elm, oak", "elm"))
+    paid = tmp_path / "paid.yaml"
+    paid.write_text(
+        "bill: March\nfirst: 2026-03-03\nlast: 2026-03-03\n"
+        "lines: [{name: 'Energy: night', amount: 1.2}]\n",
+        encoding="utf-8",
+    )
+    bill = ["bill", meter, "-t", "two_rates", "--zone", "America/New_York"]
     for words, code in (
         (["plan", str(site), "--out", out, "--effort", "quick"], 0),
         (["replay", str(site), "--settings", f"{out}/settings.yaml"], 0),
@@ -121,19 +159,24 @@ def test_results_fit_sixty_columns_and_end_with_what_to_do_next(
         (["outage", str(site), "--floors"], 0),
         (["stay-off", str(site)], 0),
         (["forecast", str(site), "--members", "2"], 0),
+        (["forecast", str(site), "--back-test", "--members", "3", "--effort", "quick"], 0),
+        (["review", str(site), "--previous", out, "--metered", metered_in(out)], 0),
+        (["study", str(study), "--out", f"{out}3", "--processes", "0"], 0),
         (["menu", str(site)], 0),
         (["check", str(site)], 0),
         (["check", "two_rates"], 0),
         (["study", "--list"], 0),
-        (["bill", meter, "-t", "two_rates", "--zone", "America/New_York"], 0),
-        (["bill", meter, "-t", "two_rates", "--zone", "America/New_York", "--explain"], 0),
+        (bill, 0),
+        ([*bill, "--explain"], 0),
+        ([*bill, "--paid", str(paid)], 0),
         (["read", meter, "--zone", "America/New_York"], 0),
     ):
+        words = [word() if callable(word) else word for word in words]
         done = CliRunner(env={"COLUMNS": "60"}).invoke(app, words)
         assert done.exit_code == code, done.output
         *lines, last = done.stdout.splitlines()
         assert last.startswith("next: ")
-        assert "tariffwright" in last
+        assert "tariffwright" in last or "open " in last
         assert max(map(cells, lines)) <= 60, max(lines, key=cells)
 
 

@@ -16,12 +16,14 @@ from typer.testing import CliRunner
 
 from optimizer.cli.app import app
 from optimizer.report.page import report_html
+from optimizer.report.review_page import review_page
 from optimizer.report.study_page import study_page
 from optimizer.scenario.brief import read_brief
 from optimizer.workflows.plan import plan
 from optimizer.workflows.renew import renew
 from tests.report.browsing import started_browser, ten_weeks_of_spring
 from tests.report.small_study import failed, result, row, sized
+from tests.report.test_review_page import REVIEW
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser
@@ -31,7 +33,7 @@ SCHEMES = ("light", "dark")
 TOLD = {"minor", "moderate"}
 """What axe finds of these weights is no barrier."""
 
-KINDS = ("plan", "renewal", "outage", "floors", "study", "forecast")
+KINDS = ("plan", "renewal", "outage", "floors", "study", "forecast", "review")
 
 
 @pytest.fixture(scope="module")
@@ -48,6 +50,7 @@ def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
         "plan": report_html(planned),
         "renewal": report_html(renewed),
         "study": study_page(result(rows, sized=(sized(3),))),
+        "review": review_page(REVIEW, brief.scenario),
     }
     found = {name: folder / f"{name}.html" for name in texts}
     for name, text in texts.items():

@@ -209,6 +209,26 @@ def test_assumptions_stand_with_sources_and_sheets_can_be_read(
     assert "All is measured from today: Calm, no battery." in readme
 
 
+def test_broken_lines_have_rows_as_high_as_they_are_and_each_sheet_is_one_page_wide(
+    folder: Path, tmp_path: Path
+) -> None:
+    book = openpyxl.load_workbook(book_of(study(folder, "today"), tmp_path))
+    long_ones = 0
+    for name in ("read me", "assumptions"):
+        sheet = book[name]
+        for cells in sheet.iter_rows(min_row=2):
+            lines = max(
+                -(-len(str(cell.value or "")) // sheet.column_dimensions[cell.column_letter].width)
+                for cell in cells
+            )
+            height = sheet.row_dimensions[cells[0].row].height or 15
+            assert height >= 15 * lines, cells[0].value
+            long_ones += lines > 1
+    assert long_ones > 3
+    for sheet in book:
+        assert sheet.sheet_properties.pageSetUpPr.fitToPage, sheet.title
+
+
 def test_more_years_than_a_sheet_holds_are_told(
     folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -1,0 +1,1 @@
+"""The parts of the page, one module each; ``registry`` lists them."""

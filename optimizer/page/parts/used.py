@@ -1,0 +1,316 @@
+"""What was used: files of the meter, in any form that ``read`` takes, or a bill alone.
+
+What is read is stored as ``meter.csv`` beside ``scenario.yaml``, tidy, with what was repaired at its head.
+PV that was metered apart becomes ``pv.csv``.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import zoneinfo
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from optimizer.base.errors import InputError, Place, SeriesError
+from optimizer.base.files import write_file
+from optimizer.base.words import later, say
+from optimizer.metering.found import (
+    DATE_ORDERS,
+    STAMP_ENDS,
+    Point,
+    Request,
+)
+from optimizer.metering.outside import read_all, tidy_csv
+from optimizer.page.part import Finding, Form, Part, State, Upload
+from optimizer.report.reading import looks_like
+from optimizer.workflows.read import shape_named
+
+if TYPE_CHECKING:
+    from starlette.requests import Request as Asked
+
+    from optimizer.page.folder import Folder
+
+METER, PV = "meter.csv", "pv.csv"
+NOTE = "# noted: "
+LOAD: Place = ("forecast", "load")
+
+FIELDS = {
+    "zone": later("Zone of the clock"),
+    "heads": later("Names of the columns"),
+    "dates": later("Order of dates"),
+    "stamps": later("What the times name"),
+    "profile": later("Shape of the hours"),
+    "point": later("Which meter"),
+}
+"""What the reader may ask for, by its options, and how the page calls it."""
+
+PROFILES = {
+    "H0": later("a home"),
+    "G0": later("a business, of no kind in particular"),
+    "G1": later("a business on weekdays from 8 to 18"),
+    "G2": later("a business that uses most in the evening"),
+    "G3": later("a business that goes on day and night"),
+    "G4": later("a shop or a hairdresser"),
+    "G5": later("a bakery with an oven"),
+    "G6": later("a business at weekends"),
+    "L0": later("a farm"),
+    "L1": later("a farm with milking"),
+    "L2": later("another farm"),
+}
+"""Published load profiles and what they are of: German standard load profiles (VDEW, 1999)."""
+
+DATES = {
+    "day-first": later("day first: 31.12."),
+    "month-first": later("month first: 12/31"),
+    "year-first": later("year first: 2026-12-31"),
+}
+STAMPS = {
+    "start": later("the beginning of the step"),
+    "end": later("the end of the step"),
+}
+SPANS = {
+    "year": (later("a year"), 1.0),
+    "two months": (later("two months"), 6.0),
+    "month": (later("a month"), 12.0),
+}
+"""What a bill may be of, and how many of it make a year."""
+
+
+@dataclass(frozen=True)
+class Read:
+    """What was read: a sentence, and notes on repairs; ``lacks_pv`` if PV stands behind a net meter."""
+
+    sentence: str
+    notes: Sequence[str]
+    lacks_pv: bool = False
+
+
+class Used(Part):
+    """What was used: load, and PV as far as it was metered."""
+
+    name = "used"
+    title = later("What was used")
+    owns = (("forecast",), ("zone",), ("other_years",))
+    needed = (("zone",), ("forecast",), ("forecast", "load"))
+
+    def view(self, folder: Folder, request: Asked) -> dict[str, Any]:
+        """Return what was read, and what can be chosen."""
+        read, trouble = self._read(folder)
+        return {
+            "zone": folder.at(("zone",)) or own_zone(),
+            "zones": sorted(zoneinfo.available_timezones()),
+            "read": read,
+            "trouble": trouble,
+            "load": {"kwh_per_year": None, "profile": None} | dict(folder.at(LOAD) or {}),
+            "is_csv": isinstance(folder.at(("forecast",)), str),
+            "fields": FIELDS,
+            "profiles": PROFILES,
+            "dates": DATES,
+            "stamps": STAMPS,
+            "spans": {name: words for name, (words, _) in SPANS.items()},
+            "kept": [upload.name for upload in folder.kept],
+        }
+
+    def save(self, folder: Folder, form: Form) -> Sequence[Finding]:
+        """Read what was handed in, or take the bill; store it, and name it in the scenario."""
+        zone = form.get("zone")
+        if zone not in zoneinfo.available_timezones():
+            return [Finding("zone", say("{zone} is no zone.", zone=repr(zone[:60])),
+                            say("Choose one such as Europe/Dublin."))]  # fmt: skip
+        if form.get("way") == "bill":
+            return _save_bill(folder, form, zone)
+        if form.handed_in():
+            folder.keep(form.handed_in())
+        if not folder.kept:
+            if folder.at(("forecast",)) is not None:
+                folder.change({("zone",): zone})
+                return []
+            mend = say("Choose or drop the meter's file, or say that there is only a bill.")
+            return [Finding("files", say("No file was chosen."), mend)]
+        return _save_meter(folder, form, zone)
+
+    def state(self, folder: Folder) -> State:
+        """Return how far the part is, with what is known in a few words."""
+        state = super().state(folder)
+        load = folder.at(LOAD)
+        if isinstance(folder.at(("forecast",)), str):
+            return State("done", state.words) if not self.findings(folder) else state
+        if state.kind == "done" and load and "kwh_per_year" in load:
+            return State("done", say("{kwh} kWh a year", kwh=f"{load['kwh_per_year']:,.0f}"))
+        return state
+
+    def _read(self, folder: Folder) -> tuple[Read | None, str]:
+        """Return what ``meter.csv`` holds, or why it cannot be read."""
+        zone = folder.at(("zone",))
+        meters = (folder.at(LOAD) or {}).get("meters") if folder.at(LOAD) else None
+        if not zone or not meters or list(meters) != [METER]:
+            return None, ""
+        try:
+            of = folder.fingerprint(METER, PV, "scenario.yaml")
+            return folder.remembered("read", of, lambda: _what_was_read(folder, zone)), ""
+        except InputError as error:
+            return None, f"{error.what} {error.mend}"
+
+
+def _what_was_read(folder: Folder, zone: str) -> Read:
+    path = folder.path / METER
+    point = read_all([path], Request(zone)).chosen(None)
+    sentence = looks_like(point)
+    has_pv_apart = bool((folder.at(LOAD) or {}).get("pv_meters"))
+    if has_pv_apart:
+        pv = read_all([folder.path / PV], Request(zone)).chosen(None)
+        sentence += "; " + looks_like(pv)
+    notes = [
+        line.removeprefix(NOTE).strip()
+        for line in path.read_text(encoding="utf-8").split("time,", 1)[0].splitlines()
+        if line.startswith(NOTE)
+    ]
+    columns = point.even.columns
+    lacks_pv = (
+        "export_kwh" in columns
+        and float(columns["export_kwh"].sum()) > 0
+        and not ({"pv_kwh", "load_kwh"} & set(columns) or has_pv_apart)
+    )
+    return Read(sentence, notes, lacks_pv)
+
+
+def _save_meter(folder: Folder, form: Form, zone: str) -> Sequence[Finding]:
+    meters = [upload for upload in folder.kept if upload.field == "files"]
+    apart = [upload for upload in folder.kept if upload.field == "pv_files"]
+    findings: list[Finding] = []
+    meter = point_of(meters, "files", form, zone, findings)
+    pv = point_of(apart, "pv_files", form, zone, findings) if apart else None
+    if meter is not None:
+        findings += _refused(meter, pv)
+    if findings or meter is None:
+        return findings
+    write_file(with_notes(meter), folder.file(METER))
+    changes: dict[Place, Any] = {
+        ("zone",): zone,
+        (*LOAD, "meters"): [METER],
+        (*LOAD, "pv_meters"): [PV] if pv is not None else None,
+        (*LOAD, "profile"): None,
+        (*LOAD, "kwh_per_year"): None,
+        ("forecast", "first"): None,
+    }
+    if pv is not None:
+        write_file(tidy_csv(pv), folder.file(PV))
+    if pv is not None or "pv_kwh" in meter.even.columns:
+        changes[("forecast", "pv")] = "metered"
+    elif folder.at(("forecast", "pv")) == "metered":
+        changes[("forecast", "pv")] = None
+    folder.change(changes)
+    return []
+
+
+def point_of(
+    uploads: Sequence[Upload], field: str, form: Form, zone: str, findings: list[Finding]
+) -> Point | None:
+    """Return what files hold; errors of the reader become findings at what would mend them."""
+    if not uploads:
+        findings.append(Finding(field, say("No file was chosen."), say("Choose the meter's file.")))
+        return None
+    heads = [head.strip() for head in form.get("heads").split(",") if head.strip()]
+    dates, stamps, profile = form.get("dates"), form.get("stamps"), form.get("profile")
+    request = Request(
+        zone=zone,
+        point=form.get("point") or None,
+        dates=dates if dates in DATE_ORDERS else None,
+        stamps=stamps if stamps in STAMP_ENDS else None,
+        heads=tuple(heads) or None,
+        shape=shape_named(profile) if profile in PROFILES else None,
+    )
+    try:
+        found = read_all([upload.path for upload in uploads], request)
+        return found.chosen(request.point)
+    except SeriesError as error:
+        findings.append(_finding_of_reader(error, field, uploads))
+        return None
+
+
+def _finding_of_reader(error: InputError, field: str, uploads: Sequence[Upload]) -> Finding:
+    """Return an error of the reader with the person's names of files, at the field that it asks for."""
+    told = [error.what, error.where, error.mend]
+    for upload in uploads:
+        told = [text.replace(str(upload.path), upload.name) for text in told]
+    asked = re.search(rf"--({'|'.join(FIELDS)})\b", f"{error.mend} {error.where}")
+    what, where, mend = (
+        re.sub(rf"--({'|'.join(FIELDS)})\b", lambda found: f"“{say(FIELDS[found[1]])}”", text)
+        for text in told
+    )
+    return Finding(asked[1] if asked else field, f"{what} ({where}).", mend)
+
+
+def _refused(meter: Point, pv: Point | None) -> list[Finding]:
+    """Return why what was read makes no load, if it does not."""
+    columns = set(meter.even.columns)
+    if any(name.startswith("price") for name in columns):
+        return [Finding("files", say("This file holds prices, not what was used."),
+                        say("Give the meter's file here; prices belong to what it costs."))]  # fmt: skip
+    if not columns & {"import_kwh", "load_kwh"}:
+        return [Finding("files", say("This file holds PV or export alone, not what was used."),
+                        say("Give the file with the import here, and this one below as PV."))]  # fmt: skip
+    if pv is not None and "pv_kwh" not in pv.even.columns:
+        return [Finding("pv_files", say("This file has no column of PV."),
+                        say("Name its columns: time, pv_kwh."))]  # fmt: skip
+    return []
+
+
+def with_notes(point: Point) -> str:
+    """Return what was read as a tidy CSV, with what was noted at its head."""
+    notes = [" ".join(note.split()) for note in point.notes]
+    return "".join(f"{NOTE}{note}\n" for note in notes) + tidy_csv(point)
+
+
+def _save_bill(folder: Folder, form: Form, zone: str) -> Sequence[Finding]:
+    span, profile = form.get("span", "year"), form.get("bill_profile", "H0")
+    kwh = _number(form.get("kwh"))
+    times = SPANS.get(span, SPANS["year"])[1]
+    if kwh is None or not 0 < kwh * times <= 1e8:
+        return [Finding("kwh", say("This is no number of kWh."),
+                        say("Take the kWh from the bill, such as 3500."))]  # fmt: skip
+    today = date.today()  # noqa: DTZ011 - the day at the desk
+    changes: dict[Place, Any] = {
+        ("zone",): zone,
+        LOAD: {
+            "profile": profile if profile in PROFILES else "H0",
+            "kwh_per_year": round(kwh * times, 3),
+        },
+        ("forecast", "first"): folder.at(("forecast", "first")) or _next_month(today),
+    }
+    if folder.at(("forecast", "pv")) == "metered":
+        changes[("forecast", "pv")] = None
+    folder.change(changes)
+    return []
+
+
+def _next_month(day: date) -> date:
+    return date(day.year + day.month // 12, day.month % 12 + 1, 1)
+
+
+def _number(text: str) -> float | None:
+    """Return a number as people write it: ``3500``, ``3,500``, ``3 500.5``, ``3500,5``."""
+    plain = re.sub(r"[\s’']", "", text)
+    if re.fullmatch(r"\d{1,3}(,\d{3})+(\.\d+)?", plain):
+        plain = plain.replace(",", "")
+    elif re.fullmatch(r"\d{1,3}(\.\d{3})+,\d+", plain):
+        plain = plain.replace(".", "")
+    plain = plain.replace(",", ".")
+    return float(plain) if re.fullmatch(r"\d{1,9}(\.\d{1,6})?", plain) else None
+
+
+def own_zone() -> str:
+    """Return the zone of this machine's clock, where it can be told; empty if it is nobody's at home."""
+    known = zoneinfo.available_timezones()
+    linked = os.path.realpath("/etc/localtime").partition("zoneinfo/")[2]
+    named = os.environ.get("TZ", "").lstrip(":")
+    file = Path("/etc/timezone")
+    written = file.read_text(encoding="utf-8").strip() if file.is_file() else ""
+    found = next((zone for zone in (named, linked, written) if zone in known), "")
+    return (
+        "" if found.endswith(("UTC", "GMT", "UCT")) or found.startswith("Etc/") else found
+    )  # of a server
