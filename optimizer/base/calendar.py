@@ -25,10 +25,10 @@ from typing import Annotated, Literal
 
 import numpy as np
 from dateutil.easter import easter
-from pydantic import Field, field_validator, model_validator
+from pydantic import AfterValidator, Field, field_validator, model_validator
 
 from optimizer.base.documents import Document
-from optimizer.base.errors import Mistake
+from optimizer.base.errors import Mistake, Place
 from optimizer.base.timegrid import BoolArray, IntArray, TimeGrid
 from optimizer.base.units import MINUTES_PER_DAY, clock, read_clock
 
@@ -56,6 +56,9 @@ DAYS_OF_WORD = {
 
 LEAP_YEAR = 2024
 """A year that has every month and day; used to check that seasons leave no hole."""
+
+FIRST_OF_MONTH = [date(LEAP_YEAR, month, 1).timetuple().tm_yday - 1 for month in range(1, 13)]
+"""The day of that year, counted from 0, on which each month begins."""
 
 
 def minutes_in_spans(spans: Sequence[str]) -> BoolArray:
@@ -236,7 +239,7 @@ class Seasons:
 
     def of_day(self, day: date) -> str:
         """Return the season's name of a day."""
-        return self._table[_day_of_year(f"{day:%m-%d}")]
+        return self._table[FIRST_OF_MONTH[day.month - 1] + day.day - 1]
 
 
 def _season_table(ranges: Mapping[str, Sequence[str]]) -> list[str]:
@@ -284,6 +287,23 @@ def month_and_day(text: str) -> tuple[int, int]:
     """
     day = date(LEAP_YEAR, 1, 1) + timedelta(days=_day_of_year(text))
     return day.month, day.day
+
+
+def _of_every_year(text: str) -> str:
+    if month_and_day(text) == (2, 29):
+        raise Mistake(f"{text!r} is no day of every year", "Write 02-28 or 03-01.")
+    return text
+
+
+MonthDay = Annotated[str, AfterValidator(_of_every_year)]
+"""A month and a day that every year has, such as ``04-01``."""
+
+
+def year_of(day: date, begins: str | None) -> int:
+    """Return the year of a day, where years begin on a month and day; the calendar year without one."""
+    if begins is None or (day.month, day.day) >= month_and_day(begins):
+        return day.year
+    return day.year - 1
 
 
 def _day_of_year(text: str) -> int:
@@ -412,6 +432,41 @@ class When(Document):
         """Return the times at which this part of the day begins or ends. [min]"""
         inside = minutes_in_spans(self.hours)
         return {int(m) for m in np.flatnonzero(inside != np.roll(inside, 1))}
+
+    def parts(self) -> list[tuple[Place, When]]:
+        """Return the parts of the calendar of which it is the union, each with its place."""
+        return [((), self)]
+
+
+class Times(When):
+    """A part of the calendar, or the union of several, each with words of its own: ``any_of``."""
+
+    any_of: Annotated[Sequence[When], Field(min_length=2)] | None = None
+
+    @model_validator(mode="after")
+    def _said_in_one_way(self) -> Times:
+        beside = sorted(self.model_fields_set & set(WHEN_KEYS))
+        if self.any_of is not None and beside:
+            raise Mistake(
+                f"any_of stands beside {', '.join(beside)}, so it is open whether both must hold",
+                "Write these words into each part of any_of.",
+                "any_of",
+            )
+        return self
+
+    def parts(self) -> list[tuple[Place, When]]:
+        """Return the parts of the calendar of which it is the union, each with its place."""
+        if self.any_of is None:
+            return super().parts()
+        return [(("any_of", number), part) for number, part in enumerate(self.any_of)]
+
+    @property
+    def all_seasons(self) -> list[str] | None:
+        """The seasons in which some part lies; None for all of the year."""
+        named = [part.seasons for _, part in self.parts()]
+        if None in named:
+            return None
+        return list(dict.fromkeys(name for names in named for name in names or ()))
 
 
 @dataclass(frozen=True)

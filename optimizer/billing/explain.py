@@ -109,7 +109,7 @@ def _decisive_peaks(node: Node, reading: Evaluation, told: Mapping[Node, str]) -
         case Scale() | Tally() | Rounded():
             inside = (node.of,)
         case Metered():
-            inside = (node.planned,)
+            inside = (node.shown or node.planned,)
     inside = tuple(part for part in inside if part not in told)
     return [peak for part in inside for peak in _decisive_peaks(part, reading, told)]
 
@@ -198,9 +198,8 @@ class _Teller:
                 text = f"rounded ({node.how}, to {number(node.to, 6)})"
                 return Why(text, value, unit, decides, (inner,))
             case Metered():
-                return Why(
-                    "as metered, from", value, unit, decides, (self.tell(node.planned, unit),)
-                )
+                inner = self.tell(node.shown or node.planned, unit)
+                return Why("as metered, from", value, unit, decides, (inner,))
             case Constant():
                 return Why(node.what or "a fixed amount", value, unit, decides)
 

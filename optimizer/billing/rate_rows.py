@@ -506,6 +506,8 @@ KIND_WORDS = {
 KEY_WORDS = {
     "blocks": later("prices by blocks of use"),
     "series": later("prices from a file"),
+    "table": later("prices from a file"),
+    "any_of": later("hours with days of their own"),
     "dates": later("prices on single days"),
     "ratchet": later("a share of earlier months' demand"),
     "mean_of_months": later("a mean of several months' demand"),
@@ -544,7 +546,10 @@ def rows_of(file: TariffFile) -> tuple[RateSheet | None, list[str]]:
         by_kind.setdefault(charge.kind, []).append(charge)
         reasons += _left_over(charge, charge.name)
         for rate in (charge.rates or ()) if isinstance(charge, PricedEnergy) else ():
-            reasons += _left_over(rate, f"{charge.name}: {rate.name}")
+            name = f"{charge.name}: {rate.name}"
+            reasons += _left_over(rate, name)
+            if rate.otherwise and {"seasons", "days"} & rate.model_fields_set:
+                reasons.append(f"{name}: {say('what remains of some seasons or days')}")
     reasons += _of_which_there_is_one(version, by_kind)
     if reasons or months is None:
         return None, list(dict.fromkeys(reasons))

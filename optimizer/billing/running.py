@@ -151,14 +151,21 @@ class _Known:
                 inner = self._open(node.of)
                 return _Open(replace(node, of=inner.node), inner.is_known)
             case Metered():
-                formula, planned = node.formula, self._open(node.planned)
-                # What is planned tells which steps are meant, but where nothing is planned for it.
-                is_known = planned.is_known and not isinstance(node.planned, Constant)
-                return _Open(
-                    Metered(lambda rest: formula(self._with(rest)), planned.node), is_known
-                )
+                return self._metered(node)
             case Constant():
                 return _Open(node, True)
+
+    def _metered(self, node: Metered) -> _Open:
+        planned = self._open(node.planned)
+        shown = None if node.shown is None else self._open(node.shown)
+        # What is planned tells which steps are meant, but where nothing is planned for it.
+        tells = not isinstance(node.planned, Constant) if shown is None else shown.is_known
+        rest = Metered(
+            lambda flows: node.formula(self._with(flows)),
+            planned.node,
+            None if shown is None else shown.node,
+        )
+        return _Open(rest, planned.is_known and tells)
 
     def _of_many(self, terms: tuple[Node, ...], build: Callable[[tuple[Node, ...]], Node]) -> _Open:
         parts = [self._open(term) for term in terms]

@@ -16,7 +16,7 @@ from functools import partial
 from importlib import resources
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import Annotated, Any
+from typing import Annotated, Any, TypeVar
 
 import numpy as np
 import pandas as pd
@@ -30,7 +30,13 @@ from optimizer.base.timegrid import BillingPeriods, BoolArray, FloatArray, TimeG
 from optimizer.billing.charges.base import ChargeBase, Context, Line, Rounding
 from optimizer.billing.charges.credit_bank import CreditBank
 from optimizer.billing.charges.demand import DemandCharge
-from optimizer.billing.charges.energy import EnergyCharge, ExportCredit, PricedEnergy
+from optimizer.billing.charges.energy import (
+    EnergyCharge,
+    ExportCredit,
+    PricedEnergy,
+    PriceSeries,
+    PriceTable,
+)
 from optimizer.billing.charges.fixed import FixedCharge
 from optimizer.billing.charges.minimum import MinimumCharge
 from optimizer.billing.charges.net_energy import NetEnergyCharge
@@ -40,6 +46,7 @@ from optimizer.billing.charges.step_fee import StepFee
 from optimizer.billing.history import NO_HISTORY, History
 from optimizer.cost.expression import Evaluation, Node, Rounded, Sum, minus
 from optimizer.metering.price_csv import read_prices
+from optimizer.metering.price_table import alike_months, read_price_table
 from optimizer.metering.series import TIME_COLUMNS, needed_column, read_stamps, read_table
 
 Charge = Annotated[
@@ -48,8 +55,10 @@ Charge = Annotated[
     Field(discriminator="kind"),
 ]  # fmt: skip
 
-PriceReader = Callable[[Path, str, str], FloatArray]
-"""Reads the prices of a column of a file for each step of a grid, given who names it."""
+ReadT = TypeVar("ReadT")
+
+PriceReader = Callable[[PriceSeries, str], FloatArray]
+"""Reads the prices of a file for each step of a grid, given the words that name it and their place."""
 
 BILLS_SUFFIX = ".bills.yaml"
 """How the name of a file of worked bills ends, which stands beside its tariff."""
@@ -123,14 +132,18 @@ class Tariff:
         """Return the season of the middle of each month, January first, shape (12,).
 
         Seasons are those of the version in force on the grid's last day; seasons in which any flows
-        cost the same are one, called by the first of them.
+        cost the same are one, called by the first of them. Months in which a table has other prices
+        are seasons of their own.
         """
         last = grid.dates[-1]
         past = [n for n, version in enumerate(self.file.versions) if version.from_date <= last]
         number = past[-1] if past else 0
         seasons = self.file.versions[number].calendar().seasons
         alike = seasons_alike(self, number, grid)
-        return [alike[seasons.of_day(date(last.year, month, 15))] for month in range(1, 13)]
+        named = [alike[seasons.of_day(date(last.year, month, 15))] for month in range(1, 13)]
+        for months in _months_of_tables(self, number):
+            named = [f"{name} {first}" for name, first in zip(named, months, strict=True)]
+        return named
 
 
 def _on_one_line(text: str) -> str:
@@ -288,14 +301,15 @@ def _version_read(  # noqa: PLR0913 - a version, its time, and what differs from
 ) -> Context:
     """Return the context of a version with the lines of all its charges, and its notes."""
     version, notes = tariff.file.versions[number], list[str]()
+    calendar = calendar or version.calendar()
     context = Context(
         grid,
         periods,
-        calendar or version.calendar(),
+        calendar,
         in_force,
         tariff.source,
         location=("versions", number, "charges"),
-        read_prices=read or _price_reader(tariff, grid, notes),
+        read_prices=read or _price_reader(tariff, grid, calendar, notes),
         history=history,
         notes=notes,
         memory={} if memory is None else memory,
@@ -303,7 +317,7 @@ def _version_read(  # noqa: PLR0913 - a version, its time, and what differs from
     for position, charge in enumerate(version.charges):
         context.location = ("versions", number, "charges", position)
         context.lines.extend(_rounded(line, charge) for line in charge.lines(context))
-        context.declared[charge.name] = charge.kind
+        context.declared[charge.name] = charge.declared_as
     if version.round_total is not None:
         where = tariff.source.where(("versions", number, "round_total"))
         context.lines.extend(_rounding_lines(context, version.round_total, where))
@@ -320,33 +334,49 @@ def remarks_over_a_year(tariff: Tariff) -> list[str]:
     TariffError, SeriesError
         As a bill of that year would: undefined names, holes and overlaps, files that are missing.
     """
-    remarks: list[str] = []
-    for number, version in enumerate(tariff.file.versions):
-        year = version.from_date.year
-        days = (date(year + 1, 1, 1) - date(year, 1, 1)).days
-        minutes = 5 if any(_is_rolling_fast(charge) for charge in version.charges) else 15
-        count = days * 24 * 60 // minutes
-        grid = TimeGrid(datetime(year, 1, 1, tzinfo=UTC), minutes, count, "UTC")
-        context = _version_read(
-            tariff, number, np.ones(count, dtype=bool), grid, calendar_months(grid),
-            read=partial(_readable_prices, count),
-        )  # fmt: skip
-        remarks += context.remarks
-    return list(dict.fromkeys(remarks))
+    versions = range(len(tariff.file.versions))
+    found = [remark for number in versions for remark in over_a_year(tariff, number).remarks]
+    return list(dict.fromkeys(found))
+
+
+def over_a_year(tariff: Tariff, number: int) -> Context:
+    """Compile a version over the calendar year in which it begins; prices of a series are zero.
+
+    Raises
+    ------
+    TariffError, SeriesError
+        As a bill of that year would: undefined names, holes and overlaps, files that are missing.
+    """
+    version = tariff.file.versions[number]
+    year = version.from_date.year
+    days = (date(year + 1, 1, 1) - date(year, 1, 1)).days
+    minutes = 5 if any(_is_rolling_fast(charge) for charge in version.charges) else 15
+    count = days * 24 * 60 // minutes
+    grid = TimeGrid(datetime(year, 1, 1, tzinfo=UTC), minutes, count, "UTC")
+    return _version_read(
+        tariff, number, np.ones(count, dtype=bool), grid, calendar_months(grid),
+        read=partial(_readable_prices, tariff, grid, version.calendar()),
+    )  # fmt: skip
 
 
 def _is_rolling_fast(charge: ChargeBase) -> bool:
     return isinstance(charge, DemandCharge) and (charge.rolling_minutes or 15) < 15
 
 
-def _readable_prices(count: int, path: Path, column: str, where: str) -> FloatArray:
-    """Read the first price of a series, which shows that it can be read; return no prices."""
+def _readable_prices(
+    tariff: Tariff, grid: TimeGrid, calendar: DayCalendar, named: PriceSeries, where: str
+) -> FloatArray:
+    """Read a table by its own clock, and of a series the first price, which shows that it can be read."""
+    path, notes = tariff.source.path.parent / named.file, list[str]()
     _refuse_missing(path, where)
-    table, notes = read_table(path), list[str]()
+    if isinstance(named, PriceTable):
+        own = named.model_copy(update={"zone": None})
+        return prices_in(path, own, grid, calendar, where, notes)
+    table = read_table(path)
     stamps = read_stamps(table, needed_column(table, TIME_COLUMNS), "UTC", notes)
     first = min(stamp for stamp in stamps if not pd.isna(stamp))
-    read_prices(path, column, TimeGrid(first, 60, 1, "UTC"), where, notes)
-    return np.zeros(count)
+    read_prices(path, named.column, TimeGrid(first, 60, 1, "UTC"), where, notes)
+    return np.zeros(grid.count)
 
 
 PROBES_KW = (0.5, 20.0, 1000.0)
@@ -425,21 +455,66 @@ def _versions_in_force(tariff: Tariff, grid: TimeGrid) -> list[tuple[int, BoolAr
     return [(int(v), (version == v)[grid.day]) for v in np.unique(version)]
 
 
-def _price_reader(tariff: Tariff, grid: TimeGrid, notes: list[str]) -> PriceReader:
+def _price_reader(
+    tariff: Tariff, grid: TimeGrid, calendar: DayCalendar, notes: list[str]
+) -> PriceReader:
     """Return what reads prices: of a file that has changed since the tariff was read, as it was."""
 
-    def read(path: Path, column: str, where: str) -> FloatArray:
-        kept = tariff.series.get(path)
-        if kept is None:
-            _refuse_missing(path, where)
-        if kept is None or kept == _series_text(path):
-            return read_prices(path, column, grid, where, notes)
-        with TemporaryDirectory() as folder:
-            copy = Path(folder) / kept_name(path.name)
-            copy.write_text(kept, encoding="utf-8", newline="")
-            return read_prices(copy, column, grid, where, notes)
+    def read(named: PriceSeries, where: str) -> FloatArray:
+        def read_in(path: Path) -> FloatArray:
+            return prices_in(path, named, grid, calendar, where, notes)
+
+        return _from_file(tariff, named.file, where, read_in)
 
     return read
+
+
+def _from_file(tariff: Tariff, file: str, where: str, read: Callable[[Path], ReadT]) -> ReadT:
+    """Return what is read of a file, as it was when the tariff was read."""
+    path = tariff.source.path.parent / file
+    kept = tariff.series.get(path)
+    if kept is None:
+        _refuse_missing(path, where)
+    if kept is None or kept == _series_text(path):
+        return read(path)
+    with TemporaryDirectory() as folder:
+        copy = Path(folder) / kept_name(path.name)
+        copy.write_text(kept, encoding="utf-8", newline="")
+        return read(copy)
+
+
+def _months_of_tables(tariff: Tariff, number: int) -> list[list[int]]:
+    """Return for each table of a version the first month with the same prices as each month."""
+    tables = {
+        (charge.table.file, charge.table.column): None
+        for charge in tariff.file.versions[number].charges
+        if isinstance(charge, PricedEnergy) and charge.table is not None
+    }
+    return [
+        _from_file(tariff, file, str(tariff.source.path), partial(alike_months, column=column))
+        for file, column in tables
+    ]
+
+
+def prices_in(
+    path: Path,
+    named: PriceSeries,
+    grid: TimeGrid,
+    calendar: DayCalendar,
+    where: str,
+    notes: list[str],
+) -> FloatArray:
+    """Read the prices of a series or a table for each step, as they stand there, shape (T,).
+
+    Raises
+    ------
+    SeriesError
+        If they cannot be read, or a step has none.
+    """
+    if not isinstance(named, PriceTable):
+        return read_prices(path, named.column, grid, where, notes)
+    clock = grid if named.zone is None else replace(grid, zone=named.zone)
+    return read_price_table(path, named.column, clock, calendar, where, notes)
 
 
 def _refuse_missing(path: Path, where: str) -> None:
@@ -454,10 +529,10 @@ def _refuse_missing(path: Path, where: str) -> None:
 def series_files(file: TariffFile) -> list[str]:
     """Return the files of prices that a tariff names, each once."""
     found = [
-        charge.series.file
+        charge.prices_from.file
         for version in file.versions
         for charge in version.charges
-        if isinstance(charge, PricedEnergy) and charge.series is not None
+        if isinstance(charge, PricedEnergy) and charge.prices_from is not None
     ]
     return list(dict.fromkeys(found))
 

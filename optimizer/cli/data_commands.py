@@ -6,14 +6,17 @@ Heavy parts are imported inside the commands, so that help and mistakes answer a
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
-from optimizer.base.errors import InputError
+from optimizer.base.errors import InputError, UsageMistake
 from optimizer.cli.next_steps import command
-from optimizer.cli.options import DebugOption, JsonOption, folder_of
+from optimizer.cli.options import DebugOption, JsonOption, dates_in, folder_of
 from optimizer.cli.running import errors_told, job, print_record, print_text
+
+if TYPE_CHECKING:
+    from optimizer.workflows.bill import TwoBills
 
 
 def bill(
@@ -26,6 +29,10 @@ def bill(
     zone: Annotated[
         str, typer.Option("--zone", metavar="ZONE", help="IANA time zone of the wall clock.")
     ],
+    beside: Annotated[
+        str | None,
+        typer.Option("--beside", metavar="TARIFF", help="Another tariff, to compare sums."),
+    ] = None,
     paid: Annotated[
         Path | None,
         typer.Option(
@@ -40,6 +47,14 @@ def bill(
             help="What went before: past_peaks_kw, banked, peak_so_far_kw.",
         ),
     ] = None,
+    read_dates: Annotated[
+        str | None,
+        typer.Option(
+            "--read-dates",
+            metavar="DATES",
+            help="Days at whose midnight the meter was read: 2026-01-05,2026-02-04.",
+        ),
+    ] = None,
     explain: Annotated[
         bool, typer.Option("--explain", help="Under each line, what made it, down to the meter.")
     ] = False,
@@ -51,15 +66,22 @@ def bill(
         if paid is not None:
             _reconcile(meter, tariff, zone, paid, as_json=as_json)
             return
+        reads = dates_in(read_dates)
+        if beside is not None:
+            from optimizer.workflows.bill import two_bills
+
+            both = two_bills(meter, (tariff, beside), zone, history, reads)
+            _print_two(both, str(meter), as_json=as_json)
+            return
         from optimizer.report.bill import bill_record, bill_text
         from optimizer.report.formats import BILL
         from optimizer.report.shapes import MeterBillRecord
         from optimizer.workflows import bill as jobs
 
-        result = jobs.bill(meter, tariff, zone, history)
+        result = jobs.bill(meter, tariff, zone, history, reads)
         if as_json:
             record: MeterBillRecord = {
-                **bill_record(result.bill, with_why=True),
+                **bill_record(result.bill, with_why=explain),
                 "notes": list(result.notes),
             }
             print_record(BILL, record)
@@ -68,6 +90,16 @@ def bill(
         more = ("--paid", "paid.yaml") if explain else ("--explain",)
         then = command("bill", meter, "--tariff", tariff, "--zone", zone, *more)
         print_text(bill_text(result.bill, title, with_why=explain), notes=result.notes, then=then)
+
+
+def _print_two(both: TwoBills, meter: str, *, as_json: bool) -> None:
+    from optimizer.report.bill import two_bills_record, two_bills_text
+    from optimizer.report.formats import TWO_BILLS
+
+    if as_json:
+        print_record(TWO_BILLS, two_bills_record(both))
+    else:
+        print_text(two_bills_text(both, meter), notes=both.notes)
 
 
 def _reconcile(meter: Path, tariff: str, zone: str, paid: Path, *, as_json: bool) -> None:
@@ -136,6 +168,12 @@ def read(
             help="Spread totals of days or months over a published load profile, e.g. H0: an estimate.",
         ),
     ] = None,
+    pictures: Annotated[
+        Path | None,
+        typer.Option(
+            "--pictures", metavar="DIR", help="Draw each column by day and hour, as SVG files."
+        ),
+    ] = None,
     as_json: JsonOption = False,
     debug: DebugOption = False,
 ) -> None:
@@ -144,6 +182,7 @@ def read(
         from optimizer.metering.found import Request
         from optimizer.report.formats import READING
         from optimizer.report.reading import next_step, reading_record, reading_text
+        from optimizer.report.reading_figure import write_reading
         from optimizer.workflows.read import read as read_outside
         from optimizer.workflows.read import shape_named
 
@@ -152,10 +191,12 @@ def read(
         request = Request(zone, point, fill, dates, stamps, names, shape)
         progress(f"reading {', '.join(map(str, files))}")
         found = read_outside(files, request, out)
+        drawn = [] if pictures is None else write_reading(found.chosen(point), pictures)
     if as_json:
         print_record(READING, reading_record(found, request, out))
     else:
-        print_text(f"{reading_text(found)}\n{next_step(found, request, out)}")
+        seen = "".join(f"drawn: {path}\n" for path in drawn)
+        print_text(f"{reading_text(found)}\n{seen}{next_step(found, request, out)}")
 
 
 def check(
@@ -165,6 +206,10 @@ def check(
             metavar="WHAT", help="A scenario folder, its scenario.yaml, or a tariff file or name."
         ),
     ] = None,
+    out: Annotated[
+        Path | None,
+        typer.Option("--out", metavar="FOLDER", help="Folder for a page of a tariff."),
+    ] = None,
     as_json: JsonOption = False,
     debug: DebugOption = False,
 ) -> None:
@@ -173,8 +218,14 @@ def check(
         from optimizer.workflows import check as jobs
 
         if what is not None and (tariff := jobs.tariff_named(what)) is not None:
-            _check_tariff(tariff, as_json=as_json)
+            _check_tariff(tariff, out, as_json=as_json)
             return
+        if out is not None:
+            raise UsageMistake(
+                "only of a tariff a page is written",
+                where="--out",
+                mend="Name a tariff, or leave it out.",
+            )
         from optimizer.report.fits import fits_record, fits_text
         from optimizer.report.formats import CHECK
         from optimizer.report.shapes import CheckRecord
@@ -194,12 +245,17 @@ def check(
         print_text(told, then=command("plan", what))
 
 
-def _check_tariff(path: Path, *, as_json: bool) -> None:
+def _check_tariff(path: Path, out: Path | None, *, as_json: bool) -> None:
     from optimizer.report.bill import worked_record, worked_text
     from optimizer.report.formats import WORKED_BILLS
+    from optimizer.report.tariff_picture import tariff_picture
     from optimizer.workflows.check import check_tariff
 
-    result = check_tariff(path)
+    result, files = check_tariff(path), list[Path]()
+    if out is not None:
+        from optimizer.report.tariff_page import write_tariff_page
+
+        files = write_tariff_page(result, out)
     if as_json:
         print_record(WORKED_BILLS, worked_record(result.worked, result.remarks))
     else:
@@ -208,6 +264,9 @@ def _check_tariff(path: Path, *, as_json: bool) -> None:
             if result.is_right
             else f"mend the figures that differ, then {command('check', path)}"
         )
-        print_text(worked_text(result.worked, result.remarks), then=then)
+        picture = tariff_picture(result.sample)
+        print_text(
+            f"{picture}\n\n{worked_text(result.worked, result.remarks)}", files=files, then=then
+        )
     if not result.is_right:
         raise typer.Exit(InputError.exit_code)

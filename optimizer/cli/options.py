@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from datetime import date
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -33,6 +34,18 @@ def number_from(
         return value
 
     return read
+
+
+def dates_in(text: str | None) -> list[date]:
+    """Return the days of a text such as ``2026-01-05,2026-02-04``; none of none."""
+    try:
+        return [date.fromisoformat(word.strip()) for word in text.split(",")] if text else []
+    except ValueError:
+        raise UsageMistake(
+            f"{text!r} is no list of days",
+            where="--read-dates",
+            mend="Write days with commas between them, such as 2026-01-05,2026-02-04.",
+        ) from None
 
 
 ScenarioArgument = Annotated[

@@ -248,10 +248,14 @@ class Rounded:
 
 @dataclass(frozen=True, eq=False)
 class Metered:
-    """What only a meter knows; the plan reads ``planned`` in its place."""
+    """What only a meter knows; the plan reads ``planned`` in its place.
+
+    ``shown`` is what the formula reads, where that is a node: a bill tells what made it.
+    """
 
     formula: Callable[[Flows], float]
     planned: Node
+    shown: Node | None = None
 
 
 Node = (

@@ -20,12 +20,13 @@ from optimizer.base.errors import ScenarioError, SeriesError
 from optimizer.base.timegrid import FloatArray, TimeGrid, zone_named
 from optimizer.base.units import number
 from optimizer.forecasting.additions import Layer, layer_of
+from optimizer.forecasting.behind_meter import estimated_pv
 from optimizer.forecasting.profiles import profile_kwh
 from optimizer.forecasting.recipe import ForecastRecipe, Place, PvRecipe
 from optimizer.forecasting.sun import RoofModel, TypicalYear, read_typical_year
 from optimizer.forecasting.weeks import DAYS_PER_YEAR, Material, Variant, Weather
 from optimizer.metering.forecast import Forecast
-from optimizer.metering.forecast_csv import WITHOUT_PV, read_forecast, read_pv
+from optimizer.metering.forecast_csv import WITHOUT_PV, read_forecast, read_net, read_pv
 from optimizer.site.equipment import UNLIMITED_KW, Plant
 
 AS_EXPECTED = Variant(1.0, resampled=False)
@@ -108,7 +109,7 @@ def expected_from(
         _refuse_odd_meters(metered, recipe, grid, where)
         trend = _measured_trend(metered, recipe, where("load", "trend_pct_per_year"), about)
         material = from_meters(metered, grid, recipe, trend, about)
-        if isinstance(recipe.pv, PvRecipe) or recipe.pv == "none":
+        if recipe.pv == "none" or (isinstance(recipe.pv, PvRecipe) and not recipe.is_behind):
             material = _with_other_pv(material, recipe, plant, typical, about)
     else:
         material = _from_profile(grid, recipe, plant, typical, about)
@@ -126,7 +127,16 @@ def expected_from(
             pv_times=np.prod([layer.pv_times for layer in layers], axis=0),
         )
     notes = [_with_pv_of_roofs(note, recipe) for series in metered for note in series.notes]
+    notes += [estimate for series in metered if (estimate := _estimate_of(series, recipe))]
     return as_expected(material, grid, layers, metered, (*about, *notes))
+
+
+def _estimate_of(series: Forecast, recipe: ForecastRecipe) -> str:
+    """Return how far an estimate of PV can be trusted, with the days of its meter if there are several."""
+    days = series.grid.dates
+    several = len(recipe.load.meters or ()) > 1
+    told = f"{days[0]} to {days[-1]}: " if several else ""
+    return f"{told}{series.estimate}" if series.estimate else ""
 
 
 def _with_pv_of_roofs(note: str, recipe: ForecastRecipe) -> str:
@@ -171,7 +181,8 @@ def as_expected(
             mend="Give more days: at least one week, better a year.",
         )
     made = weather.year(AS_EXPECTED, None, np.random.default_rng(SEED))
-    forecast = Forecast(grid, made.load_kwh, made.pv_kwh, about)
+    estimate = next((each.estimate for each in material.sources if each.estimate), "")
+    forecast = Forecast(grid, made.load_kwh, made.pv_kwh, about, estimate)
     return Expected(forecast, material, layers, metered, about)
 
 
@@ -239,7 +250,7 @@ def _grown(year: Forecast, grid: TimeGrid, trend: float) -> Forecast:
     middle = grid.utc[0] + (grid.utc[-1] - grid.utc[0]) / 2
     its_middle = year.grid.utc[0] + (year.grid.utc[-1] - year.grid.utc[0]) / 2
     age = (middle - its_middle).total_seconds() / 86400 / DAYS_PER_YEAR
-    return Forecast(year.grid, year.load_kwh * (1 + trend) ** age, year.pv_kwh, year.notes)
+    return replace(year, load_kwh=year.load_kwh * (1 + trend) ** age)
 
 
 def _measured_trend(
@@ -335,6 +346,9 @@ def _read_meters(
     found = []
     for place, name in enumerate(recipe.load.meters or ()):
         pv = None
+        if recipe.is_behind:
+            net = read_net(folder / name, zone, plant)
+            pv = estimated_pv(net, _roof_model(recipe, plant, None), plant.pv_to_ac_efficiency)
         if recipe.load.pv_meters is not None:
             pv = read_pv(folder / recipe.load.pv_meters[place], zone, plant)
         found.append(read_forecast(folder / name, zone, plant, pv))
@@ -367,7 +381,7 @@ def _with_steps(series: Forecast, step_minutes: int, where: str) -> Forecast:
         values[first : first + count * each].reshape(count, each).sum(axis=1)
         for values in (series.load_kwh, series.pv_kwh)
     )
-    return Forecast(longer, load, pv, series.notes)
+    return replace(series, grid=longer, load_kwh=load, pv_kwh=pv)
 
 
 def _coming_grid(
@@ -475,12 +489,8 @@ def _computed_pv(
     about: list[str],
     seed: int = SEED,
 ) -> list[FloatArray]:
-    pv, place = recipe.pv, recipe.place
-    assert isinstance(pv, PvRecipe)
-    assert place is not None
-    stated = plant.pv_ac_limit_kw if plant.pv_ac_limit_kw < UNLIMITED_KW else None
-    limit = None if plant.pv_on_dc_side else RoofModel.own_limit_kw(pv, stated)
-    model = RoofModel(pv, place, limit, typical)
+    model = _roof_model(recipe, plant, typical)
+    pv, place = model.recipe, model.place
     years = model.years_kwh(grid, count, seed)
     sun = f"the weather file {pv.weather_file}" if pv.weather_file else "clear skies and cloudiness"
     told = [f"PV is computed from roof facts with {sun}."]
@@ -499,6 +509,15 @@ def _computed_pv(
         )
     about[:] = list(dict.fromkeys([*about, *told]))
     return years
+
+
+def _roof_model(recipe: ForecastRecipe, plant: Plant, typical: TypicalYear | None) -> RoofModel:
+    pv, place = recipe.pv, recipe.place
+    assert isinstance(pv, PvRecipe)
+    assert place is not None
+    stated = plant.pv_ac_limit_kw if plant.pv_ac_limit_kw < UNLIMITED_KW else None
+    limit = None if plant.pv_on_dc_side else RoofModel.own_limit_kw(pv, stated)
+    return RoofModel(pv, place, limit, typical)
 
 
 def _is_elsewhere(one: Place, other: Place) -> bool:

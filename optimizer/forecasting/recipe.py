@@ -96,6 +96,10 @@ class PvRecipe(Document):
     sun, ``kwh_per_month`` (January first, as printed on a quote) sets what each month yields.
     ``losses_pct`` are those of NREL/TP-6A20-62641 (2014), table 2, unless given; ``air_behind`` tells
     how freely air passes behind the modules, and so how warm they grow.
+
+    ``behind_meters`` says that these roofs stood behind the net meters that give the load: what they gave
+    is then estimated from import, export and the clear sky. ``kwh_per_year`` is what they gave a year in
+    that time, where the inverter's display tells it.
     """
 
     roofs: Annotated[list[Roof], Field(min_length=1)]
@@ -105,6 +109,8 @@ class PvRecipe(Document):
     losses_pct: float = Field(default=14.08, ge=0, lt=100)
     temperature_pct_per_k: float = Field(default=-0.4, ge=-2, le=0)
     air_behind: Literal["little", "free"] = "little"
+    behind_meters: bool = False
+    kwh_per_year: float | None = Field(default=None, gt=0, le=1e8)
 
     @model_validator(mode="before")
     @classmethod
@@ -123,6 +129,23 @@ class PvRecipe(Document):
         if self.weather_file is not None and self.clearness is not None:
             raise Mistake(
                 "the sun is told by a weather file and by a clearness", "Keep one.", "clearness"
+            )
+        return self
+
+    @model_validator(mode="after")
+    def _told_by_the_export(self) -> PvRecipe:
+        for key in ("weather_file", "kwh_per_month"):
+            if self.behind_meters and getattr(self, key) is not None:
+                raise Mistake(
+                    f"behind meters, import and export tell how sunny it was, but {key} is given too",
+                    "Keep one. The yield of a year goes under kwh_per_year.",
+                    key,
+                )
+        if self.kwh_per_year is not None and not self.behind_meters:
+            raise Mistake(
+                "kwh_per_year of the PV goes with behind_meters: true",
+                "Give kwh_per_month for roofs that are computed.",
+                "kwh_per_year",
             )
         return self
 
@@ -221,6 +244,11 @@ class ForecastRecipe(Document):
     pv: PvRecipe | Literal["metered", "none"] | None = None
     added: list[Addition] = []
 
+    @property
+    def is_behind(self) -> bool:
+        """Whether roofs stand behind the net meters, and what they gave is to be estimated."""
+        return isinstance(self.pv, PvRecipe) and self.pv.behind_meters
+
     @model_validator(mode="after")
     def _whole(self) -> ForecastRecipe:
         if self.first is None and self.load.meters is None:
@@ -233,6 +261,12 @@ class ForecastRecipe(Document):
             raise Mistake(f"last is {self.last}, before first", "Put the days in order.", "last")
         if self.pv == "metered" and self.load.meters is None:
             raise Mistake("pv is 'metered', but there are no meters", "Give roofs, or none.", "pv")
+        if self.is_behind and (self.load.meters is None or self.load.pv_meters is not None):
+            raise Mistake(
+                "behind_meters goes with net meters alone, without pv_meters",
+                "Name them under load.meters, or remove behind_meters.",
+                "pv",
+            )
         if isinstance(self.pv, PvRecipe) and self.place is None:
             raise Mistake(
                 "the sun over the roofs is unknown without a place",

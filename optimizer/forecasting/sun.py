@@ -219,6 +219,16 @@ def inverter_ac_kw(dc_kw: FloatArray, limit_kw: float) -> FloatArray:
     return np.asarray(np.clip(ac, 0.0, limit_kw))
 
 
+@dataclass(frozen=True)
+class _ClearSky:
+    """The sun over T steps: positions, day of the year, irradiance on level ground and above air [W/m²]."""
+
+    sun: pd.DataFrame
+    of_year: IntArray
+    ghi: FloatArray
+    above: FloatArray
+
+
 class RoofModel:
     """Makes plausible years of PV for one site.
 
@@ -259,7 +269,8 @@ class RoofModel:
             powers = [power * self.quote_factor[grid.month - 1] for power in powers]
         return [power * grid.step_h for power in powers]
 
-    def _out(self, dc_kw: FloatArray) -> FloatArray:
+    def out_kw(self, dc_kw: FloatArray) -> FloatArray:
+        """Return what comes out of the PV's own inverter; DC power where it has none. [kW]"""
         return dc_kw if self.ac_limit_kw is None else inverter_ac_kw(dc_kw, self.ac_limit_kw)
 
     def _of_typical_days(
@@ -281,7 +292,7 @@ class RoofModel:
             index=middle,
         )
         dc, _ = roof_dc_kw(self.recipe, sun_positions(self.place, middle), sky)
-        by_day = self._out(dc).reshape(365, per_day)
+        by_day = self.out_kw(dc).reshape(365, per_day)
         standard = (grid.utc + pd.Timedelta(hours=typical.offset_h)).tz_localize(None)
         days, number = np.unique(
             standard.normalize().to_numpy("datetime64[D]"), return_inverse=True
@@ -298,6 +309,28 @@ class RoofModel:
         self, grid: TimeGrid, count: int, luck: np.random.Generator
     ) -> list[FloatArray]:
         """Return years of clear days dimmed by a clearness that is drawn for each day."""
+        clear = self._clear_sky(grid)
+        day_clear, day_above = (
+            np.bincount(grid.day, weights=each) for each in (clear.ghi, clear.above)
+        )
+        mean = self.recipe.clearness or TYPICAL_CLEARNESS
+        found = []
+        for _ in range(count):
+            clearness = drawn_clearness(mean, luck.random(len(grid.dates)))
+            with np.errstate(divide="ignore", invalid="ignore"):
+                share = np.where(day_clear > 0, clearness * day_above / day_clear, 0.0)
+            found.append(self.out_kw(self._dc_under(clear, clear.ghi * share[grid.day])))
+        return found
+
+    def cleared(self, grid: TimeGrid) -> tuple[FloatArray, float]:
+        """Return DC power under clear skies, shape (T,) [kW], and the share of it that is typical. [1]"""
+        clear = self._clear_sky(grid)
+        mean = self.recipe.clearness or TYPICAL_CLEARNESS
+        lit = float(clear.ghi.sum())
+        typical = min(mean * float(clear.above.sum()) / lit, 1.0) if lit > 0 else 0.0
+        return self._dc_under(clear, clear.ghi), typical
+
+    def _clear_sky(self, grid: TimeGrid) -> _ClearSky:
         pvlib = pvlib_module()
         middle = grid.utc + pd.Timedelta(minutes=grid.step_minutes / 2)
         sun = sun_positions(self.place, middle)
@@ -305,25 +338,21 @@ class RoofModel:
         of_year = np.asarray(middle.day_of_year)
         above = np.asarray(pvlib.irradiance.get_extra_radiation(of_year))
         above = above * np.clip(np.cos(np.radians(sun["zenith"].to_numpy())), 0.0, None)
-        day_clear, day_above = (np.bincount(grid.day, weights=each) for each in (clear, above))
-        mean = self.recipe.clearness or TYPICAL_CLEARNESS
-        found = []
-        for _ in range(count):
-            clearness = drawn_clearness(mean, luck.random(len(grid.dates)))
-            with np.errstate(divide="ignore", invalid="ignore"):
-                share = np.where(day_clear > 0, clearness * day_above / day_clear, 0.0)
-            ghi = clear * share[grid.day]
-            # Night and the edge of the day divide by next to nothing.
-            with np.errstate(divide="ignore", invalid="ignore"):
-                parts = pvlib.irradiance.erbs(ghi, sun["zenith"].to_numpy(), of_year)
-            sky = pd.DataFrame(
-                {"ghi": ghi, "dni": np.asarray(parts["dni"]), "dhi": np.asarray(parts["dhi"]),
-                 "air_c": TYPICAL_C, "wind": TYPICAL_WIND},
-                index=middle,
-            )  # fmt: skip
-            dc, _ = roof_dc_kw(self.recipe, sun, sky.fillna(0.0))
-            found.append(self._out(dc))
-        return found
+        return _ClearSky(sun, of_year, clear, above)
+
+    def _dc_under(self, clear: _ClearSky, ghi: FloatArray) -> FloatArray:
+        """Return DC power of all roofs under a horizontal irradiance, shape (T,). [kW]"""
+        # Night and the edge of the day divide by next to nothing.
+        with np.errstate(divide="ignore", invalid="ignore"):
+            parts = pvlib_module().irradiance.erbs(
+                ghi, clear.sun["zenith"].to_numpy(), clear.of_year
+            )
+        sky = pd.DataFrame(
+            {"ghi": ghi, "dni": np.asarray(parts["dni"]), "dhi": np.asarray(parts["dhi"]),
+             "air_c": TYPICAL_C, "wind": TYPICAL_WIND},
+            index=clear.sun.index,
+        )  # fmt: skip
+        return roof_dc_kw(self.recipe, clear.sun, sky.fillna(0.0))[0]
 
 
 def drawn_clearness(mean: float, luck: FloatArray) -> FloatArray:

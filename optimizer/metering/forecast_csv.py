@@ -14,13 +14,14 @@ are few; more is an error. Read next: ``scenario``.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
 from optimizer.base.errors import SeriesError
 from optimizer.base.timegrid import FloatArray, TimeGrid
-from optimizer.metering.forecast import Forecast
+from optimizer.metering.forecast import ESTIMATE, Forecast
 from optimizer.metering.gaps import gap_runs
 from optimizer.metering.series import (
     TIME_COLUMNS,
@@ -57,6 +58,16 @@ MAX_SHORT_SHARE = 0.02
 """Largest share of the load by which meter and PV may give a load below zero. [1]"""
 
 NET = ("import", "export", "charge", "discharge")
+
+
+@dataclass(frozen=True)
+class Net:
+    """What a net meter counted, shapes (T,), where nothing else is known. [kWh per step]"""
+
+    path: Path
+    grid: TimeGrid
+    import_kwh: FloatArray
+    export_kwh: FloatArray
 
 
 def read_forecast(path: Path, zone: str, plant: Plant, pv_of: Forecast | None = None) -> Forecast:
@@ -121,7 +132,39 @@ def forecast_in(table: Table, zone: str, plant: Plant, pv_of: Forecast | None = 
         notes += pv_of.notes
     pv_kwh = energy.get("pv", np.zeros(grid.count))
     load_kwh = _load_behind(energy, plant, path, notes) if is_net else energy["load"]
-    return Forecast(grid, load_kwh, pv_kwh, tuple(notes))
+    estimate = pv_of.estimate if pv_of is not None else _estimate_in(table)
+    return Forecast(grid, load_kwh, pv_kwh, tuple(notes), estimate)
+
+
+def _estimate_in(table: Table) -> str:
+    """Return how far a forecast that was written can be trusted, where it was made of an estimate."""
+    told = (line.removeprefix(ESTIMATE) for line in table.comments if line.startswith(ESTIMATE))
+    return next(told, "")
+
+
+def read_net(path: Path, zone: str, plant: Plant) -> Net:
+    """Read a net meter's file that holds no PV.
+
+    Raises
+    ------
+    SeriesError
+        As for a forecast, and if PV or a battery stands in it or the meter counts no export.
+    """
+    table = read_table(path)
+    for name in ("pv", "charge", "discharge"):
+        if (column := column_named(table, _either(name))) is not None:
+            told = (
+                ("its PV is metered: nothing is to be estimated", "Remove behind_meters.")
+                if name == "pv"
+                else (
+                    "a battery was at work: its part cannot be told from the PV's",
+                    "Add a column pv_kwh, or give meters from before the battery.",
+                )
+            )
+            raise SeriesError(told[0], where=f"{path}, column {column}", mend=told[1])
+    columns = {name: needed_column(table, _either(name)) for name in ("import", "export")}
+    grid, energy = _energies(table, columns, zone, plant, [])
+    return Net(path, grid, energy["import"], energy["export"])
 
 
 def read_pv(path: Path, zone: str, plant: Plant) -> Forecast:
@@ -202,7 +245,8 @@ def _load_behind(
         raise SeriesError(
             f"{exported:,.0f} kWh are exported, but the PV behind the meter is not known",
             where=path,
-            mend="Add a column pv_kwh, or name the PV's own file under pv_meters.",
+            mend="Add a column pv_kwh, name the PV's own file under pv_meters, or have it estimated: roofs"
+            " and behind_meters: true under forecast.pv.",
         )
     none = np.zeros(len(energy["import"]))
     pv, export, charge, discharge = (

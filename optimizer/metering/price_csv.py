@@ -15,6 +15,7 @@ from optimizer.metering.found import doubt_of_prices
 from optimizer.metering.gaps import gap_runs
 from optimizer.metering.series import (
     TIME_COLUMNS,
+    Table,
     even_steps,
     needed_column,
     read_numbers,
@@ -55,29 +56,8 @@ def read_prices(
     SeriesError
         If the file is unreadable, its unit unknown or absurd, or a step has no price.
     """
-    unit = next((u for u in KWH_PER_UNIT if column.endswith(u)), None)
-    if unit is None:
-        raise SeriesError(
-            f"the column {column!r} does not tell its unit",
-            where=where,
-            mend="Call it so that it ends in per_kwh or per_mwh.",
-        )
     table = read_table(path)
-    prices = read_numbers(table, needed_column(table, (column,))) / KWH_PER_UNIT[unit]
-    if np.isnan(prices).all():
-        raise SeriesError(
-            f"all {len(prices)} values of {column} are blank",
-            where=f"{path}, column {column}",
-            mend="Supply prices for the whole forecast, each hour once.",
-        )
-    if np.nanmax(np.abs(prices)) > MAX_PRICE_PER_KWH:
-        worst = int(np.nanargmax(np.abs(prices)))
-        raise SeriesError(
-            f"a price of {prices[worst]:,.6g} per kWh is absurd; at most"
-            f" {MAX_PRICE_PER_KWH:,g} per kWh is believed",
-            where=table.where(worst, column),
-            mend="Check the unit of the column.",
-        )
+    prices = prices_of_column(table, column, where)
     usual = float(np.nanmedian(np.abs(prices)))
     notes += [f"{path.name}: {doubt}" for doubt in doubt_of_prices(usual)]
     instants = read_stamps(table, needed_column(table, TIME_COLUMNS), grid.zone, notes)
@@ -103,6 +83,39 @@ def read_prices(
             mend="Supply prices for the whole forecast, each hour once.",
         )
     return on_grid
+
+
+def prices_of_column(table: Table, column: str, where: str) -> FloatArray:
+    """Return the prices of a column, blank cells as NaN, shape (rows,). [money per kWh]
+
+    Raises
+    ------
+    SeriesError
+        If its name tells no unit, there is no such column, or it holds no numbers or absurd ones.
+    """
+    unit = next((u for u in KWH_PER_UNIT if column.endswith(u)), None)
+    if unit is None:
+        raise SeriesError(
+            f"the column {column!r} does not tell its unit",
+            where=where,
+            mend="Call it so that it ends in per_kwh or per_mwh.",
+        )
+    prices = read_numbers(table, needed_column(table, (column,))) / KWH_PER_UNIT[unit]
+    if np.isnan(prices).all():
+        raise SeriesError(
+            f"all {len(prices)} values of {column} are blank",
+            where=f"{table.path}, column {column}",
+            mend="Supply prices for the whole forecast, each hour once.",
+        )
+    if np.nanmax(np.abs(prices)) > MAX_PRICE_PER_KWH:
+        worst = int(np.nanargmax(np.abs(prices)))
+        raise SeriesError(
+            f"a price of {prices[worst]:,.6g} per kWh is absurd; at most"
+            f" {MAX_PRICE_PER_KWH:,g} per kWh is believed",
+            where=table.where(worst, column),
+            mend="Check the unit of the column.",
+        )
+    return prices
 
 
 def _clock_change_filled(

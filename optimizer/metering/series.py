@@ -45,11 +45,12 @@ SAME = 1e-9
 
 @dataclass(frozen=True)
 class Table:
-    """A CSV as text columns, with the file's row number of each record."""
+    """A CSV as text columns, with the file's row number of each record and what stands before its head."""
 
     path: Path
     cells: pd.DataFrame
     first_row: int
+    comments: tuple[str, ...] = ()
 
     def row(self, record: int) -> int:
         """Return the row in the file, counted from 1, of a record of ``cells``."""
@@ -78,7 +79,8 @@ def read_table(path: Path) -> Table:
         refuse_irregular(path, SeriesError)
         content = _unpacked(path)
         _refuse_other_kinds(path, content)
-        comments, header = _head(path, content)
+        before, header = _head(path, content)
+        comments = len(before)
         if header.count(",") >= MAX_COLUMNS:
             raise SeriesError(
                 f"the header has more than {MAX_COLUMNS:,} columns", where=path,
@@ -115,7 +117,7 @@ def read_table(path: Path) -> Table:
     blank = (cells == "").all(axis=1) | cells.isna().all(axis=1)
     if blank.all():
         raise SeriesError("the file has no rows", where=path, mend="Add the series' rows.")
-    return Table(path, cells[~blank].fillna(""), comments + 2)
+    return Table(path, cells[~blank].fillna(""), comments + 2, before)
 
 
 def table_of(frame: pd.DataFrame, name: str) -> Table:
@@ -191,12 +193,14 @@ def _refuse_swallowed_rows(path: Path, cells: pd.DataFrame, first_row: int) -> N
             )
 
 
-def _head(path: Path, content: bytes) -> tuple[int, str]:
-    """Return how many lines of comments and blanks stand before the header, and the header."""
+def _head(path: Path, content: bytes) -> tuple[tuple[str, ...], str]:
+    """Return the lines of comments and blanks before the header, and the header."""
+    before = list[str]()
     with io.TextIOWrapper(io.BytesIO(content), encoding="utf-8-sig") as lines:
-        for count, line in enumerate(lines):
+        for line in lines:
             if line.strip() and not line.startswith("#"):
-                return count, line
+                return tuple(before), line
+            before.append(line.rstrip())
     raise SeriesError("the file has no rows", where=path, mend="Add the series' rows.")
 
 

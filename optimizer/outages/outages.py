@@ -57,6 +57,8 @@ class Outages:
         loads.
     critical_only : bool
         Whether the critical loads are carried alone.
+    estimate : str
+        How far load and sun can be trusted where they were estimated; empty where they were metered.
     """
 
     grid: TimeGrid
@@ -70,6 +72,7 @@ class Outages:
     efficiency: float
     horizon_h: float = MOST_HOURS
     critical_only: bool = False
+    estimate: str = ""
 
     def share_lasting(self, hours: float) -> float:
         """Return the share of outages that are carried for at least so many hours. [1]"""

@@ -8,10 +8,11 @@ of a series as numbers. Read next: ``replay``.
 
 from __future__ import annotations
 
+import csv
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, date, datetime, time, timedelta, timezone
 from itertools import pairwise
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -67,6 +68,27 @@ def months_of(meter: Sequence[Moment]) -> list[tuple[date, date]]:
     """Return the calendar months of a meter, each from its first day to that of the next."""
     firsts = sorted({moment.day.replace(day=1) for moment in meter})
     return [(first, (first + timedelta(days=32)).replace(day=1)) for first in firsts]
+
+
+def rows_of(text: str) -> list[dict[str, str]]:
+    """Return the rows of a table of prices, each cell by its column."""
+    lines = [line for line in text.lstrip("\ufeff").splitlines() if line.strip() and line[0] != "#"]
+    return [
+        {key.strip(): (cell or "").strip() for key, cell in row.items()}
+        for row in csv.DictReader(lines)
+    ]
+
+
+def year_of(day: date, begins: str | None) -> int:
+    """Return the year in which a day lies, if years begin on a month and day."""
+    first = date.fromisoformat(f"{day.year}-{begins or '01-01'}")
+    return day.year if day >= first else day.year - 1
+
+
+def minute_of(text: str) -> int:
+    """Return a clock time as minutes of the day."""
+    hour, minute = text.split(":")
+    return 60 * int(hour) + int(minute)
 
 
 def rounded(value: float, rule: Words | None) -> float:
@@ -216,6 +238,8 @@ class _Version:
         return runs
 
     def holds(self, when: Words, moment: Moment) -> bool:
+        if "any_of" in when:
+            return any(self.holds(part, moment) for part in when["any_of"])
         day = moment.day
         if "seasons" in when and self.season(day) not in when["seasons"]:
             return False
@@ -283,8 +307,16 @@ class _Version:
         for period in self.billed_periods():
             percent = charge.get("percent", 0.0)
             kwh = sum(m.bought for m in self.in_period[period])
+            kvarh = sum(m.reactive for m in self.in_period[period])
+            hours = len(self.in_period[period]) * self.all.step_h
+            kw = self.kw.get((charge.get("demand", ""), period), 0.0)
+            reached = {
+                "from_kwh": kwh,
+                "from_load_factor": kwh / (kw * hours) if kw else 1.0,
+                "from_power_factor": kwh / math.hypot(kwh, kvarh) if kvarh else 1.0,
+            }
             for band in charge.get("bands", ()):
-                if kwh >= band["from_kwh"]:
+                if all(reached[key] >= start for key, start in band.items() if key != "percent"):
                     percent = band["percent"]
             self.add(charge, period, percent / 100 * self.above(charge["of"], period))
 
@@ -296,17 +328,19 @@ class _Version:
             return [(charge["name"], charge, lambda m: self.holds(charge, m))]
 
         def rate_of(moment: Moment) -> Words:
-            rates = charge["rates"]
-            dated = [r for r in rates if "dates" in r and self.holds(r, moment)]
-            plain = [
-                r for r in rates
-                if "dates" not in r and not r.get("otherwise") and self.holds(r, moment)
-            ]  # fmt: skip
-            found = dated or plain or [r for r in rates if r.get("otherwise")]
+            holding: dict[str, list[Words]] = {"dated": [], "plain": [], "rest": []}
+            for rate in charge["rates"]:
+                ranks = {
+                    "rest" if rate.get("otherwise") else "dated" if "dates" in part else "plain"
+                    for part in rate.get("any_of", [rate])
+                    if self.holds(part, moment)
+                }
+                for rank in ranks:
+                    holding[rank].append(rate)
+            found = holding["dated"] or holding["plain"] or holding["rest"]
             if len(found) != 1:
                 raise ValueError(f"{len(found)} rates of {charge['name']!r} hold at {moment.day}")
-            rate: Words = found[0]
-            return rate
+            return found[0]
 
         return [
             (f"{charge['name']}: {rate['name']}", rate, lambda m, r=rate: rate_of(m) is r)
@@ -325,8 +359,8 @@ class _Version:
         self._priced(charge, counted[charge.get("origin", "any")], -1.0)
 
     def _priced(self, charge: Words, counted: Any, sign: float) -> None:
-        if "series" in charge:
-            self._by_series(charge, counted, sign)
+        if "series" in charge or "table" in charge:
+            self._by_file(charge, counted, sign)
             return
         for name, words, owns in self.parts(charge):
             for period in self.billed_periods():
@@ -340,16 +374,45 @@ class _Version:
                     cost = sign * words["per_kwh"] * kwh
                 self.add(charge, period, cost)
 
-    def _by_series(self, charge: Words, counted: Any, sign: float) -> None:
-        series = charge["series"]
+    def _by_file(self, charge: Words, counted: Any, sign: float) -> None:
+        named: Words = charge["series" if "series" in charge else "table"]
         for period in self.billed_periods():
             cost = 0.0
             for moment in self.in_period[period]:
                 if self.holds(charge, moment):
-                    price = series["values"][moment.number]
-                    price = price * series.get("times", 1.0) + series.get("plus_per_kwh", 0.0)
+                    if "series" in charge:
+                        price = named["values"][moment.number]
+                    else:
+                        price = self._price_in(named, moment)
+                    price = price * named.get("times", 1.0) + named.get("plus_per_kwh", 0.0)
+                    price = max(price, named.get("at_least_per_kwh", -math.inf))
+                    price = min(price, named.get("at_most_per_kwh", math.inf))
                     cost += sign * price * counted(moment)
             self.add(charge, period, cost)
+
+    def _price_in(self, table: Words, moment: Moment) -> float:
+        """Return the price of the one row of a table that holds a moment. [money per kWh]"""
+        offset = timezone(moment.offset or timedelta())
+        local = datetime.combine(moment.day, time(*divmod(moment.minute, 60)), offset)
+        if "zone" in table:
+            local = local.astimezone(ZoneInfo(table["zone"]))
+        minute = 60 * local.hour + local.minute
+        found = []
+        for row in table["rows"]:
+            inside = minute_of(row["from"]) <= minute < minute_of(row["to"])
+            days = row.get("days", "").replace(";", " ").split() or ["all"]
+            if not (inside and self.names({"days": days}, local.date())):
+                continue
+            months = row.get("months", "").replace(";", " ").split() or ["1-12"]
+            for span in months:
+                first, _, last = span.partition("-")
+                low, high, now = int(first), int(last or first), local.month
+                if low <= now <= high or (high < low and (now >= low or now <= high)):
+                    found.append(row)
+        if len(found) != 1:
+            raise ValueError(f"{len(found)} rows hold at {local}")
+        price = float(found[0][table["column"]])
+        return price / 1000 if table["column"].endswith("per_mwh") else price
 
     def _blocks(
         self, charge: Words, name: str, words: Words, period: int, own: list[Moment],
@@ -360,12 +423,17 @@ class _Version:
         over = rule.get("counted_over", "period")
         if over == "period":
             kwh = rounded(sum(map(counted, own)), charge.get("round_kwh"))
-            return pay(kwh, self._ends(rule, words, period), prices)
+            ends = self._ends(rule, words, period)
+            if rule.get("price_of_all"):
+                price: float = prices[sum(kwh > end + 1e-6 for end in ends)]
+                return kwh * price
+            return pay(kwh, ends, prices)
         ends = [
             rounded(block["up_to_kwh"], rule.get("round_sizes")) for block in rule["blocks"][:-1]
         ]
         cost = 0.0
-        spans = [m.day.year if over == "year" else self.runs[m.day] for m in own]
+        begins = rule.get("year_begins")
+        spans = [year_of(m.day, begins) if over == "year" else self.runs[m.day] for m in own]
         for span in sorted(set(spans)):
             inside = [counted(m) for m, s in zip(own, spans, strict=True) if s == span]
             kwh = rounded(sum(inside), charge.get("round_kwh"))
@@ -375,7 +443,9 @@ class _Version:
         return cost
 
     def _ends(self, rule: Words, words: Words, period: int) -> list[float]:
-        days = self.days(period, words.get("seasons"))
+        parts = words.get("any_of", [words])
+        seasons = [name for part in parts for name in part.get("seasons", ())]
+        days = self.days(period, seasons if all("seasons" in part for part in parts) else None)
         scale = days / self.length(period)
         low, high = rule.get("unless_days", (math.inf, -math.inf))
         if "per_days" in rule and not low <= self.length(period) <= high:
@@ -413,7 +483,12 @@ class _Version:
         for run in runs:
             hours = len(run) * h
             pct = charge["month_pct"][run[0].day.month - 1] if "month_pct" in charge else 100
-            found.append((run[0], sum(m.bought for m in run) / hours * pct / 100,
+            for part in charge.get("any_of", ()):
+                if "pct" in part and self.holds(part, run[0]):
+                    pct *= part["pct"] / 100
+                    break
+            out = charge.get("direction") == "export"
+            found.append((run[0], sum(m.sold if out else m.bought for m in run) / hours * pct / 100,
                           sum(m.reactive for m in run) / hours * pct / 100))  # fmt: skip
         return found
 
@@ -434,10 +509,39 @@ class _Version:
         return sum(top) / len(top)
 
     def _demand(self, charge: Words) -> None:
+        shared = charge.get("at_change") == "whole period"
         for period in self.billed_periods():
-            own = [m for m in self.in_period[period] if self.holds(charge, m)]
-            if own or self._owed(charge, period):
+            counted = self.whole[period] if shared else self.in_period[period]
+            own = [m for m in counted if self.holds(charge, m)]
+            if charge.get("counted_over") == "day":
+                self._demand_of_days(charge, period, own)
+            elif own or self._owed(charge, period):
                 self._demand_of(charge, period, own)
+
+    def _demand_of_days(self, charge: Words, period: int, own: list[Moment]) -> None:
+        blocks = charge.get("blocks", [{"per_kw": charge.get("per_kw")}])
+        of_block = [0.0] * len(blocks)
+        for day in sorted({m.day for m in own}):
+            kw = self._agreed(charge, self.highest(charge, [m for m in own if m.day == day], []))
+            kw, below = rounded(kw, charge.get("round_kw")), 0.0
+            for number, block in enumerate(blocks):
+                end = block.get("up_to_kw", math.inf)
+                of_block[number] += block["per_kw"] * max(min(kw, end) - below, 0.0)
+                below = end
+        for amount in of_block if own else ():
+            self.add(charge, period, amount)
+
+    def _agreed(self, charge: Words, kw: float) -> float:
+        """Return what is billed of a demand by its floor and its contract."""
+        kw = max(kw, charge.get("at_least_kw", 0.0))
+        if "contract" in charge:
+            deal = charge["contract"]
+            billed = max(kw, deal.get("at_least_pct", 100) / 100 * deal["kw"])
+            if "exceeded_at_pct" in deal:
+                beyond = kw - deal["exceeded_at_pct"] / 100 * deal["kw"]
+                billed = max(billed, kw + deal["times"] * beyond)
+            kw = billed
+        return kw
 
     def _owed(self, charge: Words, period: int) -> bool:
         """Return whether a charge is billed in a period: in its months, or if a day is in its seasons."""
@@ -445,7 +549,12 @@ class _Version:
             month = self.all.middle(period).month
             return charge["billed_in"] == "every month" or month in charge["billed_in"]
         days = {moment.day for moment in self.in_period[period]}
-        return "seasons" not in charge or any(self.season(d) in charge["seasons"] for d in days)
+        parts = charge.get("any_of", [charge])
+        return any(
+            "seasons" not in part or self.season(d) in part["seasons"]
+            for part in parts
+            for d in days
+        )
 
     def past(self, name: str, period: int, months: int) -> list[tuple[str, float]]:
         """Return what is told of the months before the series, of so many before a period."""
@@ -462,14 +571,7 @@ class _Version:
         name = charge["name"]
         kw = self._metered(charge, period, own)
         actual = kw
-        kw = max(kw, charge.get("at_least_kw", 0.0))
-        if "contract" in charge:
-            deal = charge["contract"]
-            billed = max(kw, deal.get("at_least_pct", 100) / 100 * deal["kw"])
-            if "exceeded_at_pct" in deal:
-                beyond = kw - deal["exceeded_at_pct"] / 100 * deal["kw"]
-                billed = max(billed, kw + deal["times"] * beyond)
-            kw = billed
+        kw = self._agreed(charge, kw)
         kw = self._remembering(charge, period, kw)
         alone = kw
         if "mean_of_months" in charge:
@@ -492,16 +594,28 @@ class _Version:
     def _metered(self, charge: Words, period: int, own: list[Moment]) -> float:
         name, before = charge["name"], []
         if charge.get("counted_over") == "year":
-            year = self.all.periods[period][0].year
+            begins = charge.get("year_begins")
+            year = year_of(self.all.periods[period][0], begins)
             own_of_year = [
-                m for m in self.all.meter if m.day.year == year and self.holds(charge, m)
-            ]
-            before = [x for month, x in self.past(name, 0, 12) if month[:4] == str(year)]
-            if self.all.periods[0][0].year == year:
+                m for m in self.all.meter
+                if year_of(m.day, begins) == year and self.holds(charge, m)
+            ]  # fmt: skip
+            before = [
+                x for month, x in self.past(name, 0, 12)
+                if year_of(date.fromisoformat(f"{month}-15"), begins) == year
+            ]  # fmt: skip
+            if year_of(self.all.periods[0][0], begins) == year:
                 before += [self.all.peak_so_far_kw[name]] if name in self.all.peak_so_far_kw else []
             return self.highest(charge, own_of_year, before)
-        if name in self.all.peak_so_far_kw and period == 0 and self.all.meter[0].day < self.end:
-            before = [self.all.peak_so_far_kw[name]] if self.all.meter[0].day >= self.begin else []
+        if name in self.all.peak_so_far_kw and period == 0:
+            shared = charge.get("at_change") == "whole period"
+            if shared or self.begin <= self.all.meter[0].day < self.end:
+                before = [self.all.peak_so_far_kw[name]]
+        if "excess" in charge and own:
+            agreed = charge["excess"]["above_kw"]
+            beyond = [max(kw - agreed, 0.0) for _, kw, _ in self.intervals(charge, own)]
+            is_root = charge["excess"]["counted"] == "root of squares"
+            return math.sqrt(sum(x * x for x in beyond)) if is_root else sum(beyond)
         kw = self.highest(charge, own, before)
         rule = charge.get("power_factor")
         if rule is None:
@@ -622,7 +736,7 @@ class _Version:
                 own = [m for m in self.in_period[period] if owns(m)]
                 net = sum(m.bought - m.sold for m in own)
                 if charge.get("netted_over") == "year":
-                    key = name, self.all.middle(period).year
+                    key = name, year_of(self.all.middle(period), charge.get("year_begins"))
                     before = self.all.so_far.get(key, 0.0)
                     self.all.so_far[key] = before + net
                     due = max(before + net, 0) - max(before, 0)
@@ -632,7 +746,12 @@ class _Version:
                 else:
                     due, lost = max(net, 0.0), max(-net, 0.0)
                 due = rounded(due, charge.get("round_kwh"))
-                self.add(charge, period, words["per_kwh"] * due - surplus * lost)
+                if "blocks" in words and own:
+                    prices = [block["per_kwh"] for block in words["blocks"]["blocks"]]
+                    cost = pay(due, self._ends(words["blocks"], words, period), prices)
+                else:
+                    cost = words.get("per_kwh", 0.0) * due
+                self.add(charge, period, cost - surplus * lost)
 
     def _credit_bank(self, charge: Words) -> None:
         for period in self.billed_periods():

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from pathlib import Path
 from typing import cast
 
 from optimizer.base.units import money, number, price
@@ -15,11 +16,13 @@ from optimizer.report.shapes import (
     BillRecord,
     ComparedLine,
     ReconciledRecord,
+    TwoBillsRecord,
     WhyRecord,
     WorkedFigure,
     WorkedRecord,
 )
 from optimizer.report.wrapping import cells, cut, filled, padded, table
+from optimizer.workflows.bill import TwoBills
 
 
 def bill_text(bill: Bill, title: str, *, with_why: bool = False) -> str:
@@ -46,6 +49,44 @@ def bill_text(bill: Bill, title: str, *, with_why: bool = False) -> str:
         lines.append(f"    {'':40}{'':33}{money(total):>12}")
     lines.append(f"  total {money(bill.total, bill.currency)}")
     return "\n".join(lines)
+
+
+def two_bills_text(result: TwoBills, meter: str) -> str:
+    """Return two bills side by side, by period and by charge; a difference is the second less the first."""
+    one, other = result.bills
+    names = [cut(Path(name).stem, 16) for name in result.names]
+    rows = [
+        _beside(label, of_one, other.by_period()[label])
+        for label, of_one in one.by_period().items()
+    ]
+    rows.append(_beside("total", one.total, other.total))
+    heads = [["by period", *names, "difference"]]
+    lines = [f"TWO TARIFFS ON {meter}, {one.currency}", *table(heads, rows, [34, 18, 18, 14])]
+    first, second = one.by_charge(), other.by_charge()
+    rows = [
+        _beside(cut(name, 34), first.get(name), second.get(name))
+        for name in dict.fromkeys((*first, *second))
+    ]
+    return "\n".join([*lines, *table([["by charge", *names, ""]], rows, [34, 18, 18, 14])])
+
+
+def _beside(name: str, one: float | None, other: float | None) -> list[str]:
+    difference = "" if one is None or other is None else money(other - one)
+    return [name, _or_none(one), _or_none(other), difference]
+
+
+def two_bills_record(result: TwoBills) -> TwoBillsRecord:
+    """Return two bills side by side as plain data."""
+    one, other = result.bills
+    theirs = other.by_period()
+    return {
+        "currency": one.currency,
+        "tariffs": list(result.names),
+        "totals": [one.total, other.total],
+        "by_period": {label: [sum_, theirs[label]] for label, sum_ in one.by_period().items()},
+        "by_charge": [one.by_charge(), other.by_charge()],
+        "notes": list(result.notes),
+    }
 
 
 def reconciled_text(result: Reconciled) -> str:

@@ -14,19 +14,18 @@ from optimizer.base.calendar import MONTH_NAMES
 from optimizer.base.timegrid import FloatArray
 from optimizer.base.units import MINUTES_PER_DAY, number
 from optimizer.evaluation.typical_day import typical_day
-from optimizer.report.wrapping import INSET, cut, filled, padded
+from optimizer.report.wrapping import INSET, LEVELS, cut, filled, padded
 from optimizer.settings.windows import DaySet, Window, months_text
 from optimizer.workflows.results import Result
+
+SIGNS = {"charge": "▲", "hold": "■", "cover": "▼", "sell": "»", "limit": "|"}
+"""What stands for each action; a terminal of few signs has others, see ``cli.streams``."""
 
 SLOTS = 48
 """A sign stands for half an hour, so that a day and its name take less than sixty cells."""
 
 NAME = 10
 """Room for the name of a line. [cells]"""
-
-LEVELS = "▁▂▃▄▅▆▇█"
-SIGNS = {"charge": "▲", "hold": "■", "cover": "▼", "sell": "»", "limit": "|"}
-"""What stands for each action; a terminal of few signs has others, see ``cli.streams``."""
 
 HOURS = "".join(f"{hour:<6}" for hour in range(0, 24, 3)).rstrip()
 

@@ -30,6 +30,7 @@ def write_floors(prices: FloorPrices, folder: Path) -> list[Path]:
         If the folder cannot be written.
     """
     curve, currency = prices.curve, prices.brief.currency
+    estimate = prices.brief.scenario.forecast.estimate
     names = group_names(curve)
     figures = draw_floors(
         curve.levels_pct, dict(zip(names, curve.price, strict=True)),
@@ -37,7 +38,8 @@ def write_floors(prices: FloorPrices, folder: Path) -> list[Path]:
     )  # fmt: skip
     shown = {
         "figures": [Markup(svg) for svg in figures], "names": names, "rows": price_rows(curve),
-        "about": about_prices(curve, currency), "after": AFTER_PRICES, "cautions": CAUTIONS,
+        "about": about_prices(curve, currency), "after": AFTER_PRICES,
+        "cautions": [*CAUTIONS, *([estimate] if estimate else [])],
     }  # fmt: skip
     texts = {
         "floors.json": FLOORS.text(floors_record(curve)),

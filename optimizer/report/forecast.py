@@ -15,7 +15,7 @@ from optimizer.forecasting.ensemble import (
     highest_load_kw,
     highest_net_kw,
 )
-from optimizer.metering.forecast import Forecast
+from optimizer.metering.forecast import ESTIMATE, Forecast
 from optimizer.report.shapes import BackTestRecord, ForecastRecord, spread_record
 from optimizer.report.wrapping import filled, table
 
@@ -24,11 +24,14 @@ if TYPE_CHECKING:
     from optimizer.forecasting.additions import Layer
     from optimizer.workflows.forecast import ForecastResult
 
+NET = "highest load less PV, kW"
+"""What a net meter shows as it is, where load and PV are estimates."""
+
 FIGURES = {
     "load, kWh": lambda forecast: float(forecast.load_kwh.sum()),
     "PV, kWh": lambda forecast: float(forecast.pv_kwh.sum()),
     "highest load, kW": highest_load_kw,
-    "highest load less PV, kW": highest_net_kw,
+    NET: highest_net_kw,
 }
 """What is told of a forecast and of how its members spread."""
 
@@ -76,7 +79,8 @@ def figure_rows(result: ForecastResult) -> list[tuple[str, list[str]]]:
         spread = result.ensemble.spread(figure)
         decimals = 0 if name.endswith("kWh") else 2
         values = (figure(forecast), spread.p10, spread.p50, spread.p90)
-        rows.append((name, [f"{value:,.{decimals}f}" for value in values]))
+        told = f"{name} (estimate)" if forecast.estimate and name != NET else name
+        rows.append((told, [f"{value:,.{decimals}f}" for value in values]))
     return rows
 
 
@@ -144,6 +148,7 @@ def forecast_record(result: ForecastResult, tested: BackTest | None) -> Forecast
         "program": {"name": "tariffwright", "version": __version__},
         "scenario": scenario.name,
         "invented": scenario.is_invented,
+        "estimate": scenario.forecast.estimate or None,
         "first": str(grid.dates[0]),
         "last": str(grid.dates[-1]),
         "step_minutes": grid.step_minutes,
@@ -202,4 +207,5 @@ def forecast_csv(forecast: Forecast, added: dict[str, FloatArray] | None = None)
     table = pd.DataFrame(columns | dict(added or {}))
     numbers = table.select_dtypes(np.number).columns
     table[numbers] = table[numbers].round(6) + 0.0
-    return table.to_csv(index=False, lineterminator="\n")
+    head = f"{ESTIMATE}{forecast.estimate}\n" if forecast.estimate else ""
+    return head + table.to_csv(index=False, lineterminator="\n")

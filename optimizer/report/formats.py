@@ -87,6 +87,7 @@ OFF_GRID = Format("stay off", 1, shapes.OffGridRecord)
 TOMORROW = Format("tomorrow", 1, shapes.TomorrowRecord)
 MENU = Format("menu", 1, shapes.MenuRecord)
 BILL = Format("bill", 1, shapes.MeterBillRecord)
+TWO_BILLS = Format("two bills", 1, shapes.TwoBillsRecord)
 PAID_BILL = Format("paid bill", 1, shapes.ReconciledRecord)
 READING = Format("reading", 1, shapes.ReadRecord)
 TARIFF_READING = Format("tariff reading", 1, shapes.TariffReadingRecord)
@@ -98,7 +99,8 @@ MANIFEST = Format("manifest", 1, shapes.ManifestRecord)
 VERIFICATION = Format("verification", 1, shapes.VerificationRecord)
 
 FORMATS: tuple[Format[Any], ...] = (
-    ERROR, PLAN, OUTAGES, FLOORS, FORECAST, REVIEW, HISTORY, OFF_GRID, TOMORROW, MENU, BILL, PAID_BILL,
+    ERROR, PLAN, OUTAGES, FLOORS, FORECAST, REVIEW, HISTORY, OFF_GRID, TOMORROW, MENU, BILL, TWO_BILLS,
+    PAID_BILL,
     READING, TARIFF_READING, CHECK, WORKED_BILLS, STUDY, STUDY_LIST, MANIFEST, VERIFICATION,
 )  # fmt: skip
 """All formats, the schemas of which are published."""

@@ -31,6 +31,7 @@ def assumed(result: Result) -> list[tuple[str, str]]:
                      f" by the clock of {file.zone}; load"
                      f" {number(float(scenario.forecast.load_kwh.sum()), 0)} kWh, PV"
                      f" {number(float(scenario.forecast.pv_kwh.sum()), 0)} kWh"),
+        *([("Estimate", scenario.forecast.estimate)] if scenario.forecast.estimate else []),
         ("Equipment", equipment_words(scenario)),
         ("Losses", f"filling {number(battery.charge_efficiency_pct)} %, giving"
                    f" {number(battery.discharge_efficiency_pct)} %, inverter"

@@ -17,6 +17,10 @@ from optimizer.workflows.renew import RenewResult
 from optimizer.workflows.replay import ReplayResult
 from optimizer.workflows.results import Result, SearchResult
 
+ESTIMATED = (
+    "PV and load were not metered but estimated from import and export; the notes say how well."
+)
+
 MUCH_HIGHER = 1.5
 """A highest import of so many times the one without windows is told."""
 
@@ -163,4 +167,5 @@ def cautions(result: Result) -> list[str]:
         + ("" if keeps_a_reserve else " No reserve is set here; a higher floor keeps one."),
         "Wiring, breakers and backfeed are for licensed people and your local authority.",
         "Bills are estimates from a forecast; the utility's tariff sheet decides.",
+        *([ESTIMATED] if result.scenario.forecast.estimate else []),
     ]

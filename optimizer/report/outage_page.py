@@ -15,11 +15,11 @@ from optimizer.base.calendar import MONTH_NAMES
 from optimizer.base.files import write_all
 from optimizer.outages.outages import IN_TEN, Outages
 from optimizer.report.figures import draw_hours_reached
-from optimizer.report.fits import CAUTIONS
 from optimizer.report.formats import OUTAGES
 from optimizer.report.outages import (
     carried_text,
     hours_text,
+    outage_cautions,
     outage_csv,
     outage_record,
     outage_sentences,
@@ -65,7 +65,7 @@ def outage_section(outages: Outages) -> dict[str, Any]:
         "rows": share_rows(outages),
         "sentences": outage_sentences(outages),
         "reasons": outages.reasons(),
-        "cautions": CAUTIONS,
+        "cautions": outage_cautions(outages),
         "hours": [f"{hour:02d}" for hour in range(24)],
         "table": [
             (MONTH_NAMES[month], [hours_text(value) for value in row])

@@ -21,6 +21,11 @@ LASTING_H = 24.0
 """Energy short is told for an outage that lasts so long. [h]"""
 
 
+def outage_cautions(outages: Outages) -> list[str]:
+    """Return what to mind, and that load and sun were estimated, if they were."""
+    return [*CAUTIONS, *([outages.estimate] if outages.estimate else [])]
+
+
 def outage_text(result: OutageResult) -> str:
     """Return shares, hours reached by the clock, the worst hour and the simple estimate as text."""
     scenario, outages = result.brief.scenario, result.outages
@@ -41,7 +46,7 @@ def outage_text(result: OutageResult) -> str:
         *(filled(reason, "  - ") for reason in outages.reasons()),
         "",
         "CAUTIONS",
-        *(filled(caution, "  - ") for caution in CAUTIONS),
+        *(filled(caution, "  - ") for caution in outage_cautions(result.outages)),
     ])  # fmt: skip
 
 
@@ -130,7 +135,7 @@ def outage_record(outages: Outages) -> OutageRecord:
         "hours_reached_by_clock_hour": _in_ten_record(outages.reached_by_hour()),
         "hours_reached_by_month": _in_ten_record(outages.reached_by_month()),
         "p10_h_by_month_and_hour": [None if np.isnan(row).all() else _known(row) for row in table],
-        "cautions": list(CAUTIONS),
+        "cautions": outage_cautions(outages),
     }
 
 

@@ -191,8 +191,18 @@ def next_step(found: Found, request: Request, out: Path | None) -> str:
     hint = "" if request.zone else "  (ZONE: the IANA zone of the tariff's clock)"
     bill = f"next: tariffwright bill {shlex.quote(str(out))} --tariff TARIFF --zone {zone}{hint}"
     if "pv_kwh" not in point.even.columns:
-        return f"{written}\n{bill}"
+        return f"{written}\n{bill}{_with_pv_behind(point, out)}"
     return f"{written}\n{bill}\n  or, for a plan, name it in a scenario: forecast: {out.name}"
+
+
+def _with_pv_behind(point: Point, out: Path) -> str:
+    """Return how a net meter's file leads to a plan, if it exports: what gave that was not metered."""
+    if not np.nansum(point.even.columns["export_kwh"]) > 0:
+        return ""
+    return (
+        f"\n  or, for a plan, have the PV behind it estimated from the roofs: forecast: {{load: {{meters:"
+        f" [{out.name}]}}, place: {{...}}, pv: {{roofs: [...], behind_meters: true}}}}"
+    )
 
 
 def _to_a_forecast(point: Point, out: Path) -> str:

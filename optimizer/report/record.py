@@ -86,6 +86,7 @@ def plan_record(result: Result, past: Review | None = None) -> PlanRecord:
         "tariff": result.tariff.name,
         "currency": result.tariff.currency,
         "invented": bool(invented(result)),
+        "estimate": result.scenario.forecast.estimate or None,
         "horizon": {
             "start": grid.label(0),
             "zone": grid.zone,

@@ -121,6 +121,17 @@ class MeterBillRecord(BillRecord):
     notes: list[str]
 
 
+class TwoBillsRecord(TypedDict):
+    """The same meter data billed on two tariffs: sums of each, the first tariff's first."""
+
+    currency: str
+    tariffs: list[str]
+    totals: list[float]
+    by_period: dict[str, list[float]]
+    by_charge: list[dict[str, float]]
+    notes: list[str]
+
+
 class ComparedLine(TypedDict):
     """A line of a paid bill beside ours; differences are paid less ours."""
 
@@ -367,6 +378,7 @@ class ForecastRecord(TypedDict):
     program: Program
     scenario: str
     invented: bool
+    estimate: str | None
     first: str
     last: str
     step_minutes: int
@@ -784,6 +796,7 @@ class PlanRecord(TypedDict):
     tariff: str
     currency: str
     invented: bool
+    estimate: str | None
     horizon: HorizonRecord
     status: StatusRecord
     cases: list[CaseRecord]

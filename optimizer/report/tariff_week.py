@@ -16,19 +16,16 @@ import numpy as np
 from markupsafe import Markup
 
 from optimizer.base.calendar import DAY_NAMES
-from optimizer.base.timegrid import FloatArray, IntArray, TimeGrid, clock_slots
+from optimizer.base.timegrid import FloatArray, IntArray, TimeGrid
 from optimizer.base.units import price
 from optimizer.base.week_words import week_words
 from optimizer.base.writing import Writing
-from optimizer.evaluation.typical_day import steps_of
 from optimizer.report.drawing import HALF, Drawing, Panel, cut, hours_ticks, width_of
 from optimizer.report.drawing_png import LEVELS, cividis, picture
 from optimizer.report.figures import RIGHT, hour_labels
+from optimizer.report.weeks import parts_of_year, week_of
 from optimizer.settings.windows import months_text
 from optimizer.workflows.results import Result
-
-DECIMALS = 5
-"""Prices are told apart to so many decimals."""
 
 MOST_PARTS = 4
 """Into so many parts of the year months are put by their prices."""
@@ -59,11 +56,17 @@ def tariff_week(result: Result) -> list[PaintedWeek]:
 
 
 def weeks_painted(
-    buy: FloatArray, grid: TimeGrid, parts: list[list[int]], currency: str, writing: Writing
+    buy: FloatArray,
+    grid: TimeGrid,
+    parts: list[list[int]],
+    currency: str,
+    writing: Writing,
+    flow: str = "import",
 ) -> list[PaintedWeek]:
     """Return the weeks that cost differently by a price for each step, shape (T,). [money per kWh]
 
     Where these are too many, the months of the given parts of the year stand together, or all.
+    ``flow`` is what is priced, for those who cannot see the figures.
     """
     alike = parts_of_year(buy, grid)
     if len(alike) > MOST_PARTS:
@@ -73,42 +76,11 @@ def weeks_painted(
     ends = float(known.min()), float(known.max())
     return [
         PaintedWeek(
-            name, Markup(_draw_week(name, week, ends, currency, writing)),
+            name, Markup(_draw_week(name, week, ends, currency, writing, flow)),
             list(price_words(week, currency, writing)),
         )
         for name, week in weeks.items()
     ]  # fmt: skip
-
-
-def week_of(buy: FloatArray, grid: TimeGrid, months: list[int]) -> FloatArray:
-    """Return the middle price by weekday and clock slot in some months, (7, S); NaN where none is known."""
-    slots = clock_slots(grid.step_minutes)
-    inside = steps_of(grid, months)
-    place = (grid.weekday * slots + grid.minute_of_day // grid.step_minutes)[inside]
-    order = np.lexsort((buy[inside], place))
-    values, place = buy[inside][order], place[order]
-    cells, first, count = np.unique(place, return_index=True, return_counts=True)
-    week = np.full(7 * slots, np.nan)
-    week[cells] = np.round(values[first + (count - 1) // 2], DECIMALS)
-    return week.reshape(7, slots)
-
-
-def parts_of_year(buy: FloatArray, grid: TimeGrid) -> list[list[int]]:
-    """Return the months of the grid in groups whose weeks cost the same, where both are known."""
-    found: list[tuple[FloatArray, list[int]]] = []
-    for month in grid.months:
-        week = week_of(buy, grid, [month])
-        same = next((part for part in found if _agree(part[0], week)), None)
-        if same is None:
-            found.append((week, [month]))
-        else:
-            same[1].append(month)
-    return [months for _, months in found]
-
-
-def _agree(one: FloatArray, other: FloatArray) -> bool:
-    known = np.isfinite(one) & np.isfinite(other)
-    return bool((one[known] == other[known]).all())
 
 
 def price_words(week: FloatArray, currency: str, writing: Writing) -> Iterator[str]:
@@ -122,10 +94,15 @@ def price_words(week: FloatArray, currency: str, writing: Writing) -> Iterator[s
 
 
 def _draw_week(
-    name: str, week: FloatArray, ends: tuple[float, float], currency: str, writing: Writing
+    name: str,
+    week: FloatArray,
+    ends: tuple[float, float],
+    currency: str,
+    writing: Writing,
+    flow: str,
 ) -> str:
     low, high = ends
-    spoken = f"Price of import, {name}: {'; '.join(price_words(week, currency, writing))}."
+    spoken = f"Price of {flow}, {name}: {'; '.join(price_words(week, currency, writing))}."
     drawing = Drawing(HALF, 226, spoken)
     panel = week_panel(drawing, name, [day[:3].capitalize() for day in DAY_NAMES], writing)
     slot_h = 24 / week.shape[1]

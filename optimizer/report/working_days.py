@@ -72,5 +72,5 @@ def _days_of_entry(
     drawing.add("rect", "rule", x=LEFT, y=8, width=HALF - RIGHT - LEFT, height=14)
     drawing.add("image", "cells", href=picture(moved[None, :], 0, most), x=LEFT, y=8,
                 width=HALF - RIGHT - LEFT, height=14, preserveAspectRatio="none")  # fmt: skip
-    panel.axis_below(day_ticks(grid))
+    panel.axis_below(day_ticks(grid.dates))
     return WorkingDays(Markup(drawing.svg()), words)

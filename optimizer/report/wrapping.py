@@ -15,6 +15,9 @@ from contextvars import ContextVar
 WIDEST, NARROWEST = 96, 60
 """Longest lines, and the narrowest terminal that texts are made for."""
 
+LEVELS = "▁▂▃▄▅▆▇█"
+"""Signs for heights, lowest first; a terminal of few signs has others, see ``cli.streams``."""
+
 _width = ContextVar("width", default=WIDEST)
 
 

@@ -11,7 +11,9 @@ import base64
 import json
 import math
 import zlib
+from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import date
 
 import numpy as np
 from markupsafe import Markup
@@ -107,8 +109,8 @@ def _draw_levels(name: str, case: Case, level: FloatArray, labels: list[str]) ->
         f" {MONTH_NAMES[low - 1]} with {number(months[low], 0)} %."
     )
     heading = f"state of charge, {name}"
-    return _draw_map(
-        heading, by_day(level, grid), (0.0, 100.0), ("0 %", "100 %"), grid, (spoken, labels)
+    return draw_map(
+        heading, by_day(level, grid), (0.0, 100.0), ("0 %", "100 %"), grid.dates, (spoken, labels)
     )
 
 
@@ -124,17 +126,23 @@ def _draw_powers(name: str, case: Case, kw: FloatArray, most_kw: float, labels: 
     )
     ends = f"gives ≥ {number(most_kw)}", f"takes ≥ {number(most_kw)} kW"
     heading = f"battery, {name}"
-    return _draw_map(heading, by_day(kw, grid), (-most_kw, most_kw), ends, grid, (spoken, labels))
+    table = by_day(kw, grid)
+    return draw_map(heading, table, (-most_kw, most_kw), ends, grid.dates, (spoken, labels))
 
 
-def _draw_map(
+def draw_map(
     heading: str,
     table: FloatArray,
     ends: tuple[float, float],
     named: tuple[str, str],
-    grid: TimeGrid,
+    dates: Sequence[date],
     words: tuple[str, list[str]],
 ) -> str:
+    """Return values by clock slot and day, shape (S, D), as a heat map; NaN stays blank.
+
+    ``ends`` are the values of the darkest and the brightest colour, ``named`` their words; ``words`` are
+    what is read out, and the 25 labels of the clock's hours.
+    """
     spoken, labels = words
     drawing = Drawing(HALF, 196, spoken)
     at = HALF - RIGHT - width_of(named[1])
@@ -150,14 +158,13 @@ def _draw_map(
                 width=HALF - RIGHT - LEFT, height=146, preserveAspectRatio="none")  # fmt: skip
     for hour in range(0, 25, 6):
         drawing.text(LEFT - 5, panel.y(hour) + 4, labels[hour], "tick", "end")
-    panel.axis_below(day_ticks(grid))
+    panel.axis_below(day_ticks(dates))
     drawing.add("rect", "chosen", x=LEFT, y=26, width=0, height=146)
     return drawing.svg()
 
 
-def day_ticks(grid: TimeGrid) -> dict[float, str]:
-    """Return ticks at the months of a grid, or at some of its days where it is short."""
-    dates = grid.dates
+def day_ticks(dates: Sequence[date]) -> dict[float, str]:
+    """Return ticks at the months of days in a row, or at some of the days where they are few."""
     if len(dates) > MOST_DAYS_BY_DAY:
         firsts = [place for place, day in enumerate(dates) if day.day == 1]
         return {float(place): MONTH_NAMES[dates[place].month - 1][:3] for place in firsts}

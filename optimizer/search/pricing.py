@@ -123,6 +123,7 @@ class _Writer:
         self._parts = _Entries()
         self._peak_step: list[IntArray] = []
         self._peak_interval: list[IntArray] = []
+        self._peak_exports: list[BoolArray] = []
         self._share: list[FloatArray] = []
         self._interval_elsewhere: list[FloatArray] = []
         self._group: list[IntArray] = []
@@ -187,6 +188,7 @@ class _Writer:
         self._interval_elsewhere.append(outside * inside)
         self._peak_step.append(self._place[node.steps[here]])
         self._peak_interval.append(node.interval[here] + first_interval)
+        self._peak_exports.append(np.full(int(here.sum()), node.flow == "export_kwh"))
         factor = np.ones(len(node.hours)) if node.factor is None else node.factor
         self._share.append(factor / node.hours)
         self._group.append(node.groups + self._first_group[-1])
@@ -199,6 +201,7 @@ class _Writer:
         return {
             "peak_step": _joined(self._peak_step),
             "peak_interval": _joined(self._peak_interval),
+            "peak_exports": _joined(self._peak_exports).astype(np.bool_),
             "interval_elsewhere": _joined(self._interval_elsewhere).astype(np.float64),
             "interval_share": _joined(self._share).astype(np.float64),
             "interval_group": _joined(self._group),

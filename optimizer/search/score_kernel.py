@@ -28,7 +28,7 @@ from typing import NamedTuple
 import numpy as np
 from numba import njit
 
-from optimizer.base.timegrid import FloatArray, IntArray
+from optimizer.base.timegrid import BoolArray, FloatArray, IntArray
 from optimizer.cost.expression import EDGE_SLACK
 from optimizer.simulation.step import (
     ORDERS,
@@ -67,7 +67,8 @@ class Pricing(NamedTuple):
     exported out of the battery, or (0,) where it earns the same. The i-th pair of ``peak_step`` and
     ``peak_interval`` says that a step belongs to a demand interval; an interval's energy, with what it
     has ``elsewhere``, times its share is its power, and the highest power of a group, or what it
-    ``reached`` elsewhere, its value. A peak is the mean of the ``peak_highest`` highest of its groups. Parts
+    ``reached`` elsewhere, its value. A peak is the mean of the ``peak_highest`` highest of its groups, of
+    import, or of export where its pairs say ``peak_exports``. Parts
     are worked out in order: a peak, the largest of its forms, or the form that the first one chooses
     by ``edges``. A form is a constant plus import, export, export out of the battery (``sold``) and
     earlier parts, each times a weight.
@@ -83,6 +84,7 @@ class Pricing(NamedTuple):
     day_discharge: float
     peak_step: IntArray
     peak_interval: IntArray
+    peak_exports: BoolArray
     interval_elsewhere: FloatArray
     interval_share: FloatArray
     interval_group: IntArray
@@ -128,9 +130,10 @@ class PerStep(NamedTuple):
     def of(cls, c: Pricing) -> PerStep:
         """Return what of a pricing is needed in the loop over steps."""
         has_parts = len(c.part_kind) > 0
+        of_export = len(c.export_step) > 0 or bool(c.peak_exports.any())
         return cls(
             c.buy, c.sell, c.less_for_stored, c.wear, c.leftover, c.day, c.day_discharge,
-            has_parts, has_parts and len(c.export_step) > 0, has_parts and len(c.sold_step) > 0,
+            has_parts, has_parts and of_export, has_parts and len(c.sold_step) > 0,
         )  # fmt: skip
 
 
@@ -302,7 +305,7 @@ def add_parts_of_the_bill(  # noqa: C901, PLR0912 - in order
     """
     live = len(total)
     added = np.zeros(live)
-    group = highest_powers(imported, live, c)
+    group = highest_powers(imported, exported, live, c)
     value = np.zeros((len(c.part_kind), live))
     x = np.zeros(live)
     chosen = np.zeros(live, dtype=np.int64)
@@ -357,7 +360,7 @@ def mean_of_highest(group: FloatArray, first: int, end: int, lane: int, count: i
 
 
 @njit(cache=True, error_model="numpy")  # type: ignore[untyped-decorator]
-def highest_powers(imported: FloatArray, live: int, c: Pricing) -> FloatArray:
+def highest_powers(imported: FloatArray, exported: FloatArray, live: int, c: Pricing) -> FloatArray:
     """Return the highest power of each group of demand intervals, shape (G, lanes)."""
     group = np.empty((len(c.group_reached), live))
     for g in range(len(group)):
@@ -371,7 +374,7 @@ def highest_powers(imported: FloatArray, live: int, c: Pricing) -> FloatArray:
             for i in range(live):
                 power[i] = c.interval_elsewhere[interval]
         for i in range(live):
-            power[i] += imported[t, i]
+            power[i] += exported[t, i] if c.peak_exports[k] else imported[t, i]
         if k == pairs - 1 or interval != c.peak_interval[k + 1]:
             g, share = c.interval_group[interval], c.interval_share[interval]
             for i in range(live):

@@ -160,7 +160,7 @@ def _result(
         lambda found: so_far(rows_of(found)),
     )
     sized: list[Sized] = []
-    notes = list[str]()
+    notes = _estimated_sites(study)
     if file.best_size is not None:
         progress("looking for the best sizes")
         sized, more = find_best_sizes(study, carrying_out, valued, notes)
@@ -180,6 +180,15 @@ def _result(
     closely = [(case, valued[case - 1], rows[case - 1]) for case in best]
     verdicts = _verdicts(study, carrying_out, closely, notes)
     return replace(result, verdicts=tuple(verdicts), notes=tuple(notes))
+
+
+def _estimated_sites(study: Study) -> list[str]:
+    """Return of each site whose PV and load were not metered how far they can be trusted."""
+    scenarios = (family.brief.scenario for family in study.families)
+    told = (
+        f"{each.name}: {each.forecast.estimate}" for each in scenarios if each.forecast.estimate
+    )
+    return list(dict.fromkeys(told))
 
 
 def _bounded_runs(study: Study) -> dict[str, list[Run]]:

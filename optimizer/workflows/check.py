@@ -8,8 +8,10 @@ from pathlib import Path
 from optimizer.base.documents import beginning_of, is_file, is_folder
 from optimizer.base.timegrid import zone_remark
 from optimizer.billing.odd import odd_values
+from optimizer.billing.sample import SampleYear, sample_year
 from optimizer.billing.tariff import (
     BILLS_SUFFIX,
+    Tariff,
     is_tariff_text,
     read_tariff,
     remarks_over_a_year,
@@ -37,10 +39,12 @@ class ScenarioCheck:
 
 @dataclass(frozen=True)
 class TariffCheck:
-    """The worked bills of a tariff, none if there are none, and what is odd in it."""
+    """The worked bills of a tariff, none if there are none, what is odd in it, and a sample year."""
 
+    tariff: Tariff
     worked: tuple[WorkedResult, ...]
     remarks: tuple[str, ...]
+    sample: SampleYear
 
     @property
     def is_right(self) -> bool:
@@ -65,15 +69,15 @@ def check_tariff(path: Path) -> TariffCheck:
     """
     tariff = read_tariff(path)
     odd = (*remarks_over_a_year(tariff), *odd_values(tariff))
-    beside = bills_beside(path)
+    beside, sample = bills_beside(path), sample_year(tariff)
     if not is_file(beside):
-        return TariffCheck((), odd)
+        return TariffCheck(tariff, (), odd, sample)
     bills = read_worked_bills(beside)
     results = (
         WorkedResult(worked.entry.shows, tuple(check_worked_bill(tariff, worked)))
         for worked in bills
     )
-    return TariffCheck(tuple(results), (*odd, *_on_zone(bills[0].zone, beside)))
+    return TariffCheck(tariff, tuple(results), (*odd, *_on_zone(bills[0].zone, beside)), sample)
 
 
 def _on_zone(zone: str, beside: Path) -> list[str]:

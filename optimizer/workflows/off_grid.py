@@ -199,7 +199,7 @@ def stay_off(
 def _notes(brief: Brief, limit: Limit, before: Settings) -> list[str]:
     scenario = brief.scenario
     controls, step = scenario.controls, scenario.forecast.grid.step_minutes
-    notes = []
+    notes = [scenario.forecast.estimate] if scenario.forecast.estimate else []
     if not controls.has_calendar and set(limit.months) != set(ALL_MONTHS):
         notes.append(
             "The equipment has no calendar (controls.season_sets: 1): the limit is counted in all months,"

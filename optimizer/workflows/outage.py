@@ -70,4 +70,4 @@ def outages_under(brief: Brief, settings: Settings, *, critical_only: bool = Fal
     critical_kw = scenario.critical_kw if critical_only else None
     carried = carried_in(horizon, critical_kw, pv_runs=outage.pv_runs)
     found = outages_from(carried, replay(horizon, settings).before_kwh, scenario.makers_floor_kwh)
-    return replace(found, critical_only=critical_only)
+    return replace(found, critical_only=critical_only, estimate=scenario.forecast.estimate)

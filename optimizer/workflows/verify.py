@@ -27,7 +27,7 @@ from optimizer.billing.tariff import kept_name
 from optimizer.metering.price_csv import read_prices
 from optimizer.metering.series import read_table
 from optimizer.plain.balance import Held
-from optimizer.plain.bill import Moment, PlainBill, Words, moments, months_of
+from optimizer.plain.bill import Moment, PlainBill, Words, moments, months_of, rows_of
 from optimizer.plain.replay import Site, Step
 from optimizer.planning.printed import BEST_TO, has_pyomo, solve_printed
 from optimizer.scenario.brief import Brief, brief_of
@@ -510,4 +510,7 @@ def _versions(kept: Kept, brief: Brief) -> Iterator[Words]:
                 told["series"]["values"] = read_prices(
                     path, charge.series.column, whole, str(path), []
                 ).tolist()
+            if isinstance(charge, PricedEnergy) and charge.table is not None:
+                path = kept.folder / SERIES / kept_name(charge.table.file)
+                told["table"]["rows"] = rows_of(path.read_text(encoding="utf-8"))
         yield words

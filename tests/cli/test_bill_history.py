@@ -63,7 +63,8 @@ def test_history_of_a_charge_that_there_is_not_is_refused(bill: list[str], tmp_p
 
 
 def test_a_line_says_which_hour_made_it_and_a_tax_does_not_repeat_it(bill: list[str]) -> None:
-    lines = lines_of(bill)
+    assert "why" not in lines_of(bill)["Demand"]
+    lines = lines_of([*bill, "--explain"])
     assert lines["Demand"]["because"] == "5 kW Sun 2 Mar 2025, 17:00–18:00"
     assert lines["Tax"]["because"] == ""
     tree = json.dumps(lines["Demand"]["why"], ensure_ascii=False)
@@ -75,3 +76,54 @@ def test_explained_text_goes_down_to_the_steps(bill: list[str]) -> None:
     told = CliRunner().invoke(app, [*bill, "--explain"])
     assert "import of 48 steps, Sat 1 Mar 2025 to Sun 2 Mar 2025: 52 kWh" in told.output
     assert "Sun 2 Mar 2025, 17:00–18:00: 5 kW" in told.output
+
+
+def test_two_tariffs_stand_side_by_side_on_one_meter(bill: list[str], tmp_path: Path) -> None:
+    """52 kWh and 5 kW: (5.20 + 50) × 1.1 = 60.72 beside 52 × 0.20 = 10.40."""
+    other = tmp_path / "flat.yaml"
+    charges = "      - {kind: energy, name: Energy, per_kwh: 0.20}\n"
+    other.write_text(TARIFF.partition("      - {kind")[0] + charges)
+    told = CliRunner().invoke(app, [*bill, "--beside", str(other), "--json"])
+    record = json.loads(told.output)
+    assert record["totals"] == pytest.approx([60.72, 10.40])
+    assert record["by_period"] == {"2025-03": pytest.approx([60.72, 10.40])}
+    assert record["by_charge"][1] == pytest.approx({"Energy": 10.40})
+    text = CliRunner().invoke(app, [*bill, "--beside", str(other)]).output
+    assert [line.split() for line in text.splitlines() if line.strip().startswith("total")] == [
+        ["total", "60.72", "10.40", "-50.32"]
+    ]
+
+
+def test_tariffs_of_two_currencies_are_not_compared(bill: list[str], tmp_path: Path) -> None:
+    other = tmp_path / "euro.yaml"
+    other.write_text(TARIFF.replace("USD", "EUR"))
+    told = CliRunner().invoke(app, [*bill, "--beside", str(other)])
+    assert told.exit_code == 2
+    assert "one tariff is in USD, the other in EUR" in told.output
+
+
+def test_a_bill_runs_from_read_date_to_read_date(bill: list[str]) -> None:
+    """The first day has 24 kWh; the second, with 28 kWh, lies after the last read date."""
+    told = CliRunner().invoke(app, [*bill, "--read-dates", "2025-03-01,2025-03-02", "--json"])
+    record = json.loads(told.output)
+    assert record["by_period"].keys() == {"2025-03-01 to 2025-03-01"}
+    assert record["lines"][0]["quantity"] == pytest.approx(24)
+    assert any(
+        "1 of 2 days are metered before the first read date" in note for note in record["notes"]
+    )
+
+
+@pytest.mark.parametrize(
+    ("dates", "told"),
+    [
+        ("yesterday", "'yesterday' is no list of days"),
+        ("2024-01-01,2024-02-01", "nothing is metered from 2024-01-01 to 2024-02-01"),
+        ("2025-03-02,2025-03-01", "nothing is metered"),
+        ("2025-03-01", "nothing is metered"),
+        ("2025-02-01,2025-03-03,2025-03-02,2025-03-04", "does not come after"),
+    ],
+)
+def test_read_dates_that_are_none_are_refused(bill: list[str], dates: str, told: str) -> None:
+    done = CliRunner().invoke(app, [*bill, "--read-dates", dates])
+    assert done.exit_code == (64 if dates == "yesterday" else 2)
+    assert told in " ".join(done.output.split())

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from typer.testing import CliRunner
 
-from optimizer.billing.tariff import shipped_tariffs
+from optimizer.billing.tariff import shipped_folder, shipped_tariffs
 from optimizer.billing.worked import bills_beside
 from optimizer.cli.app import app
 
@@ -52,3 +52,15 @@ def test_a_scenario_file_is_still_checked_as_a_scenario() -> None:
     told = CliRunner().invoke(app, ["check"])
     assert told.exit_code == 0, told.output
     assert "worked" not in told.output
+
+
+def test_a_page_is_written_of_a_tariff_and_of_nothing_else(tmp_path):
+    out = tmp_path / "page"
+    told = CliRunner().invoke(app, ["check", "two_rates", "--out", str(out)])
+    assert told.exit_code == 0, told.output
+    assert "WEEK, USD for one more kWh" in told.output
+    assert (out / "tariff.html").read_text(encoding="utf-8").count("<svg") == 2
+    demo = str(shipped_folder("scenarios") / "1_two_rates")
+    refused = CliRunner().invoke(app, ["check", demo, "--out", str(out)])
+    assert refused.exit_code == 64
+    assert "only of a tariff a page is written" in " ".join(refused.output.split())

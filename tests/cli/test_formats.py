@@ -127,6 +127,7 @@ def of_a_meter(site: Path, out: Path) -> Iterator[dict[str, Any]]:
         encoding="utf-8",
     )
     yield run(*bill, "--paid", str(paid))
+    yield run(*bill, "--beside", "peak_demand")
     yield run("read", str(path), "--zone", "America/New_York")
     yield run("read-tariff", str(open_tariff(out)))
     yield run("check", "two_rates")

@@ -79,10 +79,14 @@ def test_the_paid_bill_that_the_guide_shows_can_be_read(tmp_path: Path) -> None:
     assert sum(line.amount for line in paid.lines) == pytest.approx(paid.total)
 
 
-def test_the_forecast_that_the_guide_shows_is_understood() -> None:
-    (shown,) = (text for text in YAML_SHOWN if text.startswith("forecast:"))
-    recipe = ForecastRecipe.model_validate(YAML(typ="safe").load(shown)["forecast"])
-    assert recipe.load.meters == ["meter_2025.csv", "meter_2026.csv"]
+def test_the_forecasts_that_the_guide_shows_are_understood() -> None:
+    shown = [text for text in YAML_SHOWN if text.startswith("forecast:")]
+    metered, behind = (
+        ForecastRecipe.model_validate(YAML(typ="safe").load(text)["forecast"]) for text in shown
+    )
+    assert metered.load.meters == ["meter_2025.csv", "meter_2026.csv"]
+    assert not metered.is_behind
+    assert behind.is_behind
 
 
 @pytest.mark.long

@@ -9,7 +9,7 @@ from textwrap import indent
 
 import pytest
 
-from optimizer.base.calendar import HolidayRule, When
+from optimizer.base.calendar import HolidayRule, Times
 from optimizer.base.documents import Document
 from optimizer.billing.tariff import Charge, TariffFile, TariffVersion, read_tariff, shipped_tariffs
 from optimizer.billing.worked import check_worked_bill, read_worked_bills
@@ -99,7 +99,7 @@ def test_the_models_that_are_walked_hold_those_deep_inside():
     inside = models_in(TariffFile) | models_in(BillsFile)
     deep = {TariffVersion, HolidayRule, BillEntry, MeterEntry, ExpectedLine, *KINDS.values()}
     assert deep <= inside
-    assert all(issubclass(KINDS[kind], When) for kind in ("energy", "demand", "reactive"))
+    assert all(issubclass(KINDS[kind], Times) for kind in ("energy", "demand", "reactive"))
 
 
 DEFAULTS = re.findall(r"^\| `(\w+)` \| `?([\w.]+)`? \|", TEXT, flags=re.M)

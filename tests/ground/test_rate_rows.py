@@ -435,3 +435,11 @@ def test_a_published_tariff_typed_from_scratch_bills_a_metered_year_to_the_cent(
         sorted(bills[0].by_charge().values()), abs=0.005
     )
     assert bills[0].total > 1
+
+
+def test_the_rest_of_one_season_is_said_and_not_dropped() -> None:
+    file = read_tariff(shipped_tariffs()["half_weight_nights"]).file
+    sheet, reasons = rows_of(file)
+    assert sheet is None
+    assert "Energy: rest of winter: what remains of some seasons or days" in reasons
+    assert "Energy: peak: hours with days of their own" in reasons

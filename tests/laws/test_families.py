@@ -27,7 +27,7 @@ from optimizer.billing.bill import bill_flows
 from optimizer.billing.charges import banks, blocks, demand, net_energy
 from optimizer.billing.charges.credit_bank import CreditBank
 from optimizer.billing.charges.demand import Contract, _DemandLines, _Kept
-from optimizer.billing.charges.energy import _BlockLines
+from optimizer.billing.charges.energy import BlockLines
 from optimizer.billing.charges.minimum import MinimumCharge
 from optimizer.billing.charges.percentage import PercentageCharge
 from optimizer.billing.charges.step_fee import StepFee
@@ -39,7 +39,7 @@ from optimizer.billing.tariff import (
     compile_cost,
     refuse_unknown_history,
 )
-from optimizer.plain.bill import PlainBill, moments, months_of
+from optimizer.plain.bill import PlainBill, moments, months_of, rows_of
 from tests.laws.cases import ZONE, grid_of
 from tests.laws.test_twins import plant
 
@@ -156,10 +156,42 @@ ROWS: dict[str, Row] = {
     "energy: time of use": Row([{"kind": "energy", "name": "energy", "rates": TIMES}], AUTUMN),
     "energy: time of use with dates": Row([{"kind": "energy", "name": "energy", "rates": [*TIMES, {
         "name": "event", "per_kwh": 1.9, "dates": [date(2025, 3, 5)], "hours": ["14:00-18:00"]}]}]),
+    "energy: in any of several hours": Row([ENERGY | {"any_of": [
+        {"seasons": ["warm"], "days": ["weekdays"], "hours": ["22:00-06:00"], "after_midnight": "next day"},
+        {"seasons": ["cold"], "days": ["weekends", "holidays"], "hours": ["10:00-15:00"]},
+        {"dates": [date(2025, 3, 5)], "hours": ["09:00-12:00"]}]}]),
+    "energy: rates that hold in any of several hours": Row([{"kind": "energy", "name": "energy", "rates": [
+        {"name": "peak", "per_kwh": 0.41, "any_of": [
+            {"days": ["weekdays"], "hours": ["07:00-10:00"]}, {"days": ["holidays"], "hours": ["18:00-20:00"]},
+            {"dates": [date(2025, 3, 5)], "hours": ["09:00-12:00"]}]},
+        {"name": "rest", "per_kwh": 0.2, "otherwise": True}]}], AUTUMN),
+    "energy: what remains of a season and of some days": Row([{"kind": "energy", "name": "energy", "rates": [
+        {"name": "peak", "per_kwh": 0.41, "days": ["weekdays"], "hours": ["16:00-21:00"]},
+        {"name": "warm", "per_kwh": 0.2, "seasons": ["warm"], "otherwise": True},
+        {"name": "cold weekdays", "per_kwh": 0.3, "seasons": ["cold"], "days": ["weekdays"], "otherwise": True},
+        {"name": "cold weekends", "blocks": RISING | {"per_days": 30.0}, "seasons": ["cold"],
+         "days": ["weekends", "holidays"], "otherwise": True}]}], SPRING),
     "energy: rounded": Row([ENERGY | {"round_kwh": {"to": 1.0, "how": "down"}}]),
     "energy: amount rounded": Row([ENERGY | {"round_amount": {"to": 0.05}}]),
     "energy: series": Row([{"kind": "energy", "name": "spot", "hours": ["06:00-24:00"], "series": {
         "file": "spot.csv", "column": "per_kwh", "times": 1.2, "plus_per_kwh": 0.03}}]),
+    "energy: series within a floor and a ceiling": Row([{"kind": "energy", "name": "spot", "series": {
+        "file": "spot.csv", "column": "per_kwh", "times": 1.1, "at_least_per_kwh": 0.0,
+        "at_most_per_kwh": 0.25}}]),
+    "energy: a table": Row([{"kind": "energy", "name": "table", "table": {
+        "file": "table.csv", "column": "import_per_kwh", "source": "invented"}}], AUTUMN),
+    "energy: a table by another clock, scaled, on weekdays": Row([{"kind": "energy", "name": "table",
+        "days": ["weekdays"], "table": {"file": "table.csv", "column": "export_per_mwh",
+        "zone": "America/Los_Angeles", "times": 1.2, "plus_per_kwh": -0.03, "at_least_per_kwh": 0.0,
+        "at_most_per_kwh": 0.05}}], AUTUMN),
+    "export_credit: a table": Row([{"kind": "export_credit", "name": "table", "origin": "pv", "table": {
+        "file": "table.csv", "column": "export_per_mwh"}}]),
+    "energy: one price of all": Row([BLOCKED | {"blocks": RISING | {"price_of_all": True}}], AUTUMN),
+    "energy: one price of all, rounded, for 30 days": Row([BLOCKED | {"round_kwh": {"to": 1.0}, "blocks":
+        FALLING | {"price_of_all": True, "per_days": 30.0, "round_sizes": {"to": 1.0}}}], WEEKS),
+    "energy: one price of all in some hours": Row([{"kind": "energy", "name": "energy", "rates": [
+        {"name": "peak", "blocks": RISING | {"price_of_all": True}, "hours": ["08:00-20:00"]},
+        {"name": "rest", "per_kwh": 0.1, "otherwise": True}]}], AUTUMN),
     "energy: rising blocks": Row([BLOCKED | {"blocks": RISING}]),
     "energy: falling blocks": Row([BLOCKED | {"blocks": FALLING}], AUTUMN),
     "energy: blocks and read dates": Row([BLOCKED | {"blocks": RISING}], WEEKS),
@@ -206,9 +238,57 @@ ROWS: dict[str, Row] = {
         history={"past_peaks_kw": {"kw": {"2024-08": 31.0, "2024-05": 4.0, "2023-12": 50.0}}}),
     "demand: by month": Row([KW | {"month_pct": MONTHS, "counted_over": "year", "per": "year"}], WEEKS),
     "demand: at least": Row([KW | {"at_least_kw": 12.0}]),
+    "demand: of a year that begins in October": Row([KW | {
+        "counted_over": "year", "per": "year", "year_begins": "10-01"}], AUTUMN,
+        history={"past_peaks_kw": {"kw": {"2024-08": 31.0, "2023-10": 4.0, "2023-09": 50.0}}}),
+    "energy: blocks of a year that begins in November": Row([BLOCKED | {"blocks": YEARLY | {
+        "counted_over": "year", "year_begins": "11-15"}}], AUTUMN),
+    "export_credit: a fee beyond a yearly band": Row([EXPORT | {"per_kwh": None, "blocks": sizes(
+        (900.0, 0.0), last=-0.02, counted_over="year", year_begins="10-01")}], AUTUMN),
+    "net_energy: over a year that begins in November": Row([NET | {
+        "netted_over": "year", "year_begins": "11-01", "surplus_per_kwh": 0.03}], AUTUMN),
+    "net_energy: in blocks, lost": Row([NET | {"per_kwh": None, "left_over": "lost", "blocks": sizes(
+        (250.0, 0.1), last=0.3, per_days=30.0)}], AUTUMN),
+    "net_energy: a baseline credit beside its price": Row([NET | {"left_over": "lost"}, NET | {
+        "name": "baseline", "per_kwh": None, "left_over": "lost", "blocks": sizes(
+        (11.0, -0.08), last=0.0, per_days=1.0)}], WEEKS),
+    "net_energy: carried, in blocks, by times": Row([{"kind": "net_energy", "name": "net", "rates": [
+        {"name": "peak", "blocks": RISING, "hours": ["08:00-20:00"]},
+        {"name": "rest", "per_kwh": 0.1, "otherwise": True}]}]),
+    "percentage: by load factor": Row([ENERGY, KW, {"kind": "percentage", "name": "rebate",
+        "of": ["energy"], "demand": "kw", "bands": [
+        {"from_load_factor": 0.0, "percent": 3.0}, {"from_load_factor": 0.09, "percent": 0.0},
+        {"from_load_factor": 0.11, "percent": -5.0}]}], AUTUMN),
+    "percentage: by power factor": Row([ENERGY, KW, {"kind": "percentage", "name": "penalty",
+        "of": ["energy", "kw"], "bands": [
+        {"from_power_factor": 0.0, "percent": 9.0}, {"from_power_factor": 0.89, "percent": 4.0},
+        {"from_power_factor": 0.9, "percent": 0.0}]}], AUTUMN),
     "demand: per day": Row([KW | {"per": "day", "per_kw": 0.2}], WEEKS),
     "demand: contract": Row([KW | {"contract": {
         "kw": 10.0, "at_least_pct": 85.0, "exceeded_at_pct": 105.0, "times": 2.0}}]),
+    "demand: in any of several hours, nights by half": Row([KW | {"interval_minutes": 15, "any_of": [
+        {"days": ["weekdays"], "hours": ["06:00-22:00"]},
+        {"days": ["weekdays"], "hours": ["22:00-06:00"], "pct": 50.0},
+        {"seasons": ["cold"], "days": ["weekends", "holidays"], "pct": 25.0}]}], FINE),
+    "demand: in any of several hours of a season": Row([KW | {"billed_in": [3, 4], "any_of": [
+        {"seasons": ["cold"], "days": ["monday"]}, {"seasons": ["cold"], "hours": ["10:00-14:00"]}]}]),
+    "demand: of export": Row([KW | {"direction": "export", "ratchet": RATCHET}]),
+    "demand: of export, two weeks": Row([KW | {"direction": "export", "highest": 2, "one_per": "week"}], AUTUMN),
+    "demand: of each day": Row([KW | {"counted_over": "day", "per": "day", "per_kw": 0.3,
+        "days": ["weekdays"], "hours": ["08:00-22:00"], "round_kw": {"to": 0.1}}], WEEKS),
+    "demand: of each day, above what was agreed": Row([KW_BLOCKS | {"counted_over": "day", "per": "day",
+        "interval_minutes": 15, "at_least_kw": 1.0,
+        "blocks": [{"up_to_kw": 5.0, "per_kw": 0.0}, {"up_to_kw": 8.0, "per_kw": 0.4}, {"per_kw": 1.1}]}], FINE),
+    "demand: of each day, under contract": Row([KW | {"counted_over": "day", "per": "day",
+        "contract": {"kw": 6.0, "at_least_pct": 50.0, "exceeded_at_pct": 105.0, "times": 2.0}}]),
+    "demand: excess of each interval": Row([KW | {"interval_minutes": 15, "ratchet": RATCHET, "excess": {
+        "above_kw": 4.0, "counted": "each interval"}}], FINE),
+    "demand: excess as the root of squares": Row([KW | {"hours": ["08:00-20:00"], "excess": {
+        "above_kw": 4.0, "counted": "root of squares"}}], AUTUMN),
+    "demand: in hours that are told later": Row([KW | {
+        "dates": [date(2025, 3, 5), date(2025, 4, 2)], "hours": ["17:00-18:00"], "billed_in": "every month",
+        "mean_of_months": 3, "planned_in": {"hours": ["16:00-20:00"], "days": ["weekdays"],
+        "seasons": ["cold"], "after_midnight": "same day", "pct": 40.0}}]),
     "demand: contract, its share": Row([KW | {"contract": {"kw": 14.0}}]),
     "demand: ratchet": Row([KW | {"ratchet": RATCHET}]),
     "demand: ratchet on what was billed": Row([KW | {"ratchet": RATCHET | {"of": "billed"}}], AUTUMN),
@@ -314,6 +394,14 @@ VERSIONS: dict[str, Row] = {
         KW | {"per_kw": 6.0}], history={"peak_so_far_kw": {"kw": 24.5}}),
     "demand of a year": Row([KW | {"counted_over": "year", "per": "year"}], CHANGING, [
         KW | {"counted_over": "year", "per": "year", "per_kw": 6.0}]),
+    "demand of the whole period": Row([KW | {"at_change": "whole period"}], CHANGING, [
+        KW | {"per_kw": 6.0, "at_change": "whole period", "hours": ["16:00-21:00"]}],
+        history={"peak_so_far_kw": {"kw": 14.5}}),
+    "demand of the whole period, reached before": Row([KW | {"at_change": "whole period"}],
+        Span("2025-04-03", 24 * 40), [KW | {"per_kw": 6.0, "at_change": "whole period"}],
+        history={"peak_so_far_kw": {"kw": 24.5}}),
+    "demand of each day": Row([KW | {"counted_over": "day", "per": "day"}], CHANGING, [
+        KW | {"counted_over": "day", "per": "day", "per_kw": 6.0}]),
     "demand per day": Row([KW | {"per": "day"}], CHANGING, [KW | {"per": "day", "per_kw": 0.3}]),
     "demand in blocks": Row([KW], CHANGING, [KW_BLOCKS | {
         "blocks": [{"up_to_kw": 6.0, "per_kw": 1.5}, {"per_kw": 7.0}]}]),
@@ -376,6 +464,17 @@ def write_spot(folder: Path, span: Span) -> None:
     (folder / "spot.csv").write_text("time,per_kwh\n" + "".join(rows))
 
 
+TABLE = """# invented
+from,to,months,days,import_per_kwh,export_per_mwh
+00:00,07:00,,,0.11,20
+07:00,24:00,11-2,weekdays,0.45,90
+07:00,24:00,3-10,weekdays,0.31,-15.5
+07:00,12:00,,weekends holidays,0.21,44
+12:00,24:00,1;2;3;4;5;6,weekends;holidays,0.2,41
+12:00,24:00,7 8-12,weekends holidays,0.19,43
+"""
+
+
 def versions_of(row: Row) -> list[Words]:
     head = {"source": "invented", "seasons": SEASONS, "holidays": HOLIDAYS} | row.both
     versions = [head | {"from": FIRST, "charges": row.charges}]
@@ -427,10 +526,11 @@ def by_hand(row: Row, seed: int) -> dict[tuple[str, int], float]:
 
 def with_values(version: Words, span: Span) -> Words:
     """Return a version in which the prices of series stand beside their file's name."""
+    beside = {"series": {"values": spot(span)}, "table": {"rows": rows_of(TABLE)}}
     charges = [
-        charge | ({"series": charge["series"] | {"values": spot(span)}} if "series" in charge else {})
+        charge | {key: charge[key] | more for key, more in beside.items() if key in charge}
         for charge in version["charges"]
-    ]  # fmt: skip
+    ]
     charges = [{k: v for k, v in charge.items() if v is not None} for charge in charges]
     return version | {"charges": charges}
 
@@ -447,6 +547,7 @@ def gap(row: Row, seed: int, folder: Path) -> float:
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     made = tmp_path_factory.mktemp("tariff")
     write_spot(made, SPRING)
+    (made / "table.csv").write_text(TABLE)
     return made
 
 
@@ -525,7 +626,16 @@ def keys_there_are(model: type[BaseModel]) -> Iterator[tuple[str, ...]]:
             yield from ((info.alias or name, *path) for path in keys_there_are(inner))
 
 
-SAME_EVERYWHERE = {"round_amount", "source", "seasons", "days", "dates", "hours", "after_midnight"}
+SAME_EVERYWHERE = {
+    "round_amount",
+    "source",
+    "seasons",
+    "days",
+    "dates",
+    "hours",
+    "after_midnight",
+    "any_of",
+}
 """Keys that each charge inherits; they need a row in one family, not in each."""
 
 
@@ -570,10 +680,10 @@ FAULTS: dict[str, Fault] = {
     "a block that begins at zero": (
         "demand: falling blocks", demand, "within_blocks", "Sum((end, minus(begin)))", "end"),
     "sizes for the whole of a period": (
-        "energy: blocks a day", _BlockLines, "_scale", "days / self.price.per_days",
+        "energy: blocks a day", BlockLines, "_scale", "days / self.price.per_days",
         "whole / self.price.per_days"),
     "the year's blocks begun anew in each period": (
-        "energy: blocks a year", _BlockLines, "lines", "split_before[int(span)] = split", "pass"),
+        "energy: blocks a year", BlockLines, "lines", "split_before[int(span)] = split", "pass"),
     "what was brought forward charged": (
         "net_energy: brought forward", banks.Bank, "_in_order", "Constant(-self", "Constant(self"),
     "a credit that lives too long": (
@@ -614,7 +724,7 @@ FAULTS: dict[str, Fault] = {
     "the minimum on top": (
         "minimum: of some", MinimumCharge, "lines", "Sum((Largest((charged, least)), minus(charged)))", "least"),
     "a band that begins late": (
-        "percentage: in bands", PercentageCharge, "_line", "self.bands[1:]", "self.bands[:-1]"),
+        "percentage: in bands", PercentageCharge, "_in_bands", "self.bands[1:]", "self.bands[:-1]"),
     "a percentage of the last line": (
         "percentage: of all", PercentageCharge, "lines", "line.period == period)", "line is base[-1])"),
 }  # fmt: skip

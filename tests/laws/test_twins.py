@@ -280,6 +280,13 @@ CHARGES: dict[str, list[dict[str, Any]]] = {
     "energy, time of use": [TWO_RATES],
     "energy, negative prices": [NEGATIVE],
     "energy, series": [SPOT],
+    "energy, series within a floor and a ceiling": [SPOT | {"series": SPOT["series"] | {
+        "at_least_per_kwh": 0.0, "at_most_per_kwh": 0.1}}],
+    "energy, a table": [SPOT | {"series": None, "table": {"file": "table.csv", "column": "per_kwh"}}],
+    "energy, one price of all": [BLOCKS | {"blocks": {"price_of_all": True, "blocks": [
+        {"up_to_kwh": 20.0, "per_kwh": 0.1}, {"up_to_kwh": 60.0, "per_kwh": 0.2}, {"per_kwh": 0.15}]}}],
+    "export_credit, a table": [FLAT, SPOT_CREDIT | {"series": None, "table": {
+        "file": "table.csv", "column": "per_kwh", "times": 0.5}}],
     "export_credit, flat": [CREDIT],
     "export_credit, time of use": [TOU_CREDIT],
     "export_credit, series": [SPOT_CREDIT],
@@ -336,6 +343,25 @@ CHARGES: dict[str, list[dict[str, Any]]] = {
         "at_least_kw": 2.5, "mean_of_months": 12, "at_least_mean_kw": 4.0,
     }],
     "demand with a power factor": [DEMAND | {"power_factor": {"rule": "ratio", "target": 0.93}}],
+    "demand in any of several hours, nights by half": [DEMAND | {"interval_minutes": 15, "any_of": [
+        {"hours": ["06:00-22:00"]}, {"hours": ["22:00-06:00"], "pct": 50.0}]}],
+    "demand of export": [FLAT, CREDIT, DEMAND | {"direction": "export", "interval_minutes": 30}],
+    "demand of each day": [DEMAND | {"counted_over": "day", "per": "day"}],
+    "demand of each day above what was agreed": [DEMAND_BLOCKS | {
+        "counted_over": "day", "per": "day", "at_least_kw": 0.5}],
+    "energy in any of several hours": [FLAT | {"any_of": [
+        {"days": ["monday"], "hours": ["06:00-14:00"]}, {"days": ["tuesday"], "hours": ["02:00-09:00"]}]}],
+    "energy, what remains of some days": [FLAT | {"per_kwh": None, "rates": [
+        {"name": "a", "per_kwh": 0.4, "hours": ["16:00-21:00"]},
+        {"name": "b", "per_kwh": 0.1, "days": ["monday"], "otherwise": True},
+        {"name": "c", "per_kwh": 0.2, "days": ["tuesday", "wednesday", "thursday", "friday", "weekends"], "otherwise": True}]}],
+    "demand, the excess of each interval": [DEMAND | {"excess": {
+        "above_kw": 2.0, "counted": "each interval"}}],
+    "demand, the excess as a root": [DEMAND | {"excess": {
+        "above_kw": 2.0, "counted": "root of squares"}}],
+    "demand in hours that are told later": [DEMAND | {
+        "dates": [date(2025, 7, 1)], "hours": ["08:00-09:00"],
+        "planned_in": {"hours": ["06:00-14:00"], "pct": 60.0}}],
     "step_fee by demand": [DEMAND, STEPS_OF_KW],
     "step_fee by the month before": [DEMAND, STEPS_OF_KW | {"of_period": "previous"}],
     "step_fee by a demand in blocks": [DEMAND_BLOCKS, STEPS_OF_KW],
@@ -354,6 +380,18 @@ CHARGES: dict[str, list[dict[str, Any]]] = {
     "minimum that holds": [PER_DAY, FLAT, CREDIT, MINIMUM | {"amount": 40.0}],
     "minimum of demand": [FLAT, DEMAND, MINIMUM | {"of": ["demand"], "amount": 60.0}],
     "percentage in bands": [FLAT, DEMAND, CREDIT, BANDS],
+    "percentage by load factor": [FLAT, DEMAND, BANDS | {"of": ["energy"], "demand": "demand", "bands": [
+        {"from_load_factor": 0.0, "percent": 5.0}, {"from_load_factor": 0.3, "percent": 0.0},
+        {"from_load_factor": 0.5, "percent": -10.0}]}],
+    "percentage by power factor": [FLAT, BANDS | {"bands": [
+        {"from_power_factor": 0.0, "percent": 5.0}, {"from_power_factor": 0.9, "percent": -1.0}]}],
+    "net_energy in blocks": [NET_ENERGY | {"per_kwh": None, "left_over": "lost", "blocks": RISING}],
+    "net_energy with a baseline credit": [NET_ENERGY | {"left_over": "lost"}, NET_ENERGY | {
+        "name": "baseline", "per_kwh": None, "left_over": "lost", "blocks": {"blocks": [
+            {"up_to_kwh": 20.0, "per_kwh": -0.1}, {"per_kwh": 0.0}]}}],
+    "net_energy in blocks, carried": [NET_ENERGY | {"per_kwh": None, "blocks": RISING}],
+    "net_energy over a year that begins in July": [NET_ENERGY | {
+        "netted_over": "year", "year_begins": "07-01"}],
     "reactive energy": [FLAT, {"kind": "reactive", "name": "kvarh", "per_kvarh": 0.05}],
 }  # fmt: skip
 
@@ -369,6 +407,8 @@ def compiled(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str], Tariff
     assert prices.min() < 0 < prices.max()
     text = "".join(f"{time},{price}\n" for time, price in zip(rows, prices, strict=True))
     (folder / "spot.csv").write_text("time,eur_per_mwh\n" + text)
+    hours = "".join(f"{h:02d}:00,{h + 1:02d}:00,{0.01 * (h % 7) - 0.02:.2f}\n" for h in range(24))
+    (folder / "table.csv").write_text("from,to,per_kwh\n" + hours)
     return lambda name: cost_of(CHARGES[name], GRID, folder)
 
 

@@ -7,6 +7,7 @@ arithmetic done by hand on published or invented prices.
 from __future__ import annotations
 
 import re
+import shutil
 from pathlib import Path
 
 import pytest
@@ -70,10 +71,16 @@ def test_an_invented_tariff_bears_the_towns_name_and_a_published_one_its_source(
 
 NUMBERS = re.compile(
     r"\b(per_kwh|per_kw|per_kvarh|per_kvar|amount|percent|from|from_kwh|up_to_kwh|up_to_kw|up_to_h|kw|pct"
+    r"|from_load_factor|from_power_factor|plus_per_kwh|at_least_per_kwh|at_most_per_kwh"
     r"|at_least_kw|at_least_pct|exceeded_at_pct|times|target|free_share|month_days"
     r"|highest|mean_of_months|months): (-?[\d.]+)(?![\d.-])"
 )
-BEGINNINGS = {"from: 0", "from_kwh: 0"}  # where steps and bands must begin
+BEGINNINGS = {
+    "from: 0",
+    "from_kwh: 0",
+    "from_load_factor: 0",
+    "from_power_factor: 0",
+}  # where steps and bands must begin
 COUNTS = {"highest", "mean_of_months", "months"}
 
 
@@ -81,6 +88,8 @@ COUNTS = {"highest", "mean_of_months", "months"}
 def test_no_figure_of_a_shipped_tariff_can_change_without_a_worked_bill_noticing(name, tmp_path):
     """Each price, size and share is raised by a tenth (each count by one) in turn."""
     text, bills = TARIFFS[name].read_text(), read_worked_bills(bills_beside(TARIFFS[name]))
+    for table in TARIFFS[name].parent.glob("*.csv"):
+        shutil.copy(table, tmp_path)
     found = [m for m in NUMBERS.finditer(text, text.index("charges:")) if m[0] not in BEGINNINGS]
     assert found
     assert not [m[0] for m in found if not is_noticed(changed(text, m), bills, tmp_path)]

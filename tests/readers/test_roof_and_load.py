@@ -144,5 +144,7 @@ def test_the_next_step_leads_to_a_plan_where_pv_is_known(tmp_path: Path) -> None
     assert "for a plan, name it in a scenario: forecast: meter.csv" in next_step(
         known, request, out
     )
-    plain = found_in(tmp_path, "time,Import (kWh),Export (kWh)", IMPORT, EXPORT)
+    net = found_in(tmp_path, "time,Import (kWh),Export (kWh)", IMPORT, EXPORT)
+    assert "behind_meters: true" in next_step(net, request, out)
+    plain = found_in(tmp_path, "time,Import (kWh)", IMPORT)
     assert "for a plan" not in next_step(plain, request, out)

@@ -14,11 +14,14 @@ from typing import TYPE_CHECKING
 import pytest
 from typer.testing import CliRunner
 
+from optimizer.billing.tariff import shipped_tariffs
 from optimizer.cli.app import app
 from optimizer.report.page import report_html
 from optimizer.report.review_page import review_page
 from optimizer.report.study_page import study_page
+from optimizer.report.tariff_page import tariff_page
 from optimizer.scenario.brief import read_brief
+from optimizer.workflows.check import check_tariff
 from optimizer.workflows.plan import plan
 from optimizer.workflows.renew import renew
 from tests.report.browsing import started_browser, ten_weeks_of_spring
@@ -33,7 +36,7 @@ SCHEMES = ("light", "dark")
 TOLD = {"minor", "moderate"}
 """What axe finds of these weights is no barrier."""
 
-KINDS = ("plan", "renewal", "outage", "floors", "study", "forecast", "review")
+KINDS = ("plan", "renewal", "outage", "floors", "study", "forecast", "review", "tariff")
 
 
 @pytest.fixture(scope="module")
@@ -51,6 +54,7 @@ def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
         "renewal": report_html(renewed),
         "study": study_page(result(rows, sized=(sized(3),))),
         "review": review_page(REVIEW, brief.scenario),
+        "tariff": tariff_page(check_tariff(shipped_tariffs()["price_table"])),
     }
     found = {name: folder / f"{name}.html" for name in texts}
     for name, text in texts.items():

@@ -12,7 +12,8 @@ import pytest
 
 from optimizer.base.writing import PLAIN
 from optimizer.report.drawing_png import picture
-from optimizer.report.tariff_week import parts_of_year, price_words, week_of
+from optimizer.report.tariff_week import price_words
+from optimizer.report.weeks import parts_of_year, week_of
 from optimizer.report.working_days import _days_of_entry
 from optimizer.report.year_figure import by_day, in_force, most_often, packed
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window

@@ -10,7 +10,6 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import date, timedelta
-from pathlib import Path
 from typing import Any, Literal, TypeVar
 
 import numpy as np
@@ -61,7 +60,8 @@ class Context:
     ``in_force`` tells the steps, shape (T,), on which this version of the tariff holds;
     ``lines`` the lines of the charges above this one in the file, ``declared`` their names and
     kinds (a seasonal charge may have no line on a short grid). ``notes`` tell what was not known or
-    left out, ``remarks`` what in the tariff can be read in two ways. ``memory`` is shared by all versions.
+    left out, ``remarks`` what in the tariff can be read in two ways. ``read_prices`` reads those of a
+    file for each step, given the words that name it and their place. ``memory`` is shared by all versions.
     """
 
     grid: TimeGrid
@@ -70,7 +70,7 @@ class Context:
     in_force: BoolArray
     source: Source
     location: Place
-    read_prices: Callable[[Path, str, str], FloatArray]
+    read_prices: Callable[[Any, str], FloatArray]
     history: History
     declared: dict[str, str] = field(default_factory=dict)
     lines: list[Line] = field(default_factory=list)
@@ -161,10 +161,14 @@ class Context:
         TariffError
             If it names a season or holidays that the tariff does not have.
         """
-        self.check_words(when, *inner)
-        self._note_cut_steps(when)
-        mask = when.mask(self.grid, self.calendar)
-        self._note_open_night(when, mask, *inner)
+        masks = [self._mask_of(part, *inner, *place) for place, part in when.parts()]
+        return np.asarray(np.any(masks, axis=0))
+
+    def _mask_of(self, part: When, *inner: int | str) -> BoolArray:
+        self.check_words(part, *inner)
+        self._note_cut_steps(part)
+        mask = part.mask(self.grid, self.calendar)
+        self._note_open_night(part, mask, *inner)
         return mask
 
     def _note_open_night(self, when: When, mask: BoolArray, *inner: int | str) -> None:
@@ -241,6 +245,11 @@ class ChargeBase(Document):
     name: str = Field(min_length=1)
     source: str | None = None
     round_amount: Rounding | None = None
+
+    @property
+    def declared_as(self) -> str:
+        """What charges below see in this one: its kind, as a rule."""
+        return str(getattr(self, "kind", ""))
 
     def lines(self, context: Context) -> list[Line]:
         """Return the lines of this charge in every billing period it touches."""

@@ -10,10 +10,10 @@ from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
+from optimizer.base.calendar import MonthDay
 from optimizer.base.errors import Mistake
 from optimizer.billing.charges.banks import Settled, settled_alone, settled_in_turn
 from optimizer.billing.charges.base import ChargeBase, Context, Line
-from optimizer.billing.charges.net_energy import MonthDay
 from optimizer.cost.expression import ZERO, Node, Scale, Sum, minus
 
 

@@ -4,7 +4,7 @@ Demand is the mean power over a demand interval of 15, 30 or 60 minutes that beg
 rolls on in subintervals. From the intervals to the billed kW, each where the tariff has it::
 
     measured   the highest, or the mean of the highest of different days, weeks or months
-    adjusted   for the power factor, as metered
+    adjusted   for the power factor, as metered; or what exceeds an agreed power, interval by interval
     floored    at least so many kW
     contract   between a share of the contracted power and more than what exceeds it
     ratchet    at least a share of the highest of the months before
@@ -16,24 +16,38 @@ Read next: ``step_fee``, which prices a demand by steps.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from datetime import date
+from datetime import date, timedelta
 from typing import Annotated, Literal
 
 import numpy as np
 from pydantic import Field, model_validator
 
-from optimizer.base.calendar import When
+from optimizer.base.calendar import MonthDay, Times, When, month_and_day, year_of
 from optimizer.base.documents import Document
 from optimizer.base.errors import Mistake, TariffError
-from optimizer.base.timegrid import BillingPeriod, IntArray, interval_of_step
+from optimizer.base.flows import FlowName, Flows
+from optimizer.base.timegrid import BillingPeriod, BoolArray, FloatArray, IntArray, interval_of_step
 from optimizer.base.units import clock
 from optimizer.billing.charges.base import PAST_PEAKS, ChargeBase, Context, Line, Rounding
 from optimizer.billing.charges.blocks import block_names, refuse_wrong_ends, within_blocks
 from optimizer.billing.charges.reactive import PowerFactor
-from optimizer.cost.expression import Constant, Largest, Node, Peak, Scale, Sum
+from optimizer.cost.expression import (
+    Constant,
+    Largest,
+    Metered,
+    Node,
+    Peak,
+    Scale,
+    Sum,
+    above,
+    evaluate,
+)
 
 UNCOUNTED = "no hour of this period counts"
 """What the demand of a period is called in which none of the charge's hours lie."""
+
+OF_CHANGE = {"own days": "its own days", "whole period": "the whole period"}
+"""In words: the days whose demand counts where the tariff changes inside a period."""
 
 Month = Annotated[int, Field(ge=1, le=12)]
 Share = Annotated[float, Field(gt=0, le=100)]
@@ -98,27 +112,60 @@ class Ratchet(Document):
     in_months: Annotated[list[Month], Field(min_length=1)] | None = None
 
 
-class DemandCharge(When, ChargeBase):
-    """A price per kW of the period's demand, or of the year's, billed month by month.
+class WeighedHours(When):
+    """Hours of a demand charge, and the share of their power that counts."""
+
+    pct: float = Field(default=100.0, ge=0, le=1000)
+
+
+class Excess(Document):
+    """Power above an agreed one, in each interval: added up, or as the root of the sum of squares.
+
+    It is billed from the meter; a plan counts the highest excess alone, which is never more.
+    """
+
+    above_kw: float = Field(ge=0)
+    counted: Literal["each interval", "root of squares"]
+
+    def of(self, peak: Peak) -> Node:
+        """Return the excess of the intervals that a peak looks at. [kW]"""
+
+        def formula(flows: Flows) -> float:
+            beyond = np.maximum(peak.interval_kw(getattr(flows, peak.flow)) - self.above_kw, 0.0)
+            return float(
+                beyond.sum() if self.counted == "each interval" else np.hypot.reduce(beyond)
+            )
+
+        return Metered(formula, above(peak, self.above_kw))
+
+
+class DemandCharge(Times, ChargeBase):
+    """A price per kW of the period's demand, or of the year's, billed month by month, or of each day's.
 
     ``days``, ``hours`` and ``seasons`` say when demand is measured, ``billed_in`` in which months it
     is billed; without it in every period that has a day of the seasons, also one without a counted
     hour. Where two versions of a tariff share a period, each is charged for its share of the days, on
-    the demand of its own days.
+    the demand of its own days, or ``at_change: whole period`` on that of the whole period.
     """
 
     kind: Literal["demand"]
+    any_of: Annotated[list[WeighedHours], Field(min_length=2)] | None = None
+    direction: Literal["import", "export"] = "import"
     interval_minutes: Literal[15, 30, 60]
     rolling_minutes: Literal[5, 10, 15, 30] | None = None
     per_kw: float | None = Field(default=None, ge=0, le=1_000_000)
     blocks: Annotated[list[DemandBlock], Field(min_length=2)] | None = None
     per: Literal["month", "year", "day"] = "month"
-    counted_over: Literal["period", "year"] = "period"
+    counted_over: Literal["day", "period", "year"] = "period"
+    year_begins: MonthDay | None = None
+    at_change: Literal["own days", "whole period"] = "own days"
     highest: int = Field(default=1, ge=1, le=366)
     one_per: Literal["interval", "day", "week", "month"] = "interval"
     month_pct: Annotated[list[Annotated[float, Field(ge=0, le=1000)]],
                          Field(min_length=12, max_length=12)] | None = None  # fmt: skip
     power_factor: PowerFactor | None = None
+    excess: Excess | None = None
+    planned_in: WeighedHours | None = None
     at_least_kw: float = Field(default=0.0, ge=0)
     contract: Contract | None = None
     ratchet: Ratchet | None = None
@@ -153,8 +200,56 @@ class DemandCharge(When, ChargeBase):
             raise Mistake(
                 "at_least_mean_kw needs mean_of_months", "Use at_least_kw.", "at_least_mean_kw"
             )
+        if self.year_begins is not None and self.counted_over != "year":
+            raise Mistake(
+                "year_begins is for demand that is counted over the year",
+                "Write counted_over: year, or remove it.",
+                "year_begins",
+            )
+        if self.planned_in is not None and self.counted_over == "year":
+            raise Mistake(
+                "planned_in is for hours of one period", "Remove counted_over.", "planned_in"
+            )
+        if self.direction == "export" and self.power_factor is not None:
+            raise Mistake(
+                "a power factor is that of import", "Remove power_factor.", "power_factor"
+            )
+        if self.excess is not None and (self.power_factor or self.highest > 1 or self.planned_in):
+            raise Mistake(
+                "excess counts all intervals as they are metered",
+                "Remove power_factor, highest and planned_in.",
+                "excess",
+            )
         self._refuse_open_months()
+        self._refuse_more_than_a_day()
         return self
+
+    def _refuse_more_than_a_day(self) -> None:
+        """Refuse what looks beyond a day where each day is billed by itself."""
+        if self.counted_over != "day":
+            return
+        if self.per != "day":
+            raise Mistake(
+                f"{self.name!r} counts the demand of each day, but its price is one of a {self.per}",
+                "Write per: day, and the price of a kW on one day.",
+                "per",
+            )
+        given = {
+            "highest": self.highest > 1,
+            "power_factor": self.power_factor is not None,
+            "excess": self.excess is not None,
+            "planned_in": self.planned_in is not None,
+            "ratchet": self.ratchet is not None,
+            "mean_of_months": self.mean_of_months is not None,
+            "billed_in": self.billed_in is not None,
+            "at_change": self.at_change != "own days",
+        }
+        for key in (key for key, is_so in given.items() if is_so):
+            raise Mistake(
+                f"{self.name!r} bills each day by itself, so {key} has no meaning",
+                f"Remove {key}, or count demand over the period.",
+                key,
+            )
 
     def _refuse_open_months(self) -> None:
         """Refuse demand of a season that goes on to other months, if it is not said where it is billed."""
@@ -165,14 +260,19 @@ class DemandCharge(When, ChargeBase):
             "mean_of_months": self.mean_of_months is not None,
         }
         longer = [words for words, is_so in told.items() if is_so]
-        if self.seasons is not None and longer and self.billed_in is None:
+        if self.all_seasons is not None and longer and self.billed_in is None:
             raise Mistake(
-                f"{self.name!r} measures demand in {', '.join(self.seasons)} and has {longer[0]}, so it"
+                f"{self.name!r} measures demand in {', '.join(self.all_seasons)} and has {longer[0]}, so it"
                 " is open whether other months are billed too",
                 "Write billed_in: every month, or billed_in: with the numbers of the months that"
                 " pay.",
-                "seasons",
+                "seasons" if self.seasons else "any_of",
             )
+
+    @property
+    def declared_as(self) -> str:
+        """What charges below see in it: the demand of each day is no demand of the period."""
+        return "demand of days" if self.counted_over == "day" else self.kind
 
     def lines(self, context: Context) -> list[Line]:
         """Return the lines of each billing period in which the charge is billed."""
@@ -180,14 +280,15 @@ class DemandCharge(When, ChargeBase):
         return _DemandLines(self, context).lines()
 
     def _check_interval(self, context: Context) -> None:
-        cut = [edge for edge in sorted(self.edges()) if edge % self.interval_minutes]
-        if cut:
-            raise TariffError(
-                f"the hours of {self.name!r} begin or end at {clock(cut[0])}, inside a demand"
-                f" interval of {self.interval_minutes} min",
-                where=context.where("hours"),
-                mend="Let the hours begin and end on multiples of the demand interval.",
-            )
+        for place, part in self.parts():
+            cut = [edge for edge in sorted(part.edges()) if edge % self.interval_minutes]
+            if cut:
+                raise TariffError(
+                    f"the hours of {self.name!r} begin or end at {clock(cut[0])}, inside a demand"
+                    f" interval of {self.interval_minutes} min",
+                    where=context.where(*place, "hours"),
+                    mend="Let the hours begin and end on multiples of the demand interval.",
+                )
         finest = self.rolling_minutes or self.interval_minutes
         if context.grid.step_minutes > finest:
             rolling = f" in subintervals of {finest} min" if self.rolling_minutes else ""
@@ -229,13 +330,39 @@ class _DemandLines:
         self.charge = charge
         self.context = context
         self.mask = context.mask(charge)
+        self.weight = self._weights()
+        planned = charge.planned_in
+        self.likely = None if planned is None else context.mask(planned, "planned_in")
+        self.flow: FlowName = "import_kwh" if charge.direction == "import" else "export_kwh"
         self.kept = context.remembered(_key(charge.name), _Kept)
         self.of_year: dict[int, Peak] = {}
+
+    def _weights(self) -> FloatArray | None:
+        """Return the share of each step's power that counts, shape (T,); None where all of it does."""
+        parts = self.charge.any_of or ()
+        if all(part.pct == 100 for part in parts):
+            return None
+        weight = np.full(self.context.grid.count, np.nan)
+        for number, part in enumerate(parts):
+            mask = part.mask(self.context.grid, self.context.calendar)
+            other = np.flatnonzero(mask & np.isfinite(weight) & (weight != part.pct / 100))
+            if len(other):
+                raise TariffError(
+                    f"{self.charge.name!r} counts {self.context.grid.label(int(other[0]))} at"
+                    f" {100 * weight[other[0]]:g} % and at {part.pct:g} %",
+                    where=self.context.where("any_of", number),
+                    mend="Let parts with another pct not overlap.",
+                )
+            weight[mask] = part.pct / 100
+        return weight
 
     def lines(self) -> list[Line]:
         lines: list[Line] = []
         for period in range(self.context.period_count()):
-            steps = self.context.steps_of_period(self.mask, period)
+            steps = self._steps(period)
+            if self.charge.counted_over == "day":
+                lines += self._of_days(period, steps)
+                continue
             is_billed = self._is_billed(period)
             if not (len(steps) or is_billed):
                 continue
@@ -244,12 +371,50 @@ class _DemandLines:
                 lines += self._priced(period, billed)
         return lines
 
+    def _steps(self, period: int) -> IntArray:
+        """Return the steps of a period whose demand counts for this version."""
+        return self._within(self.mask, period)
+
+    def _within(self, mask: BoolArray, period: int) -> IntArray:
+        if self.charge.at_change == "own days":
+            return self.context.steps_of_period(mask, period)
+        inside = mask & (self.context.periods.of_step == period)
+        return np.flatnonzero(inside & bool(self.context.days_in_force(period))).astype(np.int64)
+
+    def _of_days(self, period: int, steps: IntArray) -> list[Line]:
+        """Return the lines of a period in which the demand of each day is priced by itself."""
+        if not len(steps):
+            return []
+        day = self.context.grid.day[steps]
+        demands = [self._floored(self._peak(steps[day == one], ())) for one in np.unique(day)]
+        if self.charge.round_kw is not None:
+            demands = [self.charge.round_kw.of(demand) for demand in demands]
+        names, prices, splits = self._split(demands)
+        where = "per_kw" if self.charge.blocks is None else "blocks"
+        return [
+            self.charge.line(
+                period, Sum(parts), "kW days", price, self.context.where(where), name=name
+            )
+            for name, price, parts in zip(names, prices, zip(*splits, strict=True), strict=True)
+        ]
+
+    def _split(self, demands: list[Node]) -> tuple[list[str], list[float], list[list[Node]]]:
+        """Return names and prices of the charge's blocks, and the part of each demand in each."""
+        charge = self.charge
+        if charge.blocks is None:
+            assert charge.per_kw is not None
+            return [charge.name], [charge.per_kw], [[demand] for demand in demands]
+        edges = [block.up_to_kw for block in charge.blocks[:-1] if block.up_to_kw is not None]
+        prices = [block.per_kw for block in charge.blocks]
+        names = [f"{charge.name}: {name}" for name in block_names(edges, "kW")]
+        return names, prices, [within_blocks(demand, edges, prices) for demand in demands]
+
     def _is_billed(self, period: int) -> bool:
         charge, context = self.charge, self.context
         if not context.days_in_force(period):
             return False
         if charge.billed_in is None:
-            return context.has_day_of(charge.seasons, period)
+            return context.has_day_of(charge.all_seasons, period)
         middle = context.periods.periods[period].middle
         return charge.billed_in == "every month" or middle.month in charge.billed_in
 
@@ -259,8 +424,10 @@ class _DemandLines:
         actual: Node = Constant(0.0, UNCOUNTED) if measured is None else measured
         if isinstance(measured, Peak) and len(steps):
             actual = self._adjusted(steps, measured)
+        if self.likely is not None:
+            actual = self._known_later(period, actual)
         alone = self._ratcheted(period, self._floored(actual))
-        has_own = measured is not None or alone is not actual
+        has_own = measured is not None or isinstance(actual, Metered) or alone is not actual
         billed = self._averaged(period, alone if has_own else None)
         if self.charge.round_kw is not None:
             billed = self.charge.round_kw.of(billed)
@@ -273,27 +440,36 @@ class _DemandLines:
         """Return the measured demand; None of a period in which no hour counts."""
         reached = self.context.history.peak_so_far_kw.get(self.charge.name, 0.0)
         if self.charge.counted_over == "period":
-            counts = bool(reached) and period == 0 and bool(self.context.in_force[0])
+            is_first = period == 0 and bool(self.context.in_force[0])
+            shared = self.charge.at_change == "whole period" and period == 0
+            counts = bool(reached) and (is_first or shared)
             if not len(steps):
                 return Constant(reached, "reached before this series") if counts else None
             return self._peak(steps, (reached,) if counts else ())
-        year = self.context.periods.periods[period].first.year
+        periods = self.context.periods.periods
+        year = self._year(periods[period].first)
         if year not in self.of_year:
             grid = self.context.grid
-            in_year = np.array([day.year == year for day in grid.dates], dtype=bool)[grid.day]
-            inside = np.flatnonzero(self.mask & in_year)
-            past = self._past_months(self.context.periods.periods[0], 12)
-            before = tuple(kw for month, kw in past if month.startswith(f"{year}-"))
-            if reached and self.context.periods.periods[0].first.year == year:
+            in_year = np.array([self._year(day) == year for day in grid.dates], dtype=bool)
+            inside = np.flatnonzero(self.mask & in_year[grid.day])
+            past = self._past_months(periods[0], 12)
+            known = {month: date(int(month[:4]), int(month[5:]), 15) for month, _ in past}
+            before = tuple(kw for month, kw in past if self._year(known[month]) == year)
+            if reached and self._year(periods[0].first) == year:
                 before = (*before, reached)
             self._note_part_of_year(year, len(before))
             self.of_year[year] = self._peak(inside.astype(np.int64), before)
         return self.of_year[year]
 
+    def _year(self, day: date) -> int:
+        return year_of(day, self.charge.year_begins)
+
     def _note_part_of_year(self, year: int, known_before: int) -> None:
         first, last = (self.context.grid.dates[i] for i in (0, -1))
-        begun_late = first > date(year, 1, 1) and known_before < first.month - 1
-        if begun_late or last < date(year, 12, 31):
+        month, day = month_and_day(self.charge.year_begins or "01-01")
+        begin, end = date(year, month, day), date(year + 1, month, day)
+        missing = (first.year - begin.year) * 12 + first.month - begin.month
+        if (first > begin and known_before < missing) or last + timedelta(days=1) < end:
             self.context.notes.append(
                 f"{self.charge.name}: demand is counted over the whole year, but the series has only"
                 f" part of {year}; higher demand in the rest of it makes the real charge higher."
@@ -312,8 +488,10 @@ class _DemandLines:
             group = self._groups(first)
         if charge.month_pct is not None:
             factor = np.array(charge.month_pct)[grid.month[first] - 1] / 100
+        if self.weight is not None:
+            factor = self.weight[first] * (1.0 if factor is None else factor)
         return Peak(
-            "import_kwh",
+            self.flow,
             steps,
             numbered,
             grid.step_h,
@@ -353,7 +531,25 @@ class _DemandLines:
 
     def _adjusted(self, steps: IntArray, measured: Peak) -> Node:
         rule, name = self.charge.power_factor, self.charge.name
+        if self.charge.excess is not None:
+            self.context.notes.append(
+                f"{name}: a plan counts the highest excess alone, the bill has that of every interval."
+            )
+            return self.charge.excess.of(measured)
         return measured if rule is None else rule.adjusted(measured, steps, self.context, name)
+
+    def _known_later(self, period: int, actual: Node) -> Node:
+        """Return demand of hours that are told later: billed in these, planned in likely ones."""
+        planned_in = self.charge.planned_in
+        assert planned_in is not None
+        assert self.likely is not None
+        self.context.notes.append(
+            f"{self.charge.name}: billed in the hours that are named; a plan counts the highest demand of"
+            f" the likely ones (planned_in) at {planned_in.pct:g} %."
+        )
+        inside = self._within(self.likely, period)
+        planned = Scale(planned_in.pct / 100, self._peak(inside, ()))
+        return Metered(lambda flows: evaluate(actual, flows), planned, actual)
 
     def _floored(self, demand: Node) -> Node:
         charge = self.charge
@@ -436,19 +632,14 @@ class _DemandLines:
         if share < 1:
             context.notes.append(
                 f"{charge.name}: the tariff changes inside a billing period; each version is charged"
-                " for its share of the days, on the demand of its own days."
+                f" for its share of the days, on the demand of {OF_CHANGE[charge.at_change]}."
             )
         share *= self._units(period)
-        if charge.blocks is None:
-            assert charge.per_kw is not None
-            return [self._line(period, charge.name, demand, charge.per_kw * share, "per_kw")]
-        edges = [block.up_to_kw for block in charge.blocks[:-1] if block.up_to_kw is not None]
-        prices = [block.per_kw * share for block in charge.blocks]
-        parts = within_blocks(demand, edges, prices)
-        names = block_names(edges, "kW")
+        names, prices, splits = self._split([demand])
+        key = "per_kw" if charge.blocks is None else "blocks"
         return [
-            self._line(period, f"{charge.name}: {name}", part, price, "blocks")
-            for name, part, price in zip(names, parts, prices, strict=True)
+            charge.line(period, part, "kW", price * share, context.where(key), name=name)
+            for name, price, part in zip(names, prices, splits[0], strict=True)
         ]
 
     def _units(self, period: int) -> float:
@@ -459,7 +650,3 @@ class _DemandLines:
         if self.charge.per == "day":
             return self.context.days_in_force(period) / self.context.share_in_force(period)
         return 1 / 12 if whole.is_month else whole.days / whole.days_of_year
-
-    def _line(self, period: int, name: str, demand: Node, rate: float, key: str) -> Line:
-        where = self.context.where(key)
-        return self.charge.line(period, demand, "kW", rate, where, name=name)

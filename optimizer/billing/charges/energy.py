@@ -13,16 +13,35 @@ from itertools import pairwise
 from typing import Annotated, Literal
 
 import numpy as np
-from pydantic import Field, model_validator
+from pydantic import Field, field_validator, model_validator
 
-from optimizer.base.calendar import DAY_NAMES, HOLIDAY, WHEN_KEYS, When, span_text
+from optimizer.base.calendar import (
+    DAY_NAMES,
+    HOLIDAY,
+    WHEN_KEYS,
+    MonthDay,
+    Times,
+    span_text,
+    year_of,
+)
 from optimizer.base.documents import Document
 from optimizer.base.errors import Mistake, Place, TariffError
 from optimizer.base.flows import FlowName
-from optimizer.base.timegrid import BoolArray, FloatArray, IntArray
+from optimizer.base.timegrid import BoolArray, FloatArray, IntArray, zone_named
 from optimizer.billing.charges.base import ChargeBase, Context, Line, Rounding
 from optimizer.billing.charges.blocks import block_names, refuse_wrong_ends, within_blocks
-from optimizer.cost.expression import Constant, FlowSum, Largest, Node, Scale, Sum, Tally, minus
+from optimizer.cost.expression import (
+    EDGE_SLACK,
+    Choice,
+    Constant,
+    FlowSum,
+    Largest,
+    Node,
+    Scale,
+    Sum,
+    Tally,
+    minus,
+)
 
 MAX_PRICE_PER_KWH = 100_000.0
 """No currency's retail kWh costs more (some cost tens of thousands); a rate above is a slip of unit."""
@@ -58,7 +77,8 @@ class EnergyBlocks(Document):
     Without ``per_days`` sizes hold for a billing period, however long, and in part for a period
     that the series or a season covers in part. With it they hold for that many days and are scaled
     by the days of the period (``per_days: 1`` is a daily allowance), or left alone if the period has
-    between the two ``unless_days``. ``counted_over`` adds up longer than a period.
+    between the two ``unless_days``. ``counted_over`` adds up longer than a period. With
+    ``price_of_all`` the block in which the period's energy ends prices all of it.
     """
 
     blocks: Annotated[list[EnergyBlock], Field(min_length=2)]
@@ -66,7 +86,9 @@ class EnergyBlocks(Document):
     unless_days: Annotated[list[int], Field(min_length=2, max_length=2)] | None = None
     round_sizes: Rounding | None = None
     counted_over: Literal["period", "season", "year"] = "period"
+    year_begins: MonthDay | None = None
     demand: str | None = None
+    price_of_all: bool = False
 
     @model_validator(mode="after")
     def _blocks_follow_each_other(self) -> EnergyBlocks:
@@ -92,6 +114,18 @@ class EnergyBlocks(Document):
                 f"Leave out counted_over or {what}.",
                 "counted_over",
             )
+        if self.year_begins is not None and self.counted_over != "year":
+            raise Mistake(
+                "year_begins is for blocks that are counted over the year",
+                "Write counted_over: year, or remove it.",
+                "year_begins",
+            )
+        if self.price_of_all and (hours or self.counted_over != "period"):
+            raise Mistake(
+                "price_of_all goes by the kWh of one period",
+                f"Leave out {'up_to_h' if hours else 'counted_over'} or price_of_all.",
+                "price_of_all",
+            )
         if hours and self.per_days:
             raise Mistake(
                 "hours of demand are counted in one period", "Leave out per_days.", "per_days"
@@ -109,10 +143,11 @@ class EnergyBlocks(Document):
         return self
 
 
-class EnergyRate(When):
+class EnergyRate(Times):
     """A price per kWh in a part of the calendar; ``otherwise`` is all that no other rate has.
 
-    A rate with ``dates`` comes before all rates without.
+    A rate with ``dates`` comes before all rates without. Beside ``otherwise`` may stand the seasons
+    and the days whose rest is meant.
     """
 
     name: str = Field(min_length=1)
@@ -122,10 +157,11 @@ class EnergyRate(When):
 
     @model_validator(mode="after")
     def _otherwise_stands_alone(self) -> EnergyRate:
-        if self.otherwise and set(WHEN_KEYS) & self.model_fields_set:
+        beside = {*WHEN_KEYS, "any_of"} - {"seasons", "days"}
+        if self.otherwise and beside & self.model_fields_set:
             raise Mistake(
                 f"the rate {self.name!r} says 'otherwise' and also when it holds",
-                "Keep one of the two.",
+                "Keep one of the two; only seasons and days may stand beside otherwise.",
             )
         if (self.per_kwh is None) == (self.blocks is None):
             raise Mistake(
@@ -136,12 +172,51 @@ class EnergyRate(When):
 
 
 class PriceSeries(Document):
-    """Prices from a CSV: ``column`` ends in ``per_kwh`` or ``per_mwh``."""
+    """Prices from a CSV with ``time``: ``column`` ends in ``per_kwh`` or ``per_mwh``.
+
+    What is priced is the column times a factor, plus an amount, and then held between the two ends.
+    """
 
     file: str
     column: str
     times: float = Field(default=1.0, ge=-100, le=100)
-    plus_per_kwh: float = Field(default=0.0, ge=-MAX_PRICE_PER_KWH, le=MAX_PRICE_PER_KWH)
+    plus_per_kwh: PerKwh = 0.0
+    at_least_per_kwh: PerKwh | None = None
+    at_most_per_kwh: PerKwh | None = None
+
+    @model_validator(mode="after")
+    def _ends_in_order(self) -> PriceSeries:
+        low, high = self.at_least_per_kwh, self.at_most_per_kwh
+        if low is not None and high is not None and low > high:
+            raise Mistake(
+                f"at_least_per_kwh of {low:g} lies above at_most_per_kwh of {high:g}",
+                "Exchange them.",
+                "at_least_per_kwh",
+            )
+        return self
+
+    def priced(self, prices: FloatArray) -> FloatArray:
+        """Return the price of each step, given those of the file. [money per kWh]"""
+        scaled = prices * self.times + self.plus_per_kwh
+        low, high = self.at_least_per_kwh, self.at_most_per_kwh
+        return scaled if low is None and high is None else np.clip(scaled, low, high)
+
+
+class PriceTable(PriceSeries):
+    """Prices from a CSV of rows that repeat: ``from``, ``to``, ``months``, ``days`` and the column.
+
+    ``zone`` is that of the table's clock, where it is not the site's.
+    """
+
+    zone: str | None = None
+    source: str | None = None
+
+    @field_validator("zone", mode="after")
+    @classmethod
+    def _known_zone(cls, zone: str | None) -> str | None:
+        if zone is not None:
+            zone_named(zone)
+        return zone
 
 
 @dataclass(frozen=True)
@@ -156,8 +231,8 @@ class PricedPart:
     where: str
 
 
-class PricedEnergy(When, ChargeBase):
-    """A flow priced per kWh: one of ``per_kwh``, ``blocks``, ``rates`` or ``series``.
+class PricedEnergy(Times, ChargeBase):
+    """A flow priced per kWh: one of ``per_kwh``, ``blocks``, ``rates``, ``series`` or ``table``.
 
     Seasons, days, hours and dates restrict the whole charge; ``round_kwh`` rounds the energy that
     is billed.
@@ -167,24 +242,26 @@ class PricedEnergy(When, ChargeBase):
     blocks: EnergyBlocks | None = None
     rates: list[EnergyRate] | None = None
     series: PriceSeries | None = None
+    table: PriceTable | None = None
     round_kwh: Rounding | None = None
 
     @model_validator(mode="after")
     def _priced_in_one_way(self) -> PricedEnergy:
-        ways = ("per_kwh", "blocks", "rates", "series")
+        ways = ("per_kwh", "blocks", "rates", "series", "table")
         given = [name for name in ways if getattr(self, name) is not None]
         if len(given) != 1 or self.rates == []:
             raise Mistake(
                 f"the charge {self.name!r} is priced by {given or 'nothing'}",
-                "Give exactly one of per_kwh, blocks, rates (not empty), series.",
+                "Give exactly one of per_kwh, blocks, rates (not empty), series, table.",
             )
-        if self.series is not None and self.round_kwh is not None:
+        if self.prices_from is not None and self.round_kwh is not None:
+            word = "series" if self.table is None else "table"
             raise Mistake(
-                "the energy of a price series has a price for each step and cannot be rounded",
+                f"the energy of a price {word} has a price for each step and cannot be rounded",
                 "Remove round_kwh, or use round_amount.",
                 "round_kwh",
             )
-        when = [k for k in WHEN_KEYS if k in self.model_fields_set]
+        when = [k for k in (*WHEN_KEYS, "any_of") if k in self.model_fields_set]
         if self.rates is not None and when:
             raise Mistake(
                 f"the charge {self.name!r} has rates and also says when it holds",
@@ -193,9 +270,14 @@ class PricedEnergy(When, ChargeBase):
             )
         return self
 
+    @property
+    def prices_from(self) -> PriceSeries | None:
+        """The file that its prices stand in."""
+        return self.series if self.table is None else self.table
+
     def _flow_lines(self, context: Context, flow: FlowName, sign: float) -> list[Line]:
-        if self.series is not None:
-            return self._series_lines(context, flow, sign, self.series)
+        if self.prices_from is not None:
+            return self._series_lines(context, flow, sign, self.prices_from)
 
         def counted(steps: IntArray) -> Node:
             return self._weighted(flow, steps, np.ones(len(steps)))
@@ -203,7 +285,7 @@ class PricedEnergy(When, ChargeBase):
         lines = []
         for part in self.priced_parts(context):
             if isinstance(part.price, EnergyBlocks):
-                lines += _BlockLines(self, context, part, part.price, sign).lines(counted)
+                lines += BlockLines(self, context, part, part.price, sign).lines(counted)
                 continue
             for period in range(context.period_count()):
                 steps = context.steps_of_period(part.mask, period)
@@ -228,83 +310,90 @@ class PricedEnergy(When, ChargeBase):
             price = self.per_kwh if self.blocks is None else self.blocks
             assert price is not None
             mask = context.mask(self)
-            return [
-                PricedPart(self.name, mask, price, self.seasons, (key,), where=context.where(key))
-            ]
-        masks = [
-            context.mask(rate, "rates", position) & (not rate.otherwise)
-            for position, rate in enumerate(self.rates)
-        ]
+            seasons, where = self.all_seasons, context.where(key)
+            return [PricedPart(self.name, mask, price, seasons, (key,), where=where)]
+        masks = self._masks_of_rates(context)
         self._check_cover(context)
         self._check_dates(context)
-        dated = np.zeros(context.grid.count, dtype=bool)
-        for rate, mask in zip(self.rates, masks, strict=True):
-            dated |= mask & (rate.dates is not None)
-        masks = [
-            mask if rate.dates is not None else mask & ~dated
-            for rate, mask in zip(self.rates, masks, strict=True)
-        ]
-        rest = ~np.any(masks, axis=0)
         parts = []
         for position, (rate, mask) in enumerate(zip(self.rates, masks, strict=True)):
             price = rate.blocks if rate.per_kwh is None else rate.per_kwh
             assert price is not None
             inner = ("rates", position, "blocks" if rate.per_kwh is None else "per_kwh")
-            own = rest if rate.otherwise else mask
-            name = f"{self.name}: {rate.name}"
-            parts.append(
-                PricedPart(name, own, price, rate.seasons, inner, where=context.where(*inner))
-            )
+            name, where = f"{self.name}: {rate.name}", context.where(*inner)
+            parts.append(PricedPart(name, mask, price, rate.all_seasons, inner, where=where))
         return parts
+
+    def _masks_of_rates(self, context: Context) -> list[BoolArray]:
+        """Return the steps of each rate: dates come before words without, these before the rest."""
+        assert self.rates is not None
+        ranks: list[list[BoolArray]] = []
+        nothing = np.zeros(context.grid.count, dtype=bool)
+        for position, rate in enumerate(self.rates):
+            mask, dated = context.mask(rate, "rates", position), nothing.copy()
+            for _, part in rate.parts():
+                if part.dates is not None:
+                    dated |= part.mask(context.grid, context.calendar)
+            plain = nothing if rate.otherwise else mask & ~dated
+            ranks.append([dated, plain, mask if rate.otherwise else nothing])
+        taken = nothing
+        for rank in range(3):
+            for masks in ranks:
+                masks[rank] = masks[rank] & ~taken
+            taken = np.any([taken, *(masks[rank] for masks in ranks)], axis=0)
+        return [np.asarray(np.any(masks, axis=0)) for masks in ranks]
 
     def _check_cover(self, context: Context) -> None:
         """Refuse a calendar in which a moment has no rate or two, in any season of any year."""
-        assert self.rates is not None
-        rest = [position for position, rate in enumerate(self.rates) if rate.otherwise]
-        if len(rest) > 1:
-            raise TariffError(
-                f"{len(rest)} rates of {self.name!r} say 'otherwise'",
-                where=context.where("rates", rest[1]),
-                mend="Only one may.",
-            )
         for season in context.calendar.seasons.names:
             for before, kind in _days_in_a_row(has_holidays=context.calendar.holidays.any()):
-                self._check_day(context, season, before, kind, has_rest=bool(rest))
+                self._check_day(context, season, before, kind)
 
     def _check_dates(self, context: Context) -> None:
         """Refuse dates on which two of the rates that name dates hold at once."""
         assert self.rates is not None
         taken: dict[date, np.ndarray] = {}
         for position, rate in enumerate(self.rates):
-            where = context.where("rates", position, "dates")
-            for named in rate.dates or ():
-                for day, minutes in zip(
-                    (named, named + timedelta(days=1)), rate.minutes_on_and_after(), strict=True
-                ):
-                    if rate.holds_on(named, context.calendar) and rate.in_season_of(
-                        day, context.calendar
+            for place, part in rate.parts():
+                where = context.where("rates", position, *place, "dates")
+                for named in part.dates or ():
+                    for day, minutes in zip(
+                        (named, named + timedelta(days=1)), part.minutes_on_and_after(), strict=True
                     ):
-                        before = taken.setdefault(day, np.full(24 * 60, -1))
-                        self._take(before, position, minutes, f"on {day}", where)
+                        if part.holds_on(named, context.calendar) and part.in_season_of(
+                            day, context.calendar
+                        ):
+                            before = taken.setdefault(day, np.full(24 * 60, -1))
+                            self._take(before, position, minutes, f"on {day}", where)
 
-    def _check_day(
-        self, context: Context, season: str, before: int, kind: int, *, has_rest: bool
-    ) -> None:
+    def _check_day(self, context: Context, season: str, before: int, kind: int) -> None:
         assert self.rates is not None
-        taken = np.full(24 * 60, -1)
+        taken, day = np.full(24 * 60, -1), _day_text(season, kind)
         for position, rate in enumerate(self.rates):
-            in_season = rate.seasons is None or season in rate.seasons
-            if rate.otherwise or rate.dates is not None or not in_season:
-                continue
-            on, after = rate.minutes_on_and_after()
-            named = rate.day_kind_mask()
-            minutes = (on & named[kind]) | (after & named[before])
-            where = context.where("rates", position, "hours")
-            self._take(taken, position, minutes, _day_text(season, kind), where)
-        hole = np.flatnonzero(taken < 0)
-        if len(hole) and not has_rest:
+            for place, part in rate.parts():
+                in_season = part.seasons is None or season in part.seasons
+                if rate.otherwise or part.dates is not None or not in_season:
+                    continue
+                on, after = part.minutes_on_and_after()
+                named = part.day_kind_mask()
+                minutes = (on & named[kind]) | (after & named[before])
+                where = context.where("rates", position, *place, "hours")
+                self._take(taken, position, minutes, day, where)
+        rest = [
+            position for position, rate in enumerate(self.rates)
+            if rate.otherwise and rate.day_kind_mask()[kind]
+            and (rate.seasons is None or season in rate.seasons)
+        ]  # fmt: skip
+        if len(rest) > 1:
             raise TariffError(
-                f"no rate of {self.name!r} holds {_day_text(season, kind)} {_minutes_text(hole)}",
+                f"{len(rest)} rates of {self.name!r} say 'otherwise' {day}",
+                where=context.where("rates", rest[1]),
+                mend="Only one may, or give each its seasons or days.",
+            )
+        hole = np.flatnonzero(taken < 0)
+        if len(hole) and not rest:
+            raise TariffError(
+                f"no rate of {self.name!r} holds {day} {_minutes_text(hole)}",
                 where=context.where("rates"),
                 mend="Add a rate for this time, or one with 'otherwise: true'.",
             )
@@ -315,7 +404,7 @@ class PricedEnergy(When, ChargeBase):
         """Give a rate its minutes of a day; refuse those that another rate has already."""
         assert self.rates is not None
         rate = self.rates[position]
-        double = np.flatnonzero(minutes & (taken >= 0))
+        double = np.flatnonzero(minutes & (taken >= 0) & (taken != position))
         if len(double):
             other = self.rates[int(taken[double[0]])].name
             raise TariffError(
@@ -328,9 +417,8 @@ class PricedEnergy(When, ChargeBase):
     def _series_lines(
         self, context: Context, flow: FlowName, sign: float, series: PriceSeries
     ) -> list[Line]:
-        where = context.where("series")
-        prices = context.read_prices(context.source.path.parent / series.file, series.column, where)
-        prices = sign * (prices * series.times + series.plus_per_kwh)
+        where = context.where("series" if self.table is None else "table")
+        prices = sign * series.priced(context.read_prices(series, where))
         lines = []
         mask = context.mask(self)
         for period in range(context.period_count()):
@@ -377,7 +465,7 @@ class ExportCredit(PricedEnergy):
         return Sum((FlowSum(flow, steps, weights), minus(stored)))
 
 
-class _BlockLines:
+class BlockLines:
     """The lines of one part of a charge that is priced by blocks.
 
     Over a span longer than a period each period pays what it adds: blocks up to its end less blocks
@@ -399,6 +487,7 @@ class _BlockLines:
         self.rates = [sign * block.per_kwh for block in price.blocks]
 
     def lines(self, counted: Callable[[IntArray], Node]) -> list[Line]:
+        """Return the lines of all periods, given what is counted in some steps."""
         lines: list[Line] = []
         before: dict[int, list[Node]] = self.context.remembered(f"{self.part.name} so far", dict)
         split_before: dict[int, list[Node]] = {}
@@ -408,8 +497,11 @@ class _BlockLines:
             for span in np.unique(spans[steps]):
                 inside = steps[spans[steps] == span]
                 amount = self.charge._rounded(counted(inside))
+                if self.price.price_of_all:
+                    lines.append(self._line_of_all(amount, period))
+                    continue
                 if self.price.counted_over == "period":
-                    lines += self._lines(period, self._split(amount, period), [])
+                    lines += self.of_period(amount, period)
                     continue
                 amounts = before.setdefault(int(span), [])
                 if amounts and span not in split_before:  # another version began this span
@@ -420,13 +512,27 @@ class _BlockLines:
                 split_before[int(span)] = split
         return lines
 
+    def of_period(self, amount: Node, period: int) -> list[Line]:
+        """Return the lines of an amount that is counted over one period."""
+        return self._lines(period, self._split(amount, period), [])
+
+    def _line_of_all(self, amount: Node, period: int) -> Line:
+        """Return the line in which one price holds for all; a block's end belongs to the block."""
+        edges = tuple(
+            edge + 2 * EDGE_SLACK for edge in self._edges(period) if isinstance(edge, float)
+        )
+        cost = Choice(amount, edges, tuple(Scale(rate, amount) for rate in self.rates))
+        part, charge = self.part, self.charge
+        return charge.line(period, amount, "kWh", None, part.where, name=part.name, cost=cost)
+
     def _spans(self) -> IntArray:
         """Return the span in which each step is counted, shape (T,): a year, or a season's first day."""
         grid = self.context.grid
         if self.price.counted_over == "period":
             return np.zeros(grid.count, dtype=np.int64)
         if self.price.counted_over == "year":
-            return np.array([day.year for day in grid.dates])[grid.day]
+            years = [year_of(day, self.price.year_begins) for day in grid.dates]
+            return np.array(years, dtype=np.int64)[grid.day]
         _, seasons = self.context.calendar.kinds_and_seasons(grid)
         changes = [True, *(a != b for a, b in pairwise(seasons))]
         first_day = np.flatnonzero(changes)[np.cumsum(changes) - 1]

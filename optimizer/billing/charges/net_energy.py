@@ -5,26 +5,23 @@ Read next: ``credit_bank``, the same in money.
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Literal
 
 import numpy as np
-from pydantic import AfterValidator, Field, model_validator
+from pydantic import Field, model_validator
 
-from optimizer.base.calendar import month_and_day
-from optimizer.base.errors import Mistake
+from optimizer.base.calendar import MonthDay, year_of
+from optimizer.base.errors import Mistake, Place
 from optimizer.billing.charges.banks import Settled, settled_alone, settled_in_turn
 from optimizer.billing.charges.base import Context, Line
-from optimizer.billing.charges.energy import EnergyBlocks, PerKwh, PricedEnergy, PricedPart
+from optimizer.billing.charges.energy import (
+    BlockLines,
+    EnergyBlocks,
+    PerKwh,
+    PricedEnergy,
+    PricedPart,
+)
 from optimizer.cost.expression import ZERO, FlowSum, Node, Sum, Tally, minus
-
-
-def _readable(text: str) -> str:
-    if month_and_day(text) == (2, 29):
-        raise Mistake(f"{text!r} is no day of every year", "Write 02-28 or 03-01.")
-    return text
-
-
-MonthDay = Annotated[str, AfterValidator(_readable)]
 
 
 class NetEnergyCharge(PricedEnergy):
@@ -33,30 +30,30 @@ class NetEnergyCharge(PricedEnergy):
     ``left_over: carried`` keeps kWh that were not offset for later periods of the same part, until
     ``reset`` (a month and a day) or ``expire_after_periods``; ``lost`` keeps nothing; ``paid`` pays
     ``surplus_per_kwh`` each period. What is lost at a reset is paid ``surplus_per_kwh`` as well.
-    ``netted_over: year`` nets the whole calendar year, so that later export offsets earlier import.
+    ``netted_over: year`` nets the whole year, so that later export offsets earlier import; it begins
+    on ``year_begins``, else in January. Blocks price what is due of each period.
     """
 
     kind: Literal["net_energy"]
     netted_over: Literal["period", "year"] = "period"
     left_over: Literal["carried", "lost", "paid"] = "carried"
+    year_begins: MonthDay | None = None
     surplus_per_kwh: PerKwh = 0.0
     reset: MonthDay | None = None
     expire_after_periods: int | None = Field(default=None, ge=1, le=120)
 
     @model_validator(mode="after")
     def _words_fit_together(self) -> NetEnergyCharge:
-        if self.series is not None:
-            raise Mistake("net energy has fixed prices", "Use per_kwh or rates.", "series")
-        in_rates = [
-            number for number, rate in enumerate(self.rates or ()) if rate.blocks is not None
-        ]
-        if self.blocks is not None or in_rates:
-            where = ("rates", in_rates[0], "blocks") if in_rates else "blocks"
+        if self.prices_from is not None:
+            key = "series" if self.table is None else "table"
+            raise Mistake("net energy has fixed prices", "Use per_kwh or rates.", key)
+        if self.year_begins is not None and self.netted_over != "year":
             raise Mistake(
-                f"{self.name!r} prices net energy by blocks, which is not supported",
-                "Use one price for each part of the calendar.",
-                where,
+                "year_begins is for what is netted over a year",
+                "Write netted_over: year, or remove it.",
+                "year_begins",
             )
+        self._refuse_wrong_blocks()
         if self.left_over == "lost" and self.netted_over == "period" and self.surplus_per_kwh:
             raise Mistake(
                 "what is lost earns no surplus_per_kwh",
@@ -72,6 +69,26 @@ class NetEnergyCharge(PricedEnergy):
             )
         return self
 
+    def _refuse_wrong_blocks(self) -> None:
+        """Refuse blocks of what may be given back, or of other than the kWh of one period."""
+        priced: list[tuple[Place, EnergyBlocks | None]] = [(("blocks",), self.blocks)]
+        priced += [(("rates", n, "blocks"), rate.blocks) for n, rate in enumerate(self.rates or ())]
+        for where, blocks in priced:
+            if blocks is None:
+                continue
+            if self.netted_over == "year":
+                raise Mistake(
+                    f"{self.name!r} prices what is netted over a year by blocks, which is not supported",
+                    "Use one price for each part of the calendar.",
+                    where,
+                )
+            if blocks.demand is not None or blocks.price_of_all or blocks.counted_over != "period":
+                raise Mistake(
+                    "blocks of net energy end at kWh of one period, each with its own price",
+                    "Leave out demand, price_of_all and counted_over.",
+                    where,
+                )
+
     @property
     def carries(self) -> bool:
         """Whether credits go on from period to period."""
@@ -81,11 +98,10 @@ class NetEnergyCharge(PricedEnergy):
         """Return the lines of each part of the calendar and each billing period."""
         lines: list[Line] = []
         for part in self.priced_parts(context):
-            assert not isinstance(part.price, EnergyBlocks)
-            lines += self._part_lines(context, part, part.price)
+            lines += self._part_lines(context, part)
         return sorted(lines, key=lambda line: line.period)
 
-    def _part_lines(self, context: Context, part: PricedPart, price: float) -> list[Line]:
+    def _part_lines(self, context: Context, part: PricedPart) -> list[Line]:
         sums: dict[int, Node] = {}
         for period in range(context.period_count()):
             steps = context.steps_of_period(part.mask, period)
@@ -96,25 +112,45 @@ class NetEnergyCharge(PricedEnergy):
         lines = []
         for period, result in self._settled(context, part, sums).items():
             if period in sums:
-                due = self._rounded(result.due)
-                lines.append(self.line(period, due, "kWh", price, part.where, name=part.name))
+                lines += self._priced(context, part, period, self._rounded(result.due))
             if self.surplus_per_kwh:
                 rate, where = -self.surplus_per_kwh, context.where("surplus_per_kwh")
                 name = f"{part.name}: surplus"
                 lines.append(self.line(period, result.lost, "kWh", rate, where, name=name))
         return lines
 
+    def _priced(self, context: Context, part: PricedPart, period: int, due: Node) -> list[Line]:
+        if isinstance(part.price, EnergyBlocks):
+            return BlockLines(self, context, part, part.price, 1.0).of_period(due, period)
+        return [self.line(period, due, "kWh", part.price, part.where, name=part.name)]
+
     def _settled(
         self, context: Context, part: PricedPart, sums: dict[int, Node]
     ) -> dict[int, Settled]:
         if self.netted_over == "year":
-            return _netted_over_years(context, part.name, sums)
+            return _netted_over_years(context, part.name, sums, self.year_begins)
         if self.left_over != "carried":
-            return {period: settled_alone(node) for period, node in sums.items()}
+            return _settled_alone(context, part, sums)
         return settled_in_turn(context, part.name, self.expire_after_periods, self.reset, sums)
 
 
-def _netted_over_years(context: Context, name: str, sums: dict[int, Node]) -> dict[int, Settled]:
+def _settled_alone(context: Context, part: PricedPart, sums: dict[int, Node]) -> dict[int, Settled]:
+    """Settle each period by itself; two charges of the same hours share the very nodes.
+
+    So a credit on net energy beside its price cancels against it, and the two stay convex.
+    """
+    known: dict[tuple[int, bytes], Settled] = context.remembered("net energy of a period", dict)
+    return {
+        period: known.setdefault(
+            (period, context.steps_of_period(part.mask, period).tobytes()), settled_alone(node)
+        )
+        for period, node in sums.items()
+    }
+
+
+def _netted_over_years(
+    context: Context, name: str, sums: dict[int, Node], begins: str | None
+) -> dict[int, Settled]:
     """Settle each period with all of the year before it: what is due may also be given back.
 
     A period takes back the very nodes that the one before it was due; at one price they cancel, and
@@ -123,7 +159,7 @@ def _netted_over_years(context: Context, name: str, sums: dict[int, Node]) -> di
     so_far: dict[int, tuple[list[Node], Settled]] = context.remembered(f"year of {name}", dict)
     results = {}
     for period, node in sums.items():
-        year = context.periods.periods[period].middle.year
+        year = year_of(context.periods.periods[period].middle, begins)
         tallies, before = so_far.get(year, ([], Settled(ZERO, ZERO, ZERO)))
         tallies = [*tallies, Tally(node)]
         now = settled_alone(Sum(tuple(tallies)))

@@ -11,7 +11,7 @@ from typing import Literal
 import numpy as np
 from pydantic import Field, model_validator
 
-from optimizer.base.calendar import When
+from optimizer.base.calendar import Times
 from optimizer.base.documents import Document
 from optimizer.base.errors import Mistake
 from optimizer.base.flows import Flows
@@ -34,7 +34,7 @@ class PowerFactor(Document):
 
     def adjusted(self, peak: Peak, steps: IntArray, context: Context, name: str) -> Node:
         """Return the demand adjusted by reactive energy; without readings the demand itself. [kW]"""
-        _note(context, name)
+        note_reactive(context, name)
 
         def formula(flows: Flows) -> float:
             kw = peak.value(flows.import_kwh)
@@ -66,7 +66,7 @@ def power_factor(active: float, reactive: float) -> float:
     return active / apparent if apparent else 1.0
 
 
-class ReactiveCharge(When, ChargeBase):
+class ReactiveCharge(Times, ChargeBase):
     """A price of reactive demand or energy beyond a share of the active one.
 
     ``per_kvar`` prices the period's highest kvar beyond ``free_share`` × its highest kW,
@@ -91,7 +91,7 @@ class ReactiveCharge(When, ChargeBase):
 
     def lines(self, context: Context) -> list[Line]:
         """Return one line for each billing period that has a step in the charge's hours."""
-        _note(context, self.name)
+        note_reactive(context, self.name)
         mask = context.mask(self)
         return [
             self._line(context, period, steps)
@@ -130,7 +130,8 @@ class ReactiveCharge(When, ChargeBase):
         return self.line(period, quantity, unit, rate, where)
 
 
-def _note(context: Context, name: str) -> None:
+def note_reactive(context: Context, name: str) -> None:
+    """Note that what hangs on reactive energy is billed, not planned."""
     context.notes.append(
         f"{name}: reactive energy is billed where the meter counts it (reactive_kvarh); a plan does"
         " not know it and is made as if there were nothing to adjust."

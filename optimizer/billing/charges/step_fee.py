@@ -64,7 +64,13 @@ class StepFee(ChargeBase):
             measure = self._measure(context, period)
             if measure is None or not context.days_in_force(period):
                 continue
-            share = context.days_in_force(period) / context.periods.periods[period].days
+            days, whole = context.days_in_force(period), context.periods.periods[period]
+            share = days / whole.days
+            if share < 1:
+                context.notes.append(
+                    f"{self.name}: {days:.4g} of the {whole.days} days of {whole.label} are billed, so it"
+                    " pays that share of the fee, in the range of what was metered on them."
+                )
             edges = tuple(step.start for step in self.steps[1:])
             options: tuple[Node, ...] = tuple(Constant(step.amount * share) for step in self.steps)
             fee = Choice(measure, edges, options)

@@ -138,7 +138,7 @@ class Used(Part):
         state = super().state(folder)
         load = folder.at(LOAD)
         if isinstance(folder.at(("forecast",)), str):
-            return State("done", state.words) if not self.findings(folder) else state
+            return state if self.findings(folder) else State("done", say("a forecast of its own"))
         if state.kind == "done" and load and "kwh_per_year" in load:
             return State("done", say("{kwh} kWh a year", kwh=f"{load['kwh_per_year']:,.0f}"))
         return state

@@ -1,0 +1,121 @@
+"""Mistakes with the words for unions of hours, tables, years and factors: each told with its mend."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from optimizer.base.errors import InputError
+from tests.builders import billed, local_grid, tariff_of
+
+SEASONS = "seasons: {warm: 04-01 to 09-30, cold: otherwise}"
+DEMAND = "{kind: demand, name: D, interval_minutes: 60"
+NET = "{kind: net_energy, name: N"
+SIZES = "blocks: [{up_to_kwh: 9, per_kwh: 1}, {per_kwh: 2}]"
+
+MISTAKES = {
+    "any_of beside hours": (
+        '{kind: energy, name: E, per_kwh: 1, hours: ["06:00-07:00"], any_of: [{}, {days: [monday]}]}',
+        "any_of stands beside hours"),
+    "an unknown season in a part": (
+        "{kind: energy, name: E, per_kwh: 1, any_of: [{seasons: [hot]}, {days: [monday]}]}",
+        "the season 'hot' is not defined"),
+    "rates that overlap in a part": (
+        '{kind: energy, name: E, rates: [{name: a, per_kwh: 1, hours: ["06:00-12:00"]}, {name: b, per_kwh: 2,'
+        ' any_of: [{hours: ["11:00-13:00"]}, {days: [monday], hours: ["14:00-15:00"]}]},'
+        " {name: c, per_kwh: 3, otherwise: true}]}",
+        "the rates 'a' and 'b' both hold"),
+    "the rest of one season alone": (
+        '{kind: energy, name: E, rates: [{name: a, per_kwh: 1, hours: ["06:00-12:00"]},'
+        " {name: b, per_kwh: 3, seasons: [warm], otherwise: true}]}",
+        "no rate of 'E' holds on Mondays in cold"),
+    "two rests of one season": (
+        '{kind: energy, name: E, rates: [{name: a, per_kwh: 1, otherwise: true},'
+        " {name: b, per_kwh: 3, seasons: [warm], otherwise: true}]}",
+        "2 rates of 'E' say 'otherwise' on Mondays in warm"),
+    "hours counted at two weights": (
+        f'{DEMAND}, per_kw: 1, any_of: [{{hours: ["06:00-22:00"]}}, {{hours: ["20:00-06:00"], pct: 50}}]}}',
+        "at 100 % and at 50 %"),
+    "hours of a part that cut an interval": (
+        f'{DEMAND}, per_kw: 1, any_of: [{{hours: ["06:00-22:30"]}}, {{days: [sunday]}}]}}',
+        "begin or end at 22:30, inside a demand interval"),
+    "a season of a part, and a yearly price": (
+        f"{DEMAND}, per_kw: 1, per: year, any_of: [{{seasons: [warm], pct: 50}}, {{seasons: [warm], pct: 50}}]}}",
+        "measures demand in warm and has per: year"),
+    "each day at a monthly price": (
+        f"{DEMAND}, per_kw: 1, counted_over: day}}", "its price is one of a month"),
+    "each day with a ratchet": (
+        f"{DEMAND}, per_kw: 1, counted_over: day, per: day, ratchet: {{pct: 80}}}}",
+        "so ratchet has no meaning"),
+    "the power factor of export": (
+        f"{DEMAND}, per_kw: 1, direction: export, power_factor: {{rule: kva, target: 1}}}}",
+        "a power factor is that of import"),
+    "a year of a demand of months": (
+        f"{DEMAND}, per_kw: 1, year_begins: 10-01}}", "counted over the year"),
+    "a year of blocks of a period": (
+        f"{{kind: energy, name: E, blocks: {{year_begins: 10-01, {SIZES}}}}}", "counted over the year"),
+    "a year of net energy of a period": (f"{NET}, per_kwh: 1, year_begins: 10-01}}", "netted over a year"),
+    "a year that begins on a leap day": (
+        f"{NET}, per_kwh: 1, netted_over: year, year_begins: 02-29}}", "no day of every year"),
+    "one price of all over the year": (
+        f"{{kind: energy, name: E, blocks: {{price_of_all: true, counted_over: year, {SIZES}}}}}",
+        "price_of_all goes by the kWh of one period"),
+    "net energy at one price of all": (
+        f"{NET}, left_over: lost, blocks: {{price_of_all: true, {SIZES}}}}}", "each with its own price"),
+    "excess of the three highest": (
+        f"{DEMAND}, per_kw: 1, highest: 3, excess: {{above_kw: 1, counted: each interval}}}}",
+        "excess counts all intervals"),
+    "likely hours of a year": (
+        f"{DEMAND}, per_kw: 1, counted_over: year, planned_in: {{days: [monday]}}}}",
+        "planned_in is for hours of one period"),
+    "a floor above the ceiling": (
+        "{kind: energy, name: E, table: {file: t.csv, column: per_kwh, at_least_per_kwh: 2,"
+        " at_most_per_kwh: 1}}", "at_least_per_kwh of 2 lies above at_most_per_kwh of 1"),
+    "a table by an unknown clock": (
+        "{kind: energy, name: E, table: {file: t.csv, column: per_kwh, zone: Mars/North}}",
+        "no time zone of the IANA list"),
+    "a table that is not there": (
+        "{kind: energy, name: E, table: {file: t.csv, column: per_kwh}}", "no such file of prices"),
+    "a table that is rounded": (
+        "{kind: energy, name: E, round_kwh: {to: 1}, table: {file: t.csv, column: per_kwh}}",
+        "the energy of a price table has a price for each step"),
+    "bands of two kinds": (
+        "{kind: percentage, name: P, of: all above, bands: [{from_kwh: 0, percent: 1},"
+        " {from_power_factor: 0.9, percent: 2}]}", "begin at from_kwh and from_power_factor"),
+    "bands that begin nowhere": (
+        "{kind: percentage, name: P, of: all above, bands: [{percent: 1}, {percent: 2}]}",
+        "a band begins at nothing"),
+    "a load factor of no demand": (
+        "{kind: percentage, name: P, of: all above, bands: [{from_load_factor: 0, percent: 1},"
+        " {from_load_factor: 0.5, percent: 2}]}", "a load factor is energy"),
+    "a load factor of an unknown demand": (
+        "{kind: percentage, name: P, of: all above, demand: X, bands: [{from_load_factor: 0, percent: 1},"
+        " {from_load_factor: 0.5, percent: 2}]}", "which is no demand charge above"),
+    "a demand of bands by energy": (
+        "{kind: percentage, name: P, of: all above, demand: X, bands: [{from_kwh: 0, percent: 1},"
+        " {from_kwh: 5, percent: 2}]}", "the bands do not go by load factor"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", MISTAKES)
+def test_a_mistake_is_told_with_its_mend(tmp_path: Path, name: str) -> None:
+    charge, told = MISTAKES[name]
+    with pytest.raises(InputError) as caught:
+        billed(
+            tariff_of(tmp_path, f"- {charge}", SEASONS),
+            local_grid("2026-07-01T00:00", "UTC", 24, 60),
+            1.0,
+        )
+    assert told in str(caught.value)
+    assert caught.value.mend
+    assert "tariff.yaml" in str(caught.value.where)
+
+
+def test_the_demand_of_days_is_no_demand_of_a_fee(tmp_path: Path) -> None:
+    charges = f"""
+    - {DEMAND}, per_kw: 1, counted_over: day, per: day}}
+    - {{kind: step_fee, name: F, by: D, steps: [{{from: 0, amount: 1}}, {{from: 5, amount: 2}}]}}
+    """
+    with pytest.raises(InputError, match="goes by 'D', which is no demand charge above it"):
+        billed(tariff_of(tmp_path, charges), local_grid("2026-07-01T00:00", "UTC", 24, 60), 1.0)
