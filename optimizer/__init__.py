@@ -29,6 +29,7 @@ if TYPE_CHECKING:
         stay_off,
         study,
         tomorrow,
+        verify,
     )
     from optimizer.library.scenario import Scenario, read_scenario
     from optimizer.settings.controls import Controls
@@ -48,7 +49,7 @@ _HOMES = {
     "library.files": ("read_meter", "read_settings", "read_tariff", "report_page", "write"),
     "library.jobs": (
         "bill", "cheapest_plan", "check", "forecast", "menu_worth", "outage", "plan", "renew", "replay",
-        "review", "stay_off", "study", "tomorrow",
+        "review", "stay_off", "study", "tomorrow", "verify",
     ),
     "library.scenario": ("Scenario", "read_scenario"),
     "settings.controls": ("Controls",),
@@ -64,7 +65,7 @@ __all__ = [
     "Permissions", "Photovoltaic", "Scenario", "Settings", "SolveError", "Tariff", "bill",
     "cheapest_plan", "check", "forecast", "menu_worth", "outage", "plan", "read_meter",
     "read_scenario", "read_settings", "read_tariff", "renew", "replay", "report_page", "review",
-    "stay_off", "study", "tomorrow", "write",
+    "stay_off", "study", "tomorrow", "verify", "write",
 ]  # fmt: skip
 
 

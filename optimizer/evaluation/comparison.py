@@ -15,7 +15,7 @@ from optimizer.billing.bill import Bill, bill_flows
 from optimizer.billing.tariff import TariffCost
 from optimizer.evaluation.effects import Priced
 from optimizer.evaluation.reasons import Reason
-from optimizer.planning.plan import Plan
+from optimizer.planning.plan import GOOD_ENOUGH, Plan
 from optimizer.scenario.horizon import Horizon
 from optimizer.settings.windows import Settings, no_windows
 from optimizer.simulation.replay import Replay, replay
@@ -36,6 +36,9 @@ Windows in use are shown only where they are given, those found anew only where 
 """
 
 THESE_SETTINGS = "these settings"
+
+FOUND = "cheapest plan found"
+"""The label of a plan that the time did not suffice to prove."""
 
 CHANGE_SHARE = 0.01
 """Settings in use are worth changing from this share of the possible saving on."""
@@ -61,10 +64,13 @@ class Case:
     overload_kwh: float = 0.0
     days_beyond_cycles: int = 0
     is_given: bool = False
+    is_proven: bool = True
 
     @property
     def label(self) -> str:
         """What people call this case; settings that a person wrote are not ours."""
+        if not self.is_proven:
+            return FOUND
         return f"battery, {THESE_SETTINGS}" if self.is_given else LABELS[self.key]
 
     @property
@@ -104,7 +110,10 @@ class Judge:
     def of_plan(self) -> Case:
         """Return the case of the plan itself."""
         plan = self.plan
-        return Case("plan", plan.flows, plan.stored_kwh, plan.bill, plan.wear, 0.0)
+        is_proven = plan.proof.gap <= GOOD_ENOUGH
+        return Case(
+            "plan", plan.flows, plan.stored_kwh, plan.bill, plan.wear, 0.0, is_proven=is_proven
+        )
 
     def priced(self, run: Replay) -> Priced:
         """Return what a replay of the plan's own plant costs: its bill, and what comes beside."""

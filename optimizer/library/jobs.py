@@ -38,6 +38,7 @@ from optimizer.workflows import renew as renewing
 from optimizer.workflows import replay as replaying
 from optimizer.workflows import review as reviewing
 from optimizer.workflows import tomorrow as telling
+from optimizer.workflows import verify as verifying
 from optimizer.workflows.solve import DEFAULT_TIME_LIMIT_S
 from optimizer.workflows.solve import cheapest_plan as solved_plan
 
@@ -188,6 +189,35 @@ def tomorrow(
         If the results cannot be read, or the yield decides and is not given.
     """
     return telling.tomorrow(Path(results), pv_kwh, day)
+
+
+def verify(
+    results: str | Path,
+    scenario_folder: str | Path | None = None,
+    *,
+    time_limit_s: float = verifying.EQUATIONS_S,
+    progress: ShareProgress | None = None,
+) -> verifying.Verification:
+    """Recompute a folder of results by other ways; ``first`` of what comes is what differs first, or None.
+
+    Parameters
+    ----------
+    results : path
+        What ``write`` or the commands ``plan``, ``renew`` or ``replay`` have written.
+    scenario_folder : path, optional
+        The scenario's folder: are its files still those that were planned with?
+    time_limit_s : float
+        Most time for the printed equations. [s]
+
+    Raises
+    ------
+    InputError
+        If a file is missing, or cannot be read.
+    """
+    inputs = None if scenario_folder is None else Path(scenario_folder)
+    return verifying.verify(
+        Path(results), inputs, time_limit_s=time_limit_s, progress=_told(progress)
+    )
 
 
 def outage(

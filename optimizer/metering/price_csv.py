@@ -25,7 +25,7 @@ from optimizer.metering.series import (
 
 KWH_PER_UNIT = {"per_kwh": 1.0, "per_mwh": 1000.0}
 
-MAX_PRICE_PER_KWH = 1000.0
+MAX_PRICE_PER_KWH = 100_000.0
 
 
 def read_prices(

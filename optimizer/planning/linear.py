@@ -53,6 +53,7 @@ from optimizer.base.errors import DisagreementError, Interrupted, SolveError
 from optimizer.base.timegrid import FloatArray
 from optimizer.base.units import MONEY_TOLERANCE, MONEY_TOLERANCE_RELATIVE
 from optimizer.planning.compact import Compact
+from optimizer.planning.counting import Units
 from optimizer.planning.matrix import Bounds, Matrix
 from optimizer.planning.months import joined_basis
 from optimizer.planning.solver import Basis, Instance, Solution, solve
@@ -161,6 +162,10 @@ class LinearSolver:
         DisagreementError
             If neither way of solving gives an answer whose shadow prices prove it.
         """
+        units = Units.of(matrix)
+        return units.back(self._solve(units.into(matrix), seconds_left))
+
+    def _solve(self, matrix: Matrix, seconds_left: Clock) -> Solution:
         for kept in self._kept:
             if matrix.has_coefficients_of(kept.matrix):
                 kept.solved += 1
@@ -181,6 +186,10 @@ class LinearSolver:
         In one run from where that one stands; of plans that cost the same it is any. Parameters and
         errors as for ``solve``.
         """
+        units = Units.of(matrix)
+        return units.back(self._solve_near(units.into(matrix), seconds_left))
+
+    def _solve_near(self, matrix: Matrix, seconds_left: Clock) -> Solution:
         for kept in self._kept:
             if matrix.has_coefficients_of(kept.matrix):
                 program = kept.compact.program(matrix)
@@ -190,7 +199,7 @@ class LinearSolver:
                 found = kept.compact.whole(matrix, kept.instance.solution())
                 if is_proven(matrix, found):
                     return found
-        return self.solve(matrix, seconds_left)
+        return self._solve(matrix, seconds_left)
 
     def _solve_anew(self, matrix: Matrix, seconds_left: Clock) -> Solution:
         compact = Compact.of(matrix)

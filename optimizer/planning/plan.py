@@ -14,7 +14,8 @@ Read next: ``settings.windows``.
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from html import escape
 
@@ -54,11 +55,15 @@ from optimizer.planning.problem import (
     Problem,
     rows_of,
 )
-from optimizer.planning.solver import Solution, least_clash, solve
+from optimizer.planning.solver import FAILURES, Solution, least_clash, solve
 from optimizer.planning.tangent import Tangent
 
 MAX_ROUNDS = 12
 """Rounds of adding integers; by then every step that pays for running both ways has one."""
+
+WIDER = 4
+"""Where flows run both ways again, so many times as many steps around them get integers as before:
+what burns energy moves on to the next step that has none."""
 
 BOTH_WAYS_KWH = 1e-5
 """Two opposite flows above this in one step are more than the solver's rounding."""
@@ -211,7 +216,7 @@ def make_plan(
     except Infeasible:
         raise _explained(problem, matrix_of(problem, limits, {})) from None
     one_way: dict[int, IntArray] = {}
-    rounds = 1
+    rounds, drafts = 1, [answer]
     if _both_ways(answer):
         limits = Limits.of(problem, natural_slack_kw=0.0)
         answer = replace(_solved(problem, limits, linear, seconds_left), slack_kw=0.0)
@@ -223,11 +228,19 @@ def make_plan(
                 mend="Check the tariff for sell prices above buy prices and for negative prices.",
             )
         rounds += 1
-        one_way = _joined(problem, limits, one_way, both, _flows(problem, answer))
+        wider = _around(both, WIDER ** (rounds - 2) - 1, problem.grid.count)
+        one_way = _joined(problem, limits, one_way, wider, _flows(problem, answer))
         count = sum(len(steps) for steps in one_way.values())
         progress(f"{count} choices of direction: some flows would run both ways at once")
-        answer = _with_integers(problem, limits, one_way, answer, seconds_left, linear=linear)
-        answer = _settled(problem, limits, answer)
+        try:
+            answer = _with_integers(problem, limits, one_way, answer, seconds_left, linear=linear)
+            answer = _settled(problem, limits, answer)
+        except StoppedEarly:
+            drafts.append(answer)
+            break
+        drafts.append(answer)
+    if one_way and (_both_ways(answer) or answer.gap > GOOD_ENOUGH):
+        answer = _best_so_far(problem, limits, drafts, linear)
     priced = _priced(problem, one_way, answer, linear) if one_way else answer
     steps = sum(len(steps) for steps in one_way.values())
     seconds = time.monotonic() - begun
@@ -336,6 +349,35 @@ def _with_guessed_sides(
     return replace(answer, solution=solution, bound=objective, cost=simple)
 
 
+def _best_so_far(
+    problem: Problem, limits: Limits, drafts: Sequence[Pieced], linear: LinearSolver
+) -> Pieced:
+    """Return the best plan that drafts lead to once all they run both ways runs as it mostly did.
+
+    Each draft is the best of a looser program, so the highest of their bounds holds of all plans.
+
+    Raises
+    ------
+    StoppedEarly
+        If none of them leads to a plan.
+    """
+    found = [draft for draft in drafts if not _both_ways(draft)]
+    for draft in (drafts[0], drafts[-1]):
+        every = np.arange(problem.grid.count)
+        pairs = (pair for pair, (first, _) in enumerate(OPPOSITES) if first in draft.matrix.columns)
+        one_way: dict[int, IntArray] = dict.fromkeys(pairs, every)
+        fixed = fixed_directions(limits, one_way, _ways(one_way, draft))
+        matrix = matrix_of(problem, fixed, {})
+        which = draft.solution.value[draft.matrix.columns["which"].span]
+        with suppress(SolveError):
+            solution = solve_with_choices(matrix, np.round(which), PRICING_SECONDS, linear)
+            found.append(replace(draft, matrix=matrix, solution=solution))
+    if not found:
+        raise FAILURES["kTimeLimit"]()
+    best = min(found, key=lambda each: each.solution.objective)
+    return replace(best, bound=max(draft.bound for draft in drafts))
+
+
 def _priced(
     problem: Problem, one_way: dict[int, IntArray], answer: Pieced, linear: LinearSolver
 ) -> Pieced:
@@ -431,6 +473,17 @@ def _both_ways(answer: Pieced) -> dict[int, IntArray]:
         steps = np.flatnonzero(np.minimum(a, b) > BOTH_WAYS_KWH)
         if len(steps):
             found[number] = steps
+    return found
+
+
+def _around(both: Mapping[int, IntArray], reach: int, count: int) -> dict[int, IntArray]:
+    """Return, of each pair, the steps that lie at most so far from its own, of all ``count`` steps."""
+    found = {}
+    for pair, steps in both.items():
+        near = np.zeros(count + 1, dtype=np.int64)
+        np.add.at(near, np.maximum(steps - reach, 0), 1)
+        np.add.at(near, np.minimum(steps + reach + 1, count), -1)
+        found[pair] = np.flatnonzero(np.cumsum(near)[:count] > 0)
     return found
 
 

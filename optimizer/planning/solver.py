@@ -44,6 +44,7 @@ from optimizer.base.errors import (
     Unbounded,
 )
 from optimizer.base.timegrid import FloatArray, IntArray
+from optimizer.planning.counting import Units
 from optimizer.planning.matrix import Bounds, Matrix
 
 RELATIVE_GAP = 1e-6
@@ -87,9 +88,10 @@ def solve(matrix: Matrix, time_limit_s: float) -> Solution:
     Infeasible, Unbounded, StoppedEarly
         As the solver says; without an explanation in the site's terms, which ``plan`` adds.
     """
-    instance = Instance(matrix)
+    units = Units.of(matrix)
+    instance = Instance(units.into(matrix))
     instance.run(time_limit_s)
-    return instance.solution()
+    return units.back(instance.solution())
 
 
 def least_clash(matrix: Matrix, relaxed_rows: IntArray) -> FloatArray:

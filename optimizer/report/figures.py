@@ -220,6 +220,7 @@ def draw_bills(totals: Mapping[str, float], currency: str) -> str:
         "battery, our windows": DISCHARGE,
         "battery, these settings": DISCHARGE,
         "cheapest possible plan": CHARGE,
+        "cheapest plan found": CHARGE,
     }
     told = [f"{name} {money(total)}" for name, total in totals.items()]
     left = max(width_of(name) for name in totals) + 12

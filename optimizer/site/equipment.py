@@ -43,7 +43,7 @@ class Battery(Document):
     charge_efficiency_pct: float = Field(default=96, gt=30, le=100)
     discharge_efficiency_pct: float = Field(default=96, gt=30, le=100)
     standing_loss_pct_per_day: float = Field(default=0, ge=0, le=50)
-    wear_per_kwh: float = Field(default=0, ge=0, le=1000)
+    wear_per_kwh: float = Field(default=0, ge=0, le=100_000)
     cycles_per_day: float | None = Field(default=None, gt=0)
     warranty: Warranty | None = None
 

@@ -1,18 +1,21 @@
 """Damages whatever a person hands in: each input must end in a result or in an error that is told.
 
-    PYTHONPATH=. python tests/bench/fuzz_entrances.py [--count 60000] [--seconds 3600] [--seed 1] [--only TEXT]
+    PYTHONPATH=. python tests/bench/fuzz_entrances.py [--count 60000] [--seconds 3600] [--seed 1] [--only TEXT] [--guided]
 
 Entrances are scenarios, tariffs, settings, studies, paid bills, worked bills, histories, renewals, ledgers, weather
 files, tables of meters, forecasts and prices, and words on the command line; seeds are what is shipped, the
 gallery of broken inputs, and small invented files. A run fails at the first exception that is not the program's
 own, at an input that takes longer than 10 s, at a message of more than 2,000 characters, or when more than
 1 GB is asked for; the input is then kept. ``fuzz_readers.py`` does the same to meter data from outside.
+With ``--guided`` the library atheris, which is by hand alone, changes the files of one entrance so as to
+reach code that no input has reached yet.
 """
 
 from __future__ import annotations
 
 import argparse
 import contextlib
+import gc
 import io
 import os
 import random
@@ -29,6 +32,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
+from types import FunctionType
 
 import pvlib
 from typer.testing import CliRunner
@@ -316,6 +320,48 @@ def fuzz(count: int, seconds: float, seed: int, only: str) -> Tally:
     return tally
 
 
+def guided(name: str, seconds: int, seed: int) -> None:
+    """Fuzz one entrance, led by the lines that are reached; libFuzzer ends the process."""
+    import atheris
+
+    file, entrance = ENTRANCES[name]
+    ends = Counter[str]()
+    place = Path(tempfile.mkdtemp())
+    corpus = place / "corpus"
+    corpus.mkdir()
+    for number, data in enumerate(seeds()[name]):
+        (corpus / str(number)).write_bytes(data)
+    folder = place / "folder"
+    folder.mkdir()
+    _beside(folder)
+
+    def act(data: bytes) -> None:
+        (folder / file).write_bytes(data)
+        try:
+            entrance(folder / file)
+            ends["taken"] += 1
+        except OptimizerError as failure:
+            if failure.exit_code != 2 or not (failure.where and failure.mend):
+                raise AssertionError(f"half told: {failure}") from failure
+            if len(str(failure)) > MOST_WORDS:
+                raise AssertionError(f"a message of {len(str(failure)):,} characters") from failure
+            ends["told"] += 1
+        if ends.total() % 500 == 0:
+            print(f"{name}: {ends.total():,} inputs, taken {ends['taken']:,}", flush=True)
+
+    for each in gc.get_objects():
+        if isinstance(each, FunctionType) and (each.__module__ or "").startswith("optimizer."):
+            atheris.instrument_func(each)
+    limits = [
+        f"-max_total_time={seconds}",
+        f"-timeout={LONGEST_S}",
+        "-rss_limit_mb=2000",
+        f"-seed={seed}",
+    ]
+    atheris.Setup([sys.argv[0], *limits, f"-artifact_prefix={place}/", str(corpus)], act)
+    atheris.Fuzz()
+
+
 def _mapped() -> int:
     """Return how much the process has mapped before it begins. [bytes]"""
     pages = int(Path("/proc/self/statm").read_text().split()[0])
@@ -329,7 +375,10 @@ def main() -> None:
     words.add_argument("--seconds", type=float, default=3600)
     words.add_argument("--seed", type=int, default=1)
     words.add_argument("--only", default="")
+    words.add_argument("--guided", action="store_true")
     asked = words.parse_args()
+    if asked.guided:
+        guided(asked.only, int(asked.seconds), asked.seed)
     begun = time.monotonic()
     tally = fuzz(asked.count, asked.seconds, asked.seed, asked.only)
     for name, ends in tally.ends.items():

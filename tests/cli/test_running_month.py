@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner
 
+import optimizer as tw
 from optimizer.billing.tariff import shipped_folder
 from optimizer.cli.app import app
 
@@ -62,6 +63,21 @@ def test_the_rest_of_a_month_is_planned_on_top_of_what_was_metered(
     forgetful = planned(folder, "", tmp_path / "b")
     (alone,) = [line for line in forgetful["bill_of_plan"]["lines"] if line["unit"] == "kW"]
     assert alone["quantity"] < 4
+
+
+def test_the_rest_of_a_month_verifies_where_the_meter_lies_beside(
+    folder: Path, tmp_path: Path
+) -> None:
+    """Bills need what was metered before, which stays in the scenario's folder."""
+    out = tmp_path / "out"
+    planned(folder, "state: {metered: meter.csv}\n", out)
+    alone, beside = tw.verify(out), tw.verify(out, folder)
+    left = {check.name for check in alone.unchecked}
+    assert "bill of plan" in left
+    assert alone.first is None
+    assert "meter.csv" in next(c.told for c in alone.checks if c.name == "bill of plan")
+    assert beside.first is None
+    assert not any(check.name.startswith("bill") for check in beside.unchecked)
 
 
 @pytest.mark.parametrize(

@@ -200,7 +200,7 @@ def test_what_is_missing_or_wrong_stands_at_its_field() -> None:
 
 
 def test_what_the_tariff_refuses_stands_at_the_row_it_came_from() -> None:
-    rows = (RateRow("a", begin="0:00", end="6:00", price="0.1"), RateRow("b", price="5000"))
+    rows = (RateRow("a", begin="0:00", end="6:00", price="0.1"), RateRow("b", price="500000"))
     read = read_sheet(replace(TWO_PRICES, energy=RateTable("Energy", rows)))
     assert tariff_of(read) is None
     assert [finding.place for finding in read.findings] == [("energy", "rows", 1, "price")]

@@ -56,7 +56,7 @@ Share = Annotated[float, Field(gt=0, le=100)]
 class DemandBlock(Document):
     """A block of kW with one price; the last block of a list has no upper end."""
 
-    per_kw: float = Field(ge=0, le=10_000)
+    per_kw: float = Field(ge=0, le=1_000_000)
     up_to_kw: float | None = Field(default=None, gt=0)
 
 
@@ -153,7 +153,7 @@ class DemandCharge(Times, ChargeBase):
     direction: Literal["import", "export"] = "import"
     interval_minutes: Literal[15, 30, 60]
     rolling_minutes: Literal[5, 10, 15, 30] | None = None
-    per_kw: float | None = Field(default=None, ge=0, le=10_000)
+    per_kw: float | None = Field(default=None, ge=0, le=1_000_000)
     blocks: Annotated[list[DemandBlock], Field(min_length=2)] | None = None
     per: Literal["month", "year", "day"] = "month"
     counted_over: Literal["day", "period", "year"] = "period"

@@ -43,8 +43,8 @@ from optimizer.cost.expression import (
     minus,
 )
 
-MAX_PRICE_PER_KWH = 1000.0
-"""No currency's retail kWh costs more; a rate above is a slip of unit."""
+MAX_PRICE_PER_KWH = 100_000.0
+"""No currency's retail kWh costs more (some cost tens of thousands); a rate above is a slip of unit."""
 
 ORIGIN_NOTE = (
     "The tariff pays exported PV and exported stored energy apart. In each step PV is taken as exported"
