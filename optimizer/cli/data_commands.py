@@ -182,7 +182,6 @@ def read(
         from optimizer.metering.found import Request
         from optimizer.report.formats import READING
         from optimizer.report.reading import next_step, reading_record, reading_text
-        from optimizer.report.reading_figure import write_reading
         from optimizer.workflows.read import read as read_outside
         from optimizer.workflows.read import shape_named
 
@@ -191,7 +190,11 @@ def read(
         request = Request(zone, point, fill, dates, stamps, names, shape)
         progress(f"reading {', '.join(map(str, files))}")
         found = read_outside(files, request, out)
-        drawn = [] if pictures is None else write_reading(found.chosen(point), pictures)
+        drawn = list[Path]()
+        if pictures is not None:
+            from optimizer.report.reading_figure import write_reading
+
+            drawn = write_reading(found.chosen(point), pictures)
     if as_json:
         print_record(READING, reading_record(found, request, out))
     else:
