@@ -23,7 +23,9 @@ BY_SIZE = "settings_by_size"
 """Folder with the settings of each number of windows."""
 
 
-def write_result(result: Result, folder: Path, past: Review | None = None) -> list[Path]:
+def write_result(
+    result: Result, folder: Path, past: Review | None = None, language: str = "en"
+) -> list[Path]:
     """Write ``plan.json``, ``flows.csv``, ``settings.yaml``, ``report.html``, and other sizes.
 
     ``scenario_as_read.yaml`` and ``tariff.yaml`` are scenario and tariff as they were read, and
@@ -31,7 +33,7 @@ def write_result(result: Result, folder: Path, past: Review | None = None) -> li
     ``reminders.ics`` has the days on which to act, but for given settings; a renewal adds ``renewal.yaml``
     for the history, and ``plan.json`` tells the ``past`` season where it was metered. Where a second card
     is recommended, it and the one for bright days stand in files of their own, with the rule in
-    ``two_cards.yaml``.
+    ``two_cards.yaml``. ``language`` is that of the report's first page; files for programs are English.
 
     Returns
     -------
@@ -46,7 +48,7 @@ def write_result(result: Result, folder: Path, past: Review | None = None) -> li
     texts = {
         PLAN: plan_json(result, past),
         **verified_files(result),
-        "report.html": report_html(result),
+        "report.html": report_html(result, language=language),
         **kept_inputs(result),
     }
     if isinstance(result, RenewResult):

@@ -18,7 +18,7 @@ from starlette.routing import Route
 
 from optimizer.base.documents import read_document
 from optimizer.base.errors import InputError, ScenarioError
-from optimizer.base.words import later, say
+from optimizer.base.words import language, later, say
 from optimizer.page.job import Progress
 from optimizer.page.part import Finding, Form, Part, State, finding_of
 from optimizer.report.card import CardDays, card_of
@@ -70,7 +70,7 @@ class Answer(Part):
         effort = form.get("effort", "normal")
         words = [
             "plan", str(folder.path), "--out", str(folder.results),
-            "--effort", effort if effort in EFFORTS else "normal",
+            "--effort", effort if effort in EFFORTS else "normal", "--language", language(),
         ]  # fmt: skip
         if not folder.job.start(words, folder.fingerprint(), self.name):
             return [Finding("", say("A plan is being made already."))]
