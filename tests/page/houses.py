@@ -27,6 +27,11 @@ def portal_csv(first: str = "2026-04-01", end: str = "2026-06-10") -> str:
     return "\n".join(rows) + "\n"
 
 
+def net_csv(first: str = "2026-04-01", end: str = "2026-06-10") -> str:
+    """Return the same house's file of a net meter: import and export alone."""
+    return "".join(f"{line.rsplit(';', 2)[0]}\n" for line in portal_csv(first, end).splitlines())
+
+
 def parts_of_others(folder: Path, *, pv: str = "") -> Path:
     """Write a scenario in which all but what was used is filled in; ``pv`` goes under ``forecast``."""
     text = (DEMO / "scenario.yaml").read_text(encoding="utf-8")
