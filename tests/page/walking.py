@@ -5,6 +5,7 @@ Three homes, invented: a net meter and roof facts, a portal's file with PV, only
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -29,13 +30,15 @@ SIZES = {
 
 @dataclass
 class Hand:
-    """Fills in the page by mouse and keys, and counts characters typed, questions answered and pages saved."""
+    """Fills in the page by mouse and keys, and counts characters typed, questions answered and buttons pressed."""
 
     tab: Page
     typed: int = 0
     questions: int = 0
-    saved: int = 0
+    pressed: int = 0
     words: list[str] = field(default_factory=list)
+    look: Callable[[Page, str], None] = lambda _tab, _part: None
+    """What is done in each part at which one arrives."""
 
     def at(self, what: str) -> Locator:
         """Return a field by its question, or by ``#`` and the name that it has in the form."""
@@ -66,7 +69,7 @@ class Hand:
     def press(self, button: str) -> None:
         """Press a button or a link."""
         self.go(self.tab.get_by_role("button", name=button, exact=True).first)
-        self.saved += 1
+        self.pressed += 1
 
     def put(self, place: Locator, text: str) -> None:
         """Type into a place."""
@@ -134,6 +137,7 @@ class Keys(Hand):
 def arrived(hand: Hand, part: str) -> None:
     """Wait for a part."""
     hand.tab.get_by_role("heading", name=part, level=1).wait_for()
+    hand.look(hand.tab, part)
 
 
 def start(hand: Hand) -> None:
@@ -193,7 +197,7 @@ def type_rates(hand: Hand) -> None:
 
 def choose_shipped(hand: Hand) -> None:
     """Choose a tariff that comes with the program."""
-    hand.pick("Tariff", "Two rates")
+    hand.pick("#see", "Quillmere two rates")
     hand.press("Look at it")
     hand.press("Use it")
     hand.tab.locator(".saved").wait_for()
@@ -247,7 +251,6 @@ def walk_net(
     """Walk from a net meter's file, roof facts and rates by rows to the question for an answer."""
     file = place / "net meter.csv"
     file.write_text(net_csv(first, end), encoding="utf-8")
-    start(hand)
     give_meter(hand, file)
     describe_roof(hand, is_behind=True)
     type_rates(hand)
@@ -261,7 +264,6 @@ def walk_portal(
     """Walk from a portal's file with PV and a shipped tariff to the question for an answer."""
     file = place / "My meter, all year.csv"
     file.write_text(portal_csv(first, end), encoding="utf-8")
-    start(hand)
     give_meter(hand, file)
     say_metered(hand)
     choose_shipped(hand)
@@ -271,7 +273,6 @@ def walk_portal(
 
 def walk_bill(hand: Hand) -> None:
     """Walk from a bill and a roof, with rates by rows, to the question for an answer."""
-    start(hand)
     give_bill(hand)
     describe_roof(hand, is_behind=False)
     type_rates(hand)
