@@ -31,7 +31,9 @@ def test_the_port_answers_at_once_and_the_page_follows(tmp_path: Path) -> None:
     took, plain = list[float](), list[float]()
     for trial in range(3):
         begun = time.monotonic()
-        subprocess.run([sys.executable, "-c", COMMAND, "--version"], check=True, capture_output=True)
+        subprocess.run(
+            [sys.executable, "-c", COMMAND, "--version"], check=True, capture_output=True
+        )
         plain.append(time.monotonic() - begun)
         begun = time.monotonic()
         process = subprocess.Popen(

@@ -19,6 +19,7 @@ from starlette.routing import Route
 from optimizer.base.documents import read_document
 from optimizer.base.errors import InputError, ScenarioError
 from optimizer.base.words import language, later, say
+from optimizer.page.folder import RESULTS
 from optimizer.page.job import Progress
 from optimizer.page.part import Finding, Form, Part, State, finding_of
 from optimizer.report.card import CardDays, card_of
@@ -75,6 +76,10 @@ class Answer(Part):
         if not folder.job.start(words, folder.fingerprint(), self.name):
             return [Finding("", say("A plan is being made already."))]
         return []
+
+    def seen(self, folder: Folder) -> str:
+        """Return what changes when there is another answer."""
+        return folder.fingerprint(f"{RESULTS}/{PLAN}")
 
     def findings(self, folder: Folder) -> list[Finding]:
         """Return nothing: what stopped a plan is told beside the part that it belongs to."""
@@ -218,6 +223,7 @@ def _result(folder: Folder) -> dict[str, Any] | None:
             "card": card_of(file.controls, plant, settings, file.writing),
             "draw": lambda part, name: _drawn(part, name, file),
             "short": short_text(settings),
+            "estimate": plan.get("estimate") or "",
             "is_old": _is_old(folder),
             "has_report": (folder.results / REPORT).is_file(),
             "has_reminders": (folder.results / REMINDERS).is_file(),

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 from optimizer.base.errors import Place
 from optimizer.base.files import write_file
 from optimizer.base.words import language, later, say
+from optimizer.page.folder import RESULTS
 from optimizer.page.part import Finding, Form, Part, State
 from optimizer.page.parts.answer import PLAN, is_at_work, job_shown, reports_in
 from optimizer.page.parts.used import LOAD, METER, point_of, with_notes
@@ -69,6 +70,10 @@ class Season(Part):
             words += ["--metered", str(folder.path / name)]
         folder.job.start(words, folder.fingerprint(), self.name)
         return []
+
+    def seen(self, folder: Folder) -> str:
+        """Return what changes when other changes are advised, or are kept."""
+        return folder.fingerprint(f"{RENEWED}/{PLAN}", f"{RESULTS}/{PLAN}")
 
     def findings(self, folder: Folder) -> list[Finding]:
         """Return nothing: it has no keys of its own."""
