@@ -774,8 +774,15 @@ class CheckedFigure(TypedDict):
 
 
 class VerificationRecord(TypedDict):
-    """What of results was recomputed, and whether it agrees; ``first`` names what does not."""
+    """What of results was recomputed, and whether it agrees; ``first`` names what does not.
 
+    ``at`` is when, ``program`` the version that did it. ``files_sha256`` are the files that it holds for; of
+    the report all but its last line, which tells of this.
+    """
+
+    at: str
+    program: Program
+    files_sha256: dict[str, str]
     scenario: str
     tariff: str
     currency: str

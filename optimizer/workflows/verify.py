@@ -9,7 +9,7 @@ readers: load and PV, prices of a series, holidays by rule. Read next: ``report.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from datetime import date
 from itertools import pairwise
@@ -68,13 +68,17 @@ class Check:
 
 @dataclass(frozen=True)
 class Verification:
-    """What of a folder of results was recomputed, in order, and what differs first."""
+    """What of a folder of results was recomputed, in order, and what differs first.
+
+    ``files`` are those that were read, with their SHA-256.
+    """
 
     folder: Path
     scenario: str
     tariff: str
     currency: str
     checks: tuple[Check, ...]
+    files: Mapping[str, str]
 
     @property
     def first(self) -> Check | None:
@@ -113,6 +117,8 @@ def verify(
         If a file is missing, or cannot be read.
     """
     kept = Kept.read(folder)
+    names = (PLAN, *kept.record["manifest"]["results_sha256"])
+    files = {name: digest_of(folder / name) for name in names if is_file(folder / name)}
     opened = _opened(kept, inputs)
     checks: list[Check] = []
     for told, part in (
@@ -127,7 +133,7 @@ def verify(
     checks += [*_files(kept), *_inputs(kept, inputs)]
     record = kept.record
     return Verification(
-        folder, record["scenario"], record["tariff"], record["currency"], tuple(checks)
+        folder, record["scenario"], record["tariff"], record["currency"], tuple(checks), files
     )
 
 
