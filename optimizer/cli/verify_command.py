@@ -20,7 +20,8 @@ DIFFERS = 11
 
 def verify(
     results: Annotated[
-        Path, typer.Argument(metavar="RESULTS", help="A folder that plan, renew or replay wrote.")
+        Path,
+        typer.Argument(metavar="RESULTS", help="A folder that plan, renew, replay or study wrote."),
     ] = Path("out"),
     scenario: Annotated[
         Path | None,

@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 from optimizer.base.units import money
 from optimizer.base.version import __version__
 from optimizer.report.shapes import CheckedFigure, VerificationRecord
-from optimizer.workflows.verify import Check, Verification
+from optimizer.workflows.checked import Check, Verification
 
 
 def verdict(result: Verification) -> str:

@@ -18,7 +18,7 @@ from optimizer.base.files import write_all
 from optimizer.report.formats import VERIFICATION
 from optimizer.report.shapes import VerificationRecord
 from optimizer.report.verification import verification_record
-from optimizer.workflows.verify import Verification
+from optimizer.workflows.checked import Verification
 
 VERIFIED = "verification.json"
 
