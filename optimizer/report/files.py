@@ -12,6 +12,7 @@ from optimizer.report.page import report_html
 from optimizer.report.record import plan_json, settings_yaml, verified_files
 from optimizer.report.renewal import reminders_ics, renewal_file
 from optimizer.report.second_card import cards_of, rule_yaml
+from optimizer.report.verified import VERIFIED
 from optimizer.workflows.in_use import PLAN, SERIES, renewal_yaml
 from optimizer.workflows.plan import PlanResult
 from optimizer.workflows.renew import RenewResult
@@ -63,6 +64,6 @@ def write_result(
         texts[BRIGHT] = settings_yaml(result, cards.bright)
         texts[DARK] = settings_yaml(result, cards.dark)
         texts[RULE] = rule_yaml(result, cards)
-    by_chance = (RENEWAL, REMINDERS, BRIGHT, DARK, RULE)
+    by_chance = (RENEWAL, REMINDERS, BRIGHT, DARK, RULE, VERIFIED)
     write_all(texts, folder, stale=(f"{BY_SIZE}/*_windows.yaml", f"{SERIES}/*", *by_chance))
     return [folder / name for name in dict.fromkeys(Path(name).parts[0] for name in texts)]

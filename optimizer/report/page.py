@@ -34,6 +34,7 @@ from optimizer.report.unseen import (
     spread_rows,
 )
 from optimizer.report.verdict import changes_of_charges, charges_changed, verdict
+from optimizer.report.verified import NOT_YET, marked
 from optimizer.report.working_days import working_days
 from optimizer.report.year_figure import year_figure
 from optimizer.workflows.plan import PlanResult
@@ -93,6 +94,7 @@ def report_html(result: Result, today: date | None = None, language: str = "en")
         reserve=_reserve(result),
         assumed=assumed(result),
         computed=computed(result),
+        verified=marked(NOT_YET),
         **shown,
     )
 
