@@ -34,8 +34,8 @@ def write_result(
     ``reminders.ics`` has the days on which to act, but for given settings; a renewal adds ``renewal.yaml``
     for the history, and ``plan.json`` tells the ``past`` season where it was metered. Where a second card
     is recommended, it and the one for bright days stand in files of their own, with the rule in
-    ``two_cards.yaml``. ``language`` is that of the report's first page, and of ``verdict`` and ``expected`` in ``plan.json``; all
-    else is English.
+    ``two_cards.yaml``. ``language`` is that of the report's first page, and of ``verdict`` and
+    ``expected`` in ``plan.json``; all else is English.
 
     Returns
     -------

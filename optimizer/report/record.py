@@ -65,9 +65,9 @@ def plan_record(result: Result, past: Review | None = None, language: str = "en"
     Units stand in the keys; money is in ``currency``. ``can_save``, ``saved`` and ``kept_share_frac`` are
     of the forecast itself, ``promise`` is what windows save in years that they have not seen; None where
     there are none. ``verdict`` and ``expected`` say in words whether they are worth entering, and what to
-    expect, in the ``language``; all else is English. ``unseen`` tells what such windows came to in ``years`` plausible years made of weeks
-    that they have not seen: one year in ten is at or
-    below ``p10``, half at ``p50``, nine in ten at ``p90``; ``highest_at`` is the metered begin of the
+    expect, in the ``language``; all else is English. ``unseen`` tells what such windows came to in
+    ``years`` plausible years made of weeks that they have not seen: one year in ten is at or below
+    ``p10``, half at ``p50``, nine in ten at ``p90``; ``highest_at`` is the metered begin of the
     step with the worst month's highest import. ``without_foresight`` is what the best control without
     foresight that was found saves over no windows on the weeks kept back, as metered, and what windows
     fitted to the others save there. ``curve`` holds the settings of each number of windows, and what they
