@@ -549,7 +549,7 @@ def rows_of(file: TariffFile) -> tuple[RateSheet | None, list[str]]:
             name = f"{charge.name}: {rate.name}"
             reasons += _left_over(rate, name)
             if rate.otherwise and {"seasons", "days"} & rate.model_fields_set:
-                reasons.append(f"{name}: {say('what remains of some seasons or days')}")
+                reasons.append(say("{name}: what remains of some seasons or days", name=name))
     reasons += _of_which_there_is_one(version, by_kind)
     if reasons or months is None:
         return None, list(dict.fromkeys(reasons))

@@ -293,7 +293,7 @@ def test_no_barriers_in_light_dark_small_and_with_an_error(opened: Page) -> None
 def test_the_card_of_yours_prints_alone(opened: Page) -> None:
     opened.get_by_role("button", name="The card of yours, to print").click()
     opened.locator(".card").wait_for()
-    assert opened.get_by_role("button", name="Print the sheet").is_visible()
+    opened.get_by_role("button", name="Print the sheet").wait_for()
     opened.emulate_media(media="print")
     assert opened.locator(".card").is_visible()
     for aside in ("header", "nav.parts", ".buttons"):

@@ -543,6 +543,6 @@ def _keep_paid(folder: Folder, form: Form) -> list[Finding]:
         mend = say("Type an amount, or the total; the last day is not before the first.")
         return [Finding(wrong, say("The paid bill says too little."), mend)]
     text = typed_yaml(paid.model_dump(exclude_defaults=True))
-    write_file(f"# {say('What a paid bill said; the program compares its own with it.')}\n{text}",
-               folder.file(PAID))  # fmt: skip
+    head = say("What a paid bill said; the program compares its own with it.")
+    write_file(f"# {head}\n{text}", folder.file(PAID))
     return []

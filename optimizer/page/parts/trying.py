@@ -356,7 +356,7 @@ class Live:
         months = [month for month in rows.months if month in grid.months]
         name = ", ".join(filter(None, [months_text(rows.months), say(rows.days)]))
         return ShownDay(
-            f"{version.name}: {say('average of {name}', name=name)}",
+            say("{version}: average of {name}", version=version.name, name=name),
             version.average_day(months, weekdays), version.average_price(months, weekdays),
             self._bars(version, months[0], weekdays[0]), is_mine,
         )  # fmt: skip
