@@ -46,8 +46,10 @@ def show_page(result: PlanResult, picture: Path) -> None:
             opened(browser, page, WIDTH) as tab,
         ):
             tab.locator("nav.parts a[href$='/trying']").click()
+            tab.locator("html.scripted").wait_for()
             tab.locator("#beside").select_option("plain")
-            tab.get_by_text("less than “as it comes, no windows”").wait_for()
+            tab.get_by_text("less than “as it comes, no windows”").first.wait_for(timeout=20_000)
+            tab.locator("#bill summary").click()
             chart = tab.locator("#days")
             top = tab.locator("h1").bounding_box()["y"] - 10
             foot = chart.bounding_box()["y"] + chart.bounding_box()["height"] + 10
