@@ -40,6 +40,9 @@ def test_it_is_asked_of_a_net_meter_alone(tmp_path: Path) -> None:
     assert f'name="{BEHIND}"' in shown(page, "roof")
     assert "I don&#39;t know: yes is assumed." in shown(page, "roof")
     assert fill(page, "roof", FACTS).status_code == 422  # it must be answered
+    refused = fill(page, "roof", {"forecast.pv": "metered"})
+    assert refused.status_code == 422
+    assert "The meter&#39;s file holds no column of PV." in refused.text
 
 
 def test_its_estimate_and_error_are_told(tmp_path: Path) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
@@ -198,3 +199,23 @@ def test_a_bill_in_place_of_a_meter_leaves_nothing_of_it_in_the_scenario(tmp_pat
     forecast = Folder(tmp_path).at(("forecast",))
     assert dict(forecast["load"]) == {"meters": ["meter.csv"]}
     assert "first" not in forecast
+
+
+def test_every_form_that_saves_tells_what_it_saw(tmp_path: Path) -> None:
+    page = asked(tmp_path)
+    for part in PARTS:
+        text = page.client.get(f"{page.room}/{part.name}", headers=page.headers()).text
+        forms = re.findall(r'<form method="post".*?</form>', text, re.DOTALL)
+        saving = [form for form in forms if "/language" not in form]
+        assert all('name="seen"' in form for form in saving), part.name
+
+
+def test_old_mistakes_are_listed_but_not_called_out(tmp_path: Path) -> None:
+    """An alert is read out, and takes the focus: only what answers a form is one."""
+    (tmp_path / "scenario.yaml").write_text("battery: {capacity_kwh: -3}\n", encoding="utf-8")
+    page = asked(tmp_path)
+    told = page.client.get(f"{page.room}/equipment", headers=page.headers()).text
+    assert 'id="to-mend"' in told
+    assert 'role="alert"' not in told
+    sent = page.client.post(f"{page.room}/used", data=BILL | {"kwh": ""}, headers=page.headers())
+    assert 'role="alert"' in sent.text

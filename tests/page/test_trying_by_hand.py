@@ -298,3 +298,17 @@ def test_the_card_of_yours_prints_alone(opened: Page) -> None:
     assert opened.locator(".card").is_visible()
     for aside in ("header", "nav.parts", ".buttons"):
         assert not opened.locator(aside).is_visible()
+
+
+@pytest.mark.parametrize("opened", [{"viewport": {"width": 390, "height": 800}}], indirect=True)
+def test_on_a_phone_the_fields_of_a_season_stand_right_below_its_chart(opened: Page) -> None:
+    for shown in ("seasons.1.day_sets.0", "seasons.0.day_sets.0"):
+        opened.locator("#shown").select_option(shown)
+        fields = opened.locator("section.day-windows.now")
+        opened.wait_for_function(
+            f"() => document.querySelector('.now h2').id === '{shown}.windows'"
+        )
+        chart, year = opened.locator("#days svg").first, opened.locator("#year")
+        foot = chart.bounding_box()["y"] + chart.bounding_box()["height"]
+        assert 0 <= fields.bounding_box()["y"] - foot <= 60
+        assert year.bounding_box()["y"] > fields.bounding_box()["y"]

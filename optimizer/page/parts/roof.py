@@ -8,12 +8,12 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from optimizer.base.errors import InputError
-from optimizer.base.words import later
+from optimizer.base.words import later, say
 from optimizer.forecasting.build import read_meters
 from optimizer.forecasting.recipe import ForecastRecipe
 from optimizer.page.asked import AskedPart
 from optimizer.page.part import Finding, Form
-from optimizer.scenario.draft import Draft, read_draft, whole_file
+from optimizer.scenario.draft import Draft, holding, read_draft, whole_file
 from optimizer.scenario.questions import ARE_NET, BEHIND, DIRECTIONS, MOST_ROOFS
 from optimizer.site.equipment import Plant
 
@@ -78,6 +78,10 @@ class Roof(AskedPart):
     ) -> tuple[dict[str, Any], set[str], list[Finding]]:
         """Return what was answered, with the number of roofs."""
         answers, unknown, findings = super().answers_in(form, draft)
+        if answers.get("forecast.pv") == "metered" and holding(draft).get(ARE_NET):
+            mend = say("Say what the roof is like, or that there is none.")
+            told = say("The meter's file holds no column of PV.")
+            findings.append(Finding("forecast.pv", told, mend))
         if answers.get("forecast.pv") == "roofs":
             answers["roofs"] = min(MOST_ROOFS, _sent(form) + ("more" in form))
         return answers, unknown, findings

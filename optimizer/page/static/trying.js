@@ -206,7 +206,7 @@ if (form) {
   form.addEventListener("change", (event) => {
     if (event.target.name === "keep") return;
     if (event.target.name === "date") field("shown").value = "day";
-    ask(/\.action$/.test(event.target.name) ? "fields" : "");
+    ask(/\.action$|^shown$/.test(event.target.name) ? "fields" : "");
   });
   form.addEventListener("submit", (event) => {
     const button = event.submitter;
