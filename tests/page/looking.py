@@ -56,7 +56,7 @@ def assert_no_barrier(tab: Page, where: str) -> None:
             for each in found
             if each["impact"] not in TOLD
         ]
-        assert grave == []
+        assert grave == [], "\n".join(grave)
     width = tab.evaluate("document.documentElement.scrollWidth")
     assert width <= tab.viewport_size["width"], f"{where}: {width} px wide"
 

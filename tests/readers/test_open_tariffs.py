@@ -341,7 +341,7 @@ HOSTILE = {
     "a number for a tariff": '{"dsoName": "x", "tariffs": [7]}',
     "a huge number": NORWEGIAN.replace("grunnpris: 20", "grunnpris: 1" + "0" * 90),
     "a price that no kWh has": swiss_file(
-        GRID | {"prices": {"energy": [span("00:00", "00:00", 5e4)]}}
+        GRID | {"prices": {"energy": [span("00:00", "00:00", 5e5)]}}
     ),
     "steps that fall": NORWEGIAN.replace("terskel: 5,", "terskel: 1,"),
     "hours that are none": NORWEGIAN.replace("6-21", "6-24"),

@@ -40,7 +40,7 @@ def read(folder: Path, rows: str, calendar=NO_HOLIDAYS, column="per_kwh", grid=G
         ("0,24,,,0.1,1", "'0' is not a clock time"),
         ("00:00,24:00,1-6,,0.1,1 / 00:00,24:00,7-12,,,1", "the price is blank"),
         ("00:00,24:00,,,dear,1", "'dear' is not a number"),
-        ("00:00,24:00,,,5000,1", "is absurd"),
+        ("00:00,24:00,,,500000,1", "is absurd"),
     ],
 )
 def test_what_is_wrong_is_told(tmp_path: Path, rows: str, told: str) -> None:

@@ -18,7 +18,8 @@ from starlette.routing import Route
 
 from optimizer.base.documents import read_document
 from optimizer.base.errors import InputError, ScenarioError
-from optimizer.base.words import later, say
+from optimizer.base.words import language, later, say
+from optimizer.page.folder import RESULTS
 from optimizer.page.job import Progress
 from optimizer.page.part import Finding, Form, Part, State, finding_of
 from optimizer.report.card import CardDays, card_of
@@ -71,11 +72,15 @@ class Answer(Part):
         effort = form.get("effort", "normal")
         words = [
             "plan", str(folder.path), "--out", str(folder.results),
-            "--effort", effort if effort in EFFORTS else "normal",
+            "--effort", effort if effort in EFFORTS else "normal", "--language", language(),
         ]  # fmt: skip
         if not folder.job.start(words, folder.fingerprint(), self.name):
             return [Finding("", say("A plan is being made already."))]
         return []
+
+    def seen(self, folder: Folder) -> str:
+        """Return what changes when there is another answer."""
+        return folder.fingerprint(f"{RESULTS}/{PLAN}")
 
     def findings(self, folder: Folder) -> list[Finding]:
         """Return nothing: what stopped a plan is told beside the part that it belongs to."""
@@ -219,6 +224,7 @@ def _result(folder: Folder) -> dict[str, Any] | None:
             "card": card_of(file.controls, plant, settings, file.writing),
             "draw": lambda part, name: _drawn(part, name, file),
             "short": short_text(settings),
+            "estimate": plan.get("estimate") or "",
             "verified": standing(folder.results),
             "is_old": _is_old(folder),
             "has_report": (folder.results / REPORT).is_file(),
