@@ -373,8 +373,9 @@ def highest_powers(imported: FloatArray, exported: FloatArray, live: int, c: Pri
         if k == 0 or interval != c.peak_interval[k - 1]:
             for i in range(live):
                 power[i] = c.interval_elsewhere[interval]
+        flows = exported if c.peak_exports[k] else imported
         for i in range(live):
-            power[i] += exported[t, i] if c.peak_exports[k] else imported[t, i]
+            power[i] += flows[t, i]
         if k == pairs - 1 or interval != c.peak_interval[k + 1]:
             g, share = c.interval_group[interval], c.interval_share[interval]
             for i in range(live):

@@ -96,7 +96,7 @@ def outcome(tests: list[str], changed: Changed | None, seconds: float) -> str:
 
         code = 70
         with contextlib.suppress(BaseException):
-            code = int(pytest.main(["-x", "-q", "-p", "no:cacheprovider", "-p", "no:xdist", "-o",
+            code = int(pytest.main(["-x", "-q", "-p", "no:cacheprovider", "-p", "no:xdist", "--assert=plain", "-o",
                                     "addopts=--strict-markers --import-mode=importlib", *tests]))  # fmt: skip
         os._exit(code)
     until = time.monotonic() + seconds
@@ -119,7 +119,6 @@ def main() -> None:
     options.add_argument("--seconds", type=float, default=600.0)
     asked = options.parse_args()
     import highspy  # noqa: F401 - loaded before the forks, as the libraries below
-    import hypothesis  # noqa: F401
     import numba  # noqa: F401
     import pandas  # noqa: F401
     import pydantic  # noqa: F401

@@ -216,3 +216,32 @@ def test_eight_windows_of_twelve_monthly_sets_on_seven_days_are_accepted_by_the_
     assert len(told(settings, Controls(**rich | {"season_sets": 11}))) == 1
     assert len(told(settings, Controls(**rich | {"windows_per_day": 7}))) == 12 * 7
     assert len(told(settings, Controls(**rich | {"minutes": 10}))) == 2 * 8 * 12 * 7
+
+
+@pytest.mark.parametrize(("floor_pct", "count"), [(19.0, 1), (20.0, 0), (21.0, 0)])
+def test_a_seasons_floor_is_refused_only_below_that_of_all_seasons(floor_pct, count):
+    day_set = DaySet(days="every day", windows=[])
+    season = SeasonSet(months=EVERY_MONTH, floor_pct=floor_pct, day_sets=[day_set])
+    settings = Settings(settings="case", floor_pct=20.0, seasons=[season])
+
+    found = told(settings, Controls(day_types="every_day", floor_by_season=True))
+
+    words = f"a season's floor of {floor_pct:g} % is below that of all seasons, 20 %"
+    assert [words in what for what in found] == [True] * count
+
+
+def test_a_day_set_that_the_equipment_does_not_know_is_all_that_is_told():
+    settings = settings_of(DaySet(days="weekdays", windows=[]), DaySet(days="weekends", windows=[]))
+
+    found = told(settings, Controls(day_types="every_day"))
+
+    assert len(found) == 2
+    assert "the day set 'weekdays' is none of every day" in found[0]
+
+
+def test_a_precedence_is_refused_where_windows_may_not_overlap():
+    settings = every_day(CHARGE).model_copy(update={"precedence": ["charge", "sell"]})
+
+    (what,) = told(settings, Controls(day_types="every_day"))
+
+    assert "precedence is charge, sell; by the controls windows may not overlap" in what
