@@ -12,6 +12,8 @@ from __future__ import annotations
 import ast
 import io
 from collections.abc import Iterator
+from datetime import UTC, datetime
+from functools import cache
 from pathlib import Path
 from typing import get_args
 
@@ -31,10 +33,14 @@ QUESTIONS = [PACKAGE / "scenario" / "questions.py", PACKAGE / "settings" / "ques
 ARGUMENTS_SAID = {"say": (0,), "later": (0,), "Question": (1, 2), "_of_list": (1,)}
 OF_QUESTIONS = {"Question", "_of_list"}
 KEYWORDS_SAID = {"text", "why", "told", "assumed"}
+UNDATED = datetime(2000, 1, 1, tzinfo=UTC)
+"""So that the same texts always make the same file."""
+
 TEMPLATES = [("**.html", "jinja2.ext:babel_extract")]
 
 
-def said() -> set[str]:
+@cache
+def said() -> frozenset[str]:
     """Return all texts that are said anywhere."""
     options = {"**.html": {"trim_blocks": "true", "lstrip_blocks": "true", "silent": "false"}}
     found = extract_from_dir(PACKAGE, TEMPLATES, options, {"_": None})
@@ -44,7 +50,7 @@ def said() -> set[str]:
     for path in QUESTIONS:
         texts |= set(words_of_tables(ast.parse(path.read_text(encoding="utf-8"))))
     texts |= {name for sets in DAY_SETS.values() for name in sets} | set(get_args(Action))
-    return {text for text in texts if any(sign.isalpha() for sign in text)}
+    return frozenset(text for text in texts if any(sign.isalpha() for sign in text))
 
 
 def said_in(tree: ast.Module) -> Iterator[str]:
@@ -89,8 +95,9 @@ def catalogue(code: str) -> Catalog:
         with file_of(code, "po").open("rb") as file:
             known = read_po(file, locale=code)
     made = Catalog(
-        locale=code, fuzzy=False, header_comment="# Texts of the page, the card and the report."
-    )
+        locale=code, fuzzy=False, header_comment="# Texts of the page, the card and the report.",
+        creation_date=UNDATED, revision_date=UNDATED,
+    )  # fmt: skip
     made.mime_headers = [("Content-Type", "text/plain; charset=utf-8")]
     for text in sorted(said()):
         message = known.get(text)

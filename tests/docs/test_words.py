@@ -27,7 +27,7 @@ ENGLISH_SAID = [
 
 
 @pytest.fixture(scope="module")
-def texts() -> set[str]:
+def texts() -> frozenset[str]:
     return said()
 
 
@@ -36,7 +36,9 @@ def placeholders(text: str) -> list[str]:
 
 
 @pytest.mark.parametrize("code", CODES)
-def test_every_text_is_translated_with_the_same_placeholders(code: str, texts: set[str]) -> None:
+def test_every_text_is_translated_with_the_same_placeholders(
+    code: str, texts: frozenset[str]
+) -> None:
     with file_of(code, "po").open("rb") as file:
         known = read_po(file, locale=code)
     translated = {message.id: message for message in known if message.id}
@@ -62,7 +64,7 @@ def test_the_catalogue_is_as_it_would_be_written(code: str) -> None:
     assert file_of(code, "mo").read_bytes() == machine
 
 
-def test_questions_and_what_stands_inside_longer_texts_are_collected(texts: set[str]) -> None:
+def test_questions_and_what_stands_inside_longer_texts_are_collected(texts: frozenset[str]) -> None:
     told = {question.text for question in QUESTIONS} | {question.why for question in QUESTIONS}
     told |= {question.assumed for question in QUESTIONS if question.assumed}
     told |= {words for q in QUESTIONS if isinstance(q.choices, dict) for words in q.choices.values()}  # fmt: skip
