@@ -7,7 +7,6 @@ Read next: ``words``.
 
 from __future__ import annotations
 
-import re
 import shlex
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
@@ -15,7 +14,8 @@ from datetime import date
 from functools import cached_property
 from typing import Any, Literal
 
-from optimizer.base.errors import InputError
+from optimizer.base.errors import InputError, Mistake
+from optimizer.base.typed_numbers import typed_number
 from optimizer.base.words import later, say
 
 Answers = Mapping[str, Any]
@@ -184,15 +184,10 @@ class Question:
             return float(words[text.lower()])
         if text.lower() == "none" and self.default_after(answers) is None:
             return None
-        if re.fullmatch(r"[1-9]\d{0,2},\d{3}", text.removesuffix(self.unit).strip()):
-            told = later("{typed} can be read in two ways: write {one} or {other}.")
-            plain = text.removesuffix(self.unit).strip()
-            one, other = plain.replace(",", ""), plain.replace(",", ".")
-            raise Nonsense(say(told, typed=plain, one=one, other=other))
         try:
-            value = float(text.replace(",", ".").removesuffix(self.unit or "%"))
-        except ValueError:
-            raise Nonsense(say("{typed} is no number.", typed=repr(_cut(text)))) from None
+            value = typed_number(text.removesuffix(self.unit or "%").strip(), self.usual)
+        except Mistake as mistake:
+            raise Nonsense(f"{mistake.what}. {mistake.mend}") from None
         if not self.low <= value <= self.high:
             raise Nonsense(
                 say(

@@ -9,11 +9,10 @@ Read next: ``rate_rows``.
 
 from __future__ import annotations
 
-import math
 import re
 from collections.abc import Sequence
 from datetime import date
-from decimal import Decimal, InvalidOperation
+from decimal import Decimal
 
 from optimizer.base.calendar import DAY_NAMES, MONTH_NAMES, DayWord, HolidayRule, Holidays
 from optimizer.base.errors import Mistake
@@ -46,29 +45,6 @@ BETWEEN = r"\s*(?:-|–|—|\bto\b|\bbis\b|\bthrough\b)\s*"
 
 
 # --- numbers and times -----------------------------------------------------------------------------
-
-
-def read_number(text: str) -> float:
-    """Return a number typed with a decimal point or comma.
-
-    Raises
-    ------
-    Mistake
-        If it is none.
-    """
-    plain = re.sub(r"[\s']", "", text)
-    if plain.count(",") == 1 and "." not in plain:
-        plain = plain.replace(",", ".")
-    try:
-        value = float(Decimal(plain))
-    except (InvalidOperation, OverflowError):
-        value = math.nan
-    if not math.isfinite(value):
-        raise Mistake(
-            say("{found} is no number", found=repr(text)),
-            say("Write digits alone, as 0.34: the currency stands on top."),
-        )
-    return value
 
 
 def number_text(value: float) -> str:

@@ -90,6 +90,10 @@ DaysOption = Annotated[
     ),
 ]
 DebugOption = Annotated[bool, typer.Option("--debug", help="Show the traceback of an error.")]
+LanguageOption = Annotated[
+    Literal["en", "de"],
+    typer.Option("--language", metavar="CODE", help="Of the report's first page: en or de."),
+]
 EffortOption = Annotated[
     Effort,
     typer.Option(

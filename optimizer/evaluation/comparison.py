@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 from optimizer.base.flows import Flows
 from optimizer.base.timegrid import FloatArray
+from optimizer.base.words import later
 from optimizer.billing.bill import Bill, bill_flows
 from optimizer.billing.tariff import TariffCost
 from optimizer.evaluation.effects import Priced
@@ -35,7 +36,7 @@ LABELS = {
 Windows in use are shown only where they are given, those found anew only where they are renewed.
 """
 
-THESE_SETTINGS = "these settings"
+THESE_SETTINGS = later("these settings")
 
 FOUND = "cheapest plan found"
 """The label of a plan that the time did not suffice to prove."""

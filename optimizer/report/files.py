@@ -12,6 +12,7 @@ from optimizer.report.page import report_html
 from optimizer.report.record import plan_json, settings_yaml, verified_files
 from optimizer.report.renewal import reminders_ics, renewal_file
 from optimizer.report.second_card import cards_of, rule_yaml
+from optimizer.report.verified import VERIFIED
 from optimizer.workflows.in_use import PLAN, SERIES, renewal_yaml
 from optimizer.workflows.plan import PlanResult
 from optimizer.workflows.renew import RenewResult
@@ -23,7 +24,9 @@ BY_SIZE = "settings_by_size"
 """Folder with the settings of each number of windows."""
 
 
-def write_result(result: Result, folder: Path, past: Review | None = None) -> list[Path]:
+def write_result(
+    result: Result, folder: Path, past: Review | None = None, language: str = "en"
+) -> list[Path]:
     """Write ``plan.json``, ``flows.csv``, ``settings.yaml``, ``report.html``, and other sizes.
 
     ``scenario_as_read.yaml`` and ``tariff.yaml`` are scenario and tariff as they were read, and
@@ -31,7 +34,8 @@ def write_result(result: Result, folder: Path, past: Review | None = None) -> li
     ``reminders.ics`` has the days on which to act, but for given settings; a renewal adds ``renewal.yaml``
     for the history, and ``plan.json`` tells the ``past`` season where it was metered. Where a second card
     is recommended, it and the one for bright days stand in files of their own, with the rule in
-    ``two_cards.yaml``.
+    ``two_cards.yaml``. ``language`` is that of the report's first page, and of ``verdict`` and
+    ``expected`` in ``plan.json``; all else is English.
 
     Returns
     -------
@@ -44,9 +48,9 @@ def write_result(result: Result, folder: Path, past: Review | None = None) -> li
         If the folder cannot be written.
     """
     texts = {
-        PLAN: plan_json(result, past),
+        PLAN: plan_json(result, past, language),
         **verified_files(result),
-        "report.html": report_html(result),
+        "report.html": report_html(result, language=language),
         **kept_inputs(result),
     }
     if isinstance(result, RenewResult):
@@ -61,6 +65,6 @@ def write_result(result: Result, folder: Path, past: Review | None = None) -> li
         texts[BRIGHT] = settings_yaml(result, cards.bright)
         texts[DARK] = settings_yaml(result, cards.dark)
         texts[RULE] = rule_yaml(result, cards)
-    by_chance = (RENEWAL, REMINDERS, BRIGHT, DARK, RULE)
+    by_chance = (RENEWAL, REMINDERS, BRIGHT, DARK, RULE, VERIFIED)
     write_all(texts, folder, stale=(f"{BY_SIZE}/*_windows.yaml", f"{SERIES}/*", *by_chance))
     return [folder / name for name in dict.fromkeys(Path(name).parts[0] for name in texts)]

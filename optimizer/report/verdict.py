@@ -6,6 +6,7 @@ Read next: ``page``.
 from __future__ import annotations
 
 from optimizer.base.units import money
+from optimizer.base.words import say
 from optimizer.report.advice import AS_IT_COMES, advice, why_no_windows, windows_name
 from optimizer.report.unseen import years_words
 from optimizer.workflows.renew import RenewResult
@@ -23,29 +24,44 @@ def verdict(result: Result) -> str:
     if isinstance(result, RenewResult):
         return advice(result)
     if not result.settings.entries():
-        return f"No windows: {why_no_windows(result)}"
+        return say("No windows: {why}", why=why_no_windows(result))
     sureness = result.sureness if isinstance(result, SearchResult) else None
     if sureness is None:
         return _on_the_forecast_alone(result)
     saved, years = sureness.saved, years_words(result)
     if saved.p50 <= 0:
-        return f"No. {AS_IT_COMES} In half of the {years} that the windows had not seen they save nothing."
-    left = (
-        f"Left as it comes, it costs {money(saved.p50, result.currency)} more in the middle of such"
-        f" {years}."
+        no = say(
+            "In half of the {years} that the windows had not seen they save nothing.", years=years
+        )
+        return " ".join((say("No."), say(AS_IT_COMES), no))
+    left = say(
+        "Left as it comes, it costs {money} more in the middle of such {years}.",
+        money=money(saved.p50, result.currency),
+        years=years,
     )
-    if saved.p10 <= 0:
-        return f"Probably: in one of ten {years} that they had not seen, the windows save nothing. {left}"
-    return f"Yes: in nine of ten {years} that they had not seen, the windows save something. {left}"
+    told = (
+        say(
+            "Probably: in one of ten {years} that they had not seen, the windows save nothing.",
+            years=years,
+        )
+        if saved.p10 <= 0
+        else say(
+            "Yes: in nine of ten {years} that they had not seen, the windows save something.",
+            years=years,
+        )
+    )
+    return f"{told} {left}"
 
 
 def _on_the_forecast_alone(result: Result) -> str:
     saved = result.outcome.saved
     if saved <= 0:
-        return f"No. {AS_IT_COMES} On the forecast these windows save nothing over that."
-    return (
-        f"On this forecast, yes: left as it comes, the equipment costs {money(saved, result.currency)}"
-        " more. No other year was tried."
+        no = say("On the forecast these windows save nothing over that.")
+        return " ".join((say("No."), say(AS_IT_COMES), no))
+    return say(
+        "On this forecast, yes: left as it comes, the equipment costs {money} more. No other year was"
+        " tried.",
+        money=money(saved, result.currency),
     )
 
 

@@ -25,6 +25,7 @@ from optimizer.base.words import in_each_language, later, say
 from optimizer.base.yaml_text import as_typed
 from optimizer.billing.tariff import shipped_tariffs
 from optimizer.scenario.questions import (
+    ARE_NET,
     MENU_IN_FILE,
     MENU_PREFIX,
     OWN_MENU,
@@ -308,9 +309,6 @@ def draft_of(source: Source) -> Draft:
     return Draft(source, answers, frozenset(unknown))
 
 
-HEAD_LETTERS = 4000
-"""So much of a meter's file is looked at for its columns."""
-
 EQUIPMENT = ("battery", "inverter", "pv")
 """Keys that say that somebody described the equipment."""
 
@@ -321,16 +319,24 @@ def holding(draft: Draft) -> dict[str, Any]:
     if all(value_at(content, (key,)) is not None for key in EQUIPMENT):
         of_it = [question for question in QUESTIONS if question.of == "equipment" and question.sets]
         held = {question.name: _left_out(place_of(question)) for question in of_it}
-    if value_at(content, PV) is None and _meters_hold_pv(draft.source):
+    heads = _heads_of_meters(draft.source)
+    if value_at(content, PV) is None and any("pv_kwh" in head for head in heads):
         held["forecast.pv"] = "metered"
+    elif heads and value_at(content, ("forecast", "load", "pv_meters")) is None:
+        held[ARE_NET] = all(_is_net(head) for head in heads) or None
     return {name: value for name, value in held.items() if value is not None} | dict(draft.answers)
 
 
-def _meters_hold_pv(source: Source) -> bool:
+def _heads_of_meters(source: Source) -> list[str]:
     names = value_at(source.content, ("forecast", "load", "meters"))
     folder = source.path.parent
-    heads = [beginning_of(folder / str(name))[:HEAD_LETTERS] for name in names or []]
-    return any("pv_kwh" in head for head in heads)
+    texts = [beginning_of(folder / str(name)) for name in names or []]
+    return [next((line for line in text.splitlines() if line[:1] != "#"), "") for text in texts]
+
+
+def _is_net(head: str) -> bool:
+    """Tell whether a meter counts export, and not what was used or what PV gave."""
+    return "export_kwh" in head and not ("pv_kwh" in head or "load_kwh" in head)
 
 
 def _left_out(place: Place) -> Any:
@@ -482,6 +488,20 @@ def _merged(text: str, before: str, after: str) -> str:
     for kind, start, end, first, last in SequenceMatcher(None, old, new, False).get_opcodes():
         lines += typed[start:end] if kind == "equal" else new[first:last]
     return "".join(lines)
+
+
+def whole_file(draft: Draft) -> tuple[ScenarioFile, Source]:
+    """Return a scenario as far as it is written, all that is missing as usual.
+
+    Raises
+    ------
+    InputError
+        What is wrong in it.
+    """
+    answers = holding(draft)
+    usual = {name: value for name, value in completed(answers).items() if name not in answers}
+    source = source_of(rewritten(draft, usual), draft.source.path)
+    return checked(source, ScenarioFile, ScenarioError)
 
 
 # What refuses ----------------------------------------------------------------------------------------

@@ -15,7 +15,8 @@ from typing import TYPE_CHECKING, Any
 
 from optimizer.base.errors import Place
 from optimizer.base.files import write_file
-from optimizer.base.words import later, say
+from optimizer.base.words import language, later, say
+from optimizer.page.folder import RESULTS
 from optimizer.page.part import Finding, Form, Part, State
 from optimizer.page.parts.answer import PLAN, is_at_work, job_shown, reports_in
 from optimizer.page.parts.used import LOAD, METER, point_of, with_notes
@@ -61,7 +62,7 @@ class Season(Part):
         if folder.job.progress.runs:
             return [Finding("", say("Something is being worked out already."))]
         words = ["renew", str(folder.path), "--previous", str(folder.results), "--out",
-                 str(folder.path / RENEWED), "--effort", "quick"]  # fmt: skip
+                 str(folder.path / RENEWED), "--effort", "quick", "--language", language()]  # fmt: skip
         if form.handed_in():
             name, findings = _metered_since(folder, form)
             if findings:
@@ -69,6 +70,10 @@ class Season(Part):
             words += ["--metered", str(folder.path / name)]
         folder.job.start(words, folder.fingerprint(), self.name)
         return []
+
+    def seen(self, folder: Folder) -> str:
+        """Return what changes when other changes are advised, or are kept."""
+        return folder.fingerprint(f"{RENEWED}/{PLAN}", f"{RESULTS}/{PLAN}")
 
     def findings(self, folder: Folder) -> list[Finding]:
         """Return nothing: it has no keys of its own."""
