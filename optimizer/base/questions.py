@@ -151,8 +151,7 @@ class Question:
             return ""
         return say(
             "{value} {unit} is outside what is usual, {low} to {high} {unit}: check the unit, or leave it.",
-            value=format(value, "g"), unit=self.unit,
-            low=format(self.usual[0], "g"), high=format(self.usual[1], "g"),
+            value=f"{value:g}", unit=self.unit, low=f"{self.usual[0]:g}", high=f"{self.usual[1]:g}",
         )  # fmt: skip
 
     def _chosen(self, text: str, answers: Answers, labels: Mapping[str, Any]) -> Any:
@@ -193,7 +192,7 @@ class Question:
             raise Nonsense(
                 say(
                     "{typed} is not from {low} to {high}.",
-                    typed=_cut(text), low=format(self.low, "g"), high=format(self.high, "g"),
+                    typed=_cut(text), low=f"{self.low:g}", high=f"{self.high:g}",
                 )
             )  # fmt: skip
         return value
@@ -206,9 +205,7 @@ class Question:
 
     def _text(self, text: str) -> str | None:
         if len(text) > self.high or not text.isprintable():
-            raise Nonsense(
-                say("Write at most {count} signs on one line.", count=format(self.high, "g"))
-            )
+            raise Nonsense(say("Write at most {count} signs on one line.", count=f"{self.high:g}"))
         return None if text.lower() == "none" else text
 
 

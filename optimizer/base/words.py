@@ -53,6 +53,11 @@ def later(text: str) -> str:
     return text
 
 
+def in_each_language(text: str) -> tuple[str, ...]:
+    """Return a text as it is said in each language: what a file says may have been written in any."""
+    return tuple(_texts(code).gettext(text) for code in LANGUAGES)
+
+
 @cache
 def _texts(code: str) -> gettext.NullTranslations:
     return gettext.translation("words", _FOLDER, [code], fallback=True)

@@ -21,7 +21,7 @@ from ruamel.yaml.comments import CommentedMap, CommentedSeq
 from optimizer.base.documents import Source, beginning_of, checked, is_file, read_outside
 from optimizer.base.errors import InputError, Place, ScenarioError
 from optimizer.base.questions import Answers, Question, Questionnaire
-from optimizer.base.words import later, say
+from optimizer.base.words import in_each_language, later, say
 from optimizer.base.yaml_text import as_typed
 from optimizer.billing.tariff import shipped_tariffs
 from optimizer.scenario.questions import (
@@ -372,9 +372,8 @@ def read_draft(folder: Path) -> Draft:
 def _is_assumed(place: Place, source: Source, lines: list[str]) -> bool:
     """Tell whether the line above a key says that its value is assumed."""
     found = _line_of(place, source.content, lines)
-    return bool(
-        found and found[0] and lines[found[0] - 1].rstrip().endswith((ASSUMED, say(ASSUMED)))
-    )
+    told = in_each_language(ASSUMED)
+    return bool(found and found[0] and lines[found[0] - 1].rstrip().endswith(told))
 
 
 def rewritten(draft: Draft, answers: Answers, unknown: Collection[str] = ()) -> str:
@@ -443,7 +442,9 @@ def _commented(text: str, draft: Draft, answers: Answers, unknown: Collection[st
             told = f" {say(ASSUMED)}" if question.name in unknown else ""
             above.setdefault(line, f"{indent}# {question.asks}{unit}{told}")
         elif line and lines[line - 1].strip().startswith("#"):
-            told = lines[line - 1].removesuffix(f" {say(ASSUMED)}").removesuffix(f" {ASSUMED}")
+            told = lines[line - 1]
+            for words in in_each_language(ASSUMED):
+                told = told.removesuffix(f" {words}")
             is_assumed = question.name in unknown
             lines[line - 1] = f"{told} {say(ASSUMED)}" if is_assumed else told
     whole = [] if draft.text else [HEAD]

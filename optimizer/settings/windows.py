@@ -40,7 +40,7 @@ from optimizer.base.documents import Document
 from optimizer.base.errors import Mistake
 from optimizer.base.timegrid import BoolArray, IntArray, TimeGrid
 from optimizer.base.units import MINUTES_PER_DAY, clock, number, read_clock
-from optimizer.base.words import say
+from optimizer.base.words import later, say
 from optimizer.settings.controls import Controls
 from optimizer.settings.menu import DAY_SETS, USES, Action, Menu, OnceField, Outside
 
@@ -220,9 +220,9 @@ _ACTION_WORDS: dict[str, Callable[[Window, float | None], str]] = {
 }
 
 OUTSIDE_WORDS: dict[Outside, str] = {
-    "cover": "cover the building from the battery, down to the floor",
-    "hold": "hold what is stored",
-    "idle": "neither fill the battery nor draw from it",
+    "cover": later("cover the building from the battery, down to the floor"),
+    "hold": later("hold what is stored"),
+    "idle": later("neither fill the battery nor draw from it"),
 }
 
 ItemT = TypeVar("ItemT")

@@ -2,10 +2,9 @@
 
     python -m tests.docs.make_words
 
-Texts stand in calls of ``say`` and ``later`` in Python and of ``_`` in templates, and in the records and tables
-of questions. New ones come into
-``languages/CODE/LC_MESSAGES/words.po`` without a translation, those no longer said leave it; ``words.mo`` is
-the same for the program.
+Texts stand in calls of ``say`` and ``later`` in Python, of ``_`` in templates, and in the questions with their
+choices. New ones come into ``languages/CODE/LC_MESSAGES/words.po`` without a translation, those no longer
+said leave it; ``words.mo`` is the same for the program.
 """
 
 from __future__ import annotations
@@ -13,6 +12,8 @@ from __future__ import annotations
 import ast
 import io
 from collections.abc import Iterator
+from datetime import UTC, datetime
+from functools import cache
 from pathlib import Path
 from typing import get_args
 
@@ -29,33 +30,43 @@ PACKAGE = Path(optimizer.__file__).parent
 FOLDER = PACKAGE / "base" / "languages"
 ENGLISH = "en"
 QUESTIONS = [PACKAGE / "scenario" / "questions.py", PACKAGE / "settings" / "questions.py"]
-ARGUMENTS_SAID = {"Question": (1, 2), "_of_list": (1,)}
+ARGUMENTS_SAID = {"say": (0,), "later": (0,), "Question": (1, 2), "_of_list": (1,)}
+OF_QUESTIONS = {"Question", "_of_list"}
 KEYWORDS_SAID = {"text", "why", "told", "assumed"}
-TAKEN_FROM = [("**.py", "python"), ("**.html", "jinja2.ext:babel_extract")]
+UNDATED = datetime(2000, 1, 1, tzinfo=UTC)
+"""So that the same texts always make the same file."""
+
+TEMPLATES = [("**.html", "jinja2.ext:babel_extract")]
 
 
-def said() -> set[str]:
+@cache
+def said() -> frozenset[str]:
     """Return all texts that are said anywhere."""
-    keywords = {"say": None, "later": None, "_": None}
     options = {"**.html": {"trim_blocks": "true", "lstrip_blocks": "true", "silent": "false"}}
-    found = extract_from_dir(PACKAGE, TAKEN_FROM, options, keywords)
+    found = extract_from_dir(PACKAGE, TEMPLATES, options, {"_": None})
     texts = {text for _, _, text, _, _ in found if isinstance(text, str)}
-    texts |= {text for path in QUESTIONS for text in asked(ast.parse(path.read_text("utf-8")))}
-    texts |= {name for sets in DAY_SETS.values() for name in sets} | {*get_args(Action)}
-    return {text for text in texts if any(sign.isalpha() for sign in text)}
+    for path in PACKAGE.rglob("*.py"):
+        texts |= set(said_in(ast.parse(path.read_text(encoding="utf-8"))))
+    for path in QUESTIONS:
+        texts |= set(words_of_tables(ast.parse(path.read_text(encoding="utf-8"))))
+    texts |= {name for sets in DAY_SETS.values() for name in sets} | set(get_args(Action))
+    return frozenset(text for text in texts if any(sign.isalpha() for sign in text))
 
 
-def asked(tree: ast.Module) -> Iterator[str]:
-    """Yield what questions say: their texts, the words of their choices, and the tables of such words."""
+def said_in(tree: ast.Module) -> Iterator[str]:
+    """Yield the texts of calls that say them, now or when a question is asked."""
     for node in ast.walk(tree):
         if isinstance(node, ast.Call) and isinstance(node.func, ast.Name):
             places = ARGUMENTS_SAID.get(node.func.id, ())
-            said_in = [node.args[place] for place in places]
-            if places:
-                said_in += [each.value for each in node.keywords if each.arg in KEYWORDS_SAID]
-                tables = [*node.args, *(each.value for each in node.keywords)]
-                said_in += [word for table in tables for word in words_of(table)]
-            yield from (text for each in said_in for text in constant(each))
+            said = [node.args[place] for place in places if place < len(node.args)]
+            if node.func.id in OF_QUESTIONS:
+                said += [each.value for each in node.keywords if each.arg in KEYWORDS_SAID]
+                said += [word for table in node.args for word in words_of(table)]
+            yield from (text for each in said for text in constant(each))
+
+
+def words_of_tables(tree: ast.Module) -> Iterator[str]:
+    """Yield the words of the tables of choices that a module holds."""
     for statement in tree.body:
         if isinstance(statement, ast.Assign | ast.AnnAssign) and statement.value:
             yield from (text for word in words_of(statement.value) for text in constant(word))
@@ -84,8 +95,9 @@ def catalogue(code: str) -> Catalog:
         with file_of(code, "po").open("rb") as file:
             known = read_po(file, locale=code)
     made = Catalog(
-        locale=code, fuzzy=False, header_comment="# Texts of the page, the card and the report."
-    )
+        locale=code, fuzzy=False, header_comment="# Texts of the page, the card and the report.",
+        creation_date=UNDATED, revision_date=UNDATED,
+    )  # fmt: skip
     made.mime_headers = [("Content-Type", "text/plain; charset=utf-8")]
     for text in sorted(said()):
         message = known.get(text)

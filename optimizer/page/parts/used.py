@@ -156,7 +156,7 @@ class Used(Part):
         if isinstance(folder.at(("forecast",)), str):
             return state if self.findings(folder) else State("done", say("a forecast of its own"))
         if state.kind == "done" and load and "kwh_per_year" in load:
-            return State("done", say("{kwh} kWh a year", kwh=format(load["kwh_per_year"], ",.0f")))
+            return State("done", say("{kwh} kWh a year", kwh=f"{load['kwh_per_year']:,.0f}"))
         return state
 
     def _read(self, folder: Folder) -> tuple[Read | None, str]:
