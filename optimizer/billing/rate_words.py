@@ -22,12 +22,6 @@ from optimizer.base.week_words import DAYS
 from optimizer.base.words import later, say
 from optimizer.settings.windows import months_text
 
-MONTHS = (
-    later("January"), later("February"), later("March"), later("April"), later("May"), later("June"),
-    later("July"), later("August"), later("September"), later("October"), later("November"),
-    later("December"),
-)  # fmt: skip
-
 DAY_CHOICES: tuple[tuple[DayWord, ...], ...] = (
     ("all",), ("weekdays",), ("weekends",), ("weekends", "holidays"), ("holidays",),
     ("monday",), ("tuesday",), ("wednesday",), ("thursday",), ("friday",), ("saturday",), ("sunday",),
@@ -168,7 +162,7 @@ def _month(word: str) -> int:
     if word.isdecimal() and 1 <= int(word) <= 12:
         return int(word)
     short = word.rstrip(".")
-    for names in (MONTHS, [say(name) for name in MONTHS]):
+    for names in (MONTH_NAMES, [say(name) for name in MONTH_NAMES]):
         near = [n for n, name in enumerate(names, start=1) if name.lower().startswith(short)]
         if len(short) >= 3 and len(near) == 1:
             return near[0]

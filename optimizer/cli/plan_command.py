@@ -19,6 +19,7 @@ from optimizer.cli.options import (
     EffortOption,
     FirstOption,
     JsonOption,
+    LanguageOption,
     LastOption,
     OutOption,
     ScenarioArgument,
@@ -72,6 +73,7 @@ def plan(
         bool, typer.Option("--no-curve", help="Leave out what other numbers of windows save.")
     ] = False,
     no_proof: Annotated[bool, typer.Option("--no-proof", hidden=True)] = False,
+    language: LanguageOption = "en",
     as_json: JsonOption = False,
     time_limit: TimeOption = 600.0,
     debug: DebugOption = False,
@@ -103,7 +105,7 @@ def plan(
         if no_curve:
             result = replace(result, curve=())
         progress("drawing the report")
-        files = _write(result, out)
+        files = _write(result, out, language)
     then = after_plan(scenario, out, folder_of(None))
     show(result, files, as_json=as_json, then=then)
 
@@ -140,10 +142,10 @@ def _load_the_report() -> None:
     import optimizer.report.files  # noqa: F401
 
 
-def _write(result: Result, out: Path) -> list[Path]:
+def _write(result: Result, out: Path, language: str = "en") -> list[Path]:
     from optimizer.report.files import write_result
 
-    return write_result(result, out)
+    return write_result(result, out, language=language)
 
 
 def show(

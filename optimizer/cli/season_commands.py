@@ -19,6 +19,7 @@ from optimizer.cli.options import (
     EffortOption,
     FirstOption,
     JsonOption,
+    LanguageOption,
     LastOption,
     OutOption,
     ScenarioArgument,
@@ -104,6 +105,7 @@ def renew(
     first: FirstOption = None,
     last: LastOption = None,
     days: DaysOption = None,
+    language: LanguageOption = "en",
     as_json: JsonOption = False,
     time_limit: TimeOption = 600.0,
     debug: DebugOption = False,
@@ -139,7 +141,7 @@ def renew(
             time_limit_s=time_limit,
             progress=progress,
         )
-        files = write_result(result, out, past)
+        files = write_result(result, out, past, language)
     is_changed = not result.renewal.is_nothing_to_do
     then = after_renewal(scenario, out, folder_of(None), is_changed=is_changed)
     _show_renewal(result, past, files, as_json=as_json, then=then)

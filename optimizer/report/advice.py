@@ -6,24 +6,28 @@ Read next: ``notes``.
 from __future__ import annotations
 
 from optimizer.base.units import MONEY_TOLERANCE, money
+from optimizer.base.words import day_said, later, say
 from optimizer.evaluation.comparison import THESE_SETTINGS
 from optimizer.planning.plan import GOOD_ENOUGH
 from optimizer.workflows.renew import RenewResult
 from optimizer.workflows.replay import ReplayResult
 from optimizer.workflows.results import Result, SearchResult
 
-AS_IT_COMES = "Leave the equipment as it comes."
+AS_IT_COMES = later("Leave the equipment as it comes.")
 
 
 def windows_name(result: Result) -> str:
     """Return what the windows at stake are called: settings that a person wrote are not ours."""
-    return THESE_SETTINGS if isinstance(result, ReplayResult) else "our windows"
+    return THESE_SETTINGS if isinstance(result, ReplayResult) else later("our windows")
 
 
 def origin(result: Result) -> str:
     """Return where the settings come from, for the head of card and file."""
-    how = "replayed" if isinstance(result, ReplayResult) else "found"
-    return f"{how} on the forecast from {result.span}"
+    dates = result.scenario.forecast.grid.dates
+    first, last = day_said(dates[0]), day_said(dates[-1])
+    if isinstance(result, ReplayResult):
+        return say("replayed on the forecast from {first} to {last}", first=first, last=last)
+    return say("found on the forecast from {first} to {last}", first=first, last=last)
 
 
 def invented(result: Result) -> str:
@@ -36,8 +40,8 @@ def invented(result: Result) -> str:
 def invented_words(*, is_site: bool, is_tariff: bool) -> str:
     """Return whether a site, or its tariff alone, is invented; empty if neither is."""
     if is_site:
-        return "invented for demonstration"
-    return "the tariff is invented" if is_tariff else ""
+        return say("invented for demonstration")
+    return say("the tariff is invented") if is_tariff else ""
 
 
 def advice(result: Result) -> str:
@@ -48,8 +52,12 @@ def advice(result: Result) -> str:
         return ""
     entries = result.settings.entries(result.scenario.controls.menu)
     if not entries:
-        return why_no_windows(result) if result.found.recommended == 0 else "No windows, as given."
-    return f"Enter {entries} {'window' if entries == 1 else 'windows'}."
+        return (
+            why_no_windows(result)
+            if result.found.recommended == 0
+            else say("No windows, as given.")
+        )
+    return say("Enter 1 window.") if entries == 1 else say("Enter {count} windows.", count=entries)
 
 
 def why_no_windows(result: Result) -> str:
@@ -57,16 +65,23 @@ def why_no_windows(result: Result) -> str:
     if result.settings.entries():
         return ""
     if not isinstance(result, SearchResult) or isinstance(result, RenewResult):
-        return "as given."
+        return say("as given.")
     found = result.found
     if found.chosen != found.recommended:
-        return "as given."
+        return say("as given.")
     if len(found.sizes) == 1:
-        return f"{AS_IT_COMES} None were found that save anything over it."
-    weeks = "seen" if found.sizes[0].unseen is None else "not seen"
-    return (
-        f"{AS_IT_COMES} No number of windows saves {money(found.per_entry, result.currency)} for each,"
-        f" which is what entering one is to be worth, on weeks {weeks}."
+        return say("Leave the equipment as it comes. None were found that save anything over it.")
+    least = money(found.per_entry, result.currency)
+    if found.sizes[0].unseen is None:
+        return say(
+            "Leave the equipment as it comes. No number of windows saves {money} for each, which is what"
+            " entering one is to be worth, on weeks seen.",
+            money=least,
+        )
+    return say(
+        "Leave the equipment as it comes. No number of windows saves {money} for each, which is what"
+        " entering one is to be worth, on weeks not seen.",
+        money=least,
     )
 
 
@@ -97,8 +112,9 @@ def cheaper_than_plan(result: Result) -> str:
     least = min(cases.values(), key=lambda case: case.cost)
     if gap <= GOOD_ENOUGH or least.cost >= cases["plan"].cost - MONEY_TOLERANCE:
         return ""
-    return (
-        f"The time allowed was over before the plan was proven best, and it is not:"
-        f" '{least.label}' costs {money(cases['plan'].cost - least.cost, result.currency)} less."
-        " Allow more time with --time-limit, or plan a shorter forecast."
+    return say(
+        "The time allowed was over before the plan was proven best, and it is not: '{case}' costs {money}"
+        " less. Allow more time with --time-limit, or plan a shorter forecast.",
+        case=say(least.label),
+        money=money(cases["plan"].cost - least.cost, result.currency),
     )

@@ -17,6 +17,7 @@ from typing import Literal
 
 from optimizer.base.calendar import MONTH_NAMES
 from optimizer.base.units import MINUTES_PER_DAY, clock
+from optimizer.base.words import later, say
 from optimizer.base.writing import PLAIN, Writing
 from optimizer.report.card_fields import FULL, NO_CAP, NO_MATTER, Bar, Cell, Column, Fields
 from optimizer.report.wrapping import on_one_line
@@ -29,34 +30,48 @@ from optimizer.site.equipment import Plant
 BLANK = "......"
 """Stands where something is to be written on an empty card."""
 
-LEAVE_EMPTY = "leave empty"
+LEAVE_EMPTY = later("leave empty")
 """What an entry without use holds where the menu does not say."""
 
 WORDS = {
-    "charge": "charge: fills the battery, from PV first, then from the grid",
-    "hold": "hold: what is stored is kept; PV left over may still be stored",
-    "cover": "cover: the building runs from the battery; PV left over {goes}",
-    "sell": "sell: the battery gives to building and grid",
-    "limit": "limit: the import stays below a limit, all else goes on",
+    "charge": later("charge: fills the battery, from PV first, then from the grid"),
+    "hold": later("hold: what is stored is kept; PV left over may still be stored"),
+    "cover": later("cover: the building runs from the battery; PV left over {goes}"),
+    "sell": later("sell: the battery gives to building and grid"),
+    "limit": later("limit: the import stays below a limit, all else goes on"),
 }
 """What each action does; ``PV_GOES`` is filled in."""
 
 OUTSIDE_WORDS = {
-    "cover": "covers the building from the battery, down to the floor; PV left over {goes}",
-    "hold": "keeps what is stored; PV left over may still be stored",
-    "idle": "neither fills the battery nor draws from it",
+    "cover": later(
+        "Outside all entries the equipment covers the building from the battery, down to the floor; PV left"
+        " over {goes}."
+    ),
+    "hold": later(
+        "Outside all entries the equipment keeps what is stored; PV left over may still be stored."
+    ),
+    "idle": later("Outside all entries the equipment neither fills the battery nor draws from it."),
 }
 """What the equipment does outside all entries; ``PV_GOES`` is filled in."""
 
-PV_GOES = {"battery": "is stored", "export": "is exported first, and stored where it cannot be"}
+PV_GOES = {
+    "battery": later("is stored"),
+    "export": later("is exported first, and stored where it cannot be"),
+}
 """Where PV goes beyond the building, by what the equipment does first with it."""
 
-LIMIT_ALONE = (
+LIMIT_ALONE = later(
     "limit: the import stays below a limit; apart from that the equipment does what it does outside"
     " all entries"
 )
 """What a limit does where it holds in place of another entry."""
 
+
+NO_ENTRIES = later(
+    "No entries: leave all of them unused. The equipment then covers the building from the battery, down to"
+    " the floor; PV left over {goes}."
+)
+"""What is done in months in which no entry stands; ``PV_GOES`` is filled in."""
 
 Change = Literal["", "same", "change", "add", "remove"]
 
@@ -78,7 +93,9 @@ class CardEntry:
     @property
     def leave(self) -> str:
         """What an entry without use is told in words."""
-        return f"{self.unused} (was {self.was})" if self.was else self.unused
+        if not self.was:
+            return self.unused
+        return say("{value} (was {before})", value=self.unused, before=self.was)
 
 
 @dataclass(frozen=True)
@@ -121,7 +138,7 @@ class CardList:
     def title(self) -> str:
         """Its name, with what its entries do where they all do the same."""
         (first, *more) = self.actions
-        return self.name if more or first == self.name else f"{self.name} ({first})"
+        return self.name if more or first == self.name else f"{self.name} ({say(first)})"
 
 
 @dataclass(frozen=True)
@@ -208,23 +225,28 @@ def _told(controls: Controls, plant: Plant, writing: Writing) -> Iterator[str]:
     """Yield what holds for all entries together."""
     menu = controls.menu
     if not all(each.fills_day for each in menu.lists):
-        yield f"Outside all entries the equipment {_with_pv(OUTSIDE_WORDS[menu.outside], plant)}."
+        yield _with_pv(OUTSIDE_WORDS[menu.outside], plant)
     beside = [on_one_line(each.name) for each in menu.lists if each.only_limits and each.beside]
     ranked = [name for name in map(on_one_line, menu.precedence) if name not in beside]
     if len(ranked) > 1:
-        yield f"Where entries of two lists overlap, the first of these holds alone: {', '.join(ranked)}."
+        yield say(
+            "Where entries of two lists overlap, the first of these holds alone: {lists}.",
+            lists=", ".join(ranked),
+        )
     if beside and len(menu.lists) > len(beside):
-        yield (
-            f"Entries of {' and '.join(beside)} hold beside those of other lists, at the same time."
+        yield say(
+            "Entries of {lists} hold beside those of other lists, at the same time.",
+            lists=say(" and ").join(beside),
         )
     if any("end" not in each.fields for each in menu.lists):
-        yield "An entry lasts until the next one begins, the last one until the first."
+        yield say("An entry lasts until the next one begins, the last one until the first.")
     if not controls.summer_time:
         begin, summer = (writing.time(60 * hour) for hour in (16, 17))
-        yield (
-            f"Its clock stays on winter time: an entry of {begin} begins at {summer} in summer, by the"
-            " clock on the wall."
-        )
+        yield say(
+            "Its clock stays on winter time: an entry of {begin} begins at {summer} in summer, by the"
+            " clock on the wall.",
+            begin=begin, summer=summer,
+        )  # fmt: skip
 
 
 def _actions(sets: Sequence[CardSet]) -> set[str]:
@@ -237,7 +259,7 @@ def _actions(sets: Sequence[CardSet]) -> set[str]:
 
 
 def _with_pv(words: str, plant: Plant) -> str:
-    return words.format(goes=PV_GOES[plant.behaviour.surplus_first])
+    return say(words, goes=say(PV_GOES[plant.behaviour.surplus_first]))
 
 
 def _action_words(menu: Menu, plant: Plant, actions: Container[str]) -> tuple[str, ...]:
@@ -255,12 +277,12 @@ def _sign_words(sets: Sequence[CardSet]) -> tuple[str, ...]:
     ]
     values = {cell.value for cell in cells}
     found = []
-    if NO_MATTER in values:
-        found.append(f"{NO_MATTER}: what stands there does not matter")
-    if NO_CAP in values:
-        found.append(f"{NO_CAP}: leave this limit off")
-    if any(FULL in cell.note for cell in cells):
-        found.append("full: as much as the equipment can, or as the field takes")
+    if say(NO_MATTER) in values:
+        found.append(say("any: what stands there does not matter"))
+    if say(NO_CAP) in values:
+        found.append(say("none: leave this limit off"))
+    if any(say(FULL) in cell.note for cell in cells):
+        found.append(say("full: as much as the equipment can, or as the field takes"))
     return tuple(found)
 
 
@@ -308,9 +330,8 @@ def _set(season: SeasonSet, months: list[int], at: _Typist, *, own_floor: bool) 
 def _nothing_typed(menu: Menu, plant: Plant) -> str:
     """Return what is done in months in which no entry stands."""
     if menu.outside == "cover":
-        does = _with_pv(OUTSIDE_WORDS["cover"], plant)
-        return f"No entries: leave all of them unused. The equipment then {does}."
-    return "Switch the equipment's time control off: it then covers the building as it comes."
+        return _with_pv(NO_ENTRIES, plant)
+    return say("Switch the equipment's time control off: it then covers the building as it comes.")
 
 
 def first_months(months: Sequence[int]) -> tuple[int, ...]:
@@ -319,14 +340,17 @@ def first_months(months: Sequence[int]) -> tuple[int, ...]:
 
 
 def _when(controls: Controls, months: list[int], *, held: bool) -> str:
-    days = " and ".join(f"1 {MONTH_NAMES[month - 1]}" for month in first_months(months))
+    days = say(" and ").join(
+        say("1 {month}", month=say(MONTH_NAMES[month - 1])) for month in first_months(months)
+    )
     if not days:
-        return "Type it in now; it holds until something else is typed in." if held else ""
+        return say("Type it in now; it holds until something else is typed in.") if held else ""
     if not held:
-        return f"From {days}:"
+        return say("From {days}:", days=days)
+    told = months_text(months)
     if controls.has_calendar:
-        return f"Type in with the months {months_text(months)}: at work from {days}."
-    return f"Type in on {days}, for {months_text(months)}."
+        return say("Type in with the months {months}: at work from {days}.", months=told, days=days)
+    return say("Type in on {days}, for {months}.", months=told, days=days)
 
 
 def _list(each: MenuList, season: SeasonSet, floor_pct: float, at: _Typist) -> CardList:
@@ -347,7 +371,7 @@ def _list(each: MenuList, season: SeasonSet, floor_pct: float, at: _Typist) -> C
             CardEntry(place, fields.cells(window, days))
             for place, (window, days) in enumerate(by_begin, start=1)
         ]
-        unused = on_one_line(at.controls.unused or LEAVE_EMPTY)
+        unused = on_one_line(at.controls.unused or say(LEAVE_EMPTY))
         entries += [
             CardEntry(place, unused=unused) for place in range(len(entries) + 1, each.entries + 1)
         ]
@@ -363,7 +387,7 @@ def _list(each: MenuList, season: SeasonSet, floor_pct: float, at: _Typist) -> C
 
 def _day_names(each: MenuList) -> list[str]:
     """Return what the days are called for which a list is typed in together; empty if an entry says it."""
-    return [""] if "days" in each.fields else list(DAY_SETS[each.day_types])
+    return [""] if "days" in each.fields else [say(days) for days in DAY_SETS[each.day_types]]
 
 
 def _windows_on(season: SeasonSet, days: Sequence[int]) -> list[Window]:

@@ -11,12 +11,13 @@ from collections.abc import Sequence
 from dataclasses import replace
 from itertools import zip_longest
 
+from optimizer.base.words import later, say
 from optimizer.report.card import Card, CardDays, CardEntry, CardList, CardSet, card_for
 from optimizer.report.card_fields import Cell
 from optimizer.workflows.renew import RenewResult
 from optimizer.workflows.results import Result
 
-TYPED_ALREADY = "Already typed in: nothing is to be done here."
+TYPED_ALREADY = later("Already typed in: nothing is to be done here.")
 NONE = CardSet("", "", "", ())
 
 
@@ -58,7 +59,11 @@ def _set(each: CardSet, before: CardSet, whole_floor: str) -> CardSet:
     same = (each.months, each.instead) == (before.months, before.instead)
     typed = same and not was and not once and {*told} <= {"same"}
     return replace(
-        each, lists=lists, floor_was=was, is_typed=typed, when=TYPED_ALREADY if typed else each.when
+        each,
+        lists=lists,
+        floor_was=was,
+        is_typed=typed,
+        when=say(TYPED_ALREADY) if typed else each.when,
     )
 
 

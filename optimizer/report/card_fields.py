@@ -13,6 +13,8 @@ from math import ceil, floor, inf
 
 from optimizer.base.calendar import DAY_NAMES
 from optimizer.base.units import MINUTES_PER_DAY, read_clock
+from optimizer.base.week_words import DAYS
+from optimizer.base.words import later, say
 from optimizer.base.writing import Writing
 from optimizer.settings.controls import Controls
 from optimizer.settings.menu import (
@@ -27,17 +29,32 @@ from optimizer.settings.menu import (
 from optimizer.settings.windows import Window
 from optimizer.site.equipment import Plant
 
-NO_MATTER = "any"
+NO_MATTER = later("any")
 """What a field holds that the entry's action has no use for."""
 
-NO_CAP = "none"
+NO_CAP = later("none")
 """What a limit of the import holds where the entry has none."""
 
-FULL = "full"
+FULL = later("full")
 """Said beside a power that limits nothing."""
 
-LEVEL_WORDS = {"charge": "fill to", "cover": "down to", "sell": "down to"}
-POWER_WORDS = {"charge": "filling from the grid at most", "sell": "selling at"}
+LEVEL_WORDS = {"charge": later("fill to"), "cover": later("down to"), "sell": later("down to")}
+POWER_WORDS = {"charge": later("filling from the grid at most"), "sell": later("selling at")}
+
+HEADINGS = {
+    "start": later("start"),
+    "end": later("end"),
+    "days": later("days"),
+    "action": later("action"),
+    "level": later("level"),
+    "power": later("power"),
+    "grid": later("from the grid"),
+    "cap": later("import at most"),
+}
+"""What fields are called on the card, where no action gives them a better name."""
+
+ACTIONS = (later("charge"), later("hold"), later("cover"), later("sell"), later("limit"))
+"""What an entry may do, as the card calls it; said by these names."""
 
 
 @dataclass(frozen=True)
@@ -54,7 +71,10 @@ class Cell:
 
     def __str__(self) -> str:
         told = f"{self.says} {self.value}".strip()
-        notes = [*filter(None, [self.note]), *([f"was {self.was}"] if self.was else [])]
+        notes = [
+            *filter(None, [self.note]),
+            *([say("was {value}", value=self.was)] if self.was else []),
+        ]
         return f"{told} ({'; '.join(notes)})" if notes else told
 
 
@@ -108,7 +128,7 @@ class Fields:
     def once(self, name: OnceField, windows: Sequence[Window]) -> Cell:
         """Return what stands once for all windows, of which those with a use for it agree."""
         used = [self._cell(name, window, ()) for window in windows]
-        return next((cell for cell in used if cell.value != NO_MATTER), Cell(NO_MATTER))
+        return next((cell for cell in used if cell.value != say(NO_MATTER)), Cell(say(NO_MATTER)))
 
     def bars(self, number: int, window: Window, days: Sequence[str]) -> list[Bar]:
         """Return the parts of a day in which an entry holds, with its limit of the import."""
@@ -116,10 +136,10 @@ class Fields:
         begin, end = window.begin, window.begin + window.length
         spans = [(begin, min(end, MINUTES_PER_DAY)), (0, end - MINUTES_PER_DAY)]
         labels: list[tuple[str, str]] = (
-            [] if window.action == "limit" else [(window.action, window.action)]
+            [] if window.action == "limit" else [(window.action, say(window.action))]
         )
         if window.import_cap_kw is not None:
-            labels.append(("limit", f"at most {self._kw(window.import_cap_kw)}"))
+            labels.append(("limit", say("at most {kw}", kw=self._kw(window.import_cap_kw))))
         return [
             Bar(left, right, number, action, label, named)
             for action, label in labels
@@ -130,23 +150,17 @@ class Fields:
     def _heading(self, name: EntryField) -> str:
         words = {"level": LEVEL_WORDS, "power": POWER_WORDS}.get(name, {})
         said = {words[action] for action in self.each.actions if action in words}
-        plain = {
-            "level": "level",
-            "power": "power",
-            "grid": "from the grid",
-            "cap": "import at most",
-        }
-        return said.pop() if len(said) == 1 else plain.get(name, name)
+        return say(said.pop() if len(said) == 1 else HEADINGS[name])
 
     def _takes(self, name: EntryField) -> str:
         if name in {"start", "end"}:
-            return f"times in steps of {self.each.minutes} min"
+            return say("times in steps of {minutes} min", minutes=self.each.minutes)
         if name == "days":
-            return ", ".join(self.controls.day_sets())
+            return ", ".join(map(say, self.controls.day_sets()))
         if name == "action":
-            return ", ".join(self.each.actions)
+            return ", ".join(map(say, self.each.actions))
         if name == "grid":
-            return "yes, no"
+            return say("yes, no")
         if name == "level":
             return self._range(self.each.level, "%")
         if name == "power":
@@ -156,8 +170,11 @@ class Fields:
     def _range(self, steps: Steps, unit: str) -> str:
         low, step = self.writing.number(steps.low), self.writing.number(steps.step)
         if steps.high == inf:
-            return f"{low} {unit} and more, in steps of {step}"
-        return f"{low} to {self.writing.number(steps.high)} {unit}, in steps of {step}"
+            return say("{low} {unit} and more, in steps of {step}", low=low, unit=unit, step=step)
+        high = self.writing.number(steps.high)
+        return say(
+            "{low} to {high} {unit}, in steps of {step}", low=low, high=high, unit=unit, step=step
+        )
 
     def _cell(self, name: EntryField, window: Window, days: Sequence[str]) -> Cell:
         if name == "days":
@@ -167,10 +184,10 @@ class Fields:
         if name == "end":
             return self._end(window)
         if name == "action":
-            return Cell(window.action)
+            return Cell(say(window.action))
         if name == "grid" and self.each.grid_tells:
-            return Cell("yes" if window.action == "charge" else "no")
-        return self._value(name, window) if window.action in USES[name] else Cell(NO_MATTER)
+            return Cell(say("yes") if window.action == "charge" else say("no"))
+        return self._value(name, window) if window.action in USES[name] else Cell(say(NO_MATTER))
 
     def _value(self, name: OnceField, window: Window) -> Cell:
         """Return the value of a field that a window has a use for."""
@@ -178,23 +195,24 @@ class Fields:
             return self._level(window)
         if name == "cap":
             cap = window.import_cap_kw
-            return Cell(NO_CAP) if cap is None else Cell(self._kw(cap))
+            return Cell(say(NO_CAP)) if cap is None else Cell(self._kw(cap))
         from_pv = self._only_pv(window)
         if name == "grid":
-            return Cell("no" if from_pv else "yes")
-        return (
-            Cell(NO_MATTER) if from_pv and self.each.has("grid") else self._power(window, from_pv)
-        )
+            return Cell(say("no") if from_pv else say("yes"))
+        if from_pv and self.each.has("grid"):
+            return Cell(say(NO_MATTER))
+        return self._power(window, from_pv)
 
     def _days(self, names: Sequence[str]) -> str:
         """Return day sets in few words: ``weekdays``, or ``Monday–Thursday, Saturday``."""
         sets = self.controls.day_sets()
         if len(names) == len(sets):
-            return "every day"
+            return say("every day")
         held = sorted(day for name in names for day in sets[name])
         known = {days: name for named in DAY_SETS.values() for name, days in named.items()}
         if len(sets) < len(DAY_NAMES) or tuple(held) in known:
-            return known.get(tuple(held), ", ".join(names))
+            name = known.get(tuple(held))
+            return say(name) if name else ", ".join(map(say, names))
         return ", ".join(_runs(held))
 
     def _end(self, window: Window) -> Cell:
@@ -202,7 +220,9 @@ class Fields:
             last = self.controls.last_minute
             return Cell(last if self.writing.clock == 24 else self.writing.time(read_clock(last)))
         next_day = self.controls.goes_on_next_day and window.is_over_midnight
-        return Cell(self.writing.time(window.finish), note="of the next day" if next_day else "")
+        return Cell(
+            self.writing.time(window.finish), note=say("of the next day") if next_day else ""
+        )
 
     def _level(self, window: Window) -> Cell:
         """Return the level to type: without one that of the ceiling, or of the floor."""
@@ -211,12 +231,18 @@ class Fields:
             value, ceiling_pct = window.until_pct, self.plant.soc_pct(self.plant.high_kwh)
             if value is None:
                 value = _at_least(ceiling_pct, steps)
-                note = "the field takes no more" if value < ceiling_pct - STEP_TOLERANCE else ""
+                note = (
+                    say("the field takes no more") if value < ceiling_pct - STEP_TOLERANCE else ""
+                )
         else:
             value = window.down_to_pct
             if value is None:
                 value = _at_most(self.floor_pct, steps)
-                note = "the field takes no less" if value > self.floor_pct + STEP_TOLERANCE else ""
+                note = (
+                    say("the field takes no less")
+                    if value > self.floor_pct + STEP_TOLERANCE
+                    else ""
+                )
         says = self._says("level", LEVEL_WORDS, window)
         return Cell(f"{self.writing.number(value)} %", says, note)
 
@@ -224,7 +250,7 @@ class Fields:
         says = self._says("power", POWER_WORDS, window)
         if from_pv:
             unit = "%" if self.each.power_in_pct else "kW"
-            return Cell(f"0 {unit}", says, "from PV only")
+            return Cell(f"0 {unit}", says, say("from PV only"))
         value = window.grid_kw if window.action == "charge" else window.power_kw
         whole_kw = self.plant.ac_limit_kw
         notes = []
@@ -234,7 +260,7 @@ class Fields:
             value = (
                 most if most < inf else _at_least(self.plant.full_power_kw(window.action), steps)
             )
-            notes = [FULL]
+            notes = [say(FULL)]
         if not self.each.power_in_pct:
             return Cell(self._kw(value), says, ", ".join(notes))
         pct = self.writing.number(100 * value / whole_kw)
@@ -242,7 +268,7 @@ class Fields:
 
     def _says(self, name: EntryField, words: dict[str, str], window: Window) -> str:
         """Return the word before a value, where the column's heading does not say it."""
-        said = words[window.action]
+        said = say(words[window.action])
         return "" if self._heading(name) == said else said
 
     def _only_pv(self, window: Window) -> bool:
@@ -257,7 +283,7 @@ class Fields:
 def _runs(days: Sequence[int]) -> Iterator[str]:
     """Yield the weekdays by name, three and more on end as one: ``Monday–Thursday``."""
     for _, run in groupby(enumerate(days), lambda item: item[1] - item[0]):
-        names = [DAY_NAMES[day].capitalize() for _, day in run]
+        names = [say(DAYS[day]) for _, day in run]
         yield from names if len(names) < 3 else [f"{names[0]}–{names[-1]}"]
 
 

@@ -13,6 +13,7 @@ from collections.abc import Iterator
 from html import escape
 
 from optimizer.base.units import MINUTES_PER_DAY
+from optimizer.base.words import say
 from optimizer.base.writing import Writing
 from optimizer.report.card import CardDays
 from optimizer.report.card_fields import Bar
@@ -86,12 +87,16 @@ def _lanes(part: CardDays) -> Iterator[tuple[str, list[tuple[int, list[Bar]]]]]:
 
 def _spoken(part: CardDays, writing: Writing) -> str:
     told = [
-        f"entry {bar.number} {f'{bar.days} ' if bar.days else ''}{writing.time(bar.begin)} to"
-        f" {writing.time(bar.end)}"
-        f" {'import ' if bar.action == 'limit' else ''}{bar.label}"
+        say(
+            "entry {number} {when} to {end} {does}",
+            number=bar.number,
+            when=f"{bar.days} {writing.time(bar.begin)}".strip(),
+            end=writing.time(bar.end),
+            does=say("import {limit}", limit=bar.label) if bar.action == "limit" else bar.label,
+        )
         for bar in part.bars
     ]
-    return f"{part.days or 'the day'}: {'; '.join(told)}"
+    return f"{part.days or say('the day')}: {'; '.join(told)}"
 
 
 def _x(minute: int) -> float:

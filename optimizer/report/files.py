@@ -6,6 +6,7 @@ from datetime import date
 from pathlib import Path
 
 from optimizer.base.files import write_all
+from optimizer.base.words import speaking
 from optimizer.evaluation.review import Review
 from optimizer.report.manifest import kept_inputs
 from optimizer.report.page import report_html
@@ -23,7 +24,9 @@ BY_SIZE = "settings_by_size"
 """Folder with the settings of each number of windows."""
 
 
-def write_result(result: Result, folder: Path, past: Review | None = None) -> list[Path]:
+def write_result(
+    result: Result, folder: Path, past: Review | None = None, language: str = "en"
+) -> list[Path]:
     """Write ``plan.json``, ``flows.csv``, ``settings.yaml``, ``report.html``, and other sizes.
 
     ``scenario_as_read.yaml`` and ``tariff.yaml`` are scenario and tariff as they were read, and
@@ -31,7 +34,7 @@ def write_result(result: Result, folder: Path, past: Review | None = None) -> li
     ``reminders.ics`` has the days on which to act, but for given settings; a renewal adds ``renewal.yaml``
     for the history, and ``plan.json`` tells the ``past`` season where it was metered. Where a second card
     is recommended, it and the one for bright days stand in files of their own, with the rule in
-    ``two_cards.yaml``.
+    ``two_cards.yaml``. The first page of the report is in ``language``, all else in English.
 
     Returns
     -------
@@ -43,10 +46,12 @@ def write_result(result: Result, folder: Path, past: Review | None = None) -> li
     InputError
         If the folder cannot be written.
     """
+    with speaking(language):
+        report = report_html(result)
     texts = {
         PLAN: plan_json(result, past),
         **verified_files(result),
-        "report.html": report_html(result),
+        "report.html": report,
         **kept_inputs(result),
     }
     if isinstance(result, RenewResult):

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from optimizer.base.units import number
+from optimizer.base.words import day_said, later, say
 from optimizer.report.advice import advice, invented, origin, why_no_windows
 from optimizer.report.card import Card
 from optimizer.report.card_changes import card_of_result, is_typed
@@ -26,7 +27,10 @@ from optimizer.workflows.results import Result, SearchResult
 NAME_SIGNS, SENTENCE_SIGNS, SHORT_SIGNS = 110, 330, 2400
 """Longer names and sentences are cut on the sheet; a longer short text is left to ``settings.yaml``."""
 
-TOO_LONG = "Too long for paper: hand over settings.yaml beside this sheet."
+TOO_LONG = later("Too long for paper: hand over settings.yaml beside this sheet.")
+
+
+NOT_ASKED = later("not asked of settings that are only replayed")
 
 
 @dataclass(frozen=True)
@@ -53,7 +57,7 @@ def handover(result: Result, today: date) -> Handover:
     title, lead = _title(result, card), _lead(result)
     facts, told = _facts(result, today), _told(result)
     short = short_text(result.settings)
-    short = short if len(short) <= SHORT_SIGNS else TOO_LONG
+    short = short if len(short) <= SHORT_SIGNS else say(TOO_LONG)
     lines = [f"{'n' * 16} {words}" for _, words in (*facts, *told)]  # in a column of their own
     frame = Frame(
         (*([lead] if lead else []), *lines, f"{short} {'n' * (len(short) // 10)}"),  # ends at words
@@ -80,20 +84,33 @@ def equipment_words(scenario: Scenario) -> str:
     """Return battery, inverter, PV and connection in one sentence."""
     file = scenario.file
     battery, inverter, pv, grid = file.battery, file.inverter, file.pv, file.connection
-    side = "the battery's side (DC)" if pv.coupling == "dc" else "the building's side (AC)"
+    if pv.coupling == "dc":
+        side = say("on the battery's side (DC)")
+    else:
+        side = say("on the building's side (AC)")
     limits = [
-        f"{number(kw)} kW {way}"
-        for kw, way in ((grid.import_limit_kw, "in"), (grid.export_limit_kw, "out"))
-        if kw is not None
+        *(
+            []
+            if grid.import_limit_kw is None
+            else [say("{kw} kW in", kw=number(grid.import_limit_kw))]
+        ),
+        *(
+            []
+            if grid.export_limit_kw is None
+            else [say("{kw} kW out", kw=number(grid.export_limit_kw))]
+        ),
     ]
     parts = [
-        f"battery of {number(battery.capacity_kwh)} kWh, {number(battery.floor_pct)} to"
-        f" {number(battery.ceiling_pct)} %, takes {number(battery.charge_kw)} kW, gives"
-        f" {number(battery.discharge_kw)} kW",
-        f"inverter {number(inverter.ac_limit_kw)} kW",
-        f"PV {f'{number(pv.peak_kw)} kW ' if pv.peak_kw else ''}on {side}",
-        f"connection {' and '.join(limits)}" if limits else "",
-    ]
+        say(
+            "battery of {kwh} kWh, {low} to {high} %, takes {charge} kW, gives {discharge} kW",
+            kwh=number(battery.capacity_kwh), low=number(battery.floor_pct),
+            high=number(battery.ceiling_pct), charge=number(battery.charge_kw),
+            discharge=number(battery.discharge_kw),
+        ),
+        say("inverter {kw} kW", kw=number(inverter.ac_limit_kw)),
+        f"PV {f'{number(pv.peak_kw)} kW ' if pv.peak_kw else ''}{side}",
+        say("connection {limits}", limits=say(" and ").join(limits)) if limits else "",
+    ]  # fmt: skip
     return "; ".join(filter(None, parts))
 
 
@@ -101,36 +118,48 @@ def menu_words(scenario: Scenario) -> str:
     """Return the lists of the menu with how many entries each holds."""
     controls = scenario.controls
     lists = ", ".join(
-        f"{on_one_line(each.name)} ({each.entries} {'entry' if each.entries == 1 else 'entries'})"
+        say("{list} (1 entry)", list=on_one_line(each.name))
+        if each.entries == 1
+        else say("{list} ({count} entries)", list=on_one_line(each.name), count=each.entries)
         for each in controls.menu.lists
     )
     sets = controls.season_sets
-    months = "no calendar" if not controls.has_calendar else f"{sets} sets of months"
-    return f"{lists}; {', '.join(controls.menu.day_sets)}; {months}"
+    months = (
+        say("{count} sets of months", count=sets) if controls.has_calendar else say("no calendar")
+    )
+    return f"{lists}; {', '.join(map(say, controls.menu.day_sets))}; {months}"
 
 
 def fits_words(result: Result) -> str:
     """Return whether equipment and loads fit together, yes or no, and why."""
     if not isinstance(result, SearchResult):
-        return "not asked of settings that are only replayed"
+        return say(NOT_ASKED)
     serious = [each for each in result.fits if each.severity == "serious"]
     odd = sum(each.severity == "odd" for each in result.fits)
     if not serious:
         asked = len(result.fits)
-        points = f"{asked} point{'' if asked == 1 else 's'}"
-        return f"yes, because none of {points} is serious" + (f"; {odd} odd" if odd else "")
+        told = (
+            say("yes, because none of 1 point is serious")
+            if asked == 1
+            else say("yes, because none of {count} points is serious", count=asked)
+        )
+        return told + (say("; {count} odd", count=odd) if odd else "")
     first = f"{serious[0].what}: {serious[0].value}"
-    against = f" against {serious[0].limit}" if serious[0].limit else ""
-    more = f"; and {len(serious) - 1} more" if len(serious) > 1 else ""
-    return shortened(f"no, because {first}{against}", SENTENCE_SIGNS) + more
+    told = (
+        say("no, because {finding} against {limit}", finding=first, limit=serious[0].limit)
+        if serious[0].limit
+        else say("no, because {finding}", finding=first)
+    )
+    more = say("; and {count} more", count=len(serious) - 1) if len(serious) > 1 else ""
+    return shortened(told, SENTENCE_SIGNS) + more
 
 
 def _title(result: Result, card: Card) -> str:
     if isinstance(result, ReplayResult):
-        return "These settings"
+        return say("These settings")
     if is_typed(card):
-        return "Typed in already"
-    return "What to change" if isinstance(result, RenewResult) else "What to enter"
+        return say("Typed in already")
+    return say("What to change") if isinstance(result, RenewResult) else say("What to enter")
 
 
 def _lead(result: Result) -> str:
@@ -138,18 +167,18 @@ def _lead(result: Result) -> str:
     if isinstance(result, RenewResult):
         return advice(result)
     why = why_no_windows(result)
-    return f"No windows: {why}" if why else ""
+    return say("No windows: {why}", why=why) if why else ""
 
 
 def _facts(result: Result, today: date) -> tuple[tuple[str, str], ...]:
     scenario = result.scenario
     told = f" ({invented(result)})" if invented(result) else ""
     return (
-        ("Site", f"{shortened(scenario.name)}{told}"),
-        ("Tariff", shortened(result.tariff.name)),
-        ("Equipment", equipment_words(scenario)),
-        ("Menu", menu_words(scenario)),
-        ("Date", f"{today}; {origin(result)}"),
+        (say("Site"), f"{shortened(scenario.name)}{told}"),
+        (say("Tariff"), shortened(result.tariff.name)),
+        (say("Equipment"), equipment_words(scenario)),
+        (say("Menu"), menu_words(scenario)),
+        (say("Date"), f"{day_said(today)}; {origin(result)}"),
     )
 
 
@@ -157,8 +186,12 @@ def _told(result: Result) -> tuple[tuple[str, str], ...]:
     sentences = promise(result)
     has_years = isinstance(result, SearchResult) and result.sureness is not None
     saves = sentences[0] if has_years else sentences[-1]
-    lasts = "not asked of settings that are only replayed"
+    lasts = say(NOT_ASKED)
     if isinstance(result, SearchResult):
         outages = result.outages
         lasts = f"{nine_in_ten(outages.spread.p10)} ({carried_text(outages)})."
-    return (("Saves", saves), ("If the grid fails", lasts), ("Loads fit", fits_words(result)))
+    return (
+        (say("Saves"), saves),
+        (say("If the grid fails"), lasts),
+        (say("Loads fit"), fits_words(result)),
+    )

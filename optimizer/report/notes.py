@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from optimizer.base.units import money, number
+from optimizer.base.words import later, say
 from optimizer.evaluation.comparison import Case
 from optimizer.evaluation.remarks import on_other_months
 from optimizer.planning.plan import Proof
@@ -17,7 +18,7 @@ from optimizer.workflows.renew import RenewResult
 from optimizer.workflows.replay import ReplayResult
 from optimizer.workflows.results import Result, SearchResult
 
-ESTIMATED = (
+ESTIMATED = later(
     "PV and load were not metered but estimated from import and export; the notes say how well."
 )
 
@@ -157,15 +158,19 @@ def cautions(result: Result) -> list[str]:
         result.settings.floor_in(month) > file.battery.floor_pct for month in range(1, 13)
     )
     may_feed = permissions.export and permissions.export_stored_energy
-    agreement = (
+    agreement = say(
         "Check your connection agreement before you charge from the grid or export stored energy."
     )
     return [
         *([agreement] if permissions.charge_from_grid or may_feed else []),
-        "Stay within the maker's limits of temperature, current and depth of discharge.",
-        "Keep a reserve where an outage could hurt somebody: medical devices, heating, pumps."
-        + ("" if keeps_a_reserve else " No reserve is set here; a higher floor keeps one."),
-        "Wiring, breakers and backfeed are for licensed people and your local authority.",
-        "Bills are estimates from a forecast; the utility's tariff sheet decides.",
-        *([ESTIMATED] if result.scenario.forecast.estimate else []),
+        say("Stay within the maker's limits of temperature, current and depth of discharge."),
+        say("Keep a reserve where an outage could hurt somebody: medical devices, heating, pumps.")
+        if keeps_a_reserve
+        else say(
+            "Keep a reserve where an outage could hurt somebody: medical devices, heating, pumps. No reserve"
+            " is set here; a higher floor keeps one."
+        ),
+        say("Wiring, breakers and backfeed are for licensed people and your local authority."),
+        say("Bills are estimates from a forecast; the utility's tariff sheet decides."),
+        *([say(ESTIMATED)] if result.scenario.forecast.estimate else []),
     ]

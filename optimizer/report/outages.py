@@ -8,6 +8,7 @@ import pandas as pd
 from optimizer.base.calendar import MONTH_NAMES
 from optimizer.base.timegrid import FloatArray
 from optimizer.base.units import number, percent
+from optimizer.base.words import say
 from optimizer.outages.outages import IN_TEN, TOLD_HOURS, WHY, Outages
 from optimizer.report.fits import CAUTIONS
 from optimizer.report.shapes import InTenRecord, OutageRecord, spread_record
@@ -52,9 +53,11 @@ def outage_text(result: OutageResult) -> str:
 
 def carried_text(outages: Outages) -> str:
     """Return what is carried in words."""
-    what = "the critical loads" if outages.critical_only else "the whole building"
-    sun = "with PV" if outages.pv_kwh.any() else "without PV"
-    return f"{what}, {number(outages.mean_kw, 2)} kW in the mean, {sun}"
+    what = say("the critical loads") if outages.critical_only else say("the whole building")
+    sun = say("with PV") if outages.pv_kwh.any() else say("without PV")
+    return say(
+        "{what}, {kw} kW in the mean, {sun}", what=what, kw=number(outages.mean_kw, 2), sun=sun
+    )
 
 
 def _clock_lines(outages: Outages) -> list[str]:
@@ -89,8 +92,8 @@ def share_rows(outages: Outages) -> list[tuple[int, str]]:
 def nine_in_ten(hours: float) -> str:
     """Return for how long nine outages in ten are carried; or that more go dark at once."""
     if hours <= 0:
-        return "In one outage in ten, or in more, the building goes dark at once"
-    return f"Nine outages in ten are carried for {number(hours)} h or more"
+        return say("In one outage in ten, or in more, the building goes dark at once")
+    return say("Nine outages in ten are carried for {hours} h or more", hours=number(hours))
 
 
 def outage_sentences(outages: Outages) -> list[str]:

@@ -8,6 +8,7 @@ from typing import Any
 
 from markupsafe import Markup
 
+from optimizer.base.words import language, say, speaking
 from optimizer.base.writing import Writing
 from optimizer.report.advice import on_changing, windows_name
 from optimizer.report.average_day import average_days, shown_days
@@ -43,9 +44,26 @@ Drawer = Callable[[CardDays, str], Markup]
 
 
 def report_html(result: Result, today: date | None = None) -> str:
-    """Return the whole report as one self-contained HTML page, handed over today if no day is given."""
+    """Return the whole report as one self-contained HTML page, handed over today if no day is given.
+
+    Its handover sheet is in the language that is spoken, all behind it in English.
+    """
     sheet = handover(result, today or date.today())  # noqa: DTZ011 - the day at the desk
     writing = result.scenario.file.writing
+    first_page = rendered(
+        "sheet.html", sheet=sheet, draw_on=lambda at: _drawer(writing, after=f"-{at}")
+    )
+    heads = {
+        "spoken": language(),
+        "title": say("{site}: battery settings", site=result.scenario.name),
+        "rest_is_english": say("What follows is in English."),
+    }
+    with speaking("en"):
+        return _whole(result, writing, first_page=Markup(first_page), **heads)
+
+
+def _whole(result: Result, writing: Writing, **heads: str) -> str:
+    """Return the whole report, given its first page."""
     shown = {
         "changes": _changes(result),
         "fits": result.fits if isinstance(result, SearchResult) else (),
@@ -56,7 +74,7 @@ def report_html(result: Result, today: date | None = None) -> str:
     return rendered(
         "page.html",
         result=result,
-        sheet=sheet,
+        **heads,
         contents=_contents(result, shown),
         windows_name=windows_name(result),
         verdict=verdict(result),
@@ -65,7 +83,6 @@ def report_html(result: Result, today: date | None = None) -> str:
         fits_words=fits_words(result),
         outcome=result.outcome,
         cases=list(result.outcome.cases.values()),
-        draw_on=lambda at: _drawer(writing, after=f"-{at}"),
         bills_figure=_bills_figure(result),
         year=year_figure(result),
         average_days=average_days(result),

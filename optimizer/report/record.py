@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from optimizer.base.version import __version__
+from optimizer.base.words import LANGUAGES, speaking
 from optimizer.base.yaml_text import typed_yaml
 from optimizer.evaluation.comparison import Case
 from optimizer.evaluation.out_of_sample import Sureness
@@ -38,6 +39,7 @@ from optimizer.report.shapes import (
     SizeRecord,
     UnseenRecord,
     WithoutForesightRecord,
+    WordsRecord,
     spread_record,
 )
 from optimizer.report.unseen import promise, rule
@@ -107,6 +109,7 @@ def plan_record(result: Result, past: Review | None = None) -> PlanRecord:
         "advice": advice(result),
         "verdict": verdict(result),
         "expected": promise(result),
+        "in_other_languages": in_other_languages(result),
         "promise": _promise(result, sureness),
         "can_save": outcome.can_save,
         "saved": outcome.saved,
@@ -135,6 +138,20 @@ def plan_record(result: Result, past: Review | None = None) -> PlanRecord:
         "cautions": cautions(result),
         "manifest": manifest_of(result, verified_files(result)),
     }
+
+
+def in_other_languages(result: Result) -> dict[str, WordsRecord]:
+    """Return verdict, what to expect and cautions in each language but English."""
+    found: dict[str, WordsRecord] = {}
+    for code in LANGUAGES:
+        with speaking(code):
+            found[code] = {
+                "verdict": verdict(result),
+                "expected": promise(result),
+                "cautions": cautions(result),
+            }
+    del found["en"]
+    return found
 
 
 def verified_files(result: Result) -> dict[str, str]:
@@ -307,7 +324,8 @@ def settings_yaml(result: Result, settings: Settings) -> str:
 
 def commented_settings(head: Sequence[str], scenario: Scenario, settings: Settings) -> str:
     """Return a settings file that begins with some comments and the card."""
-    card = card_text(card_for(scenario, settings)).splitlines()
+    with speaking("en"):
+        card = card_text(card_for(scenario, settings)).splitlines()
     lines = [*head, "#", *(f"#   {line}".rstrip() for line in card), "#"]
     return "\n".join(map(on_one_line, lines)) + "\n" + typed_yaml(settings_record(settings))
 

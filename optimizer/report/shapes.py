@@ -784,6 +784,14 @@ class VerificationRecord(TypedDict):
     checks: list[CheckedFigure]
 
 
+class WordsRecord(TypedDict):
+    """What a plan came to in the words of one language."""
+
+    verdict: str
+    expected: list[str]
+    cautions: list[str]
+
+
 class PlanRecord(TypedDict):
     """All that a plan, a renewal or a replay came to.
 
@@ -803,6 +811,7 @@ class PlanRecord(TypedDict):
     advice: str
     verdict: str
     expected: list[str]
+    in_other_languages: dict[str, WordsRecord]
     promise: PromiseRecord | None
     can_save: float
     saved: float

@@ -9,6 +9,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from optimizer.base.units import money, number, percent
+from optimizer.base.words import say
 from optimizer.evaluation.out_of_sample import Sureness, WorstMonth
 from optimizer.forecasting.ensemble import Spread
 from optimizer.forecasting.weeks import LEAST_WEEKS
@@ -58,7 +59,9 @@ def how_judged(result: Result) -> str:
 def years_words(result: Result) -> str:
     """Return what plausible years are called: stretches, where the forecast is shorter."""
     days = result.scenario.forecast.grid.days
-    return "years" if days >= WHOLE_YEAR_DAYS else f"stretches of {number(days, 0)} days"
+    if days >= WHOLE_YEAR_DAYS:
+        return say("years")
+    return say("stretches of {days} days", days=number(days, 0))
 
 
 def promise(result: Result) -> list[str]:
@@ -66,7 +69,9 @@ def promise(result: Result) -> list[str]:
     outcome = result.outcome
     here = _on_the_forecast(result)
     if cheaper_than_plan(result):
-        here = "Of what could be saved none can be told, for the plan is not the cheapest; see the notes."
+        here = say(
+            "Of what could be saved none can be told, for the plan is not the cheapest; see the notes."
+        )
     if not outcome.settings.entries():
         return [here if cheaper_than_plan(result) else _left_to_save(result)]
     return [_expected(result), here]
@@ -75,37 +80,57 @@ def promise(result: Result) -> list[str]:
 def _expected(result: Result) -> str:
     sureness = result.sureness if isinstance(result, SearchResult) else None
     if sureness is None:
-        return "For a year other than the forecast nothing can be promised; see below."
-    saved, years = sureness.saved, years_words(result)
-    verb = "save" if saved.p50 >= 0 else "lose"
-    return (
-        f"Expect our windows to {verb} {money(abs(saved.p50), result.currency)}: half of the {years} that"
-        f" they have not seen bring more, half less; one in ten at most {money(saved.p10)}, one in ten more"
-        f" than {money(saved.p90)}."
+        return say("For a year other than the forecast nothing can be promised; see below.")
+    saved = sureness.saved
+    words = {
+        "money": money(abs(saved.p50), result.currency), "years": years_words(result),
+        "low": money(saved.p10), "high": money(saved.p90),
+    }  # fmt: skip
+    if saved.p50 >= 0:
+        return say(
+            "Expect our windows to save {money}: half of the {years} that they have not seen bring more,"
+            " half less; one in ten at most {low}, one in ten more than {high}.",
+            **words,
+        )
+    return say(
+        "Expect our windows to lose {money}: half of the {years} that they have not seen bring more, half"
+        " less; one in ten at most {low}, one in ten more than {high}.",
+        **words,
     )
 
 
 def _on_the_forecast(result: Result) -> str:
     outcome = result.outcome
-    verb = "save" if outcome.saved >= 0 else "lose"
-    told = (
-        f"On the forecast itself {windows_name(result)} {verb}"
-        f" {money(abs(outcome.saved), result.currency)} over no windows;"
-        " the cheapest plan, which knows its weather beforehand,"
-        f" {money(outcome.can_save, result.currency)}."
-    )
+    words = {
+        "windows": say(windows_name(result)), "money": money(abs(outcome.saved), result.currency),
+        "plan": money(outcome.can_save, result.currency),
+    }  # fmt: skip
+    if outcome.saved >= 0:
+        told = say(
+            "On the forecast itself {windows} save {money} over no windows; the cheapest plan, which knows"
+            " its weather beforehand, {plan}.",
+            **words,
+        )
+    else:
+        told = say(
+            "On the forecast itself {windows} lose {money} over no windows; the cheapest plan, which knows"
+            " its weather beforehand, {plan}.",
+            **words,
+        )
     if outcome.kept_share is None:
-        return f"{told} The plan saves nothing over no windows, so there is nothing to keep."
-    return f"{told} Kept share on the forecast: {percent(outcome.kept_share)}."
+        more = say("The plan saves nothing over no windows, so there is nothing to keep.")
+    else:
+        more = say("Kept share on the forecast: {share}.", share=percent(outcome.kept_share))
+    return f"{told} {more}"
 
 
 def _left_to_save(result: Result) -> str:
     if result.outcome.kept_share is None:
-        return "The cheapest plan saves nothing over no windows, so there is nothing to keep."
-    return (
+        return say("The cheapest plan saves nothing over no windows, so there is nothing to keep.")
+    return say(
         "No windows are entered, so nothing is saved over the equipment as it comes; the cheapest plan,"
-        f" which knows its weather beforehand, would save"
-        f" {money(result.outcome.can_save, result.currency)} on the forecast."
+        " which knows its weather beforehand, would save {money} on the forecast.",
+        money=money(result.outcome.can_save, result.currency),
     )
 
 

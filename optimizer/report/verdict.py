@@ -6,7 +6,8 @@ Read next: ``page``.
 from __future__ import annotations
 
 from optimizer.base.units import money
-from optimizer.report.advice import AS_IT_COMES, advice, why_no_windows, windows_name
+from optimizer.base.words import say
+from optimizer.report.advice import advice, why_no_windows, windows_name
 from optimizer.report.unseen import years_words
 from optimizer.workflows.renew import RenewResult
 from optimizer.workflows.results import Result, SearchResult
@@ -23,29 +24,41 @@ def verdict(result: Result) -> str:
     if isinstance(result, RenewResult):
         return advice(result)
     if not result.settings.entries():
-        return f"No windows: {why_no_windows(result)}"
+        return say("No windows: {why}", why=why_no_windows(result))
     sureness = result.sureness if isinstance(result, SearchResult) else None
     if sureness is None:
         return _on_the_forecast_alone(result)
     saved, years = sureness.saved, years_words(result)
     if saved.p50 <= 0:
-        return f"No. {AS_IT_COMES} In half of the {years} that the windows had not seen they save nothing."
-    left = (
-        f"Left as it comes, it costs {money(saved.p50, result.currency)} more in the middle of such"
-        f" {years}."
-    )
+        return say(
+            "No. Leave the equipment as it comes. In half of the {years} that the windows had not seen they"
+            " save nothing.",
+            years=years,
+        )
+    left = money(saved.p50, result.currency)
     if saved.p10 <= 0:
-        return f"Probably: in one of ten {years} that they had not seen, the windows save nothing. {left}"
-    return f"Yes: in nine of ten {years} that they had not seen, the windows save something. {left}"
+        return say(
+            "Probably: in one of ten {years} that they had not seen, the windows save nothing. Left as it"
+            " comes, it costs {money} more in the middle of such {years}.",
+            years=years, money=left,
+        )  # fmt: skip
+    return say(
+        "Yes: in nine of ten {years} that they had not seen, the windows save something. Left as it comes,"
+        " it costs {money} more in the middle of such {years}.",
+        years=years, money=left,
+    )  # fmt: skip
 
 
 def _on_the_forecast_alone(result: Result) -> str:
     saved = result.outcome.saved
     if saved <= 0:
-        return f"No. {AS_IT_COMES} On the forecast these windows save nothing over that."
-    return (
-        f"On this forecast, yes: left as it comes, the equipment costs {money(saved, result.currency)}"
-        " more. No other year was tried."
+        return say(
+            "No. Leave the equipment as it comes. On the forecast these windows save nothing over that."
+        )
+    return say(
+        "On this forecast, yes: left as it comes, the equipment costs {money} more. No other year was"
+        " tried.",
+        money=money(saved, result.currency),
     )
 
 

@@ -40,6 +40,7 @@ from optimizer.base.documents import Document
 from optimizer.base.errors import Mistake
 from optimizer.base.timegrid import BoolArray, IntArray, TimeGrid
 from optimizer.base.units import MINUTES_PER_DAY, clock, number, read_clock
+from optimizer.base.words import say
 from optimizer.settings.controls import Controls
 from optimizer.settings.menu import DAY_SETS, USES, Action, Menu, OnceField, Outside
 
@@ -576,7 +577,7 @@ def no_windows(floor_pct: float, floors_pct: Mapping[int, float] | None = None) 
 def months_text(months: list[int]) -> str:
     """Return months as people say them: ``all year``, ``June–September, December``."""
     if len(months) == 12:
-        return "all year"
+        return say("all year")
     runs = []
     inside = set(months)
     for month in sorted(months):
@@ -585,8 +586,8 @@ def months_text(months: list[int]) -> str:
         last = month
         while last % 12 + 1 in inside:
             last = last % 12 + 1
-        name = MONTH_NAMES[month - 1]
-        runs.append(name if last == month else f"{name}–{MONTH_NAMES[last - 1]}")
+        name = say(MONTH_NAMES[month - 1])
+        runs.append(name if last == month else f"{name}–{say(MONTH_NAMES[last - 1])}")
     return ", ".join(runs)
 
 

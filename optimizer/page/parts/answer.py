@@ -18,7 +18,7 @@ from starlette.routing import Route
 
 from optimizer.base.documents import read_document
 from optimizer.base.errors import InputError, ScenarioError
-from optimizer.base.words import later, say
+from optimizer.base.words import language, later, say
 from optimizer.page.job import Progress
 from optimizer.page.part import Finding, Form, Part, State, finding_of
 from optimizer.report.card import CardDays, card_of
@@ -70,7 +70,7 @@ class Answer(Part):
         effort = form.get("effort", "normal")
         words = [
             "plan", str(folder.path), "--out", str(folder.results),
-            "--effort", effort if effort in EFFORTS else "normal",
+            "--effort", effort if effort in EFFORTS else "normal", "--language", language(),
         ]  # fmt: skip
         if not folder.job.start(words, folder.fingerprint(), self.name):
             return [Finding("", say("A plan is being made already."))]
@@ -209,12 +209,13 @@ def _result(folder: Folder) -> dict[str, Any] | None:
             file.reserve_pct, file.behaviour,
         )  # fmt: skip
         settings = read_settings(folder.results / SETTINGS, file.controls, plant)
+        told = plan.get("in_other_languages", {}).get(language(), plan)
         return {
-            "verdict": plan["verdict"],
-            "expected": plan["expected"],
+            "verdict": told["verdict"],
+            "expected": told["expected"],
             "facts": [(say("Site"), plan["scenario"]), (say("Tariff"), plan["tariff"])],
             "invented": _invented_words(file, is_told=plan["invented"]),
-            "cautions": plan["cautions"],
+            "cautions": told["cautions"],
             "card": card_of(file.controls, plant, settings, file.writing),
             "draw": lambda part, name: _drawn(part, name, file),
             "short": short_text(settings),
