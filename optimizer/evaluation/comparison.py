@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 from optimizer.base.flows import Flows
 from optimizer.base.timegrid import FloatArray
+from optimizer.base.words import later
 from optimizer.billing.bill import Bill, bill_flows
 from optimizer.billing.tariff import TariffCost
 from optimizer.evaluation.effects import Priced
@@ -22,22 +23,22 @@ from optimizer.simulation.replay import Replay, replay
 from optimizer.site.equipment import Plant
 
 LABELS = {
-    "neither": "neither PV nor battery",
-    "no_battery": "PV without battery",
-    "no_windows": "battery, no windows",
-    "in_use": "battery, windows in use",
-    "windows": "battery, our windows",
-    "anew": "battery, all found anew",
-    "plan": "cheapest possible plan",
+    "neither": later("neither PV nor battery"),
+    "no_battery": later("PV without battery"),
+    "no_windows": later("battery, no windows"),
+    "in_use": later("battery, windows in use"),
+    "windows": later("battery, our windows"),
+    "anew": later("battery, all found anew"),
+    "plan": later("cheapest possible plan"),
 }
 """The cases in the order in which they are shown.
 
 Windows in use are shown only where they are given, those found anew only where they are renewed.
 """
 
-THESE_SETTINGS = "these settings"
+THESE_SETTINGS = later("these settings")
 
-FOUND = "cheapest plan found"
+FOUND = later("cheapest plan found")
 """The label of a plan that the time did not suffice to prove."""
 
 CHANGE_SHARE = 0.01

@@ -84,10 +84,8 @@ def equipment_words(scenario: Scenario) -> str:
     """Return battery, inverter, PV and connection in one sentence."""
     file = scenario.file
     battery, inverter, pv, grid = file.battery, file.inverter, file.pv, file.connection
-    if pv.coupling == "dc":
-        side = say("on the battery's side (DC)")
-    else:
-        side = say("on the building's side (AC)")
+    sides = {"dc": later("on the battery's side (DC)"), "ac": later("on the building's side (AC)")}
+    side = say(sides[pv.coupling])
     limits = [
         *(
             []

@@ -149,6 +149,10 @@ def in_other_languages(result: Result) -> dict[str, WordsRecord]:
                 "verdict": verdict(result),
                 "expected": promise(result),
                 "cautions": cautions(result),
+                "changes": [
+                    valued.change.sentence(result.scenario.whole_kw)
+                    for valued in (result.renewal.listed if isinstance(result, RenewResult) else ())
+                ],
             }
     del found["en"]
     return found

@@ -790,6 +790,7 @@ class WordsRecord(TypedDict):
     verdict: str
     expected: list[str]
     cautions: list[str]
+    changes: list[str]
 
 
 class PlanRecord(TypedDict):

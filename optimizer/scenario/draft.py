@@ -21,7 +21,7 @@ from ruamel.yaml.comments import CommentedMap, CommentedSeq
 from optimizer.base.documents import Source, beginning_of, checked, is_file, read_outside
 from optimizer.base.errors import InputError, Place, ScenarioError
 from optimizer.base.questions import Answers, Question, Questionnaire
-from optimizer.base.words import later, say
+from optimizer.base.words import speaking
 from optimizer.base.yaml_text import as_typed
 from optimizer.billing.tariff import shipped_tariffs
 from optimizer.scenario.questions import (
@@ -37,7 +37,7 @@ from optimizer.settings.controls import SHORT_KEYS, Controls
 from optimizer.settings.questions import KEYS, USUAL_MENUS, answers_of, section_of, section_yaml
 from optimizer.settings.questions import MENU as OF_MENU
 
-ASSUMED = later("Not known: assumed.")
+ASSUMED = "Not known: assumed."
 
 HEAD = "# A site as it was described by answers. All keys: scenarios/README.md of the program."
 
@@ -366,9 +366,7 @@ def read_draft(folder: Path) -> Draft:
 def _is_assumed(place: Place, source: Source, lines: list[str]) -> bool:
     """Tell whether the line above a key says that its value is assumed."""
     found = _line_of(place, source.content, lines)
-    return bool(
-        found and found[0] and lines[found[0] - 1].rstrip().endswith((ASSUMED, say(ASSUMED)))
-    )
+    return bool(found and found[0] and lines[found[0] - 1].rstrip().endswith(ASSUMED))
 
 
 def rewritten(draft: Draft, answers: Answers, unknown: Collection[str] = ()) -> str:
@@ -434,12 +432,13 @@ def _commented(text: str, draft: Draft, answers: Answers, unknown: Collection[st
         line, indent = found
         if value_at(draft.source.content, place_of(question)) is None:
             unit = f" [{question.unit}]" if question.unit else ""
-            told = f" {say(ASSUMED)}" if question.name in unknown else ""
-            above.setdefault(line, f"{indent}# {question.asks}{unit}{told}")
+            told = f" {ASSUMED}" if question.name in unknown else ""
+            with speaking("en"):
+                above.setdefault(line, f"{indent}# {question.asks}{unit}{told}")
         elif line and lines[line - 1].strip().startswith("#"):
-            told = lines[line - 1].removesuffix(f" {say(ASSUMED)}").removesuffix(f" {ASSUMED}")
+            told = lines[line - 1].removesuffix(f" {ASSUMED}")
             is_assumed = question.name in unknown
-            lines[line - 1] = f"{told} {say(ASSUMED)}" if is_assumed else told
+            lines[line - 1] = f"{told} {ASSUMED}" if is_assumed else told
     whole = [] if draft.text else [HEAD]
     for number, kept in enumerate(lines):
         whole += [above[number], kept] if number in above else [kept]

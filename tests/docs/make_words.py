@@ -2,14 +2,17 @@
 
     python -m tests.docs.make_words
 
-Texts stand in calls of ``say`` and ``later`` in Python and of ``_`` in templates. New ones come into
+Texts stand in calls of ``say`` and ``later`` in Python, of ``_`` in templates, and in questions. New ones come into
 ``languages/CODE/LC_MESSAGES/words.po`` without a translation, those no longer said leave it; ``words.mo`` is
 the same for the program.
 """
 
 from __future__ import annotations
 
+import ast
 import io
+from collections.abc import Iterator
+from itertools import chain
 from pathlib import Path
 
 from babel.messages import Catalog
@@ -18,20 +21,48 @@ from babel.messages.mofile import write_mo
 from babel.messages.pofile import read_po, write_po
 
 import optimizer
+from optimizer.base.questions import MANY_CHOICES
 from optimizer.base.words import LANGUAGES
+from optimizer.scenario.questions import QUESTIONS
 
 PACKAGE = Path(optimizer.__file__).parent
 FOLDER = PACKAGE / "base" / "languages"
 ENGLISH = "en"
-TAKEN_FROM = [("**.py", "python"), ("**.html", "jinja2.ext:babel_extract")]
+MANY_ANSWERS = ({}, {"forecast.load.meters": ["meter.csv"]})
+"""Answers after which questions have all their choices."""
 
 
 def said() -> set[str]:
     """Return all texts that are said anywhere."""
-    keywords = {"say": None, "later": None, "_": None}
+    in_code = chain.from_iterable(map(_said_in, PACKAGE.rglob("*.py")))
+    return {text for text in {*in_code, *_said_in_templates(), *_asked()} if text}
+
+
+def _said_in(path: Path) -> Iterator[str]:
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Call) and isinstance(node.func, ast.Name):
+            first = node.args[0] if node.args else None
+            if node.func.id in {"say", "later"} and isinstance(first, ast.Constant):
+                yield first.value
+
+
+def _said_in_templates() -> Iterator[str]:
     options = {"**.html": {"trim_blocks": "true", "lstrip_blocks": "true", "silent": "false"}}
-    found = extract_from_dir(PACKAGE, TAKEN_FROM, options, keywords)
-    return {text for _, _, text, _, _ in found if isinstance(text, str) and text}
+    taken_from = [("**.html", "jinja2.ext:babel_extract")]
+    for _, _, text, _, _ in extract_from_dir(PACKAGE, taken_from, options, {"_": None}):
+        yield text if isinstance(text, str) else ""
+
+
+def _asked() -> Iterator[str]:
+    """Yield what questions say; names of cities and of tariffs are no words."""
+    for question in QUESTIONS:
+        yield from (question.text, question.why, question.assumed)
+        yield "" if question.told.isdecimal() else question.told
+        for answers in MANY_ANSWERS:
+            choices = question.choices_after(answers)
+            is_name = question.name == "tariff" or question.kind == "order"
+            if len(choices) <= MANY_CHOICES and not is_name:
+                yield from choices.values()
 
 
 def file_of(code: str, kind: str) -> Path:

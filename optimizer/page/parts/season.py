@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 from optimizer.base.errors import Place
 from optimizer.base.files import write_file
-from optimizer.base.words import later, say
+from optimizer.base.words import language, later, say
 from optimizer.page.part import Finding, Form, Part, State
 from optimizer.page.parts.answer import PLAN, is_at_work, job_shown, reports_in
 from optimizer.page.parts.used import LOAD, METER, point_of, with_notes
@@ -61,7 +61,7 @@ class Season(Part):
         if folder.job.progress.runs:
             return [Finding("", say("Something is being worked out already."))]
         words = ["renew", str(folder.path), "--previous", str(folder.results), "--out",
-                 str(folder.path / RENEWED), "--effort", "quick"]  # fmt: skip
+                 str(folder.path / RENEWED), "--effort", "quick", "--language", language()]  # fmt: skip
         if form.handed_in():
             name, findings = _metered_since(folder, form)
             if findings:
@@ -128,9 +128,12 @@ def _renewed(folder: Folder) -> dict[str, Any] | None:
         return None
     if renewal is None:
         return None
+    told = record.get("in_other_languages", {}).get(language())
+    changes = [each["what"] for each in renewal["changes"]] if told is None else told["changes"]
+    worth = [each["saves_per_month"] for each in renewal["changes"]]
     return {
-        "advice": renewal["advice"],
-        "changes": [(each["what"], each["saves_per_month"]) for each in renewal["changes"]],
+        "advice": renewal["advice"] if told is None else told["verdict"],
+        "changes": list(zip(changes, worth, strict=True)),
         "currency": record["currency"],
         "review": None if review is None else [(say(words), review[key]) for key, words in SAVINGS],
         "causes": [] if review is None else list(review["causes"].items()),
