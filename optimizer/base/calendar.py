@@ -31,13 +31,11 @@ from optimizer.base.documents import Document
 from optimizer.base.errors import Mistake, Place
 from optimizer.base.timegrid import BoolArray, IntArray, TimeGrid
 from optimizer.base.units import MINUTES_PER_DAY, clock, read_clock
-from optimizer.base.words import later
 
 DAY_NAMES = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
 MONTH_NAMES = (
-    later("January"), later("February"), later("March"), later("April"), later("May"), later("June"),
-    later("July"), later("August"), later("September"), later("October"), later("November"),
-    later("December"),
+    "January", "February", "March", "April", "May", "June", "July", "August", "September",
+    "October", "November", "December",
 )  # fmt: skip
 
 DayWord = Literal[

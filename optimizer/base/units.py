@@ -1,4 +1,4 @@
-"""How quantities are named, compared, read from a clock and printed, in the language that is spoken.
+"""How quantities are named, compared, read from a clock and printed.
 
 Energies are kWh per step, powers kW, money is in the tariff's currency. The short forms in names
 are ``_kwh``, ``_kw``, ``_frac`` (0 to 1), ``_pct`` (0 to 100), ``_h`` and ``_minutes``.
@@ -8,8 +8,9 @@ Read next: ``documents``.
 from __future__ import annotations
 
 import re
+from datetime import date
 
-from optimizer.base.words import number_said
+from optimizer.base.words import language
 
 ENERGY_TOLERANCE_KWH = 1e-6
 """Two energies of one step closer than this are the same; solvers work to about 1e-7."""
@@ -50,7 +51,7 @@ def money(amount: float, currency: str = "") -> str:
 
     A currency's sign stands before the amount: ``-$3.00``.
     """
-    text = number_said(_unsigned_zero(f"{amount:,.2f}"))
+    text = _as_read(_unsigned_zero(f"{amount:,.2f}"))
     if currency and not any(sign.isalnum() for sign in currency):
         minus = "-" if text.startswith("-") else ""
         return f"{minus}{currency}{text.removeprefix('-')}"
@@ -60,25 +61,38 @@ def money(amount: float, currency: str = "") -> str:
 def price(amount: float) -> str:
     """Return a price with the decimals it needs, at least two. [money per kWh or kW]"""
     text = _unsigned_zero(f"{amount:.4f}" if abs(amount) >= 0.0001 else f"{amount:.7f}").rstrip("0")
-    return number_said(text + "0" * max(0, 2 - len(text.partition(".")[2])))
+    return _as_read(text + "0" * max(0, 2 - len(text.partition(".")[2])))
 
 
 def percent(share: float, decimals: int = 0) -> str:
     """Return a share (1.0 is the whole) as text in per cent. [1]"""
-    return f"{number_said(_unsigned_zero(f'{100 * share:.{decimals}f}'))} %"
+    return f"{_as_read(_unsigned_zero(f'{100 * share:.{decimals}f}'))} %"
 
 
 def number(value: float, decimals: int = 1) -> str:
     """Return a number with at most the given decimals and no trailing zeros."""
-    return number_said(number_written(value, decimals, ","))
+    return _as_read(plain_number(value, decimals))
 
 
-def number_written(value: float, decimals: int, between: str = "") -> str:
-    """Return a number as programs read it, without trailing zeros; ``between`` stands between thousands."""
-    text = f"{value:,.{decimals}f}".replace(",", between)
+def day_text(day: date) -> str:
+    """Return a day as it is written in the language that is spoken: ``2026-01-31``, ``31.01.2026``."""
+    return f"{day:%d.%m.%Y}" if language() == "de" else str(day)
+
+
+def plain_number(value: float, decimals: int = 1) -> str:
+    """Return the same for a program: with the point, whatever language is spoken."""
+    text = f"{value:,.{decimals}f}"
     return _unsigned_zero(text.rstrip("0").rstrip(".") if "." in text else text)
 
 
 def _unsigned_zero(text: str) -> str:
     """Return a number's text, without the sign if it shows only zeros."""
     return text.lstrip("-") if not text.strip("-0.,") else text
+
+
+_OTHER_MARKS = str.maketrans(",.", ".,")
+
+
+def _as_read(text: str) -> str:
+    """Return a number with the marks of the language that is spoken: ``1,234.50``, ``1.234,50``."""
+    return text.translate(_OTHER_MARKS) if language() == "de" else text

@@ -13,7 +13,6 @@ import gettext
 from collections.abc import Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
-from datetime import date
 from functools import cache
 from pathlib import Path
 
@@ -52,17 +51,6 @@ def say(text: str, /, **values: object) -> str:
 def later(text: str) -> str:
     """Return a text unchanged: it stands in a table and is said later, by ``say``."""
     return text
-
-
-def day_said(day: date) -> str:
-    """Return a day as the language writes it: ``2026-01-31``, ``31.01.2026``."""
-    return day.strftime(say("%Y-%m-%d"))
-
-
-def number_said(text: str) -> str:
-    """Return a number's text, thousands by comma and decimals by point, as the language writes it."""
-    said = say("1,234.5")
-    return text.translate({ord(","): said[1], ord("."): said[5]})
 
 
 @cache

@@ -15,7 +15,7 @@ from pydantic import Field, field_validator
 
 from optimizer.base.documents import Document
 from optimizer.base.errors import Mistake
-from optimizer.base.units import MINUTES_PER_DAY, clock, number_written
+from optimizer.base.units import MINUTES_PER_DAY, clock, plain_number
 
 
 class Writing(Document):
@@ -50,7 +50,7 @@ class Writing(Document):
 
     def number(self, value: float, decimals: int = 3) -> str:
         """Return a number without signs between thousands and without trailing zeros."""
-        text = number_written(value, decimals)
+        text = plain_number(value, decimals).replace(",", "")
         return text.replace(".", ",") if self.decimal == "comma" else text
 
 

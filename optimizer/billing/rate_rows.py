@@ -28,6 +28,7 @@ from optimizer.base.calendar import (
 )
 from optimizer.base.documents import Source, checked
 from optimizer.base.errors import InputError, Mistake, Place, SeveralInputErrors, TariffError
+from optimizer.base.typed_numbers import typed_number
 from optimizer.base.words import later, say
 from optimizer.base.yaml_text import typed_yaml
 from optimizer.billing.charges.demand import DemandCharge
@@ -45,7 +46,6 @@ from optimizer.billing.rate_words import (
     read_holidays,
     read_hours,
     read_months,
-    read_number,
 )
 from optimizer.billing.tariff import Tariff, TariffFile, TariffVersion, refuse_twins
 
@@ -201,7 +201,7 @@ def _read_rows(read: ReadSheet, rows: Sequence[RateRow], *place: int | str) -> I
         at = (*place, number)
         months = read.cell(read_months, row.months, *at, "months")
         days = read.cell(read_days, row.days, *at, "days")
-        price = read.cell(read_number, row.price, *at, "price") if row.price.strip() else None
+        price = read.cell(typed_number, row.price, *at, "price") if row.price.strip() else None
         if not row.price.strip():
             read.needed("", say("the price is missing"), *at, "price")
         try:
@@ -340,7 +340,7 @@ class _Making:
         for group in _groups(self.read.demand):
             self._demand(group, parts)
         if sheet.tax.strip():
-            percent = self.read.cell(read_number, sheet.tax.replace("%", ""), "tax")
+            percent = self.read.cell(typed_number, sheet.tax.replace("%", ""), "tax")
             name = sheet.tax_name.strip() or say("Tax")
             self._charge(
                 {"kind": "percentage", "name": name, "percent": percent, "of": "all above"},
@@ -357,7 +357,7 @@ class _Making:
     def _other(self, number: int, row: OtherRow) -> None:
         place = ("others", number)
         name = self.read.needed(row.name, say("the name is missing"), *place, "name")
-        amount = self.read.cell(read_number, row.amount, *place, "amount")
+        amount = self.read.cell(typed_number, row.amount, *place, "amount")
         charge = (
             {"kind": "energy", "name": name, "per_kwh": amount}
             if row.per == PER_KWH
@@ -372,7 +372,7 @@ class _Making:
     ) -> None:  # fmt: skip
         rest = None
         if table.rest_price.strip():
-            rest = self.read.cell(read_number, table.rest_price, field_, "rest_price")
+            rest = self.read.cell(typed_number, table.rest_price, field_, "rest_price")
         if not rows and rest is None:
             return
         charge: dict[str, Any] = {"kind": kind, "name": table.charge}
@@ -549,7 +549,7 @@ def rows_of(file: TariffFile) -> tuple[RateSheet | None, list[str]]:
             name = f"{charge.name}: {rate.name}"
             reasons += _left_over(rate, name)
             if rate.otherwise and {"seasons", "days"} & rate.model_fields_set:
-                reasons.append(f"{name}: {say('what remains of some seasons or days')}")
+                reasons.append(say("{name}: what remains of some seasons or days", name=name))
     reasons += _of_which_there_is_one(version, by_kind)
     if reasons or months is None:
         return None, list(dict.fromkeys(reasons))

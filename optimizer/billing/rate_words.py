@@ -9,11 +9,10 @@ Read next: ``rate_rows``.
 
 from __future__ import annotations
 
-import math
 import re
 from collections.abc import Sequence
 from datetime import date
-from decimal import Decimal, InvalidOperation
+from decimal import Decimal
 
 from optimizer.base.calendar import DAY_NAMES, MONTH_NAMES, DayWord, HolidayRule, Holidays
 from optimizer.base.errors import Mistake
@@ -21,6 +20,12 @@ from optimizer.base.units import clock
 from optimizer.base.week_words import DAYS
 from optimizer.base.words import later, say
 from optimizer.settings.windows import months_text
+
+MONTHS = (
+    later("January"), later("February"), later("March"), later("April"), later("May"), later("June"),
+    later("July"), later("August"), later("September"), later("October"), later("November"),
+    later("December"),
+)  # fmt: skip
 
 DAY_CHOICES: tuple[tuple[DayWord, ...], ...] = (
     ("all",), ("weekdays",), ("weekends",), ("weekends", "holidays"), ("holidays",),
@@ -40,29 +45,6 @@ BETWEEN = r"\s*(?:-|–|—|\bto\b|\bbis\b|\bthrough\b)\s*"
 
 
 # --- numbers and times -----------------------------------------------------------------------------
-
-
-def read_number(text: str) -> float:
-    """Return a number typed with a decimal point or comma.
-
-    Raises
-    ------
-    Mistake
-        If it is none.
-    """
-    plain = re.sub(r"[\s']", "", text)
-    if plain.count(",") == 1 and "." not in plain:
-        plain = plain.replace(",", ".")
-    try:
-        value = float(Decimal(plain))
-    except (InvalidOperation, OverflowError):
-        value = math.nan
-    if not math.isfinite(value):
-        raise Mistake(
-            say("{found} is no number", found=repr(text)),
-            say("Write digits alone, as 0.34: the currency stands on top."),
-        )
-    return value
 
 
 def number_text(value: float) -> str:
@@ -162,7 +144,7 @@ def _month(word: str) -> int:
     if word.isdecimal() and 1 <= int(word) <= 12:
         return int(word)
     short = word.rstrip(".")
-    for names in (MONTH_NAMES, [say(name) for name in MONTH_NAMES]):
+    for names in (MONTHS, [say(name) for name in MONTHS]):
         near = [n for n, name in enumerate(names, start=1) if name.lower().startswith(short)]
         if len(short) >= 3 and len(near) == 1:
             return near[0]

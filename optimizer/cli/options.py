@@ -17,8 +17,6 @@ if TYPE_CHECKING:
 
 Effort = Literal["quick", "normal", "thorough"]
 
-Language = Literal["en", "de"]
-
 FIRST_DEMO = "1_two_rates"
 
 
@@ -93,10 +91,8 @@ DaysOption = Annotated[
 ]
 DebugOption = Annotated[bool, typer.Option("--debug", help="Show the traceback of an error.")]
 LanguageOption = Annotated[
-    Language,
-    typer.Option(
-        "--language", metavar="CODE", help="Of the report's first page and its card: en or de."
-    ),
+    Literal["en", "de"],
+    typer.Option("--language", metavar="CODE", help="Of the report's first page: en or de."),
 ]
 EffortOption = Annotated[
     Effort,

@@ -5,6 +5,7 @@ Heavy parts are imported inside the command, so that help and mistakes answer at
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated
 
@@ -19,7 +20,8 @@ DIFFERS = 11
 
 def verify(
     results: Annotated[
-        Path, typer.Argument(metavar="RESULTS", help="A folder that plan, renew or replay wrote.")
+        Path,
+        typer.Argument(metavar="RESULTS", help="A folder that plan, renew, replay or study wrote."),
     ] = Path("out"),
     scenario: Annotated[
         Path | None,
@@ -41,16 +43,28 @@ def verify(
     ] = 40.0,
     debug: DebugOption = False,
 ) -> None:
-    """Recompute results from their own files by other ways; exit code 11 if something differs."""
+    """Recompute results from their own files by other ways; exit code 11 if something differs.
+
+    What comes out is kept in verification.json beside them, and in the last line of the report.
+    """
     with job(debug=debug, as_json=as_json) as progress:
+        from optimizer.base.errors import InputError
         from optimizer.report.formats import VERIFICATION
-        from optimizer.report.verification import verification_record, verification_text
+        from optimizer.report.verification import verification_text
+        from optimizer.report.verified import keep, record_to_keep
         from optimizer.workflows.verify import verify as verified
 
+        at = datetime.now(UTC)
         result = verified(results, scenario, time_limit_s=time_limit, progress=progress)
+        record = record_to_keep(result, at)
+        files, notes = list[Path](), list[str]()
+        try:
+            files = keep(record, results)
+        except InputError as failure:  # the answer counts also where it cannot be kept
+            notes = [f"the report does not tell of this, {failure.what}"]
     if as_json:
-        print_record(VERIFICATION, verification_record(result))
+        print_record(VERIFICATION, record)
     else:
-        print_text(verification_text(result))
+        print_text(verification_text(result), notes=notes, files=files)
     if result.first is not None:
         raise typer.Exit(DIFFERS)

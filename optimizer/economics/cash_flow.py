@@ -485,20 +485,24 @@ class Worth:
 class Money:
     """The years of a case and their money: with its windows, and if the cheapest plan were run.
 
-    No equipment can run the plan; its figures are an upper bound.
+    No equipment can run the plan; its figures are an upper bound. ``terms``, ``size`` and ``reference`` are
+    what the flows were made of.
     """
 
     life: Life
     flow: CashFlow
     flow_of_plan: CashFlow
+    terms: Terms
+    size: Size
+    reference: CashFlow | None = None
 
     @classmethod
     def of(cls, terms: Terms, life: Life, size: Size, reference: CashFlow | None = None) -> Money:
         """Return the money of a life, beyond what a reference pays for its own equipment."""
-        flows = [cash_flow(terms, life, size, of_plan=of_plan) for of_plan in (False, True)]
+        flow, of_plan = (cash_flow(terms, life, size, of_plan=each) for each in (False, True))
         if reference is not None:
-            flows = [flow.over(reference) for flow in flows]
-        return cls(life, *flows)
+            flow, of_plan = flow.over(reference), of_plan.over(reference)
+        return cls(life, flow, of_plan, terms, size, reference)
 
     @cached_property
     def worth(self) -> Worth:

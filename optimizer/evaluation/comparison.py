@@ -23,13 +23,13 @@ from optimizer.simulation.replay import Replay, replay
 from optimizer.site.equipment import Plant
 
 LABELS = {
-    "neither": later("neither PV nor battery"),
-    "no_battery": later("PV without battery"),
-    "no_windows": later("battery, no windows"),
-    "in_use": later("battery, windows in use"),
-    "windows": later("battery, our windows"),
-    "anew": later("battery, all found anew"),
-    "plan": later("cheapest possible plan"),
+    "neither": "neither PV nor battery",
+    "no_battery": "PV without battery",
+    "no_windows": "battery, no windows",
+    "in_use": "battery, windows in use",
+    "windows": "battery, our windows",
+    "anew": "battery, all found anew",
+    "plan": "cheapest possible plan",
 }
 """The cases in the order in which they are shown.
 
@@ -38,7 +38,7 @@ Windows in use are shown only where they are given, those found anew only where 
 
 THESE_SETTINGS = later("these settings")
 
-FOUND = later("cheapest plan found")
+FOUND = "cheapest plan found"
 """The label of a plan that the time did not suffice to prove."""
 
 CHANGE_SHARE = 0.01

@@ -287,7 +287,7 @@ class _Step:
                 "{kw} kW come from the grid at {price} {currency} per kWh",
                 kw=self.kw(self.imported), price=price(self.price), currency=self.of.currency,
             )  # fmt: skip
-        told = [f"{head}, {say('because {cause}', cause=self.cause(kind, binds))}"]
+        told = [say("{what}, because {cause}", what=head, cause=self.cause(kind, binds))]
         told += [self.export_words(export_binds)] if self.exported > SAME_KWH else []
         told += [self.unused_words()] if self.unused > SAME_KWH else []
         if self.imported > self.seen[ALLOWED] + SAME_KWH:
@@ -336,7 +336,7 @@ class _Step:
             price=price(-float(self.of.prices["export_kwh"][self.step])),
         )
         return (
-            f"{head}, {say('because {cause}', cause=self.words(LEAVING[binds[0]]))}"
+            say("{what}, because {cause}", what=head, cause=self.words(LEAVING[binds[0]]))
             if binds
             else head
         )

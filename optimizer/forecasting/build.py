@@ -98,7 +98,7 @@ def expected_from(
     InputError
         If a file cannot be used, or meters do not suffice.
     """
-    metered = _read_meters(recipe, folder, zone, plant)
+    metered = read_meters(recipe, folder, zone, plant)
 
     def where(*key: str | int) -> str:
         return source.where(("forecast", *key))
@@ -344,9 +344,16 @@ def _is_two_years(metered: Sequence[Forecast]) -> bool:
     return weeks >= WEEKS_OF_A_YEAR + LEAST_TREND_WEEKS + 1
 
 
-def _read_meters(
+def read_meters(
     recipe: ForecastRecipe, folder: Path, zone: str, plant: Plant
 ) -> tuple[Forecast, ...]:
+    """Return what the meters of a recipe counted, with PV behind net meters estimated.
+
+    Raises
+    ------
+    InputError
+        If a file cannot be used, or such roofs cannot give what was exported.
+    """
     found = []
     for place, name in enumerate(recipe.load.meters or ()):
         pv = None

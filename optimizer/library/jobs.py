@@ -39,6 +39,7 @@ from optimizer.workflows import replay as replaying
 from optimizer.workflows import review as reviewing
 from optimizer.workflows import tomorrow as telling
 from optimizer.workflows import verify as verifying
+from optimizer.workflows.checked import Verification
 from optimizer.workflows.solve import DEFAULT_TIME_LIMIT_S
 from optimizer.workflows.solve import cheapest_plan as solved_plan
 
@@ -197,13 +198,13 @@ def verify(
     *,
     time_limit_s: float = verifying.EQUATIONS_S,
     progress: ShareProgress | None = None,
-) -> verifying.Verification:
+) -> Verification:
     """Recompute a folder of results by other ways; ``first`` of what comes is what differs first, or None.
 
     Parameters
     ----------
     results : path
-        What ``write`` or the commands ``plan``, ``renew`` or ``replay`` have written.
+        What ``write`` or the commands ``plan``, ``renew``, ``replay`` or ``study`` have written.
     scenario_folder : path, optional
         The scenario's folder: are its files still those that were planned with?
     time_limit_s : float

@@ -10,15 +10,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, ClassVar
 
-from optimizer.base.documents import checked
-from optimizer.base.errors import InputError, Place, ScenarioError
+from optimizer.base.errors import InputError, Place
 from optimizer.base.questions import MANY_CHOICES, Answers, Nonsense, Question
 from optimizer.base.words import later, say
 from optimizer.page.part import DONE, OPEN, WRONG, Finding, Form, Part, State, errors_in
 from optimizer.scenario.draft import (
     SITE,
     Draft,
-    completed,
     draft_of,
     holding,
     place_of,
@@ -27,8 +25,8 @@ from optimizer.scenario.draft import (
     rewritten,
     source_of,
     value_at,
+    whole_file,
 )
-from optimizer.scenario.scenario_file import ScenarioFile
 
 if TYPE_CHECKING:
     from starlette.requests import Request
@@ -105,8 +103,9 @@ def field_of_question(question: Question, draft: Draft, answers: Answers) -> Fie
     is_unknown = question.name in draft.unknown
     low, high = question.usual or (0, 0)
     usual = say(
-        "Mostly {low} to {high} {unit}.", low=f"{low:g}", high=f"{high:g}", unit=question.unit
-    )
+        "Mostly {low} to {high} {unit}.",
+        low=format(low, "g"), high=format(high, "g"), unit=question.unit,
+    )  # fmt: skip
     default = question.default_after(answers)
     shown = None if is_unknown and question.kind != "several" else known
     if question.kind == "text" and shown is None:
@@ -204,11 +203,8 @@ class AskedPart(Part):
     def _wrong_in(self, text: str, folder: Folder) -> list[Finding]:
         """Return what the scenario's own checks refuse in this part; what is still missing is as usual."""
         draft = draft_of(source_of(text, folder.scenario))
-        answers = holding(draft)
-        usual = {k: v for k, v in completed(answers).items() if k not in answers}
-        whole = source_of(rewritten(draft, usual), folder.scenario)
         try:
-            checked(whole, ScenarioFile, ScenarioError)
+            whole_file(draft)
         except InputError as error:
             return [self._told(each) for each in self._mine(errors_in(error), draft.source.content)]
         return []

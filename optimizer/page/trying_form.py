@@ -11,7 +11,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from optimizer.base.errors import InputError, Place
+from optimizer.base.errors import InputError, Mistake, Place
+from optimizer.base.typed_numbers import typed_number
 from optimizer.base.units import MINUTES_PER_DAY, clock
 from optimizer.base.words import later, say
 from optimizer.page.part import Finding, Form
@@ -170,11 +171,11 @@ class Sheet:
         return fields
 
     def _number(self, name: str, text: str) -> float:
-        if re.fullmatch(r"-?\d{1,9}([.,]\d{1,9})?", text):
-            return float(text.replace(",", "."))
-        what = say("“{typed}” is no number.", typed=text[:40])
-        self.findings.append(Finding(name, what, say("Write it as 2.5.")))
-        return 0.0
+        try:
+            return typed_number(text)
+        except Mistake as mistake:
+            self.findings.append(Finding(name, f"{mistake.what}.", mistake.mend))
+            return 0.0
 
     def place_of(self, place: Place) -> str:
         """Return the name of the field at which a finding of the settings stands."""

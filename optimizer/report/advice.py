@@ -6,7 +6,7 @@ Read next: ``notes``.
 from __future__ import annotations
 
 from optimizer.base.units import MONEY_TOLERANCE, money
-from optimizer.base.words import day_said, later, say
+from optimizer.base.words import later, say
 from optimizer.evaluation.comparison import THESE_SETTINGS
 from optimizer.planning.plan import GOOD_ENOUGH
 from optimizer.workflows.renew import RenewResult
@@ -18,16 +18,14 @@ AS_IT_COMES = later("Leave the equipment as it comes.")
 
 def windows_name(result: Result) -> str:
     """Return what the windows at stake are called: settings that a person wrote are not ours."""
-    return THESE_SETTINGS if isinstance(result, ReplayResult) else later("our windows")
+    return say(THESE_SETTINGS) if isinstance(result, ReplayResult) else say("our windows")
 
 
 def origin(result: Result) -> str:
     """Return where the settings come from, for the head of card and file."""
-    dates = result.scenario.forecast.grid.dates
-    first, last = day_said(dates[0]), day_said(dates[-1])
     if isinstance(result, ReplayResult):
-        return say("replayed on the forecast from {first} to {last}", first=first, last=last)
-    return say("found on the forecast from {first} to {last}", first=first, last=last)
+        return say("replayed on the forecast from {span}", span=result.span)
+    return say("found on the forecast from {span}", span=result.span)
 
 
 def invented(result: Result) -> str:
@@ -57,7 +55,9 @@ def advice(result: Result) -> str:
             if result.found.recommended == 0
             else say("No windows, as given.")
         )
-    return say("Enter 1 window.") if entries == 1 else say("Enter {count} windows.", count=entries)
+    if entries == 1:
+        return say("Enter 1 window.")
+    return say("Enter {count} windows.", count=entries)
 
 
 def why_no_windows(result: Result) -> str:
@@ -70,19 +70,22 @@ def why_no_windows(result: Result) -> str:
     if found.chosen != found.recommended:
         return say("as given.")
     if len(found.sizes) == 1:
-        return say("Leave the equipment as it comes. None were found that save anything over it.")
-    least = money(found.per_entry, result.currency)
-    if found.sizes[0].unseen is None:
-        return say(
-            "Leave the equipment as it comes. No number of windows saves {money} for each, which is what"
-            " entering one is to be worth, on weeks seen.",
-            money=least,
+        none = say("None were found that save anything over it.")
+        return f"{say(AS_IT_COMES)} {none}"
+    told = (
+        say(
+            "No number of windows saves {money} for each, which is what entering one is to be worth, on"
+            " weeks seen.",
+            money=money(found.per_entry, result.currency),
         )
-    return say(
-        "Leave the equipment as it comes. No number of windows saves {money} for each, which is what"
-        " entering one is to be worth, on weeks not seen.",
-        money=least,
+        if found.sizes[0].unseen is None
+        else say(
+            "No number of windows saves {money} for each, which is what entering one is to be worth, on"
+            " weeks not seen.",
+            money=money(found.per_entry, result.currency),
+        )
     )
+    return f"{say(AS_IT_COMES)} {told}"
 
 
 def on_changing(result: Result) -> str:
@@ -112,9 +115,8 @@ def cheaper_than_plan(result: Result) -> str:
     least = min(cases.values(), key=lambda case: case.cost)
     if gap <= GOOD_ENOUGH or least.cost >= cases["plan"].cost - MONEY_TOLERANCE:
         return ""
-    return say(
-        "The time allowed was over before the plan was proven best, and it is not: '{case}' costs {money}"
-        " less. Allow more time with --time-limit, or plan a shorter forecast.",
-        case=say(least.label),
-        money=money(cases["plan"].cost - least.cost, result.currency),
+    return (
+        f"The time allowed was over before the plan was proven best, and it is not:"
+        f" '{least.label}' costs {money(cases['plan'].cost - least.cost, result.currency)} less."
+        " Allow more time with --time-limit, or plan a shorter forecast."
     )

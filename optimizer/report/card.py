@@ -43,14 +43,9 @@ WORDS = {
 """What each action does; ``PV_GOES`` is filled in."""
 
 OUTSIDE_WORDS = {
-    "cover": later(
-        "Outside all entries the equipment covers the building from the battery, down to the floor; PV left"
-        " over {goes}."
-    ),
-    "hold": later(
-        "Outside all entries the equipment keeps what is stored; PV left over may still be stored."
-    ),
-    "idle": later("Outside all entries the equipment neither fills the battery nor draws from it."),
+    "cover": later("covers the building from the battery, down to the floor; PV left over {goes}"),
+    "hold": later("keeps what is stored; PV left over may still be stored"),
+    "idle": later("neither fills the battery nor draws from it"),
 }
 """What the equipment does outside all entries; ``PV_GOES`` is filled in."""
 
@@ -66,12 +61,6 @@ LIMIT_ALONE = later(
 )
 """What a limit does where it holds in place of another entry."""
 
-
-NO_ENTRIES = later(
-    "No entries: leave all of them unused. The equipment then covers the building from the battery, down to"
-    " the floor; PV left over {goes}."
-)
-"""What is done in months in which no entry stands; ``PV_GOES`` is filled in."""
 
 Change = Literal["", "same", "change", "add", "remove"]
 
@@ -95,7 +84,7 @@ class CardEntry:
         """What an entry without use is told in words."""
         if not self.was:
             return self.unused
-        return say("{value} (was {before})", value=self.unused, before=self.was)
+        return say("{now} (was {before})", now=self.unused, before=self.was)
 
 
 @dataclass(frozen=True)
@@ -225,7 +214,8 @@ def _told(controls: Controls, plant: Plant, writing: Writing) -> Iterator[str]:
     """Yield what holds for all entries together."""
     menu = controls.menu
     if not all(each.fills_day for each in menu.lists):
-        yield _with_pv(OUTSIDE_WORDS[menu.outside], plant)
+        does = _with_pv(OUTSIDE_WORDS[menu.outside], plant)
+        yield say("Outside all entries the equipment {does}.", does=does)
     beside = [on_one_line(each.name) for each in menu.lists if each.only_limits and each.beside]
     ranked = [name for name in map(on_one_line, menu.precedence) if name not in beside]
     if len(ranked) > 1:
@@ -245,8 +235,9 @@ def _told(controls: Controls, plant: Plant, writing: Writing) -> Iterator[str]:
         yield say(
             "Its clock stays on winter time: an entry of {begin} begins at {summer} in summer, by the"
             " clock on the wall.",
-            begin=begin, summer=summer,
-        )  # fmt: skip
+            begin=begin,
+            summer=summer,
+        )
 
 
 def _actions(sets: Sequence[CardSet]) -> set[str]:
@@ -330,7 +321,8 @@ def _set(season: SeasonSet, months: list[int], at: _Typist, *, own_floor: bool) 
 def _nothing_typed(menu: Menu, plant: Plant) -> str:
     """Return what is done in months in which no entry stands."""
     if menu.outside == "cover":
-        return _with_pv(NO_ENTRIES, plant)
+        does = _with_pv(OUTSIDE_WORDS["cover"], plant)
+        return say("No entries: leave all of them unused. The equipment then {does}.", does=does)
     return say("Switch the equipment's time control off: it then covers the building as it comes.")
 
 
@@ -347,10 +339,10 @@ def _when(controls: Controls, months: list[int], *, held: bool) -> str:
         return say("Type it in now; it holds until something else is typed in.") if held else ""
     if not held:
         return say("From {days}:", days=days)
-    told = months_text(months)
+    told = {"months": months_text(months), "days": days}
     if controls.has_calendar:
-        return say("Type in with the months {months}: at work from {days}.", months=told, days=days)
-    return say("Type in on {days}, for {months}.", months=told, days=days)
+        return say("Type in with the months {months}: at work from {days}.", **told)
+    return say("Type in on {days}, for {months}.", **told)
 
 
 def _list(each: MenuList, season: SeasonSet, floor_pct: float, at: _Typist) -> CardList:
@@ -387,7 +379,7 @@ def _list(each: MenuList, season: SeasonSet, floor_pct: float, at: _Typist) -> C
 
 def _day_names(each: MenuList) -> list[str]:
     """Return what the days are called for which a list is typed in together; empty if an entry says it."""
-    return [""] if "days" in each.fields else [say(days) for days in DAY_SETS[each.day_types]]
+    return [""] if "days" in each.fields else [say(name) for name in DAY_SETS[each.day_types]]
 
 
 def _windows_on(season: SeasonSet, days: Sequence[int]) -> list[Window]:

@@ -13,7 +13,6 @@ from math import ceil, floor, inf
 
 from optimizer.base.calendar import DAY_NAMES
 from optimizer.base.units import MINUTES_PER_DAY, read_clock
-from optimizer.base.week_words import DAYS
 from optimizer.base.words import later, say
 from optimizer.base.writing import Writing
 from optimizer.settings.controls import Controls
@@ -40,21 +39,12 @@ FULL = later("full")
 
 LEVEL_WORDS = {"charge": later("fill to"), "cover": later("down to"), "sell": later("down to")}
 POWER_WORDS = {"charge": later("filling from the grid at most"), "sell": later("selling at")}
-
 HEADINGS = {
-    "start": later("start"),
-    "end": later("end"),
-    "days": later("days"),
-    "action": later("action"),
-    "level": later("level"),
-    "power": later("power"),
-    "grid": later("from the grid"),
+    "start": later("start"), "end": later("end"), "days": later("days"), "action": later("action"),
+    "level": later("level"), "power": later("power"), "grid": later("from the grid"),
     "cap": later("import at most"),
-}
-"""What fields are called on the card, where no action gives them a better name."""
-
-ACTIONS = (later("charge"), later("hold"), later("cover"), later("sell"), later("limit"))
-"""What an entry may do, as the card calls it; said by these names."""
+}  # fmt: skip
+"""What stands above a field, unless its entries all say the same before its values."""
 
 
 @dataclass(frozen=True)
@@ -73,7 +63,7 @@ class Cell:
         told = f"{self.says} {self.value}".strip()
         notes = [
             *filter(None, [self.note]),
-            *([say("was {value}", value=self.was)] if self.was else []),
+            *([say("was {before}", before=self.was)] if self.was else []),
         ]
         return f"{told} ({'; '.join(notes)})" if notes else told
 
@@ -172,9 +162,8 @@ class Fields:
         if steps.high == inf:
             return say("{low} {unit} and more, in steps of {step}", low=low, unit=unit, step=step)
         high = self.writing.number(steps.high)
-        return say(
-            "{low} to {high} {unit}, in steps of {step}", low=low, high=high, unit=unit, step=step
-        )
+        told = {"low": low, "high": high, "unit": unit, "step": step}
+        return say("{low} to {high} {unit}, in steps of {step}", **told)
 
     def _cell(self, name: EntryField, window: Window, days: Sequence[str]) -> Cell:
         if name == "days":
@@ -199,9 +188,11 @@ class Fields:
         from_pv = self._only_pv(window)
         if name == "grid":
             return Cell(say("no") if from_pv else say("yes"))
-        if from_pv and self.each.has("grid"):
-            return Cell(say(NO_MATTER))
-        return self._power(window, from_pv)
+        return (
+            Cell(say(NO_MATTER))
+            if from_pv and self.each.has("grid")
+            else self._power(window, from_pv)
+        )
 
     def _days(self, names: Sequence[str]) -> str:
         """Return day sets in few words: ``weekdays``, or ``Monday–Thursday, Saturday``."""
@@ -211,8 +202,7 @@ class Fields:
         held = sorted(day for name in names for day in sets[name])
         known = {days: name for named in DAY_SETS.values() for name, days in named.items()}
         if len(sets) < len(DAY_NAMES) or tuple(held) in known:
-            name = known.get(tuple(held))
-            return say(name) if name else ", ".join(map(say, names))
+            return say(known[tuple(held)]) if tuple(held) in known else ", ".join(map(say, names))
         return ", ".join(_runs(held))
 
     def _end(self, window: Window) -> Cell:
@@ -283,7 +273,7 @@ class Fields:
 def _runs(days: Sequence[int]) -> Iterator[str]:
     """Yield the weekdays by name, three and more on end as one: ``Monday–Thursday``."""
     for _, run in groupby(enumerate(days), lambda item: item[1] - item[0]):
-        names = [say(DAYS[day]) for _, day in run]
+        names = [say(DAY_NAMES[day].capitalize()) for _, day in run]
         yield from names if len(names) < 3 else [f"{names[0]}–{names[-1]}"]
 
 

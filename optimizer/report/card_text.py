@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from optimizer.base.words import say
 from optimizer.report.card import BLANK, Card, CardDays, CardList, CardSet
 from optimizer.report.card_fields import Column
 from optimizer.report.wrapping import WIDEST as WIDEST_LINE
@@ -45,8 +44,8 @@ def _lines(card: Card, width: int) -> Iterator[str]:
 
 
 def _floor(floor: str, was: str, *, is_typed: bool) -> str:
-    value = say("{value} (was {before})", value=floor, before=was) if was else floor
-    return f"{TICKED if is_typed and not was else TICK} {say('floor: {value}', value=value)}"
+    told = f" (was {was})" if was else ""
+    return f"{TICKED if is_typed and not was else TICK} floor: {floor}{told}"
 
 
 def _set(each: CardSet, width: int, *, is_of_changes: bool) -> Iterator[str]:
@@ -69,8 +68,7 @@ def _list(each: CardList, width: int, *, is_of_changes: bool) -> Iterator[str]:
     for column, cell in each.once:
         value = str(cell) if cell.value else f"{BLANK} ({column.takes})"
         box = TICKED if is_of_changes and not cell.was else TICK
-        told = say("once for all entries: {name} {value}", name=column.heading, value=value)
-        yield from _wrapped(told, width, f"  {box} ")
+        yield from _wrapped(f"once for all entries: {column.heading} {value}", width, f"  {box} ")
     for part in each.parts:
         if part.days:
             yield f"  {part.days}"

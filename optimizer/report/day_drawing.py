@@ -13,7 +13,7 @@ from collections.abc import Iterator
 from html import escape
 
 from optimizer.base.units import MINUTES_PER_DAY
-from optimizer.base.words import say
+from optimizer.base.words import later, say
 from optimizer.base.writing import Writing
 from optimizer.report.card import CardDays
 from optimizer.report.card_fields import Bar
@@ -85,18 +85,24 @@ def _lanes(part: CardDays) -> Iterator[tuple[str, list[tuple[int, list[Bar]]]]]:
         yield days, [(size, lane) for size, lane in lanes if lane]
 
 
+ENTRY = later("entry {number} {days}{begin} to {end} {label}")
+LIMIT = later("entry {number} {days}{begin} to {end} import {label}")
+
+
 def _spoken(part: CardDays, writing: Writing) -> str:
     told = [
         say(
-            "entry {number} {when} to {end} {does}",
+            LIMIT if bar.action == "limit" else ENTRY,
             number=bar.number,
-            when=f"{bar.days} {writing.time(bar.begin)}".strip(),
+            days=bar.days + " " * bool(bar.days),
+            begin=writing.time(bar.begin),
             end=writing.time(bar.end),
-            does=say("import {limit}", limit=bar.label) if bar.action == "limit" else bar.label,
+            label=bar.label,
         )
         for bar in part.bars
     ]
-    return f"{part.days or say('the day')}: {'; '.join(told)}"
+    days = part.days or say("the day")
+    return f"{days}: {'; '.join(told)}"
 
 
 def _x(minute: int) -> float:

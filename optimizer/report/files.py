@@ -6,13 +6,13 @@ from datetime import date
 from pathlib import Path
 
 from optimizer.base.files import write_all
-from optimizer.base.words import speaking
 from optimizer.evaluation.review import Review
 from optimizer.report.manifest import kept_inputs
 from optimizer.report.page import report_html
 from optimizer.report.record import plan_json, settings_yaml, verified_files
 from optimizer.report.renewal import reminders_ics, renewal_file
 from optimizer.report.second_card import cards_of, rule_yaml
+from optimizer.report.verified import VERIFIED
 from optimizer.workflows.in_use import PLAN, SERIES, renewal_yaml
 from optimizer.workflows.plan import PlanResult
 from optimizer.workflows.renew import RenewResult
@@ -34,7 +34,8 @@ def write_result(
     ``reminders.ics`` has the days on which to act, but for given settings; a renewal adds ``renewal.yaml``
     for the history, and ``plan.json`` tells the ``past`` season where it was metered. Where a second card
     is recommended, it and the one for bright days stand in files of their own, with the rule in
-    ``two_cards.yaml``. The first page of the report is in ``language``, all else in English.
+    ``two_cards.yaml``. ``language`` is that of the report's first page, and of ``verdict`` and
+    ``expected`` in ``plan.json``; all else is English.
 
     Returns
     -------
@@ -46,12 +47,10 @@ def write_result(
     InputError
         If the folder cannot be written.
     """
-    with speaking(language):
-        report = report_html(result)
     texts = {
-        PLAN: plan_json(result, past),
+        PLAN: plan_json(result, past, language),
         **verified_files(result),
-        "report.html": report,
+        "report.html": report_html(result, language=language),
         **kept_inputs(result),
     }
     if isinstance(result, RenewResult):
@@ -66,6 +65,6 @@ def write_result(
         texts[BRIGHT] = settings_yaml(result, cards.bright)
         texts[DARK] = settings_yaml(result, cards.dark)
         texts[RULE] = rule_yaml(result, cards)
-    by_chance = (RENEWAL, REMINDERS, BRIGHT, DARK, RULE)
+    by_chance = (RENEWAL, REMINDERS, BRIGHT, DARK, RULE, VERIFIED)
     write_all(texts, folder, stale=(f"{BY_SIZE}/*_windows.yaml", f"{SERIES}/*", *by_chance))
     return [folder / name for name in dict.fromkeys(Path(name).parts[0] for name in texts)]

@@ -62,6 +62,4 @@ def computed(result: Result) -> list[str]:
         f"Settings are replayed over {grid.count:,} steps by the equipment's own rules, without knowing what"
         " comes; every case is billed by the same tariff from what the meter then shows.",
         how_judged(result),
-        "What stands here was not verified by other ways yet: 'tariffwright verify', with the folder of these"
-        " results, recomputes plan, replay and bills apart, and names the first thing that differs.",
     ]

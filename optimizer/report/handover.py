@@ -8,8 +8,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import date
 
-from optimizer.base.units import number
-from optimizer.base.words import day_said, later, say
+from optimizer.base.units import day_text, number
+from optimizer.base.words import later, say
 from optimizer.report.advice import advice, invented, origin, why_no_windows
 from optimizer.report.card import Card
 from optimizer.report.card_changes import card_of_result, is_typed
@@ -29,8 +29,8 @@ NAME_SIGNS, SENTENCE_SIGNS, SHORT_SIGNS = 110, 330, 2400
 
 TOO_LONG = later("Too long for paper: hand over settings.yaml beside this sheet.")
 
-
 NOT_ASKED = later("not asked of settings that are only replayed")
+ONE_ENTRY, ENTRIES = later("{list} ({count} entry)"), later("{list} ({count} entries)")
 
 
 @dataclass(frozen=True)
@@ -84,31 +84,30 @@ def equipment_words(scenario: Scenario) -> str:
     """Return battery, inverter, PV and connection in one sentence."""
     file = scenario.file
     battery, inverter, pv, grid = file.battery, file.inverter, file.pv, file.connection
-    sides = {"dc": later("on the battery's side (DC)"), "ac": later("on the building's side (AC)")}
-    side = say(sides[pv.coupling])
+    peak = f"{number(pv.peak_kw)} kW " if pv.peak_kw else ""
     limits = [
-        *(
-            []
-            if grid.import_limit_kw is None
-            else [say("{kw} kW in", kw=number(grid.import_limit_kw))]
-        ),
-        *(
-            []
-            if grid.export_limit_kw is None
-            else [say("{kw} kW out", kw=number(grid.export_limit_kw))]
-        ),
+        say(words, kw=number(kw))
+        for kw, words in (
+            (grid.import_limit_kw, later("{kw} kW in")),
+            (grid.export_limit_kw, later("{kw} kW out")),
+        )
+        if kw is not None
     ]
     parts = [
         say(
-            "battery of {kwh} kWh, {low} to {high} %, takes {charge} kW, gives {discharge} kW",
-            kwh=number(battery.capacity_kwh), low=number(battery.floor_pct),
-            high=number(battery.ceiling_pct), charge=number(battery.charge_kw),
+            "battery of {kwh} kWh, {floor} to {ceiling} %, takes {charge} kW, gives {discharge} kW",
+            kwh=number(battery.capacity_kwh),
+            floor=number(battery.floor_pct),
+            ceiling=number(battery.ceiling_pct),
+            charge=number(battery.charge_kw),
             discharge=number(battery.discharge_kw),
         ),
         say("inverter {kw} kW", kw=number(inverter.ac_limit_kw)),
-        f"PV {f'{number(pv.peak_kw)} kW ' if pv.peak_kw else ''}{side}",
+        say("PV {peak}on the battery's side (DC)", peak=peak)
+        if pv.coupling == "dc"
+        else say("PV {peak}on the building's side (AC)", peak=peak),
         say("connection {limits}", limits=say(" and ").join(limits)) if limits else "",
-    ]  # fmt: skip
+    ]
     return "; ".join(filter(None, parts))
 
 
@@ -116,14 +115,17 @@ def menu_words(scenario: Scenario) -> str:
     """Return the lists of the menu with how many entries each holds."""
     controls = scenario.controls
     lists = ", ".join(
-        say("{list} (1 entry)", list=on_one_line(each.name))
-        if each.entries == 1
-        else say("{list} ({count} entries)", list=on_one_line(each.name), count=each.entries)
+        say(
+            ONE_ENTRY if each.entries == 1 else ENTRIES,
+            list=on_one_line(each.name),
+            count=each.entries,
+        )
         for each in controls.menu.lists
     )
-    sets = controls.season_sets
     months = (
-        say("{count} sets of months", count=sets) if controls.has_calendar else say("no calendar")
+        say("{count} sets of months", count=controls.season_sets)
+        if controls.has_calendar
+        else say("no calendar")
     )
     return f"{lists}; {', '.join(map(say, controls.menu.day_sets))}; {months}"
 
@@ -136,20 +138,21 @@ def fits_words(result: Result) -> str:
     odd = sum(each.severity == "odd" for each in result.fits)
     if not serious:
         asked = len(result.fits)
-        told = (
+        words = (
             say("yes, because none of 1 point is serious")
             if asked == 1
             else say("yes, because none of {count} points is serious", count=asked)
         )
-        return told + (say("; {count} odd", count=odd) if odd else "")
-    first = f"{serious[0].what}: {serious[0].value}"
-    told = (
-        say("no, because {finding} against {limit}", finding=first, limit=serious[0].limit)
-        if serious[0].limit
-        else say("no, because {finding}", finding=first)
+        return words + (say("; {count} odd", count=odd) if odd else "")
+    what = f"{serious[0].what}: {serious[0].value}"
+    limit = serious[0].limit
+    first = (
+        say("no, because {what} against {limit}", what=what, limit=limit)
+        if limit
+        else say("no, because {what}", what=what)
     )
     more = say("; and {count} more", count=len(serious) - 1) if len(serious) > 1 else ""
-    return shortened(told, SENTENCE_SIGNS) + more
+    return shortened(first, SENTENCE_SIGNS) + more
 
 
 def _title(result: Result, card: Card) -> str:
@@ -176,7 +179,7 @@ def _facts(result: Result, today: date) -> tuple[tuple[str, str], ...]:
         (say("Tariff"), shortened(result.tariff.name)),
         (say("Equipment"), equipment_words(scenario)),
         (say("Menu"), menu_words(scenario)),
-        (say("Date"), f"{day_said(today)}; {origin(result)}"),
+        (say("Date"), f"{day_text(today)}; {origin(result)}"),
     )
 
 

@@ -161,15 +161,14 @@ def cautions(result: Result) -> list[str]:
     agreement = say(
         "Check your connection agreement before you charge from the grid or export stored energy."
     )
+    reserve = say(
+        "Keep a reserve where an outage could hurt somebody: medical devices, heating, pumps."
+    )
+    none = "" if keeps_a_reserve else " " + say("No reserve is set here; a higher floor keeps one.")
     return [
         *([agreement] if permissions.charge_from_grid or may_feed else []),
         say("Stay within the maker's limits of temperature, current and depth of discharge."),
-        say("Keep a reserve where an outage could hurt somebody: medical devices, heating, pumps.")
-        if keeps_a_reserve
-        else say(
-            "Keep a reserve where an outage could hurt somebody: medical devices, heating, pumps. No reserve"
-            " is set here; a higher floor keeps one."
-        ),
+        reserve + none,
         say("Wiring, breakers and backfeed are for licensed people and your local authority."),
         say("Bills are estimates from a forecast; the utility's tariff sheet decides."),
         *([say(ESTIMATED)] if result.scenario.forecast.estimate else []),

@@ -55,9 +55,8 @@ def carried_text(outages: Outages) -> str:
     """Return what is carried in words."""
     what = say("the critical loads") if outages.critical_only else say("the whole building")
     sun = say("with PV") if outages.pv_kwh.any() else say("without PV")
-    return say(
-        "{what}, {kw} kW in the mean, {sun}", what=what, kw=number(outages.mean_kw, 2), sun=sun
-    )
+    kw = number(outages.mean_kw, 2)
+    return say("{what}, {kw} kW in the mean, {sun}", what=what, kw=kw, sun=sun)
 
 
 def _clock_lines(outages: Outages) -> list[str]:

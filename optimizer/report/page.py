@@ -8,7 +8,7 @@ from typing import Any
 
 from markupsafe import Markup
 
-from optimizer.base.words import language, say, speaking
+from optimizer.base.words import say, speaking
 from optimizer.base.writing import Writing
 from optimizer.report.advice import on_changing, windows_name
 from optimizer.report.average_day import average_days, shown_days
@@ -34,6 +34,7 @@ from optimizer.report.unseen import (
     spread_rows,
 )
 from optimizer.report.verdict import changes_of_charges, charges_changed, verdict
+from optimizer.report.verified import NOT_YET, marked
 from optimizer.report.working_days import working_days
 from optimizer.report.year_figure import year_figure
 from optimizer.workflows.plan import PlanResult
@@ -43,27 +44,18 @@ from optimizer.workflows.results import Result, SearchResult
 Drawer = Callable[[CardDays, str], Markup]
 
 
-def report_html(result: Result, today: date | None = None) -> str:
+def report_html(result: Result, today: date | None = None, language: str = "en") -> str:
     """Return the whole report as one self-contained HTML page, handed over today if no day is given.
 
-    Its handover sheet is in the language that is spoken, all behind it in English.
+    ``language`` is that of the handover sheet; what follows it is English, and says so.
     """
-    sheet = handover(result, today or date.today())  # noqa: DTZ011 - the day at the desk
     writing = result.scenario.file.writing
-    first_page = rendered(
-        "sheet.html", sheet=sheet, draw_on=lambda at: _drawer(writing, after=f"-{at}")
-    )
-    heads = {
-        "spoken": language(),
-        "title": say("{site}: battery settings", site=result.scenario.name),
-        "rest_is_english": say("What follows is in English."),
-    }
-    with speaking("en"):
-        return _whole(result, writing, first_page=Markup(first_page), **heads)
-
-
-def _whole(result: Result, writing: Writing, **heads: str) -> str:
-    """Return the whole report, given its first page."""
+    with speaking(language):
+        sheet = handover(result, today or date.today())  # noqa: DTZ011 - the day at the desk
+        first_page = Markup(
+            rendered("sheet.html", sheet=sheet, draw_on=lambda at: _drawer(writing, after=f"-{at}"))
+        )
+        remark = "" if language == "en" else say("All that follows is in English.")
     shown = {
         "changes": _changes(result),
         "fits": result.fits if isinstance(result, SearchResult) else (),
@@ -74,7 +66,9 @@ def _whole(result: Result, writing: Writing, **heads: str) -> str:
     return rendered(
         "page.html",
         result=result,
-        **heads,
+        first_page=first_page,
+        remark=remark,
+        language=language,
         contents=_contents(result, shown),
         windows_name=windows_name(result),
         verdict=verdict(result),
@@ -100,6 +94,7 @@ def _whole(result: Result, writing: Writing, **heads: str) -> str:
         reserve=_reserve(result),
         assumed=assumed(result),
         computed=computed(result),
+        verified=marked(NOT_YET),
         **shown,
     )
 

@@ -774,23 +774,21 @@ class CheckedFigure(TypedDict):
 
 
 class VerificationRecord(TypedDict):
-    """What of results was recomputed, and whether it agrees; ``first`` names what does not."""
+    """What of results was recomputed, and whether it agrees; ``first`` names what does not.
 
+    ``at`` is when, ``program`` the version that did it. ``files_sha256`` are the files that it holds for; of
+    the report all but its last line, which tells of this.
+    """
+
+    at: str
+    program: Program
+    files_sha256: dict[str, str]
     scenario: str
     tariff: str
     currency: str
     verified: bool
     first: str | None
     checks: list[CheckedFigure]
-
-
-class WordsRecord(TypedDict):
-    """What a plan came to in the words of one language."""
-
-    verdict: str
-    expected: list[str]
-    cautions: list[str]
-    changes: list[str]
 
 
 class PlanRecord(TypedDict):
@@ -812,7 +810,6 @@ class PlanRecord(TypedDict):
     advice: str
     verdict: str
     expected: list[str]
-    in_other_languages: dict[str, WordsRecord]
     promise: PromiseRecord | None
     can_save: float
     saved: float
@@ -1006,16 +1003,43 @@ class WorthRecord(TypedDict):
     cost: float
 
 
+BillParts = TypedDict(
+    "BillParts", {"import": list[float], "export": list[float], "demand": list[float]}
+)
+"""What of bills lies in prices that may rise otherwise than the rest, a value for each year."""
+
+
+class LifeParts(TypedDict):
+    """The same of what is saved, what the plan would save, and what both are measured from."""
+
+    saved: BillParts
+    plan_saved: BillParts
+    before: BillParts
+
+
 class LifeRecord(TypedDict):
-    """The years of the equipment, a value for each."""
+    """The years of the equipment, a value for each; ``before`` is what savings are measured from."""
 
     health_frac: list[float]
     pv_frac: list[float]
     saved: list[float]
     plan_saved: list[float]
+    before: list[float]
+    parts: LifeParts
     discharged_kwh: list[float]
     is_planned: list[bool]
     is_new: list[bool]
+    health_after: float
+
+
+class BoughtRecord(TypedDict):
+    """What of the equipment is bought; a battery that ``stands`` is not."""
+
+    battery_kwh: float
+    battery_kw: float
+    inverter_kw: float
+    pv: bool
+    stands: bool
 
 
 class SwingRecord(TypedDict):
@@ -1037,9 +1061,16 @@ class ChancesRecord(TypedDict):
 
 
 class VerdictRecord(TypedDict):
-    """The best case of a site, looked at closely; ``flow`` holds year 0 and the ends of the years."""
+    """The best case of a site, looked at closely; ``flow`` holds year 0 and the ends of the years.
+
+    ``terms`` are those of this case, ``flow_of_reference`` what is paid where all is left as today, None
+    if savings are measured from the same site.
+    """
 
     case: int
+    terms: TermsKeys
+    bought: BoughtRecord
+    flow_of_reference: list[dict[str, float]] | None
     settings: SettingsKeys
     worth: WorthRecord
     worth_of_plan: WorthRecord

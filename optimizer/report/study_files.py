@@ -13,6 +13,7 @@ from optimizer.report.study_page import study_page
 from optimizer.report.study_tables import TableKind, write_tables
 from optimizer.report.study_text import study_record
 from optimizer.report.study_workbook import workbook
+from optimizer.report.verified import VERIFIED
 from optimizer.studies.verdict import StudyResult
 
 
@@ -29,7 +30,7 @@ def write_study(result: StudyResult, folder: Path, kinds: Sequence[TableKind]) -
         "study.json": STUDY.text(study_record(result)),
         "manifest.json": MANIFEST.text(cast(ManifestRecord, dict(result.manifest))),
     }
-    write_all(texts, folder)
+    write_all(texts, folder, stale=(VERIFIED,))
     written = [*(folder / name for name in texts), *write_tables(result.rows, folder, kinds)]
     if "xlsx" in kinds:
         written.append(write_file(workbook(result), folder / "cases.xlsx"))

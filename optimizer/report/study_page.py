@@ -47,6 +47,7 @@ from optimizer.report.study_words import (
     source_rows,
     swing_words,
 )
+from optimizer.report.verified import NOT_YET, marked
 from optimizer.settings.windows import floors_text
 from optimizer.studies.verdict import Row, StudyResult, Verdict
 
@@ -108,6 +109,7 @@ def study_page(result: StudyResult) -> str:
         not_shown=max(len(result.verdicts) - MOST_VERDICTS, 0),
         before_entering=BEFORE_ENTERING,
         assumptions=assumptions(result),
+        verified=marked(NOT_YET),
         methods=list(_methods(result)),
         not_done=not_done(result, names),
         cautions=cautions(result),

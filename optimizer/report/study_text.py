@@ -9,11 +9,16 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import cast
 
+import numpy as np
+
+from optimizer.base.timegrid import FloatArray
+from optimizer.economics.assumptions import PARTS_OF_BILL
 from optimizer.economics.cash_flow import Worth
 from optimizer.economics.monte_carlo import QUANTILES, Chances
 from optimizer.report.shapes import (
     BestSizeRecord,
     ChancesRecord,
+    LifeParts,
     LifeRecord,
     ManifestRecord,
     PlannedSize,
@@ -227,13 +232,22 @@ def study_record(result: StudyResult) -> StudyRecord:
 
 
 def _verdict_record(result: StudyResult, verdict: Verdict) -> VerdictRecord:
-    row, worth, chances = verdict.row, verdict.money.worth, verdict.chances
+    row, money, chances = verdict.row, verdict.money, verdict.chances
     return {
         "case": verdict.number,
+        "terms": money.terms.model_dump(mode="json", warnings=False),
+        "bought": {
+            "battery_kwh": money.size.battery_kwh,
+            "battery_kw": money.size.battery_kw,
+            "inverter_kw": money.size.inverter_kw,
+            "pv": money.size.with_pv,
+            "stands": money.size.stands,
+        },
+        "flow_of_reference": None if money.reference is None else flow_rows(money.reference),
         "settings": verdict.settings.model_dump(exclude_none=True),
-        "worth": _worth_record(worth),
-        "worth_of_plan": _worth_record(verdict.money.worth_of_plan),
-        "flow": flow_rows(verdict.money.flow),
+        "worth": _worth_record(money.worth),
+        "worth_of_plan": _worth_record(money.worth_of_plan),
+        "flow": flow_rows(money.flow),
         "life": _life_record(verdict),
         "sources": {key: row[f"from_{key}_{result.money}"] for key in SOURCES},
         "swings": [cast(SwingRecord, vars(swing)) for swing in verdict.swings],
@@ -255,16 +269,29 @@ def _chances_record(chances: Chances) -> ChancesRecord:
 
 
 def _life_record(verdict: Verdict) -> LifeRecord:
-    life = verdict.money.life
+    life, years = verdict.money.life, len(verdict.money.life.health)
+    parts = {
+        which: {name: _each_year(of, years) for name, of in zip(PARTS_OF_BILL, each, strict=True)}
+        for which, each in zip(("saved", "plan_saved", "before"), life.parts, strict=True)
+    }
     return {
         "health_frac": life.health.tolist(),
         "pv_frac": life.pv.tolist(),
         "saved": life.saved.tolist(),
         "plan_saved": life.plan_saved.tolist(),
+        "before": _each_year(life.before, years),
+        "parts": cast(LifeParts, parts),
         "discharged_kwh": life.discharged_kwh.tolist(),
         "is_planned": life.is_planned.tolist(),
         "is_new": life.is_new.tolist(),
+        "health_after": life.health_after,
     }
+
+
+def _each_year(values: FloatArray, years: int) -> list[float]:
+    """Return a value for each year; a single one holds for all."""
+    found: list[float] = np.broadcast_to(values, (years,)).tolist()
+    return found
 
 
 def _at_size_record(each: AtSize) -> ValuedSize:

@@ -8,7 +8,7 @@ from typing import Any
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from optimizer.base.units import money, number, percent, price
-from optimizer.base.words import say
+from optimizer.base.words import language, say
 from optimizer.base.writing import isolated
 
 
@@ -23,7 +23,7 @@ def _templates() -> Environment:
     pages = Environment(
         loader=loader, autoescape=True, undefined=StrictUndefined, finalize=_as_it_runs
     )
-    pages.globals["_"] = say
+    pages.globals |= {"_": say, "spoken": language}
     pages.filters |= {"money": money, "number": number, "percent": percent, "price": price}
     return pages
 

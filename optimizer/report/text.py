@@ -23,6 +23,7 @@ from optimizer.report.unseen import (
     promise,
     spread_rows,
 )
+from optimizer.report.verified import NOT_YET
 from optimizer.report.wrapping import INSET, filled, table, width
 from optimizer.workflows.renew import RenewResult
 from optimizer.workflows.replay import ReplayResult
@@ -44,6 +45,7 @@ def summary(result: Result) -> str:
         second_card_text(result),
         _listed("NOTES", notes(result)),
         _listed("BEFORE YOU ENTER THEM", cautions(result)),
+        filled(NOT_YET, ""),
     ]
     return "\n\n".join(part for part in parts if part)
 

@@ -9,7 +9,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from optimizer.base.units import money, number, percent
-from optimizer.base.words import say
+from optimizer.base.words import later, say
 from optimizer.evaluation.out_of_sample import Sureness, WorstMonth
 from optimizer.forecasting.ensemble import Spread
 from optimizer.forecasting.weeks import LEAST_WEEKS
@@ -81,42 +81,46 @@ def _expected(result: Result) -> str:
     sureness = result.sureness if isinstance(result, SearchResult) else None
     if sureness is None:
         return say("For a year other than the forecast nothing can be promised; see below.")
-    saved = sureness.saved
-    words = {
-        "money": money(abs(saved.p50), result.currency), "years": years_words(result),
-        "low": money(saved.p10), "high": money(saved.p90),
-    }  # fmt: skip
-    if saved.p50 >= 0:
-        return say(
+    saved, years = sureness.saved, years_words(result)
+    words = (
+        later(
             "Expect our windows to save {money}: half of the {years} that they have not seen bring more,"
-            " half less; one in ten at most {low}, one in ten more than {high}.",
-            **words,
+            " half less; one in ten at most {p10}, one in ten more than {p90}."
         )
+        if saved.p50 >= 0
+        else later(
+            "Expect our windows to lose {money}: half of the {years} that they have not seen bring more,"
+            " half less; one in ten at most {p10}, one in ten more than {p90}."
+        )
+    )
     return say(
-        "Expect our windows to lose {money}: half of the {years} that they have not seen bring more, half"
-        " less; one in ten at most {low}, one in ten more than {high}.",
-        **words,
+        words,
+        money=money(abs(saved.p50), result.currency),
+        years=years,
+        p10=money(saved.p10),
+        p90=money(saved.p90),
     )
 
 
 def _on_the_forecast(result: Result) -> str:
     outcome = result.outcome
-    words = {
-        "windows": say(windows_name(result)), "money": money(abs(outcome.saved), result.currency),
-        "plan": money(outcome.can_save, result.currency),
-    }  # fmt: skip
-    if outcome.saved >= 0:
-        told = say(
+    words = (
+        later(
             "On the forecast itself {windows} save {money} over no windows; the cheapest plan, which knows"
-            " its weather beforehand, {plan}.",
-            **words,
+            " its weather beforehand, {most}."
         )
-    else:
-        told = say(
+        if outcome.saved >= 0
+        else later(
             "On the forecast itself {windows} lose {money} over no windows; the cheapest plan, which knows"
-            " its weather beforehand, {plan}.",
-            **words,
+            " its weather beforehand, {most}."
         )
+    )
+    told = say(
+        words,
+        windows=windows_name(result),
+        money=money(abs(outcome.saved), result.currency),
+        most=money(outcome.can_save, result.currency),
+    )
     if outcome.kept_share is None:
         more = say("The plan saves nothing over no windows, so there is nothing to keep.")
     else:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from optimizer.base.units import money
 from optimizer.base.words import say
-from optimizer.report.advice import advice, why_no_windows, windows_name
+from optimizer.report.advice import AS_IT_COMES, advice, why_no_windows, windows_name
 from optimizer.report.unseen import years_words
 from optimizer.workflows.renew import RenewResult
 from optimizer.workflows.results import Result, SearchResult
@@ -30,31 +30,34 @@ def verdict(result: Result) -> str:
         return _on_the_forecast_alone(result)
     saved, years = sureness.saved, years_words(result)
     if saved.p50 <= 0:
-        return say(
-            "No. Leave the equipment as it comes. In half of the {years} that the windows had not seen they"
-            " save nothing.",
+        no = say(
+            "In half of the {years} that the windows had not seen they save nothing.", years=years
+        )
+        return " ".join((say("No."), say(AS_IT_COMES), no))
+    left = say(
+        "Left as it comes, it costs {money} more in the middle of such {years}.",
+        money=money(saved.p50, result.currency),
+        years=years,
+    )
+    told = (
+        say(
+            "Probably: in one of ten {years} that they had not seen, the windows save nothing.",
             years=years,
         )
-    left = money(saved.p50, result.currency)
-    if saved.p10 <= 0:
-        return say(
-            "Probably: in one of ten {years} that they had not seen, the windows save nothing. Left as it"
-            " comes, it costs {money} more in the middle of such {years}.",
-            years=years, money=left,
-        )  # fmt: skip
-    return say(
-        "Yes: in nine of ten {years} that they had not seen, the windows save something. Left as it comes,"
-        " it costs {money} more in the middle of such {years}.",
-        years=years, money=left,
-    )  # fmt: skip
+        if saved.p10 <= 0
+        else say(
+            "Yes: in nine of ten {years} that they had not seen, the windows save something.",
+            years=years,
+        )
+    )
+    return f"{told} {left}"
 
 
 def _on_the_forecast_alone(result: Result) -> str:
     saved = result.outcome.saved
     if saved <= 0:
-        return say(
-            "No. Leave the equipment as it comes. On the forecast these windows save nothing over that."
-        )
+        no = say("On the forecast these windows save nothing over that.")
+        return " ".join((say("No."), say(AS_IT_COMES), no))
     return say(
         "On this forecast, yes: left as it comes, the equipment costs {money} more. No other year was"
         " tried.",

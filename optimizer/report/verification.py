@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from datetime import UTC, datetime
+
 from optimizer.base.units import money
+from optimizer.base.version import __version__
 from optimizer.report.shapes import CheckedFigure, VerificationRecord
-from optimizer.workflows.verify import Check, Verification
+from optimizer.workflows.checked import Check, Verification
 
 
 def verdict(result: Verification) -> str:
@@ -44,9 +48,14 @@ def _line(check: Check, width: int) -> str:
     return f"{check.name:<{width}}  {check.outcome}  {told}"
 
 
-def verification_record(result: Verification) -> VerificationRecord:
-    """Return all checks as plain data."""
+def verification_record(
+    result: Verification, at: datetime, files: Mapping[str, str]
+) -> VerificationRecord:
+    """Return all checks as plain data, made at a moment, of files with their SHA-256."""
     return {
+        "at": at.astimezone(UTC).isoformat(timespec="seconds"),
+        "program": {"name": "tariffwright", "version": __version__},
+        "files_sha256": dict(files),
         "scenario": result.scenario,
         "tariff": result.tariff,
         "currency": result.currency,

@@ -21,10 +21,11 @@ from ruamel.yaml.comments import CommentedMap, CommentedSeq
 from optimizer.base.documents import Source, beginning_of, checked, is_file, read_outside
 from optimizer.base.errors import InputError, Place, ScenarioError
 from optimizer.base.questions import Answers, Question, Questionnaire
-from optimizer.base.words import speaking
+from optimizer.base.words import later, say
 from optimizer.base.yaml_text import as_typed
 from optimizer.billing.tariff import shipped_tariffs
 from optimizer.scenario.questions import (
+    ARE_NET,
     MENU_IN_FILE,
     MENU_PREFIX,
     OWN_MENU,
@@ -37,7 +38,7 @@ from optimizer.settings.controls import SHORT_KEYS, Controls
 from optimizer.settings.questions import KEYS, USUAL_MENUS, answers_of, section_of, section_yaml
 from optimizer.settings.questions import MENU as OF_MENU
 
-ASSUMED = "Not known: assumed."
+ASSUMED = later("Not known: assumed.")
 
 HEAD = "# A site as it was described by answers. All keys: scenarios/README.md of the program."
 
@@ -308,9 +309,6 @@ def draft_of(source: Source) -> Draft:
     return Draft(source, answers, frozenset(unknown))
 
 
-HEAD_LETTERS = 4000
-"""So much of a meter's file is looked at for its columns."""
-
 EQUIPMENT = ("battery", "inverter", "pv")
 """Keys that say that somebody described the equipment."""
 
@@ -321,16 +319,24 @@ def holding(draft: Draft) -> dict[str, Any]:
     if all(value_at(content, (key,)) is not None for key in EQUIPMENT):
         of_it = [question for question in QUESTIONS if question.of == "equipment" and question.sets]
         held = {question.name: _left_out(place_of(question)) for question in of_it}
-    if value_at(content, PV) is None and _meters_hold_pv(draft.source):
+    heads = _heads_of_meters(draft.source)
+    if value_at(content, PV) is None and any("pv_kwh" in head for head in heads):
         held["forecast.pv"] = "metered"
+    elif heads and value_at(content, ("forecast", "load", "pv_meters")) is None:
+        held[ARE_NET] = all(_is_net(head) for head in heads) or None
     return {name: value for name, value in held.items() if value is not None} | dict(draft.answers)
 
 
-def _meters_hold_pv(source: Source) -> bool:
+def _heads_of_meters(source: Source) -> list[str]:
     names = value_at(source.content, ("forecast", "load", "meters"))
     folder = source.path.parent
-    heads = [beginning_of(folder / str(name))[:HEAD_LETTERS] for name in names or []]
-    return any("pv_kwh" in head for head in heads)
+    texts = [beginning_of(folder / str(name)) for name in names or []]
+    return [next((line for line in text.splitlines() if line[:1] != "#"), "") for text in texts]
+
+
+def _is_net(head: str) -> bool:
+    """Tell whether a meter counts export, and not what was used or what PV gave."""
+    return "export_kwh" in head and not ("pv_kwh" in head or "load_kwh" in head)
 
 
 def _left_out(place: Place) -> Any:
@@ -366,7 +372,9 @@ def read_draft(folder: Path) -> Draft:
 def _is_assumed(place: Place, source: Source, lines: list[str]) -> bool:
     """Tell whether the line above a key says that its value is assumed."""
     found = _line_of(place, source.content, lines)
-    return bool(found and found[0] and lines[found[0] - 1].rstrip().endswith(ASSUMED))
+    return bool(
+        found and found[0] and lines[found[0] - 1].rstrip().endswith((ASSUMED, say(ASSUMED)))
+    )
 
 
 def rewritten(draft: Draft, answers: Answers, unknown: Collection[str] = ()) -> str:
@@ -432,13 +440,12 @@ def _commented(text: str, draft: Draft, answers: Answers, unknown: Collection[st
         line, indent = found
         if value_at(draft.source.content, place_of(question)) is None:
             unit = f" [{question.unit}]" if question.unit else ""
-            told = f" {ASSUMED}" if question.name in unknown else ""
-            with speaking("en"):
-                above.setdefault(line, f"{indent}# {question.asks}{unit}{told}")
+            told = f" {say(ASSUMED)}" if question.name in unknown else ""
+            above.setdefault(line, f"{indent}# {question.asks}{unit}{told}")
         elif line and lines[line - 1].strip().startswith("#"):
-            told = lines[line - 1].removesuffix(f" {ASSUMED}")
+            told = lines[line - 1].removesuffix(f" {say(ASSUMED)}").removesuffix(f" {ASSUMED}")
             is_assumed = question.name in unknown
-            lines[line - 1] = f"{told} {ASSUMED}" if is_assumed else told
+            lines[line - 1] = f"{told} {say(ASSUMED)}" if is_assumed else told
     whole = [] if draft.text else [HEAD]
     for number, kept in enumerate(lines):
         whole += [above[number], kept] if number in above else [kept]
@@ -480,6 +487,20 @@ def _merged(text: str, before: str, after: str) -> str:
     for kind, start, end, first, last in SequenceMatcher(None, old, new, False).get_opcodes():
         lines += typed[start:end] if kind == "equal" else new[first:last]
     return "".join(lines)
+
+
+def whole_file(draft: Draft) -> tuple[ScenarioFile, Source]:
+    """Return a scenario as far as it is written, all that is missing as usual.
+
+    Raises
+    ------
+    InputError
+        What is wrong in it.
+    """
+    answers = holding(draft)
+    usual = {name: value for name, value in completed(answers).items() if name not in answers}
+    source = source_of(rewritten(draft, usual), draft.source.path)
+    return checked(source, ScenarioFile, ScenarioError)
 
 
 # What refuses ----------------------------------------------------------------------------------------

@@ -16,6 +16,7 @@ from typing import Any
 
 from optimizer.base.questions import Answers, Question, always, below
 from optimizer.base.timegrid import zone_named
+from optimizer.base.words import later
 from optimizer.base.zones import GREENWICH, cities, machines_zone
 from optimizer.billing.tariff import shipped_tariffs
 from optimizer.settings.questions import QUESTIONS as OF_MENU
@@ -34,8 +35,10 @@ TYPED_TARIFF = "tariff.yaml"
 
 METERS, FILL = "forecast.load.meters", "meters.fill"
 
-HOLD_PV, HAVE_GAPS = "meters.hold_pv", "meters.have_gaps"
-"""What is known beside answers, by who has read the meters."""
+HOLD_PV, HAVE_GAPS, ARE_NET = "meters.hold_pv", "meters.have_gaps", "meters.are_net"
+"""What is known beside answers, by who has read the meters; net ones count export, but hold no PV."""
+
+BEHIND, YIELD = "forecast.pv.behind_meters", "forecast.pv.kwh_per_year"
 
 MENU_PREFIX = "menu."
 OWN_MENU, MENU_IN_FILE = "own", "file"
@@ -75,18 +78,29 @@ def _has_no_pv(answers: Answers) -> bool:
     return _has_no_forecast(answers) and _given("forecast.pv", answers) == "none"
 
 
+def _may_be_behind(answers: Answers) -> bool:
+    return _has_roofs(answers) and bool(answers.get(ARE_NET) or answers.get(BEHIND))
+
+
+def _is_behind(answers: Answers) -> bool:
+    return _may_be_behind(answers) and bool(_given(BEHIND, answers))
+
+
 def _next_month(answers: Answers) -> date:
     today = datetime.now(zone_named(_given("zone", answers))).date()
     return (today.replace(day=1) + timedelta(days=31)).replace(day=1)
 
 
 def _usual_pv(answers: Answers) -> str:
-    return "metered" if answers.get(HOLD_PV, _has_meters(answers)) else "roofs"
+    may_hold = _has_meters(answers) and not answers.get(ARE_NET)
+    return "metered" if answers.get(HOLD_PV, may_hold) else "roofs"
 
 
 def _ways_to_know_pv(answers: Answers) -> dict[str, str]:
-    metered = {"metered": "the meter's file has it in a column"} if _has_meters(answers) else {}
-    return {**metered, "roofs": "from what the roof is like", "none": "there is no PV"}
+    ways = {"roofs": later("from what the roof is like"), "none": later("there is no PV")}
+    if not _has_meters(answers):
+        return ways
+    return {"metered": later("the meter's file has it in a column"), **ways}
 
 
 def _city_of(answers: Answers) -> Any:
@@ -189,6 +203,17 @@ ROOF = (
         "count", 1, low=1, high=MOST_ROOFS, of="roof", is_asked=_has_roofs,
     ),
     *(question for number in range(MOST_ROOFS) for question in _roof(number)),
+    Question(
+        BEHIND, "Did this PV work while the meter counted, and nobody metered its yield?",
+        "Then the yield is estimated from import, export and the roof; no if it is still to come.",
+        "yes_no", True, BEHIND, of="roof", is_asked=_may_be_behind,
+    ),
+    Question(
+        YIELD, "What did it yield in a year of that time, by the inverter's display?",
+        "The estimate is brought to it; it matters most where little was exported.",
+        "number", None, YIELD, low=1, high=1e8, unit="kWh", usual=(200, 500_000), of="roof",
+        is_asked=_is_behind, is_rare=always, assumed="it is estimated",
+    ),
     Question(
         "forecast.place.latitude_deg", "How far north is it?",
         "In degrees, south of the equator below 0; some tenths matter little.",
@@ -356,9 +381,11 @@ EQUIPMENT = (
 
 def _menus(answers: Answers) -> dict[str, str]:
     found = {name: words for name, (words, _) in USUAL_MENUS.items()}
-    found[OWN_MENU] = "none of these: I describe it"
+    found[OWN_MENU] = later("none of these: I describe it")
     if answers.get("menu") == MENU_IN_FILE:
-        found[MENU_IN_FILE] = "as scenario.yaml describes it, in more ways than are asked for here"
+        found[MENU_IN_FILE] = later(
+            "as scenario.yaml describes it, in more ways than are asked for here"
+        )
     return found
 
 

@@ -22,10 +22,10 @@ from typing import Annotated, Literal, NamedTuple, Protocol, TypeVar
 
 from pydantic import Field, model_validator
 
+from optimizer.base.calendar import DAY_NAMES
 from optimizer.base.documents import Document
 from optimizer.base.errors import Mistake
 from optimizer.base.units import MINUTES_PER_DAY
-from optimizer.base.words import later
 
 BatteryAction = Literal["charge", "hold", "cover", "sell"]
 Action = Literal["charge", "hold", "cover", "sell", "limit"]
@@ -36,16 +36,11 @@ EntryField = Literal["days", "start", "end", "action", "level", "power", "grid",
 OnceField = Literal["level", "power", "grid", "cap"]
 
 DAY_SETS: dict[DayTypes, dict[str, tuple[int, ...]]] = {
-    "every_day": {later("every day"): tuple(range(7))},
-    "weekday_weekend": {later("weekdays"): tuple(range(5)), later("weekends"): (5, 6)},
-    "weekday_saturday_sunday": {
-        "weekdays": tuple(range(5)), later("Saturdays"): (5,), later("Sundays"): (6,)
-    },
-    "each_day": {
-        later("Mondays"): (0,), later("Tuesdays"): (1,), later("Wednesdays"): (2,),
-        later("Thursdays"): (3,), later("Fridays"): (4,), "Saturdays": (5,), "Sundays": (6,),
-    },
-}  # fmt: skip
+    "every_day": {"every day": tuple(range(7))},
+    "weekday_weekend": {"weekdays": tuple(range(5)), "weekends": (5, 6)},
+    "weekday_saturday_sunday": {"weekdays": tuple(range(5)), "Saturdays": (5,), "Sundays": (6,)},
+    "each_day": {f"{name.capitalize()}s": (number,) for number, name in enumerate(DAY_NAMES)},
+}
 """Names of the day sets and the weekdays (Monday is 0) in each. Equipment knows no holidays.
 
 A name means the same days wherever it stands. Each kind divides the sets of the one before.

@@ -40,7 +40,7 @@ from optimizer.base.documents import Document
 from optimizer.base.errors import Mistake
 from optimizer.base.timegrid import BoolArray, IntArray, TimeGrid
 from optimizer.base.units import MINUTES_PER_DAY, clock, number, read_clock
-from optimizer.base.words import later, say
+from optimizer.base.words import say
 from optimizer.settings.controls import Controls
 from optimizer.settings.menu import DAY_SETS, USES, Action, Menu, OnceField, Outside
 
@@ -174,10 +174,10 @@ class Window(Document):
 def field_text(window: Window, field: OnceField, whole_kw: float | None = None) -> str:
     """Return what a window says of a field of the menu, as it is typed in; powers as ``power_text``."""
     if field == "grid":
-        return say("PV only") if window.grid_kw == 0 else say("from the grid too")
+        return "PV only" if window.grid_kw == 0 else "from the grid too"
     value = getattr(window, KEY_OF[field, window.action])
     if value is None:
-        return say("none")
+        return "none"
     if field == "level":
         return f"{number(value)} %"
     return power_text(value, whole_kw if field == "power" else None)
@@ -190,49 +190,39 @@ def power_text(power_kw: float, whole_kw: float | None) -> str:
 
 
 def _charge_words(window: Window, whole_kw: float | None) -> str:
-    until = (
-        say("charge")
-        if window.until_pct is None
-        else say("charge to {level} %", level=number(window.until_pct))
-    )
+    until = f"charge to {number(window.until_pct)} %" if window.until_pct is not None else "charge"
     if window.grid_kw is None:
         return until
     if window.grid_kw == 0:
-        return say("{charge}, from PV only", charge=until)
-    kw = power_text(window.grid_kw, whole_kw)
-    return say("{charge}, at most {kw} from the grid", charge=until, kw=kw)
+        return f"{until}, from PV only"
+    return f"{until}, at most {power_text(window.grid_kw, whole_kw)} from the grid"
 
 
 def _cap_words(cap_kw: float) -> str:
-    return say("import at most {kw} kW", kw=number(cap_kw)) if cap_kw else say("stay off the grid")
+    return f"import at most {number(cap_kw)} kW" if cap_kw else "stay off the grid"
 
 
 def _down_to(window: Window) -> str:
-    if window.down_to_pct is None:
-        return ""
-    return say(", down to {level} %", level=number(window.down_to_pct))
+    return f", down to {number(window.down_to_pct)} %" if window.down_to_pct is not None else ""
 
 
 def _sell_words(window: Window, whole_kw: float | None) -> str:
-    if window.power_kw is None:
-        return say("sell") + _down_to(window)
-    return say("sell at {kw}", kw=power_text(window.power_kw, whole_kw)) + _down_to(window)
+    power = "" if window.power_kw is None else f" at {power_text(window.power_kw, whole_kw)}"
+    return f"sell{power}{_down_to(window)}"
 
 
 _ACTION_WORDS: dict[str, Callable[[Window, float | None], str]] = {
     "charge": _charge_words,
-    "hold": lambda _window, _whole_kw: say("hold what is stored"),
-    "cover": lambda window, _whole_kw: (
-        say("cover the building from the battery") + _down_to(window)
-    ),
+    "hold": lambda _window, _whole_kw: "hold what is stored",
+    "cover": lambda window, _whole_kw: f"cover the building from the battery{_down_to(window)}",
     "sell": _sell_words,
     "limit": lambda _window, _whole_kw: "",
 }
 
 OUTSIDE_WORDS: dict[Outside, str] = {
-    "cover": later("cover the building from the battery, down to the floor"),
-    "hold": later("hold what is stored"),
-    "idle": later("neither fill the battery nor draw from it"),
+    "cover": "cover the building from the battery, down to the floor",
+    "hold": "hold what is stored",
+    "idle": "neither fill the battery nor draw from it",
 }
 
 ItemT = TypeVar("ItemT")
@@ -442,14 +432,13 @@ class Settings(Document):
         """
         season = self.seasons[place.season]
         window = self.window(place)
-        days = days or say(season.day_sets[place.day_set].days)
+        days = days or season.day_sets[place.day_set].days
         span = window.span()
         if window.is_over_midnight and self.after_midnight == "next day":
-            span = say("{span} of the next day", span=span)
+            span += " of the next day"
         months = season.name()
         if self.found_for is not None:
-            found = months_text(self.found_for)
-            months = say("{months} (found for {found})", months=months, found=found)
+            months += f" (found for {months_text(self.found_for)})"
         return f"{days} {span}, {months}: {window.words(whole_kw)}"
 
     def weekdays_of(self, place: WindowPlace, minute: IntArray) -> BoolArray:

@@ -24,7 +24,7 @@ from optimizer.metering.found import Found, Request
 from optimizer.metering.gaps import FillRule
 from optimizer.metering.outside import read_all, tidy_csv
 from optimizer.scenario.draft import Draft, completed, holding, read_draft, rewritten
-from optimizer.scenario.questions import FILL, HAVE_GAPS, HOLD_PV, METERS, TYPED_TARIFF
+from optimizer.scenario.questions import ARE_NET, FILL, HAVE_GAPS, HOLD_PV, METERS, TYPED_TARIFF
 from optimizer.scenario.scenario import SCENARIO_FILE
 
 METER = "meter.csv"
@@ -92,7 +92,11 @@ class Beginning:
                 where=names[0],
                 mend="Give files with the import, or with the load.",
             )
-        return {HOLD_PV: "pv_kwh" in columns, HAVE_GAPS: point.gaps > 0}
+        return {
+            HOLD_PV: "pv_kwh" in columns,
+            HAVE_GAPS: point.gaps > 0,
+            ARE_NET: "export_kwh" in columns and not {"pv_kwh", "load_kwh"} & {*columns},
+        }
 
     def _refuse_typed_twice(self) -> None:
         if is_file(self.folder / TYPED_TARIFF):

@@ -11,6 +11,8 @@ from html import escape
 
 import pandas as pd
 
+from optimizer.base.units import day_text
+from optimizer.base.words import say
 from optimizer.billing.tariff import Tariff, TariffCost
 from optimizer.cost.expression import linear_cost
 from optimizer.cost.prices import Prices
@@ -66,7 +68,7 @@ class Result:
     def span(self) -> str:
         """First and last day of the forecast."""
         dates = self.scenario.forecast.grid.dates
-        return f"{dates[0]} to {dates[-1]}"
+        return say("{first} to {last}", first=day_text(dates[0]), last=day_text(dates[-1]))
 
     @property
     def kept_share(self) -> float | None:

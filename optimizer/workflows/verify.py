@@ -8,13 +8,11 @@ readers: load and PV, prices of a series, holidays by rule. Read next: ``report.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from datetime import date
 from itertools import pairwise
 from pathlib import Path
-from typing import Literal
 from zoneinfo import ZoneInfo
 
 from optimizer.base.documents import digest_of, is_file
@@ -33,9 +31,11 @@ from optimizer.planning.printed import BEST_TO, has_pyomo, solve_printed
 from optimizer.scenario.brief import Brief, brief_of
 from optimizer.scenario.scenario import SCENARIO_FILE, scenario_of
 from optimizer.site.floors import Floors
+from optimizer.workflows.checked import Check, Verification, digits, figure
 from optimizer.workflows.in_use import FLOWS, PLAN, SERIES, SETTINGS, TARIFF
 from optimizer.workflows.inputs import problem_of
 from optimizer.workflows.kept import CASES, FLOW_NAMES, Kept
+from optimizer.workflows.verify_study import STUDY, verify_study
 
 WRITTEN_KWH = 1e-6
 """Energies in ``flows.csv`` have six digits after the point. [kWh]"""
@@ -45,46 +45,6 @@ RELATIVE = 1e-7
 
 EQUATIONS_S = 40.0
 """Most time for the printed equations, unless asked otherwise. [s]"""
-
-Outcome = Literal["agrees", "differs", "not checked"]
-
-
-@dataclass(frozen=True)
-class Check:
-    """One thing that was recomputed: what is told of it, and the two figures where it is one.
-
-    ``digits`` are those to which the figures agree, or the worst pair of many; ``where`` names the first
-    place that does not.
-    """
-
-    name: str
-    outcome: Outcome
-    told: str
-    digits: int | None = None
-    written: float | None = None
-    recomputed: float | None = None
-    where: str | None = None
-
-
-@dataclass(frozen=True)
-class Verification:
-    """What of a folder of results was recomputed, in order, and what differs first."""
-
-    folder: Path
-    scenario: str
-    tariff: str
-    currency: str
-    checks: tuple[Check, ...]
-
-    @property
-    def first(self) -> Check | None:
-        """The first thing that does not agree; None if all does."""
-        return next((check for check in self.checks if check.outcome == "differs"), None)
-
-    @property
-    def unchecked(self) -> tuple[Check, ...]:
-        """What could not be checked."""
-        return tuple(check for check in self.checks if check.outcome == "not checked")
 
 
 def verify(
@@ -99,7 +59,7 @@ def verify(
     Parameters
     ----------
     folder : Path
-        What ``plan``, ``renew`` or ``replay`` has written.
+        What ``plan``, ``renew``, ``replay`` or ``study`` has written.
     inputs : Path, optional
         The scenario's folder: are its files still those that were planned with?
     time_limit_s : float
@@ -112,7 +72,12 @@ def verify(
     InputError
         If a file is missing, or cannot be read.
     """
+    if is_file(folder / STUDY) and not is_file(folder / PLAN):
+        progress("following the money year by year")
+        return verify_study(folder)
     kept = Kept.read(folder)
+    names = (PLAN, *kept.record["manifest"]["results_sha256"])
+    files = {name: digest_of(folder / name) for name in names if is_file(folder / name)}
     opened = _opened(kept, inputs)
     checks: list[Check] = []
     for told, part in (
@@ -127,27 +92,11 @@ def verify(
     checks += [*_files(kept), *_inputs(kept, inputs)]
     record = kept.record
     return Verification(
-        folder, record["scenario"], record["tariff"], record["currency"], tuple(checks)
+        folder, record["scenario"], record["tariff"], record["currency"], tuple(checks), files
     )
 
 
 # The checks, one function each ----------------------------------------------------------------------
-
-
-def digits(one: float, other: float) -> int:
-    """Return to how many significant digits two figures agree, at most 12."""
-    apart, size = abs(one - other), max(abs(one), abs(other))
-    return 12 if apart <= 1e-12 * size else max(int(-math.log10(apart / size)), 0)
-
-
-def _figure(
-    name: str, told: str, written: float, again: float, allowed: float, where: str
-) -> Check:
-    agrees = abs(written - again) <= allowed
-    return Check(
-        name, "agrees" if agrees else "differs", told, digits(written, again), written, again,
-        None if agrees else where,
-    )  # fmt: skip
 
 
 def _settings(kept: Kept, opened: Opened) -> Iterator[Check]:
@@ -251,7 +200,7 @@ def _bills(kept: Kept, opened: Opened) -> Iterator[Check]:
                 )  # fmt: skip
                 continue
         told = "by the tariff's words"
-        yield _figure(name, told, written, total, allowed, where)
+        yield figure(name, told, written, total, allowed, where)
 
 
 def _line_apart(bill: Words, amounts: dict[tuple[str, int], float], allowed: float) -> str | None:
@@ -281,7 +230,7 @@ def _sums(kept: Kept, opened: Opened) -> Iterator[Check]:
     apart: list[Check] = []
     worst = 12
     for key, what, written, again, allowed in _figures(kept, wear):
-        check = _figure(
+        check = figure(
             "sums", f"{what} of {key}", written, again, allowed, f"{PLAN}, {what} of {key}"
         )
         worst = min(worst, check.digits if check.digits is not None and abs(again) > 1e-3 else 12)
@@ -292,7 +241,7 @@ def _sums(kept: Kept, opened: Opened) -> Iterator[Check]:
     else:
         yield Check("sums", "agrees", "energies, wear, costs and savings add up", digits=worst)
     status = record["status"]
-    yield _figure(
+    yield figure(
         "objective and bill", "the solver minimised this bill",
         status["objective"], status["recomputed"],
         MONEY_TOLERANCE + RELATIVE * sum(abs(x["amount"]) for x in record["bill_of_plan"]["lines"]),
@@ -370,7 +319,7 @@ def _equations(kept: Kept, opened: Opened, time_limit_s: float) -> Iterator[Chec
         if integers:
             told += f", {found.steps_with_integers} choices of direction"
         apart = allowed + (gap if integers else 0.0)
-        yield _figure(name, told, written, found.value, apart, where)
+        yield figure(name, told, written, found.value, apart, where)
     elif bound >= written - allowed - gap:
         told = f"by Pyomo no plan costs less than {bound:,.4f}"
         yield Check(name, "agrees", told, digits(written, bound))

@@ -29,7 +29,7 @@ SECOND, QUICK = "renewed", ["--effort", "quick"]
 MAPS = {
     "by_charge", "by_period", "causes", "share_lasting", "level_needed_pct", "shadow_worth",
     "sources", "libraries", "seeds", "inputs_sha256", "families", "flow",
-    "results_sha256", "floors_kwh", "floors_of_plan_kwh",
+    "results_sha256", "files_sha256", "flow_of_reference", "floors_kwh", "floors_of_plan_kwh",
 }  # fmt: skip
 """Keys whose value has keys of its own choice: names of charges, months, files and the like."""
 
@@ -40,6 +40,7 @@ BY_A_MODEL = {
     "before",
     "after",
     "money",
+    "terms",
     "ageing",
     "draws",
 }

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import shutil
 from collections.abc import Callable
@@ -14,6 +15,7 @@ from typer.testing import CliRunner
 
 from optimizer.cli.app import app
 from optimizer.planning import printed
+from optimizer.report.verified import standing, with_standing, words_of
 from tests.cli.test_formats import shortened
 
 DIFFERS = 11
@@ -189,3 +191,77 @@ def test_the_same_inputs_give_the_same_manifest(results: Path, site: Path, tmp_p
     for record in (one, other):
         del record["status"]["solve_seconds"]
     assert one == other
+
+
+def last_line(folder: Path) -> str:
+    *_, line = (folder / "report.html").read_text(encoding="utf-8").partition('<p id="verified">')
+    return line.partition("</p>")[0]
+
+
+def test_the_last_line_of_the_report_tells_of_it(results: Path, tmp_path: Path) -> None:
+    folder = Path(shutil.copytree(results, tmp_path / "out"))
+    for old in ("verification.json", "report.html"):  # as plan left it
+        (folder / old).unlink(missing_ok=True)
+    before = with_standing((results / "report.html").read_text(encoding="utf-8"), folder)
+    (folder / "report.html").write_text(before, encoding="utf-8")
+    assert last_line(folder).startswith("Not verified yet")
+    _, record = verified(folder)
+    after = (folder / "report.html").read_text(encoding="utf-8")
+    changed = [
+        pair
+        for pair in zip(before.split("\n"), after.split("\n"), strict=True)
+        if pair[0] != pair[1]
+    ]
+    assert len(changed) == 1
+    line = last_line(folder)
+    assert line.startswith(f"Verified on {record['at'][:10]} ")
+    assert f"by tariffwright {record['program']['version']}." in line
+    assert "replay of windows (6 digits)" in line
+    assert "Not checked: inputs of now." in line
+    listed = sorted(record["files_sha256"])
+    assert {"plan.json", "flows.csv", "settings.yaml", "tariff.yaml", "report.html"} <= {*listed}
+    lines = "".join(f"{record['files_sha256'][name]}  {name}\n" for name in listed)
+    assert hashlib.sha256(lines.encode()).hexdigest() in line
+    assert json.loads((folder / "verification.json").read_text(encoding="utf-8")) == record
+    assert standing(folder) == words_of(record)
+
+
+@pytest.mark.parametrize("name", ["flows.csv", "plan.json", "tariff.yaml", "report.html"])
+def test_a_file_changed_later_is_not_verified_any_more(
+    name: str, results: Path, tmp_path: Path
+) -> None:
+    folder = Path(shutil.copytree(results, tmp_path / "out"))
+    verified(folder)
+    assert standing(folder).startswith("Verified on")
+    with (folder / name).open("a", encoding="utf-8") as file:
+        file.write("\n")
+    assert standing(folder).startswith("Not verified any more: changed since ")
+    assert name in standing(folder)
+    shown = with_standing((folder / "report.html").read_text(encoding="utf-8"), folder)
+    assert '<p id="verified">Not verified any more' in shown
+    (folder / name).unlink()
+    assert name in standing(folder)
+
+
+def test_what_differs_stands_in_the_last_line(results: Path, tmp_path: Path) -> None:
+    folder = Path(shutil.copytree(results, tmp_path / "out"))
+    in_record("saved", by=1.0)(folder)
+    verified(folder)
+    assert last_line(folder).startswith("NOT verified, on ")
+    assert "First: sums: " in last_line(folder)
+
+
+@pytest.mark.parametrize("text", ["", "[]", "{", '{"files_sha256": 3}', '{"files_sha256": {}}'])
+def test_a_damaged_verification_counts_for_nothing(text: str, tmp_path: Path) -> None:
+    (tmp_path / "verification.json").write_text(text, encoding="utf-8")
+    assert standing(tmp_path).startswith("Not verified: verification.json is damaged")
+
+
+def test_a_new_plan_is_not_verified(results: Path, site: Path, tmp_path: Path) -> None:
+    folder = Path(shutil.copytree(results, tmp_path / "out"))
+    verified(folder)
+    words = ["replay", str(site), "--settings", str(folder / "settings.yaml"), "--out", str(folder)]
+    done = CliRunner().invoke(app, words)
+    assert done.exit_code == 0, done.output
+    assert not (folder / "verification.json").exists()
+    assert last_line(folder).startswith("Not verified yet")

@@ -12,6 +12,7 @@ from optimizer.base.calendar import HolidayRule, Holidays
 from optimizer.base.errors import Mistake
 from optimizer.base.flows import Flows
 from optimizer.base.timegrid import TimeGrid, calendar_months
+from optimizer.base.typed_numbers import typed_number
 from optimizer.billing.bill import bill_flows
 from optimizer.billing.rate_rows import (
     OtherRow,
@@ -30,7 +31,6 @@ from optimizer.billing.rate_words import (
     read_holidays,
     read_hours,
     read_months,
-    read_number,
     read_time,
 )
 from optimizer.billing.tariff import (
@@ -103,12 +103,12 @@ def test_what_is_no_month_is_told(typed: str) -> None:
 
 
 def test_numbers_have_a_point_or_a_comma() -> None:
-    assert [read_number(text) for text in ("0,34", " .5", "1'200.50", "-0.02")] == [
+    assert [typed_number(text) for text in ("0,34", " .5", "1'200.50", "-0.02")] == [
         0.34, 0.5, 1200.5, -0.02,
     ]  # fmt: skip
     for text in ("34 ct", "1,200.5.1", "nan", "", "1e999"):
         with pytest.raises(Mistake, match="no number"):
-            read_number(text)
+            typed_number(text)
     assert [number_text(value) for value in (12, 0.1, 0.03764, 1e-7, -1530)] == [
         "12.00", "0.10", "0.03764", "0.0000001", "-1530.00",
     ]  # fmt: skip

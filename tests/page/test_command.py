@@ -24,9 +24,17 @@ SOON_S = 1.0
 
 
 def test_the_port_answers_at_once_and_the_page_follows(tmp_path: Path) -> None:
-    """Best of three: the machine may be busy. Until the page is ready it says so, and asks again."""
-    took = []
+    """Best of three; on a busy machine, within three times what telling the version takes there.
+
+    Until the page is ready it says so, and asks again.
+    """
+    took, plain = list[float](), list[float]()
     for trial in range(3):
+        begun = time.monotonic()
+        subprocess.run(
+            [sys.executable, "-c", COMMAND, "--version"], check=True, capture_output=True
+        )
+        plain.append(time.monotonic() - begun)
         begun = time.monotonic()
         process = subprocess.Popen(
             [sys.executable, "-c", COMMAND, "page", str(tmp_path / f"{trial}"), "--no-browser"],
@@ -46,7 +54,7 @@ def test_the_port_answers_at_once_and_the_page_follows(tmp_path: Path) -> None:
             process.terminate()
             process.wait(20)
             process.stdout.close()
-    assert min(took) < SOON_S
+    assert min(took) < max(SOON_S, 3 * min(plain))
 
 
 def test_ctrl_c_ends_it_in_good_order(tmp_path: Path) -> None:

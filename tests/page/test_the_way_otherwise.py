@@ -1,4 +1,4 @@
-"""The whole way on a phone: from a bill alone by the keyboard, from a portal's file without script."""
+"""The whole way on a phone: from a bill and a roof by the keyboard alone, from a portal's file without script."""
 
 from __future__ import annotations
 
@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from tests.page.houses import ZONE, parts_of_others, portal_csv, roof
-from tests.page.looking import PHONE, assert_no_barrier, hold, opened, press_to
+from tests.page.looking import PHONE, assert_no_barrier, opened
 from tests.page.serving import served
+from tests.page.walking import Hand, Keys, ask, start, take_home, walk_bill, walk_portal
 from tests.report.browsing import started_browser
 
 if TYPE_CHECKING:
@@ -26,53 +26,37 @@ def browser() -> Iterator[Browser]:
 def test_from_a_bill_and_a_roof_to_the_card_by_keyboard_on_a_phone(
     browser: Browser, tmp_path: Path
 ) -> None:
-    folder = parts_of_others(tmp_path / "house", pv=roof())
+    folder = tmp_path / "house"
     with served(folder) as page, opened(browser, page, PHONE) as tab:
-        press_to(tab, "Go on: What was used", "link")
-        tab.keyboard.press("Enter")
-        press_to(tab, "A file of the meter", "radio")
-        tab.keyboard.press("ArrowDown")
-        press_to(tab, "Used, in kWh", "textbox")
-        tab.keyboard.type("much")
+        hand = Keys(tab)
+        start(hand)
+        hand.take(tab.get_by_label("Only a bill"))
+        hand.put(hand.at("Zone of the clock"), "Dublin")
+        hand.put(hand.at("Used, in kWh"), "much")
         tab.keyboard.press("Enter")
         tab.get_by_role("alert").wait_for()
+        assert tab.evaluate("document.activeElement.className") == "wrong"
         assert_no_barrier(tab, "a mistake")
-        press_to(tab, "This is no number of kWh.", "link")
-        tab.keyboard.press("Enter")
+        hand.go(tab.get_by_role("link", name="'much' is no number."))
         field = tab.get_by_role("textbox", name="Used, in kWh")
         assert field.evaluate("element => element === document.activeElement")
-        tab.keyboard.press("Control+a")
-        tab.keyboard.type("4,500")
-        press_to(tab, "Save and go on", "button")
-        tab.keyboard.press("Enter")
-        tab.get_by_role("heading", name="The roof").wait_for()
-        press_to(tab, "The answer", "link")
-        tab.keyboard.press("Enter")
-        tab.get_by_role("heading", name="The answer").wait_for()
+        walk_bill(hand)
         assert "kwh_per_year: 4500" in (folder / "scenario.yaml").read_text(encoding="utf-8")
-        press_to(tab, "How long to look", "combobox")
-        tab.keyboard.press("q")
-        press_to(tab, "Work out the answer", "button")
-        tab.keyboard.press("Enter")
-        tab.locator(".verdict, section.wrong").first.wait_for()
-        assert tab.locator("section.wrong").count() == 0, tab.locator("main").inner_text()
+        ask(hand)
         assert_no_barrier(tab, "the answer on a phone")
+        take_home(hand, folder)
 
 
 def test_from_a_portals_file_to_the_card_without_script(browser: Browser, tmp_path: Path) -> None:
-    folder = parts_of_others(tmp_path / "house")
-    file = hold(tmp_path, portal_csv())
+    folder = tmp_path / "house"
     without = {"java_script_enabled": False}
     with served(folder) as page, opened(browser, page, PHONE, **without) as tab:
-        tab.get_by_role("link", name="Go on: What was used").click()
-        tab.get_by_label("Zone of the clock").fill("Nowhere")
-        tab.get_by_role("button", name="Save", exact=True).click()
+        hand = Hand(tab)
+        start(hand)
+        hand.fill("Zone of the clock", "Nowhere")
+        hand.press("Save")
         tab.get_by_role("alert").wait_for()
-        tab.get_by_label("Zone of the clock").fill(ZONE)
-        tab.get_by_label("Files of the meter").set_input_files(file)
-        tab.get_by_role("button", name="Save and go on").click()
-        tab.locator("nav.parts a[href$='/answer']").click()
-        tab.get_by_label("How long to look").select_option("quick")
-        tab.get_by_role("button", name="Work out the answer").click()
-        tab.locator(".verdict").first.wait_for()  # the page refreshes itself
+        walk_portal(hand, tmp_path)
+        ask(hand)  # the page refreshes itself
         assert tab.locator("table.key").count() >= 1
+        take_home(hand, folder)

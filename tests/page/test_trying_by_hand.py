@@ -27,7 +27,7 @@ END = "seasons.0.day_sets.0.windows.1.end"
 FIRST_END = "seasons.0.day_sets.0.windows.0.end"
 MOVES = 30
 LONGEST_MS = 100
-RESERVE = 60
+RESERVE = 12
 """On a slow machine a move may take so many times a plain replay with its bill, if that is longer."""
 
 

@@ -19,10 +19,12 @@ from starlette.routing import Route
 from optimizer.base.documents import read_document
 from optimizer.base.errors import InputError, ScenarioError
 from optimizer.base.words import language, later, say
+from optimizer.page.folder import RESULTS
 from optimizer.page.job import Progress
 from optimizer.page.part import Finding, Form, Part, State, finding_of
 from optimizer.report.card import CardDays, card_of
 from optimizer.report.day_drawing import draw_day
+from optimizer.report.verified import standing, with_standing
 from optimizer.scenario.scenario_file import ScenarioFile
 from optimizer.settings.check import read_settings
 from optimizer.settings.short_text import short_text
@@ -75,6 +77,10 @@ class Answer(Part):
         if not folder.job.start(words, folder.fingerprint(), self.name):
             return [Finding("", say("A plan is being made already."))]
         return []
+
+    def seen(self, folder: Folder) -> str:
+        """Return what changes when there is another answer."""
+        return folder.fingerprint(f"{RESULTS}/{PLAN}")
 
     def findings(self, folder: Folder) -> list[Finding]:
         """Return nothing: what stopped a plan is told beside the part that it belongs to."""
@@ -209,16 +215,17 @@ def _result(folder: Folder) -> dict[str, Any] | None:
             file.reserve_pct, file.behaviour,
         )  # fmt: skip
         settings = read_settings(folder.results / SETTINGS, file.controls, plant)
-        told = plan.get("in_other_languages", {}).get(language(), plan)
         return {
-            "verdict": told["verdict"],
-            "expected": told["expected"],
+            "verdict": plan["verdict"],
+            "expected": plan["expected"],
             "facts": [(say("Site"), plan["scenario"]), (say("Tariff"), plan["tariff"])],
             "invented": _invented_words(file, is_told=plan["invented"]),
-            "cautions": told["cautions"],
+            "cautions": plan["cautions"],
             "card": card_of(file.controls, plant, settings, file.writing),
             "draw": lambda part, name: _drawn(part, name, file),
             "short": short_text(settings),
+            "estimate": plan.get("estimate") or "",
+            "verified": standing(folder.results),
             "is_old": _is_old(folder),
             "has_report": (folder.results / REPORT).is_file(),
             "has_reminders": (folder.results / REMINDERS).is_file(),
@@ -257,7 +264,7 @@ def _report(path: Path, _request: Request, *, sheet_alone: bool = False) -> Resp
     """
     if not path.is_file():
         return Response(say("There is no report yet."), 404, media_type="text/plain")
-    text = path.read_text(encoding="utf-8")
+    text = with_standing(path.read_text(encoding="utf-8"), path.parent)
     if sheet_alone:
         head, sheets = text.partition("<body>")[0], SHEET.findall(text)
         text = f"{head}<body><main>{''.join(sheets)}</main></body></html>\n"

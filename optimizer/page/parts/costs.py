@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING, Any
 from optimizer.base.documents import is_file
 from optimizer.base.errors import InputError, Mistake
 from optimizer.base.files import write_file
+from optimizer.base.typed_numbers import typed_number
 from optimizer.base.words import language, later, say
 from optimizer.base.writing import PLAIN
 from optimizer.base.yaml_text import typed_yaml
@@ -33,7 +34,7 @@ from optimizer.billing.rate_rows import (
     tariff_yaml,
 )
 from optimizer.billing.rate_week import gaps_of, open_nights, rate_weeks
-from optimizer.billing.rate_words import DAY_CHOICES, days_said, read_number
+from optimizer.billing.rate_words import DAY_CHOICES, days_said
 from optimizer.billing.reconcile import PaidBill, PaidLine, read_paid_bill
 from optimizer.billing.tariff import (
     Tariff,
@@ -294,7 +295,7 @@ def _look(sheet: RateSheet) -> Look:
 
 def _number_or_none(text: str) -> float | None:
     try:
-        return read_number(text) if text.strip() else None
+        return typed_number(text) if text.strip() else None
     except Mistake:
         return None
 
@@ -462,7 +463,7 @@ def _take_open(folder: Folder, numbers: Sequence[str], fuse: str) -> list[Findin
     if path is None:
         return [Finding("tariff_file", say("No file was chosen."), say("Choose a tariff file."))]
     try:
-        fuse_a = read_number(fuse) if fuse else None
+        fuse_a = typed_number(fuse) if fuse else None
         reading = read_open_tariff([path], numbers, fuse_a)
     except Mistake as mistake:
         return [Finding("fuse", mistake.what, mistake.mend)]
@@ -527,11 +528,11 @@ def _keep_paid(folder: Folder, form: Form) -> list[Finding]:
             return None
 
     first, last = read("paid.first", date.fromisoformat), read("paid.last", date.fromisoformat)
-    total = read("paid.total", read_number) if form.get("paid.total") else None
+    total = read("paid.total", typed_number) if form.get("paid.total") else None
     lines = []
     for number in range(200):
         name = f"paid.{number}.amount"
-        if form.get(name) and (amount := read(name, read_number)) is not None:
+        if form.get(name) and (amount := read(name, typed_number)) is not None:
             lines.append(PaidLine(name=form.get(f"paid.{number}.name"), amount=amount))
     if findings:
         return findings
@@ -542,6 +543,6 @@ def _keep_paid(folder: Folder, form: Form) -> list[Finding]:
         mend = say("Type an amount, or the total; the last day is not before the first.")
         return [Finding(wrong, say("The paid bill says too little."), mend)]
     text = typed_yaml(paid.model_dump(exclude_defaults=True))
-    write_file(f"# {say('What a paid bill said; the program compares its own with it.')}\n{text}",
-               folder.file(PAID))  # fmt: skip
+    head = say("What a paid bill said; the program compares its own with it.")
+    write_file(f"# {head}\n{text}", folder.file(PAID))
     return []

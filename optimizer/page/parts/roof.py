@@ -4,18 +4,32 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from optimizer.base.errors import InputError
 from optimizer.base.words import later
+from optimizer.forecasting.build import read_meters
+from optimizer.forecasting.recipe import ForecastRecipe
 from optimizer.page.asked import AskedPart
 from optimizer.page.part import Finding, Form
-from optimizer.scenario.draft import Draft
-from optimizer.scenario.questions import DIRECTIONS, MOST_ROOFS
+from optimizer.scenario.draft import Draft, read_draft, whole_file
+from optimizer.scenario.questions import ARE_NET, BEHIND, DIRECTIONS, MOST_ROOFS
+from optimizer.site.equipment import Plant
 
 if TYPE_CHECKING:
     from starlette.requests import Request
 
     from optimizer.page.folder import Folder
+
+
+@dataclass(frozen=True)
+class Behind:
+    """How far estimates of PV can be trusted, each with the days of its meter; or why there are none."""
+
+    told: Sequence[tuple[str, str]]
+    trouble: str = ""
+
 
 ROOF_KEY = re.compile(r"forecast\.pv\.roofs\.(\d+)\.(.+)")
 
@@ -39,7 +53,17 @@ class Roof(AskedPart):
             ],
             "most": MOST_ROOFS,
             "directions": DIRECTIONS,
+            "may_be_behind": view["answers"].get(ARE_NET) or BEHIND in view["answers"],
+            "behind": self._behind(folder) if view["answers"].get(BEHIND) else None,
         }
+
+    def _behind(self, folder: Folder) -> Behind | None:
+        """Return what is estimated of the PV behind net meters, once the roofs are known."""
+        meters = folder.at(("forecast", "load", "meters")) or ()
+        if self.state(folder).kind != "done" or not meters:
+            return None
+        of = folder.fingerprint("scenario.yaml", *map(str, meters))
+        return folder.remembered("behind", of, lambda: _behind_meters(folder))
 
     def save(self, folder: Folder, form: Form) -> Sequence[Finding]:
         """Save the roofs; one more, or one less, where that was asked for."""
@@ -57,6 +81,22 @@ class Roof(AskedPart):
         if answers.get("forecast.pv") == "roofs":
             answers["roofs"] = min(MOST_ROOFS, _sent(form) + ("more" in form))
         return answers, unknown, findings
+
+
+def _behind_meters(folder: Folder) -> Behind:
+    try:
+        file, _ = whole_file(read_draft(folder.path))
+        plant = Plant.of(
+            file.battery, file.inverter, file.pv, file.connection, file.permissions, file.reserve_pct
+        )  # fmt: skip
+        assert isinstance(file.forecast, ForecastRecipe)
+        series = read_meters(file.forecast, folder.path, file.zone, plant)
+    except InputError as error:
+        return Behind((), f"{error.what}. {error.mend}")
+    days = [each.grid.dates for each in series]
+    return Behind(
+        [(f"{at[0]} – {at[-1]}", each.estimate) for at, each in zip(days, series, strict=True)]
+    )
 
 
 def roof_of(name: str) -> int | None:

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 from optimizer.base.errors import Place
 from optimizer.base.files import write_file
 from optimizer.base.words import language, later, say
+from optimizer.page.folder import RESULTS
 from optimizer.page.part import Finding, Form, Part, State
 from optimizer.page.parts.answer import PLAN, is_at_work, job_shown, reports_in
 from optimizer.page.parts.used import LOAD, METER, point_of, with_notes
@@ -69,6 +70,10 @@ class Season(Part):
             words += ["--metered", str(folder.path / name)]
         folder.job.start(words, folder.fingerprint(), self.name)
         return []
+
+    def seen(self, folder: Folder) -> str:
+        """Return what changes when other changes are advised, or are kept."""
+        return folder.fingerprint(f"{RENEWED}/{PLAN}", f"{RESULTS}/{PLAN}")
 
     def findings(self, folder: Folder) -> list[Finding]:
         """Return nothing: it has no keys of its own."""
@@ -128,12 +133,9 @@ def _renewed(folder: Folder) -> dict[str, Any] | None:
         return None
     if renewal is None:
         return None
-    told = record.get("in_other_languages", {}).get(language())
-    changes = [each["what"] for each in renewal["changes"]] if told is None else told["changes"]
-    worth = [each["saves_per_month"] for each in renewal["changes"]]
     return {
-        "advice": renewal["advice"] if told is None else told["verdict"],
-        "changes": list(zip(changes, worth, strict=True)),
+        "advice": renewal["advice"],
+        "changes": [(each["what"], each["saves_per_month"]) for each in renewal["changes"]],
         "currency": record["currency"],
         "review": None if review is None else [(say(words), review[key]) for key, words in SAVINGS],
         "causes": [] if review is None else list(review["causes"].items()),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
@@ -87,7 +88,13 @@ class Trying(Part):
 
     def view(self, folder: Folder, request: Request) -> dict[str, Any]:
         """Return what works out what is shown of what was typed."""
-        return {"live_of": partial(live_of, folder)}
+
+        def opened(typed: Form) -> Live:
+            live = live_of(folder, typed)
+            threading.Thread(target=live.warm, daemon=True).start()
+            return live
+
+        return {"live_of": opened}
 
     def save(self, folder: Folder, form: Form) -> Sequence[Finding]:
         """Keep yours as a settings file: beside what was found, or in its place."""
@@ -183,6 +190,12 @@ class Live:
     choices: Sequence[tuple[str, str]] = ()
     others: Sequence[tuple[str, str]] = ()
     names: Sequence[tuple[str, str]] = ()
+
+    def warm(self) -> None:
+        """Find out what steps are held to before somebody asks: the first time it takes seconds."""
+        for version in (self.yours, self.beside):
+            if version is not None:
+                version.why(0)
 
     def fragments(self, form: Form) -> dict[str, str]:
         """Return the parts of the page that follow a change, as HTML by the id of their place.
@@ -343,7 +356,7 @@ class Live:
         months = [month for month in rows.months if month in grid.months]
         name = ", ".join(filter(None, [months_text(rows.months), say(rows.days)]))
         return ShownDay(
-            f"{version.name}: {say('average of {name}', name=name)}",
+            say("{version}: average of {name}", version=version.name, name=name),
             version.average_day(months, weekdays), version.average_price(months, weekdays),
             self._bars(version, months[0], weekdays[0]), is_mine,
         )  # fmt: skip

@@ -6,18 +6,22 @@ PV that was metered apart becomes ``pv.csv``.
 
 from __future__ import annotations
 
-import os
 import re
 import zoneinfo
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from optimizer.base.errors import InputError, Place, SeriesError
+from markupsafe import Markup
+
+from optimizer.base.errors import InputError, Mistake, Place, SeriesError
 from optimizer.base.files import write_file
+from optimizer.base.questions import Nonsense
+from optimizer.base.typed_numbers import typed_number
+from optimizer.base.units import number
 from optimizer.base.words import later, say
+from optimizer.base.zones import WORLD, machines_zone
 from optimizer.metering.bundles import parts_of
 from optimizer.metering.csv_text import read_sheet
 from optimizer.metering.found import (
@@ -29,6 +33,9 @@ from optimizer.metering.found import (
 from optimizer.metering.outside import read_all, tidy_csv
 from optimizer.page.part import Finding, Form, Part, State, Upload
 from optimizer.report.reading import looks_like
+from optimizer.report.reading_figure import reading_figures
+from optimizer.scenario.draft import SITE
+from optimizer.scenario.questions import BEHIND, YIELD
 from optimizer.workflows.read import shape_named
 
 if TYPE_CHECKING:
@@ -50,20 +57,8 @@ FIELDS = {
 }
 """What the reader may ask for, by its options, and how the page calls it."""
 
-PROFILES = {
-    "H0": later("a home"),
-    "G0": later("a business, of no kind in particular"),
-    "G1": later("a business on weekdays from 8 to 18"),
-    "G2": later("a business that uses most in the evening"),
-    "G3": later("a business that goes on day and night"),
-    "G4": later("a shop or a hairdresser"),
-    "G5": later("a bakery with an oven"),
-    "G6": later("a business at weekends"),
-    "L0": later("a farm"),
-    "L1": later("a farm with milking"),
-    "L2": later("another farm"),
-}
-"""Published load profiles and what they are of: German standard load profiles (VDEW, 1999)."""
+ZONE, YEAR = SITE.by_name["zone"], SITE.by_name["forecast.load.kwh_per_year"]
+PROFILES = SITE.by_name["forecast.load.profile"].choices_after({})
 
 COLUMNS = {
     "time": later("date and time"),
@@ -100,10 +95,11 @@ SPANS = {
 
 @dataclass(frozen=True)
 class Read:
-    """What was read: a sentence, and notes on repairs; ``lacks_pv`` if PV stands behind a net meter."""
+    """What was read: a sentence, notes on repairs, pictures; ``lacks_pv`` if PV stands behind a net meter."""
 
     sentence: str
     notes: Sequence[str]
+    figures: Sequence[Markup] = ()
     lacks_pv: bool = False
 
 
@@ -119,8 +115,8 @@ class Used(Part):
         """Return what was read, and what can be chosen."""
         read, trouble = self._read(folder)
         return {
-            "zone": folder.at(("zone",)) or own_zone(),
-            "zones": sorted(zoneinfo.available_timezones()),
+            "zone": folder.at(("zone",)) or _own_zone(),
+            "zones": ZONE.choices_after({}),
             "read": read,
             "trouble": trouble,
             "load": {"kwh_per_year": None, "profile": None} | dict(folder.at(LOAD) or {}),
@@ -137,10 +133,10 @@ class Used(Part):
 
     def save(self, folder: Folder, form: Form) -> Sequence[Finding]:
         """Read what was handed in, or take the bill; store it, and name it in the scenario."""
-        zone = form.get("zone")
-        if zone not in zoneinfo.available_timezones():
-            return [Finding("zone", say("{zone} is no zone.", zone=repr(zone[:60])),
-                            say("Choose one such as Europe/Dublin."))]  # fmt: skip
+        try:
+            zone = zone_in(form.get("zone"))
+        except Nonsense as nonsense:
+            return [Finding("zone", str(nonsense), say("Choose one such as Europe/Dublin."))]
         if form.get("way") == "bill":
             return _save_bill(folder, form, zone)
         if form.handed_in():
@@ -160,7 +156,7 @@ class Used(Part):
         if isinstance(folder.at(("forecast",)), str):
             return state if self.findings(folder) else State("done", say("a forecast of its own"))
         if state.kind == "done" and load and "kwh_per_year" in load:
-            return State("done", say("{kwh} kWh a year", kwh=f"{load['kwh_per_year']:,.0f}"))
+            return State("done", say("{kwh} kWh a year", kwh=format(load["kwh_per_year"], ",.0f")))
         return state
 
     def _read(self, folder: Folder) -> tuple[Read | None, str]:
@@ -179,11 +175,12 @@ class Used(Part):
 def _what_was_read(folder: Folder, zone: str) -> Read:
     path = folder.path / METER
     point = read_all([path], Request(zone)).chosen(None)
-    sentence = looks_like(point)
+    sentence, figures = looks_like(point), list(reading_figures(point).values())
     has_pv_apart = bool((folder.at(LOAD) or {}).get("pv_meters"))
     if has_pv_apart:
         pv = read_all([folder.path / PV], Request(zone)).chosen(None)
         sentence += "; " + looks_like(pv)
+        figures += reading_figures(pv).values()
     notes = [
         line.removeprefix(NOTE).strip()
         for line in path.read_text(encoding="utf-8").split("time,", 1)[0].splitlines()
@@ -195,7 +192,7 @@ def _what_was_read(folder: Folder, zone: str) -> Read:
         and float(columns["export_kwh"].sum()) > 0
         and not ({"pv_kwh", "load_kwh"} & set(columns) or has_pv_apart)
     )
-    return Read(sentence, notes, lacks_pv)
+    return Read(sentence, notes, [Markup(figure) for figure in figures], lacks_pv)
 
 
 def _save_meter(folder: Folder, form: Form, zone: str) -> Sequence[Finding]:
@@ -221,10 +218,19 @@ def _save_meter(folder: Folder, form: Form, zone: str) -> Sequence[Finding]:
         write_file(tidy_csv(pv), folder.file(PV))
     if pv is not None or "pv_kwh" in meter.even.columns:
         changes[("forecast", "pv")] = "metered"
-    elif folder.at(("forecast", "pv")) == "metered":
-        changes[("forecast", "pv")] = None
+    else:
+        _forget_metered_pv(folder, changes, is_net="export_kwh" in meter.even.columns)
     folder.change(changes)
     return []
+
+
+def _forget_metered_pv(folder: Folder, changes: dict[Place, Any], *, is_net: bool) -> None:
+    """Take away what was said of PV by meters that are none of those any more."""
+    pv = folder.at(("forecast", "pv"))
+    if pv == "metered":
+        changes[("forecast", "pv")] = None
+    elif isinstance(pv, dict) and not is_net:
+        changes |= {tuple(key.split(".")): None for key in (BEHIND, YIELD)}
 
 
 def point_of(
@@ -304,11 +310,16 @@ def with_notes(point: Point) -> str:
 
 def _save_bill(folder: Folder, form: Form, zone: str) -> Sequence[Finding]:
     span, profile = form.get("span", "year"), form.get("bill_profile", "H0")
-    kwh = _number(form.get("kwh"))
     times = SPANS.get(span, SPANS["year"])[1]
-    if kwh is None or not 0 < kwh * times <= 1e8:
-        return [Finding("kwh", say("This is no number of kWh."),
-                        say("Take the kWh from the bill, such as 3500."))]  # fmt: skip
+    assert YEAR.usual is not None
+    low, high = YEAR.usual
+    try:
+        kwh = typed_number(form.get("kwh"), (low / times, high / times))
+    except Mistake as mistake:
+        return [Finding("kwh", f"{mistake.what}.", mistake.mend)]
+    if not 0 < kwh * times <= YEAR.high:
+        told = say("{kwh} kWh cannot be what was used.", kwh=number(kwh, 6))
+        return [Finding("kwh", told, say("Take the kWh from the bill, such as 3500."))]
     today = date.today()  # noqa: DTZ011 - the day at the desk
     changes: dict[Place, Any] = {
         ("zone",): zone,
@@ -318,8 +329,7 @@ def _save_bill(folder: Folder, form: Form, zone: str) -> Sequence[Finding]:
         },
         ("forecast", "first"): folder.at(("forecast", "first")) or _next_month(today),
     }
-    if folder.at(("forecast", "pv")) == "metered":
-        changes[("forecast", "pv")] = None
+    _forget_metered_pv(folder, changes, is_net=False)
     folder.change(changes)
     return []
 
@@ -328,25 +338,19 @@ def _next_month(day: date) -> date:
     return date(day.year + day.month // 12, day.month % 12 + 1, 1)
 
 
-def _number(text: str) -> float | None:
-    """Return a number as people write it: ``3500``, ``3,500``, ``3 500.5``, ``3500,5``."""
-    plain = re.sub(r"[\s’']", "", text)
-    if re.fullmatch(r"\d{1,3}(,\d{3})+(\.\d+)?", plain):
-        plain = plain.replace(",", "")
-    elif re.fullmatch(r"\d{1,3}(\.\d{3})+,\d+", plain):
-        plain = plain.replace(".", "")
-    plain = plain.replace(",", ".")
-    return float(plain) if re.fullmatch(r"\d{1,9}(\.\d{1,6})?", plain) else None
+def zone_in(text: str) -> str:
+    """Return the zone of that name, or of the city or country of that name.
+
+    Raises
+    ------
+    Nonsense
+        If there is none, or more than one.
+    """
+    is_zone = text in zoneinfo.available_timezones()
+    return text if is_zone else str(ZONE.read(text, {}))
 
 
-def own_zone() -> str:
-    """Return the zone of this machine's clock, where it can be told; empty if it is nobody's at home."""
-    known = zoneinfo.available_timezones()
-    linked = os.path.realpath("/etc/localtime").partition("zoneinfo/")[2]
-    named = os.environ.get("TZ", "").lstrip(":")
-    file = Path("/etc/timezone")
-    written = file.read_text(encoding="utf-8").strip() if file.is_file() else ""
-    found = next((zone for zone in (named, linked, written) if zone in known), "")
-    return (
-        "" if found.endswith(("UTC", "GMT", "UCT")) or found.startswith("Etc/") else found
-    )  # of a server
+def _own_zone() -> str:
+    """Return the zone of this machine's clock; empty if it tells none that is anybody's at home."""
+    zone = machines_zone()
+    return "" if zone == WORLD else zone
