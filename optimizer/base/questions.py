@@ -16,7 +16,7 @@ from typing import Any, Literal
 
 from optimizer.base.errors import InputError, Mistake
 from optimizer.base.typed_numbers import typed_number
-from optimizer.base.words import say
+from optimizer.base.words import later, say
 
 Answers = Mapping[str, Any]
 Kind = Literal[
@@ -151,7 +151,8 @@ class Question:
             return ""
         return say(
             "{value} {unit} is outside what is usual, {low} to {high} {unit}: check the unit, or leave it.",
-            value=f"{value:g}", unit=self.unit, low=f"{self.usual[0]:g}", high=f"{self.usual[1]:g}",
+            value=format(value, "g"), unit=self.unit,
+            low=format(self.usual[0], "g"), high=format(self.usual[1], "g"),
         )  # fmt: skip
 
     def _chosen(self, text: str, answers: Answers, labels: Mapping[str, Any]) -> Any:
@@ -178,7 +179,8 @@ class Question:
         return found
 
     def _number(self, text: str, answers: Answers) -> float | None:
-        words = {word.lower(): key for key, word in self.choices_after(answers).items()}
+        choices = self.choices_after(answers)
+        words = {each.lower(): key for key, word in choices.items() for each in (word, say(word))}
         if text.lower() in words:
             return float(words[text.lower()])
         if text.lower() == "none" and self.default_after(answers) is None:
@@ -191,7 +193,7 @@ class Question:
             raise Nonsense(
                 say(
                     "{typed} is not from {low} to {high}.",
-                    typed=_cut(text), low=f"{self.low:g}", high=f"{self.high:g}",
+                    typed=_cut(text), low=format(self.low, "g"), high=format(self.high, "g"),
                 )
             )  # fmt: skip
         return value
@@ -204,7 +206,9 @@ class Question:
 
     def _text(self, text: str) -> str | None:
         if len(text) > self.high or not text.isprintable():
-            raise Nonsense(say("Write at most {count} signs on one line.", count=f"{self.high:g}"))
+            raise Nonsense(
+                say("Write at most {count} signs on one line.", count=format(self.high, "g"))
+            )
         return None if text.lower() == "none" else text
 
 
@@ -238,7 +242,7 @@ def _day(text: str) -> date:
     try:
         return date.fromisoformat(text)
     except ValueError:
-        told = "{typed} is no day: write it as 2027-01-31."
+        told = later("{typed} is no day: write it as 2027-01-31.")
         raise Nonsense(say(told, typed=repr(_cut(text)))) from None
 
 

@@ -119,7 +119,7 @@ class _Talk:
         self._keep(question, value, known=line != UNKNOWN)
         self.answers |= learned
         if line == UNKNOWN:
-            told = say(question.assumed) or f"{shown(value)} is assumed."
+            told = say(question.assumed) or say("{value} is assumed", value=shown(value)) + "."
             self.tell(f"  Not known: {told}")
         elif remark := question.remark(value):
             self.tell(f"  {remark}")
@@ -166,7 +166,7 @@ def _usual(question: Question, answers: dict[str, Any]) -> str:
     if question.kind == "several":
         return " ".join(typed[key] for key in default) or "none"
     if question.kind == "number" and default in choices:
-        return choices[default]
+        return say(choices[default])
     return typed.get(default, shown(default)) if question.kind == "choice" else shown(default)
 
 
@@ -174,7 +174,11 @@ def _how(question: Question, choices: dict[Any, str]) -> str:
     low, high = question.usual or (question.low, question.high)
     mostly = "mostly " if question.usual else ""
     number = f"number, {mostly}from {low:g} to {high:g}"
-    words = f", or {', '.join(choices.values())}" if question.kind == "number" and choices else ""
+    words = (
+        f", or {', '.join(map(say, choices.values()))}"
+        if question.kind == "number" and choices
+        else ""
+    )
     return {
         "choice": "one number" if _listed(question, choices) else "a part of its name",
         "several": "numbers, as 1 2" if question.at_least_one else "numbers, as 1 2, or 'none'",

@@ -103,8 +103,9 @@ def field_of_question(question: Question, draft: Draft, answers: Answers) -> Fie
     is_unknown = question.name in draft.unknown
     low, high = question.usual or (0, 0)
     usual = say(
-        "Mostly {low} to {high} {unit}.", low=f"{low:g}", high=f"{high:g}", unit=question.unit
-    )
+        "Mostly {low} to {high} {unit}.",
+        low=format(low, "g"), high=format(high, "g"), unit=question.unit,
+    )  # fmt: skip
     default = question.default_after(answers)
     shown = None if is_unknown and question.kind != "several" else known
     if question.kind == "text" and shown is None:

@@ -94,7 +94,7 @@ def _spoken(part: CardDays, writing: Writing) -> str:
         say(
             LIMIT if bar.action == "limit" else ENTRY,
             number=bar.number,
-            days=f"{bar.days} " if bar.days else "",
+            days=bar.days + " " * bool(bar.days),
             begin=writing.time(bar.begin),
             end=writing.time(bar.end),
             label=bar.label,

@@ -34,7 +34,8 @@ def write_result(
     ``reminders.ics`` has the days on which to act, but for given settings; a renewal adds ``renewal.yaml``
     for the history, and ``plan.json`` tells the ``past`` season where it was metered. Where a second card
     is recommended, it and the one for bright days stand in files of their own, with the rule in
-    ``two_cards.yaml``. ``language`` is that of the report's first page; files for programs are English.
+    ``two_cards.yaml``. ``language`` is that of the report's first page, and of ``verdict`` and
+    ``expected`` in ``plan.json``; all else is English.
 
     Returns
     -------
@@ -47,7 +48,7 @@ def write_result(
         If the folder cannot be written.
     """
     texts = {
-        PLAN: plan_json(result, past),
+        PLAN: plan_json(result, past, language),
         **verified_files(result),
         "report.html": report_html(result, language=language),
         **kept_inputs(result),

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from optimizer.base.version import __version__
+from optimizer.base.words import speaking
 from optimizer.base.yaml_text import typed_yaml
 from optimizer.evaluation.comparison import Case
 from optimizer.evaluation.out_of_sample import Sureness
@@ -53,20 +54,20 @@ from optimizer.workflows.renew import RenewResult
 from optimizer.workflows.results import Result, SearchResult
 
 
-def plan_json(result: Result, past: Review | None = None) -> str:
+def plan_json(result: Result, past: Review | None = None, language: str = "en") -> str:
     """Return all money figures, the kept share and the status as JSON text."""
-    return PLAN.text(plan_record(result, past))
+    return PLAN.text(plan_record(result, past, language))
 
 
-def plan_record(result: Result, past: Review | None = None) -> PlanRecord:
+def plan_record(result: Result, past: Review | None = None, language: str = "en") -> PlanRecord:
     """Return all money figures, the kept share and the status as plain data.
 
     Units stand in the keys; money is in ``currency``. ``can_save``, ``saved`` and ``kept_share_frac`` are
     of the forecast itself, ``promise`` is what windows save in years that they have not seen; None where
     there are none. ``verdict`` and ``expected`` say in words whether they are worth entering, and what to
-    expect. ``unseen`` tells what such windows came to in ``years`` plausible years made of weeks
-    that they have not seen: one year in ten is at or
-    below ``p10``, half at ``p50``, nine in ten at ``p90``; ``highest_at`` is the metered begin of the
+    expect, in the ``language``; all else is English. ``unseen`` tells what such windows came to in
+    ``years`` plausible years made of weeks that they have not seen: one year in ten is at or below
+    ``p10``, half at ``p50``, nine in ten at ``p90``; ``highest_at`` is the metered begin of the
     step with the worst month's highest import. ``without_foresight`` is what the best control without
     foresight that was found saves over no windows on the weeks kept back, as metered, and what windows
     fitted to the others save there. ``curve`` holds the settings of each number of windows, and what they
@@ -80,6 +81,8 @@ def plan_record(result: Result, past: Review | None = None) -> PlanRecord:
     searched = result if isinstance(result, SearchResult) else None
     planned = result if isinstance(result, PlanResult) else None
     sureness = searched.sureness if searched else None
+    with speaking(language):
+        worth, expected = verdict(result), promise(result)
     return {
         "program": {"name": "tariffwright", "version": __version__},
         "scenario": result.scenario.name,
@@ -105,8 +108,8 @@ def plan_record(result: Result, past: Review | None = None) -> PlanRecord:
         },
         "cases": [_case(case) for case in outcome.cases.values()],
         "advice": advice(result),
-        "verdict": verdict(result),
-        "expected": promise(result),
+        "verdict": worth,
+        "expected": expected,
         "promise": _promise(result, sureness),
         "can_save": outcome.can_save,
         "saved": outcome.saved,

@@ -16,6 +16,7 @@ from typing import Any
 
 from optimizer.base.questions import Answers, Question, always, below
 from optimizer.base.timegrid import zone_named
+from optimizer.base.words import later
 from optimizer.base.zones import GREENWICH, cities, machines_zone
 from optimizer.billing.tariff import shipped_tariffs
 from optimizer.settings.questions import QUESTIONS as OF_MENU
@@ -96,8 +97,10 @@ def _usual_pv(answers: Answers) -> str:
 
 
 def _ways_to_know_pv(answers: Answers) -> dict[str, str]:
-    metered = {"metered": "the meter's file has it in a column"} if _has_meters(answers) else {}
-    return {**metered, "roofs": "from what the roof is like", "none": "there is no PV"}
+    ways = {"roofs": later("from what the roof is like"), "none": later("there is no PV")}
+    if not _has_meters(answers):
+        return ways
+    return {"metered": later("the meter's file has it in a column"), **ways}
 
 
 def _city_of(answers: Answers) -> Any:
@@ -378,9 +381,11 @@ EQUIPMENT = (
 
 def _menus(answers: Answers) -> dict[str, str]:
     found = {name: words for name, (words, _) in USUAL_MENUS.items()}
-    found[OWN_MENU] = "none of these: I describe it"
+    found[OWN_MENU] = later("none of these: I describe it")
     if answers.get("menu") == MENU_IN_FILE:
-        found[MENU_IN_FILE] = "as scenario.yaml describes it, in more ways than are asked for here"
+        found[MENU_IN_FILE] = later(
+            "as scenario.yaml describes it, in more ways than are asked for here"
+        )
     return found
 
 

@@ -17,6 +17,7 @@ from typing import Any
 from optimizer.base.documents import Source, checked
 from optimizer.base.errors import InputError, ScenarioError
 from optimizer.base.questions import Answers, Question, Questionnaire
+from optimizer.base.words import later, say
 from optimizer.base.yaml_text import typed_yaml
 from optimizer.settings.controls import Controls
 from optimizer.settings.menu import DAY_SETS, USES
@@ -83,9 +84,11 @@ def _of_list(
     usual = [key for key in ("level", "power") if key in fields] or ["cap"]
     once = {key: words for key, words in has.items() if key != "days"}
     counted = (
-        "Count the lines that can be typed in for one kind of day; 0 if there is no such list."
+        later(
+            "Count the lines that can be typed in for one kind of day; 0 if there is no such list."
+        )
         if least == 0
-        else "Count the lines that can be typed in for one kind of day."
+        else later("Count the lines that can be typed in for one kind of day.")
     )
     return [
         Question(
@@ -162,7 +165,7 @@ QUESTIONS: tuple[Question, ...] = (
         "days", "Which days can have entries of their own?",
         "Choose the finest that the menu knows.",
         "choice", "weekday_weekend", "day_types",
-        {kind: ", ".join(sets) for kind, sets in DAY_SETS.items()},
+        lambda _answers: {kind: ", ".join(map(say, sets)) for kind, sets in DAY_SETS.items()},
     ),
     *_of_list("windows", "in the list", 4, ACTIONS, tuple(FIELDS), _one_list),
     *_of_list("filling", "for filling", 3, _some("charge", "hold"), tuple(FIELDS), _own_lists,

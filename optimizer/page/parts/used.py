@@ -19,6 +19,7 @@ from optimizer.base.errors import InputError, Mistake, Place, SeriesError
 from optimizer.base.files import write_file
 from optimizer.base.questions import Nonsense
 from optimizer.base.typed_numbers import typed_number
+from optimizer.base.units import number
 from optimizer.base.words import later, say
 from optimizer.base.zones import WORLD, machines_zone
 from optimizer.metering.bundles import parts_of
@@ -155,7 +156,7 @@ class Used(Part):
         if isinstance(folder.at(("forecast",)), str):
             return state if self.findings(folder) else State("done", say("a forecast of its own"))
         if state.kind == "done" and load and "kwh_per_year" in load:
-            return State("done", say("{kwh} kWh a year", kwh=f"{load['kwh_per_year']:,.0f}"))
+            return State("done", say("{kwh} kWh a year", kwh=format(load["kwh_per_year"], ",.0f")))
         return state
 
     def _read(self, folder: Folder) -> tuple[Read | None, str]:
@@ -317,7 +318,7 @@ def _save_bill(folder: Folder, form: Form, zone: str) -> Sequence[Finding]:
     except Mistake as mistake:
         return [Finding("kwh", f"{mistake.what}.", mistake.mend)]
     if not 0 < kwh * times <= YEAR.high:
-        told = say("{kwh} kWh cannot be what was used.", kwh=f"{kwh:g}")
+        told = say("{kwh} kWh cannot be what was used.", kwh=number(kwh, 6))
         return [Finding("kwh", told, say("Take the kWh from the bill, such as 3500."))]
     today = date.today()  # noqa: DTZ011 - the day at the desk
     changes: dict[Place, Any] = {
