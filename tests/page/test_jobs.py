@@ -75,7 +75,7 @@ def test_what_stops_a_plan_is_told_at_its_part(browser: Browser, tmp_path: Path)
         tab.get_by_role("heading", name="No answer could be worked out").wait_for()
         assert_no_barrier(tab, "a plan that was stopped by a mistake")
         tab.get_by_role("link", name="Mend it: What was used").click()
-        assert "lost.csv" in tab.get_by_role("alert").inner_text()
+        assert "lost.csv" in tab.locator("section.wrong").inner_text()
         assert_no_barrier(tab, "a mistake that the plan found")
 
 
