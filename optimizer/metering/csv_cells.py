@@ -127,10 +127,40 @@ def epoch_stamp(text: str) -> str:
     return f"{np.datetime64(seconds, 's')}Z"
 
 
+MONTH = re.compile(
+    r"(?P<y>\d{4})\s?[-/. ]\s?(?P<m>\d{1,2}|[a-z]{3,9})"
+    r"|(?P<m2>\d{1,2}|[a-z]{3,9})\.?\s?[-/. ]\s?(?P<y2>\d{4})",
+    re.ASCII,
+)
+"""A month with its year: ``2025-01``, ``01/2025``, ``Jan 2025``, ``2025 January``."""
+
+
+def is_month(text: str) -> bool:
+    """Return whether a cell is a month with its year."""
+    return month_stamp(text) != text
+
+
+def month_stamp(text: str) -> str:
+    """Return ``Jan 2025`` as its first day, ``2025-01-01``; other text as it is."""
+    match = MONTH.fullmatch(text.lower())
+    if match is None:
+        return text
+    word, year = match["m"] or match["m2"], match["y"] or match["y2"]
+    number = (
+        MONTHS.index(word[:3]) + 1 if word[:3] in MONTHS else int(word) if word.isdecimal() else 0
+    )
+    return f"{year}-{number:02d}-01" if 1 <= number <= 12 else text
+
+
 def begin_of_span(text: str) -> str:
     """Return the beginning of ``2025-07-14 00:00 to 2025-07-14 00:30``; other text as it is."""
     begin, mark, end = _SPAN.split(text, maxsplit=1) if _SPAN.search(text) else (text, "", "")
     return begin if mark and has_clock(begin) and is_stamp(end) else text
+
+
+def is_time(text: str) -> bool:
+    """Return whether a cell is a date, a span of dates, a month, or seconds since 1970."""
+    return is_stamp(begin_of_span(text)) or is_month(text) or is_epoch(text)
 
 
 def has_clock(text: str) -> bool:

@@ -20,7 +20,10 @@ from optimizer.metering.csv_cells import (
     epoch_stamp,
     is_epoch,
     is_midnight,
+    is_month,
     is_stamp,
+    is_time,
+    month_stamp,
 )
 from optimizer.metering.csv_text import Sheet
 
@@ -31,7 +34,7 @@ TIME_WORDS = {
     "from", "to", "until", "period", "interval", "hour", "stamp", "starttime", "endtime", "hh",
     "startdate", "enddate", "readdate", "datum", "zeit", "uhrzeit", "zeitpunkt", "zeitstempel",
     "tag", "von", "bis", "fecha", "hora", "heure", "jour", "début", "fin", "utc",
-    "epoch", "unix",
+    "epoch", "unix", "month", "monat", "mes", "mois",
 }  # fmt: skip
 START_WORDS = {"start", "starttime", "startdate", "from", "begin", "beginning", "von", "début"}
 END_WORDS = {"end", "endtime", "enddate", "to", "until", "ending", "bis", "fin"}
@@ -284,7 +287,7 @@ def _head_row(sheet: Sheet) -> int:
         below = sheet.rows[at + 1 : at + 2]
         if below and any(
             _speaks_of_time(head) and not is_stamp(head) and column < len(below[0])
-            and (is_stamp(begin_of_span(below[0][column])) or is_epoch(below[0][column]))
+            and is_time(below[0][column])
             for column, head in enumerate(row)
         ):  # fmt: skip
             return at
@@ -345,7 +348,7 @@ def _find_times(columns: Columns) -> set[int]:
         if not cells or not _speaks_of_time(head):
             continue
         parts = None
-        cells = _epochs_written_out(columns, column, cells)
+        cells = _written_out(columns, column, cells)
         if begin_of_span(cells[0]) != cells[0]:
             for row in columns.rows:
                 row[column] = begin_of_span(row[column])
@@ -365,13 +368,17 @@ def _find_times(columns: Columns) -> set[int]:
     return taken
 
 
-def _epochs_written_out(columns: Columns, column: int, cells: list[str]) -> list[str]:
-    """Put stamps in place of seconds since 1970; return the first cells as they are now."""
-    if not is_epoch(cells[0]):
+def _written_out(columns: Columns, column: int, cells: list[str]) -> list[str]:
+    """Put stamps in place of seconds since 1970, and of months; return the first cells as they are now."""
+    if is_epoch(cells[0]):
+        stamp, told = epoch_stamp, "counts seconds since 1970-01-01T00:00Z"
+    elif is_month(cells[0]):
+        stamp, told = month_stamp, "names months, taken from their first day"
+    else:
         return cells
     for row in columns.rows:
-        row[column] = epoch_stamp(row[column])
-    columns.notes.append(f"{columns.heads[column]!r} counts seconds since 1970-01-01T00:00Z.")
+        row[column] = stamp(row[column])
+    columns.notes.append(f"{columns.heads[column]!r} {told}.")
     return _look(columns, column)
 
 

@@ -6,12 +6,14 @@ from datetime import date, timedelta
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 from typer.testing import CliRunner
 
 from optimizer.base.errors import SeriesError
 from optimizer.base.timegrid import FloatArray, TimeGrid
 from optimizer.cli.app import app
+from optimizer.metering.csv_cells import is_month
 from optimizer.metering.found import Request, Shape
 from optimizer.metering.outside import read_any
 from tests.readers.feeds import imported, noted
@@ -104,3 +106,29 @@ def test_the_command_spreads_over_a_published_profile_and_keeps_the_sums(tmp_pat
     assert "this looks like 2026, every hour, import 1,278 kWh" in said  # 12 × 100 + 78
     assert "12 totals of a month were spread over the profile H0" in said
     assert len(out.read_text(encoding="utf-8").splitlines()) == 8761
+
+
+@pytest.mark.parametrize(
+    "names",
+    [("2025-01", "2025-02", "2025-03"), ("01/2025", "02/2025", "03/2025"), ("1.2025", "2.2025", "3.2025"),
+     ("Jan 2025", "Feb 2025", "Mar 2025"), ("2025 January", "2025 February", "2025 March")],
+)  # fmt: skip
+def test_months_are_read_by_their_names(names: tuple[str, ...], tmp_path: Path):
+    """Hours of January, February and March 2025 in UTC: 744, 672, 744; a third month ends the year's quarter."""
+    path, out = tmp_path / "months.csv", tmp_path / "out.csv"
+    rows = [f"{name},{kwh}" for name, kwh in zip(names, (310, 280, 250), strict=True)]
+    path.write_text("\n".join(["Month,import kWh", *rows]), encoding="utf-8")
+    done = CliRunner().invoke(
+        app, ["read", str(path), "--zone", "UTC", "--profile", "H0", "--out", str(out)]
+    )
+    assert done.exit_code == 0, done.output
+    assert "names months, taken from their first day" in " ".join(done.stdout.split())
+    table = pd.read_csv(out, comment="#")
+    assert len(table) == 744 + 672 + 744
+    sums = table.groupby(table["time"].str[:7])["import_kwh"].sum()
+    assert sums.to_list() == pytest.approx([310, 280, 250])
+
+
+@pytest.mark.parametrize("name", ["2025-13", "00/2025", "Foo 2025", "2025"])
+def test_what_is_no_month_is_not_taken_for_one(name: str):
+    assert not is_month(name)
