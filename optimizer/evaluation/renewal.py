@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from optimizer.base.units import money
+from optimizer.base.words import later, say
 from optimizer.search.choose import Found, Size
 from optimizer.search.renewing import (
     Change,
@@ -133,42 +134,64 @@ class Renewal:
         if not self.others:
             return told
         if self.others_per_month <= 0:
-            return (
-                f"{told} Settings found anew would change {self.changes_anew} and, in plausible seasons, save"
-                " nothing more that can be counted on."
+            more = say(
+                "Settings found anew would change {count} and, in plausible seasons, save nothing more that"
+                " can be counted on.",
+                count=self.changes_anew,
             )
-        which = "The others" if self.changes else "Settings found anew"
-        return (
-            f"{told} {which} ({self.others} more {_entries(self.others)}) would bring"
-            f" {money(self.others_per_month, currency)} a month together: leave them."
+            return f"{told} {more}"
+        if self.changes:
+            left = later("The others ({entries}) would bring {money} a month together: leave them.")
+        else:
+            left = later(
+                "Settings found anew ({entries}) would bring {money} a month together: leave them."
+            )
+        entries = (
+            say("1 more entry")
+            if self.others == 1
+            else say("{count} more entries", count=self.others)
         )
+        brought = money(self.others_per_month, currency)
+        return f"{told} {say(left, entries=entries, money=brought)}"
 
     def _to_do(self, currency: str) -> str:
-        floor = "".join(
-            f"Raise the floor {each.span()}"
-            f"{'' if len(each.months) == 12 else f' in {months_text(list(each.months))}'},"
-            f" {each.why}. "
-            for each in self.floors
-        )
-        if not self.changes:
-            no_other = "no other" if floor else "no"
-            return (
-                f"{floor}Change nothing{' else' if floor else ''}: {no_other} change to the settings in"
-                f" use earns the {money(self.least, currency)} a month that is asked of each."
+        floors = [
+            say("Raise the floor {span}, {why}.", span=each.span(), why=say(each.why))
+            if len(each.months) == 12
+            else say(
+                "Raise the floor {span} in {months}, {why}.",
+                span=each.span(), months=months_text(list(each.months)), why=say(each.why),
             )
-        seen = self.saving.seen / self.months
-        where = f"; {money(seen)} on those that they have"
+            for each in self.floors
+        ]  # fmt: skip
+        return " ".join([*floors, self._to_change(currency)])
+
+    def _to_change(self, currency: str) -> str:
+        if not self.changes:
+            nothing = later(
+                "Change nothing: no change to the settings in use earns the {money} a month that is asked of"
+                " each."
+            )
+            if self.floors:
+                nothing = later(
+                    "Change nothing else: no other change to the settings in use earns the {money} a month"
+                    " that is asked of each."
+                )
+            return say(nothing, money=money(self.least, currency))
+        of = say("1 entry") if self.entries == 1 else say("{count} entries", count=self.entries)
+        saves = money(self.saves_per_month, currency)
         if self.saving.unseen is None:
-            where = ", of which too few are metered to keep some back"
-        weeks = "seen" if self.saving.unseen is None else "not seen"
-        return (
-            f"{floor}Change {len(self.changes)} of {self.entries} {_entries(self.entries)}: saves"
-            f" {money(self.saves_per_month, currency)} a month (on weeks that they have {weeks}{where})."
-        )
-
-
-def _entries(count: int) -> str:
-    return "entry" if count == 1 else "entries"
+            return say(
+                "Change {count} of {entries}: saves {money} a month (on weeks that they have seen, of which"
+                " too few are metered to keep some back).",
+                count=len(self.changes), entries=of, money=saves,
+            )  # fmt: skip
+        return say(
+            "Change {count} of {entries}: saves {money} a month (on weeks that they have not seen; {seen} on"
+            " those that they have).",
+            count=len(self.changes), entries=of, money=saves,
+            seen=money(self.saving.seen / self.months),
+        )  # fmt: skip
 
 
 def renewal_of(  # noqa: PLR0913 - what is compared, and how changes count

@@ -19,6 +19,7 @@ from optimizer.base.errors import SeriesError
 from optimizer.base.flows import Flows
 from optimizer.base.timegrid import TimeGrid
 from optimizer.base.units import number
+from optimizer.base.words import later
 from optimizer.billing.bill import bill_flows
 from optimizer.billing.tariff import TariffCost
 from optimizer.evaluation.shape import Battery, Shape, net_of, shape_of
@@ -28,7 +29,13 @@ from optimizer.scenario.horizon import Horizon
 from optimizer.settings.windows import Settings
 from optimizer.simulation.replay import replay
 
-CAUSES = ("weather", "load", "windows not at work", "not explained", "tariff")
+CAUSES = (
+    later("weather"),
+    later("load"),
+    later("windows not at work"),
+    later("not explained"),
+    later("tariff"),
+)
 FEW_DAYS = 14
 MOST_DAYS = 3
 """So many days are named on which the meter was farthest from the replay."""

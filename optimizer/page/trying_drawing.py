@@ -245,8 +245,9 @@ def draw_days(grid: TimeGrid, import_kwh: FloatArray, chosen: int) -> Markup:
     told = (
         f"{dates[at]}: {number(float(import_kwh[at]))} kWh" if chosen >= 0 else say("none chosen")
     )
+    label = say("day of the year")
     drawing.parts.append(
-        f'<g class="cursor" role="slider" tabindex="0" aria-label="{escape(say("day of the year"))}"'
+        f'<g class="cursor" role="slider" tabindex="0" aria-label="{escape(label)}"'
         f' aria-valuemin="0" aria-valuemax="{len(dates) - 1}" aria-valuenow="{at}" aria-valuetext="{told}">'
     )
     drawing.add("rect", "reach", x=LEFT, y=20, width=HALF - RIGHT - LEFT, height=84)

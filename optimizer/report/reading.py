@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import shlex
+from datetime import date
 from pathlib import Path
 from typing import Any, cast
 
 import numpy as np
 
 from optimizer.base.timegrid import FloatArray
-from optimizer.base.units import money, number
+from optimizer.base.units import day_text, money, number
+from optimizer.base.words import later, say
 from optimizer.metering.found import Found, Point, Request
 from optimizer.metering.gaps import gap_runs
 from optimizer.metering.readings import counted
@@ -49,7 +51,10 @@ def _point_lines(point: Point) -> list[str]:
     return lines + [filled(f"note: {note}", "    ", "      ") for note in point.notes]
 
 
-SMALL_NUMBERS = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine")
+SMALL_NUMBERS = (
+    "no", "one", later("two"), later("three"), later("four"), later("five"),
+    later("six"), later("seven"), later("eight"), later("nine"),
+)  # fmt: skip
 
 
 def looks_like(point: Point) -> str:
@@ -58,22 +63,30 @@ def looks_like(point: Point) -> str:
     sums = [_sum_text(name, values) for name, values in even.columns.items()]
     missing = np.any([np.isnan(values) for values in even.columns.values()], axis=0)
     gaps = len(gap_runs(np.where(missing, np.nan, 0.0)))
-    told = SMALL_NUMBERS[gaps] if gaps < len(SMALL_NUMBERS) else f"{gaps:,}"
-    step = "hour" if even.step_minutes == MINUTES_OF_HOUR else f"{even.step_minutes} minutes"
-    return (
-        f"this looks like {_period(point)}, every {step}, {', '.join(sums)}, {told}"
-        f" {'gap' if gaps == 1 else 'gaps'}"
+    told = say(SMALL_NUMBERS[gaps]) if gaps < len(SMALL_NUMBERS) else number(gaps, 0)
+    step = (
+        say("every hour")
+        if even.step_minutes == MINUTES_OF_HOUR
+        else say("every {minutes} minutes", minutes=even.step_minutes)
     )
+    return say(
+        "this looks like {period}, {step}, {sums}, {gaps}",
+        period=_period(point), step=step, sums=", ".join(sums),
+        gaps=say("no gaps") if gaps == 0 else say("one gap") if gaps == 1
+        else say("{count} gaps", count=told),
+    )  # fmt: skip
 
 
 def _sum_text(name: str, values: FloatArray) -> str:
     if name.startswith("price"):
-        return (
-            f"prices around {np.nanmedian(values):.4g} per {name.rpartition('_')[2][0].upper()}Wh"
+        return say(
+            "prices around {price} per {unit}",
+            price=number(float(f"{np.nanmedian(values):.4g}"), 4),
+            unit=f"{name.rpartition('_')[2][0].upper()}Wh",
         )
     word, _, unit = name.rpartition("_")
-    named = "PV" if word == "pv" else word
-    return f"{named} {np.nansum(values):,.0f} {UNIT_NAMES[unit][0]}"
+    named = "PV" if word == "pv" else say(word)
+    return f"{named} {number(float(np.nansum(values)), 0)} {UNIT_NAMES[unit][0]}"
 
 
 def _period(point: Point) -> str:
@@ -81,7 +94,8 @@ def _period(point: Point) -> str:
     first, last, end = _first(point)[:10], _stamp(point, -1)[:10], _end(point)
     if first[4:] == "-01-01" and end[4:16] == "-01-01T00:00" and first[:4] == last[:4]:
         return first[:4]
-    return first if first == last else f"{first} to {last}"
+    first, last = (day_text(date.fromisoformat(day)) for day in (first, last))
+    return first if first == last else say("{first} to {last}", first=first, last=last)
 
 
 def _column_text(point: Point, column: str) -> str:

@@ -83,6 +83,7 @@ def plan_record(result: Result, past: Review | None = None, language: str = "en"
     sureness = searched.sureness if searched else None
     with speaking(language):
         worth, expected = verdict(result), promise(result)
+        renewal = renewal_record(result) if isinstance(result, RenewResult) else None
     return {
         "program": {"name": "tariffwright", "version": __version__},
         "scenario": result.scenario.name,
@@ -121,7 +122,7 @@ def plan_record(result: Result, past: Review | None = None, language: str = "en"
         "curve": _curve(result),
         "second_card": second_card_record(result),
         "change_from_in_use": _change(result),
-        "renewal": renewal_record(result) if isinstance(result, RenewResult) else None,
+        "renewal": renewal,
         "review": None if past is None else review_record(past),
         "fits": fits_record(searched.fits if searched else ()),
         "reserve": reserve_record(searched.reserve if searched else None),

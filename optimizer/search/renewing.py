@@ -22,8 +22,9 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
-from optimizer.base.calendar import DAY_NAMES, MONTH_NAMES
+from optimizer.base.calendar import MONTH_NAMES
 from optimizer.base.units import number
+from optimizer.base.words import later, say
 from optimizer.forecasting.weeks import Weather
 from optimizer.search.choose import Effort, Found, find_settings
 from optimizer.search.drafts import Draft, draft_of, drafts_of, not_below
@@ -46,8 +47,8 @@ from optimizer.site.equipment import Plant
 SAME_PCT = 1e-6
 """Floors that differ by less are the same. [%]"""
 
-LOWEST = "the lowest level that the scenario allows"
-WISHED = "for the endurance that is wished for"
+LOWEST = later("the lowest level that the scenario allows")
+WISHED = later("for the endurance that is wished for")
 
 
 @dataclass(frozen=True)
@@ -84,8 +85,12 @@ class Change:
             if window is not None
         ]
         if self.kind == "change":
-            return f"{where}: change {told[0]} into {told[1]}"
-        return f"{where}: {self.kind} {told[0]}"
+            return say(
+                "{where}: change {before} into {after}", where=where, before=told[0], after=told[1]
+            )
+        if self.kind == "add":
+            return say("{where}: add {window}", where=where, window=told[0])
+        return say("{where}: remove {window}", where=where, window=told[0])
 
 
 @dataclass(frozen=True)
@@ -108,8 +113,11 @@ class OnceChange:
         was, now = (
             field_text(window, self.field, whole_kw) for window in (self.before, self.after)
         )
-        where = f"{months_text(list(self.months))}, all entries of {self.list_name!r}"
-        return f"{where}: change {self.field} from {was} to {now}"
+        return say(
+            "{months}, all entries of {list}: change {field} from {before} to {after}",
+            months=months_text(list(self.months)), list=repr(self.list_name), field=say(self.field),
+            before=was, after=now,
+        )  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -124,11 +132,13 @@ class RaisedFloor:
 
     def sentence(self, _whole_kw: float | None = None) -> str:
         """Return what to do in words."""
-        return f"{months_text(list(self.months))}: raise the floor {self.span()}"
+        months = months_text(list(self.months))
+        return say("{months}: raise the floor {span}", months=months, span=self.span())
 
     def span(self) -> str:
         """Return the floor before and after: ``from 10 to 30 %``."""
-        return f"from {number(self.before_pct)} to {number(self.after_pct)} %"
+        low, high = number(self.before_pct), number(self.after_pct)
+        return say("from {low} to {high} %", low=low, high=high)
 
 
 def raised_floors(before: Settings, after: Settings, plant: Plant) -> tuple[RaisedFloor, ...]:
@@ -150,8 +160,8 @@ def days_text(weekdays: Sequence[int]) -> str:
     for sets in DAY_SETS.values():
         for name, days in sets.items():
             if set(days) == set(weekdays):
-                return name
-    return ", ".join(f"{DAY_NAMES[day].capitalize()}s" for day in sorted(weekdays))
+                return say(name)
+    return ", ".join(say(name) for name, (day,) in DAY_SETS["each_day"].items() if day in weekdays)
 
 
 def groups_in_use(settings: Settings, months: Sequence[int], controls: Controls) -> MonthGroups:

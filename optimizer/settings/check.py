@@ -14,7 +14,7 @@ import numpy as np
 
 from optimizer.base.documents import Source, beginning_of, checked, read_document
 from optimizer.base.errors import Mistake, Place, SettingsError, raise_findings
-from optimizer.base.units import MINUTES_PER_DAY, number, read_clock
+from optimizer.base.units import MINUTES_PER_DAY, number, plain_number, read_clock
 from optimizer.settings.controls import Controls
 from optimizer.settings.menu import STEP_TOLERANCE, USES, Menu, MenuList, OnceField, Steps
 from optimizer.settings.short_text import is_short_text, short_content
@@ -397,7 +397,7 @@ def _refused_by_rules(settings: Settings, place: WindowPlace, plant: Plant) -> I
     most = float(allowed_kw(plant.rules, ways, months)[:, inside].min())
     if asked > most + STEP_TOLERANCE:
         given = "" if getattr(window, name) is not None else f"{name} is left out, so "
-        lower = f"Write {name}: {number(most, 2)}" + (" or less" if most else ", PV alone")
+        lower = f"Write {name}: {plain_number(most, 2)}" + (" or less" if most else ", PV alone")
         yield _Refusal(
             (name,) if not given else (),
             f"{given}{window.span()} asks for {number(asked, 2)} kW where"
@@ -415,7 +415,7 @@ def _refused_by_rules(settings: Settings, place: WindowPlace, plant: Plant) -> I
         yield _Refusal(
             ("import_cap_kw",),
             f"import_cap_kw is {cap:g} kW where {_allows(plant, only_import, highest, months)}",
-            f"Write import_cap_kw: {number(highest, 2)} or less, or leave it out.",
+            f"Write import_cap_kw: {plain_number(highest, 2)} or less, or leave it out.",
             "a rule refuses this",
         )
 

@@ -174,10 +174,10 @@ class Window(Document):
 def field_text(window: Window, field: OnceField, whole_kw: float | None = None) -> str:
     """Return what a window says of a field of the menu, as it is typed in; powers as ``power_text``."""
     if field == "grid":
-        return "PV only" if window.grid_kw == 0 else "from the grid too"
+        return say("PV only") if window.grid_kw == 0 else say("from the grid too")
     value = getattr(window, KEY_OF[field, window.action])
     if value is None:
-        return "none"
+        return say("none")
     if field == "level":
         return f"{number(value)} %"
     return power_text(value, whole_kw if field == "power" else None)
@@ -190,31 +190,41 @@ def power_text(power_kw: float, whole_kw: float | None) -> str:
 
 
 def _charge_words(window: Window, whole_kw: float | None) -> str:
-    until = f"charge to {number(window.until_pct)} %" if window.until_pct is not None else "charge"
+    until = (
+        say("charge")
+        if window.until_pct is None
+        else say("charge to {level} %", level=number(window.until_pct))
+    )
     if window.grid_kw is None:
         return until
     if window.grid_kw == 0:
-        return f"{until}, from PV only"
-    return f"{until}, at most {power_text(window.grid_kw, whole_kw)} from the grid"
+        return say("{charge}, from PV only", charge=until)
+    kw = power_text(window.grid_kw, whole_kw)
+    return say("{charge}, at most {kw} from the grid", charge=until, kw=kw)
 
 
 def _cap_words(cap_kw: float) -> str:
-    return f"import at most {number(cap_kw)} kW" if cap_kw else "stay off the grid"
+    return say("import at most {kw} kW", kw=number(cap_kw)) if cap_kw else say("stay off the grid")
 
 
 def _down_to(window: Window) -> str:
-    return f", down to {number(window.down_to_pct)} %" if window.down_to_pct is not None else ""
+    if window.down_to_pct is None:
+        return ""
+    return say(", down to {level} %", level=number(window.down_to_pct))
 
 
 def _sell_words(window: Window, whole_kw: float | None) -> str:
-    power = "" if window.power_kw is None else f" at {power_text(window.power_kw, whole_kw)}"
-    return f"sell{power}{_down_to(window)}"
+    if window.power_kw is None:
+        return say("sell") + _down_to(window)
+    return say("sell at {kw}", kw=power_text(window.power_kw, whole_kw)) + _down_to(window)
 
 
 _ACTION_WORDS: dict[str, Callable[[Window, float | None], str]] = {
     "charge": _charge_words,
-    "hold": lambda _window, _whole_kw: "hold what is stored",
-    "cover": lambda window, _whole_kw: f"cover the building from the battery{_down_to(window)}",
+    "hold": lambda _window, _whole_kw: say("hold what is stored"),
+    "cover": lambda window, _whole_kw: (
+        say("cover the building from the battery") + _down_to(window)
+    ),
     "sell": _sell_words,
     "limit": lambda _window, _whole_kw: "",
 }
@@ -432,13 +442,14 @@ class Settings(Document):
         """
         season = self.seasons[place.season]
         window = self.window(place)
-        days = days or season.day_sets[place.day_set].days
+        days = days or say(season.day_sets[place.day_set].days)
         span = window.span()
         if window.is_over_midnight and self.after_midnight == "next day":
-            span += " of the next day"
+            span = say("{span} of the next day", span=span)
         months = season.name()
         if self.found_for is not None:
-            months += f" (found for {months_text(self.found_for)})"
+            found = months_text(self.found_for)
+            months = say("{months} (found for {found})", months=months, found=found)
         return f"{days} {span}, {months}: {window.words(whole_kw)}"
 
     def weekdays_of(self, place: WindowPlace, minute: IntArray) -> BoolArray:
