@@ -311,7 +311,8 @@ def settings_yaml(result: Result, settings: Settings) -> str:
 
 def commented_settings(head: Sequence[str], scenario: Scenario, settings: Settings) -> str:
     """Return a settings file that begins with some comments and the card."""
-    card = card_text(card_for(scenario, settings)).splitlines()
+    with speaking("en"):
+        card = card_text(card_for(scenario, settings)).splitlines()
     lines = [*head, "#", *(f"#   {line}".rstrip() for line in card), "#"]
     return "\n".join(map(on_one_line, lines)) + "\n" + typed_yaml(settings_record(settings))
 
