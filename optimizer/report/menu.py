@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 from typing import Any, cast
 
 from optimizer.base.units import money
+from optimizer.base.words import later, say
 from optimizer.report.card import card_for
 from optimizer.report.card_text import card_text
 from optimizer.report.shapes import MenuRecord, OneMore
@@ -17,16 +18,17 @@ from optimizer.settings.menu import DAY_SETS, Menu, MenuList
 from optimizer.workflows.menu import MenuWorth
 
 ACTION_WORDS = {
-    "charge": "fill the battery",
-    "hold": "keep what is stored",
-    "cover": "cover the building",
-    "sell": "sell to the grid",
-    "limit": "limit the import",
+    "charge": later("fill the battery"),
+    "hold": later("keep what is stored"),
+    "cover": later("cover the building"),
+    "sell": later("sell to the grid"),
+    "limit": later("limit the import"),
 }
 
 FIELD_WORDS = {
-    "days": "days", "start": "start", "end": "end", "action": "action", "level": "level",
-    "power": "power", "grid": "whether the grid fills", "cap": "import cap",
+    "days": later("days"), "start": later("start"), "end": later("end"), "action": later("action"),
+    "level": later("level"), "power": later("power"), "grid": later("whether the grid fills"),
+    "cap": later("import cap"),
 }  # fmt: skip
 
 
@@ -58,41 +60,61 @@ def holds(controls: Controls) -> Iterator[str]:
     for place, each in enumerate(controls.menu.lists):
         yield from _list_holds(each, tuple(named[place]) if named else each.fields)
     if controls.has_calendar:
-        yield f"It stores {controls.season_sets} sets of months, each with entries of its own."
+        yield say(
+            "It stores {count} sets of months, each with entries of its own.",
+            count=controls.season_sets,
+        )
     if controls.most_entries is not None:
-        yield f"Over all months and days it stores at most {controls.most_entries} entries."
+        yield say(
+            "Over all months and days it stores at most {count} entries.",
+            count=controls.most_entries,
+        )
     if controls.floor_by_season:
-        yield "Each set of months has a floor of its own."
-    yield f"The end of the day is called {controls.last_minute}."
+        yield say("Each set of months has a floor of its own.")
+    yield say("The end of the day is called {time}.", time=controls.last_minute)
 
 
 def _list_holds(each: MenuList, named: Sequence[str]) -> Iterator[str]:
     """Yield what a list holds; ``named`` are the fields that its description names."""
-    count = f"{each.entries} {'entry' if each.entries == 1 else 'entries'}"
-    days = "all days together" if "days" in each.fields else _days(each)
-    does = _joined([ACTION_WORDS[action] for action in each.actions], "or")
-    yield f"{each.name}: {count} for {days}, to {does}."
-    fields = [FIELD_WORDS[field] for field in each.fields if field in named]
-    yield f"An entry of {each.name!r} has: {', '.join(fields)}."
+    days = say("all days together") if "days" in each.fields else _days(each)
+    does = _joined([say(ACTION_WORDS[action]) for action in each.actions], say(" or "))
+    if each.entries == 1:
+        yield say("{list}: 1 entry for {days}, to {does}.", list=each.name, days=days, does=does)
+    else:
+        yield say(
+            "{list}: {count} entries for {days}, to {does}.",
+            list=each.name, count=each.entries, days=days, does=does,
+        )  # fmt: skip
+    fields = [say(FIELD_WORDS[field]) for field in each.fields if field in named]
+    name = repr(each.name)
+    yield say("An entry of {list} has: {fields}.", list=name, fields=", ".join(fields))
     if each.grid_tells:
-        yield "An entry that the grid fills charges the battery, one that it does not covers the building."
+        yield say(
+            "An entry that the grid fills charges the battery, one that it does not covers the building."
+        )
     if len(fields) < len(each.fields):
-        yield "What it does ('action' on the card) has a field of its own, or the others tell it."
+        yield say(
+            "What it does ('action' on the card) has a field of its own, or the others tell it."
+        )
     if each.once:
-        once = _joined([FIELD_WORDS[field] for field in each.once], "and")
-        yield f"For all entries of {each.name!r} together stand once: {once}."
+        once = _joined([say(FIELD_WORDS[field]) for field in each.once], say(" and "))
+        yield say(
+            "For all entries of {list} together stand once: {fields}.", list=name, fields=once
+        )
     if each.fills_day:
-        yield f"Entries of {each.name!r} fill the day without a hole."
+        yield say("Entries of {list} fill the day without a hole.", list=name)
 
 
 def _days(each: MenuList) -> str:
-    names = list(DAY_SETS[each.day_types])
-    return names[0] if len(names) == 1 else f"each of {_joined(names, 'and')}"
+    names = [say(name) for name in DAY_SETS[each.day_types]]
+    if len(names) == 1:
+        return names[0]
+    return say("each of {days}", days=_joined(names, say(" and ")))
 
 
 def _joined(words: Sequence[str], last: str) -> str:
     *others, end = words
-    return f"{', '.join(others)} {last} {end}" if others else end
+    return f"{', '.join(others)}{last}{end}" if others else end
 
 
 # What it cannot say -----------------------------------------------------------------------------------
@@ -105,13 +127,13 @@ def cannot_say(controls: Controls) -> Iterator[str]:
     for each in menu.lists:
         yield from _list_lacks(each, alone=len(menu.lists) == 1)
     for can, words in (
-        (controls.has_calendar, "Months: what is typed in holds until it is changed."),
-        (len(menu.day_sets) > 1, "Days of the week: entries hold every day."),
-        (controls.over_midnight, "An entry that crosses midnight: it takes two."),
-        (controls.whole_day, "An entry of 24 hours: it takes two."),
+        (controls.has_calendar, say("Months: what is typed in holds until it is changed.")),
+        (len(menu.day_sets) > 1, say("Days of the week: entries hold every day.")),
+        (controls.over_midnight, say("An entry that crosses midnight: it takes two.")),
+        (controls.whole_day, say("An entry of 24 hours: it takes two.")),
         (
             len(menu.lists) == 1 or controls.overlap,
-            "Two things at once, apart from a limit: entries of two lists may not overlap.",
+            say("Two things at once, apart from a limit: entries of two lists may not overlap."),
         ),
     ):
         if not can:
@@ -122,32 +144,50 @@ def _lacking_actions(menu: Menu) -> Iterator[str]:
     for action, words in ACTION_WORDS.items():
         known = action in menu.actions or action in {"limit", menu.outside}
         if not known:
-            yield f"That the equipment should {words} at a given time."
+            yield say("That the equipment should {does} at a given time.", does=say(words))
     if not any(each.has("cap") for each in menu.lists):
-        yield "A limit of the import, or staying off the grid, at a given time."
+        yield say("A limit of the import, or staying off the grid, at a given time.")
 
 
 def _list_lacks(each: MenuList, *, alone: bool) -> Iterator[str]:
-    here = "an entry" if alone else f"an entry of {each.name!r}"
+    name = repr(each.name)
+    here = say("an entry") if alone else say("an entry of {list}", list=name)
     if not each.has("level"):
         if "charge" in each.actions:
-            yield f"How full {here} fills the battery: it fills it as far as it goes."
+            yield say(
+                "How full {entry} fills the battery: it fills it as far as it goes.", entry=here
+            )
         if {"cover", "sell"} & set(each.actions):
-            yield f"Down to which level {here} draws the battery: it goes down to the floor."
+            yield say(
+                "Down to which level {entry} draws the battery: it goes down to the floor.",
+                entry=here,
+            )
     asks = [
-        verb for action, verb in (("charge", "fills"), ("sell", "sells")) if action in each.actions
+        say(verb)
+        for action, verb in (("charge", later("fills")), ("sell", later("sells")))
+        if action in each.actions
     ]
     if asks and not each.has("power"):
-        yield f"With which power {here} {_joined(asks, 'or')}: it takes all there is."
+        yield say(
+            "With which power {entry} {does}: it takes all there is.",
+            entry=here, does=_joined(asks, say(" or ")),
+        )  # fmt: skip
     if "charge" in each.actions and not each.takes_no_grid:
-        yield f"That {here} fills from PV alone."
+        yield say("That {entry} fills from PV alone.", entry=here)
     for field in each.once:
         if field == "grid":
-            yield f"That one entry of {each.name!r} fills from the grid and another from PV alone."
+            yield say(
+                "That one entry of {list} fills from the grid and another from PV alone.", list=name
+            )
+        elif field == "cap":
+            yield say(
+                "An import cap for one entry of {list} that differs from another's.", list=name
+            )
         else:
-            article = "An" if field == "cap" else "A"
-            words = FIELD_WORDS[field]
-            yield f"{article} {words} for one entry of {each.name!r} that differs from another's."
+            yield say(
+                "A {field} for one entry of {list} that differs from another's.",
+                field=say(FIELD_WORDS[field]), list=name,
+            )  # fmt: skip
 
 
 # What its poverty costs -------------------------------------------------------------------------------
