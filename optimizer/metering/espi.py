@@ -8,14 +8,11 @@ The ReadingType says what a value is::
     energy in kWh = value × 10^powerOfTenMultiplier / 1000          uom 72, Wh
     energy in kWh = the same × length of the interval in h          uom 38, W, a mean power
 
-flowDirection 1 is import, 19 export, 4 the net of both in an interval. What is read is a value for
-each interval (accumulationBehaviour 4, or none named). Registers, whose differences would be the
-energy, are refused; behaviour 1 is read with flowDirection 4 only, as net metering uses it, and
-only if the values do not rise like a register's.
-
-Registers are refused, not differenced: a reset or an exchange of the meter would become energy.
-accumulationBehaviour 1 is read with flowDirection 4 only, as the conformance rules have net
-metering.
+flowDirection 1 is import, 19 export, 4 the net of both in an interval. accumulationBehaviour 4, or
+none named, is a value for each interval. 1, 2 and 3 are readings of a register, if the values rise like
+one's; ``registers`` makes energies of them. Behaviour 1 with flowDirection 4 is a value for each
+interval, as the conformance rules have net metering; a register of the net is refused, since a fall of
+it may be export or a reset.
 
 Read next: ``interval_csv``.
 
@@ -30,7 +27,7 @@ import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import BinaryIO
+from typing import BinaryIO, Literal
 
 import numpy as np
 import pandas as pd
@@ -55,6 +52,7 @@ from optimizer.metering.readings import (
     counted,
     even_readings,
 )
+from optimizer.metering.registers import READINGS_A_FALL, energies
 
 SERVICES = {
     0: "electricity", 1: "gas", 2: "water", 3: "time", 4: "heat", 5: "refuse", 6: "sewerage",
@@ -68,10 +66,12 @@ UNITS = {
     31: "J", 80: "currency", 159: "min", 160: "h",
 }  # fmt: skip
 WH, W, VARH = 72, 38, 73
+Kind = Literal["energy", "power", "register"]
 
 FORWARD, NET, REVERSE = 1, 4, 19
 DIRECTIONS = {FORWARD: "import_kwh", NET: "net_kwh", REVERSE: "export_kwh"}
 DELTA, BULK = 4, 1
+REGISTERS = {1, 2, 3}
 BEHAVIOURS = {
     1: "a bulk quantity", 2: "continuously cumulative", 3: "cumulative", 6: "indicating",
     9: "a sum", 12: "instantaneous",
@@ -97,6 +97,9 @@ QUALITIES = {
 
 REGISTER_READINGS = 4
 """From this number of readings on, values that only rise look like a register."""
+
+USE_OF_KIND = ("energy", "register", "power")
+"""Kinds of readings, the one that is used first where several tell the same."""
 
 
 @dataclass
@@ -154,7 +157,7 @@ def read_espi(path: Path, source: BinaryIO, request: Request) -> Found:
         reason = _not_electric(entry)
         account = Account(path, feed.where)
         series = series_of[number - 1]
-        streams = [] if reason else _streams(feed, series, account)
+        streams = [] if reason else _streams(feed, series, request, account)
         if streams:
             points.append(
                 _point(
@@ -296,41 +299,45 @@ class Usable:
     series: Series
 
 
-def _streams(feed: Feed, series: Sequence[Series], account: Account) -> list[Usable]:
+def _streams(
+    feed: Feed, series: Sequence[Series], request: Request, account: Account
+) -> list[Usable]:
     """Return the streams that can be used; the others leave a note each."""
     usable = []
     for one in series:
         label = one.reading.title or one.reading.itself or "without a title"
-        quantity, factor, is_power, reason = _meaning(one)
+        quantity, factor, kind, reason = _meaning(one)
         rows = np.concatenate(
             [np.arange(b.first, b.end, dtype=np.int64) for b in one.blocks] or [np.array([], int)]
         )
         if not reason and not len(rows):
             reason = "it has no readings"
-        if not reason and one.number("accumulationBehaviour", 0) == BULK:
+        if not reason and one.number("accumulationBehaviour", 0) in REGISTERS:
             moments = np.array(feed.rows.start_s)[rows]
             in_time = rows[np.argsort(moments, kind="stable")]
-            reason = _register_reason(np.array(feed.rows.value)[in_time])
+            reason = _register_reason(np.array(feed.rows.value)[in_time], one, kind)
         if reason:
             account.note(f"the meter reading {label[:60]!r} is not used: {reason}.")
             continue
         start, duration = _times(feed, one, rows, account)
         values = np.array(feed.rows.value)[rows] * factor
         stream = Stream(
-            quantity, start, duration, values, np.array(feed.rows.line)[rows],
-            kind="power" if is_power else "energy"
-        )  # fmt: skip
+            quantity, start, duration, values, np.array(feed.rows.line)[rows], kind=kind
+        )
         _refuse_negative(stream, feed)
-        _note_outsiders(one, start, account)
+        if kind == "register":
+            stream = _at_moments(stream, one, request, account)
+        else:
+            _note_outsiders(one, start, account)
         _note_quality(np.array(feed.rows.quality)[rows], one, account)
         usable.append(Usable(stream, np.array(feed.rows.cost)[rows], one))
     return _without_rivals(usable, account)
 
 
-def _meaning(series: Series) -> tuple[str, float, bool, str]:
-    """Return quantity, factor to kWh, kW or kvarh, whether it is a power, and why it is not read."""
+def _meaning(series: Series) -> tuple[str, float, Kind, str]:
+    """Return quantity, factor to kWh, kW or kvarh, the kind of its values, and why it is not read."""
     if not series.words:
-        return "", 0.0, False, "its ReadingType is missing, so its unit is unknown"
+        return "", 0.0, "energy", "its ReadingType is missing, so its unit is unknown"
     unit, flow = series.number("uom", -1), series.number("flowDirection", 0)
     behaviour, extreme = (
         series.number("accumulationBehaviour", 0),
@@ -347,30 +354,67 @@ def _meaning(series: Series) -> tuple[str, float, bool, str]:
         reason = f"it holds the {EXTREMES[extreme]} values (dataQualifier {extreme}), not means"
     elif flow not in {0, *DIRECTIONS}:
         reason = f"its flowDirection {flow} is neither import, export nor net"
-    elif behaviour not in {0, DELTA} and (behaviour, flow) != (BULK, NET):
-        reason = (
-            f"its values are {BEHAVIOURS.get(behaviour, 'of an unknown kind')}"
-            f" (accumulationBehaviour {behaviour}), not the energy of each interval"
-        )
     elif abs(power) > 12:
         reason = f"its powerOfTenMultiplier is {power}"
     elif unit == VARH and flow not in {0, FORWARD}:
         reason = f"only reactive energy of import is read, not flowDirection {flow}"
+    else:
+        reason = _behaviour_reason(behaviour, flow, unit)
     if reason:
-        return "", 0.0, False, reason
+        return "", 0.0, "energy", reason
     quantity = DIRECTIONS[flow or FORWARD] if unit != VARH else "reactive_kvarh"
-    return quantity, 10.0**power / 1000, unit == W, ""
+    is_register = behaviour in REGISTERS and flow != NET
+    kind: Kind = "power" if unit == W else "register" if is_register else "energy"
+    return quantity, 10.0**power / 1000, kind, ""
 
 
-def _register_reason(values: FloatArray) -> str:
-    known = values[~np.isnan(values)]
-    rises = len(known) >= REGISTER_READINGS and bool((np.diff(known) >= 0).all())
-    if rises and known[-1] > known[0]:
-        return (
-            f"its {len(known)} values only ever rise (accumulationBehaviour 1): a register, whose"
-            " differences would be the energy"
-        )
+def _behaviour_reason(behaviour: int, flow: int, unit: int) -> str:
+    """Return why values that accumulate so are not read."""
+    if behaviour in {0, DELTA} or (behaviour, flow) == (BULK, NET):
+        return ""
+    code = f"accumulationBehaviour {behaviour}"
+    if behaviour not in REGISTERS or unit == W:
+        what = BEHAVIOURS.get(behaviour, "of an unknown kind")
+        return f"its values are {what} ({code}), not the energy of each interval"
+    if flow == NET:
+        return f"it is a register of the net ({code}): a fall of it may be export or a reset"
     return ""
+
+
+def _register_reason(values: FloatArray, series: Series, kind: Kind) -> str:
+    """Return why values are not what the code of a register, or of net metering, makes them."""
+    known = values[~np.isnan(values)]
+    code = f"accumulationBehaviour {series.number('accumulationBehaviour', 0)}"
+    falls = int((np.diff(known) < 0).sum())
+    if kind != "register":
+        rises = len(known) >= REGISTER_READINGS and not falls and known[-1] > known[0]
+        return (
+            f"its {len(known)} values only ever rise ({code}): a register of the net"
+            if rises
+            else ""
+        )
+    if len(known) < REGISTER_READINGS:
+        return f"{counted(len(known), 'value')} ({code}) are too few to tell a register by its rise"
+    if falls > 1 + len(known) // READINGS_A_FALL:
+        return f"its values fall {falls} times, so they are no register's, as {code} has it"
+    return ""
+
+
+def _at_moments(stream: Stream, series: Series, request: Request, account: Account) -> Stream:
+    """Return readings of a register at the moments at which it stood at them."""
+    account.note(
+        f"{stream.quantity}: the file calls these values a register's"
+        f" (accumulationBehaviour {series.number('accumulationBehaviour', 0)})."
+    )
+    if not stream.duration_s.any():
+        return stream
+    edge = "end" if request.stamps == "end" else "beginning"
+    account.note(
+        f"{stream.quantity}: each reading of the register has an interval; it was taken as read at its"
+        f" {edge}. --stamps tells which it is."
+    )
+    moved = stream.start_s + (stream.duration_s if edge == "end" else 0)
+    return replace(stream, start_s=moved)
 
 
 def _times(
@@ -488,16 +532,16 @@ def _without_rivals(usable: list[Usable], account: Account) -> list[Usable]:
         if len(winners) < len(rivals):
             account.note(
                 f"{quantity}: {len(rivals) - len(winners)} meter readings of longer steps, or of"
-                " power beside energy, were not used."
+                " power or registers beside energy, were not used."
             )
         chosen.append(_joined(winners))
     return chosen
 
 
-def _rank(one: Usable) -> tuple[bool, int]:
+def _rank(one: Usable) -> tuple[int, int]:
     known = one.stream.duration_s[one.stream.duration_s > 0]
     length = int(np.median(known)) if len(known) else one.series.number("intervalLength", 0)
-    return one.stream.kind == "power", length
+    return USE_OF_KIND.index(one.stream.kind), length
 
 
 def _joined(parts: list[Usable]) -> Usable:
@@ -526,7 +570,11 @@ def _point(
 ) -> Point:
     instants = np.concatenate([one.stream.start_s for one in streams])
     clock = _clock(feed, entry, instants, request, account)
-    even = even_readings([one.stream for one in streams], clock, account)
+    intervals = [
+        energies(one.stream, clock, account) if one.stream.kind == "register" else one.stream
+        for one in streams
+    ]
+    even = even_readings(intervals, clock, account)
     cost = _cost(streams, series)
     return finished(
         number, name, directions_parted(even, account), account.notes, request.fill, cost=cost
