@@ -26,15 +26,15 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
-from pathlib import Path
-from typing import BinaryIO, Literal
+from typing import Literal
 
 import numpy as np
 import pandas as pd
 
 from optimizer.base.errors import SeriesError
 from optimizer.base.timegrid import FloatArray, IntArray
-from optimizer.metering.espi_xml import ABSENT, Block, Entry, Feed, read_feed
+from optimizer.metering.espi_points import Group, Member, grouped, names
+from optimizer.metering.espi_xml import ABSENT, Block, Entry, Feed
 from optimizer.metering.found import (
     Found,
     Point,
@@ -98,6 +98,9 @@ QUALITIES = {
 REGISTER_READINGS = 4
 """From this number of readings on, values that only rise look like a register."""
 
+FILE_LINES = 10**9
+"""Places in the second of several files count from here on, and so on; no file has as many lines."""
+
 USE_OF_KIND = ("energy", "register", "power")
 """Kinds of readings, the one that is used first where several tell the same."""
 
@@ -116,17 +119,16 @@ class Series:
         return int(text) if re.fullmatch(r"-?\d{1,9}", text, re.ASCII) else default
 
 
-def read_espi(path: Path, source: BinaryIO, request: Request) -> Found:
-    """Read the electricity of an ESPI file.
+def read_espi(feeds: Sequence[Feed], request: Request) -> Found:
+    """Read the electricity of an ESPI file, or of several whose times follow one another.
 
     Parameters
     ----------
-    path : Path
-        Its name, for messages.
-    source : binary file
-        Its bytes, already unpacked.
+    feeds : sequence of Feed
+        What stands in each file.
     request : Request
-        Zone, point and fill rule; the rest is for CSVs.
+        Zone, point and fill rule, and at which edge of its interval a register was read; the rest is for
+        CSVs.
 
     Returns
     -------
@@ -137,62 +139,68 @@ def read_espi(path: Path, source: BinaryIO, request: Request) -> Found:
     Raises
     ------
     SeriesError
-        If the file is malformed, holds no electricity, contradicts itself, or neither it nor the
-        request names the meter's clock.
+        If a file holds no electricity, contradicts itself or another, or neither they nor the request
+        name the meter's clock.
     """
-    feed = read_feed(path, source)
-    usage = feed.of_content("UsagePoint")
-    if not usage:
-        raise SeriesError(
-            "the feed has no UsagePoint", where=path,
-            mend="Ask for usage data with its usage point, meter reading and reading type.",
-        )  # fmt: skip
-    series_of, strays = _series_of_points(feed, usage)
+    series_of: list[list[list[Series]]] = []
+    notes: list[str] = []
+    for feed in feeds:
+        usage = feed.of_content("UsagePoint")
+        if not usage:
+            raise SeriesError(
+                "the feed has no UsagePoint", where=feed.path,
+                mend="Ask for usage data with its usage point, meter reading and reading type.",
+            )  # fmt: skip
+        found, strays = _series_of_points(feed, usage)
+        series_of.append(found)
+        notes += _by_file(feed, strays, feeds)
     points: list[Point] = []
     refused: list[str] = []
-    for number, entry in enumerate(usage, start=1):
-        name = entry.title or entry.itself.rpartition("/")[2]
-        if not is_asked(request.point, number, name):
+    groups = grouped(feeds)
+    for number, group in enumerate(groups, start=1):
+        if not any(is_asked(request.point, number, one.name) for one in group.members):
             continue
-        reason = _not_electric(entry)
-        account = Account(path, feed.where)
-        series = series_of[number - 1]
-        streams = [] if reason else _streams(feed, series, request, account)
-        if streams:
-            points.append(
-                _point(
-                    feed,
-                    number,
-                    name,
-                    entry,
-                    series,
-                    streams=streams,
-                    account=account,
-                    request=request,
-                )
-            )
-        else:
-            why = reason or "; ".join(account.notes) or "it has no readings"
-            refused.append(f"usage point {number} ({name or 'no name'}) is left out: {why}")
-    _refuse_nothing(feed, usage, points, refused, request)
-    return Found(path, "ESPI (Green Button) XML", tuple(points), tuple(refused), tuple(strays))
+        parts: list[Metered] = []
+        for one in group.members:
+            reason = _not_electric(one.entry)
+            account = Account(one.feed.path, one.feed.where)
+            series = series_of[one.file][one.place]
+            streams = [] if reason else _streams(one.feed, series, request, account)
+            if streams:
+                told = _by_file(one.feed, account.notes, feeds)
+                parts.append(Metered(one, series, streams, told))
+            else:
+                why = reason or "; ".join(account.notes) or "it has no readings"
+                left = f"usage point {number} ({one.name or 'no name'}) is left out: {why}"
+                refused += _by_file(one.feed, [left], feeds)
+        if parts:
+            points.append(_point(number, group, parts, request))
+    _refuse_nothing(groups, points, refused, request)
+    kind = "ESPI (Green Button) XML"
+    return Found(feeds[0].path, kind, tuple(points), tuple(refused), tuple(notes))
+
+
+def _by_file(feed: Feed, notes: Sequence[str], feeds: Sequence[Feed]) -> list[str]:
+    """Return notes on a file, with its name where there are several."""
+    return list(notes) if len(feeds) == 1 else [f"{feed.path.name}: {one}" for one in notes]
 
 
 def _refuse_nothing(
-    feed: Feed, usage: Sequence[Entry], points: list[Point], refused: list[str], request: Request
+    groups: Sequence[Group], points: list[Point], refused: list[str], request: Request
 ) -> None:
     if points:
         return
+    first = groups[0].first
     if not refused:
-        names = "; ".join(f"{n} {entry.title}".rstrip() for n, entry in enumerate(usage, start=1))
+        told = "; ".join(f"{n} {one.first.entry.title}".rstrip() for n, one in enumerate(groups, 1))
         raise SeriesError(
-            f"no usage point has the number or name {request.point!r}; there are: {names}",
-            where=f"{feed.path}, --point",
+            f"no usage point has the number or name {request.point!r}; there are: {told}",
+            where=f"{first.feed.path}, --point",
             mend="Give one of these numbers.",
         )
     raise SeriesError(
         "; ".join(refused)[:1000],
-        where=feed.where(usage[0].line),
+        where=first.feed.where(first.entry.line),
         mend="Ask for the interval readings of electricity.",
     )
 
@@ -297,6 +305,16 @@ class Usable:
     stream: Stream
     cost: IntArray
     series: Series
+
+
+@dataclass(frozen=True)
+class Metered:
+    """What one file has of a usage point: all its series, those that are used, and notes."""
+
+    member: Member
+    series: Sequence[Series]
+    streams: Sequence[Usable]
+    notes: Sequence[str]
 
 
 def _streams(
@@ -558,27 +576,62 @@ def _joined(parts: list[Usable]) -> Usable:
     return Usable(whole, np.concatenate([part.cost for part in parts]), parts[0].series)
 
 
-def _point(
-    feed: Feed,
-    number: int,
-    name: str,
-    entry: Entry,
-    series: Sequence[Series],
-    streams: list[Usable],
-    account: Account,
-    request: Request,
-) -> Point:
+def _point(number: int, group: Group, parts: Sequence[Metered], request: Request) -> Point:
+    path = parts[0].member.feed.path
+    files = [part.member.feed for part in parts]
+    account = Account(path, lambda place: files[place // FILE_LINES].where(place % FILE_LINES))
+    if len(parts) > 1:
+        account.note(f"{len(parts)} files were joined: {names([one.path for one in files])}.")
+        account.notes += group.renamed()
+    for part in parts:
+        account.notes += [one for one in part.notes if one not in account.notes]
+    streams = _of_all_files(parts, account)
     instants = np.concatenate([one.stream.start_s for one in streams])
-    clock = _clock(feed, entry, instants, request, account)
+    clock = _clock(parts, instants, request, account)
     intervals = [
         energies(one.stream, clock, account) if one.stream.kind == "register" else one.stream
         for one in streams
     ]
     even = even_readings(intervals, clock, account)
-    cost = _cost(streams, series)
-    return finished(
-        number, name, directions_parted(even, account), account.notes, request.fill, cost=cost
-    )
+    cost = _cost(streams, [one for part in parts for one in part.series])
+    parted = directions_parted(even, account)
+    return finished(number, group.first.name, parted, account.notes, request.fill, cost=cost)
+
+
+def _of_all_files(parts: Sequence[Metered], account: Account) -> list[Usable]:
+    """Return the streams of all files, one of each quantity; their places tell the file too.
+
+    Raises
+    ------
+    SeriesError
+        If files differ in the kind of their values.
+    """
+    of: dict[str, list[tuple[Feed, Usable]]] = {}
+    for file, part in enumerate(parts):
+        for one in part.streams:
+            place = one.stream.place + file * FILE_LINES
+            moved = replace(one, stream=replace(one.stream, place=place))
+            of.setdefault(one.stream.quantity, []).append((part.member.feed, moved))
+    files = {name: [feed.path for feed, _ in some] for name, some in of.items()}
+    apart = [path for name in ("import_kwh", "export_kwh") for path in files.get(name, [])]
+    if "net_kwh" in of and apart:
+        raise SeriesError(
+            f"net readings in {names(files['net_kwh'])}, import or export in"
+            f" {names(list(dict.fromkeys(apart)))}: they do not follow one another",
+            where=account.file,
+            mend="Give files of the same kind.",
+        )
+    for name, some in of.items():
+        first, kind = some[0][0].path.name, some[0][1].stream.kind
+        for feed, one in some:
+            if one.stream.kind != kind:
+                raise SeriesError(
+                    f"{name} is {kind} in {first} and {one.stream.kind} in {feed.path.name}",
+                    where=feed.path, mend="Give files of the same kind.",
+                )  # fmt: skip
+        if len(some) < len(parts):
+            account.note(f"{name} stands in {names(files[name])} only; elsewhere it is a gap.")
+    return [_joined([one for _, one in some]) for some in of.values()]
 
 
 def _cost(streams: list[Usable], series: Sequence[Series]) -> tuple[float | None, str | None]:
@@ -597,25 +650,48 @@ def _cost(streams: list[Usable], series: Sequence[Series]) -> tuple[float | None
 
 
 def _clock(
-    feed: Feed, entry: Entry, instants: IntArray, request: Request, account: Account
+    parts: Sequence[Metered], instants: IntArray, request: Request, account: Account
 ) -> Clock:
-    """Return the clock of the zone that was asked for, else that of the file's own rule."""
-    own, reason = _own_clock(feed, entry, instants)
+    """Return the clock of the zone that was asked for, else that of the files' own rule."""
+    found = [_own_clock(part.member.feed, part.member.entry, instants) for part in parts]
+    known = [(part, own) for part, (own, _) in zip(parts, found, strict=True) if own is not None]
     if request.zone is None:
-        if own is None:
-            raise SeriesError(
-                f"the file does not tell by which clock the meter is read: {reason}",
-                where=feed.where(entry.line),
-                mend="Name the zone of the meter, e.g. --zone Europe/Dublin.",
-            )
-        return own
+        return _only_clock(parts[0].member, known, found[0][1], instants)
     clock = zone_clock(request.zone, instants)
     edges = np.array(span(instants), dtype=np.int64)
-    if own is not None and (own.offset_s(edges) != clock.offset_s(edges)).any():
-        account.note(
-            f"the clock of {request.zone} is not that of the file's own LocalTimeParameters"
-            f" ({own.stamp(int(edges[0]))} there, {clock.stamp(int(edges[0]))} here); check --zone."
+    for _, own in known:
+        if (own.offset_s(edges) != clock.offset_s(edges)).any():
+            account.note(
+                f"the clock of {request.zone} is not that of the file's own LocalTimeParameters"
+                f" ({own.stamp(int(edges[0]))} there, {clock.stamp(int(edges[0]))} here); check --zone."
+            )
+    return clock
+
+
+def _only_clock(
+    first: Member, known: Sequence[tuple[Metered, Clock]], reason: str, instants: IntArray
+) -> Clock:
+    """Return the clock that files name, the same in all.
+
+    Raises
+    ------
+    SeriesError
+        If none names one, or two differ.
+    """
+    if not known:
+        raise SeriesError(
+            f"the file does not tell by which clock the meter is read: {reason}",
+            where=first.feed.where(first.entry.line),
+            mend="Name the zone of the meter, e.g. --zone Europe/Dublin.",
         )
+    part, clock = known[0]
+    for other, own in known[1:]:
+        if (own.offset_s(instants) != clock.offset_s(instants)).any():
+            raise SeriesError(
+                f"the LocalTimeParameters tell another clock than those of {part.member.feed.path.name}",
+                where=other.member.feed.where(other.member.entry.line),
+                mend="Name the zone of the meter, e.g. --zone Europe/Dublin.",
+            )
     return clock
 
 

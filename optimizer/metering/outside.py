@@ -27,6 +27,7 @@ from optimizer.metering.csv_text import (
     read_sheet,
 )
 from optimizer.metering.espi import read_espi
+from optimizer.metering.espi_xml import Feed, read_feed
 from optimizer.metering.found import Found, Point, Request
 from optimizer.metering.interval_csv import read_tables
 from optimizer.metering.workbook import read_workbook
@@ -101,18 +102,21 @@ def read_all(paths: Sequence[Path], request: Request) -> Found:
                     feeds.append(part)
                 else:
                     sheets += _sheets(part, head)
-    if feeds and len(feeds) + len(sheets) > 1:
+    if feeds and sheets:
         raise SeriesError(
-            f"an XML file stands beside {len(feeds) + len(sheets) - 1} other tables or XML files",
-            where=feeds[-1].path,
-            mend="Give each Green Button (ESPI) file by itself: only tables are joined.",
-        )
+            "an XML file stands beside tables", where=feeds[-1].path,
+            mend="Give Green Button (ESPI) files, or tables: the two are not joined.",
+        )  # fmt: skip
     if feeds:
-        (part,) = feeds
-        with _readable(part.path), part.open() as source:
-            bounded = _Bounded(source, part.path, MAX_XML_BYTES)
-            return read_espi(part.path, bounded, request)  # type: ignore[arg-type]
+        found = read_espi([_feed(part) for part in feeds], request)
+        return replace(found, path=paths[0], others=tuple(paths[1:]))
     return replace(read_tables(paths[0], sheets, request), others=tuple(paths[1:]))
+
+
+def _feed(part: Part) -> Feed:
+    with _readable(part.path), part.open() as source:
+        bounded = _Bounded(source, part.path, MAX_XML_BYTES)
+        return read_feed(part.path, bounded)  # type: ignore[arg-type]
 
 
 @contextmanager

@@ -144,13 +144,6 @@ def test_an_archive_of_espi_is_read(tmp_path: Path):
     assert imported(read_any(path, Request())).sum() == pytest.approx(1.128)
 
 
-def test_espi_beside_another_file_is_told(tmp_path: Path):
-    text = feed_xml([("home", 0, [Meter(hourly(1388552400, range(48)))])])
-    path = zipped(tmp_path / "two.zip", {"a.xml": text, "b.xml": text})
-    with pytest.raises(SeriesError, match="stands beside 1 other"):
-        read_any(path, Request())
-
-
 def test_names_that_lead_out_of_an_archive_lead_nowhere(tmp_path: Path):
     inside = tmp_path / "inside"
     inside.mkdir()
