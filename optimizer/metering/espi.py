@@ -32,7 +32,7 @@ import numpy as np
 import pandas as pd
 
 from optimizer.base.errors import SeriesError
-from optimizer.base.timegrid import FloatArray, IntArray
+from optimizer.base.timegrid import BoolArray, FloatArray, IntArray, known_zone
 from optimizer.metering.espi_points import Group, Member, grouped, names
 from optimizer.metering.espi_xml import ABSENT, Block, Entry, Feed
 from optimizer.metering.found import (
@@ -53,6 +53,7 @@ from optimizer.metering.readings import (
     even_readings,
 )
 from optimizer.metering.registers import READINGS_A_FALL, energies
+from optimizer.metering.wall_clock import SKIPPED, open_words, placed, same_twins
 
 SERVICES = {
     0: "electricity", 1: "gas", 2: "water", 3: "time", 4: "heat", 5: "refuse", 6: "sewerage",
@@ -217,14 +218,19 @@ def _not_electric(entry: Entry) -> str:
 
 def _series_of_points(feed: Feed, usage: Sequence[Entry]) -> tuple[list[list[Series]], list[str]]:
     """Return the series of each usage point, and notes on what belongs to nothing."""
-    types = {entry.itself: entry.fields for entry in feed.of_content("ReadingType")}
+    all_types = feed.of_content("ReadingType")
+    types = {entry.itself: entry.fields for entry in all_types}
     found: list[list[Series]] = [[] for _ in usage]
     lost_readings: list[Series] = []
     by_reading: dict[int, Series] = {}
     readings = feed.of_content("MeterReading")
     owner_of = _owners(usage)
+    notes = feed.notes()
     for reading in readings:
         kinds = [types[target] for target in sorted(reading.related) if target in types]
+        if not kinds and len(readings) == len(all_types) == 1:
+            kinds = [all_types[0].fields]
+            notes.append("no link leads to a reading type; the only reading type was taken.")
         series = Series(reading, kinds[0] if kinds else {})
         by_reading[id(reading)] = series
         owner = owner_of(reading)
@@ -233,7 +239,6 @@ def _series_of_points(feed: Feed, usage: Sequence[Entry]) -> tuple[list[list[Ser
         else:
             found[owner].append(series)
     lost_blocks = _give_blocks(feed, readings, by_reading)
-    notes = []
     if len(usage) == 1 and not found[0]:
         found[0], lost_readings = lost_readings, []
         notes += _note_strays(len(found[0]), "meter reading", "taken for the only usage point's")
@@ -266,6 +271,8 @@ def _give_blocks(
     for block in feed.blocks:
         addresses = [*sorted(block.entry.up), block.entry.itself]
         owner = next((owners[one] for one in addresses if one in owners), None)
+        if block.entry.content == "MeterReading":
+            owner = block.entry
         if owner is None:
             lost.append(block)
         else:
@@ -337,18 +344,20 @@ def _streams(
         if reason:
             account.note(f"the meter reading {label[:60]!r} is not used: {reason}.")
             continue
-        start, duration = _times(feed, one, rows, account)
+        start, duration = _times(feed, one, rows, request, account=account)
         values = np.array(feed.rows.value)[rows] * factor
         stream = Stream(
             quantity, start, duration, values, np.array(feed.rows.line)[rows], kind=kind
         )
         _refuse_negative(stream, feed)
-        if kind == "register":
-            stream = _at_moments(stream, one, request, account)
-        else:
+        if kind != "register":
             _note_outsiders(one, start, account)
         _note_quality(np.array(feed.rows.quality)[rows], one, account)
-        usable.append(Usable(stream, np.array(feed.rows.cost)[rows], one))
+        kept = _not_skipped(feed, rows, start, request.zone, account)
+        stream = stream.take(kept)
+        if kind == "register":
+            stream = _at_moments(stream, one, request, account)
+        usable.append(Usable(stream, np.array(feed.rows.cost)[rows][kept], one))
     return _without_rivals(usable, account)
 
 
@@ -436,10 +445,10 @@ def _at_moments(stream: Stream, series: Series, request: Request, account: Accou
 
 
 def _times(
-    feed: Feed, series: Series, rows: IntArray, account: Account
+    feed: Feed, series: Series, rows: IntArray, request: Request, account: Account
 ) -> tuple[IntArray, IntArray]:
     """Return start and length of each reading; those without a time follow one another."""
-    start = np.array(feed.rows.start_s, dtype=np.int64)[rows]
+    start = _instants(feed, series, rows, request, account)
     duration = np.array(feed.rows.duration_s, dtype=np.int64)[rows]
     usual = series.number("intervalLength", 0)
     untimed = start == ABSENT
@@ -455,6 +464,69 @@ def _times(
         )
     duration[almost] += 1
     return start, duration
+
+
+def _instants(
+    feed: Feed, series: Series, rows: IntArray, request: Request, account: Account
+) -> IntArray:
+    """Return the start of each reading; places local ones, and those of blocks, by the zone. [s]
+
+    Raises
+    ------
+    SeriesError
+        If no zone was asked for, local times stand beside others, or a repeated hour is open.
+    """
+    start = np.array(feed.rows.start_s, dtype=np.int64)[rows]
+    timed = np.flatnonzero(start != ABSENT)
+    is_wall = np.array(feed.rows.is_wall, dtype=bool)[rows][timed]
+    local_blocks = [block for block in series.blocks if block.is_wall]
+    if not is_wall.any() and not local_blocks:
+        return start
+    lines = np.array(feed.rows.line)[rows]
+    if is_wall.any() and not is_wall.all():
+        odd = timed[np.flatnonzero(is_wall != is_wall[0])[0]]
+        raise SeriesError(
+            "readings with local times stand beside seconds or times with an offset",
+            where=feed.where(int(lines[odd])),
+            mend="Ask for the file with one kind of times, best seconds of UTC.",
+        )
+    if request.zone is None:
+        line = int(lines[timed[0]]) if is_wall.any() else local_blocks[0].line
+        raise SeriesError(
+            "the file has local times, not seconds of UTC, and the clock they follow is not known",
+            where=feed.where(line), mend="Name the zone of the meter, e.g. --zone Europe/Dublin.",
+        )  # fmt: skip
+    known_zone(request.zone, SeriesError, "--zone")
+    begins = np.array([block.start_s for block in local_blocks], dtype=np.int64)
+    for block, instant in zip(local_blocks, placed(begins, request.zone).instants_s, strict=True):
+        block.start_s, block.is_wall = None if instant == SKIPPED else int(instant), False
+    if not is_wall.any():
+        return start
+    wall = start[timed]
+    places = placed(wall, request.zone)
+    wrong = same_twins(wall, places.is_open, [pd.Series(np.array(feed.rows.value)[rows][timed])])
+    if wrong is not None:
+        what, mend = open_words(int(wall[wrong]), request.zone)
+        raise SeriesError(what, where=feed.where(int(lines[timed[wrong]])), mend=mend)
+    account.note(
+        f"{counted(len(timed), 'reading')} have local times, not seconds of UTC as the standard has;"
+        f" placed on the clock of {request.zone}."
+    )
+    start[timed] = places.instants_s
+    return start
+
+
+def _not_skipped(
+    feed: Feed, rows: IntArray, start: IntArray, zone: str | None, account: Account
+) -> BoolArray:
+    """Return which readings have a time; local ones that the clock skips have none."""
+    skipped = (start == SKIPPED) & np.array(feed.rows.is_wall, dtype=bool)[rows]
+    count = int(skipped.sum())
+    if count:
+        account.note(
+            f"{counted(count, 'reading')} with a time that the clock of {zone} skips left out."
+        )
+    return np.asarray(~skipped)
 
 
 def _follow_on(
@@ -512,7 +584,7 @@ def _note_outsiders(series: Series, start: IntArray, account: Account) -> None:
         if block.start_s is not None and block.duration_s:
             own = start[row : row + size]
             beyond = (own < block.start_s) | (own >= block.start_s + block.duration_s)
-            outside += int(beyond.sum())
+            outside += int((beyond & (own != SKIPPED)).sum())
         row += size
     if outside:
         account.note(

@@ -4,6 +4,10 @@ The file is streamed: an element is forgotten as soon as its text is read, and r
 of compact arrays. Elements are known by namespace and local name, so prefixes do not matter.
 Document types and entities are refused. What it means is for ``espi``.
 
+``start`` is seconds of UTC by the standard. Older files are known to have date-times, another version in
+the namespace, or readings without a block around them (from memory, no published source): they are read,
+with a note; times without an offset stay local until ``espi`` knows the zone.
+
 ESPI is streamed with SAX. Iterating over elements took as long (10.5 s against 11.6 s for bare
 events of 200 MB, 10 and 19 MB of memory), but SAX knows the line and column of each reading.
 """
@@ -16,6 +20,7 @@ import xml.sax.xmlreader
 import zlib
 from array import array
 from dataclasses import dataclass, field
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import BinaryIO, NoReturn
 from urllib.parse import urljoin, urlsplit
@@ -28,6 +33,7 @@ from optimizer.base.errors import SeriesError, Where
 
 ATOM = "http://www.w3.org/2005/Atom"
 ESPI = "http://naesb.org/espi"
+OTHER_ESPI = re.compile(r"https?://(www\.)?naesb\.org/espi(/.*)?", re.IGNORECASE)
 XML_BASE = ("http://www.w3.org/XML/1998/namespace", "base")
 
 CONTENTS = ("UsagePoint", "MeterReading", "ReadingType", "LocalTimeParameters", "IntervalBlock")
@@ -39,7 +45,8 @@ MAX_READINGS = 5_000_000
 MAX_ENTRIES = 200_000
 
 _NUMBER = re.compile(r"[+-]?\d{1,15}(\.\d{1,9})?", re.ASCII)
-_NUMERIC = {"value", "cost", "start", "duration", "quality"}
+_DATE_TIME = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.0+)?(Z|[+-]\d\d:?\d\d)?", re.ASCII)
+_NUMERIC = {"value", "cost", "duration", "quality"}
 ABSENT = -(2**62)
 """Stands for a missing number of a reading; its numbers have at most 48 bits."""
 
@@ -59,7 +66,10 @@ class Entry:
 
 @dataclass
 class Block:
-    """One IntervalBlock: its interval, and which rows of the readings are its own."""
+    """One IntervalBlock: its interval, and which rows of the readings are its own.
+
+    ``is_wall`` marks a start that is a local time; ``is_implied`` readings without a block around them.
+    """
 
     entry: Entry
     line: int
@@ -67,11 +77,13 @@ class Block:
     end: int = 0
     start_s: int | None = None
     duration_s: int | None = None
+    is_wall: bool = False
+    is_implied: bool = False
 
 
 @dataclass
 class Rows:
-    """The readings of all blocks in the file's order, one array a field."""
+    """The readings of all blocks in the file's order, one array a field; 1 marks a local start."""
 
     value: array[float] = field(default_factory=lambda: array("d"))
     start_s: array[int] = field(default_factory=lambda: array("q"))
@@ -79,6 +91,7 @@ class Rows:
     cost: array[int] = field(default_factory=lambda: array("q"))
     quality: array[int] = field(default_factory=lambda: array("q"))
     line: array[int] = field(default_factory=lambda: array("q"))
+    is_wall: array[int] = field(default_factory=lambda: array("b"))
 
     def add(self, one: dict[str, float], line: int) -> None:
         """Add a reading; what it does not hold is NaN or ABSENT."""
@@ -88,6 +101,7 @@ class Rows:
         self.cost.append(int(one.get("cost", ABSENT)))
         self.quality.append(int(one.get("quality", ABSENT)))
         self.line.append(line)
+        self.is_wall.append(int(one.get("wall", 0)))
 
 
 @dataclass
@@ -98,10 +112,24 @@ class Feed:
     entries: list[Entry] = field(default_factory=list)
     blocks: list[Block] = field(default_factory=list)
     rows: Rows = field(default_factory=Rows)
+    other_spaces: set[str] = field(default_factory=set)
 
     def where(self, line: int) -> Where:
         """Return ``file:line``."""
         return Where(f"{self.path}:{line}", self.path, line)
+
+    def notes(self) -> list[str]:
+        """Return notes on what older files have otherwise than the standard."""
+        told = [
+            f"the namespace {one[:100]} was taken for that of ESPI, {ESPI}."
+            for one in sorted(self.other_spaces)
+        ]
+        bare = sum(block.end - block.first for block in self.blocks if block.is_implied)
+        if bare:
+            told.append(
+                f"{bare:,} readings stand without a block around them; each holds its own time."
+            )
+        return told
 
     def of_content(self, name: str) -> list[Entry]:
         """Return the entries of one kind of content."""
@@ -204,8 +232,16 @@ class _Collector(xml.sax.handler.ContentHandler):
         self._size = 0
         if space == ATOM:
             self._start_atom(local, attrs)
-        elif space == ESPI and self._entry is not None:
+        elif self._entry is not None and self._is_espi(space):
             self._start_espi(local, self._entry)
+
+    def _is_espi(self, space: str | None) -> bool:
+        if space == ESPI or space in self.feed.other_spaces:
+            return True
+        if space is None or not OTHER_ESPI.fullmatch(space):
+            return False
+        self.feed.other_spaces.add(space)
+        return True
 
     def _refuse_foreign_root(self, space: str | None, local: str) -> None:
         if space != ATOM or local not in {"feed", "entry"}:
@@ -242,6 +278,16 @@ class _Collector(xml.sax.handler.ContentHandler):
             self.feed.blocks.append(self._block)
         elif local == "IntervalReading":
             self._reading, self._reading_line = {}, self._line()
+            if self._block is None:
+                self._block = self._implied_block(entry)
+
+    def _implied_block(self, entry: Entry) -> Block:
+        """Return the block of readings that stand in an entry without one."""
+        blocks = self.feed.blocks
+        if not (blocks and blocks[-1].is_implied and blocks[-1].entry is entry):
+            entry.content = entry.content or "IntervalBlock"
+            blocks.append(Block(entry, self._line(), len(self.feed.rows.value), is_implied=True))
+        return blocks[-1]
 
     def characters(self, content: str) -> None:
         self._size += len(content)
@@ -250,7 +296,7 @@ class _Collector(xml.sax.handler.ContentHandler):
 
     def endElementNS(self, name: tuple[str | None, str], _qname: str | None) -> None:  # noqa: N802
         space, local = name
-        if space == ESPI and self._entry is not None:
+        if self._entry is not None and self._is_espi(space):
             self._end_espi(local, self._entry)
         elif space == ATOM and local == "title" and self._entry is not None:
             self._entry.title = " ".join("".join(self._text).split())[:80]
@@ -263,18 +309,12 @@ class _Collector(xml.sax.handler.ContentHandler):
 
     def _end_espi(self, local: str, entry: Entry) -> None:
         if local == "IntervalReading" and self._reading is not None:
-            if self._block is not None:
-                self.feed.rows.add(self._reading, self._reading_line)
-                self._block.end = len(self.feed.rows.value)
-                if self._block.end > MAX_READINGS:
-                    self._refuse(f"more than {MAX_READINGS:,} readings", "Ask for fewer years.")
-            self._reading = None
+            self._end_reading(self._reading)
         elif local == "IntervalBlock" and self._block is not None:
             self._block.end = len(self.feed.rows.value)
             self._block = None
         elif self._reading is not None:
-            if local in _NUMERIC:
-                self._reading[local] = self._number(local)
+            self._end_in_reading(local, self._reading)
         elif self._block is not None:
             self._end_in_block(local, self._block)
         elif self._text and len(self._path) > 1:
@@ -283,13 +323,44 @@ class _Collector(xml.sax.handler.ContentHandler):
             if len(entry.fields) < MAX_DEPTH:
                 entry.fields.setdefault(key, "".join(self._text).strip())
 
+    def _end_reading(self, reading: dict[str, float]) -> None:
+        if self._block is not None:
+            self.feed.rows.add(reading, self._reading_line)
+            self._block.end = len(self.feed.rows.value)
+            if self._block.end > MAX_READINGS:
+                self._refuse(f"more than {MAX_READINGS:,} readings", "Ask for fewer years.")
+            if self._block.is_implied:
+                self._block = None
+        self._reading = None
+
+    def _end_in_reading(self, local: str, reading: dict[str, float]) -> None:
+        if local == "start":
+            reading[local], reading["wall"] = self._start()
+        elif local in _NUMERIC:
+            reading[local] = self._number(local)
+
     def _end_in_block(self, local: str, block: Block) -> None:
         if self._path[-2:-1] != ["interval"]:
             return
         if local == "start":
-            block.start_s = int(self._number(local))
+            block.start_s, block.is_wall = self._start()
         elif local == "duration":
             block.duration_s = int(self._number(local))
+
+    def _start(self) -> tuple[int, bool]:
+        """Return a start in seconds, and whether it is a local time, counted as if it were UTC."""
+        text = "".join(self._text).strip()
+        if _NUMBER.fullmatch(text):
+            return int(float(text)), False
+        moment = _moment(text)
+        if moment is None:
+            self._refuse(
+                f"start is {text[:40]!r}, neither seconds since 1970 nor a date-time",
+                "Ask for the file again: the standard has whole seconds here; date-times such as"
+                " 2014-01-01T00:00:00 are read too.",
+            )
+        is_wall = moment.tzinfo is None
+        return int((moment.replace(tzinfo=UTC) if is_wall else moment).timestamp()), is_wall
 
     def _number(self, local: str) -> float:
         text = "".join(self._text).strip()
@@ -301,6 +372,13 @@ class _Collector(xml.sax.handler.ContentHandler):
                 "Ask for the file again: the standard has whole numbers here.",
             )
         return float(text)
+
+
+def _moment(text: str) -> datetime | None:
+    try:
+        return datetime.fromisoformat(text) if _DATE_TIME.fullmatch(text) else None
+    except ValueError:
+        return None
 
 
 def urljoined(base: str, href: str) -> str:
