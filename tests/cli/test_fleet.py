@@ -341,7 +341,7 @@ def test_a_fleet_that_is_stopped_goes_on_where_it_was(tmp_path: Path) -> None:
     while not (tmp_path / "fleet" / "ash" / "fleet_plan.json").exists():
         assert time.monotonic() < end
         time.sleep(0.05)
-    running.send_signal(signal.SIGINT)
+    running.terminate()  # Ctrl-C is ignored by what a script runs in the background
     running.communicate(timeout=60)
     assert running.returncode == 130
     again = subprocess.run(words, capture_output=True, text=True, timeout=240, check=False)
