@@ -44,7 +44,7 @@ class Request:
     dates : DateOrder or None
         Order of day, month and year in a CSV.
     stamps : StampEnd or None
-        Whether a CSV's stamps name the beginning or the end of an interval.
+        Whether a CSV's stamps, or an ESPI register's moments, are beginnings or ends of intervals.
     heads : tuple of str or None
         Heads of the columns of a table that has none.
     shape : Shape or None
