@@ -92,7 +92,9 @@ def write(folder: Path, grid: TimeGrid, import_kwh: FloatArray, export_kwh: Floa
             grid.local, import_kwh.tolist(), export_kwh.tolist(), strict=True
         )
     ]
-    (folder / "meter.csv").write_text("\n".join(["time,import_kwh,export_kwh", *rows]))
+    (folder / "meter.csv").write_text(
+        "\n".join(["time,import_kwh,export_kwh", *rows]), encoding="utf-8"
+    )
 
 
 def estimated(folder: Path, plant: Plant = AC, **pv: Any) -> Expected:
@@ -180,9 +182,9 @@ def test_more_export_than_the_roofs_can_give_is_refused(tmp_path: Path) -> None:
 @pytest.mark.parametrize("column", ["pv_kwh", "charge_kwh"])
 def test_what_cannot_or_need_not_be_estimated_is_refused(tmp_path: Path, column: str) -> None:
     home(tmp_path, "2025-06-02", 14)
-    lines = (tmp_path / "meter.csv").read_text().splitlines()
+    lines = (tmp_path / "meter.csv").read_text(encoding="utf-8").splitlines()
     told = [f"{lines[0]},{column}", *(f"{line},0" for line in lines[1:])]
-    (tmp_path / "meter.csv").write_text("\n".join(told))
+    (tmp_path / "meter.csv").write_text("\n".join(told), encoding="utf-8")
     with pytest.raises(SeriesError, match=r"metered|battery"):
         estimated(tmp_path)
 
@@ -219,7 +221,7 @@ def test_every_result_says_that_it_rests_on_an_estimate(tmp_path: Path) -> None:
     assert record["estimate"].startswith("PV and load are estimated")
     assert record["estimate"] in record["notes"]
     assert any("not metered but estimated" in each for each in record["cautions"])
-    page = next(out.glob("*.html")).read_text()
+    page = next(out.glob("*.html")).read_text(encoding="utf-8")
     assert page.count("PV and load are estimated") >= 2
     made = tmp_path / "made"
     CliRunner().invoke(app, ["forecast", str(tmp_path), "--out", str(made)])

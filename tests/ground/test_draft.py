@@ -103,7 +103,8 @@ def test_whatever_was_answered_before_leaves_nothing_behind(
     written(changed, completed(before))
     assert written(changed, nothing | full).answers == written(fresh, full).answers
     contents = [
-        YAML(typ="safe").load((at / "scenario.yaml").read_text()) for at in (changed, fresh)
+        YAML(typ="safe").load((at / "scenario.yaml").read_text(encoding="utf-8"))
+        for at in (changed, fresh)
     ]
     assert contents[0] == contents[1]
 
