@@ -8,18 +8,25 @@ Read next: ``scenario.draft``.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection
 from dataclasses import dataclass
-from datetime import date
 from pathlib import Path
 from typing import Any, cast
 
-from optimizer.base.documents import Source, checked, is_file
+from optimizer.base.documents import is_file
 from optimizer.base.errors import ScenarioError, SeriesError, TariffError
 from optimizer.base.files import write_all
 from optimizer.base.questions import Answers, Question
-from optimizer.base.yaml_text import typed_yaml
-from optimizer.billing.tariff import TariffFile, read_tariff
+from optimizer.billing.rate_rows import (
+    OtherRow,
+    RateRow,
+    RateSheet,
+    RateTable,
+    read_sheet,
+    tariff_of,
+    tariff_yaml,
+)
+from optimizer.billing.tariff import read_tariff
 from optimizer.metering.found import Found, Request
 from optimizer.metering.gaps import FillRule
 from optimizer.metering.outside import read_all, tidy_csv
@@ -28,9 +35,6 @@ from optimizer.scenario.questions import ARE_NET, FILL, HAVE_GAPS, HOLD_PV, METE
 from optimizer.scenario.scenario import SCENARIO_FILE
 
 METER = "meter.csv"
-
-SINCE = date(2010, 1, 1)
-"""From when on typed prices hold: last year's meter can be billed with them, too."""
 
 
 @dataclass
@@ -73,7 +77,7 @@ class Beginning:
         if question.name == "tariff.how" and value == "typed":
             self._refuse_typed_twice()
         if question.name.startswith("rates."):
-            tariff_of({**answers, question.name: value})
+            tariff_text({**answers, question.name: value})
         return {}
 
     def _read(self, names: list[str], zone: str) -> Answers:
@@ -120,7 +124,7 @@ class Beginning:
             texts[name] = self._meter(answers)
             answers[METERS] = [name]
         if answers.get("tariff.how") == "typed":
-            texts[TYPED_TARIFF] = tariff_of(answers, unknown)
+            texts[TYPED_TARIFF] = tariff_text(answers, unknown)
         elif answers.get("tariff.file"):
             answers["tariff.file"] = self._copied(Path(answers["tariff.file"]), texts)
         unknown = {*unknown, *self.draft.unknown}
@@ -176,7 +180,7 @@ def begin(folder: Path) -> Beginning:
     return Beginning(folder, read_draft(folder))
 
 
-def tariff_of(answers: Answers, unknown: Collection[str] = ()) -> str:
+def tariff_text(answers: Answers, unknown: Collection[str] = ()) -> str:
     """Return a tariff file of prices that were typed; its source says if they were not known.
 
     Raises
@@ -184,26 +188,41 @@ def tariff_of(answers: Answers, unknown: Collection[str] = ()) -> str:
     InputError
         If they make no tariff.
     """
-    full = completed(answers)
-    other: dict[str, Any] = {"per_kwh": full["rates.price"], "otherwise": True}
-    rates = [{"name": "all times", **other}]
-    if full["rates.hours"]:
-        hours = [part.strip() for part in full["rates.hours"].split(",")]
-        cheap = {"name": "cheaper hours", "per_kwh": full["rates.cheap"], "hours": hours}
-        rates = [cheap, {"name": "other hours", **other}]
-    charges: list[Mapping[str, Any]] = [{"kind": "energy", "name": "Energy", "rates": rates}]
-    if full["rates.fixed"]:
-        charges.insert(0, {"kind": "fixed", "name": "Fixed charge", "amount": full["rates.fixed"],
-                           "per": "month"})  # fmt: skip
-    if full["rates.export"]:
-        charges.append({"kind": "export_credit", "name": "Export", "per_kwh": full["rates.export"]})
-    is_known = "rates.price" not in unknown
-    source = "typed from a bill" if is_known else "nobody's: prices were not known, and are assumed"
-    content = {
-        "tariff": f"Prices of {full['scenario']}",
-        "currency": full["rates.currency"],
-        "about": "Prices as they were typed; taxes are in them.",
-        "versions": [{"from": SINCE, "source": source, "charges": charges}],
-    }
-    checked(Source(Path(TYPED_TARIFF), content), TariffFile, TariffError)
-    return typed_yaml(content)
+    read = read_sheet(_sheet_of(completed(answers), is_known="rates.price" not in unknown))
+    tariff = tariff_of(read, Path(TYPED_TARIFF))
+    if tariff is None:
+        first = read.findings[0]
+        raise TariffError(first.what, where=Path(TYPED_TARIFF), mend=first.mend)
+    return tariff_yaml(tariff)
+
+
+def _sheet_of(full: Answers, *, is_known: bool) -> RateSheet:
+    """Return answers about prices as a rate sheet: one price, or cheaper hours and all others."""
+    spans = [
+        part.replace("–", "-") for part in (full["rates.hours"] or "").split(",") if part.strip()
+    ]
+    cheap = tuple(
+        RateRow(
+            "cheaper hours", begin=begin.strip(), end=end.strip(), price=_typed(full["rates.cheap"])
+        )
+        for begin, _, end in (span.partition("-") for span in spans)
+    )
+    rest = "other hours" if cheap else "all times"
+    fixed = (OtherRow("Fixed charge", _typed(full["rates.fixed"]), "month"),)
+    return RateSheet(
+        tariff=f"Prices of {full['scenario']}",
+        currency=full["rates.currency"],
+        source="typed from a bill"
+        if is_known
+        else "nobody's: prices were not known, and are assumed",
+        about="Prices as they were typed; taxes are in them.",
+        energy=RateTable("Energy", cheap, rest, _typed(full["rates.price"])),
+        export=RateTable(
+            "Export", rest_price=_typed(full["rates.export"]) if full["rates.export"] else ""
+        ),
+        others=fixed if full["rates.fixed"] else (),
+    )
+
+
+def _typed(value: float | None) -> str:
+    return "" if value is None else f"{value:.9f}".rstrip("0").rstrip(".")

@@ -99,7 +99,7 @@ def test_a_bill_and_a_roof(tmp_path: Path) -> None:
     assert forecast["first"].day == 1
     tariff = YAML(typ="safe").load((tmp_path / "tariff.yaml").read_text(encoding="utf-8"))
     (version,) = tariff["versions"]
-    fixed, energy, export = version["charges"]
+    energy, fixed, export = version["charges"]
     assert (fixed["amount"], fixed["per"], export["per_kwh"]) == (18, "month", 0.2)
     assert [(rate["per_kwh"], rate.get("hours")) for rate in energy["rates"]] == [
         (0.16, ["23:00-08:00"]), (0.31, None),
@@ -119,7 +119,7 @@ def test_prices_that_nobody_told_are_called_assumed(tmp_path: Path) -> None:
     (["", "new york", "nowhere.csv"], "there is no such file"),
     (["", "new york", "'open"], "A quote is open"),
     (["", "new york", "", "4000", "none", "file", "nowhere.yaml"], "there is no such file"),
-    (["", "new york", "", "4000", "none", "typed", "EUR", "0.3", "23-6"], "'23' is not a clock time"),
+    (["", "new york", "", "4000", "none", "typed", "EUR", "0.3", "25-6"], "'25' is no time of the day"),
     (["", "new york", "", "4000", "none", "shipped", "", "9999999"], "not from"),
     (["", "new york", "", "4000", "none", "shipped", "", "5000"], "would need 1,000 hours"),
     (["", "atlantis"], "Nothing is called 'atlantis'"),
