@@ -119,9 +119,9 @@ class Outages:
         """
         cell = (self.grid.month - 1) * 24 + self.grid.minute_of_day // 60
         found = pd.Series(self.hours).groupby(cell).quantile(pct / 100)
-        table = np.full((12, 24), np.nan)
-        table.flat[found.index] = found
-        return table
+        table = np.full(12 * 24, np.nan)
+        table[found.index.to_numpy()] = found.to_numpy()
+        return table.reshape(12, 24)
 
     @property
     def worst(self) -> tuple[int, int, float]:
