@@ -1,7 +1,8 @@
 """A number as people type it: ``3500``, ``3,500.5``, ``3 500,5``, ``0,34``.
 
 One mark before three last digits, as in ``3,500``, can part thousands or begin decimals. What is usual may
-tell which; else a comma is refused, and a point begins decimals, as the program itself writes them.
+tell which; else it is refused, but for a point before decimals as the program itself writes them: without
+zeros at the end.
 
 Read next: ``questions``.
 """
@@ -62,7 +63,8 @@ def _in_doubt(plain: str, mark: str, usual: tuple[float, float] | None) -> float
     low, high = usual or (math.inf, -math.inf)
     if low <= float(thousands) <= high and not low <= float(decimals) <= high:
         return float(thousands)
-    if mark == ".":
+    if mark == "." and not plain.endswith("0"):
         return float(decimals)
     what = say("{typed} can be read in two ways", typed=plain)
-    raise Mistake(what, say("Write {one} or {other}.", one=thousands, other=decimals))
+    other = decimals.rstrip("0").rstrip(".")
+    raise Mistake(what, say("Write {one} or {other}.", one=thousands, other=other))
