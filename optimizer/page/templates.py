@@ -8,7 +8,7 @@ from typing import Any
 from jinja2 import ChoiceLoader, Environment, PackageLoader, StrictUndefined
 
 from optimizer.base.units import money, number, percent, price
-from optimizer.base.words import say
+from optimizer.base.words import language, say
 
 
 def rendered(template: str, **shown: Any) -> str:
@@ -26,6 +26,6 @@ def _templates() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    pages.globals["_"] = say
+    pages.globals |= {"_": say, "spoken": language}
     pages.filters |= {"money": money, "number": number, "percent": percent, "price": price}
     return pages

@@ -24,23 +24,6 @@ END = "seasons.0.day_sets.0.windows.1.end"
 FIRST_END = "seasons.0.day_sets.0.windows.0.end"
 
 
-@pytest.fixture(scope="module")
-def house(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return year_of_quarter_hours(tmp_path_factory.mktemp("house"))
-
-
-@pytest.fixture(scope="module")
-def session(house: Path) -> Trying:
-    return Trying(read_brief(house))
-
-
-@pytest.fixture(scope="module")
-def found(house: Path, session: Trying) -> Version:
-    scenario = session.brief.scenario
-    path = house / "results" / "settings.yaml"
-    return session.version("found", read_settings(path, scenario.controls, scenario.plant))
-
-
 # --- without script ----------------------------------------------------------------------------
 
 

@@ -11,11 +11,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pytest
 
-from optimizer.scenario.brief import read_brief
-from optimizer.settings.check import read_settings
 from optimizer.settings.windows import WindowPlace
 from optimizer.workflows.trying import Trying, Version
-from tests.page.quarter_hours import year_of_quarter_hours
 from tests.page.serving import Served, served
 from tests.report.browsing import started_browser
 
@@ -29,23 +26,6 @@ MOVES = 30
 LONGEST_MS = 100
 RESERVE = 12
 """On a slow machine a move may take so many times a plain replay with its bill, if that is longer."""
-
-
-@pytest.fixture(scope="module")
-def house(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return year_of_quarter_hours(tmp_path_factory.mktemp("house"))
-
-
-@pytest.fixture(scope="module")
-def session(house: Path) -> Trying:
-    return Trying(read_brief(house))
-
-
-@pytest.fixture(scope="module")
-def found(house: Path, session: Trying) -> Version:
-    scenario = session.brief.scenario
-    path = house / "results" / "settings.yaml"
-    return session.version("found", read_settings(path, scenario.controls, scenario.plant))
 
 
 # --- in a browser ------------------------------------------------------------------------------
