@@ -256,7 +256,7 @@ def test_no_direction(typed: str) -> None:
 
 def test_a_comma_that_may_be_either_is_asked_about() -> None:
     year = SITE.by_name["forecast.load.kwh_per_year"]
-    with pytest.raises(Nonsense, match=r"1,500 can be read in two ways\. Write 1500 or 1\.500"):
+    with pytest.raises(Nonsense, match=r"1,500 can be read in two ways\. Write 1500 or 1\.5"):
         SITE.by_name["battery.charge_kw"].read("1,500 kW", {})
     assert year.read("3,500 kWh", {}) == 3500  # nobody uses 3.5 kWh in a year
     assert year.read("3500,5", {}) == 3500.5

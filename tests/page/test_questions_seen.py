@@ -27,7 +27,8 @@ def browser() -> Iterator[Browser]:
 def test_a_house_is_described_on_a_phone(browser: Browser, tmp_path: Path) -> None:
     with served(tmp_path) as page, opened(browser, page, PHONE) as tab:
         tab.get_by_role("link", name="The roof").first.click()
-        assert not tab.get_by_label("How many kW").is_visible()
+        tab.get_by_role("heading", name="The roof").wait_for()
+        tab.get_by_label("How many kW").wait_for(state="hidden")
         tab.get_by_label("from what the roof is like").check()
         tab.get_by_label("How many kW of modules does roof 1 carry?").fill("6.5")
         tab.get_by_label("Which way does roof 1 face?").fill("south-west")
@@ -44,7 +45,7 @@ def test_a_house_is_described_on_a_phone(browser: Browser, tmp_path: Path) -> No
         tab.get_by_role("link", name="What stands there").first.click()
         tab.get_by_role("heading", name="What stands there", level=1).wait_for()
         assert_no_barrier(tab, "equipment")
-        assert tab.get_by_role("img", name="Modules and battery both lead to one").is_visible()
+        tab.get_by_role("img", name="Modules and battery both lead to one").wait_for()
         tab.get_by_label("What is the place called?").fill("Our house")
         tab.get_by_label("yes, modules and battery share").check()
         for question, answer in (("How much does the battery hold?", "12"), ("With how much power is it filled?", "5"),
@@ -58,7 +59,7 @@ def test_a_house_is_described_on_a_phone(browser: Browser, tmp_path: Path) -> No
         tab.get_by_role("heading", name="What the menu can hold", level=1).wait_for()
         tab.get_by_label("times at which it is filled, to one").check()
         tab.get_by_role("button", name="Save", exact=True).click()
-        assert tab.get_by_text("once for all entries").first.is_visible()
+        tab.get_by_text("once for all entries").first.wait_for()
         assert_no_barrier(tab, "menu")
     content = YAML(typ="safe").load(text_of(tmp_path))
     assert content["forecast"]["pv"]["roofs"] == [
@@ -71,11 +72,11 @@ def test_a_house_is_described_on_a_phone(browser: Browser, tmp_path: Path) -> No
 def test_a_menu_of_its_own_is_described_at_a_desk(browser: Browser, tmp_path: Path) -> None:
     with served(tmp_path) as page, opened(browser, page, DESK) as tab:
         tab.get_by_role("link", name="What the menu can hold").first.click()
-        assert tab.get_by_role("button", name="Save and go on").is_visible()
+        tab.get_by_role("button", name="Save and go on").wait_for()
         tab.get_by_label("none of these: I describe it").check()
-        assert not tab.get_by_role("button", name="Save and go on").is_visible()
+        tab.get_by_role("button", name="Save and go on").wait_for(state="hidden")
         tab.get_by_label("lists of their own").check()
         tab.get_by_role("button", name="Save", exact=True).click()
-        assert tab.get_by_label("How many entries for filling?").is_visible()
+        tab.get_by_label("How many entries for filling?").wait_for()
         assert_no_barrier(tab, "a menu that is described")
     assert len(YAML(typ="safe").load(text_of(tmp_path))["controls"]["lists"]) == 2

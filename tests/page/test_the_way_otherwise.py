@@ -35,7 +35,7 @@ def test_from_a_bill_and_a_roof_to_the_card_by_keyboard_on_a_phone(
         hand.put(hand.at("Used, in kWh"), "much")
         tab.keyboard.press("Enter")
         tab.get_by_role("alert").wait_for()
-        assert tab.evaluate("document.activeElement.className") == "wrong"
+        tab.locator("section.wrong:focus").wait_for()
         assert_no_barrier(tab, "a mistake")
         hand.go(tab.get_by_role("link", name="'much' is no number."))
         field = tab.get_by_role("textbox", name="Used, in kWh")
