@@ -338,7 +338,7 @@ def _piece(
     return replace(
         problem,
         horizon=horizon,
-        cost=_cost_of_piece(problem.cost, members, weights, first, end),
+        cost=cost_of_piece(problem.cost, members, weights, first, end),
         chooses_start=chooses_start,
         start_price_per_kwh=float(carried[first]) if chooses_start else None,
         end_kwh=problem.end_kwh if is_last else None,
@@ -346,7 +346,7 @@ def _piece(
     )
 
 
-def _cost_of_piece(
+def cost_of_piece(
     cost: LinearCost, members: IntArray, weights: dict[FlowName, FloatArray], first: int, end: int
 ) -> LinearCost:
     """Return the parts that lie in a piece, on its own steps, with the flows' prices."""
