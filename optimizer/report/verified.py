@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -27,6 +27,13 @@ NOT_YET = (
     "Not verified yet: 'tariffwright verify', with the folder of these results, recomputes them by other"
     " ways, and names the first thing that differs."
 )
+
+
+def nothing_yet(inputs: Mapping[str, str]) -> str:
+    """Return that nothing recomputes a result, and of which files it was made, with their SHA-256."""
+    made_of = ", ".join(f"{name} (SHA-256 {digest[:12]}…)" for name, digest in inputs.items())
+    return f"Not verified: nothing recomputes this yet. It was made of {made_of}."
+
 
 PAGE_OF = {
     "plan.json": "report.html", "study.json": "study.html", "outages.json": "outages.html",
