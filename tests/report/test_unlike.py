@@ -1,4 +1,4 @@
-"""Where few cycles are allowed the plan keeps them and replays do not: unlike is compared, and that is said."""
+"""Unlike is compared where few cycles are allowed, and that is said; a plan is called the cheapest where proven."""
 
 from __future__ import annotations
 
@@ -8,6 +8,8 @@ from typing import Any
 import pytest
 
 from optimizer.evaluation.comparison import Outcome
+from optimizer.planning.plan import Proof
+from optimizer.report.advice import how_proven
 from optimizer.report.unseen import promise
 from optimizer.workflows.replay import ReplayResult
 from tests.report.test_verdict import made
@@ -48,3 +50,16 @@ def test_unlike_is_said_beside_what_is_saved() -> None:
         "Unlike is compared: the plan keeps cycles_per_day, but 'the case windows' discharges more on 300 days."
         " No kept share is told." in here
     )
+
+
+@pytest.mark.parametrize(
+    ("gap", "words"),
+    [
+        (0.0, "proven best"),
+        (9e-6, "proven best to within 9.0e-06 of its cost"),
+        (1.5e-4, "not proven the cheapest: that may cost up to 0.015 % of its cost less"),
+        (0.3, "not proven the cheapest: that may cost up to 30 % of its cost less"),
+    ],
+)
+def test_only_what_is_proven_to_a_hundred_thousandth_is_called_so(gap: float, words: str) -> None:
+    assert how_proven(Proof("", gap, 1, 0, 1, 1, 1.0, 1.0, 1.0)).endswith(words)
