@@ -56,8 +56,8 @@ def computed(result: Result) -> list[str]:
         else []
     )
     return [
-        f"The plan, a {proof.kind}, is {how_proven(proof)}; its objective {proof.objective:.4f} equals the bill"
-        f" of its flows, plus wear, recomputed: {proof.recomputed:.4f}.",
+        f"The plan, a {proof.kind}, is {how_proven(proof)}; its objective {proof.objective:.4f} equals the"
+        f" bill of its flows, plus wear, recomputed: {proof.recomputed:.4f}.",
         *found,
         f"Settings are replayed over {grid.count:,} steps by the equipment's own rules, without knowing what"
         " comes; every case is billed by the same tariff from what the meter then shows.",
