@@ -35,6 +35,9 @@ BEST_TO = 1e-5
 
 MAX_ROUNDS = 12
 
+MOST_WHOLE = 40_000
+"""More steps than these are not solved whole: a year of 5 minutes would take Pyomo gigabytes."""
+
 STRETCH_DAYS = 6.0
 """Stretches are at least so long: shorter ones bound less well, longer ones take the tree longer."""
 
@@ -77,18 +80,21 @@ def solve_printed(
         It ends as soon as no plan can cost less: one that runs no flow both ways, and costs that, needs
         no more proof. [money]
     worth : array, optional
-        Shape (T,), worth of a stored kWh at the end of each step, where the plan has integers: stretches
-        are then solved before the whole. [money per kWh]
+        Shape (T,), worth of a stored kWh at the end of each step, where the plan has integers or many
+        steps: stretches are then solved before the whole. [money per kWh]
     """
     until, begun = time.monotonic() + time_limit_s, None
     if worth is not None and len(edges := _edges(problem)) > 1:
         begun, ways = _in_stretches(problem, edges, worth, until)
-        if begun is not None and begun.bound < enough and ways is not None:
+        is_short = problem.grid.count <= MOST_WHOLE
+        if begun is not None and begun.bound < enough and ways is not None and is_short:
             joined, _ = _solved(problem, ways, until, -np.inf)
             if joined is not None and joined.value is not None and joined.value < enough:
                 return replace(begun, value=joined.value)
         if begun is not None and (begun.bound >= enough or time.monotonic() >= until):
             return begun
+    if problem.grid.count > MOST_WHOLE:
+        return begun
     whole, _ = _solved(problem, None, until, enough)
     if whole is None or (begun is not None and whole.value is None and whole.bound < begun.bound):
         return begun
