@@ -504,7 +504,7 @@ def prices_in(
     where: str,
     notes: list[str],
 ) -> FloatArray:
-    """Read the prices of a series or a table for each step, as they stand there, shape (T,).
+    """Read what is priced by a series or a table at each step, shape (T,). [money per kWh]
 
     Raises
     ------
@@ -512,9 +512,12 @@ def prices_in(
         If they cannot be read, or a step has none.
     """
     if not isinstance(named, PriceTable):
-        return read_prices(path, named.column, grid, where, notes)
+        return read_prices(
+            path, named.column, grid, where, notes, partial(named.priced, notes=notes)
+        )
     clock = grid if named.zone is None else replace(grid, zone=named.zone)
-    return read_price_table(path, named.column, clock, calendar, where, notes)
+    prices = read_price_table(path, named.column, clock, calendar, where, notes)
+    return named.priced(prices, grid.step_h, notes)
 
 
 def _refuse_missing(path: Path, where: str) -> None:

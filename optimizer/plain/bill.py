@@ -381,19 +381,53 @@ class _Version:
             for moment in self.in_period[period]:
                 if self.holds(charge, moment):
                     if "series" in charge:
-                        price = named["values"][moment.number]
+                        price = self._price_of_series(named, moment)
                     else:
-                        price = self._price_in(named, moment)
-                    price = price * named.get("times", 1.0) + named.get("plus_per_kwh", 0.0)
-                    price = max(price, named.get("at_least_per_kwh", -math.inf))
-                    price = min(price, named.get("at_most_per_kwh", math.inf))
+                        price = self._paid(named, self._price_in(named, moment))
                     cost += sign * price * counted(moment)
             self.add(charge, period, cost)
 
+    def _paid(self, named: Words, market: float) -> float:
+        price: float = market * named.get("times", 1.0) + named.get("plus_per_kwh", 0.0)
+        price = max(price, named.get("at_least_per_kwh", -math.inf))
+        most: float = named.get("at_most_per_kwh", math.inf)
+        return min(price, most)
+
+    def _price_of_series(self, named: Words, moment: Moment) -> float:
+        """Return the mean of what the file's prices within a step are paid at. [money per kWh]"""
+        since = (self._local(moment) - named["first"]) / timedelta(minutes=named["minutes"])
+        first, count = math.floor(since + 1e-9), round(60 * self.all.step_h / named["minutes"])
+        places = range(first, first + max(count, 1))
+        paid = [
+            0.0 if self._in_run(named, n) else self._paid(named, named["values"][n]) for n in places
+        ]
+        return sum(paid) / len(paid)
+
+    def _in_run(self, named: Words, place: int) -> bool:
+        """Return whether a price is one of so many hours of low ones in a row."""
+        rule: Words = named.get("zero_in_run", {})
+        values, below = named["values"], rule.get("below_per_kwh", 0.0)
+
+        def is_low(n: int) -> bool:
+            return 0 <= n < len(values) and bool(values[n] < below)
+
+        if not rule or not is_low(place):
+            return False
+        first = last = place
+        while is_low(first - 1):
+            first -= 1
+        while is_low(last + 1) and rule.get("counted_from", "begin") == "begin":
+            last += 1
+        long: float = (last - first + 1) * named["minutes"] / 60
+        return bool(long >= rule["hours"] - 1e-9)
+
+    def _local(self, moment: Moment) -> datetime:
+        offset = timezone(moment.offset or timedelta())
+        return datetime.combine(moment.day, time(*divmod(moment.minute, 60)), offset)
+
     def _price_in(self, table: Words, moment: Moment) -> float:
         """Return the price of the one row of a table that holds a moment. [money per kWh]"""
-        offset = timezone(moment.offset or timedelta())
-        local = datetime.combine(moment.day, time(*divmod(moment.minute, 60)), offset)
+        local = self._local(moment)
         if "zone" in table:
             local = local.astimezone(ZoneInfo(table["zone"]))
         minute = 60 * local.hour + local.minute

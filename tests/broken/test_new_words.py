@@ -77,6 +77,12 @@ MISTAKES = {
         "no time zone of the IANA list"),
     "a table that is not there": (
         "{kind: energy, name: E, table: {file: t.csv, column: per_kwh}}", "no such file of prices"),
+    "a run of low prices in a table": (
+        "{kind: energy, name: E, table: {file: t.csv, column: per_kwh, zero_in_run: {hours: 4}}}",
+        "a table repeats, and so has no hours of low prices in a row"),
+    "a run of no hour": (
+        "{kind: energy, name: E, series: {file: t.csv, column: per_kwh, zero_in_run: {hours: 0}}}",
+        "greater than 0"),
     "a table that is rounded": (
         "{kind: energy, name: E, round_kwh: {to: 1}, table: {file: t.csv, column: per_kwh}}",
         "the energy of a price table has a price for each step"),

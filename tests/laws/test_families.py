@@ -178,6 +178,11 @@ ROWS: dict[str, Row] = {
     "energy: series within a floor and a ceiling": Row([{"kind": "energy", "name": "spot", "series": {
         "file": "spot.csv", "column": "per_kwh", "times": 1.1, "at_least_per_kwh": 0.0,
         "at_most_per_kwh": 0.25}}]),
+    "export_credit: nothing in runs of low prices": Row([{"kind": "export_credit", "name": "spot", "series": {
+        "file": "spot.csv", "column": "per_kwh", "times": 0.9, "zero_in_run": {"hours": 3.0}}}]),
+    "energy: nothing once a run of low prices is long": Row([{"kind": "energy", "name": "spot", "series": {
+        "file": "spot.csv", "column": "per_kwh", "plus_per_kwh": 0.4, "at_least_per_kwh": 0.1,
+        "zero_in_run": {"hours": 2.0, "below_per_kwh": 0.05, "counted_from": "hours reached"}}}]),
     "energy: a table": Row([{"kind": "energy", "name": "table", "table": {
         "file": "table.csv", "column": "import_per_kwh", "source": "invented"}}], AUTUMN),
     "energy: a table by another clock, scaled, on weekdays": Row([{"kind": "energy", "name": "table",
@@ -526,7 +531,9 @@ def by_hand(row: Row, seed: int) -> dict[tuple[str, int], float]:
 
 def with_values(version: Words, span: Span) -> Words:
     """Return a version in which the prices of series stand beside their file's name."""
-    beside = {"series": {"values": spot(span)}, "table": {"rows": rows_of(TABLE)}}
+    grid = grid_for(span)
+    series = {"values": spot(span), "first": grid.start, "minutes": grid.step_minutes}
+    beside = {"series": series, "table": {"rows": rows_of(TABLE)}}
     charges = [
         charge | {key: charge[key] | more for key, more in beside.items() if key in charge}
         for charge in version["charges"]

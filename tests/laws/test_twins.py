@@ -290,6 +290,8 @@ CHARGES: dict[str, list[dict[str, Any]]] = {
     "export_credit, flat": [CREDIT],
     "export_credit, time of use": [TOU_CREDIT],
     "export_credit, series": [SPOT_CREDIT],
+    "export_credit, nothing in runs of negative prices": [FLAT, SPOT_CREDIT | {"series": SPOT_CREDIT["series"] | {
+        "zero_in_run": {"hours": 2.0}}}],
     "export_credit of PV alone": [FLAT, PV_CREDIT],
     "export_credit of PV and of stored energy": [FLAT, PV_CREDIT, STORED_CREDIT],
     "export_credit of PV, time of use": [FLAT, TOU_CREDIT | {"origin": "pv"}],

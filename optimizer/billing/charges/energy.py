@@ -171,10 +171,47 @@ class EnergyRate(Times):
         return self
 
 
+class PriceRun(Document):
+    """So many hours in a row in which the file's price lies below an amount.
+
+    ``counted_from: begin`` is all of the run, once it is that long; ``hours reached`` only from the
+    price on with which it is.
+    """
+
+    hours: float = Field(gt=0, le=8784)
+    below_per_kwh: PerKwh = 0.0
+    counted_from: Literal["begin", "hours reached"] = "begin"
+
+    def holds(self, market: FloatArray, step_h: float) -> BoolArray:
+        """Return which prices lie in such a run, given the length of each in hours, shape (T,)."""
+        needed = self._needed(step_h)
+        late = needed - 1 if self.counted_from == "hours reached" else 0
+        found = np.zeros(len(market), dtype=bool)
+        for begin, end in self._runs(market):
+            if end - begin >= needed:
+                found[begin + late : end] = True
+        return found
+
+    def is_cut(self, market: FloatArray, step_h: float) -> bool:
+        """Tell whether the prices begin or end in a run that is too short as far as they go."""
+        runs, ends = self._runs(market), {0, len(market)}
+        return any(ends & {b, e} and e - b < self._needed(step_h) for b, e in runs)
+
+    def _needed(self, step_h: float) -> int:
+        return int(np.ceil(self.hours / step_h - 1e-9))
+
+    def _runs(self, market: FloatArray) -> list[list[int]]:
+        """Return the begin and the end of each run, however long; a missing price ends one."""
+        low = market < self.below_per_kwh
+        edges = np.flatnonzero(np.diff(low, prepend=False, append=False))
+        return np.reshape(edges, (-1, 2)).tolist()
+
+
 class PriceSeries(Document):
     """Prices from a CSV with ``time``: ``column`` ends in ``per_kwh`` or ``per_mwh``.
 
-    What is priced is the column times a factor, plus an amount, and then held between the two ends.
+    What is priced is the column times a factor, plus an amount, and then held between the two ends;
+    it is nothing in a run of low prices in the column, where ``zero_in_run`` is given.
     """
 
     file: str
@@ -183,6 +220,7 @@ class PriceSeries(Document):
     plus_per_kwh: PerKwh = 0.0
     at_least_per_kwh: PerKwh | None = None
     at_most_per_kwh: PerKwh | None = None
+    zero_in_run: PriceRun | None = None
 
     @model_validator(mode="after")
     def _ends_in_order(self) -> PriceSeries:
@@ -195,11 +233,21 @@ class PriceSeries(Document):
             )
         return self
 
-    def priced(self, prices: FloatArray) -> FloatArray:
-        """Return the price of each step, given those of the file. [money per kWh]"""
+    def priced(self, prices: FloatArray, step_h: float, notes: list[str]) -> FloatArray:
+        """Return what is priced of a file's prices, each of so many hours. [money per kWh]"""
         scaled = prices * self.times + self.plus_per_kwh
         low, high = self.at_least_per_kwh, self.at_most_per_kwh
-        return scaled if low is None and high is None else np.clip(scaled, low, high)
+        if low is not None or high is not None:
+            scaled = np.clip(scaled, low, high)
+        run = self.zero_in_run
+        if run is None:
+            return scaled
+        if run.is_cut(prices, step_h):
+            notes.append(
+                f"{self.file} begins or ends in a run of prices below {run.below_per_kwh:g} that is shorter"
+                f" than {run.hours:g} h as far as it goes; it is priced as any other."
+            )
+        return np.where(run.holds(prices, step_h), 0.0, scaled)
 
 
 class PriceTable(PriceSeries):
@@ -210,6 +258,16 @@ class PriceTable(PriceSeries):
 
     zone: str | None = None
     source: str | None = None
+
+    @model_validator(mode="after")
+    def _of_every_week(self) -> PriceTable:
+        if self.zero_in_run is not None:
+            raise Mistake(
+                "a table repeats, and so has no hours of low prices in a row",
+                "Remove zero_in_run, or give the prices of each hour as a series.",
+                "zero_in_run",
+            )
+        return self
 
     @field_validator("zone", mode="after")
     @classmethod
@@ -418,7 +476,7 @@ class PricedEnergy(Times, ChargeBase):
         self, context: Context, flow: FlowName, sign: float, series: PriceSeries
     ) -> list[Line]:
         where = context.where("series" if self.table is None else "table")
-        prices = sign * series.priced(context.read_prices(series, where))
+        prices = sign * context.read_prices(series, where)
         lines = []
         mask = context.mask(self)
         for period in range(context.period_count()):
