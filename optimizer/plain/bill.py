@@ -174,6 +174,7 @@ class _Version:
 
     def __init__(self, bill: PlainBill, words: Words, begin: date, end: date) -> None:
         self.all, self.words, self.begin, self.end = bill, words, begin, end
+        self.version = self
         self.own: dict[int, dict[str, float]] = {p: {} for p in range(len(bill.periods))}
         self.kw: dict[tuple[str, int], float] = {}
         self.holidays = set(words.get("holidays", {}).get("dates", ()))
@@ -537,16 +538,56 @@ class _Version:
             }[one_per]  # fmt: skip
             best[key] = max(best.get(key, 0.0), kw)
         count = charge.get("highest", 1)
+        if "coincident" in charge:
+            every = [*best.values(), *before]
+            return sum(every) / len(every) if every else 0.0
         if count == 1:
             return max([*best.values(), *before, 0.0])
         top = sorted([*best.values(), *before], reverse=True)[:count]
         return sum(top) / len(top)
 
     def _demand(self, charge: Words) -> None:
+        for begin, end, kw in self._bookings(charge):
+            words = dict(charge)
+            for part, key in (("contract", "kw"), ("excess", "above_kw")):
+                if part in charge and kw is not None:
+                    words[part] = {key: kw} | charge[part]
+            inside = self if kw is None else _Version(self.all, self.words, begin, end)
+            inside.own, inside.kw, inside.version = self.own, self.kw, self
+            inside._demand_as_agreed(words)
+
+    def _bookings(self, charge: Words) -> list[tuple[date, date, float | None]]:
+        """Return stretches of this version's metered days with one booked power, its day after last."""
+        found: list[tuple[date, date, float | None]] = []
+        for day in sorted({m.day for inside in self.in_period for m in inside}):
+            after, kw = day + timedelta(days=1), None
+            for number, booking in enumerate(charge.get("booked", ())):
+                begun = number == 0 and "from" in booking
+                if (
+                    begun
+                    or day >= booking.get("from", date.max)
+                    or day.month in booking.get("months", ())
+                ):
+                    kw = booking["kw"]
+            if found and found[-1][2] == kw:
+                found[-1] = found[-1][0], after, kw
+            else:
+                found.append((day, after, kw))
+        return found
+
+    def counts(self, charge: Words, moment: Moment) -> bool:
+        """Return whether the demand of a moment counts: in its hours, or in one of the named intervals."""
+        if "coincident" not in charge:
+            return self.holds(charge, moment)
+        long = charge["interval_minutes"]
+        hour, minute = divmod(moment.minute // long * long, 60)
+        return f"{moment.day}T{hour:02d}:{minute:02d}" in charge["coincident"]
+
+    def _demand_as_agreed(self, charge: Words) -> None:
         shared = charge.get("at_change") == "whole period"
         for period in self.billed_periods():
             counted = self.whole[period] if shared else self.in_period[period]
-            own = [m for m in counted if self.holds(charge, m)]
+            own = [m for m in counted if self.counts(charge, m)]
             if charge.get("counted_over") == "day":
                 self._demand_of_days(charge, period, own)
             elif own or self._owed(charge, period):
@@ -622,25 +663,18 @@ class _Version:
         ):  # fmt: skip
             table[name, period] = max(table.get((name, period), 0.0), value)
         if self._owed(charge, period):
-            self.kw[name, period] = kw
+            part = self.days(period) / self.version.days(period)
+            self.kw[name, period] = self.kw.get((name, period), 0.0) + part * kw
             self._price_of_demand(charge, period, kw)
 
     def _metered(self, charge: Words, period: int, own: list[Moment]) -> float:
         name, before = charge["name"], []
         if charge.get("counted_over") == "year":
-            begins = charge.get("year_begins")
-            year = year_of(self.all.periods[period][0], begins)
-            own_of_year = [
-                m for m in self.all.meter
-                if year_of(m.day, begins) == year and self.holds(charge, m)
-            ]  # fmt: skip
-            before = [
-                x for month, x in self.past(name, 0, 12)
-                if year_of(date.fromisoformat(f"{month}-15"), begins) == year
-            ]  # fmt: skip
-            if year_of(self.all.periods[0][0], begins) == year:
-                before += [self.all.peak_so_far_kw[name]] if name in self.all.peak_so_far_kw else []
-            return self.highest(charge, own_of_year, before)
+            year = year_of(self.all.periods[period][0], charge.get("year_begins"))
+            if charge.get("of_year") == "previous":
+                kw = self._of_year(charge, year - 1)
+                return self._of_year(charge, year) or 0.0 if kw is None else kw
+            return self._of_year(charge, year) or 0.0
         if name in self.all.peak_so_far_kw and period == 0:
             shared = charge.get("at_change") == "whole period"
             if shared or self.begin <= self.all.meter[0].day < self.end:
@@ -665,6 +699,20 @@ class _Version:
         if factor >= target:
             return kw
         return kw * target / factor if rule["rule"] == "ratio" else kw * (1 + target - factor)
+
+    def _of_year(self, charge: Words, year: int) -> float | None:
+        """Return the demand of a year, in the series and told from before it; None if nothing is known."""
+        name, begins = charge["name"], charge.get("year_begins")
+        own = [
+            m for m in self.all.meter if year_of(m.day, begins) == year and self.counts(charge, m)
+        ]
+        before = [
+            x for month, x in self.past(name, 0, 24)
+            if year_of(date.fromisoformat(f"{month}-15"), begins) == year
+        ]  # fmt: skip
+        if year_of(self.all.periods[0][0], begins) == year and name in self.all.peak_so_far_kw:
+            before.append(self.all.peak_so_far_kw[name])
+        return self.highest(charge, own, before) if own or before else None
 
     def _remembering(self, charge: Words, period: int, kw: float) -> float:
         rule = charge.get("ratchet")

@@ -66,9 +66,40 @@ MISTAKES = {
     "excess of the three highest": (
         f"{DEMAND}, per_kw: 1, highest: 3, excess: {{above_kw: 1, counted: each interval}}}}",
         "excess counts all intervals"),
-    "likely hours of a year": (
-        f"{DEMAND}, per_kw: 1, counted_over: year, planned_in: {{days: [monday]}}}}",
-        "planned_in is for hours of one period"),
+    "the year before of demand of months": (
+        f"{DEMAND}, per_kw: 1, of_year: previous}}", "of_year is for demand that is counted over the year"),
+    "a coincident hour that is none": (
+        f"{DEMAND}, per_kw: 1, coincident: [2026-07-01]}}", "2026-07-01, not text"),
+    "a coincident hour without a time": (
+        f"{DEMAND}, per_kw: 1, coincident: ['2026-07-01']}}", "'2026-07-01' is no day with a clock time"),
+    "a coincident hour with an offset": (
+        f"{DEMAND}, per_kw: 1, coincident: ['2026-07-01T17:00Z']}}", "is no day with a clock time"),
+    "a coincident hour inside an interval": (
+        f"{DEMAND}, per_kw: 1, coincident: ['2026-07-01T17:15']}}",
+        "2026-07-01T17:15 begins inside a demand interval of 60 min"),
+    "a coincident hour named twice": (
+        f"{DEMAND}, per_kw: 1, coincident: ['2026-07-01T17:00', '2026-07-01T17:00']}}", "is named twice"),
+    "coincident hours beside others": (
+        f'{DEMAND}, per_kw: 1, hours: ["16:00-18:00"], coincident: ["2026-07-01T17:00"]}}',
+        "coincident names the hours that count, each once, but hours is given as well"),
+    "coincident hours of each day": (
+        f"{DEMAND}, per_kw: 1, counted_over: day, per: day, coincident: ['2026-07-01T17:00']}}",
+        "so coincident has no meaning"),
+    "a contract without power": (f"{DEMAND}, per_kw: 1, contract: {{at_least_pct: 85}}}}", "contract has no power"),
+    "an excess above nothing": (
+        f"{DEMAND}, per_kw: 1, excess: {{counted: each interval}}}}", "excess has no power"),
+    "a booking of no contract": (
+        f"{DEMAND}, per_kw: 1, booked: [{{from: 2026-01-01, kw: 5}}, {{from: 2026-03-01, kw: 6}}]}}",
+        "booked is the power of a contract or an excess"),
+    "bookings out of order": (
+        f"{DEMAND}, per_kw: 1, contract: {{}}, booked: [{{from: 2026-03-01, kw: 5}}, {{from: 2026-01-01, kw: 6}}]}}",
+        "bookings by day need a day each, one later than the other"),
+    "bookings by day and by month": (
+        f"{DEMAND}, per_kw: 1, contract: {{}}, booked: [{{from: 2026-03-01, kw: 5}}, {{months: [1], kw: 6}}]}}",
+        "bookings by day need a day each"),
+    "months without a booking": (
+        f"{DEMAND}, per_kw: 1, contract: {{}}, booked: [{{months: [1, 2, 3], kw: 5}}, {{months: [3, 4], kw: 6}}]}}",
+        "the bookings hold the months [1, 2, 3, 3, 4]"),
     "a floor above the ceiling": (
         "{kind: energy, name: E, table: {file: t.csv, column: per_kwh, at_least_per_kwh: 2,"
         " at_most_per_kwh: 1}}", "at_least_per_kwh of 2 lies above at_most_per_kwh of 1"),
@@ -79,7 +110,7 @@ MISTAKES = {
         "{kind: energy, name: E, table: {file: t.csv, column: per_kwh}}", "no such file of prices"),
     "a run of low prices in a table": (
         "{kind: energy, name: E, table: {file: t.csv, column: per_kwh, zero_in_run: {hours: 4}}}",
-        "a table repeats, and so has no hours of low prices in a row"),
+        "zero_in_run"),
     "a run of no hour": (
         "{kind: energy, name: E, series: {file: t.csv, column: per_kwh, zero_in_run: {hours: 0}}}",
         "greater than 0"),

@@ -294,6 +294,40 @@ ROWS: dict[str, Row] = {
         "dates": [date(2025, 3, 5), date(2025, 4, 2)], "hours": ["17:00-18:00"], "billed_in": "every month",
         "mean_of_months": 3, "planned_in": {"hours": ["16:00-20:00"], "days": ["weekdays"],
         "seasons": ["cold"], "after_midnight": "same day", "pct": 40.0}}]),
+    "demand: booked by months": Row([KW | {"booked": [
+        {"months": [10, 11, 12, 1, 2, 3], "kw": 6.0}, {"months": [4, 5, 6, 7, 8, 9], "kw": 12.0}],
+        "contract": {"at_least_pct": 85.0, "exceeded_at_pct": 105.0, "times": 2.0}}], AUTUMN),
+    "demand: booked from days, each for its own days, with what looks back": Row([KW | {"booked": [
+        {"from": date(2025, 3, 1), "kw": 6.0}, {"from": date(2025, 3, 20), "kw": 16.0},
+        {"from": date(2025, 5, 3), "kw": 9.0}], "contract": {"at_least_pct": 85.0}, "ratchet": RATCHET,
+        "mean_of_months": 3}, STEPS, BLOCKED | {"blocks": HOURS}], WEEKS, history={"peak_so_far_kw": {"kw": 14.5}}),
+    "demand: booked from days, each on the whole period": Row([KW | {"booked": [
+        {"from": date(2025, 1, 1), "kw": 16.0}, {"from": date(2025, 3, 20), "kw": 6.0}],
+        "contract": {"exceeded_at_pct": 100.0, "times": 0.5}, "at_change": "whole period"}]),
+    "demand: excess above what is booked": Row([KW | {"interval_minutes": 15, "booked": [
+        {"from": date(2025, 3, 1), "kw": 4.0}, {"from": date(2025, 4, 10), "kw": 2.5}],
+        "excess": {"counted": "root of squares"}}], FINE),
+    "demand: of each day, above what is booked": Row([KW | {"counted_over": "day", "per": "day", "booked": [
+        {"from": date(2025, 1, 1), "kw": 4.0}, {"from": date(2025, 4, 10), "kw": 7.0}],
+        "contract": {"at_least_pct": 50.0, "exceeded_at_pct": 105.0, "times": 2.0}}]),
+    "demand: of the year, booked by months": Row([KW | {"counted_over": "year", "per": "year", "booked": [
+        {"months": [11, 12, 1, 2], "kw": 31.0}, {"months": [3, 4, 5, 6, 7, 8, 9, 10], "kw": 7.0}],
+        "contract": {}}], AUTUMN),
+    "demand: coincident hours of the period": Row([KW | {
+        "coincident": ["2025-02-20T17:00", "2025-02-27T18:00", "2025-04-02T08:00"],
+        "planned_in": {"hours": ["16:00-20:00"]}}]),
+    "demand: coincident hours of the year, billed in it": Row([KW | {
+        "counted_over": "year", "per": "year", "year_begins": "10-15",
+        "coincident": ["2024-10-02T17:00", "2024-11-27T18:00", "2024-12-04T08:00", "2025-01-08T08:00"]}], AUTUMN),
+    "demand: coincident hours of the year before": Row([KW | {
+        "counted_over": "year", "per": "year", "of_year": "previous", "interval_minutes": 30,
+        "coincident": ["2024-10-02T17:00", "2024-11-27T18:00", "2025-01-08T08:00"]}], AUTUMN,
+        history={"past_peaks_kw": {"kw": {"2023-07": 9.0}}}),
+    "demand: of the year before, not known": Row([KW | {
+        "counted_over": "year", "of_year": "previous", "year_begins": "12-01", "at_least_kw": 1.0}], AUTUMN,
+        history={"past_peaks_kw": {"kw": {"2024-02": 3.0}}}),
+    "demand: of the year before, told": Row([KW | {"counted_over": "year", "of_year": "previous"}],
+        history={"past_peaks_kw": {"kw": PAST}}),
     "demand: contract, its share": Row([KW | {"contract": {"kw": 14.0}}]),
     "demand: ratchet": Row([KW | {"ratchet": RATCHET}]),
     "demand: ratchet on what was billed": Row([KW | {"ratchet": RATCHET | {"of": "billed"}}], AUTUMN),
@@ -405,6 +439,10 @@ VERSIONS: dict[str, Row] = {
     "demand of the whole period, reached before": Row([KW | {"at_change": "whole period"}],
         Span("2025-04-03", 24 * 40), [KW | {"per_kw": 6.0, "at_change": "whole period"}],
         history={"peak_so_far_kw": {"kw": 24.5}}),
+    "demand under a booking that changes in the month of the change": Row([KW | {"contract": {}, "booked": [
+        {"from": date(2024, 1, 1), "kw": 4.0}, {"from": date(2025, 4, 6), "kw": 17.0}]}, STEPS], CHANGING, [
+        KW | {"per_kw": 6.0, "contract": {}, "booked": [
+        {"from": date(2024, 1, 1), "kw": 5.0}, {"from": date(2025, 4, 20), "kw": 19.0}]}, STEPS]),
     "demand of each day": Row([KW | {"counted_over": "day", "per": "day"}], CHANGING, [
         KW | {"counted_over": "day", "per": "day", "per_kw": 6.0}]),
     "demand per day": Row([KW | {"per": "day"}], CHANGING, [KW | {"per": "day", "per_kw": 0.3}]),

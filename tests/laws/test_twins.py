@@ -364,6 +364,15 @@ CHARGES: dict[str, list[dict[str, Any]]] = {
     "demand in hours that are told later": [DEMAND | {
         "dates": [date(2025, 7, 1)], "hours": ["08:00-09:00"],
         "planned_in": {"hours": ["06:00-14:00"], "pct": 60.0}}],
+    "demand in coincident hours": [DEMAND | {
+        "coincident": ["2025-06-30T17:00", "2025-07-01T08:00", "2025-07-01T10:00"]}],
+    "demand in coincident hours of the year before, planned in likely ones": [DEMAND | {
+        "counted_over": "year", "per": "year", "of_year": "previous", "coincident": ["2024-07-01T08:00"],
+        "planned_in": {"hours": ["06:00-14:00"], "pct": 60.0}}],
+    "demand of the year before": [DEMAND | {"counted_over": "year", "of_year": "previous"}],
+    "demand under a booking that changes": [DEMAND | {"booked": [
+        {"from": date(2025, 1, 1), "kw": 2.0}, {"from": date(2025, 7, 1), "kw": 4.0}],
+        "contract": {"exceeded_at_pct": 105, "times": 2}}],
     "step_fee by demand": [DEMAND, STEPS_OF_KW],
     "step_fee by the month before": [DEMAND, STEPS_OF_KW | {"of_period": "previous"}],
     "step_fee by a demand in blocks": [DEMAND_BLOCKS, STEPS_OF_KW],

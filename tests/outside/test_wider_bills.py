@@ -6,11 +6,15 @@ the arithmetic stands beside each.
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 
 from optimizer.base.timegrid import calendar_months
+from optimizer.billing.history import History
 from optimizer.billing.tariff import compile_cost, read_tariff
-from tests.builders import billed, local_grid, tariff_of
+from optimizer.cost.expression import linear_cost
+from tests.builders import billed, local_grid, read_tariff_text, tariff_of
+from tests.outside.test_published_bills import month, with_peaks
 
 CENT = 0.005
 
@@ -93,3 +97,214 @@ def test_a_run_that_the_file_cuts_is_told(tmp_path):
     grid = local_grid("2025-05-11T00:00", "Europe/Berlin", 24, 60)
     cost = compile_cost(tariff, grid, calendar_months(grid))
     assert any("begins or ends in a run of prices below 0" in note for note in cost.notes)
+
+
+# --- booked power that changes
+
+BOOKED = """
+- kind: demand
+  name: Power
+  interval_minutes: 60
+  per_kw: 6
+  booked: [{from: 2025-01-01, kw: 40}, {from: 2025-06-15, kw: 60}]
+  contract: {exceeded_at_pct: 100, times: 0.5}
+"""
+
+
+def test_what_is_booked_from_a_day_on_bills_its_own_days(tmp_path):
+    """Common practice, no published source: unused booking is paid, excess at half the price on top.
+
+    40 kW are booked to 14 June, 60 kW from the 15th; 50 kW are used on the 5th and on the 20th.
+    14 of 30 days: 50 + 0.5 × 10 = 55 kW; 16 days: 60 kW; 6 × (55 × 14 + 60 × 16) / 30 = 154 + 192.
+    """
+    grid, periods = month("2025-06-01", 30)
+    used = with_peaks(grid, {"2025-06-05": 50, "2025-06-20": 50}, 1.0)
+    tariff = tariff_of(tmp_path, BOOKED)
+    bill = billed(tariff, grid, used, periods=periods)
+    assert [line.amount for line in bill.lines] == pytest.approx([154, 192])
+    assert sum(line.quantity for line in bill.lines) == pytest.approx(55 * 14 / 30 + 32)
+    cost = compile_cost(tariff, grid, periods)
+    assert linear_cost(cost.total, grid.count).is_convex
+    assert any("what is booked changes inside a billing period" in note for note in cost.notes)
+
+
+def test_a_booking_bills_as_a_version_of_the_tariff_would(tmp_path):
+    """Derived: the same charge in two dated versions, each with its contract, over three months."""
+    charge = "{kind: demand, name: Power, interval_minutes: 60, per_kw: 6, contract: {exceeded_at_pct: 100"
+    versions = "".join(
+        f"  - from: {day}\n    source: test\n    charges: [{charge}, times: 0.5, kw: {kw}}}}}]\n"
+        for day, kw in (("2010-01-01", 40), ("2025-06-15", 60))
+    )
+    grid = local_grid("2025-05-01T00:00", "UTC", 24 * 92, 60)
+    used = np.random.default_rng(3).gamma(4.0, 10.0, grid.count)
+    twice = billed(
+        read_tariff_text(tmp_path, f"tariff: t\ncurrency: EUR\nversions:\n{versions}"), grid, used
+    )
+    assert billed(tariff_of(tmp_path, BOOKED), grid, used).by_period() == pytest.approx(
+        twice.by_period()
+    )
+
+
+def test_what_is_booked_by_months_holds_each_year(tmp_path):
+    """Derived: 60 kW from October to March, 40 kW in the other months, unused: 6 a kW."""
+    charges = BOOKED.replace(
+        "[{from: 2025-01-01, kw: 40}, {from: 2025-06-15, kw: 60}]",
+        "[{months: [10, 11, 12, 1, 2, 3], kw: 60}, {months: [4, 5, 6, 7, 8, 9], kw: 40}]",
+    )
+    grid = local_grid("2025-03-01T00:00", "UTC", 24 * (365 + 31), 60)
+    bill = billed(tariff_of(tmp_path, charges), grid, 1.0)
+    kw = [60, *[40] * 6, *[60] * 6]
+    assert list(bill.by_period().values()) == pytest.approx([6 * power for power in kw])
+
+
+def test_excess_is_counted_above_what_is_booked_on_its_day(tmp_path):
+    """Spain, contracted power that the customer changes (from memory): √Σ(kW − agreed)².
+
+    10 kW to 14 June: 13 and 14 kW are 5 above; 12 kW from the 15th: 14 kW are 2 above.
+    At 3.00, each for its days: 3 × (5 × 14 + 2 × 16) / 30 = 10.20.
+    """
+    charges = """
+    - kind: demand
+      name: Excess
+      interval_minutes: 60
+      per_kw: 3
+      booked: [{from: 2025-01-01, kw: 10}, {from: 2025-06-15, kw: 12}]
+      excess: {counted: root of squares}
+    """
+    grid, periods = month("2025-06-01", 30)
+    used = with_peaks(grid, {"2025-06-05": 13, "2025-06-06": 14, "2025-06-20": 14}, 1.0)
+    assert billed(tariff_of(tmp_path, charges), grid, used, periods=periods).total == pytest.approx(
+        10.20
+    )
+
+
+def test_a_day_before_the_first_booking_is_told(tmp_path):
+    grid, periods = month("2024-12-01", 31)
+    cost = compile_cost(tariff_of(tmp_path, BOOKED), grid, periods)
+    assert any(
+        "the first booking is of 2025-01-01; 40 kW are taken before it" in n for n in cost.notes
+    )
+
+
+# --- coincident hours
+
+FIVE = """
+- kind: demand
+  name: Capacity
+  interval_minutes: 60
+  per_kw: 60
+  per: year
+  counted_over: year
+  year_begins: 06-01
+  of_year: previous
+  coincident: ["2025-06-24T17:00", "2025-07-08T17:00", "2025-07-15T16:00", "2025-07-16T17:00",
+               "2025-08-13T18:00"]
+  planned_in: {seasons: [summer], days: [weekdays], hours: ["15:00-19:00"], pct: 80}
+"""
+SUMMER = "seasons: {summer: 06-01 to 09-30, other: otherwise}"
+
+
+def five_hours(folder):
+    """Return 13 months whose five named hours have 10, 12, 8, 15 and 5 kW; 20 kW in a likely hour."""
+    grid = local_grid("2025-06-01T00:00", "America/New_York", 24 * (365 + 30), 60)
+    used = np.full(grid.count, 1.0)
+    for label, kw in {
+        "2025-06-24T17": 10, "2025-07-08T17": 12, "2025-07-15T16": 8, "2025-07-16T17": 15,
+        "2025-08-13T18": 5, "2025-08-14T17": 20, "2025-08-16T17": 50,
+    }.items():  # fmt: skip
+        day, hour = label.split("T")
+        index = [str(d) for d in grid.dates].index(day)
+        used[(grid.day == index) & (grid.minute_of_day == 60 * int(hour))] = kw
+    return tariff_of(folder, FIVE, SUMMER), grid, used
+
+
+def test_five_system_hours_are_billed_in_the_year_after(tmp_path):
+    """PJM, five hours of a summer, paid from June to May of the next year (from memory); price invented.
+
+    The mean of 10, 12, 8, 15 and 5 kW is 10: 60 × 10 / 12 in June 2026. The months before it go by 6 kW
+    of the year before, which is told: 60 × 6 / 12.
+    """
+    tariff, grid, used = five_hours(tmp_path)
+    history = History(past_peaks_kw={"Capacity": {"2024-07": 6.0}})
+    bill = billed(tariff, grid, used, history=history)
+    assert list(bill.by_period().values()) == pytest.approx([30.0] * 12 + [50.0])
+
+
+def test_five_system_hours_are_planned_in_the_likely_ones_of_their_own_year(tmp_path):
+    """Derived: 20 kW, the highest of weekdays from 15 to 19 h, at 80 %, cost the whole of 60; then 1 kW a month."""
+    tariff, grid, used = five_hours(tmp_path)
+    history = History(past_peaks_kw={"Capacity": {"2024-07": 6.0}})
+    bill = billed(tariff, grid, used, history=history)
+    assert bill.total_as_planned == pytest.approx(0.8 * 60 * 20 + 0.8 * 60 * 1 / 12)
+    cost = compile_cost(tariff, grid, calendar_months(grid), history)
+    assert linear_cost(cost.total, grid.count).is_convex
+    assert len(list(linear_cost(cost.total, grid.count).peaks())) == 2
+    assert any(
+        "a plan counts that of its own year, which the next one pays" in n for n in cost.notes
+    )
+
+
+def test_a_year_before_that_is_not_known_is_told(tmp_path):
+    tariff, grid, used = five_hours(tmp_path)
+    assert list(billed(tariff, grid, used).by_period().values()) == pytest.approx([50.0] * 13)
+    notes = compile_cost(tariff, grid, calendar_months(grid)).notes
+    assert any(
+        "the demand of 2024 is not known; 2025 goes by its own here" in note for note in notes
+    )
+
+
+def test_three_half_hours_of_a_winter_are_billed_at_its_end(tmp_path):
+    """Great Britain before 2023 (from memory): the mean of three half hours, paid once. 30, 36, 24 kW at 50."""
+    charges = """
+    - kind: demand
+      name: System peaks
+      interval_minutes: 30
+      per_kw: 50
+      counted_over: year
+      year_begins: 04-01
+      billed_in: [3]
+      coincident: ["2024-12-03T17:00", "2025-01-08T17:30", "2025-02-11T18:00"]
+    """
+    grid = local_grid("2024-11-01T00:00", "Europe/London", 48 * (30 + 31 + 31 + 28 + 31) - 2, 30)
+    used = np.full(grid.count, 0.5)
+    for day, minute, kw in (
+        ("2024-12-03", 1020, 30),
+        ("2025-01-08", 1050, 36),
+        ("2025-02-11", 1080, 24),
+    ):
+        index = [str(d) for d in grid.dates].index(day)
+        used[(grid.day == index) & (grid.minute_of_day == minute)] = kw / 2
+    bill = billed(tariff_of(tmp_path, charges), grid, used)
+    assert bill.by_period() == pytest.approx(
+        {"2024-11": 0, "2024-12": 0, "2025-01": 0, "2025-02": 0, "2025-03": 1500}
+    )
+
+
+@pytest.mark.parametrize(
+    ("named", "told"),
+    [
+        ("[]", "no coincident hour is named in 2025"),
+        (
+            "['2025-03-03T17:00', '2025-11-03T17:00']",
+            "1 of the 2 coincident hours named for 2025 lie",
+        ),
+    ],
+)
+def test_coincident_hours_that_are_not_known_are_told(tmp_path, named, told):
+    charges = "- {kind: demand, name: D, interval_minutes: 60, per_kw: 1, counted_over: year"
+    grid, periods = month("2025-03-01", 31)
+    tariff = tariff_of(tmp_path, f"{charges}, coincident: {named}}}")
+    assert any(told in note for note in compile_cost(tariff, grid, periods).notes)
+
+
+def test_one_coincident_hour_of_each_month(tmp_path):
+    """Derived: 7 kW in the named hour of March at 3; none is named in April, which is told."""
+    charges = """
+    - {kind: demand, name: D, interval_minutes: 60, per_kw: 3, coincident: ["2025-03-03T12:00"]}
+    """
+    grid = local_grid("2025-03-01T00:00", "UTC", 24 * 61, 60)
+    tariff = tariff_of(tmp_path, charges)
+    bill = billed(tariff, grid, with_peaks(grid, {"2025-03-03": 7, "2025-03-04": 9}, 1.0))
+    assert bill.by_period() == pytest.approx({"2025-03": 21, "2025-04": 0})
+    notes = compile_cost(tariff, grid, calendar_months(grid)).notes
+    assert any("no coincident hour is named in 2025-04" in note for note in notes)

@@ -207,11 +207,10 @@ class PriceRun(Document):
         return np.reshape(edges, (-1, 2)).tolist()
 
 
-class PriceSeries(Document):
-    """Prices from a CSV with ``time``: ``column`` ends in ``per_kwh`` or ``per_mwh``.
+class PriceFile(Document):
+    """Prices from a CSV: ``column`` ends in ``per_kwh`` or ``per_mwh``.
 
-    What is priced is the column times a factor, plus an amount, and then held between the two ends;
-    it is nothing in a run of low prices in the column, where ``zero_in_run`` is given.
+    What is priced is the column times a factor, plus an amount, and then held between the two ends.
     """
 
     file: str
@@ -220,10 +219,9 @@ class PriceSeries(Document):
     plus_per_kwh: PerKwh = 0.0
     at_least_per_kwh: PerKwh | None = None
     at_most_per_kwh: PerKwh | None = None
-    zero_in_run: PriceRun | None = None
 
     @model_validator(mode="after")
-    def _ends_in_order(self) -> PriceSeries:
+    def _ends_in_order(self) -> PriceFile:
         low, high = self.at_least_per_kwh, self.at_most_per_kwh
         if low is not None and high is not None and low > high:
             raise Mistake(
@@ -237,20 +235,28 @@ class PriceSeries(Document):
         """Return what is priced of a file's prices, each of so many hours. [money per kWh]"""
         scaled = prices * self.times + self.plus_per_kwh
         low, high = self.at_least_per_kwh, self.at_most_per_kwh
-        if low is not None or high is not None:
-            scaled = np.clip(scaled, low, high)
-        run = self.zero_in_run
+        return scaled if low is None and high is None else np.clip(scaled, low, high)
+
+
+class PriceSeries(PriceFile):
+    """Prices from a CSV with ``time``; nothing in a run of low prices, where ``zero_in_run`` is given."""
+
+    zero_in_run: PriceRun | None = None
+
+    def priced(self, prices: FloatArray, step_h: float, notes: list[str]) -> FloatArray:
+        """Return what is priced of a file's prices, each of so many hours. [money per kWh]"""
+        paid, run = super().priced(prices, step_h, notes), self.zero_in_run
         if run is None:
-            return scaled
+            return paid
         if run.is_cut(prices, step_h):
             notes.append(
                 f"{self.file} begins or ends in a run of prices below {run.below_per_kwh:g} that is shorter"
                 f" than {run.hours:g} h as far as it goes; it is priced as any other."
             )
-        return np.where(run.holds(prices, step_h), 0.0, scaled)
+        return np.where(run.holds(prices, step_h), 0.0, paid)
 
 
-class PriceTable(PriceSeries):
+class PriceTable(PriceFile):
     """Prices from a CSV of rows that repeat: ``from``, ``to``, ``months``, ``days`` and the column.
 
     ``zone`` is that of the table's clock, where it is not the site's.
@@ -258,16 +264,6 @@ class PriceTable(PriceSeries):
 
     zone: str | None = None
     source: str | None = None
-
-    @model_validator(mode="after")
-    def _of_every_week(self) -> PriceTable:
-        if self.zero_in_run is not None:
-            raise Mistake(
-                "a table repeats, and so has no hours of low prices in a row",
-                "Remove zero_in_run, or give the prices of each hour as a series.",
-                "zero_in_run",
-            )
-        return self
 
     @field_validator("zone", mode="after")
     @classmethod
@@ -329,7 +325,7 @@ class PricedEnergy(Times, ChargeBase):
         return self
 
     @property
-    def prices_from(self) -> PriceSeries | None:
+    def prices_from(self) -> PriceFile | None:
         """The file that its prices stand in."""
         return self.series if self.table is None else self.table
 
@@ -473,7 +469,7 @@ class PricedEnergy(Times, ChargeBase):
         taken[minutes] = position
 
     def _series_lines(
-        self, context: Context, flow: FlowName, sign: float, series: PriceSeries
+        self, context: Context, flow: FlowName, sign: float, series: PriceFile
     ) -> list[Line]:
         where = context.where("series" if self.table is None else "table")
         prices = sign * context.read_prices(series, where)
