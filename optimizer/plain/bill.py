@@ -463,9 +463,7 @@ class _Version:
                 price: float = prices[sum(kwh > end + 1e-6 for end in ends)]
                 return kwh * price
             return pay(kwh, ends, prices)
-        ends = [
-            rounded(block["up_to_kwh"], rule.get("round_sizes")) for block in rule["blocks"][:-1]
-        ]
+        ends = self._whole_ends(rule)
         cost = 0.0
         begins = rule.get("year_begins")
         spans = [year_of(m.day, begins) if over == "year" else self.runs[m.day] for m in own]
@@ -476,6 +474,11 @@ class _Version:
             cost += pay(before + kwh, ends, prices) - pay(before, ends, prices)
             self.all.so_far[name, span] = before + kwh
         return cost
+
+    def _whole_ends(self, rule: Words) -> list[float]:
+        return [
+            rounded(block["up_to_kwh"], rule.get("round_sizes")) for block in rule["blocks"][:-1]
+        ]
 
     def _ends(self, rule: Words, words: Words, period: int) -> list[float]:
         parts = words.get("any_of", [words])
@@ -817,6 +820,7 @@ class _Version:
             for period in self.billed_periods():
                 own = [m for m in self.in_period[period] if owns(m)]
                 net = sum(m.bought - m.sold for m in own)
+                before = 0.0
                 if charge.get("netted_over") == "year":
                     key = name, year_of(self.all.middle(period), charge.get("year_begins"))
                     before = self.all.so_far.get(key, 0.0)
@@ -830,7 +834,11 @@ class _Version:
                 due = rounded(due, charge.get("round_kwh"))
                 if "blocks" in words and own:
                     prices = [block["per_kwh"] for block in words["blocks"]["blocks"]]
-                    cost = pay(due, self._ends(words["blocks"], words, period), prices)
+                    ends = self._ends(words["blocks"], words, period)
+                    if words["blocks"].get("counted_over") == "year":
+                        ends = self._whole_ends(words["blocks"])
+                    paid = max(before, 0.0)
+                    cost = pay(paid + due, ends, prices) - pay(paid, ends, prices)
                 else:
                     cost = words.get("per_kwh", 0.0) * due
                 self.add(charge, period, cost - surplus * lost)

@@ -63,6 +63,17 @@ MISTAKES = {
         "price_of_all goes by the kWh of one period"),
     "net energy at one price of all": (
         f"{NET}, left_over: lost, blocks: {{price_of_all: true, {SIZES}}}}}", "each with its own price"),
+    "net energy of a year in blocks of months": (
+        f"{NET}, netted_over: year, blocks: {{{SIZES}}}}}",
+        "'N' nets over the year, but its blocks are counted over the period"),
+    "net energy of months in blocks of a year": (
+        f"{NET}, blocks: {{counted_over: year, {SIZES}}}}}", "nets over the period, but its blocks are counted"),
+    "net energy in blocks of another year": (
+        f"{NET}, netted_over: year, blocks: {{counted_over: year, year_begins: 04-01, {SIZES}}}}}",
+        "in the year that is netted"),
+    "net energy of a year in blocks, rounded": (
+        f"{NET}, netted_over: year, round_kwh: {{to: 1}}, blocks: {{counted_over: year, {SIZES}}}}}",
+        "kWh of a year's blocks are not rounded"),
     "excess of the three highest": (
         f"{DEMAND}, per_kw: 1, highest: 3, excess: {{above_kw: 1, counted: each interval}}}}",
         "excess counts all intervals"),

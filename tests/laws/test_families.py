@@ -257,6 +257,13 @@ ROWS: dict[str, Row] = {
     "net_energy: a baseline credit beside its price": Row([NET | {"left_over": "lost"}, NET | {
         "name": "baseline", "per_kwh": None, "left_over": "lost", "blocks": sizes(
         (11.0, -0.08), last=0.0, per_days=1.0)}], WEEKS),
+    "net_energy: over the year in blocks": Row([NET | {"per_kwh": None, "netted_over": "year",
+        "year_begins": "11-01", "surplus_per_kwh": 0.03, "blocks": sizes(
+        (60.0, 0.1), (200.0, 0.2), last=0.35, counted_over="year", round_sizes={"to": 50.0})}], AUTUMN),
+    "net_energy: over the year in blocks, by times": Row([{"kind": "net_energy", "name": "net",
+        "netted_over": "year", "rates": [
+        {"name": "peak", "blocks": sizes((200.0, 0.3), last=0.1, counted_over="year"), "hours": ["08:00-20:00"]},
+        {"name": "rest", "per_kwh": 0.1, "otherwise": True}]}], AUTUMN),
     "net_energy: carried, in blocks, by times": Row([{"kind": "net_energy", "name": "net", "rates": [
         {"name": "peak", "blocks": RISING, "hours": ["08:00-20:00"]},
         {"name": "rest", "per_kwh": 0.1, "otherwise": True}]}]),
@@ -465,6 +472,9 @@ VERSIONS: dict[str, Row] = {
         NEW_NET | {"expire_after_periods": 2}], history={"banked": {"net": 900.0}}),
     "net energy over the year": Row([NET | {"netted_over": "year", "surplus_per_kwh": 0.03}], CHANGING, [
         NEW_NET | {"netted_over": "year"}]),
+    "net energy over the year in blocks": Row([NET | {"per_kwh": None, "netted_over": "year", "blocks": sizes(
+        (60.0, 0.1), last=0.35, counted_over="year")}], CHANGING, [NET | {"per_kwh": None,
+        "netted_over": "year", "blocks": sizes((90.0, 0.2), last=0.3, counted_over="year")}]),
     "a bank": Row([ENERGY, EXPORT | {"per_kwh": 0.35}, BANK], CHANGING, [ENERGY, EXPORT, BANK]),
     "a bank with a reset": Row([ENERGY, EXPORT | {"per_kwh": 0.35}, BANK | {"reset": "05-01", "paid_pct": 20.0}],
         CHANGING, [ENERGY, EXPORT | {"per_kwh": 0.4}, BANK | {"reset": "05-01", "paid_pct": 40.0}]),

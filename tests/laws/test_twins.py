@@ -401,6 +401,10 @@ CHARGES: dict[str, list[dict[str, Any]]] = {
         "name": "baseline", "per_kwh": None, "left_over": "lost", "blocks": {"blocks": [
             {"up_to_kwh": 20.0, "per_kwh": -0.1}, {"per_kwh": 0.0}]}}],
     "net_energy in blocks, carried": [NET_ENERGY | {"per_kwh": None, "blocks": RISING}],
+    "net_energy over the year in blocks": [NET_ENERGY | {"per_kwh": None, "netted_over": "year",
+        "blocks": RISING | {"counted_over": "year"}}],
+    "net_energy over the year in falling blocks": [NET_ENERGY | {"per_kwh": None, "netted_over": "year",
+        "blocks": {"counted_over": "year", "blocks": [{"up_to_kwh": 20.0, "per_kwh": 0.3}, {"per_kwh": 0.1}]}}],
     "net_energy over a year that begins in July": [NET_ENERGY | {
         "netted_over": "year", "year_begins": "07-01"}],
     "reactive energy": [FLAT, {"kind": "reactive", "name": "kvarh", "per_kvarh": 0.05}],

@@ -308,3 +308,35 @@ def test_one_coincident_hour_of_each_month(tmp_path):
     assert bill.by_period() == pytest.approx({"2025-03": 21, "2025-04": 0})
     notes = compile_cost(tariff, grid, calendar_months(grid)).notes
     assert any("no coincident hour is named in 2025-04" in note for note in notes)
+
+
+# --- net energy of a year in blocks
+
+NET_YEAR = """
+- kind: net_energy
+  name: Net energy
+  netted_over: year
+  surplus_per_kwh: 0.05
+  blocks:
+    counted_over: year
+    blocks: [{up_to_kwh: 100, per_kwh: 0.10}, {up_to_kwh: 150, per_kwh: 0.20}, {per_kwh: 0.30}]
+"""
+
+
+def test_a_year_of_net_energy_in_blocks_gives_back_what_later_export_takes_away(tmp_path):
+    """Worked by hand from the words, no published source.
+
+    Net 120 kWh in January, 60 in February, -50 in March, -200 in April, 30 in May. So far due: 120, 180,
+    130, 0, 0 kWh, which cost 14, 29, 16, 0, 0; 70 kWh are over in April, 40 in May, at 0.05 each.
+    """
+    net = np.array([120.0, 60, -50, -200, 30])
+    grid = local_grid("2025-01-01T00:00", "UTC", 24 * 151, 60)
+    share = 1 / np.bincount(grid.month - 1)
+    bought, sold = np.maximum(net, 0) + 10, np.maximum(-net, 0) + 10
+    tariff = tariff_of(tmp_path, NET_YEAR)
+    bill = billed(
+        tariff, grid, (bought * share)[grid.month - 1], export_kwh=(sold * share)[grid.month - 1]
+    )
+    assert list(bill.by_period().values()) == pytest.approx([14, 15, -13, -16 - 3.5, 1.5])
+    cost = compile_cost(tariff, grid, calendar_months(grid))
+    assert linear_cost(cost.total, grid.count).is_convex

@@ -32,6 +32,7 @@ from optimizer.billing.charges.base import ChargeBase, Context, Line, Rounding
 from optimizer.billing.charges.blocks import block_names, refuse_wrong_ends, within_blocks
 from optimizer.cost.expression import (
     EDGE_SLACK,
+    ZERO,
     Choice,
     Constant,
     FlowSum,
@@ -569,6 +570,21 @@ class BlockLines:
     def of_period(self, amount: Node, period: int) -> list[Line]:
         """Return the lines of an amount that is counted over one period."""
         return self._lines(period, self._split(amount, period), [])
+
+    def of_span(self, amounts: tuple[Node, Node], period: int) -> list[Line]:
+        """Return the lines of what a period adds to an amount, given before it and with it.
+
+        An amount is split once, so that what one period adds and the next takes back cancels.
+        """
+        known: dict[object, list[Node]] = self.context.remembered(
+            f"{self.part.name} in blocks", dict
+        )
+        before, now = (
+            [] if amount is ZERO
+            else known.setdefault((amount, *self.rates), self._split(amount, period))
+            for amount in amounts
+        )  # fmt: skip
+        return self._lines(period, now, before)
 
     def _line_of_all(self, amount: Node, period: int) -> Line:
         """Return the line in which one price holds for all; a block's end belongs to the block."""
