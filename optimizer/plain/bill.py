@@ -363,6 +363,9 @@ class _Version:
         if "series" in charge or "table" in charge:
             self._by_file(charge, counted, sign)
             return
+        if charge.get("blocks_shared"):
+            self._in_proportion(charge, counted, sign)
+            return
         for name, words, owns in self.parts(charge):
             for period in self.billed_periods():
                 own = [m for m in self.in_period[period] if owns(m)]
@@ -374,6 +377,28 @@ class _Version:
                     kwh = rounded(sum(map(counted, own)), charge.get("round_kwh"))
                     cost = sign * words["per_kwh"] * kwh
                 self.add(charge, period, cost)
+
+    def _in_proportion(self, charge: Words, counted: Any, sign: float) -> None:
+        """Price what all rates of the same seasons have in blocks, and give each rate its share."""
+        for period in self.billed_periods():
+            groups: dict[Any, list[tuple[Words, float]]] = {}
+            for _, words, owns in self.parts(charge):
+                own = [counted(m) for m in self.in_period[period] if owns(m)]
+                if own:
+                    key = frozenset(
+                        name
+                        for part in words.get("any_of", [words])
+                        for name in part.get("seasons", [""])
+                    )
+                    kwh = rounded(sum(own), charge.get("round_kwh"))
+                    groups.setdefault(key, []).append((words, kwh))
+            for group in groups.values():
+                total = sum(kwh for _, kwh in group)
+                for words, kwh in group:
+                    ends = self._ends(words["blocks"], words, period)
+                    prices = [sign * block["per_kwh"] for block in words["blocks"]["blocks"]]
+                    whole = pay(total, ends, prices)
+                    self.add(charge, period, whole * kwh / total if total else 0.0)
 
     def _by_file(self, charge: Words, counted: Any, sign: float) -> None:
         named: Words = charge["series" if "series" in charge else "table"]

@@ -74,6 +74,21 @@ MISTAKES = {
     "net energy of a year in blocks, rounded": (
         f"{NET}, netted_over: year, round_kwh: {{to: 1}}, blocks: {{counted_over: year, {SIZES}}}}}",
         "kWh of a year's blocks are not rounded"),
+    "shared blocks that one rate lacks": (
+        f'{{kind: energy, name: E, blocks_shared: true, rates: [{{name: a, hours: ["06:00-12:00"], blocks: {{{SIZES}}}}},'
+        " {name: b, per_kwh: 1, otherwise: true}]}", "share their blocks, but 'b' has none"),
+    "shared blocks of other sizes": (
+        f'{{kind: energy, name: E, blocks_shared: true, rates: [{{name: a, hours: ["06:00-12:00"], blocks: {{{SIZES}}}}},'
+        f" {{name: b, blocks: {{{SIZES.replace('9', '8')}}}, otherwise: true}}]}}",
+        "the rates 'a' and 'b' share their blocks, but of other sizes"),
+    "shared blocks of a year": (
+        "{kind: energy, name: E, blocks_shared: true, rates: [{name: a, otherwise: true,"
+        f" blocks: {{counted_over: year, {SIZES}}}}}]}}", "shared blocks are those of one period"),
+    "shared blocks of one price": (
+        "{kind: energy, name: E, per_kwh: 1, blocks_shared: true}", "blocks_shared is for blocks of several rates"),
+    "shared blocks of net energy": (
+        f"{NET}, blocks_shared: true, rates: [{{name: a, otherwise: true, blocks: {{{SIZES}}}}}]}}",
+        "each rate of net energy has blocks of its own"),
     "excess of the three highest": (
         f"{DEMAND}, per_kw: 1, highest: 3, excess: {{above_kw: 1, counted: each interval}}}}",
         "excess counts all intervals"),

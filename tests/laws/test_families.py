@@ -219,6 +219,27 @@ ROWS: dict[str, Row] = {
     "energy: rates with blocks": Row([{"kind": "energy", "name": "energy", "rates": [
         {"name": "peak", "blocks": RISING | {"per_days": 30.0}, "hours": ["08:00-20:00"], "seasons": ["cold"]},
         {"name": "rest", "per_kwh": 0.1, "otherwise": True}]}], AUTUMN),
+    "energy: blocks shared in proportion": Row([{"kind": "energy", "name": "energy", "blocks_shared": True, "rates": [
+        {"name": "peak", "blocks": sizes((250.0, 0.3), (700.0, 0.4), last=0.45, per_days=30.0),
+         "hours": ["08:00-20:00"]},
+        {"name": "rest", "blocks": sizes((250.0, 0.1), (700.0, 0.25), last=0.2, per_days=30.0),
+         "otherwise": True}]}], AUTUMN),
+    "energy: blocks shared in proportion, by seasons, rounded": Row([{"kind": "energy", "name": "energy",
+        "blocks_shared": True, "round_kwh": {"to": 1.0}, "rates": [
+        {"name": "a", "blocks": RISING, "seasons": ["warm"], "hours": ["08:00-20:00"]},
+        {"name": "b", "blocks": sizes((250.0, 0.05), (700.0, 0.1), last=0.3), "seasons": ["warm"], "otherwise": True},
+        {"name": "c", "blocks": YEARLY, "seasons": ["cold"], "days": ["weekdays"]},
+        {"name": "d", "blocks": sizes((900.0, 0.2), (2200.0, 0.34), last=0.27), "seasons": ["cold"],
+         "otherwise": True}]}]),
+    "energy: hours of demand shared in proportion": Row([KW, {"kind": "energy", "name": "energy",
+        "blocks_shared": True, "rates": [
+        {"name": "peak", "blocks": HOURS, "hours": ["08:00-20:00"]}, {"name": "rest", "otherwise": True,
+         "blocks": {"demand": "kw", "blocks": [{"up_to_h": 40.0, "per_kwh": 0.2}, {"up_to_h": 90.0, "per_kwh": 0.15},
+                                               {"per_kwh": 0.05}]}}]}]),
+    "export_credit: blocks shared in proportion": Row([{"kind": "export_credit", "name": "export",
+        "blocks_shared": True, "rates": [
+        {"name": "noon", "blocks": FALLING, "hours": ["08:00-20:00"]},
+        {"name": "rest", "blocks": RISING, "otherwise": True}]}]),
     "export_credit: flat": Row([EXPORT], AUTUMN),
     "export_credit: blocks": Row([EXPORT | {"per_kwh": None, "blocks": FALLING}]),
     "export_credit: by origin": Row([EXPORT | {"origin": "pv"},
@@ -427,6 +448,9 @@ VERSIONS: dict[str, Row] = {
     "what is simple": Row([FIXED, ENERGY, EXPORT, TAX], CHANGING, [
         FIXED | {"amount": 44.0}, ENERGY | {"per_kwh": 0.5}, EXPORT, TAX | {"percent": 9.0}]),
     "blocks of a period": Row([BLOCKED | {"blocks": RISING}], CHANGING, [BLOCKED | {"blocks": FALLING}]),
+    "blocks shared in proportion": Row([{"kind": "energy", "name": "energy", "blocks_shared": True, "rates": [
+        {"name": "peak", "blocks": RISING, "hours": ["08:00-20:00"]},
+        {"name": "rest", "blocks": FALLING, "otherwise": True}]}], CHANGING, [ENERGY]),
     "hours of demand": Row([KW, BLOCKED | {"blocks": HOURS}], CHANGING, [KW, BLOCKED | {"blocks": HOURS}]),
     "blocks of a year": Row([BLOCKED | {"blocks": YEARLY | {"counted_over": "year"}}], CHANGING, [
         BLOCKED | {"blocks": sizes((800.0, 0.2), (2900.0, 0.3), last=0.4, counted_over="year")}]),

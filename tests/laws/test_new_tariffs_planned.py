@@ -19,7 +19,7 @@ SITES = {
 }
 TARIFFS = (
     "half_weight_nights", "price_table", "daily_demand", "net_years_and_baseline", "booked_and_coincident",
-    "net_year_in_blocks",
+    "net_year_in_blocks", "shared_blocks",
 )  # fmt: skip
 
 

@@ -272,6 +272,16 @@ BANDS = {
     ],
 }
 
+
+def shared(*prices: tuple[float, float]) -> dict[str, Any]:
+    """Return peak hours and the rest that share a block of 20 kWh; their prices in it and above."""
+    times: list[dict[str, Any]] = [{"hours": ["16:00-21:00"]}, {"otherwise": True}]
+    return {"kind": "energy", "name": "energy", "blocks_shared": True, "rates": [
+        when | {"name": f"rate {low}", "blocks": {"blocks": [
+            {"up_to_kwh": 20.0, "per_kwh": low}, {"per_kwh": high}]}}
+        for when, (low, high) in zip(times, prices, strict=True)]}  # fmt: skip
+
+
 CHARGES: dict[str, list[dict[str, Any]]] = {
     "fixed per day": [PER_DAY],
     "fixed per month": [PER_MONTH],
@@ -322,6 +332,9 @@ CHARGES: dict[str, list[dict[str, Any]]] = {
     "energy, blocks over a season": [BLOCKS | {"blocks": RISING | {"counted_over": "season"}}],
     "energy, hours of demand": [DEMAND, BLOCKS | {"blocks": HOURS}],
     "energy, a rate with blocks": [TOU_BLOCKS],
+    "energy, blocks shared by rates that differ by the same": [shared((0.3, 0.38), (0.1, 0.18))],
+    "energy, blocks shared in proportion": [shared((0.3, 0.4), (0.1, 0.12))],
+    "energy, falling blocks shared in proportion": [shared((0.4, 0.3), (0.2, 0.12))],
     "energy on some dates": [FLAT | {"dates": [date(2025, 7, 1)], "hours": ["06:00-14:00"]}],
     "export_credit with a free band": [FLAT, BAND_CREDIT],
     "demand that rolls": [DEMAND | {"interval_minutes": 60, "rolling_minutes": 15}],

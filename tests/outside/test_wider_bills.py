@@ -340,3 +340,63 @@ def test_a_year_of_net_energy_in_blocks_gives_back_what_later_export_takes_away(
     assert list(bill.by_period().values()) == pytest.approx([14, 15, -13, -16 - 3.5, 1.5])
     cost = compile_cost(tariff, grid, calendar_months(grid))
     assert linear_cost(cost.total, grid.count).is_convex
+
+
+# --- blocks shared in proportion
+
+
+def shared(peak, rest):
+    """Return peak hours and the rest that share a block of 500 kWh; their prices in it and above."""
+    blocks = "blocks: {{blocks: [{{up_to_kwh: 500, per_kwh: {}}}, {{per_kwh: {}}}]}}"
+    return f"""
+    - kind: energy
+      name: Energy
+      blocks_shared: true
+      rates:
+        - {{name: peak, hours: ["16:00-21:00"], {blocks.format(*peak)}}}
+        - {{name: rest, otherwise: true, {blocks.format(*rest)}}}
+    """
+
+
+def used_at_both(grid):
+    """Return 240 kWh in the peak hours of 30 days and 560 kWh in the others."""
+    is_peak = (grid.minute_of_day >= 960) & (grid.minute_of_day < 1260)
+    return np.where(is_peak, 240 / 150, 560 / 570)
+
+
+def test_each_rate_has_its_share_of_each_block(tmp_path):
+    """California, tiers by time of use (from memory): use of each time is put into tiers in proportion.
+
+    800 kWh, 500 of them in the first block. Peak, 30 %: 150 at 0.30 and 90 at 0.40; rest: 350 at 0.10 and
+    210 at 0.12. 45 + 36 + 35 + 25.20.
+    """
+    grid, periods = month("2025-06-01", 30)
+    tariff = tariff_of(tmp_path, shared((0.30, 0.40), (0.10, 0.12)))
+    bill = billed(tariff, grid, used_at_both(grid), periods=periods)
+    assert [line.quantity for line in bill.lines] == pytest.approx([150, 90, 350, 210])
+    assert [line.amount for line in bill.lines] == pytest.approx([45, 36, 35, 25.2])
+
+
+def test_a_plan_prices_shared_blocks_at_the_mean_of_the_rates(tmp_path):
+    """Derived. Peak is 5 of 24 hours: blocks at 0.10 + 0.20 × 5/24 and 0.12 + 0.28 × 5/24.
+
+    Peak lies above them by 0.1583 and 0.2217, on average 0.19; the rest below by 0.0417 and 0.0583: 0.05.
+    """
+    grid, periods = month("2025-06-01", 30)
+    tariff = tariff_of(tmp_path, shared((0.30, 0.40), (0.10, 0.12)))
+    bill = billed(tariff, grid, used_at_both(grid), periods=periods)
+    blocks = 500 * (0.10 + 1 / 24) + 300 * (0.12 + 1.4 / 24)
+    assert bill.total_as_planned == pytest.approx(blocks + 0.19 * 240 - 0.05 * 560)
+    cost = compile_cost(tariff, grid, periods)
+    assert linear_cost(cost.total, grid.count).is_convex
+    assert any("a plan prices the blocks at the mean of the rates" in note for note in cost.notes)
+
+
+def test_a_plan_of_rates_that_differ_by_the_same_in_all_blocks_is_exact(tmp_path):
+    """Derived: 0.30 and 0.35, 0.10 and 0.15. 150 × 0.30 + 90 × 0.35 + 350 × 0.10 + 210 × 0.15 = 143."""
+    grid, periods = month("2025-06-01", 30)
+    tariff = tariff_of(tmp_path, shared((0.30, 0.35), (0.10, 0.15)))
+    bill = billed(tariff, grid, used_at_both(grid), periods=periods)
+    assert bill.total == pytest.approx(143.0)
+    assert bill.total_as_planned == pytest.approx(143.0)
+    assert not compile_cost(tariff, grid, periods).notes

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
-from itertools import pairwise
+from itertools import pairwise, product
 from typing import Annotated, Literal
 
 import numpy as np
@@ -29,7 +29,12 @@ from optimizer.base.errors import Mistake, Place, TariffError
 from optimizer.base.flows import FlowName
 from optimizer.base.timegrid import BoolArray, FloatArray, IntArray, zone_named
 from optimizer.billing.charges.base import ChargeBase, Context, Line, Rounding
-from optimizer.billing.charges.blocks import block_names, refuse_wrong_ends, within_blocks
+from optimizer.billing.charges.blocks import (
+    SharedBlocks,
+    block_names,
+    refuse_wrong_ends,
+    within_blocks,
+)
 from optimizer.cost.expression import (
     EDGE_SLACK,
     ZERO,
@@ -290,7 +295,8 @@ class PricedEnergy(Times, ChargeBase):
     """A flow priced per kWh: one of ``per_kwh``, ``blocks``, ``rates``, ``series`` or ``table``.
 
     Seasons, days, hours and dates restrict the whole charge; ``round_kwh`` rounds the energy that
-    is billed.
+    is billed. With ``blocks_shared`` the blocks of the rates are of the energy of all rates of the same
+    seasons, and each rate has its share of each block in proportion to its use.
     """
 
     per_kwh: PerKwh | None = None
@@ -298,6 +304,7 @@ class PricedEnergy(Times, ChargeBase):
     rates: list[EnergyRate] | None = None
     series: PriceSeries | None = None
     table: PriceTable | None = None
+    blocks_shared: bool = False
     round_kwh: Rounding | None = None
 
     @model_validator(mode="after")
@@ -323,7 +330,41 @@ class PricedEnergy(Times, ChargeBase):
                 "Say it in the rates.",
                 when[0],
             )
+        if self.blocks_shared:
+            self._refuse_unlike_blocks()
         return self
+
+    def _refuse_unlike_blocks(self) -> None:
+        """Refuse shared blocks that not all rates have, or that differ in more than their prices."""
+        first: dict[object, tuple[str, object]] = {}
+        for number, rate in enumerate(self.rates or ()):
+            where: Place = ("rates", number, "blocks")
+            if rate.blocks is None:
+                raise Mistake(
+                    f"the rates of {self.name!r} share their blocks, but {rate.name!r} has none",
+                    "Give it blocks of the same sizes, if need be all at one price.",
+                    ("rates", number),
+                )
+            if rate.blocks.price_of_all or rate.blocks.counted_over != "period":
+                raise Mistake(
+                    "shared blocks are those of one period, each with its own price",
+                    "Leave out price_of_all and counted_over.",
+                    where,
+                )
+            sizes = rate.blocks.model_dump(exclude={"blocks": {"__all__": {"per_kwh"}}})
+            other, theirs = first.setdefault(_season_key(rate.all_seasons), (rate.name, sizes))
+            if sizes != theirs:
+                raise Mistake(
+                    f"the rates {other!r} and {rate.name!r} share their blocks, but of other sizes",
+                    "Give rates of the same seasons the same sizes.",
+                    where,
+                )
+        if self.rates is None:
+            raise Mistake(
+                "blocks_shared is for blocks of several rates",
+                "Give rates, each with blocks, or remove it.",
+                "blocks_shared",
+            )
 
     @property
     def prices_from(self) -> PriceFile | None:
@@ -337,6 +378,8 @@ class PricedEnergy(Times, ChargeBase):
         def counted(steps: IntArray) -> Node:
             return self._weighted(flow, steps, np.ones(len(steps)))
 
+        if self.blocks_shared:
+            return self._shared_lines(context, sign, counted)
         lines = []
         for part in self.priced_parts(context):
             if isinstance(part.price, EnergyBlocks):
@@ -350,6 +393,56 @@ class PricedEnergy(Times, ChargeBase):
                     lines.append(
                         self.line(period, quantity, "kWh", rate, part.where, name=part.name)
                     )
+        return lines
+
+    def _shared_lines(
+        self, context: Context, sign: float, counted: Callable[[IntArray], Node]
+    ) -> list[Line]:
+        """Return the lines of rates that share the blocks of their energy, by their seasons."""
+        groups: dict[object, list[PricedPart]] = {}
+        for part in self.priced_parts(context):
+            groups.setdefault(_season_key(part.seasons), []).append(part)
+        lines = []
+        for group, period in product(groups.values(), range(context.period_count())):
+            found = [(part, context.steps_of_period(part.mask, period)) for part in group]
+            found = [(part, steps) for part, steps in found if len(steps)]
+            if found:
+                lines += self._lines_shared_by(context, period, found, sign, counted)
+        return sorted(lines, key=lambda line: line.period)
+
+    def _lines_shared_by(
+        self,
+        context: Context,
+        period: int,
+        found: list[tuple[PricedPart, IntArray]],
+        sign: float,
+        counted: Callable[[IntArray], Node],
+    ) -> list[Line]:
+        each = [
+            BlockLines(self, context, part, part.price, sign)
+            for part, _ in found
+            if isinstance(part.price, EnergyBlocks)
+        ]
+        hours = np.array([len(steps) for _, steps in found], dtype=np.float64)
+        shared = SharedBlocks(
+            [self._rounded(counted(steps)) for _, steps in found],
+            hours / hours.sum(),
+            each[0].edges(period),
+            np.array([blocks.rates for blocks in each]),
+        )
+        if not shared.is_planned_exactly:
+            context.notes.append(
+                f"{self.name}: each rate has its share of each block by its use; a plan prices the blocks at"
+                " the mean of the rates by their hours, and each rate by its mean difference from that."
+            )
+        lines = []
+        for number, blocks in enumerate(each):
+            for place, (name, rate) in enumerate(
+                zip(blocks.names(period), blocks.rates, strict=True)
+            ):
+                quantity, cost = shared.part(number, place)
+                where, name = blocks.part.where, f"{blocks.part.name}: {name}"
+                lines.append(self.line(period, quantity, "kWh", rate, where, name=name, cost=cost))
         return lines
 
     def _weighted(self, flow: FlowName, steps: IntArray, weights: FloatArray) -> Node:
@@ -589,7 +682,7 @@ class BlockLines:
     def _line_of_all(self, amount: Node, period: int) -> Line:
         """Return the line in which one price holds for all; a block's end belongs to the block."""
         edges = tuple(
-            edge + 2 * EDGE_SLACK for edge in self._edges(period) if isinstance(edge, float)
+            edge + 2 * EDGE_SLACK for edge in self.edges(period) if isinstance(edge, float)
         )
         cost = Choice(amount, edges, tuple(Scale(rate, amount) for rate in self.rates))
         part, charge = self.part, self.charge
@@ -609,9 +702,10 @@ class BlockLines:
         return np.asarray(first_day, dtype=np.int64)[grid.day]
 
     def _split(self, amount: Node, period: int) -> list[Node]:
-        return within_blocks(amount, self._edges(period), self.rates)
+        return within_blocks(amount, self.edges(period), self.rates)
 
-    def _edges(self, period: int) -> list[Node | float]:
+    def edges(self, period: int) -> list[Node | float]:
+        """Return the upper ends of all blocks but the last in a period. [kWh]"""
         scale = self._scale(period)
         edges: list[Node | float] = []
         for block in self.price.blocks[:-1]:
@@ -661,14 +755,17 @@ class BlockLines:
             return days / whole
         return days / self.price.per_days
 
-    def _lines(self, period: int, split: Sequence[Node], before: Sequence[Node]) -> list[Line]:
-        edges = [edge for edge in self._edges(period) if isinstance(edge, float)]
+    def names(self, period: int) -> list[str]:
+        """Return what the blocks of a period are called."""
+        edges = [edge for edge in self.edges(period) if isinstance(edge, float)]
         if len(edges) == len(self.rates) - 1:
-            names = block_names(edges, "kWh")
-        else:
-            names = [f"block {number + 1}" for number in range(len(self.rates))]
+            return block_names(edges, "kWh")
+        return [f"block {number + 1}" for number in range(len(self.rates))]
+
+    def _lines(self, period: int, split: Sequence[Node], before: Sequence[Node]) -> list[Line]:
         lines = []
-        for number, (name, rate, amount) in enumerate(zip(names, self.rates, split, strict=True)):
+        each = zip(self.names(period), self.rates, split, strict=True)
+        for number, (name, rate, amount) in enumerate(each):
             quantity = Sum((amount, minus(before[number]))) if before else amount
             lines.append(
                 self.charge.line(
@@ -676,6 +773,10 @@ class BlockLines:
                 )
             )
         return lines
+
+
+def _season_key(seasons: list[str] | None) -> tuple[str, ...] | None:
+    return None if seasons is None else tuple(sorted(seasons))
 
 
 def _not_below(before: Node | float, edge: Node | float) -> Node | float:

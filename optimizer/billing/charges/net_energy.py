@@ -48,6 +48,12 @@ class NetEnergyCharge(PricedEnergy):
         if self.prices_from is not None:
             key = "series" if self.table is None else "table"
             raise Mistake("net energy has fixed prices", "Use per_kwh or rates.", key)
+        if self.blocks_shared:
+            raise Mistake(
+                "each rate of net energy has blocks of its own",
+                "Remove blocks_shared, or net all energy at one price.",
+                "blocks_shared",
+            )
         if self.year_begins is not None and self.netted_over != "year":
             raise Mistake(
                 "year_begins is for what is netted over a year",
