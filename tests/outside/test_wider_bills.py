@@ -82,6 +82,17 @@ def test_prices_of_quarter_hours_count_their_own_runs(tmp_path):
     assert late.total == pytest.approx(-0.08 * (48 - 2 * 0.25))
 
 
+def test_each_price_of_a_file_is_cut_before_those_of_an_hour_are_averaged(tmp_path):
+    """Derived: 0.00, 0.10, 0.10 and 0.20 with a ceiling of 0.12 are paid (0.10 + 0.10 + 0.12) / 4 = 0.08."""
+    rows = [f"2025-05-10T00:{15 * n:02d}Z,{price}" for n, price in enumerate([0.0, 0.1, 0.1, 0.2])]
+    (tmp_path / "m.csv").write_text("time,per_kwh\n" + "\n".join(rows) + "\n")
+    charges = """
+    - {kind: energy, name: E, series: {file: m.csv, column: per_kwh, at_most_per_kwh: 0.12}}
+    """
+    grid = local_grid("2025-05-10T00:00", "UTC", 1, 60)
+    assert billed(tariff_of(tmp_path, charges), grid, 10.0).total == pytest.approx(0.80)
+
+
 def test_a_run_that_began_before_the_bill_counts_with_its_hours_before(tmp_path):
     """Derived: of 11 May alone hours 0, 1 and 11 to 14 are unpaid, though two hours of one run lie before."""
     grid = local_grid("2025-05-11T00:00", "Europe/Berlin", 24, 60)
@@ -375,6 +386,9 @@ def test_each_rate_has_its_share_of_each_block(tmp_path):
     bill = billed(tariff, grid, used_at_both(grid), periods=periods)
     assert [line.quantity for line in bill.lines] == pytest.approx([150, 90, 350, 210])
     assert [line.amount for line in bill.lines] == pytest.approx([45, 36, 35, 25.2])
+    why = bill.lines[0].why
+    assert why.text == "the first times the second, divided by the third"
+    assert [part.value for part in why.parts] == pytest.approx([500, 240, 800])
 
 
 def test_a_plan_prices_shared_blocks_at_the_mean_of_the_rates(tmp_path):

@@ -107,7 +107,8 @@ class SharedBlocks:
             whole = evaluate(total, flows)
             return evaluate(within, flows) * evaluate(own, flows) / whole if whole > 0 else 0.0
 
-        quantity = Metered(counted, Scale(weight, within), within)
+        how = "the first times the second, divided by the third"
+        quantity = Metered(counted, Scale(weight, within), (within, own, total), how)
         planned: Node = Scale(weight * float(self._of_block[block]), within)
         if block == 0:
             planned = Sum((planned, Scale(float(self._of_rate[rate]), own)))

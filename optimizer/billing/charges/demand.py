@@ -740,16 +740,16 @@ class _DemandLines:
         if charge.of_year == "previous":
             self.context.notes.append(
                 f"{charge.name}: billed on the demand of the year before; a plan counts that of its own year,"
-                " which the next one pays."
+                " which the next one pays, at the price of the periods that are planned."
             )
         if charge.planned_in is None:
-            return Metered(lambda flows: evaluate(actual, flows), self._peak_of(year), actual)
+            return Metered(lambda flows: evaluate(actual, flows), self._peak_of(year), (actual,))
         self.context.notes.append(
             f"{charge.name}: billed in the hours that are named; a plan counts the highest demand of the"
             f" likely ones (planned_in) at {charge.planned_in.pct:g} %."
         )
         planned = Scale(charge.planned_in.pct / 100, self._likely_peak(period, year))
-        return Metered(lambda flows: evaluate(actual, flows), planned, actual)
+        return Metered(lambda flows: evaluate(actual, flows), planned, (actual,))
 
     def _likely_peak(self, period: int, year: int) -> Peak:
         """Return the highest demand of the likely hours of a period, or of its year. [kW]"""
