@@ -25,9 +25,10 @@ from optimizer.base.flows import Flows
 from optimizer.base.timegrid import TimeGrid, calendar_months, meter_read_periods
 from optimizer.billing.bill import bill_flows
 from optimizer.billing.charges import banks, blocks, demand, net_energy
+from optimizer.billing.charges.blocks import SharedBlocks
 from optimizer.billing.charges.credit_bank import CreditBank
-from optimizer.billing.charges.demand import Contract, _DemandLines, _Kept
-from optimizer.billing.charges.energy import BlockLines
+from optimizer.billing.charges.demand import Contract, DemandCharge, _DemandLines, _Kept
+from optimizer.billing.charges.energy import BlockLines, PriceRun
 from optimizer.billing.charges.minimum import MinimumCharge
 from optimizer.billing.charges.percentage import PercentageCharge
 from optimizer.billing.charges.step_fee import StepFee
@@ -800,6 +801,25 @@ FAULTS: dict[str, Fault] = {
         "step_fee: demand", StepFee, "lines", "step.amount * share", "step.amount"),
     "the step of this period": (
         "step_fee: previous", StepFee, "_demand_before", "self.by, period - 1", "self.by, period"),
+    "a run one price too short": (
+        "export_credit: nothing in runs of low prices", PriceRun, "holds", "end - begin >= needed",
+        "end - begin >= needed - 1"),
+    "a run that counts from its begin": (
+        "energy: nothing once a run of low prices is long", PriceRun, "holds", "begin + late", "begin"),
+    "all rates alike in a block": (
+        "energy: blocks shared in proportion", SharedBlocks, "part", "evaluate(own, flows) / whole", "weight"),
+    "a net year's blocks begun anew in each period": (
+        "net_energy: over the year in blocks", BlockLines, "of_span", "period, now, before", "period, now, []"),
+    "the first booking for ever": (
+        "demand: booked from days, each for its own days, with what looks back", DemandCharge, "_booked_on",
+        "-1 if holding else 0", "0"),
+    "bookings that add up without their days": (
+        "demand: booked from days, each for its own days, with what looks back", _DemandLines, "_priced",
+        "Scale(booked, part)", "part"),
+    "the highest of the coincident hours": (
+        "demand: coincident hours of the period", _DemandLines, "_peak_that_counts", "max(every, 1)", "1"),
+    "the year before forgotten": (
+        "demand: of the year before, told", _DemandLines, "_measured", "year -= 1", "pass"),
     "the minimum on top": (
         "minimum: of some", MinimumCharge, "lines", "Sum((Largest((charged, least)), minus(charged)))", "least"),
     "a band that begins late": (
