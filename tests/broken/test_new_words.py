@@ -125,7 +125,7 @@ MISTAKES = {
         "bookings by day need a day each"),
     "months without a booking": (
         f"{DEMAND}, per_kw: 1, contract: {{}}, booked: [{{months: [1, 2, 3], kw: 5}}, {{months: [3, 4], kw: 6}}]}}",
-        "the bookings hold the months [1, 2, 3, 3, 4]"),
+        "month 3 lies in two bookings"),
     "a floor above the ceiling": (
         "{kind: energy, name: E, table: {file: t.csv, column: per_kwh, at_least_per_kwh: 2,"
         " at_most_per_kwh: 1}}", "at_least_per_kwh of 2 lies above at_most_per_kwh of 1"),

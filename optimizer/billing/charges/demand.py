@@ -307,12 +307,13 @@ class DemandCharge(Times, ChargeBase):
                 "Give each its from, in rising order, and no months.",
                 "booked",
             )
-        if not days and sorted(months) != list(range(1, 13)):
-            raise Mistake(
-                f"the bookings hold the months {sorted(months)}",
-                "Let each month of the year stand in one booking.",
-                "booked",
-            )
+        for month in range(1, 13) if not days else ():
+            if months.count(month) != 1:
+                raise Mistake(
+                    f"month {month} lies in {'two bookings' if month in months else 'no booking'}",
+                    "Let each month of the year stand in one.",
+                    "booked",
+                )
 
     def _refuse_more_than_a_day(self) -> None:
         """Refuse what looks beyond a day where each day is billed by itself."""
