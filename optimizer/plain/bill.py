@@ -607,9 +607,12 @@ class _Version:
         """Return whether the demand of a moment counts: in its hours, or in one of the named intervals."""
         if "coincident" not in charge:
             return self.holds(charge, moment)
-        long = charge["interval_minutes"]
-        hour, minute = divmod(moment.minute // long * long, 60)
-        return f"{moment.day}T{hour:02d}:{minute:02d}" in charge["coincident"]
+        long = max(charge["interval_minutes"], round(60 * self.all.step_h))
+        for text in charge["coincident"]:
+            begin = minute_of(text[11:]) // long * long
+            if text[:10] == str(moment.day) and begin <= moment.minute < begin + long:
+                return True
+        return False
 
     def _demand_as_agreed(self, charge: Words) -> None:
         shared = charge.get("at_change") == "whole period"

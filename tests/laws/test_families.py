@@ -343,7 +343,7 @@ ROWS: dict[str, Row] = {
         {"months": [11, 12, 1, 2], "kw": 31.0}, {"months": [3, 4, 5, 6, 7, 8, 9, 10], "kw": 7.0}],
         "contract": {}}], AUTUMN),
     "demand: coincident hours of the period": Row([KW | {
-        "coincident": ["2025-02-20T17:00", "2025-02-27T18:00", "2025-04-02T08:00"],
+        "interval_minutes": 15, "coincident": ["2025-02-20T17:00", "2025-02-27T18:45", "2025-04-02T08:00"],
         "planned_in": {"hours": ["16:00-20:00"]}}]),
     "demand: coincident hours of the year, billed in it": Row([KW | {
         "counted_over": "year", "per": "year", "year_begins": "10-15",

@@ -417,9 +417,10 @@ class DemandCharge(Times, ChargeBase):
             return context.mask(self)
         grid = context.grid
         days = np.array(grid.dates, dtype="datetime64[m]")[grid.day]
-        begins = grid.minute_of_day // self.interval_minutes * self.interval_minutes
-        named = np.array(self.coincident, dtype="datetime64[m]")
-        return np.asarray(np.isin(days + begins.astype("timedelta64[m]"), named))
+        finest = max(self.interval_minutes, grid.step_minutes)
+        moments = days.astype(np.int64) + grid.minute_of_day
+        named = np.array(self.coincident, dtype="datetime64[m]").astype(np.int64)
+        return np.asarray(np.isin(moments // finest, named // finest))
 
     def _check_interval(self, context: Context) -> None:
         for place, part in self.parts():
