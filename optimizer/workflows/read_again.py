@@ -18,7 +18,7 @@ from optimizer.base.errors import InputError, SeriesError
 from optimizer.base.timegrid import TimeGrid
 from optimizer.billing.charges.energy import PricedEnergy
 from optimizer.billing.tariff import TariffFile, kept_name
-from optimizer.metering.price_csv import read_prices
+from optimizer.metering.price_csv import file_prices
 from optimizer.metering.series import column_named, read_numbers, read_table
 from optimizer.plain.bill import Words, rows_of
 from optimizer.scenario.scenario import SCENARIO_FILE
@@ -115,9 +115,10 @@ def tariff_in_words(file: TariffFile, grid: TimeGrid, series: Path) -> Iterator[
         for charge, told in zip(version.charges, words["charges"], strict=True):
             if isinstance(charge, PricedEnergy) and charge.series is not None:
                 path = series / kept_name(charge.series.file)
-                told["series"]["values"] = read_prices(
-                    path, charge.series.column, grid, str(path), []
-                ).tolist()
+                read = file_prices(path, charge.series.column, grid.zone, str(path), [])
+                told["series"] |= {
+                    "first": read.start, "minutes": read.step_minutes, "values": read.values.tolist(),
+                }  # fmt: skip
             if isinstance(charge, PricedEnergy) and charge.table is not None:
                 path = series / kept_name(charge.table.file)
                 told["table"]["rows"] = rows_of(path.read_text(encoding="utf-8"))
