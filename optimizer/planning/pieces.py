@@ -58,7 +58,7 @@ from optimizer.planning.problem import (
     Problem,
     rows_of,
 )
-from optimizer.planning.solver import Solution, solve
+from optimizer.planning.solver import FAILURES, Solution, solve
 from optimizer.planning.spans import clusters_of, span_of
 
 MAX_ROUNDS = 8
@@ -68,6 +68,9 @@ PIECES_SHARE = 0.6
 
 LENIENT = 3.0
 """A piece may take so many times its fair share of that; one that takes longer keeps a gap. [1]"""
+
+ONE_PIECE = 1e-4
+"""A piece with a larger gap was not solved to its end. [1]"""
 
 LEAST_S = 0.1
 """... but at least so long. [s]"""
@@ -136,23 +139,22 @@ def solve_in_pieces(
             chosen, lower = _solve_pieces(
                 problem, limits, one_way, cut, prices, matrix=matrix, seconds_left=seconds_left
             )
+            bound = max(bound, lower)
+            if chosen.signature in tried:
+                break
+            tried.add(chosen.signature)
+            matrix = matrix_of(problem, fixed_directions(limits, one_way, chosen.ways), {})
+            prices = solve_with_choices(matrix, chosen.which, seconds_left(), solver)
+        except Infeasible:
+            return best
         except StoppedEarly:
             if best is None:
                 raise
             break
-        bound = max(bound, lower)
-        if chosen.signature in tried:
-            break
-        tried.add(chosen.signature)
-        matrix = matrix_of(problem, fixed_directions(limits, one_way, chosen.ways), {})
-        try:
-            prices = solve_with_choices(matrix, chosen.which, seconds_left(), solver)
-        except Infeasible:
-            return best
         if best is None or prices.objective < best.solution.objective:
             best = Pieced(matrix, prices, bound)
         best = replace(best, bound=bound)
-        if best.gap <= good_enough:
+        if best.gap <= good_enough or not chosen.are_proven:  # the next round has less time
             break
     return replace(best, bound=bound) if best is not None else None
 
@@ -249,10 +251,14 @@ def _quiet_minute(grid: TimeGrid, steps: IntArray) -> int:
 
 @dataclass(frozen=True)
 class Chosen:
-    """What the pieces chose: directions (True: the first of the pair), and the tariff's choices."""
+    """What the pieces chose: directions (True: the first of the pair), and the tariff's choices.
+
+    ``are_proven`` tells whether each piece was solved to its end.
+    """
 
     ways: dict[int, BoolArray]
     which: FloatArray
+    are_proven: bool = True
 
     @property
     def signature(self) -> bytes:
@@ -278,7 +284,9 @@ def _solve_pieces(
     )
     ways = {pair: np.zeros(len(steps), dtype=bool) for pair, steps in one_way.items()}
     which = np.zeros(len(rows.which))
-    whole_s = seconds_left()
+    whole_s, are_proven = seconds_left(), True
+    if whole_s < LEAST_S * len(cut.edges):
+        raise FAILURES["kTimeLimit"]()
     for number, first in enumerate(cut.edges):
         end = [*cut.edges, problem.grid.count][number + 1]
         fair_s = (seconds_left() - (1 - PIECES_SHARE) * whole_s) / (len(cut.edges) - number)
@@ -294,6 +302,8 @@ def _solve_pieces(
             solution = solve(part, max(LENIENT * fair_s, LEAST_S))
         except StoppedEarly:  # without integers it is a bound, and its larger flows are directions
             solution = solve(replace(part, is_integer=0 * part.is_integer), seconds_left())
+            are_proven = False
+        are_proven &= solution.gap <= ONE_PIECE
         total += solution.objective - solution.gap * abs(solution.objective)
         for pair in local:
             way, steps = part.columns[f"way{pair}"].span, local[pair]
@@ -302,7 +312,7 @@ def _solve_pieces(
             ways[pair][inside[pair]] = solution.value[way] > 0.5 if is_whole else runs[0] >= runs[1]
         of_members = np.flatnonzero(np.isin(rows.which, members))
         which[of_members] = np.round(solution.value[part.columns["which"].span])
-    return Chosen(ways, which), total
+    return Chosen(ways, which, are_proven), total
 
 
 def _priced_flows(
