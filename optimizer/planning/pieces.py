@@ -32,8 +32,9 @@ Days are cut in the middle of their longest time with the fewest integers. A cut
 at noon, where stored energy is paid more than PV, a fortnight kept a gap of 47 %; at midnight 21 %; in
 the quiet time it was proven at once. Five days of negative prices, most so at noon, kept 44 % cut at
 noon and 9 % cut in the quiet time, in 30 s. A year of them has 365 hard pieces, so each has its fair
-share of the time; one that takes longer keeps a gap (17 % of the cost in 240 s, 94 % in 600 s before). If the sum's gap is above 1e-5, the whole is handed
-to the tree search with the time that is left, and the gap is told.
+share of the time; one that takes longer keeps a gap (17 % of the cost after 240 s; 94 % after 600 s,
+where one piece after another took all). If the sum's gap is above 1e-5, the whole is handed to the
+tree search with the time that is left, and the gap is told.
 """
 
 from __future__ import annotations
