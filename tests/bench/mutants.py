@@ -1,17 +1,17 @@
 """Mutation testing by hand: do tests see it when one operator or number of a module is changed?
 
     PYTHONPATH=. python tests/bench/mutants.py ROOM [--count 60] [--seed 1] [--only PART_OF_A_PATH]
-        [--tests ground/test_limits ...] [--again LOG]
+        [--tests ground/test_limits ...] [--seen FILE] [--again LOG]
     PYTHONPATH=. python tests/bench/mutants.py --prove
 
 Mutants are those of cosmic-ray (``pip install cosmic-ray``): comparisons, arithmetic, and/or, not, numbers,
 true and false, loops. Left out: decorators (``frozen=True``, ``cache=True``), ``strict=True`` of ``zip``,
 ``slots``; docstrings, annotations and text have no such operators. ``--count`` draws so many by chance.
 
-How it works. No file is changed. A process loads the outside libraries. For each module it forks; the fork
-runs the tests of the room's table once without a mutant, which must pass, and notes which lines of the module
-each test runs and how long it takes. Then the fork loads everything but the module and what imports it. For
-each mutant it forks once more: there the module comes from the changed text, and those tests run that run the
+How it works. No file is changed. A process loads the outside libraries. A fork of it runs the tests of the
+room's table once without a mutant, which must pass, and notes which lines of the modules each test runs and how
+long it takes (``--seen`` keeps that). For each module another fork loads everything but the module and what
+imports it. For each mutant it forks once more: there the module comes from the changed text, and those tests run that run the
 changed statement, the quickest first, up to 20 s of them, until one fails. A mutant is killed if a test
 fails or they take too long; it has survived if no test runs it. Compiled code: in modules of
 ``simulation`` numba is off, so that no compiled code of the unchanged text is taken.
@@ -52,36 +52,54 @@ OPERATORS = (
 )  # fmt: skip
 """Comparisons turned round, or moved by their edge; arithmetic turned round."""
 
+_MENUS = tuple(f"laws/test_menus::test_{name}" for name in (
+    "settings_by_chance_are_accepted_if_and_only_if_the_menu_can_hold_them",
+    "each_step_obeys_the_window_that_holds_by_a_plain_reading",
+    "outside_its_entries_the_equipment_does_what_the_menu_says",
+    "months_without_any_entry_are_as_the_equipment_comes",
+    "a_limit_beside_a_charge_entry_slows_it_and_an_entry_that_comes_first_ends_it",
+    "a_charge_entry_that_has_ended_stays_ended_where_a_limit_begins",
+    "a_clock_without_summer_time_is_an_hour_behind_in_summer",
+))  # fmt: skip
+_LINEAR = tuple(f"laws/test_linear::test_{name}" for name in (
+    "the_small_program_costs_what_the_whole_one_costs_and_its_prices_prove_it",
+    "of_two_cheap_hours_the_later_one_charges", "sun_that_nobody_pays_for_is_still_exported",
+    "equal_prices_for_both_directions_do_not_run_both",
+    "a_real_difference_in_price_far_below_the_tie_price_still_decides",
+    "where_ties_cannot_be_settled_in_time_the_cheapest_plan_stands",
+    "a_proof_fails_for_a_broken_limit_a_dearer_plan_and_for_wrong_prices",
+    "a_wrong_warm_answer_is_found_out_and_solved_from_nothing",
+    "an_answer_that_no_way_can_prove_is_refused",
+))  # fmt: skip
+
 ROOMS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
     "billing": (
         ("billing/charges/*.py", "billing/bill.py"),
         ("outside/test_bills", "outside/test_more_bills", "outside/test_published_bills",
-         "outside/test_stored_export", "outside/test_worked_bills", "laws/test_families",
-         "docs/test_tariffs_readme", "laws/test_billed_in", "laws/test_running", "ground/test_rate_rows",
-         "broken/test_gallery"),
+         "outside/test_stored_export", "laws/test_families", "docs/test_tariffs_readme",
+         "laws/test_billed_in", "broken/test_gallery"),
     ),
     "cost": (
         ("cost/*.py",),
-        ("laws/test_twins", "outside/test_more_bills", "outside/test_bills", "laws/test_guessed_sides",
-         "laws/test_sources", "laws/test_minimum_with_blocks", "laws/test_billed_in",
-         "laws/test_shadow_prices", "laws/test_families_laws"),
+        ("laws/test_cost_by_hand", "outside/test_more_bills", "outside/test_bills", "laws/test_guessed_sides",
+         "laws/test_sources", "laws/test_minimum_with_blocks", "laws/test_billed_in", "laws/test_twins"),
     ),
     "simulation": (
         ("simulation/step.py", "simulation/replay*.py", "simulation/by_turns.py", "simulation/trace.py"),
         ("laws/test_behaviour", "laws/test_replay_by_hand", "laws/test_timed_limits", "laws/test_step_reason",
-         "laws/test_nights_of_windows", "ground/test_controls", "laws/test_menus", "laws/test_second_card"),
+         "laws/test_nights_of_windows::test_a_night_of_weekdays_ends_on_saturday_morning_and_not_on_mondays",
+         "laws/test_nights_of_windows::test_a_window_that_begins_on_the_day_comes_before_one_that_goes_on",
+         "ground/test_controls", "laws/test_second_card", *_MENUS),
     ),
     "planning": (
         ("planning/matrix.py", "planning/problem.py", "planning/linear.py", "planning/compact.py",
          "planning/counting.py"),
-        ("laws/test_counting", "ground/test_problem", "laws/test_matrix", "laws/test_linear", "laws/test_shadow_prices",
-         "laws/test_pieces", "outside/test_optimum", "laws/test_more_equipment"),
+        ("laws/test_counting", "ground/test_problem", "laws/test_matrix", *_LINEAR),
     ),
     "settings": (
         ("settings/check.py", "settings/windows.py", "settings/menu.py", "settings/short_text.py"),
         ("ground/test_controls", "ground/test_limits", "ground/test_short_text", "ground/test_places",
-         "docs/test_tariffs_readme", "laws/test_menus", "laws/test_nights_of_windows", "broken/test_gallery",
-         "laws/test_without_a_calendar"),
+         "docs/test_tariffs_readme", "broken/test_gallery", *_MENUS),
     ),
 }  # fmt: skip
 """Modules of each room, and the tests that are held to find a fault in them."""
@@ -97,6 +115,9 @@ NONE_FOUND = 5
 EQUAL = Path(__file__).with_name("equal_mutants.txt")
 KNOWN = ("optimizer/cost/expression.py", "node.factor * self.value", "-node.factor * self.value")
 """A change that must be found: all that is scaled has the other sign."""
+
+Seen = dict[str, Any]
+"""Seconds by test; lines by module and test; names of the modules loaded."""
 
 ALL = "what runs while tests are collected"
 """Stands for such lines among the tests that run them."""
@@ -172,38 +193,42 @@ def name_of(path: str) -> str:
 
 
 class Watcher:
-    """Notes for each test its seconds and the lines of the module that it runs."""
+    """Notes for each test its seconds and the lines of some modules that it runs."""
 
-    def __init__(self, path: str) -> None:
-        self.file = str(Path(path).resolve())
+    def __init__(self, paths: list[str]) -> None:
+        self.paths = {str(Path(path).resolve()): path for path in paths}
         self.seconds: dict[str, float] = {}
-        self.lines: dict[str, set[int]] = defaultdict(set)
-        self._now = self.lines[ALL]
+        self.lines: dict[str, dict[str, set[int]]] = {path: defaultdict(set) for path in paths}
+        self.now = ALL
 
     def trace(self, frame: FrameType, event: str, _: Any) -> Any:
-        if frame.f_code.co_filename != self.file:
+        path = self.paths.get(frame.f_code.co_filename)
+        if path is None:
             return None
-        self._now.add(frame.f_lineno)
+        self.lines[path][self.now].add(frame.f_lineno)
         return self.trace
 
     def pytest_sessionstart(self) -> None:
         sys.settrace(self.trace)
 
     def pytest_runtest_setup(self, item: Any) -> None:
-        self._now = self.lines[f"{item.nodeid.split('::')[0]}::"]  # a fixture serves a whole file
+        self.now = f"{item.nodeid.split('::')[0]}::"  # a fixture serves a whole file
 
     def pytest_runtest_call(self, item: Any) -> None:
-        self._now = self.lines[item.nodeid]
+        self.now = item.nodeid
+
+    def pytest_runtest_teardown(self) -> None:
+        self.now = ALL
 
     def pytest_runtest_logreport(self, report: Any) -> None:
         self.seconds[report.nodeid] = self.seconds.get(report.nodeid, 0.0) + report.duration
 
-    def pytest_runtest_teardown(self) -> None:
-        self._now = self.lines[ALL]
-
     def told(self) -> dict[str, Any]:
+        lines = {
+            path: {test: sorted(numbers) for test, numbers in found.items()}
+            for path, found in self.lines.items()
+        }
         loaded = [name for name, module in sys.modules.items() if module and "test" not in name]
-        lines = {test: sorted(lines) for test, lines in self.lines.items()}
         return {"seconds": self.seconds, "lines": lines, "loaded": loaded}
 
 
@@ -268,10 +293,14 @@ def statement_of(path: str) -> dict[int, tuple[int, int]]:
     return found
 
 
-def tests_for(line: int, seen: dict[str, Any], statements: dict[int, tuple[int, int]]) -> list[str]:
+def tests_for(
+    path: str, line: int, seen: Seen, statements: dict[int, tuple[int, int]]
+) -> list[str]:
     """Return the tests that run a line's statement, the quickest first, up to so many seconds."""
     first, end = statements.get(line, (line, line))
-    by = [test for test, lines in seen["lines"].items() if any(first <= n <= end for n in lines)]
+    by = [
+        test for test, lines in seen["lines"][path].items() if any(first <= n <= end for n in lines)
+    ]
     if ALL in by:
         chosen = list(seen["seconds"])
     else:
@@ -288,26 +317,36 @@ def tests_for(line: int, seen: dict[str, Any], statements: dict[int, tuple[int, 
     return most
 
 
+def seen_by(tests: list[str], paths: list[str], uncompiled: bool) -> Seen:
+    """Run tests without any mutant; return which lines of the modules each runs."""
+    begun, watcher = time.monotonic(), Watcher(paths)
+
+    def work() -> tuple[int, Seen]:
+        without_compiling(uncompiled)
+        return run_tests(tests, watcher), watcher.told()
+
+    how, seen = in_a_fork(work, 1800.0)
+    if how != "passed":
+        raise SystemExit(f"without any mutant the tests end as: {how}")
+    print(f"{len(seen['seconds'])} tests in {time.monotonic() - begun:.0f} s", flush=True)
+    return seen  # type: ignore[no-any-return]
+
+
+def without_compiling(is_so: bool) -> None:
+    """Keep numba from compiling, and from taking what it compiled before."""
+    import numba
+
+    numba.config.DISABLE_JIT = int(is_so)
+
+
 class Module:
-    """Tries mutants of one module, in a process of its own."""
+    """Tries mutants of one module, in a process of its own that has loaded all that it does not change."""
 
-    def __init__(self, path: str, tests: list[str]) -> None:
+    def __init__(self, path: str, seen: Seen) -> None:
         import grimp
-        import numba
 
-        if path.startswith(UNCOMPILED):
-            numba.config.DISABLE_JIT = 1
-        watcher, self.path = Watcher(path), path
-        begun = time.monotonic()
-        how, self.seen = in_a_fork(lambda: (run_tests(tests, watcher), watcher.told()), 600.0)
-        if how != "passed":
-            print(f"{path}: without any mutant the tests end as: {how}", flush=True)
-            raise SystemExit(1)
-        print(
-            f"{path}: {len(self.seen['seconds'])} tests in {time.monotonic() - begun:.0f} s",
-            flush=True,
-        )
-        self.statements = statement_of(path)
+        without_compiling(path.startswith(UNCOMPILED))
+        self.path, self.seen, self.statements = path, seen, statement_of(path)
         graph = grimp.build_graph("optimizer", cache_dir=None)
         left = {name_of(path), "optimizer"} | graph.find_downstream_modules(name_of(path))
         for name in self.seen["loaded"]:
@@ -316,9 +355,13 @@ class Module:
                     importlib.import_module(name)
         assert name_of(path) not in sys.modules
 
+    def tests(self, line: int) -> list[str]:
+        """Return the tests for a line."""
+        return tests_for(self.path, line, self.seen, self.statements)
+
     def outcome(self, line: int, text: str) -> str:
         """Return how the tests of a line end with a changed text."""
-        tests = tests_for(line, self.seen, self.statements)
+        tests = self.tests(line)
         if not tests:
             return "passed"
 
@@ -338,10 +381,10 @@ def equal_ones() -> set[tuple[str, str]]:
     return {(path, line) for path, line, *_ in parts}
 
 
-def tried(path: str, tests: list[str], chosen: list[Mutant]) -> dict[str, int]:
+def tried(path: str, seen: Seen, chosen: list[Mutant]) -> dict[str, int]:
     """Try mutants of one module; print survivors; return how many were tried, killed and explained."""
     module, known, counts = (
-        Module(path, tests),
+        Module(path, seen),
         equal_ones(),
         {"tried": 0, "killed": 0, "explained": 0},
     )
@@ -353,7 +396,7 @@ def tried(path: str, tests: list[str], chosen: list[Mutant]) -> dict[str, int]:
             continue
         is_known = (path, line) in known
         counts["explained"] += is_known
-        count = len(tests_for(mutant.line, module.seen, module.statements))
+        count = len(module.tests(mutant.line))
         print("explained" if is_known else "survived", json.dumps(mutant), f"| {count} tests | {line}",
               flush=True)  # fmt: skip
     return counts
@@ -365,7 +408,7 @@ def prove() -> None:
     source = Path(path).read_text(encoding="utf-8")
     assert right in source
     line = source[: source.index(right)].count("\n") + 1
-    module = Module(path, ["tests/outside/test_more_bills.py"])
+    module = Module(path, seen_by(["tests/outside/test_more_bills.py"], [path], False))
     for words, text in (("as it is", source), ("with a known fault", source.replace(right, wrong))):
         print(f"{path} {words}: {module.outcome(line, text)}")
 
@@ -377,6 +420,12 @@ def load_libraries() -> None:
         importlib.import_module(name)
 
 
+def file_of(test: str) -> str:
+    """Return the path of a test or of a file of tests."""
+    name, mark, rest = test.partition("::")
+    return f"tests/{name}.py{mark}{rest}"
+
+
 def main() -> None:
     options = argparse.ArgumentParser()
     options.add_argument("room", nargs="?", choices=ROOMS)
@@ -385,6 +434,7 @@ def main() -> None:
     options.add_argument("--only", default="")
     options.add_argument("--tests", nargs="+")
     options.add_argument("--again", type=Path)
+    options.add_argument("--seen", type=Path)
     options.add_argument("--prove", action="store_true")
     asked = options.parse_args()
     os.environ["PYTEST_DISABLE_PLUGIN_AUTOLOAD"] = "1"
@@ -401,12 +451,18 @@ def main() -> None:
         chosen = [Mutant(*json.loads(row.split(" ", 1)[1].split(" | ")[0]))
                   for row in rows if row.startswith("survived")]  # fmt: skip
     total = dict.fromkeys(("tried", "killed", "explained"), 0)
-    files = [f"tests/{test}.py" for test in asked.tests or tests]
+    files = [file_of(test) for test in asked.tests or tests]
+    if asked.seen and asked.seen.exists():
+        seen = json.loads(asked.seen.read_text(encoding="utf-8"))
+    else:
+        seen = seen_by(files, paths, paths[0].startswith(UNCOMPILED))
+        if asked.seen:
+            asked.seen.write_text(json.dumps(seen), encoding="utf-8")
     for path in sorted({mutant.path for mutant in chosen}):
         own = sorted(mutant for mutant in chosen if mutant.path == path)
 
         def work(path: str = path, own: list[Mutant] = own) -> tuple[int, dict[str, int]]:
-            return 0, tried(path, files, own)
+            return 0, tried(path, seen, own)
 
         _, counts = in_a_fork(work, 7200.0)
         print(path, counts, f"of {sum(each.path == path for each in every)}", flush=True)
