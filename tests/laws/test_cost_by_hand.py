@@ -188,6 +188,8 @@ DIRECTIONS: dict[str, tuple[Node, list[tuple[bool, bool]], bool]] = {  # (from b
         minus(Choice(PEAK, (3.0,), RISING.options)), [(True, True), (False, True)], False),
     "priced steps by a peak": (
         Choice(PEAK, (3.0,), (Constant(1.0), PEAK)), [(True, True), (True, False)], False),
+    "steps of which the first has a peak": (
+        Choice(PEAK, (3.0,), (EXPORTED, Constant(1.0))), [(True, True), (True, False), (True, False)], False),
     "no steps after all": (Scale(0.0, RISING), [], True),
 }  # fmt: skip
 
@@ -298,10 +300,10 @@ def test_a_kink_that_is_not_wide_stays() -> None:
 
 
 def test_a_wide_kink_that_earns_stays() -> None:
-    """Less the larger of 12 + 14 and 20: one side of it would lie above the cost elsewhere."""
-    cost = linear_cost(minus(Largest((Sum((ONE, TWO)), Constant(20.0)))), 6)
+    """Less half the larger of 12 + 14 and 20: one side of it would lie above the cost elsewhere."""
+    cost = linear_cost(Scale(-0.5, Largest((Sum((ONE, TWO)), Constant(20.0)))), 6)
     none = Flows.of_meter(GRID, np.zeros(6), np.zeros(6))
-    assert cost.taken_at(FLOWS).value(none) == cost.value(none) == -20.0
+    assert cost.taken_at(FLOWS).value(none) == cost.value(none) == -10.0
 
 
 def test_the_marginal_price_is_that_of_the_side_in_force() -> None:
