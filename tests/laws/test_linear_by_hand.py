@@ -209,6 +209,25 @@ def test_a_repeatable_solver_keeps_a_base_for_each_shape_if_it_collects_them() -
     assert len(solver.bases) == 2
 
 
+@pytest.mark.parametrize(("change", "is_so"), [
+    ({}, True), ({"cost": np.ones(2), "high": np.ones(2), "row_low": np.ones(1)}, True),
+    ({"columns": {"x": Family(0, 2)}}, False), ({"rows": {"other": Family(0, 1)}}, False),
+    ({"table": sparse.csc_array([[1.0, 2.0]])}, False), ({"table": sparse.csc_array([[1.0, 0.0]])}, False),
+    ({"table": sparse.csc_array([[0.0, 1.0]])}, False),
+])  # fmt: skip
+def test_coefficients_are_the_same_if_names_and_table_are(change, is_so) -> None:
+    matrix = program()
+    assert matrix.has_coefficients_of(Matrix(**vars(program()) | change)) == is_so
+    assert Matrix(**vars(program()) | change).has_coefficients_of(matrix) == is_so
+
+
+def test_entries_in_other_rows_are_other_coefficients() -> None:
+    two = {"rows": {"both": Family(0, 2)}, "row_low": np.zeros(2), "row_high": np.ones(2)}
+    one = Matrix(**vars(program()) | two | {"table": sparse.csc_array([[1.0, 0.0], [0.0, 1.0]])})
+    other = Matrix(**vars(program()) | two | {"table": sparse.csc_array([[0.0, 1.0], [1.0, 0.0]])})
+    assert not one.has_coefficients_of(other)
+
+
 def test_a_near_program_is_solved_from_the_last_one() -> None:
     """x at most 2, then 1: costs of 4 + 6 + 7 and 2 + 9 + 7."""
     solver = LinearSolver()
