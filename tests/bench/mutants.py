@@ -98,7 +98,7 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
     "planning": (
         ("planning/matrix.py", "planning/problem.py", "planning/linear.py", "planning/compact.py",
          "planning/counting.py"),
-        ("laws/test_counting", "laws/test_linear_by_hand", "ground/test_problem", "laws/test_matrix", *_LINEAR),
+        ("laws/test_counting", "laws/test_counting_by_hand", "laws/test_linear_by_hand", "ground/test_problem_limits", "ground/test_problem", "laws/test_matrix", *_LINEAR),
     ),
     "settings": (
         ("settings/check.py", "settings/windows.py", "settings/menu.py", "settings/short_text.py"),

@@ -1,7 +1,7 @@
-"""Units of a program: powers of 2^13 worked out by hand, and the same program in other units.
+"""Units of a program: powers of two worked out by hand, and the same program in other units.
 
-A unit is the power of 8192 = 2^13 nearest to a value, by its logarithm: 90 counts in ones, as √8192 is 90.5,
-91 in 8192; 1/90 in ones, 1/91 in 1/8192.
+Limits of energy from 0.5 to below 4,096 and other values from 1/64 to below 4,096 count in ones; any other in the
+power of two nearest, by its logarithm, to a 32nd of it.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from optimizer.planning.counting import Units
 from optimizer.planning.matrix import Family, Matrix
 from optimizer.planning.solver import Solution
 
-SMALL, LARGE = 1 / 8192, 8192.0
+SMALL, LARGE = 2.0**-12, 128.0  # for 0.01 ÷ 32 is 2^-11.6, 4,096 ÷ 32 is 128
 COLUMNS = {
     "import_": Family(0, 3),
     "part": Family(3, 2),
@@ -37,32 +37,35 @@ def program(highs=(3.0, 5.0, 7.0), prices=(0.2, 0.3, 0.4), parts=(0.0, 0.0), row
 
 
 @pytest.mark.parametrize(("highs", "kwh"), [
-    ((90.0, 90.0, 90.0), 1.0),
-    ((91.0, 91.0, 91.0), LARGE),
-    ((1 / 90, 1 / 90, 1 / 90), 1.0),
-    ((1 / 91, 1 / 91, 1 / 91), SMALL),
-    ((1.0, 1.0, 91.0), 1.0),  # the middle one decides
-    ((1.0, 91.0, 91.0), LARGE),
-    ((0.0, 0.0, 91.0), LARGE),  # what is nought or endless does not count
+    ((4095.9, 4095.9, 4095.9), 1.0),
+    ((4096.0, 4096.0, 4096.0), LARGE),
+    ((0.5, 0.5, 0.5), 1.0),
+    ((0.49, 0.49, 0.49), 1 / 64),
+    ((0.01, 0.01, 0.01), SMALL),
+    ((1.0, 1.0, 5000.0), 1.0),  # the middle one decides
+    ((1.0, 5000.0, 5000.0), LARGE),
+    ((0.0, 0.0, 5000.0), LARGE),  # what is nought or endless does not count
     ((np.inf, np.inf, 1.0), 1.0),
     ((0.0, np.inf, np.inf), 1.0),
-    ((0.5, 0.5, np.inf), 1.0),
+    ((np.inf, np.inf, 0.01), SMALL),
 ])  # fmt: skip
 def test_energy_counts_in_the_unit_nearest_to_the_usual_limit(highs, kwh) -> None:
     units = Units.of(program(highs))
     assert units.columns.tolist() == [kwh] * 5 + [1.0, 1.0]
     assert units.money == kwh  # the prices count in ones
     assert units.are_plain == (kwh == 1.0)
-    assert units.rows.tolist() == [kwh]
+    # the row holds one unit of a flow: 128 and 1/64 are usual, 2^-12 is counted in a 32nd of it
+    assert units.rows.tolist() == [2.0**-17 if kwh == SMALL else 1.0]
 
 
 @pytest.mark.parametrize(("prices", "money"), [
     ((0.2, 0.3, 0.4), 1.0),
-    ((-100.0, 100.0, 100.0), LARGE),  # the sign does not matter
-    ((1e-3, 1e-3, 1e-3), SMALL),
-    ((0.0, 0.0, 1e-3), SMALL),  # nought does not count
-    ((100.0, 1e-8, 1e-8), LARGE),  # nor what is a billionth of the highest
-    ((100.0, 2e-7, 2e-7), SMALL**2),  # 2e-7 is 2^-22.3: nearer to 2^-26 than to 2^-13
+    ((-5000.0, 5000.0, 5000.0), LARGE),  # the sign does not matter; 5,000 ÷ 32 is 2^7.3
+    ((1 / 64, 1 / 64, 1 / 64), 1.0),
+    ((0.01, 0.01, 0.01), SMALL),
+    ((0.0, 0.0, 0.01), SMALL),  # nought does not count
+    ((5000.0, 1e-6, 1e-6), LARGE),  # nor what is a billionth of the highest
+    ((5000.0, 1e-5, 1e-5), 2.0**-22),  # 1e-5 ÷ 32 is 2^-21.6
     ((0.0, 0.0, 0.0), 1.0),
 ])  # fmt: skip
 def test_money_counts_in_the_unit_nearest_to_the_usual_price_of_energy(prices, money) -> None:
@@ -72,33 +75,46 @@ def test_money_counts_in_the_unit_nearest_to_the_usual_price_of_energy(prices, m
 
 
 def test_a_part_counts_so_that_a_unit_of_it_costs_one_of_money() -> None:
-    """Of 1,000 a unit: 1/8192. What it costs a kWh, 1,000 × 2 ÷ 4 in its one row, is no usual price of four."""
+    """Of 5,000 a unit: 1/128. What it costs a kWh, 5,000 × 2 ÷ 4 in its one row, is no usual price of four."""
     row = [2.0, 0.0, 0.0, -4.0, 0.0, 0.0, 0.0]
-    units = Units.of(program(parts=(1000.0, 0.0), rows=[row]))
+    units = Units.of(program(parts=(5000.0, 0.0), rows=[row]))
     assert units.money == 1.0
-    assert units.columns.tolist() == [1.0, 1.0, 1.0, SMALL, 1.0, 1.0, 1.0]
-    assert units.rows.tolist() == [1.0, 1.0]
+    assert units.columns.tolist() == [1.0, 1.0, 1.0, 1 / LARGE, 1.0, 1.0, 1.0]
+    assert units.rows.tolist() == [1.0, 1.0]  # 4 ÷ 128 is 1/32, the 2 of the flow is more
 
 
 def test_what_parts_charge_counts_among_the_prices_of_energy() -> None:
-    """No price of its own; in two rows 1,000 × 2 ÷ 4 = 500 and 1,000 × 1 ÷ 20 = 50, whose middle of 275 is large."""
-    rows = [[2.0, 0, 0, -4.0, 0, 0, 0], [0, 1.0, 0, -20.0, 0, 0, 0]]
-    units = Units.of(program(prices=(0.0, 0.0, 0.0), parts=(1000.0, 0.0), rows=rows))
+    """No price of its own; in two rows 10,000 × 2 ÷ 4 = 5,000 and 10,000 × 1 ÷ 2: their middle counts in 128."""
+    rows = [[2.0, 0, 0, -4.0, 0, 0, 0], [0, 1.0, 0, -2.0, 0, 0, 0]]
+    units = Units.of(program(prices=(0.0, 0.0, 0.0), parts=(10000.0, 0.0), rows=rows))
     assert units.money == LARGE
-    assert units.columns.tolist() == [1.0, 1.0, 1.0, 1.0, 1.0, 1.0, 1.0]  # 8192 of money ÷ 8192
+    assert units.columns.tolist() == [
+        1.0,
+        1.0,
+        1.0,
+        0.5,
+        1.0,
+        1.0,
+        1.0,
+    ]  # 128 of money ÷ 256, for 10,000
 
 
 def test_a_part_in_the_row_of_another_has_its_price_by_that_row() -> None:
-    """Of the second part 20 make one of the first, at 3,000: 3,000 × 1 ÷ 20 = 150 each, which is large."""
+    """Of the second part 20 make one of the first, at 100,000: 5,000 each. 100,000 counts in 4,096."""
     rows = [[0, 0, 0, -20.0, 1.0, 0, 0], [5.0, 0, 0, 0, -1.0, 0, 0]]
-    units = Units.of(program(parts=(3000.0, 0.0), rows=rows))
-    assert units.columns.tolist() == [1.0, 1.0, 1.0, SMALL, SMALL, 1.0, 1.0]
+    units = Units.of(program(parts=(1e5, 0.0), rows=rows))
+    assert units.columns.tolist() == [1.0, 1.0, 1.0, 2.0**-12, 1 / LARGE, 1.0, 1.0]
 
 
 def test_a_row_counts_in_the_unit_of_its_largest_coefficient() -> None:
-    rows = [[300.0, -2.0, 0, 0, 0, 0, 0], [0, 0, 0, 0, 0, -0.001, 0.0], [0] * 7]
+    rows = [
+        [5000.0, -2.0, 0, 0, 0, 0, 0],
+        [0, 0, 0, 0, 0, -0.01, 0.0],
+        [0] * 7,
+        [-5000.0, 0, 0, 0, 0, 0, 0],
+    ]
     units = Units.of(program(rows=rows))
-    assert units.rows.tolist() == [1.0, LARGE, SMALL, 1.0]
+    assert units.rows.tolist() == [1.0, LARGE, SMALL, 1.0, LARGE]
 
 
 def test_a_small_program_of_the_projects_own_keeps_its_units() -> None:
