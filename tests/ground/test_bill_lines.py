@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from optimizer.billing.history import History
 from tests.builders import billed, hourly_grid, tariff_of
 
 GRID = hourly_grid(24 * 31)
@@ -48,3 +49,17 @@ def test_amounts_add_up_by_charge_and_by_period(tmp_path) -> None:
     assert bill.by_charge() == pytest.approx({"Meter": 5.9, "Energy": january + february})
     assert bill.by_period() == pytest.approx({"2025-01": january + 3.1, "2025-02": february + 2.8})
     assert bill.total == pytest.approx(january + february + 5.9)
+
+
+@pytest.mark.parametrize(
+    ("month", "fee"), [("2024-12", 60.0), ("2024-11", 30.0), ("2024-01", 30.0)]
+)
+def test_a_fee_by_the_month_before_january_goes_by_december(tmp_path, month, fee) -> None:
+    """Steps of 30, and 60 from 9 kW on; nothing else is known before January."""
+    charges = """
+    - {kind: demand, name: D, interval_minutes: 60, per_kw: 0}
+    - {kind: step_fee, name: Fee, by: D, of_period: previous, steps: [{from: 0, amount: 30}, {from: 9, amount: 60}]}
+    """
+    history = History(past_peaks_kw={"D": {month: 10.0}})
+    bill = billed(tariff_of(tmp_path, charges), GRID, 1.0, history=history)
+    assert bill.total == pytest.approx(fee)
