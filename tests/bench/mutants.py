@@ -88,7 +88,7 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
     ),
     "simulation": (
         ("simulation/step.py", "simulation/replay*.py", "simulation/by_turns.py", "simulation/trace.py"),
-        ("laws/test_steps_by_hand", "laws/test_behaviour", "laws/test_replay_by_hand", "laws/test_timed_limits", "laws/test_step_reason",
+        ("laws/test_steps_by_hand", "laws/test_by_turns", "laws/test_behaviour", "laws/test_replay_by_hand", "laws/test_timed_limits", "laws/test_step_reason",
          "laws/test_nights_of_windows::test_a_night_of_weekdays_ends_on_saturday_morning_and_not_on_mondays",
          "laws/test_nights_of_windows::test_a_window_that_begins_on_the_day_comes_before_one_that_goes_on",
          "ground/test_controls",
