@@ -228,6 +228,15 @@ def test_entries_in_other_rows_are_other_coefficients() -> None:
     assert not one.has_coefficients_of(other)
 
 
+def test_a_known_base_stays_the_one_that_programs_of_its_shape_start_from() -> None:
+    first = LinearSolver(bases=[], collects_bases=True)
+    first.solve(named(program()), lambda: 10.0)
+    again = LinearSolver(bases=first.bases)
+    again.solve(named(program(high=(1.0, 10.0))), lambda: 10.0)
+    assert again._kept[0].base is first.bases[0]
+    assert again.bases == first.bases
+
+
 def test_a_near_program_is_solved_from_the_last_one() -> None:
     """x at most 2, then 1: costs of 4 + 6 + 7 and 2 + 9 + 7."""
     solver = LinearSolver()
