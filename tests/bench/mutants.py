@@ -9,11 +9,11 @@ true and false, loops. Left out: decorators (``frozen=True``, ``cache=True``), `
 ``slots``; docstrings, annotations and text have no such operators. ``--count`` draws so many by chance.
 
 How it works. No file is changed. A process loads the outside libraries. A fork of it runs the tests of the
-room's table once without a mutant, which must pass, and notes which lines of the modules each test runs and how
-long it takes (``--seen`` keeps that). For each module another fork loads everything but the module and what
-imports it. For each mutant it forks once more: there the module comes from the changed text, and those tests run that run the
-changed statement, the quickest first, up to 20 s of them, until one fails. A mutant is killed if a test
-fails or they take too long; it has survived if no test runs it. Compiled code: in modules of
+room's table once without a mutant and notes which lines of the modules each test runs and how long it takes
+(``--seen`` keeps that); tests that fail there are left out and told. For each module another fork loads
+everything but the module and what imports it. For each mutant it forks once more: there the module comes from
+the changed text, and those tests run that run the changed statement, the quickest of each file first, up to 20 s of them, until one fails. A mutant is killed if a test fails or they take too long; it has survived if no test runs it.
+Before the first mutant three lines are tried with the text as it is, which must pass. In modules of
 ``simulation`` numba is off, so that no compiled code of the unchanged text is taken.
 
 Survivors are printed with their line. Those that mean the same are listed by hand, each with its reason, in
@@ -35,7 +35,7 @@ import resource
 import signal
 import sys
 import time
-from collections import defaultdict
+from collections import Counter, defaultdict
 from pathlib import Path
 from types import FrameType, ModuleType
 from typing import Any, NamedTuple
@@ -312,7 +312,7 @@ def statement_of(path: str) -> dict[int, tuple[int, int]]:
 def tests_for(
     path: str, line: int, seen: Seen, statements: dict[int, tuple[int, int]]
 ) -> list[str]:
-    """Return the tests that run a line's statement, the quickest first, up to so many seconds."""
+    """Return tests that run a line's statement, up to so many seconds: each file's quickest, then the next."""
     first, end = statements.get(line, (line, line))
     by = [
         test for test, lines in seen["lines"][path].items() if any(first <= n <= end for n in lines)
@@ -324,6 +324,11 @@ def tests_for(
             test for test in seen["seconds"] if test in by or f"{test.split('::')[0]}::" in by
         ]
     chosen.sort(key=seen["seconds"].__getitem__)
+    count, rank = Counter[str](), dict[str, int]()
+    for test in chosen:  # the quickest of each file first, so that all files have their say
+        rank[test] = count[test.split("::")[0]]
+        count[test.split("::")[0]] += 1
+    chosen.sort(key=rank.__getitem__)
     total, most = 0.0, []
     for test in chosen:
         total += seen["seconds"][test]
