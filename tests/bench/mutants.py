@@ -400,8 +400,8 @@ class Module:
 def equal_ones() -> set[tuple[str, str]]:
     """Return path and changed line of the mutants that are explained by hand."""
     rows = EQUAL.read_text(encoding="utf-8").splitlines() if EQUAL.exists() else []
-    parts = [row.split(" | ") for row in rows if row and not row.startswith("#")]
-    return {(path, line) for path, line, *_ in parts}
+    told = [row.rsplit(" | ", 1)[0] for row in rows if row and not row.startswith("#")]
+    return {(path, line) for path, _, line in (each.partition(" | ") for each in told)}
 
 
 def tried(path: str, seen: Seen, chosen: list[Mutant]) -> dict[str, int]:
