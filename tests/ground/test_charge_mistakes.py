@@ -45,7 +45,6 @@ WRONG: list[tuple[Words, str, tuple[Any, ...]]] = [
     (KW | {"one_per": "day"}, "one_per matters only", ("one_per",)),
     (KW | {"at_least_mean_kw": 1}, "needs mean_of_months", ("at_least_mean_kw",)),
     (KW | {"year_begins": "04-01"}, "year_begins is for demand", ("year_begins",)),
-    (KW | {"planned_in": {"hours": ["01:00-02:00"]}, "counted_over": "year"}, "hours of one period", ("planned_in",)),
     (KW | {"direction": "export", "power_factor": FACTOR}, "that of import", ("power_factor",)),
     *((KW | {"excess": {"above_kw": 1, "counted": "each interval"}} | more, "excess counts all", ("excess",))
       for more in ({"power_factor": FACTOR}, {"highest": 2}, {"planned_in": {"hours": ["01:00-02:00"]}})),
