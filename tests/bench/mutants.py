@@ -445,6 +445,18 @@ def load_libraries() -> None:
         importlib.import_module(name)
 
 
+def chosen_of(every: list[Mutant], seed: int, count: int, log: Path | None) -> list[Mutant]:
+    """Return mutants by chance, or those that survived in a log; lines may have moved since."""
+    if log is None:
+        return random.Random(seed).sample(every, min(count, len(every)))
+    rows = [
+        row for row in log.read_text(encoding="utf-8").splitlines() if row.startswith("survived")
+    ]
+    told = [Mutant(*json.loads(row.split(" ", 1)[1].split(" | ")[0])) for row in rows]
+    now = {mutant._replace(line=0): mutant for mutant in every}
+    return [now[mutant._replace(line=0)] for mutant in told]
+
+
 def file_of(test: str) -> str:
     """Return the path of a test or of a file of tests."""
     name, mark, rest = test.partition("::")
@@ -470,11 +482,7 @@ def main() -> None:
     patterns, tests = ROOMS[asked.room]
     paths = sorted({str(path) for pattern in patterns for path in Path("optimizer").glob(pattern)})
     every = [mutant for path in paths if asked.only in path for mutant in mutants_of(path)]
-    chosen = random.Random(asked.seed).sample(every, min(asked.count, len(every)))
-    if asked.again:
-        rows = asked.again.read_text(encoding="utf-8").splitlines()
-        chosen = [Mutant(*json.loads(row.split(" ", 1)[1].split(" | ")[0]))
-                  for row in rows if row.startswith("survived")]  # fmt: skip
+    chosen = chosen_of(every, asked.seed, asked.count, asked.again)
     total = dict.fromkeys(COUNTED, 0)
     files = [file_of(test) for test in asked.tests or tests]
     seen = (
