@@ -139,7 +139,7 @@ def test_every_link_of_the_readme_leads_somewhere():
         assert reached, link
 
 
-@pytest.mark.parametrize(("name", "text"), schemas().items())
+@pytest.mark.parametrize(("name", "text"), schemas().items(), ids=list(schemas()))
 def test_the_schemas_are_those_of_the_models(name, text):
     """If not: python -m tests.docs.make_schemas."""
     assert (FOLDER / name).read_text(encoding="utf-8") == text

@@ -155,6 +155,14 @@ def test_filling_above_a_limit_of_all_hours_is_refused_by_its_name():
     assert told(ruled(fill_limit_kw=4.2), fill("01:00", "05:00", 4.2)) == []
 
 
+def test_of_two_rules_the_one_that_refuses_is_named():
+    loose = TimedLimit(rule="loose", months=[6], fill_kw=3)
+    tight = TimedLimit(rule="tight", months=[6], fill_kw=1.5)
+    other = TimedLimit(rule="other months", months=[7], fill_kw=1.5)
+    ((what, _),) = told(ruled(loose, other, tight), fill("01:00", "05:00", 2.0))
+    assert "where the rule 'tight' allows 1.5 kW" in what
+
+
 def test_a_power_left_out_asks_for_all_there_is():
     ((what, _),) = told(ruled(fill_limit_kw=4.2), fill("01:00", "05:00", None))
     assert "grid_kw is left out, so 01:00–05:00 asks for 5 kW" in what

@@ -156,8 +156,11 @@ def test_a_slip_is_told_with_the_file(wrong: str, right: str, told: str, tmp_pat
 def test_words_of_one_letter_more_are_told_even_where_the_check_fits(tmp_path: Path) -> None:
     from optimizer.settings.short_text import _check
 
+    *right, _ = short_text(Settings(settings=NAME, floor_pct=10, seasons=[SUMMER])).split()
     for word in ("chargee", "x=1", "f20", "M13", "charge2500-2600", "weekdays", "limit0100-0200"):
-        words = ["S1", "F10", word] if word in {"f20", "weekdays"} else [*WORDS.split(), word]
+        words = ["S1", "F10"] if word in {"f20", "weekdays"} else right
+        read(" ".join([*words, _check(words)]), tmp_path)  # is taken without it
+        words = [*words, word]
         with pytest.raises(InputError):
             read(" ".join([*words, _check(words)]), tmp_path)
 

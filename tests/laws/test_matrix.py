@@ -72,6 +72,8 @@ PROBLEMS: dict[str, tuple[Problem, dict[int, IntArray]]] = {
     "ac, forbidden": (problem_for(replace(AC_PLANT, **STRICT), "flat"), {}),
     "dc, forbidden": (problem_for(replace(DC_PLANT, **STRICT), "flat"), {}),
     "ac, limited": (problem_for(replace(AC_PLANT, **LIMITED), "negative prices"), {}),
+    "ac, a small inverter": (problem_for(replace(AC_PLANT, ac_limit_kw=2.0), "negative prices"), {}),
+    "ac, a small inverter that sells": (problem_for(replace(AC_PLANT, ac_limit_kw=2.0), "sell above buy"), {}),
     "ac, ruled": (problem_for(replace(AC_PLANT, rules=RULES), "flat"), {}),
     "dc, ruled": (problem_for(replace(DC_PLANT, rules=RULES), "demand"), ONE_WAY),
     "cycles": (problem_for(replace(AC_PLANT, cycles_per_day=0.4), "flat"), {}),

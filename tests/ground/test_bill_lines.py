@@ -1,0 +1,65 @@
+"""Lines of a bill, each worked out by hand: quantity, rate and amount, and how a bill adds them up."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from optimizer.billing.history import History
+from tests.builders import billed, hourly_grid, tariff_of
+
+GRID = hourly_grid(24 * 31)
+
+
+def test_a_rate_is_that_of_the_tariff_or_the_mean_of_what_was_paid(tmp_path) -> None:
+    """10 kWh at 0.10 and 30 at 0.50: 16.00 for 40 kWh, 0.40 each; the flat charge's is its own."""
+    rows = ["time,per_kwh", *(f"2025-01-{d:02d}T{h:02d}:00+00:00,{0.1 if h < 12 else 0.5}"
+                              for d in range(1, 32) for h in range(24))]  # fmt: skip
+    (tmp_path / "p.csv").write_text("\n".join(rows) + "\n")
+    charges = """
+    - {kind: energy, name: Spot, series: {file: p.csv, column: per_kwh}}
+    - {kind: energy, name: Flat, per_kwh: 0.25}
+    - {kind: export_credit, name: Credit, per_kwh: 0.05}
+    """
+    used = np.zeros(GRID.count)
+    used[[3, 15]] = 10.0, 30.0
+    bill = billed(tariff_of(tmp_path, charges), GRID, used)
+    told = {line.name: (line.quantity, line.rate, line.amount) for line in bill.lines}
+    assert told["Spot"] == pytest.approx((40.0, 0.4, 16.0))
+    assert told["Flat"] == pytest.approx((40.0, 0.25, 10.0))
+    assert told["Credit"] == pytest.approx((0.0, -0.05, 0.0))
+    none = billed(tariff_of(tmp_path, charges), GRID, 0.0)
+    assert [line.rate for line in none.lines] == [0.0, 0.25, -0.05]
+    assert "told" not in repr(bill.lines[0])
+    assert "reading" not in repr(bill.lines[0])
+    assert "source" not in repr(bill.lines[0])
+    assert bill.lines[0] == billed(tariff_of(tmp_path, charges), GRID, used).lines[0]
+
+
+def test_amounts_add_up_by_charge_and_by_period(tmp_path) -> None:
+    """January has 31 days of 0.10 each, February 28: 3.10 and 2.80, beside 24 kWh a day in January and 48 in February."""
+    grid = hourly_grid(24 * 59)
+    charges = """
+    - {kind: fixed, name: Meter, amount: 0.10, per: day}
+    - {kind: energy, name: Energy, per_kwh: 0.5}
+    """
+    used = np.where(grid.month == 1, 1.0, 2.0)
+    bill = billed(tariff_of(tmp_path, charges), grid, used)
+    january, february = 31 * 24 * 0.5, 28 * 48 * 0.5
+    assert bill.by_charge() == pytest.approx({"Meter": 5.9, "Energy": january + february})
+    assert bill.by_period() == pytest.approx({"2025-01": january + 3.1, "2025-02": february + 2.8})
+    assert bill.total == pytest.approx(january + february + 5.9)
+
+
+@pytest.mark.parametrize(
+    ("month", "fee"), [("2024-12", 60.0), ("2024-11", 30.0), ("2024-01", 30.0)]
+)
+def test_a_fee_by_the_month_before_january_goes_by_december(tmp_path, month, fee) -> None:
+    """Steps of 30, and 60 from 9 kW on; nothing else is known before January."""
+    charges = """
+    - {kind: demand, name: D, interval_minutes: 60, per_kw: 0}
+    - {kind: step_fee, name: Fee, by: D, of_period: previous, steps: [{from: 0, amount: 30}, {from: 9, amount: 60}]}
+    """
+    history = History(past_peaks_kw={"D": {month: 10.0}})
+    bill = billed(tariff_of(tmp_path, charges), GRID, 1.0, history=history)
+    assert bill.total == pytest.approx(fee)
