@@ -88,7 +88,7 @@ class _Row:
             AtSize(
                 size, each.money.worth.npv, each.break_even, each.money.worth.payback_years,
                 each.money.worth.discounted_payback_years, each.money.life.replacements,
-                spreads.get(id(each)),
+                spreads.get(id(each)), each.case.stated_price,
             )
             for size, each in every if each.money
         )  # fmt: skip

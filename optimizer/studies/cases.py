@@ -210,6 +210,15 @@ class Case:
         return Size(run.battery_kwh, run.discharge_kw, inverter_kw, with_pv, stands)
 
     @property
+    def stated_price(self) -> float | None:
+        """The price of all of its battery for each kWh; None if nothing is stated. [money per kWh]"""
+        size = self.size
+        if self.terms is None or self.terms.lease is not None or not size.battery_kwh:
+            return None
+        prices = self.terms.of_package(self.package)
+        return prices.battery.of(size.battery_kwh, size.battery_kw) / size.battery_kwh
+
+    @property
     def endurance_hours(self) -> float:
         """How long it is to last when the grid fails, 0 where nothing is wished for. [h]"""
         own = self.family.brief.scenario.file.outage.hours
