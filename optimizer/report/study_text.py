@@ -165,7 +165,7 @@ def _sizes_text(result: StudyResult, names: Names) -> str:
 
 def _size_table(result: StudyResult, sized: Sized) -> list[str]:
     heads, rows = size_rows(result, sized)
-    parted = [wrapped(head, 14) for head in heads]
+    parted = [wrapped(head, 12) for head in heads]
     height = max(map(len, parted))
     tall = [[""] * (height - len(each)) + each for each in parted]
     return table(list(zip(*tall, strict=True)), rows, [10, *[14] * (len(heads) - 1)])

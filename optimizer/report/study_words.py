@@ -719,13 +719,15 @@ def cliff_sentences(result: StudyResult, sized: Sized) -> list[str]:
             return "for so often it pays"
         return f"for each of its kWh is used {'less' if other.replacements < one.replacements else 'more'}"
 
-    return [
+    told = [
         f"A battery of {number(one.size_kwh, 2)} kWh is {_replaced(one)} within the years, one of"
         f" {number(other.size_kwh, 2)} kWh {_replaced(other)}, {why(one, other)}: there the net present"
         f" value goes from {money(one.npv, result.currency)} to {money(other.npv)}."
         for one, other in pairwise(sized.along)
         if one.replacements != other.replacements
     ]
+    left_out = "replacement.only_if_it_pays leaves out a replacement that is not earned again."
+    return [*told, left_out] if told and not if_it_pays else told
 
 
 def _replaced(each: AtSize) -> str:

@@ -295,7 +295,8 @@ def read_study(path: Path) -> Study:
     cases = tuple(once.values())
     findings = list(_odd_cases(cases, source))
     raise_findings(findings[:10])
-    return Study(file, source, tuple(families.values()), cases, currency)
+    once_each = tuple({id(family): family for family in families.values()}.values())
+    return Study(file, source, once_each, cases, currency)
 
 
 def _refuse_scenario(path: Path) -> None:
@@ -342,7 +343,22 @@ def _families(
         except InputError as failure:
             if str(failure) not in map(str, findings):
                 findings.append(failure)
+    _same_by_another_name(families, wanted[: len(choices)])
     return families, findings
+
+
+def _same_by_another_name(
+    families: dict[tuple[str, str, str], Family], listed: Sequence[tuple[str, str, str]]
+) -> None:
+    """Let a tariff of today that is listed by another name be that very family, so that it stands once."""
+
+    def same(family: Family) -> tuple[str, str, Path]:
+        return family.site, family.controls, family.brief.tariff.source.path.resolve()
+
+    known = {same(families[names]): families[names] for names in listed if names in families}
+    for names, family in families.items():
+        if names not in listed:
+            families[names] = known.get(same(family), family)
 
 
 def _tariff_path(

@@ -193,6 +193,7 @@ def test_why_the_number_of_replacements_changes_is_told_as_it_is() -> None:
         " kWh is used less: there the net present value goes from -3.00 USD to 4.00.",
         "A battery of 7 kWh is not replaced within the years, one of 9 kWh replaced 3 times, for each of its"
         " kWh is used more: there the net present value goes from 4.00 USD to 5.00.",
+        "replacement.only_if_it_pays leaves out a replacement that is not earned again.",
     ]
     rule = Replacement(below_pct=70, only_if_it_pays=True)
     pays = replace(study, terms=TERMS.model_copy(update={"replacement": rule}))

@@ -273,6 +273,16 @@ def test_a_reference_on_a_tariff_that_no_case_has_is_a_case(folder: Path) -> Non
     ]  # fmt: skip
 
 
+def test_todays_tariff_that_is_listed_by_its_file_stands_once(folder: Path) -> None:
+    """Else it were advised on twice: to buy a battery, and on "its own" to change nothing."""
+    text = TODAY.replace("[its own, steep.yaml]", "[calm.yaml]")
+    study = read_study(study_of(folder, text, "twice.yaml"))
+    assert [family.tariff for family in study.families] == ["calm.yaml"]
+    assert {case.family.tariff for case in study.cases} == {"calm.yaml"}
+    roles = [case.role for case in study.cases]
+    assert roles == ["listed", "listed", "today", "as it comes", "as it comes"]
+
+
 def test_without_money_what_the_first_year_saves_over_today_ranks(folder: Path) -> None:
     text = TODAY.split("money:")[0]
     result = run(folder, text, "year.yaml")
