@@ -1,13 +1,13 @@
 """Holds a study's best size against valuing every size, on five real sites and three tariffs.
 
-    PYTHONPATH=. python tests/bench/best_sizes.py DATA [--keep FOLDER] [--only TEXT] [--if-it-pays]
+    PYTHONPATH=. python tests/bench/best_sizes.py DATA [--keep FOLDER] [--only TEXT] [--if-it-pays] [--times 1]
 
 DATA holds ``sites/*.csv.gz``, which are brought to hours. A row of fifteen sizes, 0.2 to 3 times the own,
 is valued with windows, ageing and replacement, once all of them, once as ``best_size`` goes about it. The
 battery has no fixed price. Its price a kWh is such that the own size and twice as much are worth the same,
 at most four fifths of what the own breaks even at: so the best size lies inside the row where worth rises
 and falls. A last study has the price at which the best size is to break even: there it must be worth nothing.
-FOLDER keeps what was planned, so that a second run plans only what is new.
+``--times`` takes a multiple of that price. FOLDER keeps what was planned, so that a second run plans only what is new.
 """
 
 from __future__ import annotations
@@ -56,6 +56,7 @@ class Cell:
     tariff: str
     own_kwh: float
     if_it_pays: bool
+    price_times: float
 
     @property
     def sizes(self) -> list[float]:
@@ -86,7 +87,8 @@ class Cell:
         own, twice = self.valued(0.0, [self.own_kwh, 2 * self.own_kwh]).values()
         paid = [each["npv"] / each["break_even_price"] for each in (own, twice)]
         alike = (twice["npv"] - own["npv"]) / (paid[1] - paid[0])
-        return round(min(alike, MOST_OF_BREAK_EVEN * own["break_even_price"]), 2)
+        stated = min(alike, MOST_OF_BREAK_EVEN * own["break_even_price"])
+        return round(self.price_times * stated, 2)
 
 
 def figures(result: StudyResult, row: dict[str, float]) -> dict[str, float]:
@@ -132,6 +134,7 @@ def main() -> None:
     asked.add_argument("--keep", type=Path)
     asked.add_argument("--only", default="")
     asked.add_argument("--if-it-pays", action="store_true")
+    asked.add_argument("--times", type=float, default=1.0)
     given = asked.parse_args()
     found = []
     with tempfile.TemporaryDirectory() as folder:
@@ -140,7 +143,13 @@ def main() -> None:
             for tariff in TARIFFS:
                 out = (given.keep or Path(folder)) / f"out_{site.file}_{tariff}"
                 cell = Cell(
-                    Path(folder), out, site.file, tariff, site.battery_kwh, given.if_it_pays
+                    Path(folder),
+                    out,
+                    site.file,
+                    tariff,
+                    site.battery_kwh,
+                    given.if_it_pays,
+                    given.times,
                 )
                 if given.only in f"{site.file}, {tariff}":
                     found.append(measure(cell))
