@@ -539,12 +539,25 @@ def money_paragraphs(result: StudyResult, verdict: Verdict) -> list[str]:
     )
     paragraphs = [
         f"{_paid_back(result, verdict, terms)} {comes_to}",
+        _of_the_tariff(result, row),
         late_replacement(result, verdict),
         _floors(result, verdict),
         " ".join(_chances(result, verdict)),
         " ".join(_ratios(result, verdict)),
     ]
     return [paragraph for paragraph in paragraphs if paragraph]
+
+
+def _of_the_tariff(result: StudyResult, row: Row) -> str:
+    """Return what of a worth comes with the change of tariff alone; empty where the tariff stays."""
+    bare = worth_of_nothing(result, row)
+    if not bare:
+        return ""
+    beyond = money(row[result.measure] - bare, result.currency)
+    return (
+        f"The change of tariff counts in all of these: it alone, with nothing bought, is worth"
+        f" {money(bare, result.currency)}; what is bought adds {beyond} to that."
+    )
 
 
 def _floors(result: StudyResult, verdict: Verdict) -> str:
@@ -669,21 +682,41 @@ def size_sentence(result: StudyResult, names: Names, sized: Sized) -> str:
         )
     npv = row[result.measure]
     kinds = "with windows and ageing"
-    lost = f"Even the best of them, {size} kWh, is not worth what it costs: {{}} {kinds}, the most"
-    told = lost if npv <= 0 else f"{size} kWh, worth {{}} more than it costs {kinds}: the most"
+    bare = worth_of_nothing(result, row)
+    if npv > bare:
+        of_it = f", {money(npv - bare)} of it by the battery and not by the tariff" if bare else ""
+        told = f"{size} kWh, worth {{}} more than it costs {kinds}{of_it}: the most"
+    else:
+        less = f"worth {money(bare - npv)} less than buying nothing on this tariff"
+        lost = less if bare else "not worth what it costs"
+        told = f"Even the best of them, {size} kWh, is {lost}: {{}} {kinds}, the most"
     of = f" of {_counted(sized.asked, 'size')} that are asked for" if sized.asked else ""
     return (
         f"{names.case(row)}: {told.format(money(npv, result.currency))} of the"
-        f" {len(sized.valued):,} that were valued so{of}.{_beside(sized, row['battery_kwh'])}"
-        f" {_guess_words(result, sized)}"
+        f" {len(sized.valued):,} that were valued so{of}."
+        f"{_beside(sized, row['battery_kwh'], pays=npv > bare)} {_guess_words(result, sized)}"
     )
 
 
-def _beside(sized: Sized, size_kwh: float) -> str:
-    """Return that a best size stands at an end of the row, where it does, and how to look beyond."""
+def worth_of_nothing(result: StudyResult, row: Row) -> float:
+    """Return what it is worth to buy nothing on a row's tariff: 0 without a change of tariff. [money]"""
+    alike = ("site", "tariff", "load_times", "pv_times", "prices_rise_pct_per_year")
+    for other in result.done:
+        if other["role"] in TODAYS_ROLES and all(other[name] == row[name] for name in alike):
+            return float(other[result.measure])
+    return 0.0
+
+
+def _beside(sized: Sized, size_kwh: float, *, pays: bool) -> str:
+    """Return that a best size stands at an end of the row, where it does, and how to look beyond.
+
+    Below the smallest size that does not pay the best is none.
+    """
     if len(sized.valued) < 2 or min(sized.valued) < size_kwh < max(sized.valued):
         return ""
     is_last = size_kwh == max(sized.valued)
+    if not (is_last or pays):
+        return ""
     end, other = EDGES[is_last]
     key = "to_kwh" if is_last else "from_kwh"
     return f" That is the {end} size asked for, so the best may lie beyond: give best_size a {other} {key}."

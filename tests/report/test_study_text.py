@@ -24,6 +24,7 @@ from optimizer.report.study_words import (
     size_sentence,
     source_rows,
 )
+from optimizer.studies.study_file import Reference
 from optimizer.studies.verdict import AtSize, Sized, StudyResult
 from tests.report.small_study import TERMS, failed, result, row, sized, verdict, without_money
 
@@ -146,6 +147,29 @@ def test_a_best_size_at_an_end_of_what_was_looked_at_is_told_as_one(
     sentence = size_sentence(study, names, along)
     assert ("so the best may lie beyond" in sentence) == bool(key)
     assert key in sentence
+
+
+def test_a_battery_that_loses_on_a_better_tariff_is_not_told_as_worth_it() -> None:
+    """The tariff alone is worth 500; with the smallest battery 485 is left, with another 520."""
+    none = row(1, 0.0, role="nothing bought", way="no battery", npv_usd=500.0)
+    study = result(
+        [none, row(2, 5, npv_usd=485.0), row(3, 9, npv_usd=400.0)], reference=Reference()
+    )
+    study = replace(study, verdicts=(verdict(study.rows[1]),))
+    smallest = replace(at_sizes(study, AtSize(5, 485.0), AtSize(9, 400.0)), case=2)
+    told = size_sentence(study, Names.of(study), smallest)
+    assert "5 kWh, is worth 15.00 less than buying nothing on this tariff: 485.00 USD" in told
+    assert "may lie beyond" not in told, "below it the best is none"
+    text = said(study_text(study))
+    assert (
+        "it alone, with nothing bought, is worth 500.00 USD; what is bought adds -15.00 USD" in text
+    )
+    better = replace(study, rows=(none, row(2, 5, npv_usd=520.0), study.rows[2]))
+    told = size_sentence(better, Names.of(better), smallest)
+    assert (
+        "worth 520.00 USD more than it costs with windows and ageing, 20.00 of it by the battery"
+        in told
+    )
 
 
 def test_a_payback_that_a_replacement_takes_back_is_not_told_as_one() -> None:
