@@ -86,6 +86,17 @@ def best_size(
     return BestSize(best_kwh, planned[best_kwh].value, planned, proven)
 
 
+PARTS = 4
+"""A row is first looked at in so many parts. On real sites worth has several tops: by luck of windows, and
+where a replacement falls away; a climb from one size alone ended on a lower one (tests/bench/RESULTS.md)."""
+
+
+def quarters_of(sizes_kwh: Sequence[float]) -> list[float]:
+    """Return both ends of a row of sizes, and those at its quarters. [kWh]"""
+    last = len(sizes_kwh) - 1
+    return [sizes_kwh[round(last * part / PARTS)] for part in range(PARTS + 1)]
+
+
 def at_cliffs(sizes_kwh: Sequence[float], replacements: Mapping[float, int]) -> list[float]:
     """Return sizes to value next, until it is known at which size of a row another replacement falls away.
 

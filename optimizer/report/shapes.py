@@ -1127,6 +1127,7 @@ class ValuedSize(TypedDict):
 
     size_kwh: float
     npv: float
+    price_per_kwh: float | None
     break_even_price_per_kwh: float | None
     payback_years: float | None
     discounted_payback_years: float | None

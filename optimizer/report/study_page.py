@@ -301,9 +301,10 @@ def _methods_of_money(result: StudyResult) -> Iterator[str]:
     if result.sized:
         yield (
             "The best size is first guessed by the cheapest plan with equipment that stays as new: its"
-            " shadow prices tell on which side the best lies. Then sizes around the guess are valued with"
-            " windows and ageing, until one is worth more than its neighbours among the sizes asked for;"
-            " listed cases of such sizes count too. Sizes farther away were not valued."
+            " shadow prices tell on which side the best lies. Then that guess, both ends of the row and its"
+            " quarters are valued with windows and ageing, and sizes around the best of them, until one is"
+            " worth more than its neighbours among the sizes asked for; listed cases of such sizes count"
+            " too. Sizes between were not valued, and one of them may be worth a little more."
         )
 
 

@@ -165,10 +165,10 @@ def _sizes_text(result: StudyResult, names: Names) -> str:
 
 def _size_table(result: StudyResult, sized: Sized) -> list[str]:
     heads, rows = size_rows(result, sized)
-    parted = [wrapped(head, 14) for head in heads]
+    parted = [wrapped(head, 12) for head in heads]
     height = max(map(len, parted))
     tall = [[""] * (height - len(each)) + each for each in parted]
-    return table(list(zip(*tall, strict=True)), rows, [10, *[16] * (len(heads) - 1)])
+    return table(list(zip(*tall, strict=True)), rows, [10, *[14] * (len(heads) - 1)])
 
 
 def _verdict_text(result: StudyResult, names: Names, verdict: Verdict) -> str:
@@ -299,8 +299,8 @@ def _at_size_record(each: AtSize) -> ValuedSize:
         None if each.spread is None else dict(zip(("p10", "p50", "p90"), each.spread, strict=True))
     )
     return {
-        "size_kwh": each.size_kwh, "npv": each.npv, "break_even_price_per_kwh": each.break_even,
-        "payback_years": each.payback_years,
+        "size_kwh": each.size_kwh, "npv": each.npv, "price_per_kwh": each.price,
+        "break_even_price_per_kwh": each.break_even, "payback_years": each.payback_years,
         "discounted_payback_years": each.discounted_payback_years,
         "replacements": each.replacements, "npv_spread": cast(SpreadRecord | None, spread),
     }  # fmt: skip

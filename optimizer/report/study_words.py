@@ -195,12 +195,18 @@ def _money_columns(result: StudyResult, *, in_full: bool) -> list[Column]:
     cost = Column("present cost of all", lambda row: money(row[f"cost_present_value_{unit}"]))
     rate = Column("internal rate of return", rate_text)
     bought = Column("investment", lambda row: money(row[f"investment_{unit}"]))
+
+    def payback(row: Row) -> str:
+        if row["role"] in TODAYS_ROLES:
+            return "–"
+        return _payback_text(row["discounted_payback_years"], row[f"npv_{unit}"])
+
     return [
         *([bought] if in_full else []),
         Column("net present value", lambda row: money(row[f"npv_{unit}"])),
         *([cost] if with_cost else []),
         *([rate] if in_full or result.reference is None else []),
-        Column("discounted payback, years", _payback_cell),
+        Column("discounted payback, years", payback),
     ]
 
 
@@ -214,8 +220,9 @@ def _kept_cell(row: Row) -> str:
     return _share(row["kept_share_pct"] if row["way"] == WAYS["windows"] else None)
 
 
-def _payback_cell(row: Row) -> str:
-    return "–" if row["role"] in TODAYS_ROLES else _years(row["discounted_payback_years"])
+def _payback_text(years: float | None, npv: float) -> str:
+    """Return a discounted payback; what comes later, such as a replacement, may take it back."""
+    return "lost again" if years is not None and npv < 0 else _years(years)
 
 
 def saved(result: StudyResult, row: Row) -> float:
@@ -364,7 +371,21 @@ def _advice_on(result: StudyResult, names: Names, rows: Sequence[Row], terms: Te
         what = f"{'the least is lost with ' if worth < 0 else ''}{_bought(result, best)} ({gain})"
     bought = best if is_bought and best["battery_kwh"] and worth > 0 else None
     pays = "" if terms.against == "no_windows" else _price_that_pays(result, rows, bought)
-    return f"{where}: {what}. {pays}".strip()
+    edge = _edge_of_sizes(rows, bought) if bought else ""
+    return " ".join(part for part in (f"{where}: {what}.", pays, edge) if part)
+
+
+def _edge_of_sizes(rows: Sequence[Row], bought: Row) -> str:
+    """Return that a size that is bought is the first or the last of those looked at, where it is."""
+    sizes = {row["battery_kwh"] for row in rows if row["way"] == WAYS["windows"]}
+    if len(sizes) < 2 or min(sizes) < bought["battery_kwh"] < max(sizes):
+        return ""
+    end, other = EDGES[bought["battery_kwh"] == max(sizes)]
+    return f"It is the {end} size that was looked at: a {other} one may be worth more."
+
+
+EDGES = (("smallest", "smaller"), ("largest", "larger"))
+"""How the ends of a row of sizes are called, and what lies beyond."""
 
 
 def _bought(result: StudyResult, row: Row) -> str:
@@ -379,20 +400,21 @@ def _bought(result: StudyResult, row: Row) -> str:
 
 
 def _price_that_pays(result: StudyResult, rows: Sequence[Row], bought: Row | None) -> str:
-    """Return the price at which the battery that is bought, or the best priced of others, pays just."""
-    name = f"break_even_price_{result.money}_per_kwh"
+    """Return the price at which the battery that is bought pays just, or else the one nearest to paying."""
+    name, unit = f"break_even_price_{result.money}_per_kwh", result.money
     priced = [row for row in ([bought] if bought else rows) if row[name] is not None]
     if not priced:
         might = bought is None and any(row["battery_kwh"] for row in rows)
         return "No battery among the cases pays there, whatever it costs." if might else ""
-    best = max(priced, key=lambda row: row[name])
-    stated = money(best[f"price_{result.money}_per_kwh"])
+    best = max(priced, key=lambda row: row[name] - (row[f"price_{unit}_per_kwh"] or 0.0))
+    stated = best[f"price_{unit}_per_kwh"]
+    beside = "it is leased" if stated is None else f"stated: {money(stated)}"
     just = money(best[name], result.currency)
     if bought:
-        return f"It pays up to {just} a kWh, all of it counted (stated: {stated})."
+        return f"It pays up to {just} a kWh, all of it counted ({beside})."
     return (
         f"The battery must cost {just} a kWh or less to pay, all of it counted ({size_text(best)},"
-        f" {best['way']}; stated: {stated})."
+        f" {best['way']}; {beside})."
     )
 
 
@@ -517,12 +539,25 @@ def money_paragraphs(result: StudyResult, verdict: Verdict) -> list[str]:
     )
     paragraphs = [
         f"{_paid_back(result, verdict, terms)} {comes_to}",
+        _of_the_tariff(result, row),
         late_replacement(result, verdict),
         _floors(result, verdict),
         " ".join(_chances(result, verdict)),
         " ".join(_ratios(result, verdict)),
     ]
     return [paragraph for paragraph in paragraphs if paragraph]
+
+
+def _of_the_tariff(result: StudyResult, row: Row) -> str:
+    """Return what of a worth comes with the change of tariff alone; empty where the tariff stays."""
+    bare = worth_of_nothing(result, row)
+    if not bare:
+        return ""
+    beyond = money(row[result.measure] - bare, result.currency)
+    return (
+        f"The change of tariff counts in all of these: it alone, with nothing bought, is worth"
+        f" {money(bare, result.currency)}; what is bought adds {beyond} to that."
+    )
 
 
 def _floors(result: StudyResult, verdict: Verdict) -> str:
@@ -647,22 +682,44 @@ def size_sentence(result: StudyResult, names: Names, sized: Sized) -> str:
         )
     npv = row[result.measure]
     kinds = "with windows and ageing"
-    lost = f"Even the best of them, {size} kWh, is not worth what it costs: {{}} {kinds}, the most"
-    told = lost if npv <= 0 else f"{size} kWh, worth {{}} more than it costs {kinds}: the most"
+    bare = worth_of_nothing(result, row)
+    if npv > bare:
+        of_it = f", {money(npv - bare)} of it by the battery and not by the tariff" if bare else ""
+        told = f"{size} kWh, worth {{}} more than it costs {kinds}{of_it}: the most"
+    else:
+        less = f"worth {money(bare - npv)} less than buying nothing on this tariff"
+        lost = less if bare else "not worth what it costs"
+        told = f"Even the best of them, {size} kWh, is {lost}: {{}} {kinds}, the most"
     of = f" of {_counted(sized.asked, 'size')} that are asked for" if sized.asked else ""
     return (
         f"{names.case(row)}: {told.format(money(npv, result.currency))} of the"
-        f" {len(sized.valued):,} that were valued so{of}{_beside(sized, row['battery_kwh'])}."
-        f" {_guess_words(result, sized)}"
+        f" {len(sized.valued):,} that were valued so{of}."
+        f"{_beside(sized, row['battery_kwh'], pays=npv > bare)} {_guess_words(result, sized)}"
     )
 
 
-def _beside(sized: Sized, size_kwh: float) -> str:
-    """Return that a best size stands at an end of what was valued, where it does."""
+def worth_of_nothing(result: StudyResult, row: Row) -> float:
+    """Return what it is worth to buy nothing on a row's tariff: 0 without a change of tariff. [money]"""
+    alike = ("site", "tariff", "load_times", "pv_times", "prices_rise_pct_per_year")
+    for other in result.done:
+        if other["role"] in TODAYS_ROLES and all(other[name] == row[name] for name in alike):
+            return float(other[result.measure])
+    return 0.0
+
+
+def _beside(sized: Sized, size_kwh: float, *, pays: bool) -> str:
+    """Return that a best size stands at an end of the row, where it does, and how to look beyond.
+
+    Below the smallest size that does not pay the best is none.
+    """
     if len(sized.valued) < 2 or min(sized.valued) < size_kwh < max(sized.valued):
         return ""
-    end = "largest" if size_kwh == max(sized.valued) else "smallest"
-    return f"; it is the {end} of them, and what lies beyond was not valued"
+    is_last = size_kwh == max(sized.valued)
+    if not (is_last or pays):
+        return ""
+    end, other = EDGES[is_last]
+    key = "to_kwh" if is_last else "from_kwh"
+    return f" That is the {end} size asked for, so the best may lie beyond: give best_size a {other} {key}."
 
 
 def size_rows(result: StudyResult, sized: Sized) -> tuple[list[str], list[list[str]]]:
@@ -670,30 +727,45 @@ def size_rows(result: StudyResult, sized: Sized) -> tuple[list[str], list[list[s
     is_drawn = any(each.spread for each in sized.along)
     heads = [
         "kWh", "net present value", *(["in eight of ten lives"] if is_drawn else []),
-        "breaks even at, per kWh", "payback, years", "replaced",
+        "stated price, per kWh", "breaks even at, per kWh", "discounted payback, years", "replaced",
     ]  # fmt: skip
 
     def cells(each: AtSize) -> list[str]:
         spread = each.spread
         drawn = "–" if spread is None else f"{money(spread[0])} to {money(spread[-1])}"
-        price = "–" if each.break_even is None else money(each.break_even)
+        prices = ["–" if one is None else money(one) for one in (each.price, each.break_even)]
         return [
-            number(each.size_kwh, 2), money(each.npv), *([drawn] if is_drawn else []), price,
-            _years(each.payback_years), f"{each.replacements} ×",
+            number(each.size_kwh, 2), money(each.npv), *([drawn] if is_drawn else []), *prices,
+            _payback_text(each.discounted_payback_years, each.npv), f"{each.replacements} ×",
         ]  # fmt: skip
 
     return heads, [cells(each) for each in sized.along]
 
 
 def cliff_sentences(result: StudyResult, sized: Sized) -> list[str]:
-    """Return at which sizes the number of replacements changes, and by how much the worth jumps there."""
-    return [
-        f"Between {number(one.size_kwh, 2)} and {number(other.size_kwh, 2)} kWh the battery is replaced"
-        f" {other.replacements} times in place of {one.replacements}, for it is used otherwise: there the net"
-        f" present value goes from {money(one.npv, result.currency)} to {money(other.npv)}."
+    """Return at which sizes the number of replacements changes, why, and how the worth jumps there."""
+    rule = None if result.terms is None else result.terms.replacement
+    if_it_pays = rule is not None and rule.only_if_it_pays
+
+    def why(one: AtSize, other: AtSize) -> str:
+        if if_it_pays:
+            return "for so often it pays"
+        return f"for each of its kWh is used {'less' if other.replacements < one.replacements else 'more'}"
+
+    told = [
+        f"A battery of {number(one.size_kwh, 2)} kWh is {_replaced(one)} within the years, one of"
+        f" {number(other.size_kwh, 2)} kWh {_replaced(other)}, {why(one, other)}: there the net present"
+        f" value goes from {money(one.npv, result.currency)} to {money(other.npv)}."
         for one, other in pairwise(sized.along)
         if one.replacements != other.replacements
     ]
+    left_out = "replacement.only_if_it_pays leaves out a replacement that is not earned again."
+    return [*told, left_out] if told and not if_it_pays else told
+
+
+def _replaced(each: AtSize) -> str:
+    few = {0: "not replaced", 1: "replaced once", 2: "replaced twice"}
+    return few.get(each.replacements, f"replaced {each.replacements} times")
 
 
 def late_replacement(result: StudyResult, verdict: Verdict) -> str:

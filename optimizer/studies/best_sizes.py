@@ -1,8 +1,9 @@
 """The best size of each site, tariff and set of controls: guessed by the plan, then really valued.
 
 The cheapest plan's slope names a size in a handful of plans, for equipment that stays as new. Windows keep
-less than the plan, and a battery ages; so sizes around that guess are valued as every case is, until one
-is worth more than its neighbours. Listed cases of such sizes count too. Read next: ``run``.
+less than the plan, and a battery ages; so that guess and the quarters of the row are valued as every case
+is, and then sizes around the best, until one is worth more than its neighbours. Listed cases of such sizes
+count too. Read next: ``run``.
 """
 
 from __future__ import annotations
@@ -10,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
-from optimizer.economics.best_size import BestSize, at_cliffs, sizes_to_value
+from optimizer.economics.best_size import BestSize, at_cliffs, quarters_of, sizes_to_value
 from optimizer.economics.monte_carlo import Chances
 from optimizer.studies.cases import Case, Study
 from optimizer.studies.questions import Failed, Valued, chances_for, resized, size_for, value_of
@@ -44,16 +45,10 @@ class _Row:
     def wanted(self) -> list[float]:
         """The sizes to be valued next."""
         every, worths = sorted({*self.sizes, *self.listed}), self.worths
-        first = [self.guess.size_kwh, *([every[0], every[-1]] if self._may_have_cliffs else [])]
+        first = [self.guess.size_kwh, *quarters_of(every)]
         if lacking := [size for size in dict.fromkeys(first) if size not in worths]:
             return lacking
         return at_cliffs(every, self.replacements) or sizes_to_value(every, worths)
-
-    @property
-    def _may_have_cliffs(self) -> bool:
-        """Whether the number of replacements may hang on the size: by how much each is used."""
-        rule = self.case.terms and self.case.terms.replacement
-        return bool(rule and (rule.below_pct is not None or rule.only_if_it_pays))
 
     @property
     def replacements(self) -> dict[float, int]:
@@ -88,7 +83,7 @@ class _Row:
             AtSize(
                 size, each.money.worth.npv, each.break_even, each.money.worth.payback_years,
                 each.money.worth.discounted_payback_years, each.money.life.replacements,
-                spreads.get(id(each)),
+                spreads.get(id(each)), each.case.stated_price,
             )
             for size, each in every if each.money
         )  # fmt: skip

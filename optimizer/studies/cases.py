@@ -210,6 +210,15 @@ class Case:
         return Size(run.battery_kwh, run.discharge_kw, inverter_kw, with_pv, stands)
 
     @property
+    def stated_price(self) -> float | None:
+        """The price of all of its battery for each kWh; None if nothing is stated. [money per kWh]"""
+        size = self.size
+        if self.terms is None or self.terms.lease is not None or not size.battery_kwh:
+            return None
+        prices = self.terms.of_package(self.package)
+        return prices.battery.of(size.battery_kwh, size.battery_kw) / size.battery_kwh
+
+    @property
     def endurance_hours(self) -> float:
         """How long it is to last when the grid fails, 0 where nothing is wished for. [h]"""
         own = self.family.brief.scenario.file.outage.hours
@@ -286,7 +295,8 @@ def read_study(path: Path) -> Study:
     cases = tuple(once.values())
     findings = list(_odd_cases(cases, source))
     raise_findings(findings[:10])
-    return Study(file, source, tuple(families.values()), cases, currency)
+    once_each = tuple({id(family): family for family in families.values()}.values())
+    return Study(file, source, once_each, cases, currency)
 
 
 def _refuse_scenario(path: Path) -> None:
@@ -333,7 +343,22 @@ def _families(
         except InputError as failure:
             if str(failure) not in map(str, findings):
                 findings.append(failure)
+    _same_by_another_name(families, wanted[: len(choices)])
     return families, findings
+
+
+def _same_by_another_name(
+    families: dict[tuple[str, str, str], Family], listed: Sequence[tuple[str, str, str]]
+) -> None:
+    """Let a tariff of today that is listed by another name be that very family, so that it stands once."""
+
+    def same(family: Family) -> tuple[str, str, Path]:
+        return family.site, family.controls, family.brief.tariff.source.path.resolve()
+
+    known = {same(families[names]): families[names] for names in listed if names in families}
+    for names, family in families.items():
+        if names not in listed:
+            families[names] = known.get(same(family), family)
 
 
 def _tariff_path(

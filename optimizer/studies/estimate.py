@@ -41,8 +41,8 @@ START_S = 2.5
 SLOPES = 5
 """Plans that the first guess of a best size takes, about."""
 
-SIZES_VALUED = 5
-"""Sizes around it that are then valued, about."""
+SIZES_VALUED = 8
+"""Sizes that are then valued, about."""
 
 LASTING_YEARS = 12
 """A battery that is replaced below a share of its capacity is taken to last so long."""

@@ -60,7 +60,7 @@ def row_of(number: int, valued: Valued, currency: str) -> dict[str, Any]:
         row[f"incentive_{money}"] = None if flow is None else float(flow.incentive[0])
         paid = None if known is None else known.worth.cost
         row[f"cost_present_value_{money}"] = paid
-        row[f"price_{money}_per_kwh"] = _stated_price(valued.case)
+        row[f"price_{money}_per_kwh"] = valued.case.stated_price
         row[f"break_even_price_{money}_per_kwh"] = valued.break_even
         row["against"] = valued.case.against or TODAY
         life = None if valued.case.way in WITHOUT_BATTERY else life
@@ -69,15 +69,6 @@ def row_of(number: int, valued: Valued, currency: str) -> dict[str, Any]:
     found = valued.figures
     row["settings_json"] = found and found.settings.model_dump_json(exclude_none=True)
     return {name: _plain(value) for name, value in row.items()}
-
-
-def _stated_price(case: Case) -> float | None:
-    """Return the price of all of a case's battery for each kWh. [money per kWh]"""
-    size = case.size
-    if case.terms is None or not size.battery_kwh:
-        return None
-    prices = case.terms.of_package(case.package)
-    return prices.battery.of(size.battery_kwh, size.battery_kw) / size.battery_kwh
 
 
 def _of_case(case: Case) -> dict[str, Any]:

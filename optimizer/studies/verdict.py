@@ -74,7 +74,8 @@ class AtSize:
     """What a battery of a size comes to, with windows and ageing.
 
     ``npv`` is its net present value [money], ``spread`` what one in ten, half, and nine in ten drawn lives
-    stay at or below; ``break_even`` the price at which it is worth as much as none. [money per kWh]
+    stay at or below; ``break_even`` the price at which it is worth as much as none, ``price`` the stated
+    one, both of all of the battery. [money per kWh]
     """
 
     size_kwh: float
@@ -84,6 +85,7 @@ class AtSize:
     discounted_payback_years: float | None = None
     replacements: int = 0
     spread: tuple[float, ...] | None = None
+    price: float | None = None
 
 
 @dataclass(frozen=True)

@@ -8,18 +8,24 @@ from dataclasses import replace
 import pytest
 
 from optimizer.base.units import money
+from optimizer.economics.assumptions import Replacement
 from optimizer.economics.returns import net_present_value
 from optimizer.report.study_text import study_record, study_text
 from optimizer.report.study_words import (
     Names,
+    advice,
     answer,
+    cliff_sentences,
     columns_of,
     flow_rows,
     not_done,
     ranked_once,
+    size_rows,
     size_sentence,
     source_rows,
 )
+from optimizer.studies.study_file import Reference
+from optimizer.studies.verdict import AtSize, Sized, StudyResult
 from tests.report.small_study import TERMS, failed, result, row, sized, verdict, without_money
 
 
@@ -113,6 +119,110 @@ def test_a_best_size_that_is_not_worth_its_price_says_so() -> None:
     told = size_sentence(study, Names.of(study), sized(2))
     assert "Even the best of them, 20 kWh, is not worth what it costs: -3.50 USD" in told.replace(
         "−", "-"
+    )
+
+
+def at_sizes(study: StudyResult, *sizes: AtSize) -> Sized:
+    return replace(sized(1), along=sizes, case=study.ranked[0]["case"], asked=len(sizes))
+
+
+@pytest.mark.parametrize(
+    ("kwh", "beyond", "key"),
+    [(5, "the smallest size that was looked at: a smaller one", "smaller from_kwh"),
+     (20, "the largest size that was looked at: a larger one", "larger to_kwh"),
+     (10, "", "")],
+)  # fmt: skip
+def test_a_best_size_at_an_end_of_what_was_looked_at_is_told_as_one(
+    kwh: float, beyond: str, key: str
+) -> None:
+    rows = [
+        row(n, size, npv_usd=700.0 if size == kwh else 90.0)
+        for n, size in enumerate((5, 10, 20), 1)
+    ]
+    study = result(rows)
+    names = Names.of(study)
+    (told,) = advice(study, names)
+    assert ("may be worth more" in told, beyond in told) == (bool(beyond), True)
+    along = at_sizes(study, AtSize(5, 90.0), AtSize(10, 90.0), AtSize(20, 90.0))
+    sentence = size_sentence(study, names, along)
+    assert ("so the best may lie beyond" in sentence) == bool(key)
+    assert key in sentence
+
+
+def test_a_battery_that_loses_on_a_better_tariff_is_not_told_as_worth_it() -> None:
+    """The tariff alone is worth 500; with the smallest battery 485 is left, with another 520."""
+    none = row(1, 0.0, role="nothing bought", way="no battery", npv_usd=500.0)
+    study = result(
+        [none, row(2, 5, npv_usd=485.0), row(3, 9, npv_usd=400.0)], reference=Reference()
+    )
+    study = replace(study, verdicts=(verdict(study.rows[1]),))
+    smallest = replace(at_sizes(study, AtSize(5, 485.0), AtSize(9, 400.0)), case=2)
+    told = size_sentence(study, Names.of(study), smallest)
+    assert "5 kWh, is worth 15.00 less than buying nothing on this tariff: 485.00 USD" in told
+    assert "may lie beyond" not in told, "below it the best is none"
+    text = said(study_text(study))
+    assert (
+        "it alone, with nothing bought, is worth 500.00 USD; what is bought adds -15.00 USD" in text
+    )
+    better = replace(study, rows=(none, row(2, 5, npv_usd=520.0), study.rows[2]))
+    told = size_sentence(better, Names.of(better), smallest)
+    assert (
+        "worth 520.00 USD more than it costs with windows and ageing, 20.00 of it by the battery"
+        in told
+    )
+
+
+def test_a_payback_that_a_replacement_takes_back_is_not_told_as_one() -> None:
+    """Paid back after 2.75 years by the flows until then, and worth less than nothing in the end."""
+    study = result([row(1, npv_usd=-20.0)], verdicts=())
+    cells = [
+        column.cell(study.rows[0]) for column in columns_of(study, Names.of(study), in_full=True)
+    ]
+    assert cells[-1] == "lost again"
+    _heads, (lost, kept) = size_rows(
+        study, at_sizes(study, AtSize(5, -1.0, None, 6.0, 7.0), AtSize(9, 1.0, None, 6.0, 7.0))
+    )
+    assert ("lost again" in lost, "7.0" in kept, "6.0" in kept) == (True, True, False)
+
+
+def test_the_price_of_each_size_stands_beside_what_it_breaks_even_at() -> None:
+    """A fixed sum counts in both, so that neither is held against the price of a kWh alone."""
+    study = result([row(1)])
+    heads, (cells,) = size_rows(study, at_sizes(study, AtSize(5, 1.0, 55.0, price=40.0)))
+    assert cells[heads.index("stated price, per kWh")] == "40.00"
+    assert cells[heads.index("breaks even at, per kWh")] == "55.00"
+
+
+def test_where_none_pays_the_battery_nearest_to_paying_is_named() -> None:
+    """A small one may break even at more a kWh, but its fixed sum is farther off."""
+    rows = [
+        row(1, 2, npv_usd=-500.0, break_even_price_usd_per_kwh=400.0, price_usd_per_kwh=830.0),
+        row(2, 10, npv_usd=-900.0, break_even_price_usd_per_kwh=300.0, price_usd_per_kwh=470.0),
+    ]
+    (told,) = advice(result(rows), Names.of(result(rows)))
+    assert "must cost 300.00 USD a kWh or less to pay, all of it counted (10 kWh" in told
+    assert "stated: 470.00" in told
+    leased = [each | {"price_usd_per_kwh": None} for each in rows]
+    (told,) = advice(result(leased), Names.of(result(leased)))
+    assert "it is leased" in told
+    assert "stated" not in told
+
+
+def test_why_the_number_of_replacements_changes_is_told_as_it_is() -> None:
+    along = AtSize(5, -3.0, replacements=1), AtSize(7, 4.0), AtSize(9, 5.0, replacements=3)
+    study = result([row(1)])
+    by_use = cliff_sentences(study, at_sizes(study, *along))
+    assert by_use == [
+        "A battery of 5 kWh is replaced once within the years, one of 7 kWh not replaced, for each of its"
+        " kWh is used less: there the net present value goes from -3.00 USD to 4.00.",
+        "A battery of 7 kWh is not replaced within the years, one of 9 kWh replaced 3 times, for each of its"
+        " kWh is used more: there the net present value goes from 4.00 USD to 5.00.",
+        "replacement.only_if_it_pays leaves out a replacement that is not earned again.",
+    ]
+    rule = Replacement(below_pct=70, only_if_it_pays=True)
+    pays = replace(study, terms=TERMS.model_copy(update={"replacement": rule}))
+    assert all(
+        "for so often it pays" in each for each in cliff_sentences(pays, at_sizes(pays, *along))
     )
 
 

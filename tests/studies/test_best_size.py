@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
 
 import pytest
 
+from optimizer.economics.best_size import BestSize
 from optimizer.report.study_text import study_record, study_text
+from optimizer.studies.best_sizes import _Row
 from optimizer.studies.run import run_study
 from optimizer.studies.verdict import StudyResult
 from tests.studies.small import study_of, write_sites
@@ -50,3 +54,30 @@ def test_the_best_size_is_the_best_of_all_sizes_valued_with_windows_and_ageing(
     assert record["first_guess_kwh"] == sized.best.size_kwh
     tried = {each["battery_kwh"] for each in result.rows if each["role"] == "tried size"}
     assert tried == set(sized.valued) - {best, 14.0}, "14 kWh is listed"
+
+
+TWO_TOPS: dict[float, tuple[float, int]] = {
+    2: (1348.9, 1), 4: (2319.5, 1), 6: (3044.0, 1), 8: (3362.0, 1), 10: (3635.4, 0), 12: (3608.7, 0),
+    14: (3529.6, 0), 16: (3525.0, 0), 18: (3588.8, 0), 20: (3635.4, 0), 22: (3883.2, 0), 24: (3696.8, 0),
+    26: (3643.8, 0), 28: (3651.5, 0), 30: (3462.2, 0),
+}  # fmt: skip
+"""Worth and replacements by size, all valued: a real home on a tariff with demand at any time, whose windows
+fit some sizes better than others. From the guess of 12 kWh a climb ended at 10, 6 % below the best."""
+
+
+def test_of_two_tops_the_higher_one_is_found_on_whichever_side_the_guess_lies() -> None:
+    def valued(size: float) -> Any:
+        npv, replacements = TWO_TOPS[size]
+        money = SimpleNamespace(
+            worth=SimpleNamespace(npv=npv), life=SimpleNamespace(replacements=replacements)
+        )
+        return SimpleNamespace(money=money)
+
+    rule = SimpleNamespace(below_pct=70, only_if_it_pays=False)
+    case: Any = SimpleNamespace(terms=SimpleNamespace(replacement=rule))
+    guess = BestSize(12.0, 0.0, {}, is_proven=True)
+    row = _Row(case, guess, tuple(TWO_TOPS), with_power=True, listed={10.0: valued(10.0)})
+    while wanted := row.wanted:
+        row.tried |= {size: valued(size) for size in wanted}
+    assert max(row.worths, key=row.worths.__getitem__) == 22
+    assert len(row.worths) <= 10, "few of fifteen"

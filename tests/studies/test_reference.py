@@ -190,16 +190,16 @@ def test_the_verdict_is_told_in_words(folder: Path) -> None:
     assert answer(result, names)[0].startswith("Leave it as it is (elm, tariff Calm, no battery)")
     calm, steep = advice(result, names)
     assert calm.startswith("On today's Calm: change nothing")
-    prices = {
-        row["break_even_price_eur_per_kwh"]: row["battery_kwh"]
+    short_of_paying = {
+        900 + 200 / row["battery_kwh"] - row["break_even_price_eur_per_kwh"]: row
         for row in result.rows
         if row["tariff"] == "its own" and row["battery_kwh"]
     }
-    assert f"must cost {money(max(prices), 'EUR')} a kWh or less to pay" in calm
-    assert f"({prices[max(prices)]:g} kWh and" in calm
-    assert (
-        "stated: 950.00" in calm or "stated: 920.00" in calm
-    )  # 200 fixed over 4 or 10 kWh, and 900
+    nearest = short_of_paying[min(short_of_paying)]
+    just, kwh = nearest["break_even_price_eur_per_kwh"], nearest["battery_kwh"]
+    assert f"must cost {money(just, 'EUR')} a kWh or less to pay" in calm
+    assert f"({kwh:g} kWh and" in calm
+    assert f"stated: {900 + 200 / kwh:.2f})" in calm
     assert steep.startswith("On Steep: buy nothing (net present value -")
     text = " ".join(study_text(result).split())
     assert calm in text
@@ -271,6 +271,16 @@ def test_a_reference_on_a_tariff_that_no_case_has_is_a_case(folder: Path) -> Non
     assert [(case.family.tariff, case.way, case.role) for case in cases if case.way == "no_battery"] == [
         ("its own", "no_battery", "today"), ("steep.yaml", "no_battery", "nothing bought"),
     ]  # fmt: skip
+
+
+def test_todays_tariff_that_is_listed_by_its_file_stands_once(folder: Path) -> None:
+    """Else it were advised on twice: to buy a battery, and on "its own" to change nothing."""
+    text = TODAY.replace("[its own, steep.yaml]", "[calm.yaml]")
+    study = read_study(study_of(folder, text, "twice.yaml"))
+    assert [family.tariff for family in study.families] == ["calm.yaml"]
+    assert {case.family.tariff for case in study.cases} == {"calm.yaml"}
+    roles = [case.role for case in study.cases]
+    assert roles == ["listed", "listed", "today", "as it comes", "as it comes"]
 
 
 def test_without_money_what_the_first_year_saves_over_today_ranks(folder: Path) -> None:
