@@ -486,9 +486,14 @@ def _dumped(content: Content) -> str:
 
 def _merged(text: str, before: str, after: str) -> str:
     """Return a text with the changes of its dumped form: lines in which nothing changed stay as typed."""
-    typed, old, new = (each.splitlines(keepends=True) for each in (text, before, after))
+    if before == after:
+        return text
+    whole = (
+        text if text.endswith("\n") else f"{text}\n"
+    )  # what comes behind needs a line of its own
+    typed, old, new = (each.splitlines(keepends=True) for each in (whole, before, after))
     if len(typed) != len(old):
-        return text if before == after else after
+        return after
     lines = list[str]()
     for kind, start, end, first, last in SequenceMatcher(None, old, new, False).get_opcodes():
         lines += typed[start:end] if kind == "equal" else new[first:last]
