@@ -355,35 +355,35 @@ class Entrance(NamedTuple):
 
 
 ENTRANCES: dict[str, Entrance] = {
-    "scenario": Entrance("scenario.yaml", read_scenario, 4),
-    "scenario, as the page opens it": Entrance("scenario.yaml", _draft, 1),
-    "tariff": Entrance("tariff.yaml", _tariff, 5),
-    "open tariff": Entrance("open.yaml", _open_tariff, 2),
-    "settings": Entrance("settings.yaml", lambda path: read_settings(path, Controls(), AC_PLANT), 8),
-    "settings as a short text": Entrance("settings.txt", _short_text, 8),
-    "study": Entrance("study.yaml", lambda path: read_document(path, StudyFile, ScenarioError), 4),
-    "paid bill": Entrance("bill.yaml", read_paid_bill, 8),
-    "worked bills": Entrance("x.bills.yaml", read_worked_bills, 3),
-    "history of a bill": Entrance("history.yaml", lambda path: read_document(path, History, TariffError), 8),
-    "history of settings": Entrance("some.yaml", _history_of_settings, 8),
-    "ledger of a study": Entrance("some.jsonl", _ledger, 15),
-    "list of sites": Entrance("sites.txt", _fleet, 15),
-    "yields of sites": Entrance("yields.csv", yields_named, 3),
-    "weather, EPW": Entrance("weather.epw", read_typical_year, 0.05),
-    "weather, CSV": Entrance("weather.csv", read_typical_year, 0.05),
-    "meter, our own form": Entrance("meter.csv", lambda path: read_meter(path, "Europe/Dublin"), 3),
-    "meter, from outside": Entrance("meter.data", _outside, 6),
-    "forecast": Entrance("forecast.csv", lambda path: read_forecast(path, "Europe/Dublin", AC_PLANT), 4),
-    "prices": Entrance("prices.csv", lambda path: read_prices(path, "price_per_kwh", GRID, "here", []), 4),
-    "table of prices": Entrance("prices.csv", _price_table, 4),
-    "results: plan.json": Entrance("one", _results_with("plan.json"), 0.015),
-    "results: flows.csv": Entrance("one", _results_with("flows.csv"), 0.015),
-    "typed rates": Entrance("form", _typed_rates, 5),
-    "typed windows": Entrance("form", _typed_windows, 5),
-    "typed answers": Entrance("answers", _typed_answers, 8),
-    "typed fields": Entrance("field", _typed_words, 30),
-    "form sent to the page": Entrance("form", _page, 0.25),
-    "command line": Entrance("words", _command, 15),
+    "scenario": Entrance("scenario.yaml", read_scenario, 1),
+    "scenario, as the page opens it": Entrance("scenario.yaml", _draft, 0.5),
+    "tariff": Entrance("tariff.yaml", _tariff, 1.5),
+    "open tariff": Entrance("open.yaml", _open_tariff, 0.5),
+    "settings": Entrance("settings.yaml", lambda path: read_settings(path, Controls(), AC_PLANT), 2),
+    "settings as a short text": Entrance("settings.txt", _short_text, 12),
+    "study": Entrance("study.yaml", lambda path: read_document(path, StudyFile, ScenarioError), 1),
+    "paid bill": Entrance("bill.yaml", read_paid_bill, 5),
+    "worked bills": Entrance("x.bills.yaml", read_worked_bills, 0.5),
+    "history of a bill": Entrance("history.yaml", lambda path: read_document(path, History, TariffError), 6),
+    "history of settings": Entrance("some.yaml", _history_of_settings, 4),
+    "ledger of a study": Entrance("some.jsonl", _ledger, 10),
+    "list of sites": Entrance("sites.txt", _fleet, 9),
+    "yields of sites": Entrance("yields.csv", yields_named, 1),
+    "weather, EPW": Entrance("weather.epw", read_typical_year, 0.02),
+    "weather, CSV": Entrance("weather.csv", read_typical_year, 0.01),
+    "meter, our own form": Entrance("meter.csv", lambda path: read_meter(path, "Europe/Dublin"), 0.6),
+    "meter, from outside": Entrance("meter.data", _outside, 1),
+    "forecast": Entrance("forecast.csv", lambda path: read_forecast(path, "Europe/Dublin", AC_PLANT), 0.6),
+    "prices": Entrance("prices.csv", lambda path: read_prices(path, "price_per_kwh", GRID, "here", []), 0.6),
+    "table of prices": Entrance("prices.csv", _price_table, 0.6),
+    "results: plan.json": Entrance("one", _results_with("plan.json"), 0.003),
+    "results: flows.csv": Entrance("one", _results_with("flows.csv"), 0.002),
+    "typed rates": Entrance("form", _typed_rates, 0.8),
+    "typed windows": Entrance("form", _typed_windows, 1.5),
+    "typed answers": Entrance("answers", _typed_answers, 6),
+    "typed fields": Entrance("field", _typed_words, 20),
+    "form sent to the page": Entrance("form", _page, 0.06),
+    "command line": Entrance("words", _command, 12),
 }  # fmt: skip
 
 PAGE_PARTS = ("used", "roof", "costs", "equipment", "menu")
@@ -532,5 +532,6 @@ def _lines_of(text: str) -> bytes:
 
 def beside(folder: Path) -> None:
     """Write what scenarios and tariffs name beside them."""
-    rows = [f"2026-03-{1 + n // 24:02d}T{n % 24:02d}:00,1,{n % 3}" for n in range(72)]
-    (folder / "forecast.csv").write_text("\n".join(["time,load_kwh,pv_kwh", *rows]))
+    if not (folder / "forecast.csv").exists():
+        rows = [f"2026-03-{1 + n // 24:02d}T{n % 24:02d}:00,1,{n % 3}" for n in range(72)]
+        (folder / "forecast.csv").write_text("\n".join(["time,load_kwh,pv_kwh", *rows]))

@@ -33,6 +33,7 @@ from collections import Counter, defaultdict
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from functools import cache
+from itertools import accumulate
 from pathlib import Path
 from types import FunctionType
 from typing import Any
@@ -125,9 +126,14 @@ _all_seeds = cache(seeds)
 def drawn(seed: int, number: int, names: list[str]) -> tuple[str, bytes]:
     """Return the entrance and the bytes of an input, always the same."""
     luck = random.Random(seed * 1_000_000_007 + number)
-    name = luck.choices(names, [ENTRANCES[each].share for each in names])[0]
+    name = luck.choices(names, cum_weights=_shares(tuple(names)))[0]
     every, good = seeds_of(name)
     return name, hurt(good if good and luck.random() < 0.8 else every, luck)
+
+
+@cache
+def _shares(names: tuple[str, ...]) -> list[float]:
+    return list(accumulate(ENTRANCES[name].share for name in names))
 
 
 def judge(name: str, data: bytes, folder: Path, tally: Tally) -> str:
@@ -169,12 +175,12 @@ def workplace() -> Iterator[Path]:
             tempfile.tempdir = before
 
 
-def tidied(folder: Path) -> None:
-    """Leave in a folder what scenarios name beside them, and nothing else."""
+def tidied(folder: Path, name: str) -> None:
+    """Leave in a folder what scenarios name beside them, unless that was handed in, and nothing else."""
     for each in os.scandir(folder):
         if each.is_dir(follow_symlinks=False):
             shutil.rmtree(each.path)
-        elif each.name != "forecast.csv":
+        elif each.name != "forecast.csv" or name in ("forecast", "command line"):
             Path(each.path).unlink()
 
 
@@ -198,7 +204,7 @@ def fuzz(
             beside(folder)
             name, data = drawn(seed, number, names)
             wrong = judge(name, data, folder, part)
-            tidied(folder)
+            tidied(folder, name)
             if wrong and wrong.strip().split("\n")[-1] not in whole.failures:
                 part.failures[wrong.strip().split("\n")[-1]] = wrong
                 kept.mkdir(exist_ok=True)
