@@ -139,6 +139,7 @@ class Work:
             life_s = life_s or time.monotonic() - begun
             calls = int(told.read_text()) if told else 0
             runs.append(hashes(self.out))
+        shutil.copytree(self.out, self.kept / f"{scene.name}, new")
         timed = frozenset(name for name, digest in runs[0].items() if runs[1][name] != digest)
         return Scene(scene.name, scene.before, scene.after, old, runs[1], timed, life_s, calls)
 
@@ -237,7 +238,10 @@ class Work:
             return f"the next command ends with {code}: {self.log()}"
         found = hashes(self.out)
         if (state := _state(found, scene)) != "new":
-            return f"the next command comes to something else, {state}"
+            apart = [f"{name}{told}" for name in found if name.endswith(".json") and name not in scene.timed
+                     for told in _first_apart(*(json.loads((place / name).read_text(encoding="utf-8"))
+                                                for place in (self.kept / f"{scene.name}, new", self.out)))]  # fmt: skip
+            return f"the next command comes to something else, {state}, {apart}"
         if told := _unlike_the_record(self.out):
             return told
         beside = sorted(path.name for path in self.out.parent.iterdir())
@@ -257,6 +261,14 @@ def _state(found: Files, scene: Scene) -> str:
             return name
         odd[name] = [sorted(found.keys() ^ state.keys()), other]
     return f"apart from the old and the new: {odd}"
+
+
+def _first_apart(one: Any, other: Any, path: str = "") -> list[str]:
+    """Return the first places at which two records differ."""
+    if isinstance(one, dict) and isinstance(other, dict):
+        keys = dict.fromkeys([*one, *other])
+        return [told for key in keys for told in _first_apart(one.get(key), other.get(key), f"{path}/{key}")][:3]  # fmt: skip
+    return [] if one == other else [f"{path}: {str(one)[:60]} → {str(other)[:60]}"]
 
 
 def _unlike_the_record(folder: Path) -> str:
