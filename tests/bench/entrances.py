@@ -219,7 +219,7 @@ def _results_with(name: str) -> Callable[[Path], bool]:
             (folder / other).parent.mkdir(parents=True, exist_ok=True)
             (folder / other).write_bytes(data)
         path.replace(folder / name)
-        return verifying.verify(folder).first is None
+        return verifying.verify(folder, time_limit_s=2.0).first is None
 
     return verified
 

@@ -297,12 +297,20 @@ def processes_left(groups: list[int]) -> list[str]:
     return found
 
 
-def killed(work: Work, scene: Scene, luck: random.Random, is_aimed: bool) -> tuple[str, str]:
-    """Kill a command once; return where it was, and what was wrong."""
+def killed(
+    work: Work, scene: Scene, luck: random.Random, is_aimed: bool, lives: dict[str, float]
+) -> tuple[str, str]:
+    """Kill a command once; return where it was, and what was wrong.
+
+    ``lives`` tells how long each command lives; on a machine that does other work too that changes. [s]
+    """
     work.ready(scene)
     call = luck.randrange(1, scene.calls + 1) if is_aimed and scene.calls else 0
     child = work.begun(scene.after, at_call=call)
-    code = work.ended(child, LONGEST_S if call else luck.uniform(0, scene.life_s))
+    life_s, begun = lives.get(scene.name, scene.life_s), time.monotonic()
+    code = work.ended(child, LONGEST_S if call else luck.uniform(0, life_s))
+    if code != -signal.SIGKILL:
+        lives[scene.name] = 0.5 * (life_s + time.monotonic() - begun)
     wrong, state = work.wrong_after(scene), _state(hashes(work.out), scene)
     where = f"{state} result" if code == -signal.SIGKILL else NOT_KILLED
     wrong = wrong or work.wrong_at_the_end(scene)
@@ -340,6 +348,7 @@ def main() -> None:
     asked = words.parse_args()
     load_everything()
     ends: Counter[tuple[str, str, str]] = Counter()
+    lives = dict[str, float]()
     luck, begun, count_wrong = random.Random(asked.seed), time.monotonic(), 0
     memory = Path("/dev/shm")
     with tempfile.TemporaryDirectory(dir=memory if memory.is_dir() else None) as place:
@@ -352,7 +361,7 @@ def main() -> None:
             if done >= asked.count or time.monotonic() - begun > asked.seconds:
                 break
             scene, is_aimed = scenes[TURNS[number % len(TURNS)]], number // len(TURNS) % 3 == 2
-            where, wrong = killed(work, scene, luck, is_aimed)
+            where, wrong = killed(work, scene, luck, is_aimed, lives)
             ends[scene.name, "at a call" if is_aimed else "at a moment", where] += 1
             if wrong:
                 count_wrong += 1
