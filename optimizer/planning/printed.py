@@ -24,7 +24,7 @@ MAX_ROUNDS = 12
 
 @dataclass(frozen=True)
 class Printed:
-    """What the printed equations prove: no plan costs less than ``bound``. [money]
+    """What the printed equations prove: no plan costs less than ``bound``, infinite if none obeys all limits. [money]
 
     ``value`` is what the plan found costs; None if the time was over before one was found that runs no
     flow both ways. ``steps_with_integers`` counts those of the last round.
@@ -58,12 +58,15 @@ def solve_printed(problem: Problem, time_limit_s: float, enough: float) -> Print
             break
         model = build_model(problem, Limits.of(problem, slack), one_way)
         solver = pyo.SolverFactory("appsi_highs")
-        solver.config.time_limit, solver.config.load_solution = left, False
+        solver.config.time_limit = left
         solver.config.mip_gap = BEST_TO / 2
-        found = solver.solve(model)
+        found = solver.solve(model, load_solutions=False)  # there may be none
         if found.problem.lower_bound is not None:
             bound = max(bound, float(found.problem.lower_bound) + problem.cost.constant)
-        if str(found.solver.termination_condition) != "optimal":
+        ended = str(found.solver.termination_condition)
+        if ended == "infeasible":
+            return Printed(np.inf, None, sum(map(len, one_way.values())))
+        if ended != "optimal":
             break
         solver.load_vars()
         count = sum(map(len, one_way.values()))
