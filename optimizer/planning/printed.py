@@ -24,8 +24,9 @@ MAX_ROUNDS = 12
 
 @dataclass(frozen=True)
 class Printed:
-    """What the printed equations prove: no plan costs less than ``bound``, infinite if none obeys all limits. [money]
+    """What the printed equations prove: no plan costs less than ``bound``. [money]
 
+    It is infinite if no operation obeys all limits.
     ``value`` is what the plan found costs; None if the time was over before one was found that runs no
     flow both ways. ``steps_with_integers`` counts those of the last round.
     """
