@@ -91,12 +91,12 @@ def writing_to(folder: Path | None) -> Iterator[None]:
                 parent.rmdir()  # goes only if nothing was written
 
 
-def write_all(texts: Mapping[str, str], folder: Path, stale: Sequence[str] = ()) -> None:
-    """Write all texts, in one step; on trouble leave all as it was.
+def write_all(texts: Mapping[str, str | bytes], folder: Path, stale: Sequence[str] = ()) -> None:
+    """Write all texts, or bytes, in one step; on trouble leave all as it was.
 
     Parameters
     ----------
-    texts : mapping of str to str
+    texts : mapping of str to str or bytes
         Texts by name; a name can stand in a folder, as ``part/name``.
     folder : Path
         Where they belong; it is made if need be.
@@ -131,7 +131,7 @@ def write_file(content: str | bytes, path: Path) -> Path:
     InputError
         If the file cannot be written, or somebody else writes it now.
     """
-    data = content.encode() if isinstance(content, str) else content
+    data = _bytes(content)
     with _told(path, "Choose a file with --out that you may write."):
         path.parent.mkdir(parents=True, exist_ok=True)
         if path.exists() and not path.is_file():
@@ -149,6 +149,10 @@ def write_file(content: str | bytes, path: Path) -> Path:
                 aside.unlink(missing_ok=True)
             os.close(lock)
     return path
+
+
+def _bytes(content: str | bytes) -> bytes:
+    return content.encode() if isinstance(content, str) else content
 
 
 def refuse_unwritable_file(path: Path) -> None:
@@ -300,7 +304,9 @@ def _refuse_what_is_in_the_way(place: Path, names: Sequence[Path]) -> None:
 # The folder put together anew and exchanged ---------------------------------------------------
 
 
-def _put_together(texts: Mapping[str, str], place: Path, aside: Path, gone: set[Path]) -> bool:
+def _put_together(
+    texts: Mapping[str, str | bytes], place: Path, aside: Path, gone: set[Path]
+) -> bool:
     """Put the folder together beside its place and exchange it; tell whether that could be done."""
     results = {Path(name) for name in texts} | gone
     others, new = _others(place, results), aside / NEW
@@ -316,7 +322,7 @@ def _put_together(texts: Mapping[str, str], place: Path, aside: Path, gone: set[
         for name in others:  # folders before what lies in them
             _take_over(place / name, new / name)
         for result, text in texts.items():
-            _place(new, result).write_text(text, encoding="utf-8")
+            _place(new, result).write_bytes(_bytes(text))
         if place.exists():
             _exchange(new, place)
         else:
@@ -418,13 +424,13 @@ def _is_newer(path: Path, other: Path) -> bool:
 # Files moved one by one, by a list -------------------------------------------------------------
 
 
-def _move_in(texts: Mapping[str, str], place: Path, gone: set[Path]) -> None:
+def _move_in(texts: Mapping[str, str | bytes], place: Path, gone: set[Path]) -> None:
     """Lay all texts inside the place, list the moves, and make them."""
     inside = place / INSIDE
     place.mkdir(exist_ok=True)
     shutil.rmtree(inside, ignore_errors=True)
     for name, text in texts.items():
-        _place(inside / NEW, name).write_text(text, encoding="utf-8")
+        _place(inside / NEW, name).write_bytes(_bytes(text))
     moves = {"new": list(texts), "gone": sorted(str(name) for name in gone)}
     (inside / "list").write_text(json.dumps(moves), encoding="utf-8")
     os.replace(inside / "list", inside / MOVES)  # noqa: PTH105

@@ -76,7 +76,7 @@ def study(
         from optimizer.report.formats import STUDY, STUDY_LIST
         from optimizer.report.study_files import write_study
         from optimizer.report.study_list import list_record, list_text
-        from optimizer.report.study_tables import kinds_named, write_tables
+        from optimizer.report.study_tables import kinds_named, write_tables_so_far
         from optimizer.studies.run import list_study, run_study
 
         path = folder_of(study, STUDY_DEMO)
@@ -92,7 +92,7 @@ def study(
         try:
             result = run_study(
                 path, out, processes=processes, cluster=cluster, again_failed=again_failed,
-                so_far=lambda rows: write_tables(rows, out, kinds), progress=progress,
+                so_far=lambda rows: write_tables_so_far(rows, out, kinds), progress=progress,
             )  # fmt: skip
             progress("writing tables and report")
             files = write_study(result, out, kinds)

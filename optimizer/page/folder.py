@@ -21,7 +21,7 @@ from optimizer.base.errors import InputError, Place, ScenarioError, Where
 from optimizer.base.files import write_file
 from optimizer.page.job import Job
 from optimizer.page.part import Upload, errors_in
-from optimizer.scenario.draft import read_draft, with_values
+from optimizer.scenario.draft import names_at, read_draft, with_values
 from optimizer.scenario.scenario_file import ScenarioFile
 
 SCENARIO = "scenario.yaml"
@@ -140,6 +140,10 @@ class Folder:
             except (KeyError, IndexError, TypeError):  # nothing, or of another form
                 return None
         return node
+
+    def names_at(self, place: Place) -> list[str]:
+        """Return the names of files at a path of keys; none if no list of names stands there."""
+        return names_at(self.content(), place)
 
     def findings(self) -> list[InputError]:
         """Return what is wrong in ``scenario.yaml``, also what is missing, and what stopped the last job."""

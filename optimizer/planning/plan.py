@@ -371,7 +371,7 @@ def _best_so_far(
         which = draft.solution.value[draft.matrix.columns["which"].span]
         with suppress(SolveError):
             solution = solve_with_choices(matrix, np.round(which), PRICING_SECONDS, linear)
-            found.append(replace(draft, matrix=matrix, solution=solution))
+            found.append(_settled(problem, fixed, replace(draft, matrix=matrix, solution=solution)))
     if not found:
         raise FAILURES["kTimeLimit"]()
     best = min(found, key=lambda each: each.solution.objective)

@@ -49,6 +49,7 @@ NOON, MIDNIGHT = 12 * 60, 0
 class Printed:
     """What the printed equations prove: no plan costs less than ``bound``. [money]
 
+    It is infinite if no operation obeys all limits.
     ``value`` is what the plan found costs; None if the time was over before one was found that runs no
     flow both ways, or none was looked for. ``steps_with_integers`` counts those of the last round,
     ``stretches`` the parts of the horizon that the bound was added up from; 1 if it was solved whole.
@@ -120,12 +121,14 @@ def _solved(
         model = build_model(problem, limits, one_way)
         solver = pyo.SolverFactory("appsi_highs")
         solver.config.time_limit = max(until - time.monotonic(), 0.01)
-        solver.config.load_solution = False
         solver.config.mip_gap = BEST_TO / 2
-        found = solver.solve(model)
+        found = solver.solve(model, load_solutions=False)  # there may be none
         if found.problem.lower_bound is not None:
             bound = max(bound, float(found.problem.lower_bound) + problem.cost.constant)
-        if str(found.solver.termination_condition) != "optimal":
+        ended = str(found.solver.termination_condition)
+        if ended == "infeasible":
+            return Printed(np.inf, None, sum(map(len, one_way.values()))), flows
+        if ended != "optimal":
             break
         solver.load_vars()
         flows, count = _flows(model), sum(map(len, one_way.values()))

@@ -6,11 +6,11 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import cast
 
-from optimizer.base.files import write_all, write_file
+from optimizer.base.files import write_all
 from optimizer.report.formats import MANIFEST, STUDY
 from optimizer.report.shapes import ManifestRecord
 from optimizer.report.study_page import study_page
-from optimizer.report.study_tables import TableKind, write_tables
+from optimizer.report.study_tables import SO_FAR, TableKind, tables_of
 from optimizer.report.study_text import study_record
 from optimizer.report.study_workbook import workbook
 from optimizer.report.verified import VERIFIED
@@ -25,13 +25,13 @@ def write_study(result: StudyResult, folder: Path, kinds: Sequence[TableKind]) -
     InputError
         If the folder cannot be written.
     """
-    texts = {
+    files: dict[str, str | bytes] = {
         "study.html": study_page(result),
         "study.json": STUDY.text(study_record(result)),
         "manifest.json": MANIFEST.text(cast(ManifestRecord, dict(result.manifest))),
+        **tables_of(result.rows, kinds),
     }
-    write_all(texts, folder, stale=(VERIFIED,))
-    written = [*(folder / name for name in texts), *write_tables(result.rows, folder, kinds)]
     if "xlsx" in kinds:
-        written.append(write_file(workbook(result), folder / "cases.xlsx"))
-    return written
+        files["cases.xlsx"] = workbook(result)
+    write_all(files, folder, stale=(VERIFIED, f"{SO_FAR}.*"))
+    return [folder / name for name in files]

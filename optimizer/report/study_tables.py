@@ -61,23 +61,33 @@ def kinds_named(names: Sequence[str]) -> list[TableKind]:
     return list(kinds)
 
 
-def write_tables(rows: Sequence[Row], folder: Path, kinds: Sequence[TableKind]) -> list[Path]:
-    """Write the rows as ``cases.parquet`` and ``cases.csv``, as they are asked for; return the files.
+SO_FAR = "cases_so_far"
+"""Name of tables of a study that runs: the finished ones of before lie beside them until it is done."""
 
-    A workbook holds more than rows, and is written when all is known.
+
+def tables_of(
+    rows: Sequence[Row], kinds: Sequence[TableKind], name: str = "cases"
+) -> dict[str, bytes]:
+    """Return the rows as ``cases.parquet`` and ``cases.csv``, as they are asked for, by their names.
+
+    A workbook holds more than rows, and is made when all is known.
+    """
+    makers: dict[TableKind, Callable[[Sequence[Row]], bytes]] = {"parquet": _parquet, "csv": _csv}
+    return {f"{name}.{kind}": makers[kind](rows) for kind in kinds if kind in makers}
+
+
+def write_tables_so_far(
+    rows: Sequence[Row], folder: Path, kinds: Sequence[TableKind]
+) -> list[Path]:
+    """Write the rows of a study that runs; return the files.
 
     Raises
     ------
     InputError
         If the folder cannot be written.
     """
-    writers: dict[TableKind, Callable[[Sequence[Row]], bytes]] = {
-        "parquet": _parquet, "csv": _csv
-    }  # fmt: skip
-    return [
-        write_file(writers[kind](rows), folder / f"cases.{kind}")
-        for kind in kinds if kind in writers
-    ]  # fmt: skip
+    tables = tables_of(rows, kinds, SO_FAR)
+    return [write_file(table, folder / name) for name, table in tables.items()]
 
 
 def all_columns(rows: Sequence[Row]) -> list[str]:

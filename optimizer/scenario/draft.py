@@ -66,6 +66,12 @@ def value_at(content: Any, place: Place) -> Any:
     return node
 
 
+def names_at(content: Any, place: Place) -> list[str]:
+    """Return the names of files at a path of keys; none if no list of names stands there."""
+    found = value_at(content, place)
+    return [str(name) for name in found] if isinstance(found, list) else []
+
+
 def _is_index(key: int | str, node: Any) -> bool:
     return isinstance(key, int) and isinstance(node, list) and key < len(node)
 
@@ -75,11 +81,11 @@ def _put(content: Content, place: Place, value: Any) -> None:
     *above, last = place
     nodes: list[Any] = [content]
     for key, following in zip(above, place[1:], strict=True):
-        node = nodes[-1]
-        if not isinstance(value_at(node, (key,)), dict | list):
+        node, kind = nodes[-1], CommentedSeq if isinstance(following, int) else CommentedMap
+        if not isinstance(value_at(node, (key,)), kind):
             if value is None:
                 return
-            node[key] = CommentedSeq() if isinstance(following, int) else CommentedMap()
+            node[key] = kind()
         nodes.append(node[key])
     if value is not None:
         nodes[-1][last] = value
@@ -106,7 +112,7 @@ def _plain_way(question: Question) -> _Way:
     def read(content: Any) -> Any:
         found = value_at(content, place)
         if question.kind == "names":
-            return [str(name) for name in found] if isinstance(found, list) else None
+            return names_at(content, place) or None
         return None if isinstance(found, dict | list) else found
 
     def write(content: Content, value: Any) -> None:
@@ -328,9 +334,8 @@ def holding(draft: Draft) -> dict[str, Any]:
 
 
 def _heads_of_meters(source: Source) -> list[str]:
-    names = value_at(source.content, ("forecast", "load", "meters"))
-    folder = source.path.parent
-    texts = [beginning_of(folder / str(name)) for name in names or []]
+    names = names_at(source.content, ("forecast", "load", "meters"))
+    texts = [beginning_of(source.path.parent / name) for name in names]
     return [next((line for line in text.splitlines() if line[:1] != "#"), "") for text in texts]
 
 
@@ -481,9 +486,14 @@ def _dumped(content: Content) -> str:
 
 def _merged(text: str, before: str, after: str) -> str:
     """Return a text with the changes of its dumped form: lines in which nothing changed stay as typed."""
-    typed, old, new = (each.splitlines(keepends=True) for each in (text, before, after))
+    if before == after:
+        return text
+    whole = (
+        text if text.endswith("\n") else f"{text}\n"
+    )  # what comes behind needs a line of its own
+    typed, old, new = (each.splitlines(keepends=True) for each in (whole, before, after))
     if len(typed) != len(old):
-        return text if before == after else after
+        return after
     lines = list[str]()
     for kind, start, end, first, last in SequenceMatcher(None, old, new, False).get_opcodes():
         lines += typed[start:end] if kind == "equal" else new[first:last]

@@ -10,10 +10,12 @@ Read next: ``settings.questions``.
 from __future__ import annotations
 
 from collections.abc import Callable
-from datetime import date, datetime, timedelta
+from contextlib import suppress
+from datetime import UTC, date, datetime, timedelta, tzinfo
 from functools import partial
 from typing import Any
 
+from optimizer.base.errors import Mistake
 from optimizer.base.questions import Answers, Question, always, below
 from optimizer.base.timegrid import zone_named
 from optimizer.base.words import later
@@ -87,7 +89,10 @@ def _is_behind(answers: Answers) -> bool:
 
 
 def _next_month(answers: Answers) -> date:
-    today = datetime.now(zone_named(_given("zone", answers))).date()
+    zone: tzinfo = UTC
+    with suppress(Mistake):  # a zone that is none is told where it stands
+        zone = zone_named(str(_given("zone", answers)))
+    today = datetime.now(zone).date()
     return (today.replace(day=1) + timedelta(days=31)).replace(day=1)
 
 

@@ -116,6 +116,13 @@ def _listed(path: Path) -> list[Path]:
             mend="Write a text file with one folder on each line.",
         ) from None
     told = [line.strip() for line in lines]
+    odd = next((number for number, line in enumerate(told, 1) if "\0" in line), None)
+    if odd is not None:
+        raise InputError(
+            f"line {odd} holds a sign of no text, which no folder's name has",
+            where=path,
+            mend="Write a text file with one folder on each line.",
+        )
     found = [path.parent / line for line in told if line and not line.startswith(COMMENT)]
     if not found:
         raise _no_site(path)

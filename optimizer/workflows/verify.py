@@ -355,7 +355,9 @@ def _equations(kept: Kept, opened: Opened, time_limit_s: float) -> Iterator[Chec
         return
     bound, integers = found.bound, found.steps_with_integers or found.value is None
     where = f"{PLAN}, status: objective"
-    if written < bound - allowed:
+    if bound == float("inf"):
+        yield Check(name, "differs", "no operation obeys all limits", where=where)
+    elif written < bound - allowed:
         told = "no plan can cost so little"
         yield Check(name, "differs", told, digits(written, bound), written, bound, where)
     elif found.value is not None:

@@ -1,14 +1,15 @@
 """Damages whatever a person hands in: each input must end in a result or in an error that is told.
 
-    PYTHONPATH=. python tests/bench/fuzz_entrances.py [--count 60000] [--seconds 3600] [--seed 1] [--only TEXT] [--guided]
+    PYTHONPATH=. python tests/bench/fuzz_entrances.py [--count 60000] [--seconds 3600] [--seed 1] [--only TEXT] [--log FILE]
+    PYTHONPATH=. python tests/bench/fuzz_entrances.py --again 12345 --seed 1
+    PYTHONPATH=. python tests/bench/fuzz_entrances.py --guided --only tariff
 
-Entrances are scenarios, tariffs, settings, studies, paid bills, worked bills, histories, renewals, ledgers, weather
-files, tables of meters, forecasts and prices, and words on the command line; seeds are what is shipped, the
-gallery of broken inputs, and small invented files. A run fails at the first exception that is not the program's
-own, at an input that takes longer than 10 s, at a message of more than 2,000 characters, or when more than
-1 GB is asked for; the input is then kept. ``fuzz_readers.py`` does the same to meter data from outside.
-With ``--guided`` the library atheris, which is by hand alone, changes the files of one entrance so as to
-reach code that no input has reached yet.
+The entrances and their seeds stand in ``entrances.py``: files, forms, fields and words on the command line. A run
+fails at an exception that is not the program's own, an input that takes longer than 10 s of the processor, a message of more
+than 2,000 characters, a wrong exit code, or when more than 1 GB is asked for; the inputs are then kept. Input n
+of a seed is always the same (``--again n`` tells of it alone), so that a run with ``--log`` goes on where the
+last one ended, and adds up. With ``--guided`` the library atheris, which is by hand alone, changes the files of
+one entrance so as to reach code that no input has reached yet.
 """
 
 from __future__ import annotations
@@ -16,11 +17,12 @@ from __future__ import annotations
 import argparse
 import contextlib
 import gc
-import io
+import json
 import os
 import random
 import re
 import resource
+import shutil
 import signal
 import sys
 import tempfile
@@ -28,166 +30,44 @@ import time
 import traceback
 import warnings
 from collections import Counter, defaultdict
-from collections.abc import Callable
+from collections.abc import Iterator
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
+from functools import cache
+from itertools import accumulate
 from pathlib import Path
 from types import FunctionType
+from typing import Any
 
-import pvlib
-from typer.testing import CliRunner
-
-from optimizer.base.documents import read_document
-from optimizer.base.errors import OptimizerError, ScenarioError, SettingsError, TariffError
-from optimizer.base.timegrid import TimeGrid, calendar_months
-from optimizer.billing.history import History
-from optimizer.billing.reconcile import read_paid_bill
-from optimizer.billing.tariff import compile_cost, read_tariff
-from optimizer.billing.worked import read_worked_bills
-from optimizer.cli.app import app
-from optimizer.forecasting.sun import read_typical_year
-from optimizer.metering.forecast_csv import read_forecast
-from optimizer.metering.meter_csv import read_meter
-from optimizer.metering.price_csv import read_prices
-from optimizer.scenario.scenario import read_scenario
-from optimizer.settings.check import read_settings
-from optimizer.settings.controls import Controls
-from optimizer.studies.answer_store import LEDGER, Ledger
-from optimizer.studies.study_file import StudyFile
-from optimizer.workflows.in_use import RenewalFile
+from optimizer.base.errors import OptimizerError
 from tests.bench import fuzz_readers
-from tests.bench.fuzz_readers import TooLongError, damaged, megabytes, ring, tables
-from tests.laws.cases import AC_PLANT
+from tests.bench.entrances import ENTRANCES, MOST_WORDS, YAML_TOKENS, beside, results, seeds
+from tests.bench.fuzz_readers import TooLongError, damaged, megabytes, ring
 
-LONGEST_S, MOST_BYTES, MOST_WORDS = 10, 1_000_000_000, 2_000
-ROOT = Path(__file__).parents[2]
-GALLERY = ROOT / "tests" / "broken"
-GRID = TimeGrid(datetime(2026, 3, 1, tzinfo=UTC), 60, 72, "Europe/Dublin")
+LONGEST_S, MOST_BYTES = 10, 1_000_000_000
+"""Time of the processor for one input, of the clock ten times as much; memory beyond the program. [s, bytes]"""
 
-YAML_TOKENS = [
-    b"null", b"true", b"no", b"~", b"[]", b"{}", b"[1, 2]", b"{a: 1}", b"!!float \"\"", b"!!python/none", b"&a", b"*a",
-    b"<<: *a", b"0x" + b"f" * 300, b"1_000", b"0o17", b"1e400", b".nan", b"-.inf", b"'", b"|\n  x", b"? ", b"- ", b": ",
-    b"2026-02-30", b"2026-03-01", b"22:00-06:00", b"24:00", b"13,5", b"10%", b"# ", b"---\n", b"...\n", b"%YAML 9.9\n",
-    b"[" * 60, b"kind: energy", b"per_kwh: 34", b"otherwise: true", b"months: [13]", b"\t", b"weekdays", b"next day",
-    "\u2028".encode(), "\u202e".encode(), b"\xed\xa0\x80", b"$$", b"../../x", b"/dev/zero", b"a" * 5000,
-]  # fmt: skip
-
-WORDS = [
-    "plan", "bill", "read", "check", "study", "outage", "renew", "review", "replay", "forecast", "--list", "--json",
-    "--out", "--tariff", "--zone", "Europe/Dublin", "two_rates", "--paid", "--history", "--explain", "--accept",
-    "--undo", "--previous", "--settings", "--critical", "--floors", "--members", "0", "-1", "1e9", "nan", "", "-", "--",
-    "--help", "--version", "--effort", "quick", "--windows", "--worth", "--least", "--metered", "--point", "--fill",
-    "linear", "--dates", "day-first", "--stamps", "end", "\u0000", "\ud800", "a" * 5000, "/dev/null", "/dev/zero", ".",
-    "..", "/", "nowhere", "no/where/else", "--debug", "--table", "csv", "--processes", "--seed", "\u202e", "*", "~",
-]  # fmt: skip
-
-SCENARIO = """\
-scenario: Tarn Hollow
-zone: Europe/Dublin
-forecast: forecast.csv
-tariff: two_rates
-battery: {capacity_kwh: 12, charge_kw: 4, discharge_kw: 5, floor_pct: 10, ceiling_pct: 90}
-inverter: {ac_limit_kw: 6, efficiency_pct: 97}
-pv: {coupling: dc, peak_kw: 6}
-connection: {import_limit_kw: 15, export_limit_kw: 5}
-permissions: {charge_from_grid: true, export_stored_energy: false}
-reserve_pct: 20
-worth_typing: 5
-outage: {hours: 4, share_pct: 80, carries: building}
-loads:
-  - {name: pump, running_w: 700, starting_factor: 3, critical: true}
-behaviour: {at_target: ends, floor_restart_pct: 5, standby_kw: 0.05}
-state: {start_pct: 30, end_pct: free, leftover_per_kwh: 0.1}
-controls:
-  windows_per_day: 2
-  day_types: weekday_weekend
-  minutes: 30
-  after_midnight: next day
-  power_step_pct: 10
-"""
-
-Entrance = Callable[[Path], object]
-"""Reads one file; whatever it returns is thrown away."""
-
-
-def _tariff(path: Path) -> None:
-    tariff = read_tariff(path)
-    compile_cost(tariff, GRID, calendar_months(GRID))
-
-
-def _renewal(path: Path) -> None:
-    read_document(path, RenewalFile, SettingsError)
-
-
-def _ledger(path: Path) -> None:
-    path.replace(path.parent / LEDGER)
-    Ledger(path.parent).close()
-
-
-ENTRANCES: dict[str, tuple[str, Entrance]] = {
-    "scenario": ("scenario.yaml", read_scenario),
-    "tariff": ("tariff.yaml", _tariff),
-    "settings": ("settings.yaml", lambda path: read_settings(path, Controls(), AC_PLANT)),
-    "study": ("study.yaml", lambda path: read_document(path, StudyFile, ScenarioError)),
-    "paid bill": ("bill.yaml", read_paid_bill),
-    "worked bills": ("x.bills.yaml", read_worked_bills),
-    "history": ("history.yaml", lambda path: read_document(path, History, TariffError)),
-    "renewal": ("renewal.yaml", _renewal),
-    "ledger": ("some.jsonl", _ledger),
-    "weather": ("weather.epw", read_typical_year),
-    "weather, other": ("weather.csv", read_typical_year),
-    "meter": ("meter.csv", lambda path: read_meter(path, "Europe/Dublin")),
-    "forecast": ("forecast.csv", lambda path: read_forecast(path, "Europe/Dublin", AC_PLANT)),
-    "prices": ("prices.csv", lambda path: read_prices(path, "price_per_kwh", GRID, "here", [])),
-}
-
-
-def _texts(*patterns: str) -> list[bytes]:
-    found = [path for pattern in patterns for path in sorted(ROOT.glob(pattern)) if path.is_file()]
-    return [path.read_bytes() for path in found if path.stat().st_size < 100_000]
-
-
-def seeds() -> dict[str, list[bytes]]:
-    """Return files of each kind, good and broken ones."""
-    weather = (Path(pvlib.__file__).parent / "data" / "723170TYA.CSV").read_bytes()
-    short = b"".join(weather.splitlines(keepends=True)[:200])
-    hour = b"1990,1,1,%d,60,?," + b",".join([b"10"] * 29) + b"\n"
-    hours = b"".join(hour % (number % 24 + 1) for number in range(8760))
-    epw = b"LOCATION,X,-,-,x,1,53.3,-6.3,0.0,85.0\n" + b"-\n" * 7 + hours
-    settings = _texts("tests/broken/settings/*.yaml")
-    whole = b"settings: x\nfloor_pct: 10\nseasons:\n  - months: [1, 2]\n    day_sets:\n      - {days: every day}\n"
-    renewal = b"renewed: 2026-01-01\nscenario: x\ntariff: t\ncurrency: EUR\nadvice: keep\nafter:\n  settings: x\n  floor_pct: 10\n"
-    answers = b'{"key": "a", "value": 1, "crc32": 5}\n' * 3 + b'{"key": "b"}\n'
-    rows = [f"2026-03-{1 + n // 24:02d}T{n % 24:02d}:00,0.{n % 7},0.{n % 5}" for n in range(72)]
-    table = lambda head: "\n".join([head, *rows]).encode()  # noqa: E731 - three times, here alone
-    outside = [one.encode() for one in tables()]
-    return {
-        "scenario": [*[SCENARIO.encode()] * 10, *_texts("scenarios/*/scenario.yaml", "tests/broken/scenarios/*.yaml")],
-        "tariff": _texts("tariffs/*.yaml", "tests/broken/tariffs/*.yaml"),
-        "settings": [*[whole] * 20, *settings],
-        "study": [*_texts("scenarios/*/study.yaml"), b"study: x\nsites: [a]\nvary: {battery_kwh: [5, 10]}\n"],
-        "paid bill": [b"bill: x\nfirst: 2026-01-01\nlast: 2026-01-31\nlines:\n  - {name: a, amount: 1}\ntotal: 1\n"],
-        "worked bills": _texts("tariffs/*.bills.yaml"),
-        "history": [b"past_peaks_kw: {Demand: {2025-12: 7.4}}\nbanked: {Net: 3}\npeak_so_far_kw: {Demand: 3}\n"],
-        "renewal": [renewal],
-        "ledger": [answers],
-        "weather": [epw, short],
-        "weather, other": [weather, short, epw],
-        "meter": [table("time,import_kwh,export_kwh"), *outside],
-        "forecast": [table("time,load_kwh,pv_kwh"), *_texts("tests/broken/forecasts/*.csv")],
-        "prices": [table("time,price_per_kwh,other"), *_texts("tests/broken/prices/*.csv")],
-    }  # fmt: skip
+MOST_FAILURES = 10
+BATCH = 2_000
+"""Inputs after which the log is written."""
 
 
 @dataclass
 class Tally:
-    """What became of the inputs of each entrance."""
+    """What became of the inputs of each entrance, and what was wrong, by its last line."""
 
     ends: dict[str, Counter[str]] = field(default_factory=lambda: defaultdict(Counter))
-    longest_s: float = 0.0
+    longest_s: dict[str, float] = field(default_factory=lambda: defaultdict(float))
     longest_message: int = 0
-    failure: str = ""
-    culprit: bytes = b""
+    failures: dict[str, str] = field(default_factory=dict)
+
+    def line(self, seed: int, upto: int, seconds: float) -> str:
+        """Return the tally as a line of a log."""
+        told = {
+            "seed": seed, "upto": upto, "seconds": round(seconds, 1), "mb": megabytes(),
+            "longest_message": self.longest_message, "failures": list(self.failures),
+            "longest_s": {name: round(most, 3) for name, most in self.longest_s.items()}, "ends": self.ends,
+        }  # fmt: skip
+        return json.dumps(told)
 
 
 def hurt(every: list[bytes], luck: random.Random) -> bytes:
@@ -205,7 +85,7 @@ def hurt(every: list[bytes], luck: random.Random) -> bytes:
         elif chance < 0.6:
             lines[at] = _other_number(lines[at], luck)
         else:
-            mark = b": " if b": " in lines[at] else b","
+            mark = next((each for each in (b": ", b"=", b",", b" ") if each in lines[at]), b",")
             parts, others = lines[at].split(mark), lines[other].split(mark)
             tokens = fuzz_readers.TOKENS if chance < 0.8 else others
             parts[luck.randrange(len(parts))] = luck.choice(tokens)
@@ -225,106 +105,155 @@ def _other_number(line: bytes, luck: random.Random) -> bytes:
     return line[: match.start()] + f"{changed:.12g}".encode() + line[match.end() :]
 
 
-def good_ones(name: str, every: list[bytes]) -> list[bytes]:
-    """Return the files that an entrance takes as they stand."""
-    file, entrance = ENTRANCES[name]
-    found = []
+@cache
+def seeds_of(name: str) -> tuple[list[bytes], list[bytes]]:
+    """Return the seeds of an entrance, and those of them that it takes as they stand."""
+    if name.startswith("results: "):
+        every = [results()[name.removeprefix("results: ")]]
+        return every, every
+    every = _all_seeds()[name]
+    entrance, good = ENTRANCES[name], []
     for data in every:
         with tempfile.TemporaryDirectory() as place, contextlib.suppress(OptimizerError):
-            _beside(Path(place))
-            (Path(place) / file).write_bytes(data)
-            entrance(Path(place) / file)
-            found.append(data)
-    return found
+            beside(Path(place))
+            (Path(place) / entrance.file).write_bytes(data)
+            if entrance.read(Path(place) / entrance.file) is not False:
+                good.append(data)
+    return every, good
 
 
-def _beside(folder: Path) -> None:
-    """Write what scenarios and tariffs name beside them."""
-    rows = [f"2026-03-{1 + n // 24:02d}T{n % 24:02d}:00,1,{n % 3}" for n in range(72)]
-    (folder / "forecast.csv").write_text("\n".join(["time,load_kwh,pv_kwh", *rows]))
+_all_seeds = cache(seeds)
 
 
-def _judged(act: Callable[[], object], tally: Tally, name: str) -> None:
-    begun = time.monotonic()
-    signal.alarm(LONGEST_S)
+def drawn(seed: int, number: int, names: list[str]) -> tuple[str, bytes]:
+    """Return the entrance and the bytes of an input, always the same."""
+    luck = random.Random(seed * 1_000_000_007 + number)
+    name = luck.choices(names, cum_weights=_shares(tuple(names)))[0]
+    every, good = seeds_of(name)
+    return name, hurt(good if good and luck.random() < 0.8 else every, luck)
+
+
+@cache
+def _shares(names: tuple[str, ...]) -> list[float]:
+    return list(accumulate(ENTRANCES[name].share for name in names))
+
+
+def judge(name: str, data: bytes, folder: Path, tally: Tally) -> str:
+    """Hand an input in; return what was wrong, empty if nothing."""
+    entrance, begun, wrong = ENTRANCES[name], time.process_time(), ""
+    path = folder / entrance.file
+    path.write_bytes(data)
+    signal.setitimer(signal.ITIMER_PROF, LONGEST_S)
+    signal.alarm(10 * LONGEST_S)
     try:
-        warnings.simplefilter("error")
-        act()
-        end = "taken"
+        end = "told" if entrance.read(path) is False else "taken"
     except OptimizerError as failure:
         message = len(str(failure))
         tally.longest_message = max(tally.longest_message, message)
         end = "told" if failure.exit_code == 2 and failure.where and failure.mend else "half told"
         if message > MOST_WORDS:
-            tally.failure = f"{name}: a message of {message:,} characters"
+            end, wrong = "too long a message", f"{name}: a message of {message:,} characters"
     except TooLongError:
-        end, tally.failure = "hung", f"{name}: longer than {LONGEST_S} s"
+        end, wrong = "hung", f"{name}: longer than {LONGEST_S} s\n{traceback.format_exc()}"
     except Exception:
-        end, tally.failure = "crashed", f"{name}\n{traceback.format_exc()}"
+        end, wrong = "crashed", f"{name}\n{traceback.format_exc()}"
     finally:
+        signal.setitimer(signal.ITIMER_PROF, 0)
         signal.alarm(0)
+    took = time.process_time() - begun
     tally.ends[name][end] += 1
-    tally.longest_s = max(tally.longest_s, time.monotonic() - begun)
+    tally.longest_s[name] = max(tally.longest_s[name], took)
+    return wrong
 
 
-def _command(luck: random.Random, folder: Path, tally: Tally) -> bytes:
-    """Give words to the command line; no plan or study is let run, for these take their time."""
-    words = [luck.choice(WORDS) for _ in range(luck.choice([1, 2, 3, 4, 6]))]
-    if words and words[0] in {"plan", "study", "outage", "renew", "forecast", "replay"}:
-        words = [words[0], "nowhere", *words[1:]] if luck.random() < 0.8 else [words[0], "--help"]
-
-    def act() -> None:
-        with contextlib.chdir(folder), contextlib.redirect_stderr(io.StringIO()) as errors:
-            done = CliRunner().invoke(app, words)
-        if done.exception is not None and not isinstance(done.exception, SystemExit):
-            raise done.exception
-        if done.exit_code not in {0, 2, 3, 10, 64}:
-            raise AssertionError(f"exit code {done.exit_code} of {words!r}")
-        said = max(len(done.stderr), len(errors.getvalue()))
-        if "a" * 1000 in "".join(words):
-            return  # the library that reads the words repeats them
-        tally.longest_message = max(tally.longest_message, said)
-        if said > MOST_WORDS:
-            raise AssertionError(f"{said:,} characters of {words!r}")
-
-    _judged(act, tally, "command line")
-    return repr(words).encode()
+@contextlib.contextmanager
+def workplace() -> Iterator[Path]:
+    """Give a folder in memory where the system has one: files are most of the time elsewhere."""
+    memory = Path("/dev/shm")
+    before = tempfile.tempdir
+    with tempfile.TemporaryDirectory(dir=memory if os.access(memory, os.W_OK) else None) as place:
+        tempfile.tempdir = place
+        try:
+            yield Path(place)
+        finally:
+            tempfile.tempdir = before
 
 
-def fuzz(count: int, seconds: float, seed: int, only: str) -> Tally:
-    """Hand in damaged files until one misbehaves, the count is full or time is up."""
-    luck, every, tally = random.Random(seed), seeds(), Tally()
-    good = {name: good_ones(name, every[name]) for name in ENTRANCES}
-    fuzz_readers.TOKENS += YAML_TOKENS
-    names = [name for name in [*ENTRANCES, "command line"] if only in name]
+def tidied(folder: Path, name: str) -> None:
+    """Leave in a folder what scenarios name beside them, unless that was handed in, and nothing else."""
+    for each in os.scandir(folder):
+        if each.is_dir(follow_symlinks=False):
+            shutil.rmtree(each.path)
+        elif each.name != "forecast.csv" or name in ("forecast", "command line"):
+            Path(each.path).unlink()
+
+
+def fuzz(
+    count: int, seconds: float, seed: int, names: list[str], first: int = 0, log: Path | None = None
+) -> Tally:
+    """Hand in damaged files until the count is full, time is up or too many misbehave."""
+    whole = Tally()
+    kept = Path(tempfile.gettempdir()) / f"fuzz-entrances-{seed}"
     signal.signal(signal.SIGALRM, ring)
-    resource.setrlimit(resource.RLIMIT_AS, (MOST_BYTES + _mapped(), MOST_BYTES + _mapped()))
-    begun = time.monotonic()
-    for number in range(count):
-        if time.monotonic() - begun > seconds or tally.failure:
-            break
-        name = names[number % len(names)]
-        with tempfile.TemporaryDirectory() as place, warnings.catch_warnings():
-            folder = Path(place)
-            _beside(folder)
-            if name == "command line":
-                data = _command(luck, folder, tally)
-            else:
-                file, entrance = ENTRANCES[name]
-                data = hurt(good[name] if good[name] and luck.random() < 0.8 else every[name], luck)
-                (folder / file).write_bytes(data)
-                path = folder / file
-                _judged(lambda path=path, read=entrance: read(path), tally, name)  # type: ignore[misc]
-        if tally.failure:
-            tally.culprit = data
-    return tally
+    signal.signal(signal.SIGPROF, ring)
+    warnings.simplefilter("error")  # a warning would reach the user's screen
+    with workplace() as place:
+        folder = place / "in" / "folder"
+        folder.mkdir(parents=True)
+        for name in names:
+            seeds_of(name)
+        resource.setrlimit(resource.RLIMIT_AS, (MOST_BYTES + _mapped(), MOST_BYTES + _mapped()))
+        begun = since = time.monotonic()
+        part = Tally()
+        for number in range(first, first + count):
+            beside(folder)
+            name, data = drawn(seed, number, names)
+            wrong = judge(name, data, folder, part)
+            tidied(folder, name)
+            if wrong and wrong.strip().split("\n")[-1] not in whole.failures:
+                part.failures[wrong.strip().split("\n")[-1]] = wrong
+                kept.mkdir(exist_ok=True)
+                (kept / f"{number}.data").write_bytes(data)
+                print(f"FAILED, --again {number}, input kept in {kept}\n{wrong}", flush=True)
+            is_over = time.monotonic() - begun > seconds or len(whole.failures) >= MOST_FAILURES
+            if is_over or (number + 1 - first) % BATCH == 0 or number + 1 == first + count:
+                now = time.monotonic()
+                if log is not None:
+                    with log.open("a") as lines:
+                        lines.write(part.line(seed, number + 1, now - since) + "\n")
+                _add(whole, part)
+                part, since = Tally(), now
+            if is_over:
+                break
+    return whole
+
+
+def _add(whole: Tally, part: Tally) -> None:
+    for name, ends in part.ends.items():
+        whole.ends[name] += ends
+        whole.longest_s[name] = max(whole.longest_s[name], part.longest_s[name])
+    whole.longest_message = max(whole.longest_message, part.longest_message)
+    whole.failures |= part.failures
+
+
+def read_log(log: Path) -> tuple[Tally, dict[int, int], float, int]:
+    """Return what a log adds up to: ends, the next number of each seed, seconds, the most memory. [s, MB]"""
+    whole, upto, seconds, most = Tally(), dict[int, int](), 0.0, 0
+    for line in log.read_text().splitlines() if log.exists() else []:
+        told: dict[str, Any] = json.loads(line)
+        ends = defaultdict(Counter, {name: Counter(each) for name, each in told["ends"].items()})
+        failures = dict.fromkeys(told["failures"], "")
+        _add(whole, Tally(ends, told["longest_s"], told["longest_message"], failures))
+        upto[told["seed"]] = told["upto"]
+        seconds, most = seconds + told["seconds"], max(most, told["mb"])
+    return whole, upto, seconds, most
 
 
 def guided(name: str, seconds: int, seed: int) -> None:
     """Fuzz one entrance, led by the lines that are reached; libFuzzer ends the process."""
     import atheris
 
-    file, entrance = ENTRANCES[name]
+    entrance = ENTRANCES[name]
     ends = Counter[str]()
     place = Path(tempfile.mkdtemp())
     corpus = place / "corpus"
@@ -333,12 +262,12 @@ def guided(name: str, seconds: int, seed: int) -> None:
         (corpus / str(number)).write_bytes(data)
     folder = place / "folder"
     folder.mkdir()
-    _beside(folder)
+    beside(folder)
 
     def act(data: bytes) -> None:
-        (folder / file).write_bytes(data)
+        (folder / entrance.file).write_bytes(data)
         try:
-            entrance(folder / file)
+            entrance.read(folder / entrance.file)
             ends["taken"] += 1
         except OptimizerError as failure:
             if failure.exit_code != 2 or not (failure.where and failure.mend):
@@ -368,6 +297,19 @@ def _mapped() -> int:
     return pages * os.sysconf("SC_PAGE_SIZE")
 
 
+def told_again(seed: int, number: int, names: list[str]) -> None:
+    """Print one input and what becomes of it."""
+    signal.signal(signal.SIGALRM, ring)
+    signal.signal(signal.SIGPROF, ring)
+    warnings.simplefilter("error")
+    name, data = drawn(seed, number, names)
+    with workplace() as place:
+        beside(place)
+        tally = Tally()
+        wrong = judge(name, data, place, tally)
+    print(f"{name}: {dict(tally.ends[name])}\n{data[:3000]!r}\n{wrong}")
+
+
 def main() -> None:
     """Fuzz and print what became of the inputs."""
     words = argparse.ArgumentParser(description=__doc__)
@@ -375,23 +317,35 @@ def main() -> None:
     words.add_argument("--seconds", type=float, default=3600)
     words.add_argument("--seed", type=int, default=1)
     words.add_argument("--only", default="")
+    words.add_argument("--log", type=Path)
+    words.add_argument("--again", type=int)
     words.add_argument("--guided", action="store_true")
     asked = words.parse_args()
     if asked.guided:
         guided(asked.only, int(asked.seconds), asked.seed)
-    begun = time.monotonic()
-    tally = fuzz(asked.count, asked.seconds, asked.seed, asked.only)
-    for name, ends in tally.ends.items():
+    fuzz_readers.TOKENS += YAML_TOKENS
+    names = [name for name in ENTRANCES if asked.only in name]
+    if asked.again is not None:
+        told_again(asked.seed, asked.again, names)
+        return
+    begun, first = time.monotonic(), 0
+    if asked.log is not None:
+        first = read_log(asked.log)[1].get(asked.seed, 0)
+    tally = fuzz(asked.count, asked.seconds, asked.seed, names, first, asked.log)
+    seconds, most = time.monotonic() - begun, megabytes()
+    if asked.log is not None:
+        tally, _, seconds, most = read_log(asked.log)
+    print("| entrance | inputs | taken | longest, s | ends |\n|---|---|---|---|---|")
+    for name, ends in sorted(tally.ends.items()):
         told = ", ".join(f"{end} {count:,}" for end, count in sorted(ends.items()))
-        print(f"{name:16}{ends.total():8,}  taken {ends['taken'] / ends.total():.0%}  ({told})")
+        share = ends["taken"] / ends.total()
+        print(f"| {name} | {ends.total():,} | {share:.0%} | {tally.longest_s[name]:.2f} | {told} |")
+    total = sum(ends.total() for ends in tally.ends.values())
     print(
-        f"{sum(ends.total() for ends in tally.ends.values()):,} inputs in {time.monotonic() - begun:.0f} s;"
-        f" longest {tally.longest_s:.2f} s, longest message {tally.longest_message:,}, {megabytes()} MB"
+        f"{total:,} inputs in {seconds:.0f} s; longest message {tally.longest_message:,} signs,"
+        f" most memory {most} MB, {len(tally.failures)} failures"
     )
-    if tally.failure:
-        kept = Path(tempfile.gettempdir()) / f"fuzz-entrances-{asked.seed}.data"
-        kept.write_bytes(tally.culprit)
-        print(f"FAILED, input kept in {kept}\n{tally.failure}")
+    if tally.failures:
         sys.exit(1)
 
 

@@ -272,17 +272,22 @@ def fuzz(count: int, seconds: float, seed: int) -> Tally:
     return tally
 
 
+def read_whole(path: Path, request: Request) -> None:
+    """Read a file and tell all that ``read`` tells of it."""
+    found = read_any(path, request)
+    reading_text(found)
+    reading_record(found, request, None)
+    with suppress(OptimizerError):
+        tidy_csv(found.chosen(request.point))
+        next_step(found, request, path)
+
+
 def _one(path: Path, request: Request, tally: Tally) -> None:
     begun = time.monotonic()
     signal.alarm(LONGEST_S)
     try:
         warnings.simplefilter("error")  # a warning would reach the user's screen
-        found = read_any(path, request)
-        reading_text(found)
-        reading_record(found, request, None)
-        with suppress(OptimizerError):
-            tidy_csv(found.chosen(request.point))
-            next_step(found, request, path)
+        read_whole(path, request)
         end = "read"
     except OptimizerError as failure:
         end = "told" if failure.exit_code == 2 and failure.where and failure.mend else "half told"

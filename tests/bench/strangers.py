@@ -740,8 +740,8 @@ class Case:
         varies = plan.proof.objective - plan.problem.cost.constant
         return plan.cost, plan.proof.kind, plan.proof.gap * max(abs(varies), 1.0)
 
-    def plan(self, folder: Path) -> tuple[Plan, TariffCost]:
-        """Return the program's plan, and the tariff compiled for it."""
+    def plan(self, folder: Path, time_limit_s: float = 30) -> tuple[Plan, TariffCost]:
+        """Return the program's plan, the best one in so much time, and the tariff compiled for it."""
         words, steps = self.site, self.steps
         stamps = [moment.astimezone(UTC).isoformat() for moment in steps.moments]
         rows = "\n".join(
@@ -759,7 +759,7 @@ class Case:
             grid, plant_of(words), self.load * steps.h, self.pv * steps.h, linear_cost(cost.total, grid.count),
             self.percent("start_pct"), self.percent("end_pct"), words["leftover_per_kwh"],
         )  # fmt: skip
-        return make_plan(problem, cost, time_limit_s=30), cost
+        return make_plan(problem, cost, time_limit_s=time_limit_s), cost
 
     def percent(self, key: str) -> float | None:
         """Return a level of charge; None where it is left open. [kWh]"""

@@ -258,6 +258,9 @@ def test_sites_are_named_as_folders_as_a_folder_of_them_and_as_a_list(tmp_path: 
         (tmp_path / "empty.txt").write_text("# none\n")
         with pytest.raises(InputError, match="no site is here"):
             sites_named([nothing])
+    listed.write_bytes(b"north/oak\nsouth/\0ash\n")
+    with pytest.raises(InputError, match="line 2"):
+        sites_named([listed])
 
 
 def test_names_tell_folders_apart() -> None:

@@ -176,6 +176,14 @@ def test_odd_layout_comments_quotes_and_unknown_keys_stay(tmp_path: Path) -> Non
     assert draft.answers["battery.discharge_kw"] == 5
 
 
+def test_a_last_line_without_an_end_stays_apart_from_what_comes_behind(tmp_path: Path) -> None:
+    (tmp_path / "scenario.yaml").write_text("scenario: x\nzone: Europe/Dublin", encoding="utf-8")
+    written(tmp_path, {"reserve_pct": 25.0})
+    text = (tmp_path / "scenario.yaml").read_text(encoding="utf-8")
+    assert text.startswith("scenario: x\nzone: Europe/Dublin\n")
+    assert text.endswith("\nreserve_pct: 25\n")
+
+
 def test_a_menu_that_can_say_more_than_is_asked_stays_until_another_is_chosen(
     tmp_path: Path,
 ) -> None:

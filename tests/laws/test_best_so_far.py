@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -11,7 +13,11 @@ from optimizer.base.errors import StoppedEarly
 from optimizer.evaluation.comparison import Judge
 from optimizer.planning import plan as planning
 from optimizer.planning.plan import make_plan
+from tests.bench.strangers import Case
 from tests.builders import priced_problem, simple_plant
+
+FALLING_BLOCKS = 101355
+"""A drawn site whose import costs less and less, whose PV is paid more than import costs, and a charge of demand."""
 
 
 def burning_site() -> tuple:
@@ -39,6 +45,24 @@ def test_a_plan_that_ran_out_of_time_runs_one_way_and_tells_how_far_off_it_may_b
     assert best.cost - 1e-6 <= found.cost
     off = found.proof.gap * max(abs(found.proof.objective), 1.0)
     assert found.cost - off <= best.cost + 1e-6
+
+
+@pytest.mark.parametrize("rounds_in_time", [0, 1])
+def test_blocks_that_fall_are_billed_as_they_were_planned_when_the_time_is_over(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, rounds_in_time: int
+) -> None:
+    """A choice of a block that is not that of the flows would make the objective another than the bill."""
+    whole, calls = planning._with_integers, []
+
+    def late(*arguments: Any, **named: Any) -> Any:
+        calls.append(1)
+        if len(calls) > rounds_in_time:
+            raise StoppedEarly("over", where="the plan", mend="none")
+        return whole(*arguments, **named)
+
+    monkeypatch.setattr(planning, "_with_integers", late)
+    found, _ = Case.drawn(FALLING_BLOCKS, 0.1).plan(tmp_path)
+    assert found.proof.objective == pytest.approx(found.proof.recomputed, abs=1e-6)
 
 
 @pytest.mark.parametrize(

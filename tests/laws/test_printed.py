@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date
 from functools import cache
 
@@ -11,9 +12,10 @@ import pytest
 from optimizer.base.calendar import Days
 from optimizer.billing.tariff import shipped_folder
 from optimizer.planning.plan import Plan, make_plan
-from optimizer.planning.printed import _edges, solve_printed
+from optimizer.planning.printed import Printed, _edges, solve_printed
 from optimizer.scenario.brief import read_brief
 from optimizer.workflows.inputs import problem_of
+from tests.builders import priced_problem, simple_plant
 
 SLACK = 1e-4
 """Worths are written with six digits, and so many kWh lie in a battery. [money]"""
@@ -77,3 +79,11 @@ def test_stretches_meet_between_months_where_demand_is_charged_and_else_at_noon(
     assert _edges(over_two_months().problem) == [0, 23 * 24, 79 * 24]
     problem = late_summer().problem
     assert [problem.grid.minute_of_day[edge] for edge in _edges(problem)] == [0, 720, 720]
+
+
+def test_without_a_solution_the_equations_say_what_they_prove() -> None:
+    """No battery of 3 kW is filled with 7 kWh in two hours; and in no time nothing is proven."""
+    plant, load = simple_plant(8, 3, 0.9), np.ones(2)
+    problem, _ = priced_problem(plant, load, 0 * load, 0.3 + 0 * load, 0.1 + 0 * load)
+    assert solve_printed(replace(problem, end_kwh=7.0), 20.0, 0.0) == Printed(np.inf, None, 0)
+    assert solve_printed(problem, 1e-9, 0.0) is None

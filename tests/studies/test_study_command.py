@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import io
 import json
 import sys
 from pathlib import Path
@@ -13,8 +14,9 @@ import pytest
 from typer.testing import CliRunner
 
 from optimizer.cli.app import app
-from optimizer.report import study_tables
-from optimizer.report.study_tables import write_tables
+from optimizer.report import study_files, study_tables
+from optimizer.report.study_tables import tables_of
+from optimizer.studies.answer_store import LEDGER
 from tests.studies.small import study_of, write_sites
 
 TINY = "study: Tiny\ninvented: true\nsites: [elm]\nvary: {battery_kwh: [4, 10]}\n"
@@ -128,19 +130,40 @@ HOSTILE = ("=1+1", "+1", "-1", "@SUM(A1)", "\t=1", "\r=1", "\n=1", "\r\n@a", "  
            "\N{IDEOGRAPHIC SPACE}\N{FULLWIDTH EQUALS SIGN}1", "\N{SMALL EQUALS SIGN}1", "\N{MINUS SIGN}1")  # fmt: skip
 
 
+def test_a_study_that_was_stopped_leaves_the_results_of_before_whole(
+    folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    out, more = tmp_path / "out", study_of(folder, TINY.replace("10]", "10, 12, 16]"), "more.yaml")
+    words = ["--out", str(out), "--processes", "0", "--table", "csv"]
+    assert call(str(folder), *words).exit_code == 0
+    before = {path.name: path.read_bytes() for path in out.iterdir() if path.name != LEDGER}
+
+    def stopped(*_: object) -> None:
+        raise ValueError("stopped")
+
+    with monkeypatch.context() as patched:
+        patched.setattr(study_files, "write_study", stopped)
+        assert call(str(more), *words).exit_code == 4
+    left = {path.name: path.read_bytes() for path in out.iterdir() if path.name != LEDGER}
+    assert left.pop("cases_so_far.csv").count(b"\n") > 3
+    assert left == before
+    assert call(str(more), *words).exit_code == 0
+    assert {path.name for path in out.iterdir()} == {*before, LEDGER}
+
+
+def rows_in(tables: dict[str, bytes]) -> list[dict[str, str]]:
+    return list(csv.DictReader(io.StringIO(tables["cases.csv"].decode(), newline="")))
+
+
 @pytest.mark.parametrize("name", HOSTILE)
-def test_no_name_becomes_a_formula_in_csv(name: str, tmp_path: Path) -> None:
+def test_no_name_becomes_a_formula_in_csv(name: str) -> None:
     rows = [{"case": 1, "status": "done", "site": name, "npv_eur": -5.0}]
-    write_tables(rows, tmp_path, ["csv"])
-    with (tmp_path / "cases.csv").open(newline="", encoding="utf-8") as file:
-        (row,) = csv.DictReader(file)
+    (row,) = rows_in(tables_of(rows, ["csv"]))
     assert row["site"] == f"'{name}"
     assert row["npv_eur"] == "-5.0"
 
 
 @pytest.mark.parametrize("name", ["oak", "oak = elm", "3-5 kWh", "a@b", "été", "", " oak"])
-def test_other_names_stay_as_they_are(name: str, tmp_path: Path) -> None:
-    write_tables([{"case": 1, "site": name}], tmp_path, ["csv"])
-    with (tmp_path / "cases.csv").open(newline="", encoding="utf-8") as file:
-        (row,) = csv.DictReader(file)
+def test_other_names_stay_as_they_are(name: str) -> None:
+    (row,) = rows_in(tables_of([{"case": 1, "site": name}], ["csv"]))
     assert row["site"] == name

@@ -46,7 +46,7 @@ from optimizer.billing.tariff import (
 )
 from optimizer.metering.meter_csv import read_meter
 from optimizer.page.part import Finding, Form, Part, State, errors_in, field_of
-from optimizer.page.parts.used import METER
+from optimizer.page.parts.used import METER, PROFILES, told_kwh
 from optimizer.page.rate_form import EMPTY, changed, is_sheet, sheet_of
 from optimizer.report.rates_week import rates_painted
 from optimizer.report.tariff_week import PaintedWeek, weeks_painted
@@ -498,15 +498,15 @@ def _worked(folder: Folder, chosen: Chosen) -> Worked | None:
 
 def _work_out(folder: Folder, tariff: Tariff | None) -> Worked:
     assert tariff is not None
-    zone, load = folder.at(("zone",)), folder.at(("forecast", "load"))
-    meters = list((load or {}).get("meters") or ())
+    zone, profile = folder.at(("zone",)), str(folder.at(("forecast", "load", "profile")))
+    meters = folder.names_at(("forecast", "load", "meters"))
     try:
-        if isinstance(zone, str) and meters and is_file(meter := folder.path / str(meters[0])):
+        if isinstance(zone, str) and meters and is_file(meter := folder.path / meters[0]):
             flows, _ = read_meter(meter, zone)
             paid = read_paid_bill(folder.path / PAID)[0] if is_file(folder.path / PAID) else None
             return Worked(bill_of_meter(tariff, flows, paid, PAID), is_metered=True, paid=paid)
-        profile = str((load or {}).get("profile") or "H0")
-        kwh = float((load or {}).get("kwh_per_year") or 3500.0)
+        profile = profile if profile in PROFILES else "H0"  # what is odd is told where it stands
+        kwh = told_kwh(folder) or 3500.0
         bill = bill_of_made_up_year(tariff, _year_of(tariff), profile, kwh)
         return Worked(bill, is_metered=False, profile=profile, kwh=kwh)
     except InputError as error:

@@ -59,10 +59,10 @@ class Roof(AskedPart):
 
     def _behind(self, folder: Folder) -> Behind | None:
         """Return what is estimated of the PV behind net meters, once the roofs are known."""
-        meters = folder.at(("forecast", "load", "meters")) or ()
+        meters = folder.names_at(("forecast", "load", "meters"))
         if self.state(folder).kind != "done" or not meters:
             return None
-        of = folder.fingerprint("scenario.yaml", *map(str, meters))
+        of = folder.fingerprint("scenario.yaml", *meters)
         return folder.remembered("behind", of, lambda: _behind_meters(folder))
 
     def save(self, folder: Folder, form: Form) -> Sequence[Finding]:

@@ -105,7 +105,7 @@ def _metered_since(folder: Folder, form: Form) -> tuple[str, list[Finding]]:
     point = point_of(uploads, FILE, form, zone, findings)
     if point is None:
         return "", [Finding(FILE, finding.what, finding.mend) for finding in findings]
-    meters = list((folder.at(LOAD) or {}).get("meters") or [])
+    meters = folder.names_at((*LOAD, "meters"))
     name = next(
         name
         for name in (METER, *(f"meter_{number}.csv" for number in range(2, 1000)))

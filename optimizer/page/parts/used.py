@@ -119,7 +119,10 @@ class Used(Part):
             "zones": ZONE.choices_after({}),
             "read": read,
             "trouble": trouble,
-            "load": {"kwh_per_year": None, "profile": None} | dict(folder.at(LOAD) or {}),
+            "load": {
+                "kwh_per_year": told_kwh(folder),
+                "profile": str(folder.at((*LOAD, "profile"))),
+            },
             "is_csv": isinstance(folder.at(("forecast",)), str),
             "fields": FIELDS,
             "profiles": PROFILES,
@@ -152,18 +155,17 @@ class Used(Part):
     def state(self, folder: Folder) -> State:
         """Return how far the part is, with what is known in a few words."""
         state = super().state(folder)
-        load = folder.at(LOAD)
+        kwh = told_kwh(folder)
         if isinstance(folder.at(("forecast",)), str):
             return state if self.findings(folder) else State("done", say("a forecast of its own"))
-        if state.kind == "done" and load and "kwh_per_year" in load:
-            return State("done", say("{kwh} kWh a year", kwh=f"{load['kwh_per_year']:,.0f}"))
+        if state.kind == "done" and kwh is not None:
+            return State("done", say("{kwh} kWh a year", kwh=f"{kwh:,.0f}"))
         return state
 
     def _read(self, folder: Folder) -> tuple[Read | None, str]:
         """Return what ``meter.csv`` holds, or why it cannot be read."""
         zone = folder.at(("zone",))
-        meters = (folder.at(LOAD) or {}).get("meters") if folder.at(LOAD) else None
-        if not zone or not meters or list(meters) != [METER]:
+        if not isinstance(zone, str) or folder.names_at((*LOAD, "meters")) != [METER]:
             return None, ""
         try:
             of = folder.fingerprint(METER, PV, "scenario.yaml")
@@ -172,11 +174,18 @@ class Used(Part):
             return None, f"{error.what} {error.mend}"
 
 
+def told_kwh(folder: Folder) -> float | None:
+    """Return what the scenario says is used in a year, None if nothing that could be. [kWh]"""
+    kwh = folder.at((*LOAD, "kwh_per_year"))
+    is_number = isinstance(kwh, int | float) and 0 < kwh <= YEAR.high
+    return float(kwh) if is_number else None
+
+
 def _what_was_read(folder: Folder, zone: str) -> Read:
     path = folder.path / METER
     point = read_all([path], Request(zone)).chosen(None)
     sentence, figures = looks_like(point), list(reading_figures(point).values())
-    has_pv_apart = bool((folder.at(LOAD) or {}).get("pv_meters"))
+    has_pv_apart = bool(folder.names_at((*LOAD, "pv_meters")))
     if has_pv_apart:
         pv = read_all([folder.path / PV], Request(zone)).chosen(None)
         sentence += "; " + looks_like(pv)
