@@ -20,8 +20,9 @@ from optimizer.base.errors import InputError
 from optimizer.base.progress import Progress, quiet
 from optimizer.base.timegrid import joined_grid
 from optimizer.base.units import MONEY_TOLERANCE
-from optimizer.billing.charges.energy import PricedEnergy
+from optimizer.billing.charges.energy import PricedEnergy, SharedExport
 from optimizer.billing.tariff import kept_name
+from optimizer.metering.energy_csv import read_energies
 from optimizer.metering.price_csv import read_prices
 from optimizer.metering.series import read_table
 from optimizer.plain.balance import Held
@@ -462,4 +463,12 @@ def _versions(kept: Kept, brief: Brief) -> Iterator[Words]:
             if isinstance(charge, PricedEnergy) and charge.table is not None:
                 path = kept.folder / SERIES / kept_name(charge.table.file)
                 told["table"]["rows"] = rows_of(path.read_text(encoding="utf-8"))
+            received = None
+            if isinstance(charge, SharedExport) and charge.shared is not None:
+                received = charge.shared.received
+            if received is not None:
+                path = kept.folder / SERIES / kept_name(received.file)
+                told["shared"]["received"]["values"] = read_energies(
+                    path, received.column, whole, str(path), []
+                ).tolist()
         yield words
