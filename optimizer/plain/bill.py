@@ -457,10 +457,8 @@ class _Version:
         if "received" in rule:
             return float(rule["received"]["values"][m.number])
         told = rule.get("received_kwh", {})
-        if isinstance(told, list):
-            kwh = told[m.day.month - 1]
-        else:
-            kwh = told.get(f"{m.day:%Y-%m}", 0.0)
+        by_name = {} if isinstance(told, list) else told
+        kwh = by_name.get(f"{m.day:%Y-%m}", 0.0) if told is by_name else told[m.day.month - 1]
         first = m.day.replace(day=1)
         days = ((first + timedelta(days=32)).replace(day=1) - first).days
         return float(kwh / days * m.share_of_day)

@@ -138,6 +138,17 @@ MONTHS = [100.0, 100.0, 85.0, 50.0, 30.0, 25.0, 40.0, 25.0, 30.0, 45.0, 70.0, 95
 KW_BLOCKS = {key: value for key, value in KW.items() if key != "per_kw"}
 PAST = {"2025-01": 15.5, "2024-12": 11.0, "2024-07": 18.0, "2024-02": 30.0, "2023-01": 90.0}
 
+TWO_SHEETS = [
+    ENERGY, KW, ENERGY | {"name": "long", "per_kwh": 0.2}, KW | {"name": "long kw", "per_kw": 9.0},
+]  # fmt: skip
+BRANCHES = {"kind": "branches", "name": "branch", "taken": "lower", "branches": [
+    {"of": ["energy", "kw"]}, {"of": ["long", "long kw"]}]}  # fmt: skip
+BY_HOURS = {"kind": "branches", "name": "branch", "demand": "kw", "branches": [
+    {"of": ["energy", "kw"], "from_h": 0.0}, {"of": ["long", "long kw"], "from_h": 95.0}]}  # fmt: skip
+REBATE = {"kind": "baseline_rebate", "name": "rebate", "per_kwh": 1.5, "hours": ["16:00-20:00"],
+          "dates": [date(2025, 3, 5), date(2025, 3, 10), date(2025, 3, 20), date(2025, 4, 4), date(2025, 4, 10)],
+          "baseline": {"earlier_days": 10}}  # fmt: skip
+
 ROWS: dict[str, Row] = {
     "fixed: per day": Row([FIXED | {"amount": 0.6, "per": "day"}]),
     "fixed: per month": Row([FIXED]),
@@ -371,6 +382,41 @@ ROWS: dict[str, Row] = {
     "percentage: on a percentage": Row([ENERGY, KW, TAX | {"of": ["energy"]}, TAX | {
         "name": "levy", "percent": -4.0, "of": ["kw", "tax"]}]),
     "percentage: in bands": Row([ENERGY, FIXED, BANDS], AUTUMN),
+    "branches: the lower of two": Row([*TWO_SHEETS, BRANCHES], AUTUMN),
+    "branches: the higher of three, with a tax": Row([*TWO_SHEETS, FIXED, BRANCHES | {
+        "taken": "higher", "branches": [{"of": ["energy", "kw"]}, {"of": ["long", "long kw"]},
+        {"of": ["fixed", "kw"]}]}, TAX], WEEKS),
+    "branches: the lower of a year": Row([*TWO_SHEETS, BRANCHES | {
+        "counted_over": "year", "year_begins": "11-01"}], CHANGING),
+    "branches: by hours of use": Row([*TWO_SHEETS, BY_HOURS], AUTUMN),
+    "branches: by the year's hours of use": Row([TWO_SHEETS[0], *(
+        kw | {"counted_over": "year", "per": "year"} for kw in TWO_SHEETS[1::2]), TWO_SHEETS[2],
+        BY_HOURS | {"counted_over": "year", "branches": [
+        {"of": ["energy", "kw"], "from_h": 0.0}, {"of": ["long", "long kw"], "from_h": 900.0}]}], CHANGING),
+    "export_credit: given in per cent": Row([EXPORT | {"shared": {"given_pct": 35.0}}], AUTUMN),
+    "export_credit: the first kWh given, by origin": Row([EXPORT | {
+        "origin": "pv", "hours": ["08:00-20:00"], "shared": {"given_kwh": 120.0}}], WEEKS),
+    "export_credit: received by month": Row([{"kind": "export_credit", "name": "export", "rates": TIMES,
+        "shared": {"received_kwh": [10.0 * month for month in range(1, 13)]}}], AUTUMN),
+    "export_credit: received in named months, in blocks": Row([EXPORT | {
+        "per_kwh": None, "blocks": FALLING, "shared": {"received_kwh": {"2025-03": 310.0, "2025-05": 77.0}}}]),
+    "export_credit: received by a file, priced by a file": Row([{"kind": "export_credit", "name": "spot",
+        "series": {"file": "spot.csv", "column": "per_kwh"},
+        "shared": {"given_pct": 20.0, "received": {"file": "received.csv", "column": "received_kwh"}}}]),
+    "net_energy: shared": Row([NET | {"shared": {"given_pct": 50.0, "received_kwh": [150.0] * 12}}], WEEKS),
+    "net_energy: shared by file, lost, beside one that is not": Row([NET | {"left_over": "lost"}, NET | {
+        "name": "second", "left_over": "lost",
+        "shared": {"received": {"file": "received.csv", "column": "received_kwh"}}}]),
+    "net_energy: the first kWh given": Row([NET | {
+        "left_over": "paid", "surplus_per_kwh": 0.04, "shared": {"given_kwh": 300.0}}], AUTUMN),
+    "baseline_rebate: ten days": Row([REBATE]),
+    "baseline_rebate: five highest of ten": Row([REBATE | {
+        "baseline": {"earlier_days": 10, "highest": 5}}], WEEKS),
+    "baseline_rebate: events of two kinds of hours": Row([{
+        "kind": "baseline_rebate", "name": "rebate", "per_kwh": 2.5, "any_of": [
+        {"dates": [date(2025, 3, 31), date(2025, 4, 5)], "hours": ["01:00-04:00"]},
+        {"dates": [date(2025, 2, 12), date(2025, 4, 21)], "hours": ["16:00-20:00"]}],
+        "baseline": {"earlier_days": 4, "of": ["weekdays", "weekends"]}}]),
     "round_total": Row([ENERGY, KW, EXPORT, TAX | {"round_amount": {"to": 0.1, "how": "up"}}],
         both={"round_total": {"to": 5.0}}),
 }  # fmt: skip
@@ -425,6 +471,13 @@ VERSIONS: dict[str, Row] = {
     "a bank": Row([ENERGY, EXPORT | {"per_kwh": 0.35}, BANK], CHANGING, [ENERGY, EXPORT, BANK]),
     "a bank with a reset": Row([ENERGY, EXPORT | {"per_kwh": 0.35}, BANK | {"reset": "05-01", "paid_pct": 20.0}],
         CHANGING, [ENERGY, EXPORT | {"per_kwh": 0.4}, BANK | {"reset": "05-01", "paid_pct": 40.0}]),
+    "the lower of a year's branches": Row([*TWO_SHEETS, BRANCHES | {"counted_over": "year"}], CHANGING, [
+        TWO_SHEETS[0] | {"per_kwh": 0.2}, *TWO_SHEETS[1:], BRANCHES | {"counted_over": "year"}]),
+    "branches of a period": Row([*TWO_SHEETS, BY_HOURS], CHANGING, [*TWO_SHEETS, BRANCHES]),
+    "received and given": Row([EXPORT | {"shared": {"given_kwh": 200.0, "received_kwh": [90.0] * 12}}],
+        CHANGING, [EXPORT | {"shared": {"given_pct": 10.0}}]),
+    "events": Row([REBATE], CHANGING, [REBATE | {
+        "dates": [date(2025, 4, 15), date(2025, 4, 16)], "per_kwh": 3.0}]),
     "a minimum": Row([ENERGY, EXPORT, LEAST], CHANGING, [ENERGY, EXPORT, LEAST | {"amount": 380.0}]),
     "bands": Row([ENERGY, BANDS], CHANGING, [ENERGY | {"per_kwh": 0.2}, BANDS]),
     "the rounding of the total": Row([ENERGY], CHANGING, [ENERGY], both={"round_total": {"to": 5.0}}),
@@ -456,12 +509,20 @@ def spot(span: Span) -> np.ndarray:
     return np.random.default_rng(99).normal(0.1, 0.2, span.count).round(4)
 
 
+def received(span: Span) -> np.ndarray:
+    return np.random.default_rng(98).exponential(0.4, span.count).round(4)
+
+
 def write_spot(folder: Path, span: Span) -> None:
     grid = grid_for(span)
     rows = [
         f"{grid.label(step)},{price}\n" for step, price in zip(range(span.count), spot(span), strict=True)
     ]  # fmt: skip
     (folder / "spot.csv").write_text("time,per_kwh\n" + "".join(rows))
+    given = [
+        f"{grid.label(step)},{kwh}\n" for step, kwh in enumerate(received(span))
+    ]  # fmt: skip
+    (folder / "received.csv").write_text("time,received_kwh\n" + "".join(given))
 
 
 TABLE = """# invented
@@ -532,6 +593,9 @@ def with_values(version: Words, span: Span) -> Words:
         for charge in version["charges"]
     ]
     charges = [{k: v for k, v in charge.items() if v is not None} for charge in charges]
+    for charge in charges:
+        if "received" in charge.get("shared", {}):
+            charge["shared"] = charge["shared"] | {"received": {"values": received(span)}}
     return version | {"charges": charges}
 
 
@@ -648,7 +712,7 @@ def test_every_key_of_every_charge_stands_in_a_row() -> None:
     }
     energy_keys = {path[1:] for path in used if path[0] == "energy"}
     models = models_in(Charge)
-    assert len(models) == 10
+    assert len(models) == 12
     for model in models:
         (kind,) = typing.get_args(model.model_fields["kind"].annotation)
         there = {path for path in keys_there_are(model) if not SAME_EVERYWHERE & set(path)}

@@ -272,6 +272,13 @@ BANDS = {
     ],
 }
 
+TWO_SHEETS = [
+    FLAT, DEMAND, FLAT | {"name": "long", "per_kwh": 0.2},
+    DEMAND | {"name": "long demand", "per_kw": 9.0},
+]  # fmt: skip
+BRANCHES: dict[str, Any] = {"kind": "branches", "name": "branch", "taken": "lower", "branches": [
+    {"of": ["energy", "demand"]}, {"of": ["long", "long demand"]}]}  # fmt: skip
+
 CHARGES: dict[str, list[dict[str, Any]]] = {
     "fixed per day": [PER_DAY],
     "fixed per month": [PER_MONTH],
@@ -392,6 +399,18 @@ CHARGES: dict[str, list[dict[str, Any]]] = {
     "net_energy in blocks, carried": [NET_ENERGY | {"per_kwh": None, "blocks": RISING}],
     "net_energy over a year that begins in July": [NET_ENERGY | {
         "netted_over": "year", "year_begins": "07-01"}],
+    "branches, the lower": [*TWO_SHEETS, BRANCHES],
+    "branches, the higher": [*TWO_SHEETS, BRANCHES | {"taken": "higher"}],
+    "branches, the lower of three over the year": [*TWO_SHEETS, PER_MONTH, BRANCHES | {
+        "counted_over": "year", "branches": [*BRANCHES["branches"], {"of": ["rent", "demand"]}]}, TAX],
+    "branches by hours of use": [*TWO_SHEETS, BRANCHES | {"taken": None, "demand": "demand", "branches": [
+        {"of": ["energy", "demand"], "from_h": 0.0}, {"of": ["long", "long demand"], "from_h": 9.0}]}],
+    "export_credit that is shared": [FLAT, CREDIT | {"shared": {
+        "given_pct": 30.0, "received_kwh": [60.0] * 12}}],
+    "export_credit of what is not given": [FLAT, CREDIT | {"shared": {"given_kwh": 300.0}}],
+    "net_energy that is shared": [NET_ENERGY | {"shared": {"given_pct": 30.0, "received_kwh": [60.0] * 12}}],
+    "baseline_rebate": [FLAT, {"kind": "baseline_rebate", "name": "rebate", "per_kwh": 1.5,
+        "dates": [date(2025, 7, 1)], "hours": ["10:00-14:00"], "baseline": {"earlier_days": 10}}],
     "reactive energy": [FLAT, {"kind": "reactive", "name": "kvarh", "per_kvarh": 0.05}],
 }  # fmt: skip
 
