@@ -513,7 +513,13 @@ def objective_pinned_to(meter: Any, cost: LinearCost) -> float:
     """Return the LP's objective with import, export and its origin pinned to a meter."""
     plant = AC_PLANT.without_battery()
     problem = posed(meter.grid, plant, meter.load_kwh, meter.pv_used_kwh, cost, 0.0, 0.0)
-    matrix = matrix_of(problem, Limits.of(problem), {})
+    limits = Limits.of(problem)
+    limits = replace(  # a random meter goes both ways in one step, which equipment never does
+        limits,
+        import_=np.maximum(limits.import_, meter.import_kwh),
+        export_=np.maximum(limits.export_, meter.export_kwh),
+    )
+    matrix = matrix_of(problem, limits, {})
     low, high = matrix.low.copy(), matrix.high.copy()
     pinned_flows = {
         "import_": meter.import_kwh, "export_": meter.export_kwh,
