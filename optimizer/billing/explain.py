@@ -199,7 +199,7 @@ class _Teller:
                 return Why(text, value, unit, decides, (inner,))
             case Metered():
                 inner = self.tell(node.shown or node.planned, unit)
-                return Why("as metered, from", value, unit, decides, (inner,))
+                return Why(f"{node.what}, from", value, unit, decides, (inner,))
             case Constant():
                 return Why(node.what or "a fixed amount", value, unit, decides)
 

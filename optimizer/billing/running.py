@@ -160,10 +160,11 @@ class _Known:
         shown = None if node.shown is None else self._open(node.shown)
         # What is planned tells which steps are meant, but where nothing is planned for it.
         tells = not isinstance(node.planned, Constant) if shown is None else shown.is_known
-        rest = Metered(
-            lambda flows: node.formula(self._with(flows)),
-            planned.node,
-            None if shown is None else shown.node,
+        rest = replace(
+            node,
+            formula=lambda flows: node.formula(self._with(flows)),
+            planned=planned.node,
+            shown=None if shown is None else shown.node,
         )
         return _Open(rest, planned.is_known and tells)
 

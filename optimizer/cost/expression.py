@@ -250,12 +250,14 @@ class Rounded:
 class Metered:
     """What only a meter knows; the plan reads ``planned`` in its place.
 
-    ``shown`` is what the formula reads, where that is a node: a bill tells what made it.
+    ``shown`` is what the formula reads, where that is a node: a bill tells what made it, and ``what``
+    it is.
     """
 
     formula: Callable[[Flows], float]
     planned: Node
     shown: Node | None = None
+    what: str = "as metered"
 
 
 Node = (

@@ -9,7 +9,7 @@ year is left. Read next: ``percentage``.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import Annotated, Literal
 
@@ -53,7 +53,7 @@ class _SoFar:
     demand: tuple[Node, ...] = ()
     days: float = 0.0
     due: Node = ZERO
-    is_of_year: bool = field(default=False)
+    is_of_year: bool = False
 
 
 class BranchesCharge(ChargeBase):
@@ -166,8 +166,8 @@ class BranchesCharge(ChargeBase):
 
         share = now.days / length
         edges = tuple((branch.from_h or 0.0) * share for branch in self.branches[1:])
-        held = Choice(Metered(hours, energy), edges, branches)
-        return Metered(lambda flows: evaluate(held, flows), lower, held)
+        held = Choice(Metered(hours, energy, what="hours of use"), edges, branches)
+        return Metered(lambda flows: evaluate(held, flows), lower, held, "by hours of use")
 
     def _note(self, context: Context, years: dict[int, _SoFar]) -> None:
         if self.demand is not None:
