@@ -532,7 +532,7 @@ def prices_in(
 def _refuse_missing(path: Path, where: str) -> None:
     if not is_file(path):
         raise TariffError(
-            f"there is no such file of prices: {path}",
+            f"there is no such file of prices or kWh: {path}",
             where=where,
             mend="Write its path from the folder of the tariff.",
         )

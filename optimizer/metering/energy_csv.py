@@ -59,13 +59,18 @@ def read_energies(
     even = steps.take(energy)
     first = (grid.utc[0] - steps.start).total_seconds() / 60
     edges = (first + grid.step_minutes * np.arange(grid.count + 1)) / steps.step_minutes
-    counted = np.concatenate([[0.0], np.cumsum(even)])  # blanks make all that follows unknown
-    on_grid = np.diff(np.interp(edges, np.arange(len(counted)), counted, np.nan, np.nan))
-    hole = np.flatnonzero(np.isnan(on_grid))
+
+    def within(values: FloatArray) -> FloatArray:
+        counted = np.concatenate([[0.0], np.cumsum(values)])
+        place = np.arange(len(counted))
+        return np.diff(np.interp(edges, place, counted, np.nan, np.nan))
+
+    on_grid = within(np.nan_to_num(even))
+    hole = np.flatnonzero(np.isnan(on_grid) | (within(1.0 * np.isnan(even)) > 0))
     if len(hole):
         raise SeriesError(
             f"{len(hole)} of {grid.count} steps have no kWh, the first {grid.label(int(hole[0]))}",
             where=f"{path}, column {column}",
             mend="Supply kWh for all of the series, 0 where nothing came.",
         )
-    return np.asarray(on_grid)
+    return on_grid
