@@ -25,11 +25,14 @@ from optimizer.base.flows import Flows
 from optimizer.base.timegrid import TimeGrid, calendar_months, meter_read_periods
 from optimizer.billing.bill import bill_flows
 from optimizer.billing.charges import banks, blocks, demand, net_energy
+from optimizer.billing.charges.baseline_rebate import BaselineRebate
+from optimizer.billing.charges.branches import BranchesCharge
 from optimizer.billing.charges.credit_bank import CreditBank
 from optimizer.billing.charges.demand import Contract, _DemandLines, _Kept
 from optimizer.billing.charges.energy import BlockLines
 from optimizer.billing.charges.minimum import MinimumCharge
 from optimizer.billing.charges.percentage import PercentageCharge
+from optimizer.billing.charges.shared import Shared
 from optimizer.billing.charges.step_fee import StepFee
 from optimizer.billing.history import History
 from optimizer.billing.tariff import (
@@ -789,6 +792,25 @@ FAULTS: dict[str, Fault] = {
         "minimum: of some", MinimumCharge, "lines", "Sum((Largest((charged, least)), minus(charged)))", "least"),
     "a band that begins late": (
         "percentage: in bands", PercentageCharge, "_in_bands", "self.bands[1:]", "self.bands[:-1]"),
+    "hours of use of a whole year": (
+        "branches: by the year's hours of use", BranchesCharge, "_due", "now.days / length", "1.0"),
+    "what the year came to before forgotten": (
+        "branches: the lower of a year", BranchesCharge, "lines", "minus(before.due), ", ""),
+    "a branch that is not taken back": (
+        "branches: the higher of three, with a tax", BranchesCharge, "lines",
+        "for line in own))", "for line in own[1:]))"),
+    "a day too few in the baseline": (
+        "baseline_rebate: ten days", BaselineRebate, "_earlier_days", "self.baseline.earlier_days:",
+        "self.baseline.earlier_days - 1:"),
+    "events before in the baseline": (
+        "baseline_rebate: ten days", BaselineRebate, "_earlier_days", " or grid.dates[day] in called", ""),
+    "the mean of all days for that of the highest": (
+        "baseline_rebate: five highest of ten", BaselineRebate, "_of_events", "self.baseline.highest or ", ""),
+    "a year's kWh in each month": (
+        "export_credit: received by month", Shared, "_received", "kwh / ", "12 * kwh / "),
+    "given for a whole period": (
+        "export_credit: the first kWh given, by origin", Shared, "weighing", "self.given_kwh * share",
+        "self.given_kwh"),
     "a percentage of the last line": (
         "percentage: of all", PercentageCharge, "lines", "line.period == period)", "line is base[-1])"),
 }  # fmt: skip
