@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+import optimizer.planning.plan as plan_module
 from optimizer.base.timegrid import calendar_months
 from optimizer.billing.bill import bill_flows
 from optimizer.billing.tariff import compile_cost, read_tariff, shipped_tariffs
@@ -81,6 +82,15 @@ def test_the_best_plan_of_the_lower_bill_is_the_better_one_of_the_two(over: str,
     assert both.proof.objective == pytest.approx(min(alone), abs=1e-4)
 
 
+def test_trying_each_choice_finds_what_the_search_over_integers_does(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    charges = [*SHORT, *LONG, BRANCHES | {"taken": "lower"}, CREDIT]
+    tried = planned(charges).proof.objective
+    monkeypatch.setattr(plan_module, "FEW_CHOICES", 0)
+    assert planned(charges).proof.objective == pytest.approx(tried, abs=1e-4)
+
+
 def test_the_higher_bill_is_planned_without_integers_and_never_below_either() -> None:
     alone = [planned(sheet).proof.objective for sheet in (SHORT, LONG)]
     charges = [*SHORT, *LONG, BRANCHES | {"taken": "higher"}]
@@ -135,3 +145,19 @@ def test_a_called_event_is_planned_by_its_price_and_raises_no_baseline() -> None
         -2.0 * 4 * 0.5
     )  # 0.5 kW on each earlier day, nothing in four hours
     assert any("a plan reads it as a price of 2 a kWh" in note for note in cost.notes)
+
+
+def test_notes_say_what_of_a_year_and_of_a_baseline_is_not_there() -> None:
+    branches = BRANCHES | {"taken": "lower", "counted_over": "year"}
+    rebate = {"kind": "baseline_rebate", "name": "rebate", "per_kwh": 2.0, "hours": ["12:00-16:00"],
+              "dates": [date(2025, 6, 2), date(2025, 6, 5)], "baseline": {"earlier_days": 5}}  # fmt: skip
+    shared = CREDIT | {"shared": {"given_pct": 25.0, "received_kwh": {"2025-07": 9.0}}}
+    notes = cost_of([*SHORT, *LONG, branches, rebate, shared], WEEK).notes
+    for told in (
+        "of the year that begins in 2025 only 7 days are counted",
+        "the event of 2025-06-02 has 0 of 5 earlier days in the series: no baseline, and no rebate",
+        "the event of 2025-06-05 has 2 of 5 earlier days in the series, whose mean is taken",
+        "25 % of this meter's export is credited on other meters and not here",
+        "no received_kwh for 2025-06; nothing is counted",
+    ):
+        assert any(told in note for note in notes), told

@@ -176,7 +176,7 @@ class BranchesCharge(ChargeBase):
                 " branches, which is the same where they meet at the hours at which they change."
             )
         partly = [year for year, now in years.items() if now.is_of_year and now.days < 365]
-        if partly:
+        if partly and context.in_force[-1]:  # a later version may go on with the year
             context.notes.append(
                 f"{self.name}: of the year that begins in {partly[0]} only {years[partly[0]].days:.4g} days"
                 " are counted, and hours of use in proportion."
