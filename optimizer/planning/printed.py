@@ -58,8 +58,9 @@ def solve_printed(problem: Problem, time_limit_s: float, enough: float) -> Print
             break
         model = build_model(problem, Limits.of(problem, slack), one_way)
         solver = pyo.SolverFactory("appsi_highs")
-        solver.config.time_limit, solver.config.mip_gap = left, BEST_TO / 2
-        found = solver.solve(model, load_solutions=False)  # there may be none when the time is over
+        solver.config.mip_gap = BEST_TO / 2
+        # Both are told here: what the configuration says of them is overwritten by the call.
+        found = solver.solve(model, load_solutions=False, timelimit=left)
         if found.problem.lower_bound is not None:
             bound = max(bound, float(found.problem.lower_bound) + problem.cost.constant)
         if str(found.solver.termination_condition) != "optimal":

@@ -15,6 +15,7 @@ from optimizer.billing.bill import bill_flows
 from optimizer.billing.tariff import compile_cost, read_tariff, shipped_tariffs
 from optimizer.cost.expression import linear_cost
 from optimizer.planning.plan import Plan, make_plan
+from optimizer.planning.printed import solve_printed
 from tests.laws.cases import (
     AC_PLANT,
     CREDIT,
@@ -161,3 +162,12 @@ def test_notes_say_what_of_a_year_and_of_a_baseline_is_not_there() -> None:
         "no received_kwh for 2025-06; nothing is counted",
     ):
         assert any(told in note for note in notes), told
+
+
+def test_the_printed_equations_stop_when_their_time_is_over() -> None:
+    cost = cost_of([*SHORT, *LONG, BRANCHES | {"taken": "lower"}, CREDIT], WEEK)
+    problem = problem_of(AC_PLANT, WEEK, *weather(WEEK, 4), cost)
+    assert solve_printed(problem, 1e-4, -1e9) is None
+    found = solve_printed(problem, 60.0, -1e9)
+    assert found is not None
+    assert found.value == pytest.approx(make_plan(problem, cost).proof.objective, abs=1e-4)
