@@ -36,7 +36,7 @@ from optimizer.billing.charges.energy import (
     EnergyCharge,
     ExportCredit,
     PricedEnergy,
-    PriceSeries,
+    PriceFile,
     PriceTable,
     SharedExport,
 )
@@ -63,7 +63,7 @@ Charge = Annotated[
 
 ReadT = TypeVar("ReadT")
 
-PriceReader = Callable[[PriceSeries | EnergySeries, str], FloatArray]
+PriceReader = Callable[[PriceFile | EnergySeries, str], FloatArray]
 """Reads prices or kWh of a file for each step of a grid, given the words that name it and their place."""
 
 BILLS_SUFFIX = ".bills.yaml"
@@ -373,7 +373,7 @@ def _readable_prices(
     tariff: Tariff,
     grid: TimeGrid,
     calendar: DayCalendar,
-    named: PriceSeries | EnergySeries,
+    named: PriceFile | EnergySeries,
     where: str,
 ) -> FloatArray:
     """Read a table by its own clock, and of a series the first value, which shows that it can be read."""
@@ -470,7 +470,7 @@ def _price_reader(
 ) -> PriceReader:
     """Return what reads prices: of a file that has changed since the tariff was read, as it was."""
 
-    def read(named: PriceSeries | EnergySeries, where: str) -> FloatArray:
+    def read(named: PriceFile | EnergySeries, where: str) -> FloatArray:
         def read_in(path: Path) -> FloatArray:
             return prices_in(path, named, grid, calendar, where, notes)
 
@@ -508,13 +508,13 @@ def _months_of_tables(tariff: Tariff, number: int) -> list[list[int]]:
 
 def prices_in(
     path: Path,
-    named: PriceSeries | EnergySeries,
+    named: PriceFile | EnergySeries,
     grid: TimeGrid,
     calendar: DayCalendar,
     where: str,
     notes: list[str],
 ) -> FloatArray:
-    """Read prices, or kWh, of a series or a table for each step, as they stand there, shape (T,).
+    """Read what is priced by a series or a table at each step, or kWh, shape (T,). [money per kWh, or kWh]
 
     Raises
     ------
@@ -524,9 +524,12 @@ def prices_in(
     if isinstance(named, EnergySeries):
         return read_energies(path, named.column, grid, where, notes)
     if not isinstance(named, PriceTable):
-        return read_prices(path, named.column, grid, where, notes)
+        return read_prices(
+            path, named.column, grid, where, notes, partial(named.priced, notes=notes)
+        )
     clock = grid if named.zone is None else replace(grid, zone=named.zone)
-    return read_price_table(path, named.column, clock, calendar, where, notes)
+    prices = read_price_table(path, named.column, clock, calendar, where, notes)
+    return named.priced(prices, grid.step_h, notes)
 
 
 def _refuse_missing(path: Path, where: str) -> None:
@@ -540,7 +543,7 @@ def _refuse_missing(path: Path, where: str) -> None:
 
 def series_files(file: TariffFile) -> list[str]:
     """Return the files of prices and kWh that a tariff names, each once."""
-    named: list[PriceSeries | EnergySeries | None] = []
+    named: list[PriceFile | EnergySeries | None] = []
     for charge in (charge for version in file.versions for charge in version.charges):
         if isinstance(charge, PricedEnergy):
             named.append(charge.prices_from)

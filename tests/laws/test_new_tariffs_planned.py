@@ -38,7 +38,7 @@ SITES = {
 }
 TARIFFS = (
     "half_weight_nights", "price_table", "daily_demand", "net_years_and_baseline", "hours_of_use",
-    "lower_of_two", "shared_export",
+    "lower_of_two", "shared_export", "booked_and_coincident", "net_year_in_blocks", "shared_blocks",
 )  # fmt: skip
 
 

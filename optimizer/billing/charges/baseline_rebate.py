@@ -92,7 +92,7 @@ class BaselineRebate(Times, ChargeBase):
 
     def _planned_as_a_price(self, below: Node, used: Node) -> Node:
         paid = Scale(-self.per_kwh, below)
-        return Metered(lambda flows: evaluate(paid, flows), Scale(self.per_kwh, used), paid)
+        return Metered(lambda flows: evaluate(paid, flows), Scale(self.per_kwh, used), (paid,))
 
     def _of_events(
         self, context: Context, steps: IntArray, called: set[date]

@@ -166,8 +166,8 @@ class BranchesCharge(ChargeBase):
 
         share = now.days / length
         edges = tuple((branch.from_h or 0.0) * share for branch in self.branches[1:])
-        held = Choice(Metered(hours, energy, what="hours of use"), edges, branches)
-        return Metered(lambda flows: evaluate(held, flows), lower, held, "by hours of use")
+        held = Choice(Metered(hours, energy, how="hours of use, from"), edges, branches)
+        return Metered(lambda flows: evaluate(held, flows), lower, (held,), "by hours of use, from")
 
     def _note(self, context: Context, years: dict[int, _SoFar]) -> None:
         if self.demand is not None:
