@@ -501,6 +501,8 @@ KIND_WORDS = {
     "credit_bank": later("credits that wait for other charges"),
     "minimum": later("a minimum bill"),
     "reactive": later("reactive power or energy"),
+    "branches": later("the lower or higher of several bills, or a price by hours of use"),
+    "baseline_rebate": later("a rebate against earlier days"),
 }
 
 KEY_WORDS = {
@@ -520,6 +522,7 @@ KEY_WORDS = {
     "billed_in": later("months of billing apart from those of measuring"),
     "origin": later("a price of its own for PV or stored energy"),
     "bands": later("a percentage by use"),
+    "shared": later("export that is shared with other meters"),
     "month_days": later("months of a fixed length"),
     "round_amount": later("rounded lines"),
     "round_total": later("a rounded total"),

@@ -28,6 +28,8 @@ from optimizer.base.errors import ScenarioError, TariffError
 from optimizer.base.flows import Flows
 from optimizer.base.timegrid import BillingPeriods, BoolArray, FloatArray, TimeGrid, calendar_months
 from optimizer.billing.charges.base import ChargeBase, Context, Line, Rounding
+from optimizer.billing.charges.baseline_rebate import BaselineRebate
+from optimizer.billing.charges.branches import BranchesCharge
 from optimizer.billing.charges.credit_bank import CreditBank
 from optimizer.billing.charges.demand import DemandCharge
 from optimizer.billing.charges.energy import (
@@ -36,29 +38,33 @@ from optimizer.billing.charges.energy import (
     PricedEnergy,
     PriceFile,
     PriceTable,
+    SharedExport,
 )
 from optimizer.billing.charges.fixed import FixedCharge
 from optimizer.billing.charges.minimum import MinimumCharge
 from optimizer.billing.charges.net_energy import NetEnergyCharge
 from optimizer.billing.charges.percentage import PercentageCharge
 from optimizer.billing.charges.reactive import ReactiveCharge
+from optimizer.billing.charges.shared import EnergySeries
 from optimizer.billing.charges.step_fee import StepFee
 from optimizer.billing.history import NO_HISTORY, History
 from optimizer.cost.expression import Evaluation, Node, Rounded, Sum, minus
+from optimizer.metering.energy_csv import read_energies
 from optimizer.metering.price_csv import read_prices
 from optimizer.metering.price_table import alike_months, read_price_table
 from optimizer.metering.series import TIME_COLUMNS, needed_column, read_stamps, read_table
 
 Charge = Annotated[
     FixedCharge | EnergyCharge | ExportCredit | DemandCharge | PercentageCharge
-    | StepFee | NetEnergyCharge | CreditBank | MinimumCharge | ReactiveCharge,
+    | StepFee | NetEnergyCharge | CreditBank | MinimumCharge | ReactiveCharge | BranchesCharge
+    | BaselineRebate,
     Field(discriminator="kind"),
 ]  # fmt: skip
 
 ReadT = TypeVar("ReadT")
 
-PriceReader = Callable[[PriceFile, str], FloatArray]
-"""Reads the prices of a file for each step of a grid, given the words that name it and their place."""
+PriceReader = Callable[[PriceFile | EnergySeries, str], FloatArray]
+"""Reads prices or kWh of a file for each step of a grid, given the words that name it and their place."""
 
 BILLS_SUFFIX = ".bills.yaml"
 """How the name of a file of worked bills ends, which stands beside its tariff."""
@@ -364,9 +370,13 @@ def _is_rolling_fast(charge: ChargeBase) -> bool:
 
 
 def _readable_prices(
-    tariff: Tariff, grid: TimeGrid, calendar: DayCalendar, named: PriceFile, where: str
+    tariff: Tariff,
+    grid: TimeGrid,
+    calendar: DayCalendar,
+    named: PriceFile | EnergySeries,
+    where: str,
 ) -> FloatArray:
-    """Read a table by its own clock, and of a series the first price, which shows that it can be read."""
+    """Read a table by its own clock, and of a series the first value, which shows that it can be read."""
     path, notes = tariff.source.path.parent / named.file, list[str]()
     _refuse_missing(path, where)
     if isinstance(named, PriceTable):
@@ -375,7 +385,7 @@ def _readable_prices(
     table = read_table(path)
     stamps = read_stamps(table, needed_column(table, TIME_COLUMNS), "UTC", notes)
     first = min(stamp for stamp in stamps if not pd.isna(stamp))
-    read_prices(path, named.column, TimeGrid(first, 60, 1, "UTC"), where, notes)
+    prices_in(path, named, TimeGrid(first, 60, 1, "UTC"), calendar, where, notes)
     return np.zeros(grid.count)
 
 
@@ -460,7 +470,7 @@ def _price_reader(
 ) -> PriceReader:
     """Return what reads prices: of a file that has changed since the tariff was read, as it was."""
 
-    def read(named: PriceFile, where: str) -> FloatArray:
+    def read(named: PriceFile | EnergySeries, where: str) -> FloatArray:
         def read_in(path: Path) -> FloatArray:
             return prices_in(path, named, grid, calendar, where, notes)
 
@@ -498,19 +508,21 @@ def _months_of_tables(tariff: Tariff, number: int) -> list[list[int]]:
 
 def prices_in(
     path: Path,
-    named: PriceFile,
+    named: PriceFile | EnergySeries,
     grid: TimeGrid,
     calendar: DayCalendar,
     where: str,
     notes: list[str],
 ) -> FloatArray:
-    """Read what is priced by a series or a table at each step, shape (T,). [money per kWh]
+    """Read what is priced by a series or a table at each step, or kWh, shape (T,). [money per kWh, or kWh]
 
     Raises
     ------
     SeriesError
         If they cannot be read, or a step has none.
     """
+    if isinstance(named, EnergySeries):
+        return read_energies(path, named.column, grid, where, notes)
     if not isinstance(named, PriceTable):
         return read_prices(
             path, named.column, grid, where, notes, partial(named.priced, notes=notes)
@@ -523,21 +535,21 @@ def prices_in(
 def _refuse_missing(path: Path, where: str) -> None:
     if not is_file(path):
         raise TariffError(
-            f"there is no such file of prices: {path}",
+            f"there is no such file of prices or kWh: {path}",
             where=where,
             mend="Write its path from the folder of the tariff.",
         )
 
 
 def series_files(file: TariffFile) -> list[str]:
-    """Return the files of prices that a tariff names, each once."""
-    found = [
-        charge.prices_from.file
-        for version in file.versions
-        for charge in version.charges
-        if isinstance(charge, PricedEnergy) and charge.prices_from is not None
-    ]
-    return list(dict.fromkeys(found))
+    """Return the files of prices and kWh that a tariff names, each once."""
+    named: list[PriceFile | EnergySeries | None] = []
+    for charge in (charge for version in file.versions for charge in version.charges):
+        if isinstance(charge, PricedEnergy):
+            named.append(charge.prices_from)
+        if isinstance(charge, SharedExport) and charge.shared is not None:
+            named.append(charge.shared.received)
+    return list(dict.fromkeys(one.file for one in named if one is not None))
 
 
 def kept_name(file: str) -> str:

@@ -140,6 +140,17 @@ class Lots:
 
 
 @dataclass
+class Totals:
+    """What each branch of a sheet has come to, with energy, demand and days, and what was due."""
+
+    sums: list[float]
+    kwh: float = 0.0
+    kw: float = 0.0
+    days: float = 0.0
+    due: float = 0.0
+
+
+@dataclass
 class PlainBill:
     """The amounts of a tariff, by the charge's name and the number of the period."""
 
@@ -155,6 +166,8 @@ class PlainBill:
         self.amounts: dict[tuple[str, int], float] = {}
         self.so_far: dict[Any, float] = {}
         self.lots: dict[str, Lots] = {}
+        self.totals: dict[Any, Totals] = {}
+        self.called: dict[str, set[date]] = {}
         self.actual_kw: dict[tuple[str, int], float] = {}
         self.alone_kw: dict[tuple[str, int], float] = {}
         self.billed_kw: dict[tuple[str, int], float] = {}
@@ -321,6 +334,68 @@ class _Version:
                     percent = band["percent"]
             self.add(charge, period, percent / 100 * self.above(charge["of"], period))
 
+    # --- one of several branches, and what lies below a baseline -----------------------------
+
+    def _branches(self, charge: Words) -> None:
+        branches = charge["branches"]
+        named = {name for branch in branches for name in branch["of"]}
+        for period in self.billed_periods():
+            if not named & set(self.own[period]):
+                continue
+            key: Any = "branches", charge["name"], len(branches)
+            year = year_of(self.all.middle(period), charge.get("year_begins"))
+            length = self.length(period)
+            if charge.get("counted_over") == "year":
+                key = *key, year
+                first = date.fromisoformat(f"{year}-{charge.get('year_begins', '01-01')}")
+                length = (first.replace(year=year + 1) - first).days
+            else:
+                key = *key, period, self.begin
+            before = self.all.totals.get(key, Totals([0.0] * len(branches)))
+            now = Totals(
+                [x + self.above(b["of"], period) for x, b in zip(before.sums, branches, strict=True)],
+                before.kwh + sum(m.bought for m in self.in_period[period]),
+                max(before.kw, self.kw.get((charge.get("demand", ""), period), 0.0)),
+                before.days + self.days(period),
+            )  # fmt: skip
+            if "demand" in charge:
+                hours = now.kwh / now.kw if now.kw else 0.0
+                reached = [b["from_h"] * now.days / length <= hours for b in branches]
+                now.due = now.sums[sum(reached) - 1]
+            else:
+                now.due = (min if charge["taken"] == "lower" else max)(now.sums)
+            self.all.totals[key] = now
+            self.add(charge, period, now.due - before.due - self.above(list(named), period))
+
+    def _baseline_rebate(self, charge: Words) -> None:
+        rule = charge["baseline"]
+        dates = {d for part in charge.get("any_of", [charge]) for d in part["dates"]}
+        called = self.all.called.setdefault(charge["name"], set())
+        called |= dates
+        by_day: dict[date, list[Moment]] = {}
+        for m in self.all.meter:
+            by_day.setdefault(m.day, []).append(m)
+        for period in self.billed_periods():
+            for event in sorted(dates):
+                own = [
+                    m for m in self.in_period[period] if m.day == event and self.holds(charge, m)
+                ]
+                if not own:
+                    continue
+                minutes, found = {m.minute for m in own}, list[float]()
+                for day in sorted(by_day, reverse=True):
+                    if day >= event or day in called or len(found) == rule["earlier_days"]:
+                        continue
+                    same = [m for m in by_day[day] if m.minute in minutes]
+                    if self.names({"days": rule.get("of", ["weekdays"])}, day) and (
+                        {m.minute for m in same} == minutes
+                    ):
+                        found.append(sum(m.bought for m in same) / len(same))
+                best = sorted(found, reverse=True)[: rule.get("highest", len(found))]
+                if best:
+                    below = sum(best) / len(best) * len(own) - sum(m.bought for m in own)
+                    self.add(charge, period, -charge["per_kwh"] * max(below, 0.0))
+
     # --- energy ------------------------------------------------------------------------------
 
     def parts(self, charge: Words) -> list[tuple[str, Words, Any]]:
@@ -357,7 +432,37 @@ class _Version:
             "pv": lambda m: m.sold - m.stored,
             "battery": lambda m: m.stored,
         }
-        self._priced(charge, counted[charge.get("origin", "any")], -1.0)
+        own = counted[charge.get("origin", "any")]
+        self._priced(charge, self.shared(charge, own), -1.0)
+
+    def shared(self, charge: Words, own: Any) -> Any:
+        """Return what counts of the export in a moment: less what is given, with what is received."""
+        rule = charge.get("shared", {})
+        left: dict[int, float] = {}
+        given: dict[int, float] = {}
+        for period in self.billed_periods() if "given_kwh" in rule else ():
+            left[period] = rule["given_kwh"] * self.days(period) / self.length(period)
+            for m in self.in_period[period]:  # the first kWh of the hours that are priced are given
+                if self.holds(charge, m):
+                    given[m.number] = min(left[period], own(m))
+                    left[period] -= given[m.number]
+
+        def counted(m: Moment) -> float:
+            kept = own(m) * (1 - rule.get("given_pct", 0.0) / 100) - given.get(m.number, 0.0)
+            return float(kept + self.received(rule, m))
+
+        return counted
+
+    def received(self, rule: Words, m: Moment) -> float:
+        """Return what other meters gave in a moment. [kWh]"""
+        if "received" in rule:
+            return float(rule["received"]["values"][m.number])
+        told = rule.get("received_kwh", {})
+        by_name = {} if isinstance(told, list) else told
+        kwh = by_name.get(f"{m.day:%Y-%m}", 0.0) if told is by_name else told[m.day.month - 1]
+        first = m.day.replace(day=1)
+        days = ((first + timedelta(days=32)).replace(day=1) - first).days
+        return float(kwh / days * m.share_of_day)
 
     def _priced(self, charge: Words, counted: Any, sign: float) -> None:
         if "series" in charge or "table" in charge:
@@ -844,10 +949,11 @@ class _Version:
 
     def _net_energy(self, charge: Words) -> None:
         surplus = charge.get("surplus_per_kwh", 0.0)
+        sold = self.shared(charge, lambda m: m.sold)
         for name, words, owns in self.parts(charge):
             for period in self.billed_periods():
                 own = [m for m in self.in_period[period] if owns(m)]
-                net = sum(m.bought - m.sold for m in own)
+                net = sum(m.bought - sold(m) for m in own)
                 before = 0.0
                 if charge.get("netted_over") == "year":
                     key = name, year_of(self.all.middle(period), charge.get("year_begins"))

@@ -120,9 +120,10 @@ def _solved(
             break
         model = build_model(problem, limits, one_way)
         solver = pyo.SolverFactory("appsi_highs")
-        solver.config.time_limit = max(until - time.monotonic(), 0.01)
         solver.config.mip_gap = BEST_TO / 2
-        found = solver.solve(model, load_solutions=False)  # there may be none
+        # Both are told here: what the configuration says of them is overwritten by the call.
+        left = max(until - time.monotonic(), 1e-4)
+        found = solver.solve(model, load_solutions=False, timelimit=left)
         if found.problem.lower_bound is not None:
             bound = max(bound, float(found.problem.lower_bound) + problem.cost.constant)
         ended = str(found.solver.termination_condition)

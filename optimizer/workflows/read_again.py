@@ -16,8 +16,9 @@ from pydantic import TypeAdapter, ValidationError
 from optimizer.base.documents import MAX_SHOWN, digest_of, is_file
 from optimizer.base.errors import InputError, SeriesError
 from optimizer.base.timegrid import TimeGrid
-from optimizer.billing.charges.energy import PricedEnergy
+from optimizer.billing.charges.energy import PricedEnergy, SharedExport
 from optimizer.billing.tariff import TariffFile, kept_name
+from optimizer.metering.energy_csv import read_energies
 from optimizer.metering.price_csv import file_prices
 from optimizer.metering.series import column_named, read_numbers, read_table
 from optimizer.plain.bill import Words, rows_of
@@ -122,6 +123,14 @@ def tariff_in_words(file: TariffFile, grid: TimeGrid, series: Path) -> Iterator[
             if isinstance(charge, PricedEnergy) and charge.table is not None:
                 path = series / kept_name(charge.table.file)
                 told["table"]["rows"] = rows_of(path.read_text(encoding="utf-8"))
+            received = None
+            if isinstance(charge, SharedExport) and charge.shared is not None:
+                received = charge.shared.received
+            if received is not None:
+                path = series / kept_name(received.file)
+                told["shared"]["received"]["values"] = read_energies(
+                    path, received.column, grid, str(path), []
+                ).tolist()
         yield words
 
 

@@ -13,6 +13,9 @@ SEASONS = "seasons: {warm: 04-01 to 09-30, cold: otherwise}"
 DEMAND = "{kind: demand, name: D, interval_minutes: 60"
 NET = "{kind: net_energy, name: N"
 SIZES = "blocks: [{up_to_kwh: 9, per_kwh: 1}, {per_kwh: 2}]"
+BRANCHES = "{kind: branches, name: B"
+REBATE = "{kind: baseline_rebate, name: R, per_kwh: 1"
+SHARED = "{kind: export_credit, name: X, per_kwh: 1, shared: "
 
 MISTAKES = {
     "any_of beside hours": (
@@ -155,6 +158,55 @@ MISTAKES = {
     "a load factor of an unknown demand": (
         "{kind: percentage, name: P, of: all above, demand: X, bands: [{from_load_factor: 0, percent: 1},"
         " {from_load_factor: 0.5, percent: 2}]}", "which is no demand charge above"),
+    "branches that nothing decides": (
+        "{kind: branches, name: B, branches: [{of: [X]}, {of: [Y]}]}", "nothing says which branch of 'B' holds"),
+    "branches decided twice": (
+        f"{BRANCHES}, taken: lower, demand: X, branches: [{{of: [X], from_h: 0}}, {{of: [Y], from_h: 9}}]}}",
+        "taken and from_h both say which branch of 'B' holds"),
+    "a branch without hours": (
+        f"{BRANCHES}, demand: X, branches: [{{of: [X], from_h: 0}}, {{of: [Y]}}]}}", "a branch has no from_h"),
+    "branches that do not begin at no hours": (
+        f"{BRANCHES}, demand: X, branches: [{{of: [X], from_h: 9}}, {{of: [Y], from_h: 99}}]}}",
+        "the first branch begins at 9 h, not at 0"),
+    "hours of use of nothing": (
+        f"{BRANCHES}, branches: [{{of: [X], from_h: 0}}, {{of: [Y], from_h: 9}}]}}",
+        "hours of use are energy ÷ demand"),
+    "hours of use of an unknown demand": (
+        f"{BRANCHES}, demand: X, branches: [{{of: [Above], from_h: 0}}, {{of: [Above], from_h: 9}}]}}",
+        "goes by hours of use of 'X', which is no demand charge above it; above are none"),
+    "a demand of a lower branch": (
+        f"{BRANCHES}, taken: lower, demand: X, branches: [{{of: [X]}}, {{of: [Y]}}]}}",
+        "demand is for branches by hours"),
+    "an unknown charge in a branch": (
+        f"{BRANCHES}, taken: lower, branches: [{{of: [Above]}}, {{of: [Y]}}]}}", "'B' refers to 'Y'"),
+    "a year of branches of a period": (
+        f"{BRANCHES}, taken: lower, year_begins: 04-01, branches: [{{of: [Above]}}, {{of: [Above]}}]}}",
+        "branches that are counted over the year"),
+    "a rebate that is never called": (
+        f'{REBATE}, hours: ["16:00-20:00"], baseline: {{earlier_days: 5}}}}',
+        "'R' does not say on which days it is called"),
+    "an event over midnight": (
+        f'{REBATE}, dates: [2026-07-01], hours: ["22:00-02:00"], baseline: {{earlier_days: 5}}}}',
+        "run over midnight, and days are compared one by one"),
+    "six highest of five": (
+        f"{REBATE}, dates: [2026-07-01], baseline: {{earlier_days: 5, highest: 6}}}}",
+        "highest is 6, of 5 earlier_days"),
+    "a baseline of holidays that are not listed": (
+        f"{REBATE}, dates: [2026-07-01], baseline: {{earlier_days: 5, of: [holidays]}}}}",
+        "the days name 'holidays', but the tariff lists none"),
+    "given in two ways": (f"{SHARED}{{given_pct: 5, given_kwh: 9}}}}", "given_pct and given_kwh both say"),
+    "received in two ways": (
+        f"{SHARED}{{received_kwh: {{2026-07: 9}}, received: {{file: r.csv, column: kwh}}}}}}",
+        "received_kwh and received both say"),
+    "eleven months of what is received": (
+        f"{SHARED}{{received_kwh: [1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11]}}}}", "received_kwh has 11 amounts"),
+    "received in no month": (f"{SHARED}{{received_kwh: {{July: 9}}}}}}", "the key 'July' is no month"),
+    "received from a file that is not there": (
+        f"{SHARED}{{received: {{file: r.csv, column: kwh}}}}}}", "there is no such file"),
+    "the first kWh of several prices": (
+        "{kind: export_credit, name: X, shared: {given_kwh: 9}, rates: [{name: a, per_kwh: 1, otherwise: true}]}",
+        "given_kwh of 9 are kWh of a period, but 'X' has several prices"),
+    "a share above all": (f"{SHARED}{{given_pct: 130}}}}", "given_pct is 130; it must be at most 100"),
     "a demand of bands by energy": (
         "{kind: percentage, name: P, of: all above, demand: X, bands: [{from_kwh: 0, percent: 1},"
         " {from_kwh: 5, percent: 2}]}", "the bands do not go by load factor"),
@@ -166,7 +218,9 @@ def test_a_mistake_is_told_with_its_mend(tmp_path: Path, name: str) -> None:
     charge, told = MISTAKES[name]
     with pytest.raises(InputError) as caught:
         billed(
-            tariff_of(tmp_path, f"- {charge}", SEASONS),
+            tariff_of(
+                tmp_path, f"- {{kind: energy, name: Above, per_kwh: 1}}\n- {charge}", SEASONS
+            ),
             local_grid("2026-07-01T00:00", "UTC", 24, 60),
             1.0,
         )

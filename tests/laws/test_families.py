@@ -25,12 +25,15 @@ from optimizer.base.flows import Flows
 from optimizer.base.timegrid import TimeGrid, calendar_months, meter_read_periods
 from optimizer.billing.bill import bill_flows
 from optimizer.billing.charges import banks, blocks, demand, net_energy
+from optimizer.billing.charges.baseline_rebate import BaselineRebate
 from optimizer.billing.charges.blocks import SharedBlocks
+from optimizer.billing.charges.branches import BranchesCharge
 from optimizer.billing.charges.credit_bank import CreditBank
 from optimizer.billing.charges.demand import Contract, DemandCharge, _DemandLines, _Kept
 from optimizer.billing.charges.energy import BlockLines, PriceRun
 from optimizer.billing.charges.minimum import MinimumCharge
 from optimizer.billing.charges.percentage import PercentageCharge
+from optimizer.billing.charges.shared import Shared
 from optimizer.billing.charges.step_fee import StepFee
 from optimizer.billing.history import History
 from optimizer.billing.tariff import (
@@ -138,6 +141,17 @@ RATCHET = {"pct": 85.0, "months": 3}
 MONTHS = [100.0, 100.0, 85.0, 50.0, 30.0, 25.0, 40.0, 25.0, 30.0, 45.0, 70.0, 95.0]
 KW_BLOCKS = {key: value for key, value in KW.items() if key != "per_kw"}
 PAST = {"2025-01": 15.5, "2024-12": 11.0, "2024-07": 18.0, "2024-02": 30.0, "2023-01": 90.0}
+
+TWO_SHEETS = [
+    ENERGY, KW, ENERGY | {"name": "long", "per_kwh": 0.2}, KW | {"name": "long kw", "per_kw": 9.0},
+]  # fmt: skip
+BRANCHES = {"kind": "branches", "name": "branch", "taken": "lower", "branches": [
+    {"of": ["energy", "kw"]}, {"of": ["long", "long kw"]}]}  # fmt: skip
+BY_HOURS = {"kind": "branches", "name": "branch", "demand": "kw", "branches": [
+    {"of": ["energy", "kw"], "from_h": 0.0}, {"of": ["long", "long kw"], "from_h": 95.0}]}  # fmt: skip
+REBATE = {"kind": "baseline_rebate", "name": "rebate", "per_kwh": 1.5, "hours": ["16:00-20:00"],
+          "dates": [date(2025, 3, 5), date(2025, 3, 10), date(2025, 3, 20), date(2025, 4, 4), date(2025, 4, 10)],
+          "baseline": {"earlier_days": 10}}  # fmt: skip
 
 ROWS: dict[str, Row] = {
     "fixed: per day": Row([FIXED | {"amount": 0.6, "per": "day"}]),
@@ -439,6 +453,41 @@ ROWS: dict[str, Row] = {
     "percentage: on a percentage": Row([ENERGY, KW, TAX | {"of": ["energy"]}, TAX | {
         "name": "levy", "percent": -4.0, "of": ["kw", "tax"]}]),
     "percentage: in bands": Row([ENERGY, FIXED, BANDS], AUTUMN),
+    "branches: the lower of two": Row([*TWO_SHEETS, BRANCHES], AUTUMN),
+    "branches: the higher of three, with a tax": Row([*TWO_SHEETS, FIXED, BRANCHES | {
+        "taken": "higher", "branches": [{"of": ["energy", "kw"]}, {"of": ["long", "long kw"]},
+        {"of": ["fixed", "kw"]}]}, TAX], WEEKS),
+    "branches: the lower of a year": Row([*TWO_SHEETS, BRANCHES | {
+        "counted_over": "year", "year_begins": "11-01"}], CHANGING),
+    "branches: by hours of use": Row([*TWO_SHEETS, BY_HOURS], AUTUMN),
+    "branches: by the year's hours of use": Row([TWO_SHEETS[0], *(
+        kw | {"counted_over": "year", "per": "year"} for kw in TWO_SHEETS[1::2]), TWO_SHEETS[2],
+        BY_HOURS | {"counted_over": "year", "branches": [
+        {"of": ["energy", "kw"], "from_h": 0.0}, {"of": ["long", "long kw"], "from_h": 900.0}]}], CHANGING),
+    "export_credit: given in per cent": Row([EXPORT | {"shared": {"given_pct": 35.0}}], AUTUMN),
+    "export_credit: the first kWh given, by origin": Row([EXPORT | {
+        "origin": "pv", "hours": ["08:00-20:00"], "shared": {"given_kwh": 120.0}}], WEEKS),
+    "export_credit: received by month": Row([{"kind": "export_credit", "name": "export", "rates": TIMES,
+        "shared": {"received_kwh": [10.0 * month for month in range(1, 13)]}}], AUTUMN),
+    "export_credit: received in named months, in blocks": Row([EXPORT | {
+        "per_kwh": None, "blocks": FALLING, "shared": {"received_kwh": {"2025-03": 310.0, "2025-05": 77.0}}}]),
+    "export_credit: received by a file, priced by a file": Row([{"kind": "export_credit", "name": "spot",
+        "series": {"file": "spot.csv", "column": "per_kwh"},
+        "shared": {"given_pct": 20.0, "received": {"file": "received.csv", "column": "received_kwh"}}}]),
+    "net_energy: shared": Row([NET | {"shared": {"given_pct": 50.0, "received_kwh": [150.0] * 12}}], WEEKS),
+    "net_energy: shared by file, lost, beside one that is not": Row([NET | {"left_over": "lost"}, NET | {
+        "name": "second", "left_over": "lost",
+        "shared": {"received": {"file": "received.csv", "column": "received_kwh"}}}]),
+    "net_energy: the first kWh given": Row([NET | {
+        "left_over": "paid", "surplus_per_kwh": 0.04, "shared": {"given_kwh": 300.0}}], AUTUMN),
+    "baseline_rebate: ten days": Row([REBATE]),
+    "baseline_rebate: five highest of ten": Row([REBATE | {
+        "baseline": {"earlier_days": 10, "highest": 5}}], WEEKS),
+    "baseline_rebate: events of two kinds of hours": Row([{
+        "kind": "baseline_rebate", "name": "rebate", "per_kwh": 2.5, "any_of": [
+        {"dates": [date(2025, 3, 31), date(2025, 4, 5)], "hours": ["01:00-04:00"]},
+        {"dates": [date(2025, 2, 12), date(2025, 4, 21)], "hours": ["16:00-20:00"]}],
+        "baseline": {"earlier_days": 4, "of": ["weekdays", "weekends"]}}]),
     "round_total": Row([ENERGY, KW, EXPORT, TAX | {"round_amount": {"to": 0.1, "how": "up"}}],
         both={"round_total": {"to": 5.0}}),
 }  # fmt: skip
@@ -503,6 +552,13 @@ VERSIONS: dict[str, Row] = {
     "a bank": Row([ENERGY, EXPORT | {"per_kwh": 0.35}, BANK], CHANGING, [ENERGY, EXPORT, BANK]),
     "a bank with a reset": Row([ENERGY, EXPORT | {"per_kwh": 0.35}, BANK | {"reset": "05-01", "paid_pct": 20.0}],
         CHANGING, [ENERGY, EXPORT | {"per_kwh": 0.4}, BANK | {"reset": "05-01", "paid_pct": 40.0}]),
+    "the lower of a year's branches": Row([*TWO_SHEETS, BRANCHES | {"counted_over": "year"}], CHANGING, [
+        TWO_SHEETS[0] | {"per_kwh": 0.2}, *TWO_SHEETS[1:], BRANCHES | {"counted_over": "year"}]),
+    "branches of a period": Row([*TWO_SHEETS, BY_HOURS], CHANGING, [*TWO_SHEETS, BRANCHES]),
+    "received and given": Row([EXPORT | {"shared": {"given_kwh": 200.0, "received_kwh": [90.0] * 12}}],
+        CHANGING, [EXPORT | {"shared": {"given_pct": 10.0}}]),
+    "events": Row([REBATE], CHANGING, [REBATE | {
+        "dates": [date(2025, 4, 15), date(2025, 4, 16)], "per_kwh": 3.0}]),
     "a minimum": Row([ENERGY, EXPORT, LEAST], CHANGING, [ENERGY, EXPORT, LEAST | {"amount": 380.0}]),
     "bands": Row([ENERGY, BANDS], CHANGING, [ENERGY | {"per_kwh": 0.2}, BANDS]),
     "the rounding of the total": Row([ENERGY], CHANGING, [ENERGY], both={"round_total": {"to": 5.0}}),
@@ -534,12 +590,20 @@ def spot(span: Span) -> np.ndarray:
     return np.random.default_rng(99).normal(0.1, 0.2, span.count).round(4)
 
 
+def received(span: Span) -> np.ndarray:
+    return np.random.default_rng(98).exponential(0.4, span.count).round(4)
+
+
 def write_spot(folder: Path, span: Span) -> None:
     grid = grid_for(span)
     rows = [
         f"{grid.label(step)},{price}\n" for step, price in zip(range(span.count), spot(span), strict=True)
     ]  # fmt: skip
     (folder / "spot.csv").write_text("time,per_kwh\n" + "".join(rows))
+    given = [
+        f"{grid.label(step)},{kwh}\n" for step, kwh in enumerate(received(span))
+    ]  # fmt: skip
+    (folder / "received.csv").write_text("time,received_kwh\n" + "".join(given))
 
 
 TABLE = """# invented
@@ -612,6 +676,9 @@ def with_values(version: Words, span: Span) -> Words:
         for charge in version["charges"]
     ]
     charges = [{k: v for k, v in charge.items() if v is not None} for charge in charges]
+    for charge in charges:
+        if "received" in charge.get("shared", {}):
+            charge["shared"] = charge["shared"] | {"received": {"values": received(span)}}
     return version | {"charges": charges}
 
 
@@ -728,7 +795,7 @@ def test_every_key_of_every_charge_stands_in_a_row() -> None:
     }
     energy_keys = {path[1:] for path in used if path[0] == "energy"}
     models = models_in(Charge)
-    assert len(models) == 10
+    assert len(models) == 12
     for model in models:
         (kind,) = typing.get_args(model.model_fields["kind"].annotation)
         there = {path for path in keys_there_are(model) if not SAME_EVERYWHERE & set(path)}
@@ -824,6 +891,25 @@ FAULTS: dict[str, Fault] = {
         "minimum: of some", MinimumCharge, "lines", "Sum((Largest((charged, least)), minus(charged)))", "least"),
     "a band that begins late": (
         "percentage: in bands", PercentageCharge, "_in_bands", "self.bands[1:]", "self.bands[:-1]"),
+    "hours of use of a whole year": (
+        "branches: by the year's hours of use", BranchesCharge, "_due", "now.days / length", "1.0"),
+    "what the year came to before forgotten": (
+        "branches: the lower of a year", BranchesCharge, "lines", "minus(before.due), ", ""),
+    "a branch that is not taken back": (
+        "branches: the higher of three, with a tax", BranchesCharge, "lines",
+        "for line in own))", "for line in own[1:]))"),
+    "a day too few in the baseline": (
+        "baseline_rebate: ten days", BaselineRebate, "_earlier_days", "self.baseline.earlier_days:",
+        "self.baseline.earlier_days - 1:"),
+    "events before in the baseline": (
+        "baseline_rebate: ten days", BaselineRebate, "_earlier_days", " or grid.dates[day] in called", ""),
+    "the mean of all days for that of the highest": (
+        "baseline_rebate: five highest of ten", BaselineRebate, "_of_events", "self.baseline.highest or ", ""),
+    "a year's kWh in each month": (
+        "export_credit: received by month", Shared, "_received", "kwh / ", "12 * kwh / "),
+    "given for a whole period": (
+        "export_credit: the first kWh given, by origin", Shared, "weighing", "self.given_kwh * share",
+        "self.given_kwh"),
     "a percentage of the last line": (
         "percentage: of all", PercentageCharge, "lines", "line.period == period)", "line is base[-1])"),
 }  # fmt: skip

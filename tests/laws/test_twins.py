@@ -272,6 +272,13 @@ BANDS = {
     ],
 }
 
+TWO_SHEETS = [
+    FLAT, DEMAND, FLAT | {"name": "long", "per_kwh": 0.2},
+    DEMAND | {"name": "long demand", "per_kw": 9.0},
+]  # fmt: skip
+BRANCHES: dict[str, Any] = {"kind": "branches", "name": "branch", "taken": "lower", "branches": [
+    {"of": ["energy", "demand"]}, {"of": ["long", "long demand"]}]}  # fmt: skip
+
 
 def shared(*prices: tuple[float, float]) -> dict[str, Any]:
     """Return peak hours and the rest that share a block of 20 kWh; their prices in it and above."""
@@ -420,6 +427,18 @@ CHARGES: dict[str, list[dict[str, Any]]] = {
         "blocks": {"counted_over": "year", "blocks": [{"up_to_kwh": 20.0, "per_kwh": 0.3}, {"per_kwh": 0.1}]}}],
     "net_energy over a year that begins in July": [NET_ENERGY | {
         "netted_over": "year", "year_begins": "07-01"}],
+    "branches, the lower": [*TWO_SHEETS, BRANCHES],
+    "branches, the higher": [*TWO_SHEETS, BRANCHES | {"taken": "higher"}],
+    "branches, the lower of three over the year": [*TWO_SHEETS, PER_MONTH, BRANCHES | {
+        "counted_over": "year", "branches": [*BRANCHES["branches"], {"of": ["rent", "demand"]}]}, TAX],
+    "branches by hours of use": [*TWO_SHEETS, BRANCHES | {"taken": None, "demand": "demand", "branches": [
+        {"of": ["energy", "demand"], "from_h": 0.0}, {"of": ["long", "long demand"], "from_h": 9.0}]}],
+    "export_credit that is shared": [FLAT, CREDIT | {"shared": {
+        "given_pct": 30.0, "received_kwh": [60.0] * 12}}],
+    "export_credit of what is not given": [FLAT, CREDIT | {"shared": {"given_kwh": 300.0}}],
+    "net_energy that is shared": [NET_ENERGY | {"shared": {"given_pct": 30.0, "received_kwh": [60.0] * 12}}],
+    "baseline_rebate": [FLAT, {"kind": "baseline_rebate", "name": "rebate", "per_kwh": 1.5,
+        "dates": [date(2025, 7, 1)], "hours": ["10:00-14:00"], "baseline": {"earlier_days": 10}}],
     "reactive energy": [FLAT, {"kind": "reactive", "name": "kvarh", "per_kvarh": 0.05}],
 }  # fmt: skip
 
@@ -522,7 +541,13 @@ def objective_pinned_to(meter: Any, cost: LinearCost) -> float:
     """Return the LP's objective with import, export and its origin pinned to a meter."""
     plant = AC_PLANT.without_battery()
     problem = posed(meter.grid, plant, meter.load_kwh, meter.pv_used_kwh, cost, 0.0, 0.0)
-    matrix = matrix_of(problem, Limits.of(problem), {})
+    limits = Limits.of(problem)
+    limits = replace(  # a random meter goes both ways in one step, which equipment never does
+        limits,
+        import_=np.maximum(limits.import_, meter.import_kwh),
+        export_=np.maximum(limits.export_, meter.export_kwh),
+    )
+    matrix = matrix_of(problem, limits, {})
     low, high = matrix.low.copy(), matrix.high.copy()
     pinned_flows = {
         "import_": meter.import_kwh, "export_": meter.export_kwh,

@@ -16,8 +16,7 @@ C06    Høland og Setskog, Hemsil, lede.no: amounts without the edges of their s
 C08    Kristinehamn: two highest hours, no price
 =====  ==============================================================================================
 
-Not expressible: of B31 the branch by annual hours of use below 2,500 h, whose prices are not in the
-source either; a tariff file holds the prices of one branch.
+Of B31 the prices below 2,500 hours of use are not in the source; the test takes invented ones.
 """
 
 from __future__ import annotations
@@ -74,7 +73,8 @@ PLACES = {
     "B28": "test_an_additive_power_factor_adjustment, test_excess_off_peak_demand_is_two_charges",
     "B29": "test_falling_blocks_of_a_large_power_rate, test_billing_demand_by_kva_and_winter",
     "B30": "contracted_power",
-    "B31": "test_an_annual_demand_and_its_energy_make_the_published_year",
+    "B31": "test_an_annual_demand_and_its_energy_make_the_published_year,"
+           " test_the_published_year_is_that_of_its_hours_of_use",
     "B32": "minimum_and_reserve",
     "B33": "net_metering",
     "B34": "net_billing, test_monthly_netting_at_retail_makes_less_than_half_of_net_billing",
@@ -461,6 +461,28 @@ def test_an_annual_demand_and_its_energy_make_the_published_year(tmp_path):
     assert demands == pytest.approx([736_750 / 12] * 12, abs=CENT)
     assert bill.by_charge() == pytest.approx({"Energy": 122_500, "Demand": 736_750}, abs=CENT)
     assert bill.total == pytest.approx(859_250, abs=CENT)
+
+
+@pytest.mark.parametrize(("from_h", "total"), [(2500, 859_250), (5001, 25e6 * 0.04 + 5000 * 30)])
+def test_the_published_year_is_that_of_its_hours_of_use(tmp_path, from_h, total):
+    """B31 again: 25 GWh ÷ 5,000 kW = 5,000 h, so the branch from 2,500 h on; below it prices are invented."""
+    charges = f"""
+    - {{kind: energy, name: Energy, per_kwh: 0.0049}}
+    {demand(", per: year, counted_over: year", 147.35, 15).strip()}
+    - {{kind: energy, name: Energy below, per_kwh: 0.04}}
+    {demand(", per: year, counted_over: year", 30, 15).strip().replace("Demand", "Demand below")}
+    - kind: branches
+      name: Hours of use
+      demand: Demand
+      counted_over: year
+      branches:
+        - {{from_h: 0, of: [Energy below, Demand below]}}
+        - {{from_h: {from_h}, of: [Energy, Demand]}}
+    """
+    grid = local_grid("2024-01-01T00:00", "Europe/Berlin", 366 * 96, 15)
+    used = np.full(grid.count, (25e6 - 1250) / (grid.count - 1))
+    used[20_000] = 5000 / 4
+    assert billed(tariff_of(tmp_path, charges), grid, used).total == pytest.approx(total, abs=CENT)
 
 
 @pytest.mark.parametrize(

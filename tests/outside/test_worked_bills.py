@@ -73,15 +73,16 @@ NUMBERS = re.compile(
     r"\b(per_kwh|per_kw|per_kvarh|per_kvar|amount|percent|from|from_kwh|up_to_kwh|up_to_kw|up_to_h|kw|pct"
     r"|from_load_factor|from_power_factor|plus_per_kwh|at_least_per_kwh|at_most_per_kwh"
     r"|at_least_kw|at_least_pct|exceeded_at_pct|times|target|free_share|month_days"
-    r"|highest|mean_of_months|months): (-?[\d.]+)(?![\d.-])"
+    r"|from_h|given_pct|given_kwh|earlier_days|highest|mean_of_months|months): (-?[\d.]+)(?![\d.-])"
 )
 BEGINNINGS = {
     "from: 0",
     "from_kwh: 0",
+    "from_h: 0",
     "from_load_factor: 0",
     "from_power_factor: 0",
 }  # where steps and bands must begin
-COUNTS = {"highest", "mean_of_months", "months"}
+COUNTS = {"earlier_days", "highest", "mean_of_months", "months"}
 
 
 @pytest.mark.parametrize("name", TARIFFS)

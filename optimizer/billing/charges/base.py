@@ -136,7 +136,7 @@ class Context:
             if line.period == period and (names == "all above" or line.charge in names)
         ]  # fmt: skip
 
-    def refuse_unknown(self, names: list[str], user: str, key: str) -> None:
+    def refuse_unknown(self, names: list[str], user: str, *key: int | str) -> None:
         """Refuse names of charges that do not stand above this one.
 
         Raises
@@ -149,7 +149,7 @@ class Context:
                 raise TariffError(
                     f"{user!r} refers to {name!r}, which is no charge above it;"
                     f" above are {', '.join(self.declared) or 'none'}",
-                    where=self.where(key, position),
+                    where=self.where(*key, position),
                     mend="Name charges that stand above this one.",
                 )
 

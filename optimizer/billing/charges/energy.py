@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
+from functools import partial
 from itertools import pairwise, product
 from typing import Annotated, Literal
 
@@ -35,6 +36,7 @@ from optimizer.billing.charges.blocks import (
     refuse_wrong_ends,
     within_blocks,
 )
+from optimizer.billing.charges.shared import Shared, Weighing
 from optimizer.cost.expression import (
     EDGE_SLACK,
     ZERO,
@@ -372,11 +374,12 @@ class PricedEnergy(Times, ChargeBase):
         return self.series if self.table is None else self.table
 
     def _flow_lines(self, context: Context, flow: FlowName, sign: float) -> list[Line]:
+        weighted = self._weighing(context, flow)
         if self.prices_from is not None:
-            return self._series_lines(context, flow, sign, self.prices_from)
+            return self._series_lines(context, weighted, sign, self.prices_from)
 
         def counted(steps: IntArray) -> Node:
-            return self._weighted(flow, steps, np.ones(len(steps)))
+            return weighted(steps, np.ones(len(steps)))
 
         if self.blocks_shared:
             return self._shared_lines(context, sign, counted)
@@ -445,8 +448,9 @@ class PricedEnergy(Times, ChargeBase):
                 lines.append(self.line(period, quantity, "kWh", rate, where, name=name, cost=cost))
         return lines
 
-    def _weighted(self, flow: FlowName, steps: IntArray, weights: FloatArray) -> Node:
-        return FlowSum(flow, steps, weights)
+    def _weighing(self, context: Context, flow: FlowName) -> Weighing:
+        """Return what counts a flow in some steps, by their weights."""
+        return partial(FlowSum, flow)
 
     def _rounded(self, quantity: Node) -> Node:
         return quantity if self.round_kwh is None else self.round_kwh.of(quantity)
@@ -563,7 +567,7 @@ class PricedEnergy(Times, ChargeBase):
         taken[minutes] = position
 
     def _series_lines(
-        self, context: Context, flow: FlowName, sign: float, series: PriceFile
+        self, context: Context, weighted: Weighing, sign: float, series: PriceFile
     ) -> list[Line]:
         where = context.where("series" if self.table is None else "table")
         prices = sign * context.read_prices(series, where)
@@ -572,8 +576,8 @@ class PricedEnergy(Times, ChargeBase):
         for period in range(context.period_count()):
             steps = context.steps_of_period(mask, period)
             if len(steps):
-                quantity = self._weighted(flow, steps, np.ones(len(steps)))
-                cost = self._weighted(flow, steps, prices[steps])
+                quantity = weighted(steps, np.ones(len(steps)))
+                cost = weighted(steps, prices[steps])
                 lines.append(self.line(period, quantity, "kWh", None, where, cost=cost))
         return lines
 
@@ -588,7 +592,31 @@ class EnergyCharge(PricedEnergy):
         return self._flow_lines(context, "import_kwh", 1.0)
 
 
-class ExportCredit(PricedEnergy):
+class SharedExport(PricedEnergy):
+    """A price of exported energy that meters may share."""
+
+    shared: Shared | None = None
+
+    @model_validator(mode="after")
+    def _given_at_one_price(self) -> SharedExport:
+        kwh = None if self.shared is None else self.shared.given_kwh
+        if kwh is not None and self.per_kwh is None:
+            raise Mistake(
+                f"given_kwh of {kwh:g} are kWh of a period, but {self.name!r} has several prices",
+                "Write per_kwh, or given_pct.",
+                ("shared", "given_kwh"),
+            )
+        return self
+
+    def _weighing(self, context: Context, flow: FlowName) -> Weighing:
+        own = self._own(flow)
+        return own if self.shared is None else self.shared.weighing(context, self.name, own)
+
+    def _own(self, flow: FlowName) -> Weighing:
+        return partial(FlowSum, flow)
+
+
+class ExportCredit(SharedExport):
     """What exported energy earns; a negative price is one that must be paid for exporting.
 
     ``origin`` restricts it to what is exported from the PV, or out of the battery. How the two are told
@@ -604,13 +632,15 @@ class ExportCredit(PricedEnergy):
             context.notes.append(ORIGIN_NOTE)
         return self._flow_lines(context, "export_kwh", -1.0)
 
-    def _weighted(self, flow: FlowName, steps: IntArray, weights: FloatArray) -> Node:
+    def _own(self, flow: FlowName) -> Weighing:
         if self.origin == "any":
-            return super()._weighted(flow, steps, weights)
-        stored = FlowSum("stored_export_kwh", steps, weights)
+            return super()._own(flow)
+        stored = partial(FlowSum, "stored_export_kwh")
         if self.origin == "battery":
             return stored
-        return Sum((FlowSum(flow, steps, weights), minus(stored)))
+        return lambda steps, weights: Sum(
+            (FlowSum(flow, steps, weights), minus(stored(steps, weights)))
+        )
 
 
 class BlockLines:

@@ -18,13 +18,14 @@ from optimizer.billing.charges.energy import (
     BlockLines,
     EnergyBlocks,
     PerKwh,
-    PricedEnergy,
     PricedPart,
+    SharedExport,
 )
+from optimizer.billing.charges.shared import Shared, Weighing
 from optimizer.cost.expression import ZERO, FlowSum, Node, Sum, Tally, minus
 
 
-class NetEnergyCharge(PricedEnergy):
+class NetEnergyCharge(SharedExport):
     """Import less export of each part of the calendar, at its price.
 
     ``left_over: carried`` keeps kWh that were not offset for later periods of the same part, until
@@ -111,18 +112,19 @@ class NetEnergyCharge(PricedEnergy):
     def lines(self, context: Context) -> list[Line]:
         """Return the lines of each part of the calendar and each billing period."""
         lines: list[Line] = []
+        sold = self._weighing(context, "export_kwh")
         for part in self.priced_parts(context):
-            lines += self._part_lines(context, part)
+            lines += self._part_lines(context, part, sold)
         return sorted(lines, key=lambda line: line.period)
 
-    def _part_lines(self, context: Context, part: PricedPart) -> list[Line]:
+    def _part_lines(self, context: Context, part: PricedPart, sold: Weighing) -> list[Line]:
         sums: dict[int, Node] = {}
         for period in range(context.period_count()):
             steps = context.steps_of_period(part.mask, period)
             if len(steps):
                 every = np.ones(len(steps))
                 bought = FlowSum("import_kwh", steps, every)
-                sums[period] = Sum((bought, FlowSum("export_kwh", steps, -every)))
+                sums[period] = Sum((bought, minus(sold(steps, every))))
         lines = []
         for period, result in self._settled(context, part, sums).items():
             if period in sums:
@@ -148,16 +150,19 @@ class NetEnergyCharge(PricedEnergy):
         if self.netted_over == "year":
             return _netted_over_years(context, part.name, sums, self.year_begins)
         if self.left_over != "carried":
-            return _settled_alone(context, part, sums)
+            return _settled_alone(context, part, self.shared, sums)
         return settled_in_turn(context, part.name, self.expire_after_periods, self.reset, sums)
 
 
-def _settled_alone(context: Context, part: PricedPart, sums: dict[int, Node]) -> dict[int, Settled]:
-    """Settle each period by itself; two charges of the same hours share the very nodes.
+def _settled_alone(
+    context: Context, part: PricedPart, shared: Shared | None, sums: dict[int, Node]
+) -> dict[int, Settled]:
+    """Settle each period by itself; two charges of the same kWh share the very nodes.
 
     So a credit on net energy beside its price cancels against it, and the two stay convex.
     """
-    known: dict[tuple[int, bytes], Settled] = context.remembered("net energy of a period", dict)
+    counted = f"net energy of a period, {shared!r}"
+    known: dict[tuple[int, bytes], Settled] = context.remembered(counted, dict)
     return {
         period: known.setdefault(
             (period, context.steps_of_period(part.mask, period).tobytes()), settled_alone(node)
