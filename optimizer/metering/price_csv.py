@@ -68,8 +68,7 @@ def read_prices(
             f"{path.name}: prices of {steps.step_minutes} min are averaged over steps of"
             f" {grid.step_minutes} min."
         )
-    minutes = (grid.utc - steps.start).total_seconds().to_numpy() / 60
-    position = np.floor_divide(minutes, steps.step_minutes).astype(np.int64)
+    position = (grid.instants_s - steps.start_s) // (60 * steps.step_minutes)
     inside = (position >= 0) & (position < len(even))
     finer = max(grid.step_minutes // steps.step_minutes, 1)
     inside &= position + finer <= len(even)

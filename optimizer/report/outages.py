@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import numpy as np
-import pandas as pd
 
 from optimizer.base.calendar import MONTH_NAMES
 from optimizer.base.timegrid import FloatArray
 from optimizer.base.units import number, percent
 from optimizer.base.words import say
 from optimizer.outages.outages import IN_TEN, TOLD_HOURS, WHY, Outages
+from optimizer.report.columns import csv_of
 from optimizer.report.fits import CAUTIONS
 from optimizer.report.shapes import InTenRecord, OutageRecord, spread_record
 from optimizer.report.wrapping import filled, table
@@ -152,10 +152,9 @@ def _known(row: FloatArray) -> list[float | None]:
 
 def outage_csv(outages: Outages) -> str:
     """Return for each step what is stored there, and for how long an outage from it on is carried."""
-    table = pd.DataFrame({
-        "time": [stamp.isoformat(timespec="minutes") for stamp in outages.grid.local],
+    return csv_of({
+        "time": outages.grid.labels,
         "stored_kwh": outages.level_kwh.round(4),
         "hours": outages.hours.round(4),
         "ends_because": [WHY[int(why)] for why in outages.why],
     })  # fmt: skip
-    return table.to_csv(index=False, lineterminator="\n")
