@@ -149,7 +149,7 @@ def _records(
                 names = _names(path, number, cells)
             elif len(cells) > len(names):
                 raise SeriesError(
-                    f"the row has {len(cells)} cells, more than the header ({bounded(', '.join(names), 80)})",
+                    f"this row has {len(cells)} cells, more than the header ({listed(names)})",
                     where=Where(f"{path}, row {number}", path, number),
                     mend="Write numbers with a decimal point, and no comma at the end of a row.",
                 )
@@ -187,7 +187,7 @@ def _swallowed(path: Path, row: int, names: Sequence[str], cells: Sequence[str])
     held = (
         f"{cell.count(chr(10))} line ends" if "\n" in cell else f"more than {MAX_CELL:,} characters"
     )
-    column = f", column {bounded(repr(names[at]), 80)}" if at < len(names) else ""
+    column = f", column {bounded(repr(names[at]), 80)}" if cells and at < len(names) else ""
     return SeriesError(
         f"a cell holds {held}: a quote is left open, and rows are swallowed",
         where=f"{path}, row {row}{column}",
