@@ -106,7 +106,7 @@ def read_table(path: Path) -> Table:
                 f"the header has more than {MAX_COLUMNS:,} columns", where=path,
                 mend="Keep the columns that are needed.",
             )  # fmt: skip
-        names, rows = _records(path, content, comments)
+        cells, rows = _records(path, content, comments)
     except FileNotFoundError:
         raise SeriesError("there is no such file", where=path, mend="Check the path.") from None
     except (OSError, EOFError, ValueError, zlib.error) as failure:
@@ -117,16 +117,11 @@ def read_table(path: Path) -> Table:
         ) from None
     if not rows:
         raise SeriesError("the file has no rows", where=path, mend="Add the series' rows.")
-    columns = zip(*rows.values(), strict=True)
-    return Table(
-        path, dict(zip(names, columns, strict=True)), list(rows), comments + 1, tuple(before)
-    )
+    return Table(path, cells, rows, comments + 1, before)
 
 
-def _records(
-    path: Path, content: bytes, comments: int
-) -> tuple[list[str], dict[int, tuple[str, ...]]]:
-    """Return the names of the columns and by its row in the file each record that is not blank.
+def _records(path: Path, content: bytes, comments: int) -> tuple[dict[str, list[str]], list[int]]:
+    """Return the columns by their names, and the row in the file of each record that is not blank.
 
     Raises
     ------
@@ -139,14 +134,15 @@ def _records(
     for _ in range(comments):
         next(lines)
     reader = csv.reader(lines, skipinitialspace=True)
-    rows: dict[int, tuple[str, ...]] = {}
-    names: list[str] = []
+    columns: dict[str, list[str]] = {}
+    names, rows = list[str](), list[int]()
     try:
         for number, cells in enumerate(reader, start=comments + 1):
             if reader.line_num != number - comments or any(len(cell) > MAX_CELL for cell in cells):
                 raise _swallowed(path, number, names, cells)
-            if not names:
+            if not columns:
                 names = _names(path, number, cells)
+                columns = {name: [] for name in names}
             elif len(cells) > len(names):
                 raise SeriesError(
                     f"this row has {len(cells)} cells, more than the header ({listed(names)})",
@@ -154,15 +150,17 @@ def _records(
                     mend="Write numbers with a decimal point, and no comma at the end of a row.",
                 )
             elif any(map(str.strip, cells)):
+                rows.append(number)
                 blanks = [""] * (len(names) - len(cells))
-                rows[number] = tuple(map(str.strip, [*cells, *blanks]))
+                for column, cell in zip(columns.values(), [*cells, *blanks], strict=True):
+                    column.append(cell.strip())
             if len(rows) > MAX_ROWS:
                 raise SeriesError(
                     f"the file has more than {MAX_ROWS:,} rows", where=path, mend="Give one year."
                 )
     except csv.Error:  # a cell is longer than the library takes
         raise _swallowed(path, reader.line_num + comments, names, []) from None
-    return names, rows
+    return columns, rows
 
 
 def _names(path: Path, row: int, cells: Sequence[str]) -> list[str]:
