@@ -59,9 +59,7 @@ MAX_TOLD = 1_600
 class Document(BaseModel):
     """Base of all models read from YAML: unknown keys refused, no silent conversions."""
 
-    model_config = ConfigDict(
-        extra="forbid", frozen=True, strict=True, allow_inf_nan=False
-    )
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False)
 
 
 @dataclass(frozen=True)
