@@ -15,6 +15,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from functools import lru_cache
+from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -134,33 +135,34 @@ def _records(path: Path, content: bytes, comments: int) -> tuple[dict[str, list[
     for _ in range(comments):
         next(lines)
     reader = csv.reader(lines, skipinitialspace=True)
-    columns: dict[str, list[str]] = {}
-    names, rows = list[str](), list[int]()
     try:
-        for number, cells in enumerate(reader, start=comments + 1):
-            if reader.line_num != number - comments or any(len(cell) > MAX_CELL for cell in cells):
-                raise _swallowed(path, number, names, cells)
-            if not columns:
-                names = _names(path, number, cells)
-                columns = {name: [] for name in names}
-            elif len(cells) > len(names):
-                raise SeriesError(
-                    f"this row has {len(cells)} cells, more than the header ({listed(names)})",
-                    where=Where(f"{path}, row {number}", path, number),
-                    mend="Write numbers with a decimal point, and no comma at the end of a row.",
-                )
-            elif any(map(str.strip, cells)):
-                rows.append(number)
-                blanks = [""] * (len(names) - len(cells))
-                for column, cell in zip(columns.values(), [*cells, *blanks], strict=True):
-                    column.append(cell.strip())
-            if len(rows) > MAX_ROWS:
-                raise SeriesError(
-                    f"the file has more than {MAX_ROWS:,} rows", where=path, mend="Give one year."
-                )
+        head, *records = islice(reader, MAX_ROWS + 2)
     except csv.Error:  # a cell is longer than the library takes
-        raise _swallowed(path, reader.line_num + comments, names, []) from None
-    return columns, rows
+        raise _swallowed(path, comments + reader.line_num) from None
+    if len(records) > MAX_ROWS:
+        raise SeriesError(
+            f"the file has more than {MAX_ROWS:,} rows", where=path, mend="Give one year."
+        )
+    first, names = comments + 2, _names(path, comments + 1, head)
+    for row, cells in enumerate(records, start=first):
+        if len(cells) > len(names):
+            raise SeriesError(
+                f"this row has {len(cells)} cells, more than the header ({listed(names)})",
+                where=Where(f"{path}, row {row}", path, row),
+                mend="Write numbers with a decimal point, and no comma at the end of a row.",
+            )
+        if len(cells) < len(names):
+            cells += [""] * (len(names) - len(cells))
+    columns = dict(zip(names, zip(*records, strict=True), strict=True)) if records else {}
+    for name, column in columns.items():
+        if max(map(len, column)) > MAX_CELL or "\n" in "".join(column):
+            at, cell = next((n, c) for n, c in enumerate(column) if len(c) > MAX_CELL or "\n" in c)
+            raise _swallowed(path, first + at, name, cell)
+    filled = [n for n, cells in enumerate(records) if "".join(cells).strip()]
+    return (
+        {name: [column[n].strip() for n in filled] for name, column in columns.items()},
+        [first + n for n in filled],
+    )
 
 
 def _names(path: Path, row: int, cells: Sequence[str]) -> list[str]:
@@ -175,17 +177,14 @@ def _names(path: Path, row: int, cells: Sequence[str]) -> list[str]:
     return names
 
 
-def _swallowed(path: Path, row: int, names: Sequence[str], cells: Sequence[str]) -> SeriesError:
+def _swallowed(path: Path, row: int, name: str | None = None, cell: str = "") -> SeriesError:
     """Return the refusal of a cell that holds line ends, or is no number or stamp by its length.
 
     A quote that is left open swallows all rows up to the next one, in whatever column it stands.
     """
-    at = max(range(len(cells)), key=lambda n: len(cells[n]), default=0)
-    cell = cells[at] if cells else ""
-    held = (
-        f"{cell.count(chr(10))} line ends" if "\n" in cell else f"more than {MAX_CELL:,} characters"
-    )
-    column = f", column {bounded(repr(names[at]), 80)}" if cells and at < len(names) else ""
+    ends = cell.count("\n")
+    held = f"{ends} line ends" if ends else f"more than {MAX_CELL:,} characters"
+    column = "" if name is None else f", column {bounded(repr(name), 80)}"
     return SeriesError(
         f"a cell holds {held}: a quote is left open, and rows are swallowed",
         where=f"{path}, row {row}{column}",
