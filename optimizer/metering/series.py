@@ -490,7 +490,7 @@ def _on_wall_clock(
 class EvenSteps:
     """Which record fills each step of an even grid; −1 where none does."""
 
-    start_s: int
+    start: datetime
     step_minutes: int
     record: np.ndarray
 
@@ -507,8 +507,7 @@ class EvenSteps:
             If a step does not begin on a multiple of itself by that clock.
         """
         try:
-            start = EPOCH + timedelta(seconds=self.start_s)
-            return TimeGrid(start, self.step_minutes, len(self.record), zone)
+            return TimeGrid(self.start, self.step_minutes, len(self.record), zone)
         except InputError as failure:
             where = f"{table.path}, column {table.time_column}, {failure.where}"
             raise SeriesError(failure.what, where=where, mend=failure.mend) from None
@@ -559,7 +558,7 @@ def even_steps(
         )
     record = np.full(count, -1, dtype=np.int64)
     record[slot] = order
-    return EvenSteps(60 * int(minutes[0]), step, record)
+    return EvenSteps(EPOCH + timedelta(minutes=int(minutes[0])), step, record)
 
 
 def _instant_text(instants_s: IntArray, record: int) -> str:
