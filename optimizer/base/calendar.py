@@ -19,7 +19,7 @@ Read next: ``flows``.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date, timedelta
 from typing import Annotated, Literal
 
@@ -422,17 +422,19 @@ class When(Document):
     def mask(self, grid: TimeGrid, calendar: DayCalendar) -> BoolArray:
         """Return which steps are meant, shape (T,)."""
         on, after = self.minutes_on_and_after()
-        named = self._names([grid.dates[0] - timedelta(days=1), *grid.dates], calendar)
-        mask = named[1:][grid.day] & on[grid.minute_of_day]
-        mask |= named[:-1][grid.day] & after[grid.minute_of_day]
+        days = calendar.days_of(grid)
+        named = self._names(days.days_and_before, days.kinds_and_before)
+        in_season = np.ones(len(days.seasons), dtype=bool)
         if self.seasons is not None:
-            of_day = np.array([calendar.seasons.of_day(day) for day in grid.dates], dtype=str)
-            mask &= np.isin(of_day, self.seasons)[grid.day]
+            in_season = np.array([name in self.seasons for name in days.seasons])
+        mask = (named[1:] & in_season)[grid.day] & on[grid.minute_of_day]
+        if after.any():
+            mask |= (named[:-1] & in_season)[grid.day] & after[grid.minute_of_day]
         return np.asarray(mask)
 
-    def _names(self, days: Sequence[date], calendar: DayCalendar) -> BoolArray:
-        """Return which days are named by kind and date, shape (D,)."""
-        named = self.day_kind_mask()[day_kinds(days, calendar.holidays)]
+    def _names(self, days: Sequence[date], kinds: Sequence[int] | IntArray) -> BoolArray:
+        """Return which days, of these kinds, are named by kind and date, shape (D,)."""
+        named = self.day_kind_mask()[kinds]
         if self.dates is not None:
             named &= np.isin(
                 np.array(days, dtype="datetime64[D]"), np.array(self.dates, "datetime64[D]")
@@ -441,7 +443,7 @@ class When(Document):
 
     def holds_on(self, day: date, calendar: DayCalendar) -> bool:
         """Return whether a day is one of the named kinds of day."""
-        return bool(self._names([day], calendar)[0])
+        return bool(self._names([day], day_kinds([day], calendar.holidays))[0])
 
     def in_season_of(self, day: date, calendar: DayCalendar) -> bool:
         """Return whether a day lies in one of the named seasons."""
@@ -489,16 +491,35 @@ class Times(When):
 
 
 @dataclass(frozen=True)
+class DaysOfGrid:
+    """The days of a grid, with the one before: their kinds, shape (D + 1,), and the D seasons."""
+
+    days_and_before: list[date]
+    kinds_and_before: IntArray
+    seasons: list[str]
+
+
+@dataclass(frozen=True)
 class DayCalendar:
     """The seasons and holidays of one tariff: what kind of day each day is."""
 
     seasons: Seasons
     holidays: Holidays
+    _known: dict[TimeGrid, DaysOfGrid] = field(default_factory=dict, repr=False, compare=False)
+
+    def days_of(self, grid: TimeGrid) -> DaysOfGrid:
+        """Return kinds and seasons of a grid's days, looked up once for all rates of a tariff."""
+        if grid not in self._known:
+            days = [grid.dates[0] - timedelta(days=1), *grid.dates]
+            kinds = np.array(day_kinds(days, self.holidays), dtype=np.int64)
+            seasons = [self.seasons.of_day(day) for day in grid.dates]
+            self._known[grid] = DaysOfGrid(days, kinds, seasons)
+        return self._known[grid]
 
     def kinds_and_seasons(self, grid: TimeGrid) -> tuple[IntArray, list[str]]:
         """Return day kind, shape (D,), and season of each local day."""
-        kinds = np.array(day_kinds(grid.dates, self.holidays), dtype=np.int64)
-        return kinds, [self.seasons.of_day(d) for d in grid.dates]
+        days = self.days_of(grid)
+        return days.kinds_and_before[1:], days.seasons
 
 
 def span_text(begin: int, end: int) -> str:

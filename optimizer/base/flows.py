@@ -22,14 +22,16 @@ Read next: ``site.equipment``.
 from __future__ import annotations
 
 from dataclasses import dataclass, fields
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
-import pandas as pd
 
 from optimizer.base.errors import DisagreementError
 from optimizer.base.timegrid import FloatArray, TimeGrid
 from optimizer.base.units import ENERGY_TOLERANCE_KWH
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 FlowName = Literal["import_kwh", "export_kwh", "charge_kwh", "discharge_kwh", "pv_used_kwh",
                    "load_kwh", "stored_export_kwh"]  # fmt: skip
@@ -104,6 +106,8 @@ class Flows:
     @property
     def frame(self) -> pd.DataFrame:
         """The energies as a frame of T rows, by the wall clock. [kWh per step]"""
+        import pandas as pd
+
         columns = {name: getattr(self, name) for name in flow_names()}
         if self.reactive_kvarh is not None:
             columns["reactive_kvarh"] = self.reactive_kvarh

@@ -14,14 +14,18 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from functools import cached_property, lru_cache
 from itertools import pairwise
+from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
+from optimizer.base.clock import SECONDS_PER_DAY, Clock, clock_of, seconds_of
 from optimizer.base.errors import InputError, Mistake, ScenarioError, bounded
 from optimizer.base.units import MINUTES_PER_DAY
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 IntArray = NDArray[np.int64]
 FloatArray = NDArray[np.float64]
@@ -155,9 +159,9 @@ class TimeGrid:
         if len(off) or self.start.second or self.start.microsecond:
             first = int(off[0]) if len(off) else 0
             raise InputError(
-                f"a step begins at {self.local[first]:%H:%M:%S} by the clock of {self.zone}, which"
+                f"a step begins at {self.moment(first):%H:%M:%S} by the clock of {self.zone}, which"
                 f" is no multiple of {self.step_minutes} min",
-                where=f"step {self.local[first].isoformat()}",
+                where=f"step {self.moment(first).isoformat()}",
                 mend="Give time stamps that start intervals on the clock, or finer steps.",
             )
 
@@ -167,26 +171,61 @@ class TimeGrid:
         return self.step_minutes / 60
 
     @cached_property
+    def instants_s(self) -> IntArray:
+        """Beginning of each step, shape (T,). [s since 1970 UTC]"""
+        first = seconds_of(self.start)
+        return np.arange(self.count, dtype=np.int64) * (60 * self.step_minutes) + first
+
+    @cached_property
+    def _clock(self) -> Clock:
+        first, last = (int(self.instants_s[n]) for n in (0, -1))
+        return clock_of(zone_named(self.zone), first, last)
+
+    @cached_property
+    def _wall_s(self) -> IntArray:
+        """Beginning of each step by the wall clock, shape (T,). [s, as if it stood in UTC]"""
+        return self._clock.wall_s(self.instants_s)
+
+    @cached_property
+    def labels(self) -> list[str]:
+        """Wall-clock beginning of each step, T of them, e.g. ``2025-07-03T14:15-05:00``."""
+        return self._clock.stamps(self.instants_s)
+
+    def instant(self, step: int) -> datetime:
+        """Return the beginning of a step in UTC; −1 is the last."""
+        return self.start.astimezone(UTC) + range(self.count)[step] * self.step
+
+    def moment(self, step: int) -> datetime:
+        """Return the beginning of a step by the wall clock."""
+        return self.instant(step).astimezone(zone_named(self.zone))
+
+    @property
+    def step(self) -> timedelta:
+        """Length of a step."""
+        return timedelta(minutes=self.step_minutes)
+
+    @cached_property
     def utc(self) -> pd.DatetimeIndex:
-        """Beginning of each step in UTC, shape (T,)."""
+        """Beginning of each step in UTC, shape (T,); for tables of pandas, which it loads."""
+        import pandas as pd
+
         start = pd.Timestamp(self.start.astimezone(UTC))
         return pd.date_range(start, periods=self.count, freq=f"{self.step_minutes}min")
 
     @cached_property
     def local(self) -> pd.DatetimeIndex:
-        """Beginning of each step by the wall clock, with its offset, shape (T,)."""
+        """Beginning of each step by the wall clock, with its offset, shape (T,); as ``utc``."""
         return self.utc.tz_convert(self.zone)
 
     @cached_property
     def minute_of_day(self) -> IntArray:
         """Wall-clock minute of the day at which each step begins, shape (T,)."""
-        return np.asarray(self.local.hour * 60 + self.local.minute, dtype=np.int64)
+        return self._wall_s // 60 % MINUTES_PER_DAY
 
     @cached_property
     def _days(self) -> tuple[IntArray, list[date]]:
-        ordinal = np.asarray(self.local.tz_localize(None).normalize().to_numpy("datetime64[D]"))
-        values, index = np.unique(ordinal, return_inverse=True)
-        return index.astype(np.int64), [value.astype(object) for value in values]
+        values, index = np.unique(self._wall_s // SECONDS_PER_DAY, return_inverse=True)
+        return index.astype(np.int64), values.astype("datetime64[D]").tolist()
 
     @property
     def day(self) -> IntArray:
@@ -209,15 +248,11 @@ class TimeGrid:
 
         Winter time is the smaller offset of the zone in January and July of each year.
         """
-        wall = self.local.tz_localize(None).to_numpy("datetime64[m]")
         years = np.array([d.year for d in self.dates])[self.day]
         winter = {int(year): winter_offset(int(year), self.zone) for year in np.unique(years)}
         summer = self.utc_offset_minutes - np.array([winter[int(year)] for year in years])
-        shown = wall - summer.astype("timedelta64[m]")
-        day = shown.astype("datetime64[D]")
-        minute = (shown - day).astype(np.int64)
-        weekday = (day.astype(np.int64) + EPOCH_WEEKDAY) % 7
-        return np.asarray(minute), np.asarray(weekday)
+        day, minute = np.divmod(self._wall_s // 60 - summer, MINUTES_PER_DAY)
+        return minute, (day + EPOCH_WEEKDAY) % 7
 
     @cached_property
     def month(self) -> IntArray:
@@ -232,9 +267,7 @@ class TimeGrid:
     @cached_property
     def utc_offset_minutes(self) -> IntArray:
         """Offset of the wall clock from UTC at each step, shape (T,). [min]"""
-        wall = self.local.tz_localize(None).to_numpy("datetime64[m]")
-        utc = self.utc.tz_localize(None).to_numpy("datetime64[m]")
-        return np.asarray((wall - utc).astype(np.int64))
+        return (self._wall_s - self.instants_s) // 60
 
     @cached_property
     def day_share(self) -> FloatArray:
@@ -249,12 +282,11 @@ class TimeGrid:
 
     def label(self, step: int) -> str:
         """Return the wall-clock beginning of a step, e.g. ``2025-07-03T14:15-05:00``."""
-        return str(self.local[step].isoformat(timespec="minutes"))
+        return self.moment(step).isoformat(timespec="minutes")
 
     def part(self, first: int, count: int) -> TimeGrid:
         """Return the grid of ``count`` of the steps, beginning with the step ``first``."""
-        start = self.utc[first].to_pydatetime()
-        return TimeGrid(start, self.step_minutes, count, self.zone)
+        return TimeGrid(self.instant(first), self.step_minutes, count, self.zone)
 
 
 def joined_grid(first: TimeGrid, then: TimeGrid) -> TimeGrid:

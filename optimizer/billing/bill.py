@@ -11,8 +11,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from html import escape
-
-import pandas as pd
+from typing import TYPE_CHECKING
 
 from optimizer.base.flows import Flows
 from optimizer.base.timegrid import BillingPeriod
@@ -20,6 +19,9 @@ from optimizer.billing.charges.base import Line
 from optimizer.billing.explain import Why, because, why
 from optimizer.billing.tariff import TariffCost
 from optimizer.cost.expression import Evaluation, Node, Sum, evaluate
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 
 @dataclass(frozen=True)
@@ -80,6 +82,8 @@ class Bill:
     @property
     def frame(self) -> pd.DataFrame:
         """The lines as a frame: charge, name, period, quantity, unit, rate, amount. [money]"""
+        import pandas as pd
+
         columns = ("charge", "name", "period", "quantity", "unit", "rate", "amount")
         return pd.DataFrame(
             [[getattr(line, column) for column in columns] for line in self.lines],

@@ -7,10 +7,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from datetime import timedelta
+from datetime import date, timedelta
 
 import numpy as np
-import pandas as pd
 
 from optimizer.base.timegrid import TimeGrid
 from optimizer.base.units import number, price
@@ -118,7 +117,7 @@ def interval_text(peak: Peak, interval: int, grid: TimeGrid) -> str:
     """Return a demand interval as people read it: ``Tue 14 Jan 2025, 18:15–18:30``."""
     first = int(peak.steps[peak.first_of_interval[interval]])
     begun_h = 0.0 if peak.begun_h is None else float(peak.begun_h[interval])
-    begin = grid.local[first] - timedelta(hours=begun_h)
+    begin = grid.moment(first) - timedelta(hours=begun_h)
     end = begin + timedelta(hours=float(peak.hours[interval]))
     return f"{day_text(begin)}, {begin:%H:%M}–{end:%H:%M}"
 
@@ -137,7 +136,7 @@ def unit_of(node: Node) -> str:
     return ""
 
 
-def day_text(moment: pd.Timestamp) -> str:
+def day_text(moment: date) -> str:
     """Return a day as ``Tue 14 Jan 2025``."""
     return f"{moment:%a} {moment.day} {moment:%b %Y}"
 
@@ -217,7 +216,7 @@ class _Teller:
         word = FLOW_WORDS.get(node.flow, node.flow)
         if not len(node.steps):
             return f"{word} of no step"
-        first, last = (self._grid.local[int(step)] for step in (node.steps[0], node.steps[-1]))
+        first, last = (self._grid.moment(int(step)) for step in (node.steps[0], node.steps[-1]))
         text = f"{word} of {len(node.steps):,} steps, {day_text(first)} to {day_text(last)}"
         low, high = float(node.weights.min()), float(node.weights.max())
         if low == high:

@@ -401,8 +401,7 @@ def _standard_time(grid: TimeGrid) -> TimeGrid | None:
 
 def _moved(grid: TimeGrid, steps: int) -> TimeGrid:
     """Return the grid moved by some steps."""
-    start = grid.utc[0].to_pydatetime() + steps * timedelta(minutes=grid.step_minutes)
-    return TimeGrid(start, grid.step_minutes, grid.count, grid.zone)
+    return TimeGrid(grid.instant(0) + steps * grid.step, grid.step_minutes, grid.count, grid.zone)
 
 
 def _on_grid(flows: Flows, grid: TimeGrid) -> Flows:

@@ -11,7 +11,7 @@ import re
 import zlib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 from functools import partial
 from importlib import resources
 from pathlib import Path
@@ -19,10 +19,10 @@ from tempfile import TemporaryDirectory
 from typing import Annotated, Any, TypeVar
 
 import numpy as np
-import pandas as pd
 from pydantic import Field, field_validator
 
 from optimizer.base.calendar import DayCalendar, Holidays, Seasons
+from optimizer.base.clock import EPOCH
 from optimizer.base.documents import Document, Source, is_file, read_document
 from optimizer.base.errors import ScenarioError, TariffError
 from optimizer.base.flows import Flows
@@ -53,6 +53,7 @@ from optimizer.metering.energy_csv import read_energies
 from optimizer.metering.price_csv import read_prices
 from optimizer.metering.price_table import alike_months, read_price_table
 from optimizer.metering.series import TIME_COLUMNS, needed_column, read_stamps, read_table
+from optimizer.metering.wall_clock import SKIPPED
 
 Charge = Annotated[
     FixedCharge | EnergyCharge | ExportCredit | DemandCharge | PercentageCharge
@@ -383,8 +384,8 @@ def _readable_prices(
         own = named.model_copy(update={"zone": None})
         return prices_in(path, own, grid, calendar, where, notes)
     table = read_table(path)
-    stamps = read_stamps(table, needed_column(table, TIME_COLUMNS), "UTC", notes)
-    first = min(stamp for stamp in stamps if not pd.isna(stamp))
+    instants_s = read_stamps(table, needed_column(table, TIME_COLUMNS), "UTC", notes)
+    first = EPOCH + timedelta(seconds=int(instants_s[instants_s != SKIPPED].min()))
     prices_in(path, named, TimeGrid(first, 60, 1, "UTC"), calendar, where, notes)
     return np.zeros(grid.count)
 

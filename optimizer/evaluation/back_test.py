@@ -111,8 +111,8 @@ def mean_day_of_month(past: Forecast, grid: TimeGrid) -> Forecast:
 
 def before(series: Sequence[Forecast], rest: Forecast) -> list[Forecast]:
     """Return what of other series was metered before the rest begins."""
-    begin = rest.grid.utc[0]
-    counts = [(each, int((each.grid.utc < begin).sum())) for each in series]
+    begin = rest.grid.instants_s[0]
+    counts = [(each, int((each.grid.instants_s < begin).sum())) for each in series]
     return [each.part(0, count) for each, count in counts if count]
 
 

@@ -164,7 +164,7 @@ class _Judged:
         inside &= counted if (inside & counted).any() else True
         imported = np.where(inside, self.windows.flows.import_kwh, -1.0)
         step = int(imported.argmax())
-        stamp = grid.local[step].to_pydatetime()
+        stamp = grid.moment(step)
         day = self.year.metered_on[grid.day[step]]
         metered = stamp.replace(year=day.year, month=day.month, day=day.day)
         highest_kw = float(self.windows.flows.import_kwh[step]) / grid.step_h

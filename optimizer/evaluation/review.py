@@ -164,7 +164,7 @@ def refuse_what_hides_the_load(path: Path, *, has_pv: bool) -> None:
     SeriesError
         If there is neither the load nor what the battery did, or no PV or export where there is PV.
     """
-    found = {name.rpartition("_")[0] for name in read_table(path).cells.columns}
+    found = {name.rpartition("_")[0] for name in read_table(path).cells}
     if not found & {"load", "discharge"}:
         raise SeriesError(
             "the meter alone does not tell the load: the battery charged and discharged behind it",
@@ -213,8 +213,8 @@ def overlap(
             where=path,
             mend="Bring the meter data to the steps of the promise.",
         )
-    first = max(promised.grid.utc[0], real.grid.utc[0])
-    last = min(promised.grid.utc[-1], real.grid.utc[-1])
+    first = max(each.grid.instants_s[0] for each in (promised, real))
+    last = min(each.grid.instants_s[-1] for each in (promised, real))
     if last < first:
         raise SeriesError(
             f"the promise covers {promised.grid.dates[0]} to {promised.grid.dates[-1]}, the meter"
@@ -224,7 +224,7 @@ def overlap(
         )
 
     def part(grid: TimeGrid) -> slice:
-        inside = np.flatnonzero((grid.utc >= first) & (grid.utc <= last))
+        inside = np.flatnonzero((grid.instants_s >= first) & (grid.instants_s <= last))
         return slice(int(inside[0]), int(inside[-1]) + 1)
 
     a, b, c = (part(each.grid) for each in (promised, real, meter))

@@ -205,9 +205,11 @@ def from_meters(
     ``trend`` is the growth of the load a year, as a fraction.
     """
     years = [year for series in metered for year in years_of(series)]
-    years.sort(key=lambda year: year.grid.utc[-1], reverse=True)
-    begin = grid.utc[0]
-    ages = [(begin - year.grid.utc[-1]).total_seconds() / 86400 / DAYS_PER_YEAR for year in years]
+    years.sort(key=lambda year: year.grid.instant(-1), reverse=True)
+    begin = grid.instant(0)
+    ages = [
+        (begin - year.grid.instant(-1)).total_seconds() / 86400 / DAYS_PER_YEAR for year in years
+    ]
     half_life = recipe.load.half_life_years
     weights = tuple(float(0.5 ** min((age - ages[0]) / half_life, 30.0)) for age in ages)
     if trend:
@@ -251,8 +253,9 @@ def number_of_weeks(series: Forecast) -> int:
 
 def _grown(year: Forecast, grid: TimeGrid, trend: float) -> Forecast:
     """Return a metered year with its load grown to the middle of the forecast."""
-    middle = grid.utc[0] + (grid.utc[-1] - grid.utc[0]) / 2
-    its_middle = year.grid.utc[0] + (year.grid.utc[-1] - year.grid.utc[0]) / 2
+    middle, its_middle = (
+        each.instant(0) + (each.instant(-1) - each.instant(0)) / 2 for each in (grid, year.grid)
+    )
     age = (middle - its_middle).total_seconds() / 86400 / DAYS_PER_YEAR
     return replace(year, load_kwh=year.load_kwh * (1 + trend) ** age)
 
@@ -305,9 +308,9 @@ def _refuse_odd_meters(
     ScenarioError
         With what is odd.
     """
-    in_order = sorted(metered, key=lambda series: series.grid.utc[0])
+    in_order = sorted(metered, key=lambda series: series.grid.instant(0))
     for one, other in pairwise(in_order):
-        if other.grid.utc[0] <= one.grid.utc[-1]:
+        if other.grid.instant(0) <= one.grid.instant(-1):
             raise ScenarioError(
                 f"two of the meters hold the time from {other.grid.label(0)} to"
                 f" {one.grid.label(one.grid.count - 1)}",
@@ -323,7 +326,7 @@ def _refuse_odd_meters(
             where=where("load", "meters", has_pv.index(False)),
             mend="Leave that file out, or give the PV behind it under pv_meters.",
         )
-    years = (grid.utc[0] - in_order[-1].grid.utc[-1]).days / DAYS_PER_YEAR
+    years = (grid.instant(0) - in_order[-1].grid.instant(-1)).days / DAYS_PER_YEAR
     if years > LONGEST_WAIT_YEARS:
         raise ScenarioError(
             f"the forecast begins {years:.0f} years after the last metered day; at most"
@@ -386,8 +389,7 @@ def _with_steps(series: Forecast, step_minutes: int, where: str) -> Forecast:
     each = step_minutes // grid.step_minutes
     first = int(np.flatnonzero(grid.minute_of_day % step_minutes == 0)[0])
     count = (grid.count - first) // each
-    start = grid.utc[first].to_pydatetime()
-    longer = TimeGrid(start, step_minutes, count, grid.zone)
+    longer = TimeGrid(grid.instant(first), step_minutes, count, grid.zone)
     load, pv = (
         values[first : first + count * each].reshape(count, each).sum(axis=1)
         for values in (series.load_kwh, series.pv_kwh)

@@ -9,12 +9,12 @@ building has sharper peaks. Read next: ``sun``.
 
 from __future__ import annotations
 
+import csv
 from datetime import date, timedelta
 from functools import lru_cache
 from importlib import resources
 
 import numpy as np
-import pandas as pd
 
 from optimizer.base.calendar import Holidays
 from optimizer.base.timegrid import FloatArray, TimeGrid
@@ -25,11 +25,18 @@ HALF_A_YEAR = timedelta(days=182)
 
 
 @lru_cache(maxsize=1)
-def _table() -> pd.DataFrame:
+def _table() -> dict[str, FloatArray]:
     """Return mean powers of the 96 quarter-hours, a column for profile, season and day type. [W]"""
     file = resources.files("optimizer.forecasting") / "published" / "load_profiles.csv"
     with file.open(encoding="utf-8") as text:
-        return pd.read_csv(text, comment="#", index_col="time")
+        rows = csv.DictReader(line for line in text if not line.startswith("#"))
+        columns: dict[str, list[float]] = {
+            name: [] for name in rows.fieldnames or () if name != "time"
+        }
+        for row in rows:
+            for name, watts in columns.items():
+                watts.append(float(row[name]))
+    return {name: np.array(watts) for name, watts in columns.items()}
 
 
 def profile_kwh(
@@ -56,7 +63,7 @@ def profile_kwh(
     for number, day in enumerate(grid.dates):
         shifted = day + HALF_A_YEAR if southern else day
         column = f"{profile} {season_of(shifted)} {day_type_of(day, is_holiday=day in kept)}"
-        of_day[number] = _table()[column].to_numpy()
+        of_day[number] = _table()[column]
         if profile == "H0":
             of_day[number] *= day_factor(shifted)
     quarter = grid.minute_of_day // 15

@@ -12,16 +12,18 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, timezone
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import pandas as pd
 
 from optimizer.base.errors import ScenarioError, SeriesError
 from optimizer.base.timegrid import FloatArray, IntArray, TimeGrid
 from optimizer.base.units import MINUTES_PER_DAY
 from optimizer.forecasting.additions import place_in_plain_year
 from optimizer.forecasting.recipe import Place, PvRecipe
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 ALBEDO = 0.2
 INVERTER_EFFICIENCY = 0.96
@@ -128,6 +130,8 @@ def read_typical_year(path: Path) -> TypicalYear:
             where=path,
             mend="Give an EPW, TMY3 or TM2 file, unchanged.",
         ) from None
+    import pandas as pd
+
     table = table.rename(columns=str.lower)
     for name, tenths in (("temp_air", "drybulb"), ("wind_speed", "wspd")):
         if tenths in table:  # a TM2 file counts both in tenths
@@ -277,6 +281,8 @@ class RoofModel:
         self, grid: TimeGrid, count: int, luck: np.random.Generator
     ) -> list[FloatArray]:
         """Return years of the weather file's days: as they are, then each from a near day."""
+        import pandas as pd
+
         typical = self.typical
         assert typical is not None
         per_day = MINUTES_PER_DAY // grid.step_minutes
@@ -331,6 +337,8 @@ class RoofModel:
         return self._dc_under(clear, clear.ghi), typical
 
     def _clear_sky(self, grid: TimeGrid) -> _ClearSky:
+        import pandas as pd
+
         pvlib = pvlib_module()
         middle = grid.utc + pd.Timedelta(minutes=grid.step_minutes / 2)
         sun = sun_positions(self.place, middle)
@@ -342,6 +350,8 @@ class RoofModel:
 
     def _dc_under(self, clear: _ClearSky, ghi: FloatArray) -> FloatArray:
         """Return DC power of all roofs under a horizontal irradiance, shape (T,). [kW]"""
+        import pandas as pd
+
         # Night and the edge of the day divide by next to nothing.
         with np.errstate(divide="ignore", invalid="ignore"):
             parts = pvlib_module().irradiance.erbs(

@@ -4,9 +4,7 @@ from __future__ import annotations
 
 from functools import singledispatch
 from pathlib import Path
-from typing import Any
-
-import pandas as pd
+from typing import TYPE_CHECKING, Any
 
 from optimizer.base.documents import Source
 from optimizer.base.errors import InputError
@@ -35,6 +33,9 @@ from optimizer.workflows.forecast import ForecastResult
 from optimizer.workflows.off_grid import OffGrid
 from optimizer.workflows.outage import OutageResult
 from optimizer.workflows.results import Result
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 
 def read_tariff(name: str | Path) -> Tariff:
@@ -80,10 +81,10 @@ def meter_from(meter: pd.DataFrame | str | Path, zone: str | None) -> Flows:
     InputError
         If it cannot be read, or its zone is not known.
     """
-    if isinstance(meter, pd.DataFrame):
-        known = zone or getattr(getattr(meter.index, "tz", None), "key", None)
-        return meter_in(table_of(meter, IN_MEMORY), _zone(known))[0]
-    return read_meter_file(Path(meter), _zone(zone))[0]
+    if isinstance(meter, str | Path):
+        return read_meter_file(Path(meter), _zone(zone))[0]
+    known = zone or getattr(getattr(meter.index, "tz", None), "key", None)
+    return meter_in(table_of(meter, IN_MEMORY), _zone(known))[0]
 
 
 def _zone(zone: str | None) -> str:

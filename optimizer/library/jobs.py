@@ -10,9 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from datetime import date
 from pathlib import Path
-from typing import Literal, get_args
-
-import pandas as pd
+from typing import TYPE_CHECKING, Literal, get_args
 
 from optimizer.base.errors import InputError
 from optimizer.base.flows import Flows
@@ -42,6 +40,9 @@ from optimizer.workflows import verify as verifying
 from optimizer.workflows.checked import Verification
 from optimizer.workflows.solve import DEFAULT_TIME_LIMIT_S
 from optimizer.workflows.solve import cheapest_plan as solved_plan
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 Effort = Literal["quick", "normal", "thorough"]
 ShareProgress = Callable[[str, float], object]

@@ -7,9 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
-
-import pandas as pd
+from typing import TYPE_CHECKING, Any
 
 from optimizer.base.documents import Document, Source, checked
 from optimizer.base.errors import ScenarioError
@@ -18,6 +16,9 @@ from optimizer.metering.series import Table, table_of
 from optimizer.scenario.brief import Brief, brief_of, read_brief
 from optimizer.scenario.scenario import scenario_of
 from optimizer.scenario.scenario_file import ScenarioFile
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 IN_MEMORY = "the frame"
 """How a forecast that no file holds is called in notes and errors."""
@@ -79,7 +80,7 @@ class Scenario:
         tariff: Tariff | str | Path,
         path: Path,
     ) -> None:
-        given = table_of(forecast, IN_MEMORY) if isinstance(forecast, pd.DataFrame) else None
+        given = None if isinstance(forecast, str | Path) else table_of(forecast, IN_MEMORY)
         if not isinstance(tariff, Tariff):
             tariff = read_tariff(find_tariff(str(tariff), path.parent, "tariff"))
         content = {
@@ -123,6 +124,8 @@ class Scenario:
     @property
     def forecast(self) -> pd.DataFrame:
         """Load and PV of each step, as they were read and repaired. [kWh]"""
+        import pandas as pd
+
         forecast = self._brief.scenario.forecast
         return pd.DataFrame(
             {"load_kwh": forecast.load_kwh, "pv_kwh": forecast.pv_kwh}, index=forecast.grid.local

@@ -11,7 +11,6 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-import pandas as pd
 
 from optimizer.base.errors import SeriesError
 from optimizer.base.timegrid import BoolArray, FloatArray, IntArray, known_zone
@@ -146,7 +145,7 @@ def beginnings(times: Times, amounts: FloatArray, request: Request, account: Acc
         elapsed = 0 if times.elapsed_s is None else times.elapsed_s
         return np.asarray(times.wall_s + elapsed - times.offset_s - (step if is_end else 0))
     places = _on_clock_of(times, is_end, request, account)
-    wrong = same_twins(times.wall_s, places.is_open, [pd.Series(amounts)])
+    wrong = same_twins(times.wall_s, places.is_open, [amounts])
     if wrong is not None:
         what, mend = open_words(int(times.wall_s[wrong]), str(request.zone))
         raise SeriesError(what, where=account.file, mend=mend)

@@ -31,6 +31,7 @@ from typing import Literal
 import numpy as np
 import pandas as pd
 
+from optimizer.base.clock import Clock
 from optimizer.base.errors import SeriesError
 from optimizer.base.timegrid import BoolArray, FloatArray, IntArray, known_zone
 from optimizer.metering.espi_points import Group, Member, grouped, names
@@ -44,7 +45,7 @@ from optimizer.metering.found import (
     span,
     zone_clock,
 )
-from optimizer.metering.local_time import Clock, clock_of_rules, dst_rule
+from optimizer.metering.local_time import clock_of_rules, dst_rule
 from optimizer.metering.meter_parts import directions_parted
 from optimizer.metering.readings import (
     Account,
@@ -504,7 +505,7 @@ def _instants(
         return start
     wall = start[timed]
     places = placed(wall, request.zone)
-    wrong = same_twins(wall, places.is_open, [pd.Series(np.array(feed.rows.value)[rows][timed])])
+    wrong = same_twins(wall, places.is_open, [np.array(feed.rows.value)[rows][timed]])
     if wrong is not None:
         what, mend = open_words(int(wall[wrong]), request.zone)
         raise SeriesError(what, where=feed.where(int(lines[timed[wrong]])), mend=mend)

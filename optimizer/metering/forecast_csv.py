@@ -121,9 +121,7 @@ def forecast_in(table: Table, zone: str, plant: Plant, pv_of: Forecast | None = 
     if pv_of is not None:
         columns.pop("pv", None)
     used = {time_column, *columns.values()}
-    ignored = [
-        name for name in table.cells.columns if name not in used and not name.startswith(ADDED)
-    ]
+    ignored = [name for name in table.cells if name not in used and not name.startswith(ADDED)]
     if ignored:
         notes.append(f"{path.name}: columns not used: {', '.join(ignored)}.")
     grid, energy = _energies(table, columns, zone, plant, notes)
@@ -279,7 +277,7 @@ def _on_steps_of(pv_of: Forecast, grid: TimeGrid, path: Path) -> FloatArray:
     SeriesError
         If its steps are others, or it does not cover them.
     """
-    first = (grid.utc[0] - pv_of.grid.utc[0]).total_seconds() / 60 / grid.step_minutes
+    first = (grid.instant(0) - pv_of.grid.instant(0)) / grid.step
     covers = first >= 0 and first + grid.count <= pv_of.grid.count
     if pv_of.grid.step_minutes != grid.step_minutes or not covers:
         raise SeriesError(

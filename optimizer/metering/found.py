@@ -9,10 +9,11 @@ from typing import Literal
 
 import numpy as np
 
+from optimizer.base.clock import Clock
 from optimizer.base.errors import SeriesError
 from optimizer.base.timegrid import FloatArray, IntArray, TimeGrid, known_zone
 from optimizer.metering.gaps import FillRule, filled, gap_notes
-from optimizer.metering.local_time import Clock, clock_of_zone
+from optimizer.metering.local_time import clock_of_zone
 from optimizer.metering.readings import FIRST_S, LAST_S, EvenReadings
 
 DateOrder = Literal["day-first", "month-first", "year-first"]

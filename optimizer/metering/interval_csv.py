@@ -18,6 +18,7 @@ from typing import Literal
 import numpy as np
 import pandas as pd
 
+from optimizer.base.clock import Clock
 from optimizer.base.errors import SeriesError
 from optimizer.base.timegrid import BoolArray, FloatArray, IntArray
 from optimizer.metering.csv_cells import decimal_mark, is_stamp, read_numbers
@@ -37,7 +38,7 @@ from optimizer.metering.csv_columns import (
 from optimizer.metering.csv_text import Sheet
 from optimizer.metering.csv_times import Times, beginnings, read_times
 from optimizer.metering.found import Found, Point, Request, finished, is_asked, zone_clock
-from optimizer.metering.local_time import Clock, clock_of_offsets, foreign_offsets
+from optimizer.metering.local_time import clock_of_offsets, foreign_offsets
 from optimizer.metering.meter_parts import directions_parted
 from optimizer.metering.readings import (
     FIRST_S,

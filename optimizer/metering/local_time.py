@@ -7,76 +7,16 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from zoneinfo import ZoneInfo
 
 import numpy as np
-import pandas as pd
 from dateutil.relativedelta import relativedelta, weekday
 
-from optimizer.base.timegrid import BoolArray, IntArray, zone_named
+from optimizer.base.clock import SECONDS_PER_DAY, Clock, clock_of, offset_text
+from optimizer.base.timegrid import IntArray, zone_named
 
-SECONDS_PER_DAY = 86_400
 NO_RULE = 0xFFFFFFFF
 MAX_OFFSET_S = 14 * 3600
 """Clocks are at most 14 h ahead of UTC (Pacific/Kiritimati in the IANA list)."""
-
-_COARSE_S, _FINE_S = 6 * 3600, 15 * 60
-"""Changes are looked for in steps of six hours, then on the quarter-hours on which clocks change."""
-
-
-@dataclass(frozen=True)
-class Clock:
-    """Offset of the wall clock from UTC: ``offsets_s[i]`` before ``changes_s[i]``, C changes.
-
-    Parameters
-    ----------
-    name : str
-        What the clock follows, in words.
-    zone : str or None
-        IANA name; None if only a rule or the stamps are known.
-    changes_s : array of int, shape (C,)
-        Instants at which the offset changes, rising. [s since 1970 UTC]
-    offsets_s : array of int, shape (C + 1,)
-        Offsets before, between and after the changes. [s]
-    """
-
-    name: str
-    zone: str | None
-    changes_s: IntArray
-    offsets_s: IntArray
-
-    def offset_s(self, instants_s: IntArray) -> IntArray:
-        """Return the offset at each instant, same shape. [s]"""
-        return self.offsets_s[np.searchsorted(self.changes_s, instants_s, side="right")]
-
-    def wall_s(self, instants_s: IntArray) -> IntArray:
-        """Return wall-clock seconds of each instant, as if the clock stood in UTC. [s]"""
-        return np.asarray(instants_s + self.offset_s(instants_s), dtype=np.int64)
-
-    def is_near_change(self, instants_s: IntArray, within_s: int = 3600) -> BoolArray:
-        """Return which instants lie within ``within_s`` of a change, shape (N,). [s]"""
-        if not len(self.changes_s):
-            return np.zeros(len(instants_s), dtype=bool)
-        distance = np.abs(np.asarray(instants_s)[:, None] - self.changes_s[None, :])
-        return np.asarray(distance.min(axis=1) <= within_s)
-
-    def stamps(self, instants_s: IntArray) -> list[str]:
-        """Return wall-clock stamps by ISO 8601 with offset, to the minute, shape (N,). [s]"""
-        wall = np.datetime_as_string(self.wall_s(instants_s).astype("datetime64[s]"), unit="m")
-        return [
-            f"{moment}{offset_text(int(offset))}"
-            for moment, offset in zip(wall, self.offset_s(instants_s), strict=True)
-        ]
-
-    def stamp(self, instant_s: int) -> str:
-        """Return one such stamp."""
-        return self.stamps(np.array([instant_s], dtype=np.int64))[0]
-
-
-def offset_text(offset_s: int) -> str:
-    """Return an offset as ISO 8601 writes it, e.g. ``-05:00``. [s]"""
-    minutes = abs(offset_s) // 60
-    return f"{'-' if offset_s < 0 else '+'}{minutes // 60:02d}:{minutes % 60:02d}"
 
 
 def clock_of_zone(zone: str, first_s: int, last_s: int) -> Clock:
@@ -87,19 +27,7 @@ def clock_of_zone(zone: str, first_s: int, last_s: int) -> Clock:
     ValueError
         If there is no such zone.
     """
-    info = zone_named(zone)
-    begin = (first_s - 2 * SECONDS_PER_DAY) // _COARSE_S * _COARSE_S
-    coarse = np.arange(begin, last_s + 2 * SECONDS_PER_DAY + _COARSE_S, _COARSE_S, dtype=np.int64)
-    changed = np.flatnonzero(np.diff(_offsets(info, coarse)))
-    fine = coarse[changed, None] + np.arange(0, _COARSE_S + 1, _FINE_S)
-    instants = np.unique(np.concatenate([coarse, fine.ravel()]))
-    return _from_samples(zone, zone, instants, _offsets(info, instants))
-
-
-def _offsets(info: ZoneInfo, instants_s: IntArray) -> IntArray:
-    utc = pd.DatetimeIndex(instants_s.astype("datetime64[s]"), tz="UTC")
-    wall = utc.tz_convert(info).tz_localize(None).to_numpy("datetime64[s]").astype(np.int64)
-    return np.asarray(wall - instants_s, dtype=np.int64)
+    return clock_of(zone_named(zone), first_s, last_s)
 
 
 def foreign_offsets(

@@ -6,7 +6,6 @@ These are ``export_kwh`` and ``reactive_kvarh`` (lagging). Mean powers of a step
 
 from __future__ import annotations
 
-from datetime import timedelta
 from pathlib import Path
 
 import numpy as np
@@ -64,10 +63,10 @@ def meter_in(table: Table, zone: str) -> tuple[Flows, list[str]]:
     reactive_column = column_named(table, ("reactive_kvarh", "reactive_kvar"))
     columns = [import_column, export_column, reactive_column]
     beside = {*TIME_COLUMNS, *filter(None, columns)}
-    if unused := [name for name in table.cells.columns if name not in beside]:
+    if unused := [name for name in table.cells if name not in beside]:
         notes.append(f"{path.name}: columns that the meter's bill does not use: {listed(unused)}.")
     read = [
-        read_numbers(table, column) if column else np.zeros(len(table.cells)) for column in columns
+        read_numbers(table, column) if column else np.zeros(len(table.rows)) for column in columns
     ]
     for column, values in zip(columns, read, strict=True):
         refuse_negative(table, column or "export_kwh", values, 0.0, notes)
@@ -115,7 +114,6 @@ def read_so_far(path: Path, forecast: TimeGrid, size_kw: float) -> tuple[Flows, 
             where=path,
             mend="Bring both to the same steps.",
         )
-    step = timedelta(minutes=grid.step_minutes)
     peak_kw = float(flows.import_kwh.max()) / grid.step_h
     if peak_kw > ABSURD * size_kw:
         raise SeriesError(
@@ -124,8 +122,8 @@ def read_so_far(path: Path, forecast: TimeGrid, size_kw: float) -> tuple[Flows, 
             where=path,
             mend="If so, divide the columns by 1000.",
         )
-    count = int((grid.utc < forecast.utc[0]).sum())
-    if not count or grid.utc[count - 1] + step != forecast.utc[0]:
+    count = int((grid.instants_s < forecast.instants_s[0]).sum())
+    if not count or grid.instant(count - 1) + grid.step != forecast.instant(0):
         found = f"end with {grid.label(count - 1)}" if count else f"begin with {grid.label(0)}"
         raise SeriesError(
             f"the meter's readings {found}, but the forecast begins with {forecast.label(0)}",

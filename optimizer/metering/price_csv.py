@@ -12,6 +12,7 @@ from pathlib import Path
 
 import numpy as np
 
+from optimizer.base.clock import seconds_of
 from optimizer.base.errors import SeriesError
 from optimizer.base.timegrid import FloatArray, TimeGrid
 from optimizer.metering.found import doubt_of_prices
@@ -104,8 +105,7 @@ def read_prices(
             f"{path.name}: prices of {steps.step_minutes} min are averaged over steps of"
             f" {grid.step_minutes} min."
         )
-    minutes = (grid.utc - steps.start).total_seconds().to_numpy() / 60
-    position = np.floor_divide(minutes, steps.step_minutes).astype(np.int64)
+    position = (grid.instants_s - seconds_of(steps.start)) // (60 * steps.step_minutes)
     inside = (position >= 0) & (position < len(even))
     finer = max(grid.step_minutes // steps.step_minutes, 1)
     inside &= position + finer <= len(even)

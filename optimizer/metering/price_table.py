@@ -101,9 +101,9 @@ def _rows_of_moments(table: Table, *, has_holidays: bool) -> tuple[IntArray, set
     """Return the record of each month, kind of day and minute, (12, 8, 1440), and where rows begin."""
     row_of = np.full((12, HOLIDAY + 1, MINUTES_PER_DAY), -1, dtype=np.int64)
     columns = [needed_column(table, (name,)) for name in ("from", "to")]
-    begins, ends = (table.cells[name].tolist() for name in columns)
+    begins, ends = (table.cells[name] for name in columns)
     months, days = (
-        [""] * len(begins) if column_named(table, (name,)) is None else table.cells[name].tolist()
+        [""] * len(begins) if column_named(table, (name,)) is None else table.cells[name]
         for name in ("months", "days")
     )
     edges = set()

@@ -27,9 +27,9 @@ from typing import Literal
 
 import numpy as np
 
+from optimizer.base.clock import Clock
 from optimizer.base.errors import SeriesError
 from optimizer.base.timegrid import STEP_MINUTES, BoolArray, FloatArray, IntArray
-from optimizer.metering.local_time import Clock
 from optimizer.metering.series import FIRST_YEAR, LAST_YEAR, MAX_ROWS
 
 HOUR_S = 3600

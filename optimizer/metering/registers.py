@@ -19,8 +19,8 @@ from dataclasses import replace
 
 import numpy as np
 
+from optimizer.base.clock import Clock
 from optimizer.base.timegrid import BoolArray, FloatArray, IntArray
-from optimizer.metering.local_time import Clock
 from optimizer.metering.readings import DAY_S, Account, Stream, counted, in_order
 from optimizer.metering.wall_clock import direction
 

@@ -6,22 +6,30 @@ they carry a UTC offset, or are wall-clock times of the site's zone.
 
 from __future__ import annotations
 
+import csv
 import gzip
 import io
-import warnings
+import re
 import zlib
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from functools import lru_cache
+from itertools import islice
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
-import pandas as pd
 
+from optimizer.base.clock import EPOCH, seconds_of
 from optimizer.base.errors import InputError, SeriesError, Where, bounded, refuse_irregular
-from optimizer.base.timegrid import STEP_MINUTES, BoolArray, FloatArray, TimeGrid
+from optimizer.base.timegrid import STEP_MINUTES, BoolArray, FloatArray, IntArray, TimeGrid
 from optimizer.metering.csv_text import is_xml, kind_of
 from optimizer.metering.local_time import foreign_offsets
 from optimizer.metering.wall_clock import SKIPPED, open_words, placed, same_twins
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 TIME_COLUMNS = ("time", "timestamp")
 FIRST_YEAR, LAST_YEAR = 1970, 2199
@@ -37,6 +45,15 @@ MAX_BYTES = 200_000_000
 MAX_CELL = 1_000
 """A cell of a table of numbers is a stamp or a number; a longer one is a slip, and not repeated."""
 
+NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?", re.ASCII)
+
+STAMP = re.compile(
+    r"(\d{4}-?\d{2}-?\d{2}|\d{4}([-/.])\d{1,2}\2\d{1,2})"
+    r"(?:[T ](\d{1,2}(?::\d{2}){0,2}|\d{4}|\d{6})(?:\.(\d+))? ?(Z|[+-]\d{2}(?::?\d{2})?)?)?",
+    re.ASCII,
+)
+"""A day and, if any, its clock time, fraction of a second and offset, as ISO 8601 writes them."""
+
 ZONE_MEND = "Correct the zone, or write the stamps by its clock or in UTC (Z)."
 
 SAME = 1e-9
@@ -45,21 +62,25 @@ SAME = 1e-9
 
 @dataclass(frozen=True)
 class Table:
-    """A CSV as text columns, with the file's row number of each record and what stands before its head."""
+    """A CSV as columns of texts by their names, and what stands before its head.
+
+    ``rows`` are the rows of the N records in the file, counted from 1. Texts begin and end with no blank.
+    """
 
     path: Path
-    cells: pd.DataFrame
-    first_row: int
+    cells: Mapping[str, Sequence[str]]
+    rows: Sequence[int]
+    head_row: int
     comments: tuple[str, ...] = ()
 
     def row(self, record: int) -> int:
-        """Return the row in the file, counted from 1, of a record of ``cells``."""
-        return int(self.cells.index[record]) + self.first_row
+        """Return the row in the file, counted from 1, of a record."""
+        return self.rows[record]
 
     @property
     def time_column(self) -> str:
         """Name of the column with the time stamps."""
-        return next((name for name in TIME_COLUMNS if name in self.cells.columns), TIME_COLUMNS[0])
+        return next((name for name in TIME_COLUMNS if name in self.cells), TIME_COLUMNS[0])
 
     def where(self, record: int, column: str) -> Where:
         """Return ``file, row N, column C``."""
@@ -86,38 +107,89 @@ def read_table(path: Path) -> Table:
                 f"the header has more than {MAX_COLUMNS:,} columns", where=path,
                 mend="Keep the columns that are needed.",
             )  # fmt: skip
-        with warnings.catch_warnings():
-            warnings.simplefilter("error", pd.errors.ParserWarning)
-            cells = pd.read_csv(
-                io.BytesIO(content), dtype=str, skiprows=comments, skipinitialspace=True,
-                keep_default_na=False, encoding="utf-8-sig", nrows=MAX_ROWS + 1, index_col=False,
-                skip_blank_lines=False,
-            )  # fmt: skip
-    except pd.errors.ParserWarning:
-        raise SeriesError(
-            f"rows have more cells than the header ({header.strip()!r})",
-            where=f"{path}, row {comments + 1}",
-            mend="Write numbers with a decimal point, and no comma at the end of a row.",
-        ) from None
+        cells, rows = _records(path, content, comments)
     except FileNotFoundError:
         raise SeriesError("there is no such file", where=path, mend="Check the path.") from None
-    except (OSError, EOFError, ValueError, zlib.error) as failure:  # pandas' errors are ValueErrors
+    except (OSError, EOFError, ValueError, zlib.error) as failure:
         raise SeriesError(
             f"this is no readable CSV: {str(failure).strip().splitlines()[-1]}",
             where=path,
             mend="Give comma-separated text in UTF-8 with one header line.",
         ) from None
-    _refuse_twin_columns(path, comments, header)
-    _refuse_swallowed_rows(path, cells, comments + 2)
-    cells.columns = [str(column).strip() for column in cells.columns]
-    if len(cells) > MAX_ROWS:
+    if not rows:
+        raise SeriesError("the file has no rows", where=path, mend="Add the series' rows.")
+    return Table(path, cells, rows, comments + 1, before)
+
+
+def _records(path: Path, content: bytes, comments: int) -> tuple[dict[str, list[str]], list[int]]:
+    """Return the columns by their names, and the row in the file of each record that is not blank.
+
+    Raises
+    ------
+    SeriesError
+        If two columns have one name, a row has more cells than the header, a quote swallows rows, or there
+        are too many.
+    """
+    # A last line end of our own, so that a quote that is left open in the last row has swallowed it.
+    lines = io.StringIO(content.decode("utf-8-sig") + "\n", newline=None)
+    for _ in range(comments):
+        next(lines)
+    reader = csv.reader(lines, skipinitialspace=True)
+    try:
+        head, *records = islice(reader, MAX_ROWS + 2)
+    except csv.Error:  # a cell is longer than the library takes
+        raise _swallowed(path, comments + reader.line_num) from None
+    if len(records) > MAX_ROWS:
         raise SeriesError(
             f"the file has more than {MAX_ROWS:,} rows", where=path, mend="Give one year."
         )
-    blank = (cells == "").all(axis=1) | cells.isna().all(axis=1)
-    if blank.all():
-        raise SeriesError("the file has no rows", where=path, mend="Add the series' rows.")
-    return Table(path, cells[~blank].fillna(""), comments + 2, before)
+    first, names = comments + 2, _names(path, comments + 1, head)
+    for row, cells in enumerate(records, start=first):
+        if len(cells) > len(names):
+            raise SeriesError(
+                f"this row has {len(cells)} cells, more than the header ({listed(names)})",
+                where=Where(f"{path}, row {row}", path, row),
+                mend="Write numbers with a decimal point, and no comma at the end of a row.",
+            )
+        if len(cells) < len(names):
+            cells += [""] * (len(names) - len(cells))
+    columns = dict(zip(names, zip(*records, strict=True), strict=True)) if records else {}
+    for name, column in columns.items():
+        if max(map(len, column)) > MAX_CELL or "\n" in "".join(column):
+            at, cell = next((n, c) for n, c in enumerate(column) if len(c) > MAX_CELL or "\n" in c)
+            raise _swallowed(path, first + at, name, cell)
+    filled = [n for n, cells in enumerate(records) if "".join(cells).strip()]
+    return (
+        {name: [column[n].strip() for n in filled] for name, column in columns.items()},
+        [first + n for n in filled],
+    )
+
+
+def _names(path: Path, row: int, cells: Sequence[str]) -> list[str]:
+    names = [cell.strip() for cell in cells]
+    twins = sorted({name for name in names if names.count(name) > 1})
+    if twins:
+        raise SeriesError(
+            f"two columns are called {twins[0]!r}",
+            where=f"{path}, row {row}",
+            mend="Keep one of them, or rename one.",
+        )
+    return names
+
+
+def _swallowed(path: Path, row: int, name: str | None = None, cell: str = "") -> SeriesError:
+    """Return the refusal of a cell that holds line ends, or is no number or stamp by its length.
+
+    A quote that is left open swallows all rows up to the next one, in whatever column it stands.
+    """
+    ends = cell.count("\n")
+    held = f"{ends} line ends" if ends else f"more than {MAX_CELL:,} characters"
+    column = "" if name is None else f", column {bounded(repr(name), 80)}"
+    return SeriesError(
+        f"a cell holds {held}: a quote is left open, and rows are swallowed",
+        where=f"{path}, row {row}{column}",
+        mend="Remove or close the quote in this row.",
+    )
 
 
 def table_of(frame: pd.DataFrame, name: str) -> Table:
@@ -130,6 +202,8 @@ def table_of(frame: pd.DataFrame, name: str) -> Table:
     SeriesError
         If the times are not aware of their zone, or there are too many rows or none.
     """
+    import pandas as pd
+
     at = next((column for column in TIME_COLUMNS if column in frame.columns), None)
     times = pd.Series(frame.index if at is None else frame[at])
     if getattr(times.dt if hasattr(times, "dt") else None, "tz", None) is None:
@@ -143,10 +217,14 @@ def table_of(frame: pd.DataFrame, name: str) -> Table:
         raise SeriesError(
             f"the frame has {len(frame):,} rows", where=name, mend=f"Give 1 to {MAX_ROWS:,} rows."
         )
-    cells = frame.drop(columns=[] if at is None else [at]).reset_index(drop=True)
-    cells = cells.map(lambda value: "" if pd.isna(value) else str(value))
-    cells.insert(0, TIME_COLUMNS[0], [time.isoformat() for time in times.dt.tz_convert("UTC")])
-    return Table(Path(name), cells, 2)
+    values = frame.drop(columns=[] if at is None else [at])
+    cells = {
+        str(name): ["" if pd.isna(value) else str(value) for value in column]
+        for name, column in values.items()
+    }
+    stamps = [time.isoformat() for time in times.dt.tz_convert("UTC")]
+    rows = range(2, 2 + len(stamps))
+    return Table(Path(name), {TIME_COLUMNS[0]: stamps} | cells, rows, 1)
 
 
 def _unpacked(path: Path) -> bytes:
@@ -171,28 +249,6 @@ def _refuse_other_kinds(path: Path, content: bytes) -> None:
         )  # fmt: skip
 
 
-def _refuse_swallowed_rows(path: Path, cells: pd.DataFrame, first_row: int) -> None:
-    """Refuse cells that hold line ends, and those that are no number or stamp by their length.
-
-    A quote that is left open swallows all rows up to the next one, in whatever column it stands.
-    """
-    for name in cells.columns:
-        column = cells[name].fillna("")
-        broken = np.flatnonzero(
-            (column.str.contains("\n") | (column.str.len() > MAX_CELL)).to_numpy()
-        )
-        if len(broken):
-            at, cell = int(broken[0]), str(column.iloc[int(broken[0])])
-            held = (
-                f"{cell.count(chr(10))} line ends" if "\n" in cell else f"{len(cell):,} characters"
-            )
-            raise SeriesError(
-                f"a cell holds {held}: a quote is left open, and rows are swallowed",
-                where=f"{path}, row {first_row + at}, column {bounded(repr(str(name)), 80)}",
-                mend="Remove or close the quote in this row.",
-            )
-
-
 def _head(path: Path, content: bytes) -> tuple[tuple[str, ...], str]:
     """Return the lines of comments and blanks before the header, and the header."""
     before = list[str]()
@@ -202,17 +258,6 @@ def _head(path: Path, content: bytes) -> tuple[tuple[str, ...], str]:
                 return tuple(before), line
             before.append(line.rstrip())
     raise SeriesError("the file has no rows", where=path, mend="Add the series' rows.")
-
-
-def _refuse_twin_columns(path: Path, comments: int, header: str) -> None:
-    names = [name.strip() for name in header.split(",")]
-    twins = sorted({name for name in names if names.count(name) > 1})
-    if twins:
-        raise SeriesError(
-            f"two columns are called {twins[0]!r}",
-            where=f"{path}, row {comments + 1}",
-            mend="Keep one of them, or rename one.",
-        )
 
 
 def listed(names: Sequence[str]) -> str:
@@ -228,11 +273,11 @@ def column_named(table: Table, choices: Sequence[str]) -> str | None:
     SeriesError
         If it has several.
     """
-    found = [name for name in choices if name in table.cells.columns]
+    found = [name for name in choices if name in table.cells]
     if len(found) > 1:
         raise SeriesError(
             f"the columns {found} say the same",
-            where=f"{table.path}, row {table.first_row - 1}",
+            where=f"{table.path}, row {table.head_row}",
             mend="Keep one of them.",
         )
     return found[0] if found else None
@@ -249,8 +294,8 @@ def needed_column(table: Table, choices: Sequence[str]) -> str:
     found = column_named(table, choices)
     if found is None:
         raise SeriesError(
-            f"no column is called {' or '.join(choices)}; found: {', '.join(table.cells.columns)}",
-            where=f"{table.path}, row {table.first_row - 1}",
+            f"no column is called {' or '.join(choices)}; found: {listed(list(table.cells))}",
+            where=f"{table.path}, row {table.head_row}",
             mend=f"Name a column {choices[0]}.",
         )
     return found
@@ -264,14 +309,13 @@ def read_numbers(table: Table, column: str) -> FloatArray:
     SeriesError
         If a cell is no number.
     """
-    text = table.cells[column].str.strip()
-    values = pd.to_numeric(text, errors="coerce").to_numpy(dtype=np.float64, copy=True)
-    wrong = np.flatnonzero(~np.isfinite(values) & (text != "").to_numpy())
-    if len(wrong):
-        first = int(wrong[0])
+    texts = table.cells[column]
+    values = np.array([float(text) if NUMBER.fullmatch(text) else np.nan for text in texts])
+    wrong = [n for n in np.flatnonzero(~np.isfinite(values)).tolist() if texts[n]]
+    if wrong:
         raise SeriesError(
-            f"{bounded(repr(text.iloc[first]), 80)} is not a number ({len(wrong)} such cells)",
-            where=table.where(first, column),
+            f"{bounded(repr(texts[wrong[0]]), 80)} is not a number ({len(wrong)} such cells)",
+            where=table.where(wrong[0], column),
             mend="Write numbers with a decimal point, no comma, no unit and no sign such as %;"
             " leave missing values blank.",
         )
@@ -303,43 +347,39 @@ def refuse_negative(
         notes.append(f"{table.path.name}: {slightly} values of {column} just below zero set to 0.")
 
 
-def read_stamps(table: Table, column: str, zone: str, notes: list[str]) -> pd.DatetimeIndex:
-    """Return the instants of a time column in UTC, in the file's order, shape (rows,).
+def read_stamps(table: Table, column: str, zone: str, notes: list[str]) -> IntArray:
+    """Return the instants of a time column, in the file's order, shape (N,). [s since 1970 UTC]
 
-    A wall-clock time that the zone skips becomes NaT, with a note.
+    A wall-clock time that the zone skips becomes SKIPPED, with a note.
 
     Raises
     ------
     SeriesError
         If a stamp is unreadable, or some have offsets and others none.
     """
-    text = table.cells[column].str.strip()
-    has_offset = text.str.contains(r"[T ].*(?:Z|[+-]\d{2}(?::?\d{2})?)$", regex=True).to_numpy()
-    if has_offset.any() and not has_offset.all():
-        first = int(np.flatnonzero(has_offset != has_offset[0])[0])
+    texts = table.cells[column]
+    wall_s, offsets = _clock_times(table, column)
+    has_offset = [offset is not None for offset in offsets]
+    if any(has_offset) and not all(has_offset):
+        first = has_offset.index(not has_offset[0])
         raise SeriesError(
-            f"{text.iloc[first]!r}: some stamps have a UTC offset and others have none",
+            f"{texts[first]!r}: some stamps have a UTC offset and others have none",
             where=table.where(first, column),
             mend="Write all stamps in one way.",
         )
-    if has_offset.all():
-        stamps = pd.DatetimeIndex(_parsed(table, text, column, utc=True))
-        _hold_against_zone(table, column, text, stamps, zone, notes=notes)
-        return stamps
-    wall = pd.DatetimeIndex(_parsed(table, text, column, utc=False))
-    return _on_wall_clock(table, column, wall, zone, notes)
+    if not all(has_offset):
+        return _on_wall_clock(table, column, wall_s, zone, notes)
+    offsets_s = np.array(offsets, dtype=np.int64)
+    _hold_against_zone(table, column, wall_s - offsets_s, offsets_s, zone, notes=notes)
+    return np.asarray(wall_s - offsets_s)
 
 
 def _hold_against_zone(
-    table: Table, column: str, text: pd.Series, stamps: pd.DatetimeIndex, zone: str,
+    table: Table, column: str, instants_s: IntArray, offsets_s: IntArray, zone: str,
     notes: list[str],
 ) -> None:  # fmt: skip
     """Tell of offsets that the zone's clock does not have; refuse where none of the file fits."""
-    parts = text.str.extract(r"(?:Z|([+-])(\d{2}):?(\d{2})?)$")
-    hours, minutes = (parts[n].fillna("0").astype(float).to_numpy() for n in (1, 2))
-    sign = np.where((parts[0] == "-").to_numpy(), -1, 1)
-    offsets = (sign * (hours * 3600 + minutes * 60)).astype(np.int64)
-    odd = foreign_offsets(zone, stamps.as_unit("s").asi8.astype(np.int64), offsets)
+    odd = foreign_offsets(zone, instants_s, offsets_s)
     if odd is not None and odd[1]:
         raise SeriesError(
             f"no stamp fits the zone: {odd[0]}",
@@ -350,59 +390,107 @@ def _hold_against_zone(
         notes.append(f"{table.path.name}: {odd[0]}; taken as the stamps say. Check the zone.")
 
 
-def _parsed(table: Table, text: pd.Series, column: str, *, utc: bool) -> pd.Series:
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")  # about guessed formats; what cannot be read is told below
-        try:
-            stamps = pd.to_datetime(text, errors="coerce", utc=utc, format="ISO8601")
-        except (ValueError, TypeError, OverflowError):  # a mixture that pandas cannot hold
-            stamps = text.map(lambda one: pd.to_datetime(one, errors="coerce", utc=utc))
-    if not utc and getattr(stamps.dt, "tz", None) is not None:
-        stamps = pd.Series(pd.NaT, index=text.index)
-    years = stamps.dt.year
-    stamps = stamps.where((years >= FIRST_YEAR) & (years <= LAST_YEAR))
-    wrong = np.flatnonzero(stamps.isna().to_numpy())
-    if len(wrong):
-        first = int(wrong[0])
+def _clock_times(table: Table, column: str) -> tuple[IntArray, list[int | None]]:
+    """Return what each stamp says the clock shows, shape (N,) [s], and its offset if it has one. [s]
+
+    Raises
+    ------
+    SeriesError
+        If one is no ISO 8601 time, or does not begin on a full second.
+    """
+    texts = table.cells[column]
+    times, offsets = list[int | None](), list[int | None]()
+    for record, text in enumerate(texts):
+        match = STAMP.fullmatch(text)
+        day, _, clock, fraction, offset = match.groups() if match else [None] * 5
+        day_s, clock_s = _day_s(day), _clock_s(clock)
+        times.append(None if day_s is None or clock_s is None else day_s + clock_s)
+        offsets.append(_offset_s(offset))
+        if (fraction or "").strip("0"):
+            raise _between_minutes(table, column, record, text)
+    wrong = [record for record, time_s in enumerate(times) if time_s is None]
+    if wrong:
         raise SeriesError(
-            f"{text.iloc[first]!r} is not an ISO 8601 time from {FIRST_YEAR} to {LAST_YEAR}"
-            f" ({len(wrong)} such cells)",
-            where=table.where(first, column),
+            f"{bounded(repr(texts[wrong[0]]), 80)} is not an ISO 8601 time from {FIRST_YEAR} to"
+            f" {LAST_YEAR} ({len(wrong)} such cells)",
+            where=table.where(wrong[0], column),
             mend="Write 2025-07-03T14:15 or 2025-07-03T14:15-05:00.",
         )
-    return stamps
+    return np.array(times, dtype=np.int64), offsets
+
+
+@lru_cache(maxsize=20_000)
+def _day_s(text: str | None) -> int | None:
+    """Return the midnight of a day such as ``2025-07-03``, None if there is none. [s]"""
+    if text is None:
+        return None
+    parts = re.findall(r"\d+", text)
+    year, month, day = map(int, parts if len(parts) == 3 else (text[:4], text[-4:-2], text[-2:]))
+    if not FIRST_YEAR <= year <= LAST_YEAR:
+        return None
+    try:
+        return seconds_of(datetime(year, month, day, tzinfo=UTC))
+    except ValueError:
+        return None
+
+
+@lru_cache(maxsize=2_000)
+def _clock_s(text: str | None) -> int | None:
+    """Return the second of the day of a clock time such as ``14:15``, None if there is none. [s]"""
+    if text is None:
+        return 0
+    parts = text.split(":") if ":" in text or len(text) < 4 else re.findall("..", text)
+    hour, minute, second = map(int, [*parts, "0", "0"][:3])
+    return (hour * 60 + minute) * 60 + second if hour < 24 and max(minute, second) < 60 else None
+
+
+@lru_cache(maxsize=2_000)
+def _offset_s(text: str | None) -> int | None:
+    """Return an offset such as ``-05:00``; that of ``Z`` is 0. [s]"""
+    if text is None:
+        return None
+    digits = text.strip("Z+-").replace(":", "").ljust(4, "0")
+    return (-1 if text[0] == "-" else 1) * (int(digits[:2]) * 60 + int(digits[2:])) * 60
+
+
+def _between_minutes(
+    table: Table, column: str, record: int, shown: str, count: int = 1
+) -> SeriesError:
+    return SeriesError(
+        f"{shown} does not begin on a full minute ({count} such rows)",
+        where=table.where(record, column),
+        mend="Give one row for each equal interval, stamped at its beginning.",
+    )
 
 
 def _on_wall_clock(
-    table: Table, column: str, wall: pd.DatetimeIndex, zone: str, notes: list[str]
-) -> pd.DatetimeIndex:
+    table: Table, column: str, wall_s: IntArray, zone: str, notes: list[str]
+) -> IntArray:
     """Place wall-clock times in the zone: of a repeated hour the first is daylight-saving time.
 
     Files with 24 rows on every day have an hour in spring that the clock skips; it is left out.
     """
-    wall_s = wall.to_numpy("datetime64[s]").astype(np.int64)
     places = placed(wall_s, zone)
-    others = [table.cells[name].str.strip() for name in table.cells.columns if name != column]
+    others = [texts for name, texts in table.cells.items() if name != column]
     wrong = same_twins(wall_s, places.is_open, others)
     if wrong is not None:
         what, mend = open_words(int(wall_s[wrong]), zone)
         raise SeriesError(what, where=table.where(wrong, column), mend=mend)
-    skipped = np.flatnonzero(places.instants_s == SKIPPED)
+    skipped = wall_s[places.instants_s == SKIPPED]
     if len(skipped):
+        first = EPOCH + timedelta(seconds=int(skipped.min()))
         notes.append(
             f"{table.path.name}: {len(skipped)} rows name times that the clock of {zone} skips"
-            f" (first {wall[skipped].min():%Y-%m-%d %H:%M}); they were left out."
+            f" (first {first:%Y-%m-%d %H:%M}); they were left out."
         )
-    odd = wall.to_numpy("datetime64[ns]") - wall_s.astype("datetime64[s]")
-    instants = pd.DatetimeIndex(places.instants_s.astype("datetime64[s]") + odd, tz="UTC")
-    return pd.DatetimeIndex(instants.where(places.instants_s != SKIPPED))
+    return places.instants_s
 
 
 @dataclass(frozen=True)
 class EvenSteps:
     """Which record fills each step of an even grid; −1 where none does."""
 
-    start: pd.Timestamp
+    start: datetime
     step_minutes: int
     record: np.ndarray
 
@@ -419,14 +507,14 @@ class EvenSteps:
             If a step does not begin on a multiple of itself by that clock.
         """
         try:
-            return TimeGrid(self.start.to_pydatetime(), self.step_minutes, len(self.record), zone)
+            return TimeGrid(self.start, self.step_minutes, len(self.record), zone)
         except InputError as failure:
             where = f"{table.path}, column {table.time_column}, {failure.where}"
             raise SeriesError(failure.what, where=where, mend=failure.mend) from None
 
 
 def even_steps(
-    table: Table, instants: pd.DatetimeIndex, columns: Sequence[FloatArray], notes: list[str]
+    table: Table, instants_s: IntArray, columns: Sequence[FloatArray], notes: list[str]
 ) -> EvenSteps:
     """Sort records into even steps of time, shape (T,).
 
@@ -438,23 +526,18 @@ def even_steps(
         If the step is not 5, 15, 30 or 60 min, stamps lie between steps, or one time has two
         different values.
     """
-    known = np.flatnonzero(~np.asarray(instants.isna()))
-    moments = instants.as_unit("ns").asi8
-    order = known[np.argsort(moments[known], kind="stable")]
+    known = np.flatnonzero(instants_s != SKIPPED)
+    order = known[np.argsort(instants_s[known], kind="stable")]
     if not len(order):
         raise SeriesError("no row is left to use", where=table.path, mend="Check the time stamps.")
-    odd = np.flatnonzero(np.asarray((instants.second != 0) | (instants.microsecond != 0))[order])
+    odd = order[instants_s[order] % 60 != 0]
     if len(odd):
-        first = int(order[odd[0]])
-        raise SeriesError(
-            f"{instants[first].isoformat()} does not begin on a full minute ({len(odd)} such rows)",
-            where=table.where(first, table.time_column),
-            mend="Give one row for each equal interval, stamped at its beginning.",
-        )
+        shown = _instant_text(instants_s, odd[0])
+        raise _between_minutes(table, table.time_column, int(odd[0]), shown, len(odd))
     disorder = int((np.diff(order) < 0).sum())
     if disorder:
         notes.append(f"{table.path.name}: rows out of order were sorted ({disorder} places).")
-    minutes = instants.to_numpy("datetime64[m]").astype(np.int64)[order]
+    minutes = instants_s[order] // 60
     keep = _without_repeats(table, minutes, order, columns, notes)
     minutes, order = minutes[keep], order[keep]
     step = _step_minutes(table, minutes)
@@ -462,7 +545,7 @@ def even_steps(
     if rest.any():
         first = int(order[np.flatnonzero(rest)[0]])
         raise SeriesError(
-            f"{instants[first].isoformat()} lies between the steps of {step} min",
+            f"{_instant_text(instants_s, first)} lies between the steps of {step} min",
             where=table.where(first, table.time_column),
             mend="Give one row for each equal interval, stamped at its beginning.",
         )
@@ -475,7 +558,11 @@ def even_steps(
         )
     record = np.full(count, -1, dtype=np.int64)
     record[slot] = order
-    return EvenSteps(instants[order[0]], step, record)
+    return EvenSteps(EPOCH + timedelta(minutes=int(minutes[0])), step, record)
+
+
+def _instant_text(instants_s: IntArray, record: int) -> str:
+    return (EPOCH + timedelta(seconds=int(instants_s[record]))).isoformat()
 
 
 def _without_repeats(

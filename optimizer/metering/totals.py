@@ -13,10 +13,10 @@ from datetime import UTC, datetime
 import numpy as np
 import pandas as pd
 
+from optimizer.base.clock import Clock
 from optimizer.base.errors import SeriesError
 from optimizer.base.timegrid import IntArray, TimeGrid, zone_named
 from optimizer.metering.found import Shape
-from optimizer.metering.local_time import Clock
 from optimizer.metering.readings import HOUR_S, Account, Stream, counted, in_order, usual_jump
 
 SPREAD = {"import_kwh", "load_kwh"}

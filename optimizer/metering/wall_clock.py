@@ -7,18 +7,18 @@ open, and a reader may go on only if both say the same. Read next: ``series``.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
-import pandas as pd
 
-from optimizer.base.timegrid import BoolArray, IntArray, zone_named
+from optimizer.base.clock import SECONDS_PER_DAY
+from optimizer.base.timegrid import BoolArray, FloatArray, IntArray
+from optimizer.metering.local_time import clock_of_zone
 
 SKIPPED = -1
 """Stands for the instant of a clock time that never was."""
 
-DAY_S = 86_400
 LONGEST_REPEAT_S = 3600
 """Clocks are put back by an hour at most."""
 
@@ -59,32 +59,37 @@ def placed(wall_s: IntArray, zone: str) -> Placed:
     zone : str
         IANA name.
     """
-    wall = pd.DatetimeIndex(wall_s.astype("datetime64[s]")).tz_localize(None)
-    info = zone_named(zone)
-    first, second = (
-        _instants(wall.tz_localize(info, ambiguous=np.full(len(wall), is_first), nonexistent="NaT"))
-        for is_first in (True, False)
-    )
-    twice = np.flatnonzero((first != second) & wall.duplicated(keep=False))
-    is_open = np.zeros(len(wall), dtype=bool)
-    is_second = np.zeros(len(wall), dtype=bool)
+    first, second = _instants(wall_s, zone)
+    is_open, is_second = (np.zeros(len(wall_s), dtype=bool) for _ in range(2))
+    _, number, counts = np.unique(wall_s, return_inverse=True, return_counts=True)
+    twice = np.flatnonzero((first != second) & (counts[number] > 1))
     runs = direction(wall_s) if len(twice) else 0
-    days = wall_s // DAY_S
+    days = wall_s // SECONDS_PER_DAY
     for day in np.unique(days[twice]):
-        of_day = np.flatnonzero(days == day)
         mine = twice[days[twice] == day]
-        sign = _order_of_day(wall_s[of_day], runs)
-        counts = pd.Series(wall_s[mine]).map(pd.Series(wall_s[mine]).value_counts()).to_numpy()
-        is_open[mine] = (counts > 2) | (sign == 0)
-        keep: Literal["first", "last"] = "last" if sign < 0 else "first"
-        is_second[mine] = pd.Series(wall_s[mine]).duplicated(keep=keep).to_numpy()
+        sign = _order_of_day(wall_s[days == day], runs)
+        is_open[mine] = (counts[number[mine]] > 2) | (sign == 0)
+        in_order = mine[::-1] if sign < 0 else mine
+        _, firsts = np.unique(wall_s[in_order], return_index=True)
+        is_second[mine] = True
+        is_second[in_order[firsts]] = False
     return Placed(np.where(is_second, second, first), is_open)
 
 
-def _instants(local: pd.DatetimeIndex) -> IntArray:
-    utc = local.tz_convert("UTC").tz_localize(None)
-    instants = utc.to_numpy("datetime64[s]").astype(np.int64)
-    return np.asarray(np.where(utc.isna(), SKIPPED, instants))
+def _instants(wall_s: IntArray, zone: str) -> tuple[IntArray, IntArray]:
+    """Return the first and the last instant at which the clock shows each time, else SKIPPED."""
+    if not len(wall_s):
+        return wall_s, wall_s
+    clock = clock_of_zone(zone, int(wall_s.min()), int(wall_s.max()))
+    begins = clock.changes_s + clock.offsets_s[1:]
+    ends = clock.changes_s + clock.offsets_s[:-1]
+    first = np.searchsorted(ends, wall_s, side="right")
+    last = np.searchsorted(begins, wall_s, side="right")
+    is_shown = first <= last  # else it lies between the end of one offset and the begin of the next
+    return tuple(
+        np.asarray(np.where(is_shown, wall_s - clock.offsets_s[at], SKIPPED))
+        for at in (first, last)
+    )  # type: ignore[return-value]  # two of them
 
 
 def _order_of_day(wall_s: IntArray, runs: int) -> int:
@@ -101,15 +106,24 @@ def _is_in_order(jumps: IntArray) -> bool:
     return len(back) == 0 or (is_put_back and not (jumps == 0).any())
 
 
-def same_twins(wall_s: IntArray, is_open: BoolArray, values: list[pd.Series]) -> int | None:
-    """Return the position of an open time whose rows differ, else None; arrays of shape (N,)."""
-    rows = np.flatnonzero(is_open)
-    if not len(rows):
-        return None
-    table = pd.DataFrame({n: one.to_numpy()[rows] for n, one in enumerate(values)})
-    differ = table.groupby(wall_s[rows]).nunique(dropna=False).gt(1).any(axis=1)
-    wrong = differ.index[differ.to_numpy()]
-    return int(rows[np.flatnonzero(wall_s[rows] == wrong[0])[0]]) if len(wrong) else None
+def same_twins(
+    wall_s: IntArray, is_open: BoolArray, values: Sequence[FloatArray | Sequence[str]]
+) -> int | None:
+    """Return the position of an open time whose rows differ, else None; each of N values or texts."""
+    firsts: dict[int, int] = {}
+    rows = np.flatnonzero(is_open).tolist()
+    for row in rows:
+        firsts.setdefault(int(wall_s[row]), row)
+    differing = [
+        int(wall_s[row])
+        for row in rows
+        if any(not _is_same(one[row], one[firsts[int(wall_s[row])]]) for one in values)
+    ]
+    return firsts[min(differing)] if differing else None
+
+
+def _is_same(one: float | str, other: float | str) -> bool:
+    return one == other or (one != one and other != other)
 
 
 def open_words(wall_s: int, zone: str) -> tuple[str, str]:

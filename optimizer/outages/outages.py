@@ -13,7 +13,6 @@ from functools import partial
 from itertools import pairwise
 
 import numpy as np
-import pandas as pd
 
 from optimizer.base import parallel as workers
 from optimizer.base.timegrid import FloatArray, IntArray, TimeGrid
@@ -118,9 +117,9 @@ class Outages:
         NaN for months that the forecast does not hold.
         """
         cell = (self.grid.month - 1) * 24 + self.grid.minute_of_day // 60
-        found = pd.Series(self.hours).groupby(cell).quantile(pct / 100)
         table = np.full(12 * 24, np.nan)
-        table[found.index.to_numpy()] = found.to_numpy()
+        for each in np.unique(cell):
+            table[each] = np.percentile(self.hours[cell == each], pct)
         return table.reshape(12, 24)
 
     @property

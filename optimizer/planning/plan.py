@@ -20,9 +20,9 @@ from contextlib import suppress
 from dataclasses import dataclass, replace
 from html import escape
 from itertools import product
+from typing import TYPE_CHECKING
 
 import numpy as np
-import pandas as pd
 
 from optimizer.base.errors import (
     DisagreementError,
@@ -59,6 +59,9 @@ from optimizer.planning.problem import (
 )
 from optimizer.planning.solver import FAILURES, Solution, least_clash, solve
 from optimizer.planning.tangent import Tangent
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 MAX_ROUNDS = 12
 """Rounds of adding integers; by then every step that pays for running both ways has one."""

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
-import pandas as pd
 
 from optimizer.base.timegrid import FloatArray
 from optimizer.base.units import money, number
@@ -16,6 +15,7 @@ from optimizer.forecasting.ensemble import (
     highest_net_kw,
 )
 from optimizer.metering.forecast import ESTIMATE, Forecast
+from optimizer.report.columns import csv_of
 from optimizer.report.shapes import BackTestRecord, ForecastRecord, spread_record
 from optimizer.report.wrapping import filled, table
 
@@ -200,13 +200,8 @@ def back_test_record(result: BackTest) -> BackTestRecord:
 
 def forecast_csv(forecast: Forecast, added: dict[str, FloatArray] | None = None) -> str:
     """Return a forecast as the CSV that a scenario reads. [kWh per step]"""
-    columns: dict[str, Any] = {
-        "time": [stamp.isoformat(timespec="minutes") for stamp in forecast.grid.local],
-        "load_kwh": forecast.load_kwh,
-        "pv_kwh": forecast.pv_kwh,
-    }
-    table = pd.DataFrame(columns | dict(added or {}))
-    numbers = table.select_dtypes(np.number).columns
-    table[numbers] = table[numbers].round(6) + 0.0
+    numbers = {"load_kwh": forecast.load_kwh, "pv_kwh": forecast.pv_kwh} | dict(added or {})
+    columns: dict[str, FloatArray | list[str]] = {"time": forecast.grid.labels}
+    columns |= {name: np.round(column, 6) + 0.0 for name, column in numbers.items()}
     head = f"{ESTIMATE}{forecast.estimate}\n" if forecast.estimate else ""
-    return head + table.to_csv(index=False, lineterminator="\n")
+    return head + csv_of(columns)

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import numpy as np
-import pandas as pd
 
 from optimizer.base.calendar import MONTH_NAMES
 from optimizer.base.timegrid import FloatArray
 from optimizer.base.units import number, percent
 from optimizer.base.words import say
 from optimizer.outages.outages import IN_TEN, TOLD_HOURS, WHY, Outages
+from optimizer.report.columns import csv_of
 from optimizer.report.fits import CAUTIONS
 from optimizer.report.shapes import InTenRecord, OutageRecord, OutagesRecord, spread_record
 from optimizer.report.wrapping import filled, table
@@ -175,12 +175,11 @@ def outage_csv(result: OutageResult) -> str:
     Load and PV are those of the building, as they were read.
     """
     outages, forecast = result.outages, result.brief.scenario.forecast
-    table = pd.DataFrame({
-        "time": [stamp.isoformat(timespec="minutes") for stamp in outages.grid.local],
+    return csv_of({
+        "time": outages.grid.labels,
         "load_kwh": forecast.load_kwh,
         "pv_kwh": forecast.pv_kwh,
         "stored_kwh": outages.level_kwh.round(6),
         "hours": outages.hours.round(6),
         "ends_because": [WHY[int(why)] for why in outages.why],
     })  # fmt: skip
-    return table.to_csv(index=False, lineterminator="\n")

@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
-import pandas as pd
 
 from optimizer.base.version import __version__
 from optimizer.base.words import speaking
@@ -20,6 +19,7 @@ from optimizer.report.advice import advice, cheaper_than_plan, invented, origin
 from optimizer.report.bill import bill_record
 from optimizer.report.card import card_for
 from optimizer.report.card_text import card_text
+from optimizer.report.columns import csv_of
 from optimizer.report.fits import fits_record
 from optimizer.report.formats import PLAN
 from optimizer.report.manifest import manifest_of
@@ -324,7 +324,7 @@ def flows_csv(result: Result) -> str:
     """
     grid = result.scenario.forecast.grid
     columns: dict[str, Any] = {
-        "time": [stamp.isoformat(timespec="minutes") for stamp in grid.local],
+        "time": grid.labels,
         "load_kwh": result.scenario.forecast.load_kwh,
         "pv_kwh": result.scenario.forecast.pv_kwh,
         "buy_per_kwh": result.prices.buy,
@@ -338,7 +338,8 @@ def flows_csv(result: Result) -> str:
         for name in ("import_kwh", "export_kwh", "charge_kwh", "discharge_kwh", "pv_used_kwh"):
             columns[f"{key}_{name}"] = getattr(case.flows, name)
         columns[f"{key}_stored_kwh"] = case.stored_kwh
-    table = pd.DataFrame(columns)
-    numbers = table.select_dtypes(np.number).columns.difference(["load_kwh", "pv_kwh"])
-    table[numbers] = table[numbers].round(6) + 0.0
-    return table.to_csv(index=False, lineterminator="\n")
+    as_read = ("time", "load_kwh", "pv_kwh")
+    return csv_of({
+        name: column if name in as_read else np.round(column, 6) + 0.0
+        for name, column in columns.items()
+    })  # fmt: skip

@@ -23,10 +23,9 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from html import escape
-from typing import Annotated, Any, Literal, TypeVar
+from typing import TYPE_CHECKING, Annotated, Any, Literal, TypeVar
 
 import numpy as np
-import pandas as pd
 from pydantic import Field, ValidationInfo, field_validator, model_validator
 
 from optimizer.base.calendar import (
@@ -43,6 +42,9 @@ from optimizer.base.units import MINUTES_PER_DAY, clock, number, read_clock
 from optimizer.base.words import later, say
 from optimizer.settings.controls import Controls
 from optimizer.settings.menu import DAY_SETS, USES, Action, Menu, OnceField, Outside
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 LIMITS_OF_ACTION: dict[str, tuple[str, ...]] = {
     "charge": ("until_pct", "grid_kw", "import_cap_kw"),
@@ -472,6 +474,8 @@ class Settings(Document):
     @property
     def frame(self) -> pd.DataFrame:
         """One row for each window to type in, as it stands in a settings file; powers in kW, levels in %."""
+        import pandas as pd
+
         rows = []
         for place in self.places():
             season = self.seasons[place.season]

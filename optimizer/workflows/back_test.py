@@ -92,7 +92,7 @@ def _metered_of(scenario: Scenario) -> tuple[list[Forecast], ForecastRecipe]:
             where=scenario.source.where(("forecast",)),
             mend="Give meters under forecast.load.meters, or leave --back-test out.",
         )
-    return sorted(metered, key=lambda series: series.grid.utc[-1]), recipe
+    return sorted(metered, key=lambda series: series.grid.instant(-1)), recipe
 
 
 def _not_tested(recipe: ForecastRecipe) -> tuple[str, ...]:

@@ -149,6 +149,6 @@ def yields_named(path: Path) -> Mapping[str, float]:
         If it cannot be read.
     """
     table = read_table(path)
-    sites = table.cells[needed_column(table, ["site"])].str.strip()
+    sites = table.cells[needed_column(table, ["site"])]
     values = read_numbers(table, needed_column(table, ["pv_kwh"]))
     return dict(zip(sites, values.tolist(), strict=True))

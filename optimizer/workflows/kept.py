@@ -10,10 +10,10 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from functools import cached_property
 from pathlib import Path
+from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 import numpy as np
-import pandas as pd
 from pydantic import TypeAdapter, ValidationError
 from typing_extensions import TypedDict
 
@@ -26,6 +26,9 @@ from optimizer.plain.replay import Site, Step, replayed
 from optimizer.scenario.scenario_file import ScenarioFile
 from optimizer.settings.windows import Settings
 from optimizer.workflows.in_use import AS_READ, FLOWS, PLAN, SETTINGS, TARIFF, kept_tariff
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 FLOW_NAMES = (
     "import_kwh",
@@ -256,6 +259,8 @@ def _record_in(path: Path) -> Words:
 
 
 def _flows_in(path: Path, record: Words) -> pd.DataFrame:
+    import pandas as pd
+
     table = read_table(path)
     lacking = [name for name in ("time", *NUMBERS) if column_named(table, [name]) is None]
     if lacking:
@@ -264,7 +269,7 @@ def _flows_in(path: Path, record: Words) -> pd.DataFrame:
             where=path,
             mend="The file was changed: make the results anew with plan.",
         )
-    flows = pd.DataFrame({"time": table.cells["time"]})
+    flows = pd.DataFrame({"time": list(table.cells["time"])})
     for name in NUMBERS:
         flows[name] = read_numbers(table, name)
         if not np.isfinite(flows[name]).all():

@@ -8,8 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import partial
 from html import escape
-
-import pandas as pd
+from typing import TYPE_CHECKING
 
 from optimizer.base.errors import ScenarioError
 from optimizer.base.progress import Progress, quiet
@@ -19,6 +18,9 @@ from optimizer.search.choose import EFFORTS
 from optimizer.search.richer import Steps, what_steps_bring
 from optimizer.workflows.inputs import groupings_of, task_of
 from optimizer.workflows.solve import DEFAULT_TIME_LIMIT_S, cheapest_plan
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 
 @dataclass(frozen=True, repr=False)
@@ -32,6 +34,8 @@ class MenuWorth:
     @property
     def frame(self) -> pd.DataFrame:
         """A row for each step, the best first: ``more``, ``saves_a_year`` [money], ``is_noise``."""
+        import pandas as pd
+
         rows = [
             {
                 "more": words,

@@ -8,9 +8,9 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
-import pandas as pd
 
 from optimizer.base.documents import Source
 from optimizer.base.errors import InputError, Mistake, SettingsError
@@ -26,6 +26,9 @@ from optimizer.settings.windows import Settings
 from optimizer.simulation.replay import replay
 from optimizer.workflows.inputs import horizon_of, with_floor_of
 from optimizer.workflows.solve import DEFAULT_TIME_LIMIT_S, cheapest_plan
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 WITH_THE_LIMIT = Path("the settings with the limit")
 """How settings that no file holds are called in refusals."""
@@ -54,6 +57,8 @@ class OffGrid:
     @property
     def frame(self) -> pd.DataFrame:
         """A row for each day of the limit, with the fields of ``Spell``."""
+        import pandas as pd
+
         return pd.DataFrame(self.spells)
 
     @property

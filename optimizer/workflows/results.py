@@ -8,8 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from html import escape
-
-import pandas as pd
+from typing import TYPE_CHECKING
 
 from optimizer.base.units import day_text
 from optimizer.base.words import say
@@ -29,6 +28,9 @@ from optimizer.search.choose import Found
 from optimizer.settings.windows import Settings, no_windows
 from optimizer.simulation.replay import replay
 from optimizer.workflows.inputs import horizon_of
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 
 @dataclass(frozen=True, repr=False)
@@ -78,6 +80,8 @@ class Result:
     @property
     def bills(self) -> pd.DataFrame:
         """A row for each way of running the site: bill and cost [money], kWh over the meter, peak."""
+        import pandas as pd
+
         rows = {
             case.key: {
                 "label": case.label,
@@ -135,6 +139,8 @@ class SearchResult(Result):
         Columns are what one year in ten, half of them and nine in ten stay at or below; empty where no
         weeks could be kept back.
         """
+        import pandas as pd
+
         sureness, columns = self.sureness, ["p10", "p50", "p90"]
         spreads = (
             {}

@@ -77,5 +77,6 @@ def _battery_on(
     if metered is None:
         return None
     whole, charge, discharge = metered
-    inside = (whole.utc >= grid.utc[0]) & (whole.utc <= grid.utc[-1])
+    first, last = grid.instants_s[[0, -1]]
+    inside = (whole.instants_s >= first) & (whole.instants_s <= last)
     return (charge[inside], discharge[inside]) if inside.sum() == grid.count else None

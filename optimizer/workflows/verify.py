@@ -423,7 +423,7 @@ class Opened:
         begin = kept.begin
         so_far = scenario.so_far
         if so_far is not None:
-            begin = so_far.grid.local[0].to_pydatetime()
+            begin = so_far.grid.moment(0)
             bought = [*so_far.import_kwh.tolist(), *bought]
             sold = [*so_far.export_kwh.tolist(), *sold]
             known_sun = so_far.export_kwh - so_far.stored_export_kwh

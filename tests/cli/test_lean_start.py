@@ -12,7 +12,7 @@ import pytest
 from optimizer.billing.tariff import shipped_folder
 
 DEMO = str(shipped_folder("scenarios") / "1_two_rates")
-HEAVY = ["highspy", "pyomo", "numba", "scipy", "optimizer.planning.plan"]
+HEAVY = ["highspy", "pyomo", "numba", "scipy", "pandas", "optimizer.planning.plan"]
 
 RUN_AND_TELL = f"""
 import json, sys
@@ -59,7 +59,15 @@ def test_a_bill_loads_neither_solver_nor_search(meter: str, more: list[str]) -> 
 
 def test_reading_a_meter_loads_neither_solver_nor_search(meter: str, tmp_path: Path) -> None:
     words = ["read", meter, "--out", str(tmp_path / "tidy.csv")]
-    assert code_and_loaded(words) == (0, [])
+    assert code_and_loaded(words) == (0, ["pandas"])
+
+
+def test_a_plan_of_tomorrow_does_without_tables_of_pandas(tmp_path: Path) -> None:
+    """With all that it brings, pandas takes as much memory as the plan itself."""
+    day = ["--first", "2026-06-01", "--days", "1", "--effort", "quick"]
+    code, loaded = code_and_loaded(["plan", DEMO, *day, "--out", str(tmp_path)])
+    assert code == 0
+    assert "pandas" not in loaded
 
 
 def test_a_replay_loads_the_solver() -> None:

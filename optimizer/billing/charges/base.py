@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import date, timedelta
+from itertools import pairwise
 from typing import Any, Literal, TypeVar
 
 import numpy as np
@@ -95,6 +96,12 @@ class Context:
         """Return the masked steps in force that lie in a period, as numbers, shape (N,)."""
         inside = mask & self.in_force & (self.periods.of_step == period)
         return np.flatnonzero(inside).astype(np.int64)
+
+    def steps_by_period(self, mask: BoolArray) -> list[IntArray]:
+        """Return the masked steps in force of each of the P periods, as numbers."""
+        steps = np.flatnonzero(mask & self.in_force).astype(np.int64)
+        edges = np.searchsorted(self.periods.of_step[steps], np.arange(self.period_count() + 1))
+        return [steps[first:end] for first, end in pairwise(edges.tolist())]
 
     def days_in_force(self, period: int, seasons: list[str] | None = None) -> float:
         """Return the days of a period covered by the grid, this version and the seasons. [days]"""

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from functools import partial
 from itertools import pairwise, product
-from typing import Annotated, Literal
+from typing import Annotated, Literal, NamedTuple
 
 import numpy as np
 from pydantic import Field, field_validator, model_validator
@@ -283,14 +283,24 @@ class PriceTable(PriceFile):
 
 @dataclass(frozen=True)
 class PricedPart:
-    """A part of a charge: its name, its steps (T,), its price and where the tariff states it."""
+    """A part of a charge: its name, its steps in each period, its price and where the tariff states it."""
 
     name: str
-    mask: BoolArray
+    steps: Sequence[IntArray]
     price: float | EnergyBlocks
     seasons: list[str] | None
     inner: Place
     where: str
+
+
+class Spell(NamedTuple):
+    """When a part of a rate holds: its place, seasons, kinds of day (8,), minutes of the day and the next."""
+
+    place: tuple[int, *Place]
+    seasons: list[str] | None
+    kinds: BoolArray
+    on: BoolArray
+    after: BoolArray
 
 
 class PricedEnergy(Times, ChargeBase):
@@ -388,8 +398,7 @@ class PricedEnergy(Times, ChargeBase):
             if isinstance(part.price, EnergyBlocks):
                 lines += BlockLines(self, context, part, part.price, sign).lines(counted)
                 continue
-            for period in range(context.period_count()):
-                steps = context.steps_of_period(part.mask, period)
+            for period, steps in enumerate(part.steps):
                 if len(steps):
                     quantity = self._rounded(counted(steps))
                     rate = sign * part.price
@@ -407,8 +416,7 @@ class PricedEnergy(Times, ChargeBase):
             groups.setdefault(_season_key(part.seasons), []).append(part)
         lines = []
         for group, period in product(groups.values(), range(context.period_count())):
-            found = [(part, context.steps_of_period(part.mask, period)) for part in group]
-            found = [(part, steps) for part, steps in found if len(steps)]
+            found = [(part, part.steps[period]) for part in group if len(part.steps[period])]
             if found:
                 lines += self._lines_shared_by(context, period, found, sign, counted)
         return sorted(lines, key=lambda line: line.period)
@@ -461,45 +469,56 @@ class PricedEnergy(Times, ChargeBase):
             key = "per_kwh" if self.blocks is None else "blocks"
             price = self.per_kwh if self.blocks is None else self.blocks
             assert price is not None
-            mask = context.mask(self)
+            steps = context.steps_by_period(context.mask(self))
             seasons, where = self.all_seasons, context.where(key)
-            return [PricedPart(self.name, mask, price, seasons, (key,), where=where)]
-        masks = self._masks_of_rates(context)
+            return [PricedPart(self.name, steps, price, seasons, (key,), where=where)]
+        holding = self._rate_of_steps(context)
         self._check_cover(context)
         self._check_dates(context)
         parts = []
-        for position, (rate, mask) in enumerate(zip(self.rates, masks, strict=True)):
+        for position, rate in enumerate(self.rates):
             price = rate.blocks if rate.per_kwh is None else rate.per_kwh
             assert price is not None
             inner = ("rates", position, "blocks" if rate.per_kwh is None else "per_kwh")
             name, where = f"{self.name}: {rate.name}", context.where(*inner)
-            parts.append(PricedPart(name, mask, price, rate.all_seasons, inner, where=where))
+            steps = context.steps_by_period(holding == position)
+            parts.append(PricedPart(name, steps, price, rate.all_seasons, inner, where=where))
         return parts
 
-    def _masks_of_rates(self, context: Context) -> list[BoolArray]:
-        """Return the steps of each rate: dates come before words without, these before the rest."""
+    def _rate_of_steps(self, context: Context) -> IntArray:
+        """Return the number of the rate that holds in each step, −1 where none does, shape (T,).
+
+        Rates with dates come before words without, these before the rest.
+        """
         assert self.rates is not None
-        ranks: list[list[BoolArray]] = []
-        nothing = np.zeros(context.grid.count, dtype=bool)
+        dated, plain, rest = (np.full(context.grid.count, -1) for _ in range(3))
         for position, rate in enumerate(self.rates):
-            mask, dated = context.mask(rate, "rates", position), nothing.copy()
+            mask = context.mask(rate, "rates", position)
+            (rest if rate.otherwise else plain)[mask] = position
             for _, part in rate.parts():
                 if part.dates is not None:
-                    dated |= part.mask(context.grid, context.calendar)
-            plain = nothing if rate.otherwise else mask & ~dated
-            ranks.append([dated, plain, mask if rate.otherwise else nothing])
-        taken = nothing
-        for rank in range(3):
-            for masks in ranks:
-                masks[rank] = masks[rank] & ~taken
-            taken = np.any([taken, *(masks[rank] for masks in ranks)], axis=0)
-        return [np.asarray(np.any(masks, axis=0)) for masks in ranks]
+                    dated[part.mask(context.grid, context.calendar)] = position
+        return np.asarray(np.where(dated >= 0, dated, np.where(plain >= 0, plain, rest)))
 
     def _check_cover(self, context: Context) -> None:
         """Refuse a calendar in which a moment has no rate or two, in any season of any year."""
+        spells = self._spells()
         for season in context.calendar.seasons.names:
+            of_season = [one for one in spells if one.seasons is None or season in one.seasons]
             for before, kind in _days_in_a_row(has_holidays=context.calendar.holidays.any()):
-                self._check_day(context, season, before, kind)
+                self._check_day(context, of_season, season, before, kind)
+
+    def _spells(self) -> list[Spell]:
+        """Return the parts of the calendar in which rates without dates hold."""
+        assert self.rates is not None
+        return [
+            Spell(
+                (position, *place), part.seasons, part.day_kind_mask(), *part.minutes_on_and_after()
+            )
+            for position, rate in enumerate(self.rates)
+            for place, part in rate.parts()
+            if not rate.otherwise and part.dates is None
+        ]
 
     def _check_dates(self, context: Context) -> None:
         """Refuse dates on which two of the rates that name dates hold at once."""
@@ -507,7 +526,7 @@ class PricedEnergy(Times, ChargeBase):
         taken: dict[date, np.ndarray] = {}
         for position, rate in enumerate(self.rates):
             for place, part in rate.parts():
-                where = context.where("rates", position, *place, "dates")
+                where = partial(context.where, "rates", position, *place, "dates")
                 for named in part.dates or ():
                     for day, minutes in zip(
                         (named, named + timedelta(days=1)), part.minutes_on_and_after(), strict=True
@@ -518,19 +537,16 @@ class PricedEnergy(Times, ChargeBase):
                             before = taken.setdefault(day, np.full(24 * 60, -1))
                             self._take(before, position, minutes, f"on {day}", where)
 
-    def _check_day(self, context: Context, season: str, before: int, kind: int) -> None:
+    def _check_day(
+        self, context: Context, spells: Sequence[Spell], season: str, before: int, kind: int
+    ) -> None:
         assert self.rates is not None
         taken, day = np.full(24 * 60, -1), _day_text(season, kind)
-        for position, rate in enumerate(self.rates):
-            for place, part in rate.parts():
-                in_season = part.seasons is None or season in part.seasons
-                if rate.otherwise or part.dates is not None or not in_season:
-                    continue
-                on, after = part.minutes_on_and_after()
-                named = part.day_kind_mask()
-                minutes = (on & named[kind]) | (after & named[before])
-                where = context.where("rates", position, *place, "hours")
-                self._take(taken, position, minutes, day, where)
+        for spell in spells:
+            if spell.kinds[kind] or spell.kinds[before]:
+                minutes = (spell.on & spell.kinds[kind]) | (spell.after & spell.kinds[before])
+                where = partial(context.where, "rates", *spell.place, "hours")
+                self._take(taken, spell.place[0], minutes, day, where)
         rest = [
             position for position, rate in enumerate(self.rates)
             if rate.otherwise and rate.day_kind_mask()[kind]
@@ -551,8 +567,9 @@ class PricedEnergy(Times, ChargeBase):
             )
 
     def _take(
-        self, taken: np.ndarray, position: int, minutes: BoolArray, day: str, where: str
-    ) -> None:
+        self, taken: IntArray, position: int, minutes: BoolArray, day: str,
+        where: Callable[[], str],
+    ) -> None:  # fmt: skip
         """Give a rate its minutes of a day; refuse those that another rate has already."""
         assert self.rates is not None
         rate = self.rates[position]
@@ -561,7 +578,7 @@ class PricedEnergy(Times, ChargeBase):
             other = self.rates[int(taken[double[0]])].name
             raise TariffError(
                 f"the rates {other!r} and {rate.name!r} both hold {day} {_minutes_text(double)}",
-                where=where,
+                where=where(),
                 mend="Let each moment have one rate.",
             )
         taken[minutes] = position
@@ -670,8 +687,7 @@ class BlockLines:
         before: dict[int, list[Node]] = self.context.remembered(f"{self.part.name} so far", dict)
         split_before: dict[int, list[Node]] = {}
         spans = self._spans()
-        for period in range(self.context.period_count()):
-            steps = self.context.steps_of_period(self.part.mask, period)
+        for period, steps in enumerate(self.part.steps):
             for span in np.unique(spans[steps]):
                 inside = steps[spans[steps] == span]
                 amount = self.charge._rounded(counted(inside))

@@ -119,8 +119,7 @@ class NetEnergyCharge(SharedExport):
 
     def _part_lines(self, context: Context, part: PricedPart, sold: Weighing) -> list[Line]:
         sums: dict[int, Node] = {}
-        for period in range(context.period_count()):
-            steps = context.steps_of_period(part.mask, period)
+        for period, steps in enumerate(part.steps):
             if len(steps):
                 every = np.ones(len(steps))
                 bought = FlowSum("import_kwh", steps, every)
@@ -164,9 +163,7 @@ def _settled_alone(
     counted = f"net energy of a period, {shared!r}"
     known: dict[tuple[int, bytes], Settled] = context.remembered(counted, dict)
     return {
-        period: known.setdefault(
-            (period, context.steps_of_period(part.mask, period).tobytes()), settled_alone(node)
-        )
+        period: known.setdefault((period, part.steps[period].tobytes()), settled_alone(node))
         for period, node in sums.items()
     }
 
