@@ -17,18 +17,9 @@ from optimizer.base.timegrid import FloatArray
 from optimizer.base.units import number
 from optimizer.economics.assumptions import Against, Terms
 from optimizer.economics.best_size import BestSize, Planned, best_size
-from optimizer.economics.cash_flow import (
-    CashFlow,
-    Life,
-    Money,
-    Wear,
-    YearFigures,
-    break_even_price,
-    cash_flow,
-    life_of,
-)
+from optimizer.economics.cash_flow import CashFlow, Life, Money, Wear, YearFigures
 from optimizer.economics.monte_carlo import Chances, Draws, chances_of
-from optimizer.economics.returns import net_present_value
+from optimizer.economics.valued import Part, Summary, Years, lives_of, money_of
 from optimizer.studies.answers import (
     Answer,
     Asked,
@@ -43,6 +34,7 @@ from optimizer.studies.answers import (
     Searched,
     Slope,
     SlopeAsked,
+    Sums,
 )
 from optimizer.studies.cases import WITHOUT_BATTERY, Case, Family, Manner, Run, Way
 from optimizer.studies.study_file import BestSize as SizesToTry
@@ -69,20 +61,23 @@ class Valued:
     ``status`` is done, failed or left out, the latter two with a reason. ``figures`` are those of the
     new equipment, None without a battery; ``money`` is there if the study states prices. ``own`` and
     ``before`` are the bills of the first year as this case is run and as it is measured from.
-    ``break_even`` is the price at which its battery is worth as much as none. [money per kWh]
     """
 
     case: Case
     status: str
     reason: str = ""
     figures: RunFigures | None = None
-    money: Money | None = None
+    money: Summary | None = None
     own: BillFigures | None = None
     before: BillFigures | None = None
-    break_even: float | None = None
 
 
-Question = Generator[Wanted, Answer, Any]
+Question = Generator[Wanted | Sums, Any, Any]
+"""Yields the work that it wants done, or money that it wants summed up; is sent what came of it."""
+
+Found = TypeVar("Found")
+Asking = Generator[Wanted, Answer, Found]
+"""The same where years are asked for alone."""
 
 
 class Failed(Exception):
@@ -129,79 +124,58 @@ def value_of(case: Case, *, hopeless_among: Sequence[Run] = ()) -> Question:
         known = Valued(case, "done", "", figures, own=own, before=before)
         if case.terms is None:
             return known
-        money = yield from money_of(case, case.terms)
-        break_even = yield from _break_even(case, case.terms)
+        part = yield from part_of(case, case.terms)
     except Failed as failure:
         return Valued(case, "failed", str(failure))
-    return replace(known, money=money, break_even=break_even)
+    return _summed(known, (yield Sums((part,))))
 
 
-def money_of(case: Case, terms: Terms) -> Generator[Wanted, Answer, Money]:
-    """Ask for the years of a case and their money, measured from what it is measured from."""
-    lives, flow = yield from _lives(case, terms)
-    priced = terms.of_package(case.package)
-    every = [Money.of(priced, life, case.size, flow) for life in lives]
-    return max(every, key=lambda money: money.worth.npv)
+def _summed(known: Valued, money: Summary | Failure) -> Valued:
+    """Return what is known of a case with what its money comes to."""
+    if isinstance(money, Failure):
+        return Valued(known.case, "failed", money.reason)
+    return replace(known, money=money)
 
 
-def _lives(
-    case: Case, terms: Terms
-) -> Generator[Wanted, Answer, tuple[list[Life], CashFlow | None]]:
-    """Ask for the years that a case may have, and for today's money if it is measured from that."""
-    lives = yield from lives_in(case, terms)
+def money_in(case: Case, terms: Terms) -> Asking[Money]:
+    """Ask for the years of a case and their money, year by year."""
+    return money_of([(yield from part_of(case, terms))])
+
+
+def part_of(case: Case, terms: Terms) -> Asking[Part]:
+    """Ask for all that the money of a case follows from."""
+    has_price = case.way not in WITHOUT_BATTERY and case.against != "no_windows"
+    own = yield from _years_of(case, terms)
     if case.today is None:
-        return lives, None
-    today, flow = yield from _of_today(case, terms)
-    return [life.over(today) for life in lives], flow
+        return Part(terms, case.fading, case.package, own, has_price=has_price)
+    today = yield from _years_of(case.before, terms)
+    bare = (yield from _years_of(case.nothing_bought, terms)) if has_price else None
+    return Part(terms, case.fading, case.package, own, today, bare, has_price)
 
 
-def _of_today(case: Case, terms: Terms) -> Generator[Wanted, Answer, tuple[Life, CashFlow]]:
+def _of_today(case: Case, terms: Terms) -> Asking[tuple[Life, CashFlow]]:
     """Ask for today's years and their money, measured from nothing."""
-    lives = yield from lives_in(case.before, terms)
-    flows = [(life, cash_flow(terms, life, case.before.size)) for life in lives]
-    return max(flows, key=lambda each: net_present_value(each[1].rate, each[1].net))
+    years = yield from _years_of(case.before, terms)
+    of_today = Part(terms, case.fading, None, years, today=years).of_today
+    assert of_today is not None
+    return of_today
 
 
-def _break_even(case: Case, terms: Terms) -> Generator[Wanted, Answer, float | None]:
-    """Ask for the price at which a battery is worth as much as none on the same tariff.
-
-    Where it is replaced only if that pays, the number of replacements that pays at that price counts.
-    """
-    if case.way in WITHOUT_BATTERY or case.against == "no_windows":
-        return None
-    lives, reference = yield from _lives(case, terms)
-    least = 0.0
-    if case.today is not None:
-        least = (yield from money_of(case.nothing_bought, terms)).worth.npv
-    priced = terms.of_package(case.package)
-    prices = [break_even_price(priced, life, case.size, reference, least) for life in lives]
-    return max((price for price in prices if price is not None), default=None)
-
-
-def lives_in(case: Case, terms: Terms) -> Generator[Wanted, Answer, list[Life]]:
-    """Ask for the years of a case; where replacements are done only if they pay, with any number of them."""
-    lives = [(yield from life_in(case, terms))]
-    while terms.replacement and terms.replacement.only_if_it_pays and lives[-1].replacements:
-        fewer = terms.replacing_at_most(lives[-1].replacements - 1)
-        lives.append((yield from life_in(case, fewer)))
-    return lives
-
-
-def life_in(case: Case, terms: Terms) -> Generator[Wanted, Answer, Life]:
-    """Ask for the plans of worn equipment that a life needs.
+def _years_of(case: Case, terms: Terms) -> Asking[Years]:
+    """Ask for the plans of worn equipment that the years of a case need.
 
     Savings are measured from the same run, or from nothing where another case is what they are measured from.
     """
     known: dict[Wear, YearFigures] = {}
-    while isinstance(life := life_of(terms, case.fading, known.get), Wear):
+    while isinstance(wear := lives_of(terms, case.fading, known.get), Wear):
         if case.way in WITHOUT_BATTERY:
-            found = yield from _bill_of(replace(case, run=case.run.worn(Wear(1.0, life.pv))))
+            found = yield from _bill_of(replace(case, run=case.run.worn(Wear(1.0, wear.pv))))
             bill, parts = found.bill, tuple(-part for part in found.parts)
-            known[life] = YearFigures(-bill, -bill, 0.0, 0.0, 0.0, (*parts, *parts, 0.0, 0.0, 0.0))
+            known[wear] = YearFigures(-bill, -bill, 0.0, 0.0, 0.0, (*parts, *parts, 0.0, 0.0, 0.0))
         else:
-            figures = yield from figures_of(case.family, case.run.worn(life))
-            known[life] = year_figures(figures, case.way, case.against)
-    return life
+            figures = yield from figures_of(case.family, case.run.worn(wear))
+            known[wear] = year_figures(figures, case.way, case.against)
+    return Years(case.size, known)
 
 
 def sources_of(valued: Valued, manner: Manner) -> tuple[Source, ...]:
@@ -209,7 +183,7 @@ def sources_of(valued: Valued, manner: Manner) -> tuple[Source, ...]:
     case, is_bare = valued.case, valued.case.way in WITHOUT_BATTERY
     if valued.status != "done":
         return ()
-    planned = [(0, Wear())] if valued.money is None else valued.money.life.planned
+    planned = [(0, Wear())] if valued.money is None else valued.money.planned
     found = []
     for year, wear in planned:
         wear = Wear(1.0, wear.pv) if is_bare else wear
@@ -220,7 +194,7 @@ def sources_of(valued: Valued, manner: Manner) -> tuple[Source, ...]:
     return tuple(found)
 
 
-def _bill_of(case: Case) -> Generator[Wanted, Answer, BillFigures]:
+def _bill_of(case: Case) -> Asking[BillFigures]:
     """Ask for the bill of a case's first year."""
     if case.way in WITHOUT_BATTERY:
         return _known((yield Wanted(case.family, "bare", case.run)), Bare).bills[case.way]
@@ -228,7 +202,7 @@ def _bill_of(case: Case) -> Generator[Wanted, Answer, BillFigures]:
     return figures.bills[case.way]
 
 
-def figures_of(family: Family, run: Run) -> Generator[Wanted, Answer, RunFigures]:
+def figures_of(family: Family, run: Run) -> Asking[RunFigures]:
     """Ask for the figures of a run; the own equipment is the base itself."""
     kind = "base" if run == family.own else "run"
     return _known((yield Wanted(family, kind, run)), Searched).figures
@@ -257,7 +231,7 @@ def year_figures(figures: RunFigures, way: Way, against: Against | None) -> Year
     )  # fmt: skip
 
 
-def _why_hopeless(case: Case, runs: Sequence[Run]) -> Generator[Wanted, Answer, str]:
+def _why_hopeless(case: Case, runs: Sequence[Run]) -> Question:
     """Say why a case cannot be worth as much as the site's own battery; nothing if it can.
 
     What the plan of a size costs at least follows from the shadow prices of the own one and of the
@@ -274,7 +248,7 @@ def _why_hopeless(case: Case, runs: Sequence[Run]) -> Generator[Wanted, Answer, 
     if at_own.money is None or at_own.figures is None:
         return ""
     own_npv = at_own.money.worth.npv
-    before = float(at_own.money.life.before.max())
+    before = at_own.money.before
     saved = before - bounds.least_costs[runs.index(case.run)]
     reference = None if case.today is None else (yield from _of_today(case, terms))[1]
     priced = terms.of_package(case.package)
@@ -373,9 +347,7 @@ def _planned(
     return Planned(value, (bigger - value) / SLIGHTLY, slope.is_linear)
 
 
-def swing_of(
-    valued: Valued, name: str, ends: tuple[float, float]
-) -> Generator[Wanted, Answer, Swing]:
+def swing_of(valued: Valued, name: str, ends: tuple[float, float]) -> Question:
     """Ask what a case is worth at both ends of a range."""
     npvs: list[float | None] = []
     for end in ends:
@@ -384,7 +356,7 @@ def swing_of(
     return Swing(name, *ends, *npvs)
 
 
-def floors_cost_of(valued: Valued) -> Generator[Wanted, Answer, float | None]:
+def floors_cost_of(valued: Valued) -> Question:
     """Ask by how much more a case were worth over its years without floors for an endurance. [money]"""
     case, money = valued.case, valued.money
     if money is None or not case.endurance_hours:
@@ -424,11 +396,12 @@ def _times(prices: Any, times: float) -> Any:
     return prices.model_copy(update=changed)
 
 
-def chances_for(valued: Valued, draws: Draws) -> Generator[Wanted, Answer, Chances | None]:
+def chances_for(valued: Valued, draws: Draws) -> Asking[Chances | None]:
     """Ask what drawn weather, loads and prices make of a case."""
-    case, money = valued.case, valued.money
-    if case.terms is None or money is None:
+    case = valued.case
+    if case.terms is None or valued.money is None:
         return None
+    money = yield from money_in(case, case.terms)
     today = None if case.today is None else (yield from _of_today(case, case.terms))[0]
     saved = []
     for year, wear in money.life.planned:
@@ -445,7 +418,7 @@ def chances_for(valued: Valued, draws: Draws) -> Generator[Wanted, Answer, Chanc
 
 def _drawn(
     case: Case, wear: Wear, draws: Draws, beside: Against | None
-) -> Generator[Wanted, Answer, dict[str | None, FloatArray]]:
+) -> Asking[dict[str | None, FloatArray]]:
     """Ask what a case with worn equipment costs in drawn weather, and another way of the same run."""
     ways = (case.way,) if beside is None else (case.way, beside)
     if case.way in WITHOUT_BATTERY:

@@ -12,25 +12,28 @@ from pathlib import Path
 from typing import Any
 
 from optimizer.base.progress import Progress
+from optimizer.economics.cash_flow import Money
 from optimizer.planning.solver import processors
 from optimizer.studies.answer_store import LEDGER, Ledger
 from optimizer.studies.best_sizes import find_best_sizes
-from optimizer.studies.cases import Manner, Run, Study, read_study
+from optimizer.studies.cases import Case, Manner, Run, Study, read_study
 from optimizer.studies.estimate import duration, extent_of, work_to_come
 from optimizer.studies.executors import Cluster, Here, Lanes, Processes
 from optimizer.studies.manifest import manifest_of
 from optimizer.studies.questions import (
+    Asking,
     Failed,
     Valued,
     chances_for,
     floors_cost_of,
+    money_in,
     sources_of,
     swing_of,
     value_of,
 )
 from optimizer.studies.scheduler import CarryingOut
 from optimizer.studies.table import WAYS, row_of
-from optimizer.studies.verdict import Row, Sized, StudyResult, Verdict
+from optimizer.studies.verdict import OnDemand, Row, Sized, StudyResult, Verdict
 
 FEW_PIECES = 3
 """So few pieces of work are done in this process: to begin others takes longer."""
@@ -174,11 +177,15 @@ def _result(
         valued = [*valued, *more]
     rows = rows_of(valued)
     manner = carrying_out.manner
+    moneys = OnDemand(
+        [case for case, each in enumerate(valued, 1) if each.money is not None],
+        lambda case: carrying_out.known(_money_of(valued[case - 1].case)),
+    )
     result = StudyResult(
         file.study, file.about, file.invented, study.currency, file.effort, tuple(rows), (),
         tuple(sized), file.money, file.ageing, file.draws, manifest, tuple(notes), file.reference,
-        {case: each.money for case, each in enumerate(valued, 1) if each.money is not None},
-        {case: sources_of(each, manner) for case, each in enumerate(valued, 1)},
+        moneys,
+        OnDemand(range(1, 1 + len(valued)), lambda case: sources_of(valued[case - 1], manner)),
     )  # fmt: skip
     if file.money is None:
         return result
@@ -187,6 +194,12 @@ def _result(
     closely = [(case, valued[case - 1], rows[case - 1]) for case in best]
     verdicts = _verdicts(study, carrying_out, closely, notes)
     return replace(result, verdicts=tuple(verdicts), notes=tuple(notes))
+
+
+def _money_of(case: Case) -> Asking[Money]:
+    """Ask for the money of a case of a study that states prices."""
+    assert case.terms is not None
+    return money_in(case, case.terms)
 
 
 def _estimated_sites(study: Study) -> list[str]:
@@ -243,12 +256,13 @@ def _verdicts(
             drawn = None
         own = swings[place * len(ranges) : (place + 1) * len(ranges)]
         by_reach = sorted((swing for swing in own if swing), key=lambda swing: -swing.reach)
-        if valued.figures is not None and valued.money is not None:
+        if valued.figures is not None:
+            money = carrying_out.known(_money_of(valued.case))
             controls = valued.case.family.brief.scenario.controls
             verdicts.append(
                 Verdict(
                     case, row, valued.figures.settings,
-                    controls.whole_kw_of(valued.case.run.inverter_kw), valued.money,
+                    controls.whole_kw_of(valued.case.run.inverter_kw), money,
                     tuple(by_reach), drawn, floors[place],
                 )
             )  # fmt: skip

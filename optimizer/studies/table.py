@@ -55,17 +55,16 @@ def row_of(number: int, valued: Valued, currency: str) -> dict[str, Any]:
         row |= _of_money(None if known is None else known.worth, money, "")
         of_plan = None if known is None or valued.figures is None else known.worth_of_plan
         row |= _of_money(of_plan, money, "_of_plan")
-        flow, life = (None, None) if known is None else (known.flow, known.life)
-        row[f"investment_{money}"] = None if flow is None else -float(flow.investment[0])
-        row[f"incentive_{money}"] = None if flow is None else float(flow.incentive[0])
+        row[f"investment_{money}"] = known and known.investment
+        row[f"incentive_{money}"] = known and known.incentive
         paid = None if known is None else known.worth.cost
         row[f"cost_present_value_{money}"] = paid
         row[f"price_{money}_per_kwh"] = _stated_price(valued.case)
-        row[f"break_even_price_{money}_per_kwh"] = valued.break_even
+        row[f"break_even_price_{money}_per_kwh"] = known and known.break_even
         row["against"] = valued.case.against or TODAY
-        life = None if valued.case.way in WITHOUT_BATTERY else life
-        row["health_at_end_pct"] = None if life is None else 100 * life.health_after
-        row["replacements"] = None if life is None else int(life.is_new.sum())
+        aged = None if valued.case.way in WITHOUT_BATTERY else known
+        row["health_at_end_pct"] = aged and 100 * aged.health_after
+        row["replacements"] = aged and aged.replacements
     found = valued.figures
     row["settings_json"] = found and found.settings.model_dump_json(exclude_none=True)
     return {name: _plain(value) for name, value in row.items()}

@@ -9,9 +9,9 @@ Read next: ``studies``.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, TypeVar
 
 from optimizer.economics.assumptions import Terms
 from optimizer.economics.best_size import BestSize
@@ -121,6 +121,27 @@ class Source:
     health: float
     pv: float
     key: str
+
+
+Kept = TypeVar("Kept")
+
+
+class OnDemand(Mapping[int, Kept]):
+    """What can be told of each of some cases, worked out when it is asked for, and not kept."""
+
+    def __init__(self, cases: Iterable[int], told: Callable[[int], Kept]) -> None:
+        self._cases, self._told = dict.fromkeys(cases), told
+
+    def __getitem__(self, case: int) -> Kept:
+        if case not in self._cases:
+            raise KeyError(case)
+        return self._told(case)
+
+    def __iter__(self) -> Iterator[int]:
+        return iter(self._cases)
+
+    def __len__(self) -> int:
+        return len(self._cases)
 
 
 @dataclass(frozen=True)
