@@ -7,9 +7,10 @@ side and whatever two of them want is done once. Read next: ``table``.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Generator, Sequence
 from dataclasses import dataclass, replace
-from typing import Any, TypeVar
+from typing import Any, TypeVar, cast
 
 import numpy as np
 
@@ -36,7 +37,7 @@ from optimizer.studies.answers import (
     SlopeAsked,
     Sums,
 )
-from optimizer.studies.cases import WITHOUT_BATTERY, Case, Family, Manner, Run, Way
+from optimizer.studies.cases import WITHOUT_BATTERY, Case, Family, Joint, Manner, Run, Way
 from optimizer.studies.study_file import BestSize as SizesToTry
 from optimizer.studies.verdict import Source, Swing
 
@@ -70,6 +71,12 @@ class Valued:
     money: Summary | None = None
     own: BillFigures | None = None
     before: BillFigures | None = None
+    joint: Joint | None = None
+
+    @property
+    def decided(self) -> Case | Joint:
+        """What is decided: for several sites, of whose cases ``case`` is the first, or for one."""
+        return self.joint or self.case
 
 
 Question = Generator[Wanted | Sums, Any, Any]
@@ -106,22 +113,12 @@ def value_of(case: Case, *, hopeless_among: Sequence[Run] = ()) -> Question:
         If not empty, the case is left out if the family's own battery is worth more than this one
         can be; these are the runs of the family that are bounded, in one piece of work.
     """
-    if case.way not in WITHOUT_BATTERY:
-        yield Wanted(case.family, "base", case.family.own)
     try:
         if hopeless_among:
             reason = yield from _why_hopeless(case, hopeless_among)
             if reason:
                 return Valued(case, "left out", reason)
-        figures = None
-        if case.way not in WITHOUT_BATTERY:
-            figures = yield from figures_of(case.family, case.run)
-        own = yield from _bill_of(case)
-        if figures is not None and case.against is not None:
-            before = figures.bills[case.against]
-        else:
-            before = yield from _bill_of(case.before)
-        known = Valued(case, "done", "", figures, own=own, before=before)
+        known = yield from _first_year(case)
         if case.terms is None:
             return known
         part = yield from part_of(case, case.terms)
@@ -130,16 +127,99 @@ def value_of(case: Case, *, hopeless_among: Sequence[Run] = ()) -> Question:
     return _summed(known, (yield Sums((part,))))
 
 
+def value_together(joint: Joint) -> Question:
+    """Ask for all that the row of a decision for several sites needs; what is lacking at one lacks at all."""
+    if joint.lacking:
+        lacking = ", ".join(joint.lacking)
+        told = f"it is no case at {lacking}, so there is no sum"
+        return Valued(joint.first, "left out", told, joint=joint)
+    years: list[tuple[int, Valued]] = []
+    parts: list[Part] = []
+    for times, case in joint.parts:
+        try:
+            years.append((times, (yield from _first_year(case))))
+            if case.terms is not None:
+                parts.append(replace((yield from part_of(case, case.terms)), times=times))
+        except Failed as failure:
+            told = f"at {case.family.site}: {failure}"
+            return Valued(joint.first, "failed", told, joint=joint)
+    known = _years_together(joint, years)
+    return _summed(known, (yield Sums(tuple(parts)))) if parts else known
+
+
+def _years_together(joint: Joint, years: Sequence[tuple[int, Valued]]) -> Valued:
+    """Return the sums of first years; what has no sum is not a number."""
+
+    def summed(bills: Sequence[tuple[int, BillFigures | None]]) -> BillFigures | None:
+        known = [(times, vars(bill)) for times, bill in bills if bill is not None]
+        if len(known) < len(bills):
+            return None
+        keys = ("bill", "cost", "left_worth", "import_kwh", "export_kwh")
+        sums = {key: sum(times * bill[key] for times, bill in known) for key in keys}
+        parts = np.sum([times * np.array(bill["parts"]) for times, bill in known], axis=0)
+        return BillFigures(**sums, peak_kw=math.nan, parts=tuple(parts.tolist()))
+
+    of_runs = [(times, each.figures) for times, each in years if each.figures is not None]
+    figures = None
+    if len(of_runs) == len(years):
+
+        def whole(name: str) -> Any:
+            every = [(times, getattr(run, name)) for times, run in of_runs]
+            if any(value is None for _, value in every):
+                return None
+            return sum(times * value for times, value in every)
+
+        first = of_runs[0][1]
+        bills = {key: summed([(n, run.bills[key]) for n, run in of_runs]) for key in first.bills}
+        sources = {
+            key: sum(times * getattr(run.sources, key) for times, run in of_runs)
+            for key in vars(first.sources)
+        }
+        figures = replace(
+            first, bills={key: bill for key, bill in bills.items() if bill},
+            sources=replace(first.sources, **sources), plan_kind="",
+            **cast(Any, {key: whole(key) for key in SUMMED_UP} | dict.fromkeys(WITHOUT_SUM, math.nan)),
+        )  # fmt: skip
+    own = summed([(times, each.own) for times, each in years])
+    before = summed([(times, each.before) for times, each in years])
+    return Valued(joint.first, "done", "", figures, None, own, before, joint)
+
+
+SUMMED_UP = ("windows", "saved_seen", "saved_unseen", "discharged_kwh", "end_kwh_plan")
+"""Figures of runs that are summed up where several sites are decided together."""
+
+WITHOUT_SUM = ("plan_gap", "full_cycles", "cycles_counted", "end_worth", "worth_battery",
+               "worth_battery_and_power", "worth_inverter", "worth_connection")  # fmt: skip
+"""Figures that say nothing of several sites."""
+
+
+def _first_year(case: Case) -> Asking[Valued]:
+    """Ask for the first year of a case."""
+    figures = None
+    if case.way not in WITHOUT_BATTERY:
+        yield Wanted(case.family, "base", case.family.own)
+        figures = yield from figures_of(case.family, case.run)
+    own = yield from _bill_of(case)
+    if figures is not None and case.against is not None:
+        before = figures.bills[case.against]
+    else:
+        before = yield from _bill_of(case.before)
+    return Valued(case, "done", "", figures, own=own, before=before)
+
+
 def _summed(known: Valued, money: Summary | Failure) -> Valued:
     """Return what is known of a case with what its money comes to."""
     if isinstance(money, Failure):
-        return Valued(known.case, "failed", money.reason)
+        return Valued(known.case, "failed", money.reason, joint=known.joint)
     return replace(known, money=money)
 
 
-def money_in(case: Case, terms: Terms) -> Asking[Money]:
+def money_in(case: Case | Joint, terms: Terms) -> Asking[Money]:
     """Ask for the years of a case and their money, year by year."""
-    return money_of([(yield from part_of(case, terms))])
+    parts = []
+    for times, each in case.parts if isinstance(case, Joint) else [(1, case)]:
+        parts.append(replace((yield from part_of(each, terms)), times=times))
+    return money_of(parts)
 
 
 def part_of(case: Case, terms: Terms) -> Asking[Part]:
@@ -180,9 +260,10 @@ def _years_of(case: Case, terms: Terms) -> Asking[Years]:
 
 def sources_of(valued: Valued, manner: Manner) -> tuple[Source, ...]:
     """Return the planned years of a case that is done, each with its key in the ledger."""
-    case, is_bare = valued.case, valued.case.way in WITHOUT_BATTERY
-    if valued.status != "done":
+    case = valued.case
+    if valued.status != "done" or valued.joint:
         return ()
+    is_bare = case.way in WITHOUT_BATTERY
     planned = [(0, Wear())] if valued.money is None else valued.money.planned
     found = []
     for year, wear in planned:

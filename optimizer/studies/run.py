@@ -16,7 +16,7 @@ from optimizer.economics.cash_flow import Money
 from optimizer.planning.solver import processors
 from optimizer.studies.answer_store import LEDGER, Ledger
 from optimizer.studies.best_sizes import find_best_sizes
-from optimizer.studies.cases import Case, Manner, Run, Study, read_study
+from optimizer.studies.cases import Case, Joint, Manner, Run, Study, read_study
 from optimizer.studies.estimate import duration, extent_of, work_to_come
 from optimizer.studies.executors import Cluster, Here, Lanes, Processes
 from optimizer.studies.manifest import manifest_of
@@ -30,6 +30,7 @@ from optimizer.studies.questions import (
     sources_of,
     swing_of,
     value_of,
+    value_together,
 )
 from optimizer.studies.scheduler import CarryingOut
 from optimizer.studies.table import WAYS, row_of
@@ -47,10 +48,11 @@ def list_study(path: Path, processes: int | None) -> tuple[dict[str, Any], list[
         "study": study.file.study, "families": extent.families, "pieces": extent.pieces,
         "about_seconds": round(extent.seconds, 1),
     }  # fmt: skip
-    return told, [
-        row_of(number, Valued(case, "listed"), study.currency)
-        for number, case in enumerate(study.cases, start=1)
+    listed = [
+        *(Valued(case, "listed") for case in study.cases),
+        *(Valued(joint.first, "listed", joint=joint) for joint in study.joint),
     ]
+    return told, [row_of(number, each, study.currency) for number, each in enumerate(listed, 1)]
 
 
 def run_study(
@@ -175,28 +177,36 @@ def _result(
         progress("looking for the best sizes")
         sized, more = find_best_sizes(study, carrying_out, valued, notes)
         valued = [*valued, *more]
+    valued += carrying_out.results([value_together(joint) for joint in study.joint])
     rows = rows_of(valued)
     manner = carrying_out.manner
     moneys = OnDemand(
         [case for case, each in enumerate(valued, 1) if each.money is not None],
-        lambda case: carrying_out.known(_money_of(valued[case - 1].case)),
+        lambda case: carrying_out.known(_money_of(valued[case - 1].decided)),
     )
     result = StudyResult(
         file.study, file.about, file.invented, study.currency, file.effort, tuple(rows), (),
         tuple(sized), file.money, file.ageing, file.draws, manifest, tuple(notes), file.reference,
         moneys,
         OnDemand(range(1, 1 + len(valued)), lambda case: sources_of(valued[case - 1], manner)),
+        file.decide_together,
     )  # fmt: skip
     if file.money is None:
         return result
     progress("looking closely at the best case of each site")
-    best = _best_of_sites(result)
+    number = {id(case): at for at, case in enumerate(study.cases, 1)}
+    best = [
+        case
+        for at in _best_of_sites(result)
+        for joint in [valued[at - 1].joint]
+        for case in ([at] if joint is None else [number[id(part)] for _, part in joint.parts])
+    ]
     closely = [(case, valued[case - 1], rows[case - 1]) for case in best]
     verdicts = _verdicts(study, carrying_out, closely, notes)
     return replace(result, verdicts=tuple(verdicts), notes=tuple(notes))
 
 
-def _money_of(case: Case) -> Asking[Money]:
+def _money_of(case: Case | Joint) -> Asking[Money]:
     """Ask for the money of a case of a study that states prices."""
     assert case.terms is not None
     return money_in(case, case.terms)

@@ -14,7 +14,7 @@ from optimizer.evaluation.comparison import LABELS, NOTHING_TO_SAVE
 from optimizer.evaluation.savings_breakdown import Sources
 from optimizer.settings.windows import no_windows
 from optimizer.studies.answers import BillFigures, RunFigures
-from optimizer.studies.cases import WITHOUT_BATTERY, Case
+from optimizer.studies.cases import WITHOUT_BATTERY, Case, Joint
 from optimizer.studies.questions import Valued
 
 WAYS = {
@@ -46,7 +46,8 @@ def row_of(number: int, valued: Valued, currency: str) -> dict[str, Any]:
     """Return a row; what is unknown is None."""
     money = currency.lower()
     row: dict[str, Any] = {"case": number, "status": valued.status, "reason": valued.reason}
-    row |= _of_case(valued.case)
+    joint = valued.joint
+    row |= _of_case(valued.case) if joint is None else _of_joint(joint)
     year = _of_year(valued.figures or UNKNOWN, money)
     row |= year if valued.figures else dict.fromkeys(year)
     row |= _of_first_bill(valued, money)
@@ -59,24 +60,37 @@ def row_of(number: int, valued: Valued, currency: str) -> dict[str, Any]:
         row[f"incentive_{money}"] = known and known.incentive
         paid = None if known is None else known.worth.cost
         row[f"cost_present_value_{money}"] = paid
-        row[f"price_{money}_per_kwh"] = _stated_price(valued.case)
+        row[f"price_{money}_per_kwh"] = _stated_price(valued.decided)
         row[f"break_even_price_{money}_per_kwh"] = known and known.break_even
         row["against"] = valued.case.against or TODAY
         aged = None if valued.case.way in WITHOUT_BATTERY else known
         row["health_at_end_pct"] = aged and 100 * aged.health_after
         row["replacements"] = aged and aged.replacements
-    found = valued.figures
+    found = valued.figures if joint is None else None
     row["settings_json"] = found and found.settings.model_dump_json(exclude_none=True)
     return {name: _plain(value) for name, value in row.items()}
 
 
-def _stated_price(case: Case) -> float | None:
-    """Return the price of all of a case's battery for each kWh. [money per kWh]"""
-    size = case.size
-    if case.terms is None or not size.battery_kwh:
-        return None
-    prices = case.terms.of_package(case.package)
-    return prices.battery.of(size.battery_kwh, size.battery_kw) / size.battery_kwh
+def _stated_price(case: Case | Joint) -> float | None:
+    """Return the price of all of a case's battery for each kWh, of several sites the mean. [money per kWh]"""
+    kwh = price = 0.0
+    for times, each in case.parts if isinstance(case, Joint) else [(1, case)]:
+        if each.terms is not None and each.size.battery_kwh:
+            battery = each.terms.of_package(each.package).battery
+            price += times * battery.of(each.size.battery_kwh, each.size.battery_kw)
+            kwh += times * each.size.battery_kwh
+    return price / kwh if kwh else None
+
+
+def _of_joint(joint: Joint) -> dict[str, Any]:
+    """Return what is alike at all sites that are decided together; what differs is None."""
+    first, *others = (_of_case(case) for _, case in joint.parts)
+    alike = {
+        name: value if all(other[name] == value for other in others) else None
+        for name, value in first.items()
+    }
+    name = alike["tariff_name"] or "each site's own"
+    return alike | {"role": joint.role, "site": joint.group, "tariff_name": name}
 
 
 def _of_case(case: Case) -> dict[str, Any]:
