@@ -804,7 +804,7 @@ def cautions(result: StudyResult) -> list[str]:
             "Without windows a battery is taken to be used, and to age, as with them. What stands today is"
             " taken to be as new."
         )
-    elif len({(row["site"], row["tariff"]) for row in result.done}) > len(bests(result)):
+    elif len({(row["site"], row["tariff"]) for row in result.ranked}) > len(bests(result)):
         found.append(
             "Each case is held against the same site on the same tariff, and what a change of tariff brings"
             " by itself does not count. With 'reference: {}' in the study all is measured from today's tariff"

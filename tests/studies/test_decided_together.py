@@ -125,7 +125,7 @@ def test_measured_from_today_all_together_change_nothing_or_the_same(folder: Pat
         ("{a: {elm: 1, ash: 2}}", "'ash', which is not listed"),
         ("{a: {elm: 1}, b: {elm: 2}}", "'elm' is decided twice"),
         ("{elm: {elm: 2}}", "is called as one of the sites"),
-        ("{a: {elm: 0}}", "greater than or equal to 1"),
+        ("{a: {elm: 0}}", "it must be at least 1"),
         ("{a: {elm: 1}}\nleave_out_hopeless: true", "looks at each site alone"),
     ],
 )
