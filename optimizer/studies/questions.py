@@ -74,6 +74,11 @@ class Valued:
     joint: Joint | None = None
 
     @property
+    def brief(self) -> Valued:
+        """The same without the figures of its years, which a table has by then."""
+        return replace(self, figures=None, own=None, before=None)
+
+    @property
     def decided(self) -> Case | Joint:
         """What is decided: for several sites, of whose cases ``case`` is the first, or for one."""
         return self.joint or self.case

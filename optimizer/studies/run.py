@@ -23,6 +23,7 @@ from optimizer.studies.manifest import manifest_of
 from optimizer.studies.questions import (
     Asking,
     Failed,
+    Question,
     Valued,
     chances_for,
     floors_cost_of,
@@ -33,7 +34,7 @@ from optimizer.studies.questions import (
     value_together,
 )
 from optimizer.studies.scheduler import CarryingOut
-from optimizer.studies.table import WAYS, row_of
+from optimizer.studies.table import WAYS, Rows, row_of, tabled
 from optimizer.studies.verdict import OnDemand, Row, Sized, StudyResult, Verdict
 
 FEW_PIECES = 3
@@ -154,20 +155,27 @@ def _result(
     progress: Progress,
 ) -> StudyResult:
     file = study.file
+    table = Rows()
 
-    def rows_of(found: Sequence[Valued | None]) -> list[Row]:
-        numbered = enumerate(found, start=1)
-        return [row_of(number, each, study.currency) for number, each in numbered if each]
+    def asked(questions: Sequence[Question]) -> list[Question]:
+        first = 1 + len(valued)
+        return [
+            tabled(table, number, each, study.currency)
+            for number, each in enumerate(questions, first)
+        ]
 
+    valued: list[Valued] = []
     bounded = _bounded_runs(study)
-    valued: list[Valued] = carrying_out.results(
-        [
-            value_of(case, hopeless_among=bounded.get(case.family.key, []))
-            if case.way == "windows"
-            else value_of(case)
-            for case in study.cases
-        ],
-        lambda found: so_far(rows_of(found)),
+    valued += carrying_out.results(
+        asked(
+            [
+                value_of(case, hopeless_among=bounded.get(case.family.key, []))
+                if case.way == "windows"
+                else value_of(case)
+                for case in study.cases
+            ]
+        ),
+        lambda _found: so_far(table.in_order()),
         [float(case.role == "listed" and case.way == "windows") for case in study.cases],
         work_to_come(study),
     )
@@ -176,9 +184,9 @@ def _result(
     if file.best_size is not None:
         progress("looking for the best sizes")
         sized, more = find_best_sizes(study, carrying_out, valued, notes)
-        valued = [*valued, *more]
-    valued += carrying_out.results([value_together(joint) for joint in study.joint])
-    rows = rows_of(valued)
+        valued += carrying_out.results(asked([value_of(each.case) for each in more]))
+    valued += carrying_out.results(asked([value_together(joint) for joint in study.joint]))
+    rows = table.in_order()
     manner = carrying_out.manner
     moneys = OnDemand(
         [case for case, each in enumerate(valued, 1) if each.money is not None],
@@ -201,7 +209,8 @@ def _result(
         for joint in [valued[at - 1].joint]
         for case in ([at] if joint is None else [number[id(part)] for _, part in joint.parts])
     ]
-    closely = [(case, valued[case - 1], rows[case - 1]) for case in best]
+    again = carrying_out.results([value_of(valued[case - 1].case) for case in best])
+    closely = [(case, each, rows[case - 1]) for case, each in zip(best, again, strict=True)]
     verdicts = _verdicts(study, carrying_out, closely, notes)
     return replace(result, verdicts=tuple(verdicts), notes=tuple(notes))
 

@@ -6,6 +6,8 @@ Read next: ``scheduler``.
 from __future__ import annotations
 
 import math
+from array import array
+from collections.abc import Iterator, Mapping
 from dataclasses import fields
 from typing import Any
 
@@ -15,7 +17,7 @@ from optimizer.evaluation.savings_breakdown import Sources
 from optimizer.settings.windows import no_windows
 from optimizer.studies.answers import BillFigures, RunFigures
 from optimizer.studies.cases import WITHOUT_BATTERY, Case, Joint
-from optimizer.studies.questions import Valued
+from optimizer.studies.questions import Question, Valued
 
 WAYS = {
     "windows": "with windows",
@@ -40,6 +42,77 @@ WORDS: dict[str, Any] = {
 }
 UNKNOWN = RunFigures(**dict.fromkeys([field.name for field in fields(RunFigures)], 0.0) | WORDS)
 """Figures that name the columns of a row of which none is known."""
+
+
+NONE, WHOLE, NUMBER, WORDS_AT = range(4)
+"""Kinds of cells; of words it is kept where they stand."""
+
+
+class Rows:
+    """Rows as they become known, by column: a row takes a tenth of what it takes as a mapping of its own."""
+
+    def __init__(self) -> None:
+        self.names: dict[str, int] = {}
+        self._places: dict[int, int] = {}
+        self._values, self._kinds = array("d"), array("b")
+        self._words: dict[str, int] = {}
+        self._told: list[str] = []
+
+    def put(self, number: int, row: Mapping[str, Any]) -> None:
+        """Keep a row; all rows have the same columns."""
+        if not self.names:
+            self.names = {name: at for at, name in enumerate(row)}
+        self._places[number] = len(self._places)
+        for name in self.names:
+            value = row[name]
+            if isinstance(value, str):
+                at = self._words.setdefault(value, len(self._words))
+                if at == len(self._told):
+                    self._told.append(value)
+                value, kind = at, WORDS_AT
+            else:
+                kind = NONE if value is None else WHOLE if isinstance(value, int) else NUMBER
+            self._values.append(0.0 if value is None else value)
+            self._kinds.append(kind)
+
+    def value(self, number: int, name: str) -> Any:
+        """Return a cell of a row."""
+        at = self._places[number] * len(self.names) + self.names[name]
+        kind, value = self._kinds[at], self._values[at]
+        if kind == NONE:
+            return None
+        return (
+            value if kind == NUMBER else self._told[int(value)] if kind == WORDS_AT else int(value)
+        )
+
+    def in_order(self) -> list[Mapping[str, Any]]:
+        """Return the rows that are known, by their numbers."""
+        return [KeptRow(self, number) for number in sorted(self._places)]
+
+
+class KeptRow(Mapping[str, Any]):
+    """A row of the table, read where it is kept."""
+
+    __slots__ = ("_number", "_rows")
+
+    def __init__(self, rows: Rows, number: int) -> None:
+        self._rows, self._number = rows, number
+
+    def __getitem__(self, name: str) -> Any:
+        return self._rows.value(self._number, name)
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._rows.names)
+
+    def __len__(self) -> int:
+        return len(self._rows.names)
+
+
+def tabled(table: Rows, number: int, question: Question, currency: str) -> Question:
+    """Ask a question, put its row into the table, and keep no more than is needed then."""
+    valued: Valued = yield from question
+    table.put(number, row_of(number, valued, currency))
+    return valued.brief
 
 
 def row_of(number: int, valued: Valued, currency: str) -> dict[str, Any]:

@@ -27,7 +27,7 @@ from optimizer.studies.estimate import SECONDS
 from optimizer.studies.executors import Here
 from optimizer.studies.questions import value_of
 from optimizer.studies.scheduler import CarryingOut
-from optimizer.studies.table import row_of
+from optimizer.studies.table import Rows, tabled
 from optimizer.studies.worker import Job
 from tests.studies.small import study_of, write_sites
 from tests.studies.virtual import VirtualLanes
@@ -91,9 +91,11 @@ def measured(count: int, workers: int) -> None:
 
         begun = time.process_time()
         carrying_out = CarryingOut(ledger, lanes, Manner("normal"), lambda _text: None, lanes.clock)
-        found = carrying_out.results([value_of(case) for case in study.cases], so_far)
+        table = Rows()
+        asked = [tabled(table, at, value_of(case), "EUR") for at, case in enumerate(study.cases, 1)]
+        carrying_out.results(asked, so_far)
         kept_s = time.process_time() - begun
-        rows = sum(row_of(at, each, "EUR")["status"] == "done" for at, each in enumerate(found, 1))
+        rows = sum(row["status"] == "done" for row in table.in_order())
         whole_s = time.process_time() - begun
         ledger.close()
         book = (folder / "out" / LEDGER).stat().st_size

@@ -25,7 +25,7 @@ from optimizer.economics.cash_flow import (
 )
 from optimizer.economics.monte_carlo import Draws, chances_of
 from optimizer.economics.returns import annuity_factor, net_present_value
-from optimizer.economics.valued import Part, Years, break_even_price
+from optimizer.economics.valued import Part, Years, break_even_price, summary_of
 
 SIZE = Size(10.0, 5.0, 6.0)
 
@@ -453,3 +453,18 @@ def test_a_cliff_of_replacements_is_closed_in_on() -> None:
     assert {17.0, 18.0} <= set(known)
     assert len(asked) <= 5, "as many as it takes to halve thirty"
     assert at_cliffs(sizes, {1.0: 1, 30.0: 1}) == []
+
+
+def test_the_money_of_several_sites_is_the_sum_of_theirs_year_by_year() -> None:
+    """Three save 100 a year and two 40, each with 10 kWh for 120: 380 a year for 600, at 10 %."""
+    terms = Terms(discount_pct=10, years=2, battery={"fixed": 20, "per_kwh": 10})
+    parts = [_part(terms, 100, times=3), _part(terms, 40, times=2)]
+    found = summary_of(parts)
+    discounted = 380 / 1.1 + 380 / 1.21
+    assert found.worth.npv == pytest.approx(discounted - 600)
+    assert found.investment == 600
+    assert found.worth.payback_years == pytest.approx(600 / 380)
+    assert found.worth.rate == pytest.approx(pyxirr.irr([-600, 380, 380]))
+    assert found.break_even == pytest.approx(discounted / 50)
+    one, other = (summary_of([_part(terms, saved)]) for saved in (100, 40))
+    assert found.worth.npv == pytest.approx(3 * one.worth.npv + 2 * other.worth.npv)
