@@ -109,7 +109,7 @@ def _decisive_peaks(node: Node, reading: Evaluation, told: Mapping[Node, str]) -
         case Scale() | Tally() | Rounded():
             inside = (node.of,)
         case Metered():
-            inside = (node.shown or node.planned,)
+            inside = node.shown or (node.planned,)
     inside = tuple(part for part in inside if part not in told)
     return [peak for part in inside for peak in _decisive_peaks(part, reading, told)]
 
@@ -198,8 +198,8 @@ class _Teller:
                 text = f"rounded ({node.how}, to {number(node.to, 6)})"
                 return Why(text, value, unit, decides, (inner,))
             case Metered():
-                inner = self.tell(node.shown or node.planned, unit)
-                return Why("as metered, from", value, unit, decides, (inner,))
+                parts = tuple(self.tell(part, unit) for part in node.shown or (node.planned,))
+                return Why(node.how, value, unit, decides, parts)
             case Constant():
                 return Why(node.what or "a fixed amount", value, unit, decides)
 
@@ -249,10 +249,10 @@ def _smaller_of(node: Node) -> tuple[Node, Node] | None:
 
 
 def _peak_text(node: Peak) -> str:
-    minutes = round(60 * float(np.median(node.hours))) if len(node.hours) else 0
+    long = f" of {round(60 * float(np.median(node.hours)))} min" if len(node.hours) else ""
     if node.counted == 1:
-        return f"highest demand of {minutes} min"
-    return f"mean of the {node.counted} highest demands of {minutes} min"
+        return f"highest demand{long}"
+    return f"mean of the {node.counted} highest demands{long}"
 
 
 def _range_text(node: Choice, place: int) -> str:

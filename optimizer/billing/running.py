@@ -157,13 +157,16 @@ class _Known:
 
     def _metered(self, node: Metered) -> _Open:
         planned = self._open(node.planned)
-        shown = None if node.shown is None else self._open(node.shown)
+        shown = [self._open(part) for part in node.shown]
         # What is planned tells which steps are meant, but where nothing is planned for it.
-        tells = not isinstance(node.planned, Constant) if shown is None else shown.is_known
+        tells = all(part.is_known for part in shown)
+        if not shown:
+            tells = not isinstance(node.planned, Constant)
         rest = Metered(
             lambda flows: node.formula(self._with(flows)),
             planned.node,
-            None if shown is None else shown.node,
+            tuple(part.node for part in shown),
+            node.how,
         )
         return _Open(rest, planned.is_known and tells)
 

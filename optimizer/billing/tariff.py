@@ -34,7 +34,7 @@ from optimizer.billing.charges.energy import (
     EnergyCharge,
     ExportCredit,
     PricedEnergy,
-    PriceSeries,
+    PriceFile,
     PriceTable,
 )
 from optimizer.billing.charges.fixed import FixedCharge
@@ -57,7 +57,7 @@ Charge = Annotated[
 
 ReadT = TypeVar("ReadT")
 
-PriceReader = Callable[[PriceSeries, str], FloatArray]
+PriceReader = Callable[[PriceFile, str], FloatArray]
 """Reads the prices of a file for each step of a grid, given the words that name it and their place."""
 
 BILLS_SUFFIX = ".bills.yaml"
@@ -364,7 +364,7 @@ def _is_rolling_fast(charge: ChargeBase) -> bool:
 
 
 def _readable_prices(
-    tariff: Tariff, grid: TimeGrid, calendar: DayCalendar, named: PriceSeries, where: str
+    tariff: Tariff, grid: TimeGrid, calendar: DayCalendar, named: PriceFile, where: str
 ) -> FloatArray:
     """Read a table by its own clock, and of a series the first price, which shows that it can be read."""
     path, notes = tariff.source.path.parent / named.file, list[str]()
@@ -460,7 +460,7 @@ def _price_reader(
 ) -> PriceReader:
     """Return what reads prices: of a file that has changed since the tariff was read, as it was."""
 
-    def read(named: PriceSeries, where: str) -> FloatArray:
+    def read(named: PriceFile, where: str) -> FloatArray:
         def read_in(path: Path) -> FloatArray:
             return prices_in(path, named, grid, calendar, where, notes)
 
@@ -498,13 +498,13 @@ def _months_of_tables(tariff: Tariff, number: int) -> list[list[int]]:
 
 def prices_in(
     path: Path,
-    named: PriceSeries,
+    named: PriceFile,
     grid: TimeGrid,
     calendar: DayCalendar,
     where: str,
     notes: list[str],
 ) -> FloatArray:
-    """Read the prices of a series or a table for each step, as they stand there, shape (T,).
+    """Read what is priced by a series or a table at each step, shape (T,). [money per kWh]
 
     Raises
     ------
@@ -512,9 +512,12 @@ def prices_in(
         If they cannot be read, or a step has none.
     """
     if not isinstance(named, PriceTable):
-        return read_prices(path, named.column, grid, where, notes)
+        return read_prices(
+            path, named.column, grid, where, notes, partial(named.priced, notes=notes)
+        )
     clock = grid if named.zone is None else replace(grid, zone=named.zone)
-    return read_price_table(path, named.column, clock, calendar, where, notes)
+    prices = read_price_table(path, named.column, clock, calendar, where, notes)
+    return named.priced(prices, grid.step_h, notes)
 
 
 def _refuse_missing(path: Path, where: str) -> None:

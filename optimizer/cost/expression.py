@@ -250,12 +250,14 @@ class Rounded:
 class Metered:
     """What only a meter knows; the plan reads ``planned`` in its place.
 
-    ``shown`` is what the formula reads, where that is a node: a bill tells what made it.
+    ``shown`` are the nodes that the formula reads, where it reads any, and ``how`` what it makes of
+    them: a bill tells what made it.
     """
 
     formula: Callable[[Flows], float]
     planned: Node
-    shown: Node | None = None
+    shown: tuple[Node, ...] = ()
+    how: str = "as metered, from"
 
 
 Node = (

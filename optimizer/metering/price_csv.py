@@ -5,6 +5,9 @@ Prices may be coarser than the grid; each holds until the next. They may be nega
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 
 import numpy as np
@@ -28,8 +31,44 @@ KWH_PER_UNIT = {"per_kwh": 1.0, "per_mwh": 1000.0}
 MAX_PRICE_PER_KWH = 100_000.0
 
 
+Priced = Callable[[FloatArray, float], FloatArray]
+"""What a tariff makes of a file's prices, given the length of each. [money per kWh, h]"""
+
+
+@dataclass(frozen=True)
+class FilePrices:
+    """The prices of a whole file in equal steps from ``start`` on; NaN where one is missing."""
+
+    start: datetime
+    step_minutes: int
+    values: FloatArray
+
+
+def file_prices(path: Path, column: str, zone: str, where: str, notes: list[str]) -> FilePrices:
+    """Read all prices of a column of a file, shape (steps of the file,). [money per kWh]
+
+    Raises
+    ------
+    SeriesError
+        If the file is unreadable, or its unit unknown or absurd.
+    """
+    table = read_table(path)
+    prices = prices_of_column(table, column, where)
+    usual = float(np.nanmedian(np.abs(prices)))
+    notes += [f"{path.name}: {doubt}" for doubt in doubt_of_prices(usual)]
+    instants = read_stamps(table, needed_column(table, TIME_COLUMNS), zone, notes)
+    steps = even_steps(table, instants, (prices,), notes)
+    even = _clock_change_filled(steps.take(prices), steps.step_minutes, notes, path)
+    return FilePrices(steps.start, steps.step_minutes, even)
+
+
 def read_prices(
-    path: Path, column: str, grid: TimeGrid, where: str, notes: list[str]
+    path: Path,
+    column: str,
+    grid: TimeGrid,
+    where: str,
+    notes: list[str],
+    priced: Priced | None = None,
 ) -> FloatArray:
     """Read prices per kWh for each step of a grid.
 
@@ -45,6 +84,8 @@ def read_prices(
         The place in the tariff file that names the series.
     notes : list of str
         Gets a note for each repair.
+    priced : callable, optional
+        Applied to all prices of the file, before those of several steps are averaged.
 
     Returns
     -------
@@ -56,13 +97,8 @@ def read_prices(
     SeriesError
         If the file is unreadable, its unit unknown or absurd, or a step has no price.
     """
-    table = read_table(path)
-    prices = prices_of_column(table, column, where)
-    usual = float(np.nanmedian(np.abs(prices)))
-    notes += [f"{path.name}: {doubt}" for doubt in doubt_of_prices(usual)]
-    instants = read_stamps(table, needed_column(table, TIME_COLUMNS), grid.zone, notes)
-    steps = even_steps(table, instants, (prices,), notes)
-    even = _clock_change_filled(steps.take(prices), steps.step_minutes, notes, path)
+    steps = file_prices(path, column, grid.zone, where, notes)
+    even = steps.values if priced is None else priced(steps.values, steps.step_minutes / 60)
     if steps.step_minutes < grid.step_minutes:
         notes.append(
             f"{path.name}: prices of {steps.step_minutes} min are averaged over steps of"

@@ -174,6 +174,7 @@ class _Version:
 
     def __init__(self, bill: PlainBill, words: Words, begin: date, end: date) -> None:
         self.all, self.words, self.begin, self.end = bill, words, begin, end
+        self.version = self
         self.own: dict[int, dict[str, float]] = {p: {} for p in range(len(bill.periods))}
         self.kw: dict[tuple[str, int], float] = {}
         self.holidays = set(words.get("holidays", {}).get("dates", ()))
@@ -362,6 +363,9 @@ class _Version:
         if "series" in charge or "table" in charge:
             self._by_file(charge, counted, sign)
             return
+        if charge.get("blocks_shared"):
+            self._in_proportion(charge, counted, sign)
+            return
         for name, words, owns in self.parts(charge):
             for period in self.billed_periods():
                 own = [m for m in self.in_period[period] if owns(m)]
@@ -374,6 +378,28 @@ class _Version:
                     cost = sign * words["per_kwh"] * kwh
                 self.add(charge, period, cost)
 
+    def _in_proportion(self, charge: Words, counted: Any, sign: float) -> None:
+        """Price what all rates of the same seasons have in blocks, and give each rate its share."""
+        for period in self.billed_periods():
+            groups: dict[Any, list[tuple[Words, float]]] = {}
+            for _, words, owns in self.parts(charge):
+                own = [counted(m) for m in self.in_period[period] if owns(m)]
+                if own:
+                    key = frozenset(
+                        name
+                        for part in words.get("any_of", [words])
+                        for name in part.get("seasons", [""])
+                    )
+                    kwh = rounded(sum(own), charge.get("round_kwh"))
+                    groups.setdefault(key, []).append((words, kwh))
+            for group in groups.values():
+                total = sum(kwh for _, kwh in group)
+                for words, kwh in group:
+                    ends = self._ends(words["blocks"], words, period)
+                    prices = [sign * block["per_kwh"] for block in words["blocks"]["blocks"]]
+                    whole = pay(total, ends, prices)
+                    self.add(charge, period, whole * kwh / total if total else 0.0)
+
     def _by_file(self, charge: Words, counted: Any, sign: float) -> None:
         named: Words = charge["series" if "series" in charge else "table"]
         for period in self.billed_periods():
@@ -381,19 +407,53 @@ class _Version:
             for moment in self.in_period[period]:
                 if self.holds(charge, moment):
                     if "series" in charge:
-                        price = named["values"][moment.number]
+                        price = self._price_of_series(named, moment)
                     else:
-                        price = self._price_in(named, moment)
-                    price = price * named.get("times", 1.0) + named.get("plus_per_kwh", 0.0)
-                    price = max(price, named.get("at_least_per_kwh", -math.inf))
-                    price = min(price, named.get("at_most_per_kwh", math.inf))
+                        price = self._paid(named, self._price_in(named, moment))
                     cost += sign * price * counted(moment)
             self.add(charge, period, cost)
 
+    def _paid(self, named: Words, market: float) -> float:
+        price: float = market * named.get("times", 1.0) + named.get("plus_per_kwh", 0.0)
+        price = max(price, named.get("at_least_per_kwh", -math.inf))
+        most: float = named.get("at_most_per_kwh", math.inf)
+        return min(price, most)
+
+    def _price_of_series(self, named: Words, moment: Moment) -> float:
+        """Return the mean of what the file's prices within a step are paid at. [money per kWh]"""
+        since = (self._local(moment) - named["first"]) / timedelta(minutes=named["minutes"])
+        first, count = math.floor(since + 1e-9), round(60 * self.all.step_h / named["minutes"])
+        places = range(first, first + max(count, 1))
+        paid = [
+            0.0 if self._in_run(named, n) else self._paid(named, named["values"][n]) for n in places
+        ]
+        return sum(paid) / len(paid)
+
+    def _in_run(self, named: Words, place: int) -> bool:
+        """Return whether a price is one of so many hours of low ones in a row."""
+        rule: Words = named.get("zero_in_run", {})
+        values, below = named["values"], rule.get("below_per_kwh", 0.0)
+
+        def is_low(n: int) -> bool:
+            return 0 <= n < len(values) and bool(values[n] < below)
+
+        if not rule or not is_low(place):
+            return False
+        first = last = place
+        while is_low(first - 1):
+            first -= 1
+        while is_low(last + 1) and rule.get("counted_from", "begin") == "begin":
+            last += 1
+        long: float = (last - first + 1) * named["minutes"] / 60
+        return bool(long >= rule["hours"] - 1e-9)
+
+    def _local(self, moment: Moment) -> datetime:
+        offset = timezone(moment.offset or timedelta())
+        return datetime.combine(moment.day, time(*divmod(moment.minute, 60)), offset)
+
     def _price_in(self, table: Words, moment: Moment) -> float:
         """Return the price of the one row of a table that holds a moment. [money per kWh]"""
-        offset = timezone(moment.offset or timedelta())
-        local = datetime.combine(moment.day, time(*divmod(moment.minute, 60)), offset)
+        local = self._local(moment)
         if "zone" in table:
             local = local.astimezone(ZoneInfo(table["zone"]))
         minute = 60 * local.hour + local.minute
@@ -428,9 +488,7 @@ class _Version:
                 price: float = prices[sum(kwh > end + 1e-6 for end in ends)]
                 return kwh * price
             return pay(kwh, ends, prices)
-        ends = [
-            rounded(block["up_to_kwh"], rule.get("round_sizes")) for block in rule["blocks"][:-1]
-        ]
+        ends = self._whole_ends(rule)
         cost = 0.0
         begins = rule.get("year_begins")
         spans = [year_of(m.day, begins) if over == "year" else self.runs[m.day] for m in own]
@@ -441,6 +499,11 @@ class _Version:
             cost += pay(before + kwh, ends, prices) - pay(before, ends, prices)
             self.all.so_far[name, span] = before + kwh
         return cost
+
+    def _whole_ends(self, rule: Words) -> list[float]:
+        return [
+            rounded(block["up_to_kwh"], rule.get("round_sizes")) for block in rule["blocks"][:-1]
+        ]
 
     def _ends(self, rule: Words, words: Words, period: int) -> list[float]:
         parts = words.get("any_of", [words])
@@ -503,16 +566,59 @@ class _Version:
             }[one_per]  # fmt: skip
             best[key] = max(best.get(key, 0.0), kw)
         count = charge.get("highest", 1)
+        if "coincident" in charge:
+            every = [*best.values(), *before]
+            return sum(every) / len(every) if every else 0.0
         if count == 1:
             return max([*best.values(), *before, 0.0])
         top = sorted([*best.values(), *before], reverse=True)[:count]
         return sum(top) / len(top)
 
     def _demand(self, charge: Words) -> None:
+        for begin, end, kw in self._bookings(charge):
+            words = dict(charge)
+            for part, key in (("contract", "kw"), ("excess", "above_kw")):
+                if part in charge and kw is not None:
+                    words[part] = {key: kw} | charge[part]
+            inside = self if kw is None else _Version(self.all, self.words, begin, end)
+            inside.own, inside.kw, inside.version = self.own, self.kw, self
+            inside._demand_as_agreed(words)
+
+    def _bookings(self, charge: Words) -> list[tuple[date, date, float | None]]:
+        """Return stretches of this version's metered days with one booked power, its day after last."""
+        found: list[tuple[date, date, float | None]] = []
+        for day in sorted({m.day for inside in self.in_period for m in inside}):
+            after, kw = day + timedelta(days=1), None
+            for number, booking in enumerate(charge.get("booked", ())):
+                begun = number == 0 and "from" in booking
+                if (
+                    begun
+                    or day >= booking.get("from", date.max)
+                    or day.month in booking.get("months", ())
+                ):
+                    kw = booking["kw"]
+            if found and found[-1][2] == kw:
+                found[-1] = found[-1][0], after, kw
+            else:
+                found.append((day, after, kw))
+        return found
+
+    def counts(self, charge: Words, moment: Moment) -> bool:
+        """Return whether the demand of a moment counts: in its hours, or in one of the named intervals."""
+        if "coincident" not in charge:
+            return self.holds(charge, moment)
+        long = max(charge["interval_minutes"], round(60 * self.all.step_h))
+        for text in charge["coincident"]:
+            begin = minute_of(text[11:]) // long * long
+            if text[:10] == str(moment.day) and begin <= moment.minute < begin + long:
+                return True
+        return False
+
+    def _demand_as_agreed(self, charge: Words) -> None:
         shared = charge.get("at_change") == "whole period"
         for period in self.billed_periods():
             counted = self.whole[period] if shared else self.in_period[period]
-            own = [m for m in counted if self.holds(charge, m)]
+            own = [m for m in counted if self.counts(charge, m)]
             if charge.get("counted_over") == "day":
                 self._demand_of_days(charge, period, own)
             elif own or self._owed(charge, period):
@@ -588,25 +694,18 @@ class _Version:
         ):  # fmt: skip
             table[name, period] = max(table.get((name, period), 0.0), value)
         if self._owed(charge, period):
-            self.kw[name, period] = kw
+            part = self.days(period) / self.version.days(period)
+            self.kw[name, period] = self.kw.get((name, period), 0.0) + part * kw
             self._price_of_demand(charge, period, kw)
 
     def _metered(self, charge: Words, period: int, own: list[Moment]) -> float:
         name, before = charge["name"], []
         if charge.get("counted_over") == "year":
-            begins = charge.get("year_begins")
-            year = year_of(self.all.periods[period][0], begins)
-            own_of_year = [
-                m for m in self.all.meter
-                if year_of(m.day, begins) == year and self.holds(charge, m)
-            ]  # fmt: skip
-            before = [
-                x for month, x in self.past(name, 0, 12)
-                if year_of(date.fromisoformat(f"{month}-15"), begins) == year
-            ]  # fmt: skip
-            if year_of(self.all.periods[0][0], begins) == year:
-                before += [self.all.peak_so_far_kw[name]] if name in self.all.peak_so_far_kw else []
-            return self.highest(charge, own_of_year, before)
+            year = year_of(self.all.periods[period][0], charge.get("year_begins"))
+            if charge.get("of_year") == "previous":
+                kw = self._of_year(charge, year - 1)
+                return self._of_year(charge, year) or 0.0 if kw is None else kw
+            return self._of_year(charge, year) or 0.0
         if name in self.all.peak_so_far_kw and period == 0:
             shared = charge.get("at_change") == "whole period"
             if shared or self.begin <= self.all.meter[0].day < self.end:
@@ -631,6 +730,20 @@ class _Version:
         if factor >= target:
             return kw
         return kw * target / factor if rule["rule"] == "ratio" else kw * (1 + target - factor)
+
+    def _of_year(self, charge: Words, year: int) -> float | None:
+        """Return the demand of a year, in the series and told from before it; None if nothing is known."""
+        name, begins = charge["name"], charge.get("year_begins")
+        own = [
+            m for m in self.all.meter if year_of(m.day, begins) == year and self.counts(charge, m)
+        ]
+        before = [
+            x for month, x in self.past(name, 0, 24)
+            if year_of(date.fromisoformat(f"{month}-15"), begins) == year
+        ]  # fmt: skip
+        if year_of(self.all.periods[0][0], begins) == year and name in self.all.peak_so_far_kw:
+            before.append(self.all.peak_so_far_kw[name])
+        return self.highest(charge, own, before) if own or before else None
 
     def _remembering(self, charge: Words, period: int, kw: float) -> float:
         rule = charge.get("ratchet")
@@ -735,6 +848,7 @@ class _Version:
             for period in self.billed_periods():
                 own = [m for m in self.in_period[period] if owns(m)]
                 net = sum(m.bought - m.sold for m in own)
+                before = 0.0
                 if charge.get("netted_over") == "year":
                     key = name, year_of(self.all.middle(period), charge.get("year_begins"))
                     before = self.all.so_far.get(key, 0.0)
@@ -748,7 +862,11 @@ class _Version:
                 due = rounded(due, charge.get("round_kwh"))
                 if "blocks" in words and own:
                     prices = [block["per_kwh"] for block in words["blocks"]["blocks"]]
-                    cost = pay(due, self._ends(words["blocks"], words, period), prices)
+                    ends = self._ends(words["blocks"], words, period)
+                    if words["blocks"].get("counted_over") == "year":
+                        ends = self._whole_ends(words["blocks"])
+                    paid = max(before, 0.0)
+                    cost = pay(paid + due, ends, prices) - pay(paid, ends, prices)
                 else:
                     cost = words.get("per_kwh", 0.0) * due
                 self.add(charge, period, cost - surplus * lost)

@@ -22,7 +22,7 @@ from optimizer.base.timegrid import joined_grid
 from optimizer.base.units import MONEY_TOLERANCE
 from optimizer.billing.charges.energy import PricedEnergy
 from optimizer.billing.tariff import kept_name
-from optimizer.metering.price_csv import read_prices
+from optimizer.metering.price_csv import file_prices
 from optimizer.metering.series import read_table
 from optimizer.plain.balance import Held
 from optimizer.plain.bill import Moment, PlainBill, Words, moments, months_of, rows_of
@@ -456,9 +456,10 @@ def _versions(kept: Kept, brief: Brief) -> Iterator[Words]:
         for charge, told in zip(version.charges, words["charges"], strict=True):
             if isinstance(charge, PricedEnergy) and charge.series is not None:
                 path = kept.folder / SERIES / kept_name(charge.series.file)
-                told["series"]["values"] = read_prices(
-                    path, charge.series.column, whole, str(path), []
-                ).tolist()
+                read = file_prices(path, charge.series.column, whole.zone, str(path), [])
+                told["series"] |= {
+                    "first": read.start, "minutes": read.step_minutes, "values": read.values.tolist(),
+                }  # fmt: skip
             if isinstance(charge, PricedEnergy) and charge.table is not None:
                 path = kept.folder / SERIES / kept_name(charge.table.file)
                 told["table"]["rows"] = rows_of(path.read_text(encoding="utf-8"))

@@ -13,6 +13,7 @@ from __future__ import annotations
 import argparse
 import gzip
 import os
+import resource
 import statistics
 import sys
 import tempfile
@@ -96,15 +97,16 @@ controls: {{windows_per_day: 4, day_types: weekday_weekend, season_sets: 2,
     return path
 
 
-def afresh(folder: Path, brief: Brief, run: Run, effort: str) -> tuple[float, float, float]:
-    """Plan one case as ``plan`` does it, from the files; return plan, windows, and the seconds."""
-    begun = time.perf_counter()
+def afresh(folder: Path, brief: Brief, run: Run, effort: str) -> tuple[float, float, float, float]:
+    """Plan one case as ``plan`` does it, from the files; return plan, windows, seconds, and those of the processor."""
+    begun, of_processor = time.perf_counter(), time.process_time()
     read = read_brief(folder)
     there = run.brief(replace(brief, scenario=read.scenario))
     plan = cheapest_plan(there, 600, silent, LinearSolver())
     found = windows_for(there, task_of(there, plan), effort, None, silent)
     outcome = outcome_of(there, plan, found.settings)
-    return plan.cost, outcome.cases["windows"].cost, time.perf_counter() - begun
+    took = time.perf_counter() - begun, time.process_time() - of_processor
+    return plan.cost, outcome.cases["windows"].cost, *took
 
 
 class Memory:
@@ -125,6 +127,12 @@ class Memory:
     def _watch(self) -> None:
         while not self._over.wait(0.3):
             self.most = max(self.most, sum(map(_resident_mb, _family_of(os.getpid()))))
+
+
+def _processor_s() -> float:
+    """Return the seconds of the processor of this process and of those below it that have ended."""
+    used = [resource.getrusage(who) for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)]
+    return sum(each.ru_utime + each.ru_stime for each in used)
 
 
 def _family_of(pid: int) -> list[int]:
@@ -152,14 +160,16 @@ def measure_study(path: Path, sizes: list[int], sample: int) -> None:
     times = {}
     for size in sizes:
         part = _part(path, size)
-        begun = time.perf_counter()
+        begun, of_processor = time.perf_counter(), _processor_s()
         with Memory() as memory, tempfile.TemporaryDirectory() as out:
             result = run_study(part, Path(out), processes=2, progress=silent)
         times[len(result.rows)] = time.perf_counter() - begun
+        of_processor = _processor_s() - of_processor
         failed = sum(row["status"] != "done" for row in result.rows)
         print(
             f"{len(result.rows)} cases: {times[len(result.rows)]:.1f} s,"
-            f" {len(result.rows) / times[len(result.rows)]:.2f} a second, {memory.most:.0f} MB at most,"
+            f" {len(result.rows) / times[len(result.rows)]:.2f} a second,"
+            f" {of_processor / len(result.rows):.2f} s of the processor a case, {memory.most:.0f} MB at most,"
             f" {failed} failed",
             flush=True,
         )
@@ -184,6 +194,7 @@ def compare_afresh(
     luck = np.random.default_rng(1)
     make_ready(study.families[0].brief)
     seconds: dict[str, list[float]] = {"quick": [], "normal": []}
+    processor: dict[str, list[float]] = {"quick": [], "normal": []}
     worse: dict[str, list[float]] = {"quick": [], "normal": []}
     worse_plan = []
     for family in study.families:
@@ -195,8 +206,11 @@ def compare_afresh(
             ours = row["bill_no_battery_usd"] - row["windows_save_over_no_battery_usd"]
             ours_plan = row["bill_no_battery_usd"] - row["plan_saves_over_no_battery_usd"]
             for effort in seconds:
-                plan, windows, took = afresh(folder / family.site, family.brief, case.run, effort)
+                plan, windows, took, used = afresh(
+                    folder / family.site, family.brief, case.run, effort
+                )
                 seconds[effort].append(took)
+                processor[effort].append(used)
                 worse_plan.append(abs(ours_plan - plan) / max(abs(plan), 1.0))
                 if possible > 1:
                     worse[effort].append(100 * (ours - windows) / possible)
@@ -207,7 +221,8 @@ def compare_afresh(
     for effort, taken in seconds.items():
         mean, more = statistics.mean(taken), worse[effort]
         print(
-            f"afresh, {effort}: {mean:.2f} s a case in the mean of {len(taken)}; study {per_case:.3f} s;"
+            f"afresh, {effort}: {mean:.2f} s a case in the mean of {len(taken)}"
+            f" ({statistics.mean(processor[effort]):.2f} of the processor); study {per_case:.3f} s;"
             f" ratio {mean / per_case:.2f}; the study's windows cost {statistics.mean(more):+.2f} % of the"
             f" possible saving more in the mean, median {statistics.median(more):+.2f}, from"
             f" {min(more):+.2f} to {max(more):+.2f}",

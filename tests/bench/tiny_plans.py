@@ -18,8 +18,9 @@ import tempfile
 import time
 from collections import Counter
 from collections.abc import Iterator
-from datetime import date
+from datetime import date, datetime
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import yaml
@@ -82,7 +83,11 @@ def plain_bill(case: Case, steps: list[Step], site: Site) -> float:
     charges = [dict(charge) for charge in case.charges]
     for charge in charges:
         if "series" in charge:
-            charge["series"] = charge["series"] | {"values": case.series}
+            first = datetime.fromisoformat(f"{case.begin}T00:00").replace(
+                tzinfo=ZoneInfo(case.zone)
+            )
+            read = {"values": case.series, "first": first, "minutes": case.steps.minutes}
+            charge["series"] = charge["series"] | read
     version = {"from": date(2020, 1, 1), "charges": charges, "holidays": {"dates": []}}
     periods = months_of(meter)
     return sum(PlainBill([version], meter, periods, case.steps.h).amounts.values())

@@ -63,12 +63,69 @@ MISTAKES = {
         "price_of_all goes by the kWh of one period"),
     "net energy at one price of all": (
         f"{NET}, left_over: lost, blocks: {{price_of_all: true, {SIZES}}}}}", "each with its own price"),
+    "net energy of a year in blocks of months": (
+        f"{NET}, netted_over: year, blocks: {{{SIZES}}}}}",
+        "'N' nets over the year, but its blocks are counted over the period"),
+    "net energy of months in blocks of a year": (
+        f"{NET}, blocks: {{counted_over: year, {SIZES}}}}}", "nets over the period, but its blocks are counted"),
+    "net energy in blocks of another year": (
+        f"{NET}, netted_over: year, blocks: {{counted_over: year, year_begins: 04-01, {SIZES}}}}}",
+        "in the year that is netted"),
+    "net energy of a year in blocks, rounded": (
+        f"{NET}, netted_over: year, round_kwh: {{to: 1}}, blocks: {{counted_over: year, {SIZES}}}}}",
+        "kWh of a year's blocks are not rounded"),
+    "shared blocks that one rate lacks": (
+        f'{{kind: energy, name: E, blocks_shared: true, rates: [{{name: a, hours: ["06:00-12:00"], blocks: {{{SIZES}}}}},'
+        " {name: b, per_kwh: 1, otherwise: true}]}", "share their blocks, but 'b' has none"),
+    "shared blocks of other sizes": (
+        f'{{kind: energy, name: E, blocks_shared: true, rates: [{{name: a, hours: ["06:00-12:00"], blocks: {{{SIZES}}}}},'
+        f" {{name: b, blocks: {{{SIZES.replace('9', '8')}}}, otherwise: true}}]}}",
+        "the rates 'a' and 'b' share their blocks, but of other sizes"),
+    "shared blocks of a year": (
+        "{kind: energy, name: E, blocks_shared: true, rates: [{name: a, otherwise: true,"
+        f" blocks: {{counted_over: year, {SIZES}}}}}]}}", "shared blocks are those of one period"),
+    "shared blocks of one price": (
+        "{kind: energy, name: E, per_kwh: 1, blocks_shared: true}", "blocks_shared is for blocks of several rates"),
+    "shared blocks of net energy": (
+        f"{NET}, blocks_shared: true, rates: [{{name: a, otherwise: true, blocks: {{{SIZES}}}}}]}}",
+        "each rate of net energy has blocks of its own"),
     "excess of the three highest": (
         f"{DEMAND}, per_kw: 1, highest: 3, excess: {{above_kw: 1, counted: each interval}}}}",
         "excess counts all intervals"),
-    "likely hours of a year": (
-        f"{DEMAND}, per_kw: 1, counted_over: year, planned_in: {{days: [monday]}}}}",
-        "planned_in is for hours of one period"),
+    "the year before of demand of months": (
+        f"{DEMAND}, per_kw: 1, of_year: previous}}", "of_year is for demand that is counted over the year"),
+    "a coincident hour that is none": (
+        f"{DEMAND}, per_kw: 1, coincident: [2026-07-01]}}", "2026-07-01, not text"),
+    "a coincident hour without a time": (
+        f"{DEMAND}, per_kw: 1, coincident: ['2026-07-01']}}", "'2026-07-01' is no day with a clock time"),
+    "a coincident hour with an offset": (
+        f"{DEMAND}, per_kw: 1, coincident: ['2026-07-01T17:00Z']}}", "is no day with a clock time"),
+    "a coincident hour inside an interval": (
+        f"{DEMAND}, per_kw: 1, coincident: ['2026-07-01T17:15']}}",
+        "2026-07-01T17:15 begins inside a demand interval of 60 min"),
+    "a coincident hour named twice": (
+        f"{DEMAND}, per_kw: 1, coincident: ['2026-07-01T17:00', '2026-07-01T17:00']}}", "is named twice"),
+    "coincident hours beside others": (
+        f'{DEMAND}, per_kw: 1, hours: ["16:00-18:00"], coincident: ["2026-07-01T17:00"]}}',
+        "coincident names the hours that count, each once, but hours is given as well"),
+    "coincident hours of each day": (
+        f"{DEMAND}, per_kw: 1, counted_over: day, per: day, coincident: ['2026-07-01T17:00']}}",
+        "so coincident has no meaning"),
+    "a contract without power": (f"{DEMAND}, per_kw: 1, contract: {{at_least_pct: 85}}}}", "contract has no power"),
+    "an excess above nothing": (
+        f"{DEMAND}, per_kw: 1, excess: {{counted: each interval}}}}", "excess has no power"),
+    "a booking of no contract": (
+        f"{DEMAND}, per_kw: 1, booked: [{{from: 2026-01-01, kw: 5}}, {{from: 2026-03-01, kw: 6}}]}}",
+        "booked is the power of a contract or an excess"),
+    "bookings out of order": (
+        f"{DEMAND}, per_kw: 1, contract: {{}}, booked: [{{from: 2026-03-01, kw: 5}}, {{from: 2026-01-01, kw: 6}}]}}",
+        "bookings by day need a day each, one later than the other"),
+    "bookings by day and by month": (
+        f"{DEMAND}, per_kw: 1, contract: {{}}, booked: [{{from: 2026-03-01, kw: 5}}, {{months: [1], kw: 6}}]}}",
+        "bookings by day need a day each"),
+    "months without a booking": (
+        f"{DEMAND}, per_kw: 1, contract: {{}}, booked: [{{months: [1, 2, 3], kw: 5}}, {{months: [3, 4], kw: 6}}]}}",
+        "month 3 lies in two bookings"),
     "a floor above the ceiling": (
         "{kind: energy, name: E, table: {file: t.csv, column: per_kwh, at_least_per_kwh: 2,"
         " at_most_per_kwh: 1}}", "at_least_per_kwh of 2 lies above at_most_per_kwh of 1"),
@@ -77,6 +134,12 @@ MISTAKES = {
         "no time zone of the IANA list"),
     "a table that is not there": (
         "{kind: energy, name: E, table: {file: t.csv, column: per_kwh}}", "no such file of prices"),
+    "a run of low prices in a table": (
+        "{kind: energy, name: E, table: {file: t.csv, column: per_kwh, zero_in_run: {hours: 4}}}",
+        "zero_in_run"),
+    "a run of no hour": (
+        "{kind: energy, name: E, series: {file: t.csv, column: per_kwh, zero_in_run: {hours: 0}}}",
+        "greater than 0"),
     "a table that is rounded": (
         "{kind: energy, name: E, round_kwh: {to: 1}, table: {file: t.csv, column: per_kwh}}",
         "the energy of a price table has a price for each step"),

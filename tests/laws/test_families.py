@@ -25,9 +25,10 @@ from optimizer.base.flows import Flows
 from optimizer.base.timegrid import TimeGrid, calendar_months, meter_read_periods
 from optimizer.billing.bill import bill_flows
 from optimizer.billing.charges import banks, blocks, demand, net_energy
+from optimizer.billing.charges.blocks import SharedBlocks
 from optimizer.billing.charges.credit_bank import CreditBank
-from optimizer.billing.charges.demand import Contract, _DemandLines, _Kept
-from optimizer.billing.charges.energy import BlockLines
+from optimizer.billing.charges.demand import Contract, DemandCharge, _DemandLines, _Kept
+from optimizer.billing.charges.energy import BlockLines, PriceRun
 from optimizer.billing.charges.minimum import MinimumCharge
 from optimizer.billing.charges.percentage import PercentageCharge
 from optimizer.billing.charges.step_fee import StepFee
@@ -178,6 +179,11 @@ ROWS: dict[str, Row] = {
     "energy: series within a floor and a ceiling": Row([{"kind": "energy", "name": "spot", "series": {
         "file": "spot.csv", "column": "per_kwh", "times": 1.1, "at_least_per_kwh": 0.0,
         "at_most_per_kwh": 0.25}}]),
+    "export_credit: nothing in runs of low prices": Row([{"kind": "export_credit", "name": "spot", "series": {
+        "file": "spot.csv", "column": "per_kwh", "times": 0.9, "zero_in_run": {"hours": 3.0}}}]),
+    "energy: nothing once a run of low prices is long": Row([{"kind": "energy", "name": "spot", "series": {
+        "file": "spot.csv", "column": "per_kwh", "plus_per_kwh": 0.4, "at_least_per_kwh": 0.1,
+        "zero_in_run": {"hours": 2.0, "below_per_kwh": 0.05, "counted_from": "hours reached"}}}]),
     "energy: a table": Row([{"kind": "energy", "name": "table", "table": {
         "file": "table.csv", "column": "import_per_kwh", "source": "invented"}}], AUTUMN),
     "energy: a table by another clock, scaled, on weekdays": Row([{"kind": "energy", "name": "table",
@@ -214,6 +220,27 @@ ROWS: dict[str, Row] = {
     "energy: rates with blocks": Row([{"kind": "energy", "name": "energy", "rates": [
         {"name": "peak", "blocks": RISING | {"per_days": 30.0}, "hours": ["08:00-20:00"], "seasons": ["cold"]},
         {"name": "rest", "per_kwh": 0.1, "otherwise": True}]}], AUTUMN),
+    "energy: blocks shared in proportion": Row([{"kind": "energy", "name": "energy", "blocks_shared": True, "rates": [
+        {"name": "peak", "blocks": sizes((250.0, 0.3), (700.0, 0.4), last=0.45, per_days=30.0),
+         "hours": ["08:00-20:00"]},
+        {"name": "rest", "blocks": sizes((250.0, 0.1), (700.0, 0.25), last=0.2, per_days=30.0),
+         "otherwise": True}]}], AUTUMN),
+    "energy: blocks shared in proportion, by seasons, rounded": Row([{"kind": "energy", "name": "energy",
+        "blocks_shared": True, "round_kwh": {"to": 1.0}, "rates": [
+        {"name": "a", "blocks": RISING, "seasons": ["warm"], "hours": ["08:00-20:00"]},
+        {"name": "b", "blocks": sizes((250.0, 0.05), (700.0, 0.1), last=0.3), "seasons": ["warm"], "otherwise": True},
+        {"name": "c", "blocks": YEARLY, "seasons": ["cold"], "days": ["weekdays"]},
+        {"name": "d", "blocks": sizes((900.0, 0.2), (2200.0, 0.34), last=0.27), "seasons": ["cold"],
+         "otherwise": True}]}]),
+    "energy: hours of demand shared in proportion": Row([KW, {"kind": "energy", "name": "energy",
+        "blocks_shared": True, "rates": [
+        {"name": "peak", "blocks": HOURS, "hours": ["08:00-20:00"]}, {"name": "rest", "otherwise": True,
+         "blocks": {"demand": "kw", "blocks": [{"up_to_h": 40.0, "per_kwh": 0.2}, {"up_to_h": 90.0, "per_kwh": 0.15},
+                                               {"per_kwh": 0.05}]}}]}]),
+    "export_credit: blocks shared in proportion": Row([{"kind": "export_credit", "name": "export",
+        "blocks_shared": True, "rates": [
+        {"name": "noon", "blocks": FALLING, "hours": ["08:00-20:00"]},
+        {"name": "rest", "blocks": RISING, "otherwise": True}]}]),
     "export_credit: flat": Row([EXPORT], AUTUMN),
     "export_credit: blocks": Row([EXPORT | {"per_kwh": None, "blocks": FALLING}]),
     "export_credit: by origin": Row([EXPORT | {"origin": "pv"},
@@ -252,6 +279,13 @@ ROWS: dict[str, Row] = {
     "net_energy: a baseline credit beside its price": Row([NET | {"left_over": "lost"}, NET | {
         "name": "baseline", "per_kwh": None, "left_over": "lost", "blocks": sizes(
         (11.0, -0.08), last=0.0, per_days=1.0)}], WEEKS),
+    "net_energy: over the year in blocks": Row([NET | {"per_kwh": None, "netted_over": "year",
+        "year_begins": "11-01", "surplus_per_kwh": 0.03, "blocks": sizes(
+        (60.0, 0.1), (200.0, 0.2), last=0.35, counted_over="year", round_sizes={"to": 50.0})}], AUTUMN),
+    "net_energy: over the year in blocks, by times": Row([{"kind": "net_energy", "name": "net",
+        "netted_over": "year", "rates": [
+        {"name": "peak", "blocks": sizes((200.0, 0.3), last=0.1, counted_over="year"), "hours": ["08:00-20:00"]},
+        {"name": "rest", "per_kwh": 0.1, "otherwise": True}]}], AUTUMN),
     "net_energy: carried, in blocks, by times": Row([{"kind": "net_energy", "name": "net", "rates": [
         {"name": "peak", "blocks": RISING, "hours": ["08:00-20:00"]},
         {"name": "rest", "per_kwh": 0.1, "otherwise": True}]}]),
@@ -289,6 +323,40 @@ ROWS: dict[str, Row] = {
         "dates": [date(2025, 3, 5), date(2025, 4, 2)], "hours": ["17:00-18:00"], "billed_in": "every month",
         "mean_of_months": 3, "planned_in": {"hours": ["16:00-20:00"], "days": ["weekdays"],
         "seasons": ["cold"], "after_midnight": "same day", "pct": 40.0}}]),
+    "demand: booked by months": Row([KW | {"booked": [
+        {"months": [10, 11, 12, 1, 2, 3], "kw": 6.0}, {"months": [4, 5, 6, 7, 8, 9], "kw": 12.0}],
+        "contract": {"at_least_pct": 85.0, "exceeded_at_pct": 105.0, "times": 2.0}}], AUTUMN),
+    "demand: booked from days, each for its own days, with what looks back": Row([KW | {"booked": [
+        {"from": date(2025, 3, 1), "kw": 6.0}, {"from": date(2025, 3, 20), "kw": 16.0},
+        {"from": date(2025, 5, 3), "kw": 9.0}], "contract": {"at_least_pct": 85.0}, "ratchet": RATCHET,
+        "mean_of_months": 3}, STEPS, BLOCKED | {"blocks": HOURS}], WEEKS, history={"peak_so_far_kw": {"kw": 14.5}}),
+    "demand: booked from days, each on the whole period": Row([KW | {"booked": [
+        {"from": date(2025, 1, 1), "kw": 16.0}, {"from": date(2025, 3, 20), "kw": 6.0}],
+        "contract": {"exceeded_at_pct": 100.0, "times": 0.5}, "at_change": "whole period"}]),
+    "demand: excess above what is booked": Row([KW | {"interval_minutes": 15, "booked": [
+        {"from": date(2025, 3, 1), "kw": 4.0}, {"from": date(2025, 4, 10), "kw": 2.5}],
+        "excess": {"counted": "root of squares"}}], FINE),
+    "demand: of each day, above what is booked": Row([KW | {"counted_over": "day", "per": "day", "booked": [
+        {"from": date(2025, 1, 1), "kw": 4.0}, {"from": date(2025, 4, 10), "kw": 7.0}],
+        "contract": {"at_least_pct": 50.0, "exceeded_at_pct": 105.0, "times": 2.0}}]),
+    "demand: of the year, booked by months": Row([KW | {"counted_over": "year", "per": "year", "booked": [
+        {"months": [11, 12, 1, 2], "kw": 31.0}, {"months": [3, 4, 5, 6, 7, 8, 9, 10], "kw": 7.0}],
+        "contract": {}}], AUTUMN),
+    "demand: coincident hours of the period": Row([KW | {
+        "interval_minutes": 15, "coincident": ["2025-02-20T17:00", "2025-02-27T18:45", "2025-04-02T08:00"],
+        "planned_in": {"hours": ["16:00-20:00"]}}]),
+    "demand: coincident hours of the year, billed in it": Row([KW | {
+        "counted_over": "year", "per": "year", "year_begins": "10-15",
+        "coincident": ["2024-10-02T17:00", "2024-11-27T18:00", "2024-12-04T08:00", "2025-01-08T08:00"]}], AUTUMN),
+    "demand: coincident hours of the year before": Row([KW | {
+        "counted_over": "year", "per": "year", "of_year": "previous", "interval_minutes": 30,
+        "coincident": ["2024-10-02T17:00", "2024-11-27T18:00", "2025-01-08T08:00"]}], AUTUMN,
+        history={"past_peaks_kw": {"kw": {"2023-07": 9.0}}}),
+    "demand: of the year before, not known": Row([KW | {
+        "counted_over": "year", "of_year": "previous", "year_begins": "12-01", "at_least_kw": 1.0}], AUTUMN,
+        history={"past_peaks_kw": {"kw": {"2024-02": 3.0}}}),
+    "demand: of the year before, told": Row([KW | {"counted_over": "year", "of_year": "previous"}],
+        history={"past_peaks_kw": {"kw": PAST}}),
     "demand: contract, its share": Row([KW | {"contract": {"kw": 14.0}}]),
     "demand: ratchet": Row([KW | {"ratchet": RATCHET}]),
     "demand: ratchet on what was billed": Row([KW | {"ratchet": RATCHET | {"of": "billed"}}], AUTUMN),
@@ -381,6 +449,9 @@ VERSIONS: dict[str, Row] = {
     "what is simple": Row([FIXED, ENERGY, EXPORT, TAX], CHANGING, [
         FIXED | {"amount": 44.0}, ENERGY | {"per_kwh": 0.5}, EXPORT, TAX | {"percent": 9.0}]),
     "blocks of a period": Row([BLOCKED | {"blocks": RISING}], CHANGING, [BLOCKED | {"blocks": FALLING}]),
+    "blocks shared in proportion": Row([{"kind": "energy", "name": "energy", "blocks_shared": True, "rates": [
+        {"name": "peak", "blocks": RISING, "hours": ["08:00-20:00"]},
+        {"name": "rest", "blocks": FALLING, "otherwise": True}]}], CHANGING, [ENERGY]),
     "hours of demand": Row([KW, BLOCKED | {"blocks": HOURS}], CHANGING, [KW, BLOCKED | {"blocks": HOURS}]),
     "blocks of a year": Row([BLOCKED | {"blocks": YEARLY | {"counted_over": "year"}}], CHANGING, [
         BLOCKED | {"blocks": sizes((800.0, 0.2), (2900.0, 0.3), last=0.4, counted_over="year")}]),
@@ -400,6 +471,10 @@ VERSIONS: dict[str, Row] = {
     "demand of the whole period, reached before": Row([KW | {"at_change": "whole period"}],
         Span("2025-04-03", 24 * 40), [KW | {"per_kw": 6.0, "at_change": "whole period"}],
         history={"peak_so_far_kw": {"kw": 24.5}}),
+    "demand under a booking that changes in the month of the change": Row([KW | {"contract": {}, "booked": [
+        {"from": date(2024, 1, 1), "kw": 4.0}, {"from": date(2025, 4, 6), "kw": 17.0}]}, STEPS], CHANGING, [
+        KW | {"per_kw": 6.0, "contract": {}, "booked": [
+        {"from": date(2024, 1, 1), "kw": 5.0}, {"from": date(2025, 4, 20), "kw": 19.0}]}, STEPS]),
     "demand of each day": Row([KW | {"counted_over": "day", "per": "day"}], CHANGING, [
         KW | {"counted_over": "day", "per": "day", "per_kw": 6.0}]),
     "demand per day": Row([KW | {"per": "day"}], CHANGING, [KW | {"per": "day", "per_kw": 0.3}]),
@@ -422,6 +497,9 @@ VERSIONS: dict[str, Row] = {
         NEW_NET | {"expire_after_periods": 2}], history={"banked": {"net": 900.0}}),
     "net energy over the year": Row([NET | {"netted_over": "year", "surplus_per_kwh": 0.03}], CHANGING, [
         NEW_NET | {"netted_over": "year"}]),
+    "net energy over the year in blocks": Row([NET | {"per_kwh": None, "netted_over": "year", "blocks": sizes(
+        (60.0, 0.1), last=0.35, counted_over="year")}], CHANGING, [NET | {"per_kwh": None,
+        "netted_over": "year", "blocks": sizes((90.0, 0.2), last=0.3, counted_over="year")}]),
     "a bank": Row([ENERGY, EXPORT | {"per_kwh": 0.35}, BANK], CHANGING, [ENERGY, EXPORT, BANK]),
     "a bank with a reset": Row([ENERGY, EXPORT | {"per_kwh": 0.35}, BANK | {"reset": "05-01", "paid_pct": 20.0}],
         CHANGING, [ENERGY, EXPORT | {"per_kwh": 0.4}, BANK | {"reset": "05-01", "paid_pct": 40.0}]),
@@ -526,7 +604,9 @@ def by_hand(row: Row, seed: int) -> dict[tuple[str, int], float]:
 
 def with_values(version: Words, span: Span) -> Words:
     """Return a version in which the prices of series stand beside their file's name."""
-    beside = {"series": {"values": spot(span)}, "table": {"rows": rows_of(TABLE)}}
+    grid = grid_for(span)
+    series = {"values": spot(span), "first": grid.start, "minutes": grid.step_minutes}
+    beside = {"series": series, "table": {"rows": rows_of(TABLE)}}
     charges = [
         charge | {key: charge[key] | more for key, more in beside.items() if key in charge}
         for charge in version["charges"]
@@ -721,6 +801,25 @@ FAULTS: dict[str, Fault] = {
         "step_fee: demand", StepFee, "lines", "step.amount * share", "step.amount"),
     "the step of this period": (
         "step_fee: previous", StepFee, "_demand_before", "self.by, period - 1", "self.by, period"),
+    "a run one price too short": (
+        "export_credit: nothing in runs of low prices", PriceRun, "holds", "end - begin >= needed",
+        "end - begin >= needed - 1"),
+    "a run that counts from its begin": (
+        "energy: nothing once a run of low prices is long", PriceRun, "holds", "begin + late", "begin"),
+    "all rates alike in a block": (
+        "energy: blocks shared in proportion", SharedBlocks, "part", "evaluate(own, flows) / whole", "weight"),
+    "a net year's blocks begun anew in each period": (
+        "net_energy: over the year in blocks", BlockLines, "of_span", "period, now, before", "period, now, []"),
+    "the first booking for ever": (
+        "demand: booked from days, each for its own days, with what looks back", DemandCharge, "_booked_on",
+        "-1 if holding else 0", "0"),
+    "bookings that add up without their days": (
+        "demand: booked from days, each for its own days, with what looks back", _DemandLines, "_priced",
+        "Scale(booked, part)", "part"),
+    "the highest of the coincident hours": (
+        "demand: coincident hours of the period", _DemandLines, "_peak_that_counts", "max(every, 1)", "1"),
+    "the year before forgotten": (
+        "demand: of the year before, told", _DemandLines, "_measured", "year -= 1", "pass"),
     "the minimum on top": (
         "minimum: of some", MinimumCharge, "lines", "Sum((Largest((charged, least)), minus(charged)))", "least"),
     "a band that begins late": (

@@ -17,7 +17,10 @@ SITES = {
     "dc": DC_PLANT,
     "no stored export": replace(AC_PLANT, may_export_stored=False, import_limit_kw=6.0),
 }
-TARIFFS = ("half_weight_nights", "price_table", "daily_demand", "net_years_and_baseline")
+TARIFFS = (
+    "half_weight_nights", "price_table", "daily_demand", "net_years_and_baseline", "booked_and_coincident",
+    "net_year_in_blocks", "shared_blocks",
+)  # fmt: skip
 
 
 @pytest.mark.parametrize("site", SITES)

@@ -272,6 +272,16 @@ BANDS = {
     ],
 }
 
+
+def shared(*prices: tuple[float, float]) -> dict[str, Any]:
+    """Return peak hours and the rest that share a block of 20 kWh; their prices in it and above."""
+    times: list[dict[str, Any]] = [{"hours": ["16:00-21:00"]}, {"otherwise": True}]
+    return {"kind": "energy", "name": "energy", "blocks_shared": True, "rates": [
+        when | {"name": f"rate {low}", "blocks": {"blocks": [
+            {"up_to_kwh": 20.0, "per_kwh": low}, {"per_kwh": high}]}}
+        for when, (low, high) in zip(times, prices, strict=True)]}  # fmt: skip
+
+
 CHARGES: dict[str, list[dict[str, Any]]] = {
     "fixed per day": [PER_DAY],
     "fixed per month": [PER_MONTH],
@@ -290,6 +300,8 @@ CHARGES: dict[str, list[dict[str, Any]]] = {
     "export_credit, flat": [CREDIT],
     "export_credit, time of use": [TOU_CREDIT],
     "export_credit, series": [SPOT_CREDIT],
+    "export_credit, nothing in runs of negative prices": [FLAT, SPOT_CREDIT | {"series": SPOT_CREDIT["series"] | {
+        "zero_in_run": {"hours": 2.0}}}],
     "export_credit of PV alone": [FLAT, PV_CREDIT],
     "export_credit of PV and of stored energy": [FLAT, PV_CREDIT, STORED_CREDIT],
     "export_credit of PV, time of use": [FLAT, TOU_CREDIT | {"origin": "pv"}],
@@ -320,6 +332,9 @@ CHARGES: dict[str, list[dict[str, Any]]] = {
     "energy, blocks over a season": [BLOCKS | {"blocks": RISING | {"counted_over": "season"}}],
     "energy, hours of demand": [DEMAND, BLOCKS | {"blocks": HOURS}],
     "energy, a rate with blocks": [TOU_BLOCKS],
+    "energy, blocks shared by rates that differ by the same": [shared((0.3, 0.38), (0.1, 0.18))],
+    "energy, blocks shared in proportion": [shared((0.3, 0.4), (0.1, 0.12))],
+    "energy, falling blocks shared in proportion": [shared((0.4, 0.3), (0.2, 0.12))],
     "energy on some dates": [FLAT | {"dates": [date(2025, 7, 1)], "hours": ["06:00-14:00"]}],
     "export_credit with a free band": [FLAT, BAND_CREDIT],
     "demand that rolls": [DEMAND | {"interval_minutes": 60, "rolling_minutes": 15}],
@@ -362,6 +377,15 @@ CHARGES: dict[str, list[dict[str, Any]]] = {
     "demand in hours that are told later": [DEMAND | {
         "dates": [date(2025, 7, 1)], "hours": ["08:00-09:00"],
         "planned_in": {"hours": ["06:00-14:00"], "pct": 60.0}}],
+    "demand in coincident hours": [DEMAND | {
+        "coincident": ["2025-06-30T17:00", "2025-07-01T08:00", "2025-07-01T10:00"]}],
+    "demand in coincident hours of the year before, planned in likely ones": [DEMAND | {
+        "counted_over": "year", "per": "year", "of_year": "previous", "coincident": ["2024-07-01T08:00"],
+        "planned_in": {"hours": ["06:00-14:00"], "pct": 60.0}}],
+    "demand of the year before": [DEMAND | {"counted_over": "year", "of_year": "previous"}],
+    "demand under a booking that changes": [DEMAND | {"booked": [
+        {"from": date(2025, 1, 1), "kw": 2.0}, {"from": date(2025, 7, 1), "kw": 4.0}],
+        "contract": {"exceeded_at_pct": 105, "times": 2}}],
     "step_fee by demand": [DEMAND, STEPS_OF_KW],
     "step_fee by the month before": [DEMAND, STEPS_OF_KW | {"of_period": "previous"}],
     "step_fee by a demand in blocks": [DEMAND_BLOCKS, STEPS_OF_KW],
@@ -390,6 +414,10 @@ CHARGES: dict[str, list[dict[str, Any]]] = {
         "name": "baseline", "per_kwh": None, "left_over": "lost", "blocks": {"blocks": [
             {"up_to_kwh": 20.0, "per_kwh": -0.1}, {"per_kwh": 0.0}]}}],
     "net_energy in blocks, carried": [NET_ENERGY | {"per_kwh": None, "blocks": RISING}],
+    "net_energy over the year in blocks": [NET_ENERGY | {"per_kwh": None, "netted_over": "year",
+        "blocks": RISING | {"counted_over": "year"}}],
+    "net_energy over the year in falling blocks": [NET_ENERGY | {"per_kwh": None, "netted_over": "year",
+        "blocks": {"counted_over": "year", "blocks": [{"up_to_kwh": 20.0, "per_kwh": 0.3}, {"per_kwh": 0.1}]}}],
     "net_energy over a year that begins in July": [NET_ENERGY | {
         "netted_over": "year", "year_begins": "07-01"}],
     "reactive energy": [FLAT, {"kind": "reactive", "name": "kvarh", "per_kvarh": 0.05}],

@@ -24,11 +24,15 @@ from optimizer.cost.expression import ZERO, Constant, Largest, Node, Sum, Tally,
 
 @dataclass(frozen=True)
 class Settled:
-    """A period settled: what is due of it, what was lost, and what the bank holds after it."""
+    """A period settled: what is due of it, what was lost, and what the bank holds after it.
+
+    ``year`` is what was due of its year before it and with it, where the whole year is netted.
+    """
 
     due: Node
     lost: Node
     bank: Node
+    year: tuple[Node, Node] | None = None
 
 
 class Bank:

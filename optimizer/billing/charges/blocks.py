@@ -10,8 +10,23 @@ from __future__ import annotations
 from collections.abc import Sequence
 from itertools import pairwise
 
+import numpy as np
+
 from optimizer.base.errors import Mistake
-from optimizer.cost.expression import ZERO, Constant, Largest, Node, Scale, Sum, above, minus
+from optimizer.base.flows import Flows
+from optimizer.base.timegrid import FloatArray
+from optimizer.cost.expression import (
+    ZERO,
+    Constant,
+    Largest,
+    Metered,
+    Node,
+    Scale,
+    Sum,
+    above,
+    evaluate,
+    minus,
+)
 
 
 def within_blocks(
@@ -44,6 +59,60 @@ def _up_to(amount: Node, edge: Node | float, *, rises: bool) -> Node:
         return Sum((amount, minus(above(amount, edge))))
     end = Constant(float(edge)) if isinstance(edge, float | int) else edge
     return Scale(-1.0, Largest((minus(amount), minus(end))))
+
+
+class SharedBlocks:
+    """Blocks of what several rates have together; each rate has its share of each block by its use.
+
+    With E(r) at rate r, E at all and B(k) of E in block k, a rate has B(k) × E(r) ÷ E. A plan prices
+    the blocks of E at the mean of the rates, by weight, and each rate by its mean difference from that:
+    the same money where rates differ by the same amount in all blocks.
+
+    Parameters
+    ----------
+    amounts : sequence of node
+        What is counted at each of R rates.
+    weights : array
+        Shape (R,), adding up to 1.
+    edges : sequence of node or float
+        The K − 1 upper ends of all blocks but the last, rising.
+    prices : array
+        Shape (R, K).
+    """
+
+    def __init__(
+        self,
+        amounts: Sequence[Node],
+        weights: FloatArray,
+        edges: Sequence[Node | float],
+        prices: FloatArray,
+    ) -> None:
+        self._amounts, self._weights, self._prices = amounts, weights, prices
+        self._of_block = weights @ prices
+        self._of_rate = (prices - self._of_block).mean(axis=1)
+        self._total = Sum(tuple(amounts))
+        self._split = within_blocks(self._total, edges, self._of_block.tolist())
+
+    @property
+    def is_planned_exactly(self) -> bool:
+        """Whether rates differ by the same in all blocks, so that a plan's cost is the bill."""
+        return bool(np.allclose(self._prices, self._of_rate[:, None] + self._of_block, 0, 1e-9))
+
+    def part(self, rate: int, block: int) -> tuple[Node, Node]:
+        """Return how much of a block a rate has, and what it costs. [unit of the amounts, money]"""
+        own, within, total = self._amounts[rate], self._split[block], self._total
+        price, weight = float(self._prices[rate, block]), float(self._weights[rate])
+
+        def counted(flows: Flows) -> float:
+            whole = evaluate(total, flows)
+            return evaluate(within, flows) * evaluate(own, flows) / whole if whole > 0 else 0.0
+
+        how = "the first times the second, divided by the third"
+        quantity = Metered(counted, Scale(weight, within), (within, own, total), how)
+        planned: Node = Scale(weight * float(self._of_block[block]), within)
+        if block == 0:
+            planned = Sum((planned, Scale(float(self._of_rate[rate]), own)))
+        return quantity, Metered(lambda flows: price * counted(flows), planned)
 
 
 def block_names(edges: Sequence[float], unit: str) -> list[str]:

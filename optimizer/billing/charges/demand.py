@@ -15,14 +15,15 @@ Read next: ``step_fee``, which prices a demand by steps.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-from datetime import date, timedelta
+from collections.abc import Iterator
+from dataclasses import dataclass, field, replace
+from datetime import date, datetime, timedelta
 from typing import Annotated, Literal
 
 import numpy as np
-from pydantic import Field, model_validator
+from pydantic import AfterValidator, Field, model_validator
 
-from optimizer.base.calendar import MonthDay, Times, When, month_and_day, year_of
+from optimizer.base.calendar import WHEN_KEYS, MonthDay, Times, When, month_and_day, year_of
 from optimizer.base.documents import Document
 from optimizer.base.errors import Mistake, TariffError
 from optimizer.base.flows import FlowName, Flows
@@ -53,6 +54,20 @@ Month = Annotated[int, Field(ge=1, le=12)]
 Share = Annotated[float, Field(gt=0, le=100)]
 
 
+def _local_moment(text: str) -> str:
+    try:
+        is_local = datetime.fromisoformat(text).tzinfo is None
+    except ValueError:
+        is_local = False
+    if is_local and len(text) == len("2026-07-14T17:00"):
+        return text
+    raise Mistake(f"{text!r} is no day with a clock time", "Write it as 2026-07-14T17:00.")
+
+
+LocalMoment = Annotated[str, AfterValidator(_local_moment)]
+"""A day and a time by the wall clock, such as ``2026-07-14T17:00``."""
+
+
 class DemandBlock(Document):
     """A block of kW with one price; the last block of a list has no upper end."""
 
@@ -64,10 +79,10 @@ class Contract(Document):
     """Contracted power: less is billed as a share of it, what exceeds it several times.
 
     Below ``at_least_pct`` of ``kw`` that share is billed; above ``exceeded_at_pct`` the demand plus
-    ``times`` what lies above that.
+    ``times`` what lies above that. Without ``kw`` it is what the charge has ``booked``.
     """
 
-    kw: float = Field(gt=0)
+    kw: float | None = Field(default=None, gt=0)
     at_least_pct: Share = 100.0
     exceeded_at_pct: float | None = Field(default=None, ge=1, le=1000)
     times: float = Field(default=0.0, ge=0, le=100)
@@ -92,11 +107,20 @@ class Contract(Document):
 
     def billed(self, demand: Node) -> Node:
         """Return the billed demand of a measured one. [kW]"""
+        assert self.kw is not None
         terms = [Constant(self.at_least_pct / 100 * self.kw), demand]
         if self.exceeded_at_pct is not None:
             limit = Constant(-self.times * self.exceeded_at_pct / 100 * self.kw)
             terms.append(Sum((Scale(1 + self.times, demand), limit)))
         return Largest(tuple(terms))
+
+
+class Booking(Document):
+    """An agreed power: from a day on, until the next booking, or in some months of each year."""
+
+    kw: float = Field(gt=0)
+    from_date: date | None = Field(default=None, alias="from")
+    months: Annotated[list[Month], Field(min_length=1)] | None = None
 
 
 class Ratchet(Document):
@@ -121,22 +145,25 @@ class WeighedHours(When):
 class Excess(Document):
     """Power above an agreed one, in each interval: added up, or as the root of the sum of squares.
 
-    It is billed from the meter; a plan counts the highest excess alone, which is never more.
+    It is billed from the meter; a plan counts the highest excess alone, which is never more. Without
+    ``above_kw`` it is what the charge has ``booked``.
     """
 
-    above_kw: float = Field(ge=0)
+    above_kw: float | None = Field(default=None, ge=0)
     counted: Literal["each interval", "root of squares"]
 
     def of(self, peak: Peak) -> Node:
         """Return the excess of the intervals that a peak looks at. [kW]"""
+        agreed = self.above_kw
+        assert agreed is not None
 
         def formula(flows: Flows) -> float:
-            beyond = np.maximum(peak.interval_kw(getattr(flows, peak.flow)) - self.above_kw, 0.0)
+            beyond = np.maximum(peak.interval_kw(getattr(flows, peak.flow)) - agreed, 0.0)
             return float(
                 beyond.sum() if self.counted == "each interval" else np.hypot.reduce(beyond)
             )
 
-        return Metered(formula, above(peak, self.above_kw))
+        return Metered(formula, above(peak, agreed))
 
 
 class DemandCharge(Times, ChargeBase):
@@ -146,6 +173,10 @@ class DemandCharge(Times, ChargeBase):
     is billed; without it in every period that has a day of the seasons, also one without a counted
     hour. Where two versions of a tariff share a period, each is charged for its share of the days, on
     the demand of its own days, or ``at_change: whole period`` on that of the whole period.
+
+    ``coincident`` are the beginnings of intervals, by the local clock, whose mean is the demand of
+    their period or year. ``of_year: previous`` bills the demand of the year before. ``booked`` are
+    agreed powers that change; each bills its own days, as a version of the tariff would.
     """
 
     kind: Literal["demand"]
@@ -158,6 +189,8 @@ class DemandCharge(Times, ChargeBase):
     per: Literal["month", "year", "day"] = "month"
     counted_over: Literal["day", "period", "year"] = "period"
     year_begins: MonthDay | None = None
+    of_year: Literal["this", "previous"] = "this"
+    coincident: list[LocalMoment] | None = None
     at_change: Literal["own days", "whole period"] = "own days"
     highest: int = Field(default=1, ge=1, le=366)
     one_per: Literal["interval", "day", "week", "month"] = "interval"
@@ -168,6 +201,7 @@ class DemandCharge(Times, ChargeBase):
     planned_in: WeighedHours | None = None
     at_least_kw: float = Field(default=0.0, ge=0)
     contract: Contract | None = None
+    booked: Annotated[list[Booking], Field(min_length=2)] | None = None
     ratchet: Ratchet | None = None
     mean_of_months: int | None = Field(default=None, ge=2, le=60)
     at_least_mean_kw: float = Field(default=0.0, ge=0)
@@ -206,9 +240,11 @@ class DemandCharge(Times, ChargeBase):
                 "Write counted_over: year, or remove it.",
                 "year_begins",
             )
-        if self.planned_in is not None and self.counted_over == "year":
+        if self.of_year == "previous" and self.counted_over != "year":
             raise Mistake(
-                "planned_in is for hours of one period", "Remove counted_over.", "planned_in"
+                "of_year is for demand that is counted over the year",
+                "Write counted_over: year, or remove it.",
+                "of_year",
             )
         if self.direction == "export" and self.power_factor is not None:
             raise Mistake(
@@ -222,7 +258,62 @@ class DemandCharge(Times, ChargeBase):
             )
         self._refuse_open_months()
         self._refuse_more_than_a_day()
+        self._refuse_wrong_hours()
+        self._refuse_wrong_bookings()
         return self
+
+    def _refuse_wrong_hours(self) -> None:
+        """Refuse coincident hours beside other words for hours, or inside an interval."""
+        if self.coincident is None:
+            return
+        other = {*WHEN_KEYS, "any_of", "highest", "one_per", "rolling_minutes", "excess"}
+        for key in sorted(other & self.model_fields_set):
+            raise Mistake(
+                f"coincident names the hours that count, each once, but {key} is given as well",
+                f"Remove {key}, or coincident.",
+                key,
+            )
+        for number, text in enumerate(self.coincident):
+            if int(text[-2:]) % self.interval_minutes:
+                raise Mistake(
+                    f"{text} begins inside a demand interval of {self.interval_minutes} min",
+                    "Name the beginning of the interval.",
+                    ("coincident", number),
+                )
+            if text in self.coincident[:number]:
+                raise Mistake(f"{text} is named twice", "Name it once.", ("coincident", number))
+
+    def _refuse_wrong_bookings(self) -> None:
+        """Refuse an agreed power that is given twice or not at all, and bookings with holes."""
+        kw, above_kw = self.contract and self.contract.kw, self.excess and self.excess.above_kw
+        agreed = {"contract, kw": (self.contract, kw), "excess, above_kw": (self.excess, above_kw)}
+        is_open = [key for key, (part, power) in agreed.items() if part and power is None]
+        if self.booked is None:
+            for key in is_open:
+                part, word = key.split(", ")
+                raise Mistake(f"{part} has no power", f"Give {word}, or booked.", part)
+            return
+        if not is_open:
+            raise Mistake(
+                "booked is the power of a contract or an excess, but none is without its own",
+                "Give a contract without kw, or an excess without above_kw.",
+                "booked",
+            )
+        days = [booking.from_date for booking in self.booked if booking.from_date is not None]
+        months = [month for booking in self.booked for month in booking.months or ()]
+        if days and (months or len(days) < len(self.booked) or sorted(set(days)) != days):
+            raise Mistake(
+                "bookings by day need a day each, one later than the other",
+                "Give each its from, in rising order, and no months.",
+                "booked",
+            )
+        for month in range(1, 13) if not days else ():
+            if months.count(month) != 1:
+                raise Mistake(
+                    f"month {month} lies in {'two bookings' if month in months else 'no booking'}",
+                    "Let each month of the year stand in one.",
+                    "booked",
+                )
 
     def _refuse_more_than_a_day(self) -> None:
         """Refuse what looks beyond a day where each day is billed by itself."""
@@ -242,6 +333,7 @@ class DemandCharge(Times, ChargeBase):
             "ratchet": self.ratchet is not None,
             "mean_of_months": self.mean_of_months is not None,
             "billed_in": self.billed_in is not None,
+            "coincident": self.coincident is not None,
             "at_change": self.at_change != "own days",
         }
         for key in (key for key, is_so in given.items() if is_so):
@@ -277,7 +369,58 @@ class DemandCharge(Times, ChargeBase):
     def lines(self, context: Context) -> list[Line]:
         """Return the lines of each billing period in which the charge is billed."""
         self._check_interval(context)
-        return _DemandLines(self, context).lines()
+        lines: list[Line] = []
+        of_year: dict[tuple[str, int], Peak] = {}
+        for charge, days in self._by_booking(context):
+            inside = replace(context, in_force=context.in_force & days[context.grid.day])
+            if inside.in_force.any():
+                lines += _DemandLines(charge, inside, context, of_year).lines()
+        return lines
+
+    def _by_booking(self, context: Context) -> Iterator[tuple[DemandCharge, BoolArray]]:
+        """Yield the charge with each agreed power in turn, and the days on which it holds, shape (D,)."""
+        dates = context.grid.dates
+        if self.booked is None:
+            yield self, np.ones(len(dates), dtype=bool)
+            return
+        first = self.booked[0]
+        if first.from_date is not None and dates[0] < first.from_date:
+            context.notes.append(
+                f"{self.name}: the first booking is of {first.from_date}; {first.kw:g} kW are taken"
+                " before it as well."
+            )
+        kw = np.array([self._booked_on(day) for day in dates])
+        stretch = np.cumsum(np.diff(kw, prepend=kw[:1]) != 0)
+        for number in np.unique(stretch):
+            days = stretch == number
+            yield self._with_agreed(float(kw[days][0])), days
+
+    def _booked_on(self, day: date) -> float:
+        assert self.booked is not None
+        holding = [
+            booking for booking in self.booked
+            if day.month in (booking.months or ()) or (booking.from_date or date.max) <= day
+        ]  # fmt: skip
+        return (holding or self.booked)[-1 if holding else 0].kw
+
+    def _with_agreed(self, kw: float) -> DemandCharge:
+        told: dict[str, Document] = {}
+        if self.contract is not None and self.contract.kw is None:
+            told["contract"] = self.contract.model_copy(update={"kw": kw})
+        if self.excess is not None and self.excess.above_kw is None:
+            told["excess"] = self.excess.model_copy(update={"above_kw": kw})
+        return self.model_copy(update=told)
+
+    def counted_steps(self, context: Context) -> BoolArray:
+        """Return the steps whose demand counts, shape (T,)."""
+        if self.coincident is None:
+            return context.mask(self)
+        grid = context.grid
+        days = np.array(grid.dates, dtype="datetime64[m]")[grid.day]
+        finest = max(self.interval_minutes, grid.step_minutes)
+        moments = days.astype(np.int64) + grid.minute_of_day
+        named = np.array(self.coincident, dtype="datetime64[m]").astype(np.int64)
+        return np.asarray(np.isin(moments // finest, named // finest))
 
     def _check_interval(self, context: Context) -> None:
         for place, part in self.parts():
@@ -326,16 +469,23 @@ def billed_demand(context: Context, name: str, period: int) -> Node | None:
 class _DemandLines:
     """Works from the intervals to the billed kW, period after period."""
 
-    def __init__(self, charge: DemandCharge, context: Context) -> None:
+    def __init__(
+        self,
+        charge: DemandCharge,
+        context: Context,
+        version: Context,
+        of_year: dict[tuple[str, int], Peak],
+    ) -> None:
         self.charge = charge
         self.context = context
-        self.mask = context.mask(charge)
+        self.version = version
+        self.mask = charge.counted_steps(context)
         self.weight = self._weights()
         planned = charge.planned_in
         self.likely = None if planned is None else context.mask(planned, "planned_in")
         self.flow: FlowName = "import_kwh" if charge.direction == "import" else "export_kwh"
         self.kept = context.remembered(_key(charge.name), _Kept)
-        self.of_year: dict[int, Peak] = {}
+        self.of_year = of_year
 
     def _weights(self) -> FloatArray | None:
         """Return the share of each step's power that counts, shape (T,); None where all of it does."""
@@ -424,8 +574,8 @@ class _DemandLines:
         actual: Node = Constant(0.0, UNCOUNTED) if measured is None else measured
         if isinstance(measured, Peak) and len(steps):
             actual = self._adjusted(steps, measured)
-        if self.likely is not None:
-            actual = self._known_later(period, actual)
+        if self.likely is not None or self.charge.of_year == "previous":
+            actual = self._planned_apart(period, actual)
         alone = self._ratcheted(period, self._floored(actual))
         has_own = measured is not None or isinstance(actual, Metered) or alone is not actual
         billed = self._averaged(period, alone if has_own else None)
@@ -444,37 +594,82 @@ class _DemandLines:
             shared = self.charge.at_change == "whole period" and period == 0
             counts = bool(reached) and (is_first or shared)
             if not len(steps):
+                if self.charge.coincident is not None:
+                    self._note_no_hours(self.context.periods.periods[period].label)
                 return Constant(reached, "reached before this series") if counts else None
-            return self._peak(steps, (reached,) if counts else ())
-        periods = self.context.periods.periods
-        year = self._year(periods[period].first)
-        if year not in self.of_year:
-            grid = self.context.grid
-            in_year = np.array([self._year(day) == year for day in grid.dates], dtype=bool)
-            inside = np.flatnonzero(self.mask & in_year[grid.day])
-            past = self._past_months(periods[0], 12)
+            return self._peak_that_counts(steps, (reached,) if counts else ())
+        year = self._year(self.context.periods.periods[period].first)
+        if self.charge.of_year == "previous":
+            before = self._peak_of(year - 1)
+            if len(before.steps) or before.reached_kw:
+                year -= 1
+            else:
+                self.context.notes.append(
+                    f"{self.charge.name}: the demand of {year - 1} is not known; {year} goes by its own here."
+                    f" Give it as {PAST_PEAKS}."
+                )
+        self._note_part_of_year(year, self._peak_of(year))
+        return self._peak_of(year)
+
+    def _peak_of(self, year: int) -> Peak:
+        """Return the demand of a year, with what is known of it from before the series."""
+        if ("measured", year) not in self.of_year:
+            inside = self._steps_of_year(self.mask, year)
+            first = self.context.periods.periods[0]
+            past = self._past_months(first, 24)
             known = {month: date(int(month[:4]), int(month[5:]), 15) for month, _ in past}
             before = tuple(kw for month, kw in past if self._year(known[month]) == year)
-            if reached and self._year(periods[0].first) == year:
+            reached = self.context.history.peak_so_far_kw.get(self.charge.name, 0.0)
+            if reached and self._year(first.first) == year:
                 before = (*before, reached)
-            self._note_part_of_year(year, len(before))
-            self.of_year[year] = self._peak(inside.astype(np.int64), before)
-        return self.of_year[year]
+            self.of_year["measured", year] = self._peak_that_counts(inside, before)
+        return self.of_year["measured", year]
+
+    def _steps_of_year(self, mask: BoolArray, year: int) -> IntArray:
+        grid = self.context.grid
+        in_year = np.array([self._year(day) == year for day in grid.dates], dtype=bool)
+        return np.flatnonzero(mask & in_year[grid.day]).astype(np.int64)
 
     def _year(self, day: date) -> int:
         return year_of(day, self.charge.year_begins)
 
-    def _note_part_of_year(self, year: int, known_before: int) -> None:
+    def _note_part_of_year(self, year: int, peak: Peak) -> None:
+        known_before = len(peak.reached_kw)
+        if self.charge.coincident is not None:
+            days = [date.fromisoformat(text[:10]) for text in self.charge.coincident]
+            named, found = sum(self._year(day) == year for day in days), len(peak.hours)
+            if not known_before and not found:
+                self._note_no_hours(str(year))
+            elif not known_before and found < named:
+                self.context.notes.append(
+                    f"{self.charge.name}: {found} of the {named} coincident hours named for {year} lie in the"
+                    " series; the demand is the mean of these."
+                )
+            return
         first, last = (self.context.grid.dates[i] for i in (0, -1))
         month, day = month_and_day(self.charge.year_begins or "01-01")
         begin, end = date(year, month, day), date(year + 1, month, day)
-        missing = (first.year - begin.year) * 12 + first.month - begin.month
+        missing = min((first.year - begin.year) * 12 + first.month - begin.month, 12)
         if (first > begin and known_before < missing) or last + timedelta(days=1) < end:
             self.context.notes.append(
                 f"{self.charge.name}: demand is counted over the whole year, but the series has only"
                 f" part of {year}; higher demand in the rest of it makes the real charge higher."
                 f" Months before the series are told as {PAST_PEAKS}."
             )
+
+    def _note_no_hours(self, span: str) -> None:
+        self.context.notes.append(
+            f"{self.charge.name}: no coincident hour is named in {span}, so none of its demand is billed."
+        )
+
+    def _peak_that_counts(self, steps: IntArray, reached: tuple[float, ...]) -> Peak:
+        """Return the demand of the steps that count; of coincident hours the mean of all. [kW]"""
+        peak = self._peak(steps, reached)
+        if self.charge.coincident is None:
+            return peak
+        every = len(peak.hours) + len(reached)
+        group = np.arange(len(peak.hours), dtype=np.int64)
+        return replace(peak, highest=max(every, 1), group=group)
 
     def _peak(self, steps: IntArray, reached: tuple[float, ...]) -> Peak:
         charge, grid = self.charge, self.context.grid
@@ -538,18 +733,34 @@ class _DemandLines:
             return self.charge.excess.of(measured)
         return measured if rule is None else rule.adjusted(measured, steps, self.context, name)
 
-    def _known_later(self, period: int, actual: Node) -> Node:
-        """Return demand of hours that are told later: billed in these, planned in likely ones."""
-        planned_in = self.charge.planned_in
-        assert planned_in is not None
-        assert self.likely is not None
+    def _planned_apart(self, period: int, actual: Node) -> Node:
+        """Return demand that is billed as it was, and planned as it will cost.
+
+        Hours that are told later are planned in likely ones, what the next year pays in this one.
+        """
+        charge, year = self.charge, self._year(self.context.periods.periods[period].first)
+        if charge.of_year == "previous":
+            self.context.notes.append(
+                f"{charge.name}: billed on the demand of the year before; a plan counts that of its own year,"
+                " which the next one pays, at the price of the periods that are planned."
+            )
+        if charge.planned_in is None:
+            return Metered(lambda flows: evaluate(actual, flows), self._peak_of(year), (actual,))
         self.context.notes.append(
-            f"{self.charge.name}: billed in the hours that are named; a plan counts the highest demand of"
-            f" the likely ones (planned_in) at {planned_in.pct:g} %."
+            f"{charge.name}: billed in the hours that are named; a plan counts the highest demand of the"
+            f" likely ones (planned_in) at {charge.planned_in.pct:g} %."
         )
-        inside = self._within(self.likely, period)
-        planned = Scale(planned_in.pct / 100, self._peak(inside, ()))
-        return Metered(lambda flows: evaluate(actual, flows), planned, actual)
+        planned = Scale(charge.planned_in.pct / 100, self._likely_peak(period, year))
+        return Metered(lambda flows: evaluate(actual, flows), planned, (actual,))
+
+    def _likely_peak(self, period: int, year: int) -> Peak:
+        """Return the highest demand of the likely hours of a period, or of its year. [kW]"""
+        assert self.likely is not None
+        if self.charge.counted_over == "period":
+            return self._peak(self._within(self.likely, period), ())
+        if ("likely", year) not in self.of_year:
+            self.of_year["likely", year] = self._peak(self._steps_of_year(self.likely, year), ())
+        return self.of_year["likely", year]
 
     def _floored(self, demand: Node) -> Node:
         charge = self.charge
@@ -628,14 +839,20 @@ class _DemandLines:
 
     def _priced(self, period: int, demand: Node) -> list[Line]:
         charge, context = self.charge, self.context
-        share = context.share_in_force(period)
-        if share < 1:
-            context.notes.append(
-                f"{charge.name}: the tariff changes inside a billing period; each version is charged"
-                f" for its share of the days, on the demand of {OF_CHANGE[charge.at_change]}."
-            )
+        share = self.version.share_in_force(period)
+        booked = round(context.days_in_force(period) / self.version.days_in_force(period), 12)
+        for is_so, what, each in (
+            (share < 1, "the tariff", "version"), (booked < 1, "what is booked", "booking"),
+        ):  # fmt: skip
+            if is_so:
+                context.notes.append(
+                    f"{charge.name}: {what} changes inside a billing period; each {each} is charged"
+                    f" for its share of the days, on the demand of {OF_CHANGE[charge.at_change]}."
+                )
         share *= self._units(period)
         names, prices, splits = self._split([demand])
+        if booked < 1:  # so the kW of all bookings add up to those of the period
+            splits = [[Scale(booked, part) for part in parts] for parts in splits]
         key = "per_kw" if charge.blocks is None else "blocks"
         return [
             charge.line(period, part, "kW", price * share, context.where(key), name=name)

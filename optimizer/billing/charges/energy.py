@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
-from itertools import pairwise
+from itertools import pairwise, product
 from typing import Annotated, Literal
 
 import numpy as np
@@ -29,9 +29,15 @@ from optimizer.base.errors import Mistake, Place, TariffError
 from optimizer.base.flows import FlowName
 from optimizer.base.timegrid import BoolArray, FloatArray, IntArray, zone_named
 from optimizer.billing.charges.base import ChargeBase, Context, Line, Rounding
-from optimizer.billing.charges.blocks import block_names, refuse_wrong_ends, within_blocks
+from optimizer.billing.charges.blocks import (
+    SharedBlocks,
+    block_names,
+    refuse_wrong_ends,
+    within_blocks,
+)
 from optimizer.cost.expression import (
     EDGE_SLACK,
+    ZERO,
     Choice,
     Constant,
     FlowSum,
@@ -171,8 +177,44 @@ class EnergyRate(Times):
         return self
 
 
-class PriceSeries(Document):
-    """Prices from a CSV with ``time``: ``column`` ends in ``per_kwh`` or ``per_mwh``.
+class PriceRun(Document):
+    """So many hours in a row in which the file's price lies below an amount.
+
+    ``counted_from: begin`` is all of the run, once it is that long; ``hours reached`` only from the
+    price on with which it is.
+    """
+
+    hours: float = Field(gt=0, le=8784)
+    below_per_kwh: PerKwh = 0.0
+    counted_from: Literal["begin", "hours reached"] = "begin"
+
+    def holds(self, market: FloatArray, step_h: float) -> BoolArray:
+        """Return which prices lie in such a run, given the length of each in hours, shape (T,)."""
+        needed = self._needed(step_h)
+        late = needed - 1 if self.counted_from == "hours reached" else 0
+        found = np.zeros(len(market), dtype=bool)
+        for begin, end in self._runs(market):
+            if end - begin >= needed:
+                found[begin + late : end] = True
+        return found
+
+    def is_cut(self, market: FloatArray, step_h: float) -> bool:
+        """Tell whether the prices begin or end in a run that is too short as far as they go."""
+        runs, ends = self._runs(market), {0, len(market)}
+        return any(ends & {b, e} and e - b < self._needed(step_h) for b, e in runs)
+
+    def _needed(self, step_h: float) -> int:
+        return int(np.ceil(self.hours / step_h - 1e-9))
+
+    def _runs(self, market: FloatArray) -> list[list[int]]:
+        """Return the begin and the end of each run, however long; a missing price ends one."""
+        low = market < self.below_per_kwh
+        edges = np.flatnonzero(np.diff(low, prepend=False, append=False))
+        return np.reshape(edges, (-1, 2)).tolist()
+
+
+class PriceFile(Document):
+    """Prices from a CSV: ``column`` ends in ``per_kwh`` or ``per_mwh``.
 
     What is priced is the column times a factor, plus an amount, and then held between the two ends.
     """
@@ -185,7 +227,7 @@ class PriceSeries(Document):
     at_most_per_kwh: PerKwh | None = None
 
     @model_validator(mode="after")
-    def _ends_in_order(self) -> PriceSeries:
+    def _ends_in_order(self) -> PriceFile:
         low, high = self.at_least_per_kwh, self.at_most_per_kwh
         if low is not None and high is not None and low > high:
             raise Mistake(
@@ -195,14 +237,32 @@ class PriceSeries(Document):
             )
         return self
 
-    def priced(self, prices: FloatArray) -> FloatArray:
-        """Return the price of each step, given those of the file. [money per kWh]"""
+    def priced(self, prices: FloatArray, step_h: float, notes: list[str]) -> FloatArray:
+        """Return what is priced of a file's prices, each of so many hours. [money per kWh]"""
         scaled = prices * self.times + self.plus_per_kwh
         low, high = self.at_least_per_kwh, self.at_most_per_kwh
         return scaled if low is None and high is None else np.clip(scaled, low, high)
 
 
-class PriceTable(PriceSeries):
+class PriceSeries(PriceFile):
+    """Prices from a CSV with ``time``; nothing in a run of low prices, where ``zero_in_run`` is given."""
+
+    zero_in_run: PriceRun | None = None
+
+    def priced(self, prices: FloatArray, step_h: float, notes: list[str]) -> FloatArray:
+        """Return what is priced of a file's prices, each of so many hours. [money per kWh]"""
+        paid, run = super().priced(prices, step_h, notes), self.zero_in_run
+        if run is None:
+            return paid
+        if run.is_cut(prices, step_h):
+            notes.append(
+                f"{self.file} begins or ends in a run of prices below {run.below_per_kwh:g} that is shorter"
+                f" than {run.hours:g} h as far as it goes; it is priced as any other."
+            )
+        return np.where(run.holds(prices, step_h), 0.0, paid)
+
+
+class PriceTable(PriceFile):
     """Prices from a CSV of rows that repeat: ``from``, ``to``, ``months``, ``days`` and the column.
 
     ``zone`` is that of the table's clock, where it is not the site's.
@@ -235,7 +295,8 @@ class PricedEnergy(Times, ChargeBase):
     """A flow priced per kWh: one of ``per_kwh``, ``blocks``, ``rates``, ``series`` or ``table``.
 
     Seasons, days, hours and dates restrict the whole charge; ``round_kwh`` rounds the energy that
-    is billed.
+    is billed. With ``blocks_shared`` the blocks of the rates are of the energy of all rates of the same
+    seasons, and each rate has its share of each block in proportion to its use.
     """
 
     per_kwh: PerKwh | None = None
@@ -243,6 +304,7 @@ class PricedEnergy(Times, ChargeBase):
     rates: list[EnergyRate] | None = None
     series: PriceSeries | None = None
     table: PriceTable | None = None
+    blocks_shared: bool = False
     round_kwh: Rounding | None = None
 
     @model_validator(mode="after")
@@ -268,10 +330,44 @@ class PricedEnergy(Times, ChargeBase):
                 "Say it in the rates.",
                 when[0],
             )
+        if self.blocks_shared:
+            self._refuse_unlike_blocks()
         return self
 
+    def _refuse_unlike_blocks(self) -> None:
+        """Refuse shared blocks that not all rates have, or that differ in more than their prices."""
+        first: dict[object, tuple[str, object]] = {}
+        for number, rate in enumerate(self.rates or ()):
+            where: Place = ("rates", number, "blocks")
+            if rate.blocks is None:
+                raise Mistake(
+                    f"the rates of {self.name!r} share their blocks, but {rate.name!r} has none",
+                    "Give it blocks of the same sizes, if need be all at one price.",
+                    ("rates", number),
+                )
+            if rate.blocks.price_of_all or rate.blocks.counted_over != "period":
+                raise Mistake(
+                    "shared blocks are those of one period, each with its own price",
+                    "Leave out price_of_all and counted_over.",
+                    where,
+                )
+            sizes = rate.blocks.model_dump(exclude={"blocks": {"__all__": {"per_kwh"}}})
+            other, theirs = first.setdefault(_season_key(rate.all_seasons), (rate.name, sizes))
+            if sizes != theirs:
+                raise Mistake(
+                    f"the rates {other!r} and {rate.name!r} share their blocks, but of other sizes",
+                    "Give rates of the same seasons the same sizes.",
+                    where,
+                )
+        if self.rates is None:
+            raise Mistake(
+                "blocks_shared is for blocks of several rates",
+                "Give rates, each with blocks, or remove it.",
+                "blocks_shared",
+            )
+
     @property
-    def prices_from(self) -> PriceSeries | None:
+    def prices_from(self) -> PriceFile | None:
         """The file that its prices stand in."""
         return self.series if self.table is None else self.table
 
@@ -282,6 +378,8 @@ class PricedEnergy(Times, ChargeBase):
         def counted(steps: IntArray) -> Node:
             return self._weighted(flow, steps, np.ones(len(steps)))
 
+        if self.blocks_shared:
+            return self._shared_lines(context, sign, counted)
         lines = []
         for part in self.priced_parts(context):
             if isinstance(part.price, EnergyBlocks):
@@ -295,6 +393,56 @@ class PricedEnergy(Times, ChargeBase):
                     lines.append(
                         self.line(period, quantity, "kWh", rate, part.where, name=part.name)
                     )
+        return lines
+
+    def _shared_lines(
+        self, context: Context, sign: float, counted: Callable[[IntArray], Node]
+    ) -> list[Line]:
+        """Return the lines of rates that share the blocks of their energy, by their seasons."""
+        groups: dict[object, list[PricedPart]] = {}
+        for part in self.priced_parts(context):
+            groups.setdefault(_season_key(part.seasons), []).append(part)
+        lines = []
+        for group, period in product(groups.values(), range(context.period_count())):
+            found = [(part, context.steps_of_period(part.mask, period)) for part in group]
+            found = [(part, steps) for part, steps in found if len(steps)]
+            if found:
+                lines += self._lines_shared_by(context, period, found, sign, counted)
+        return sorted(lines, key=lambda line: line.period)
+
+    def _lines_shared_by(
+        self,
+        context: Context,
+        period: int,
+        found: list[tuple[PricedPart, IntArray]],
+        sign: float,
+        counted: Callable[[IntArray], Node],
+    ) -> list[Line]:
+        each = [
+            BlockLines(self, context, part, part.price, sign)
+            for part, _ in found
+            if isinstance(part.price, EnergyBlocks)
+        ]
+        hours = np.array([len(steps) for _, steps in found], dtype=np.float64)
+        shared = SharedBlocks(
+            [self._rounded(counted(steps)) for _, steps in found],
+            hours / hours.sum(),
+            each[0].edges(period),
+            np.array([blocks.rates for blocks in each]),
+        )
+        if not shared.is_planned_exactly:
+            context.notes.append(
+                f"{self.name}: each rate has its share of each block by its use; a plan prices the blocks at"
+                " the mean of the rates by their hours, and each rate by its mean difference from that."
+            )
+        lines = []
+        for number, blocks in enumerate(each):
+            for place, (name, rate) in enumerate(
+                zip(blocks.names(period), blocks.rates, strict=True)
+            ):
+                quantity, cost = shared.part(number, place)
+                where, name = blocks.part.where, f"{blocks.part.name}: {name}"
+                lines.append(self.line(period, quantity, "kWh", rate, where, name=name, cost=cost))
         return lines
 
     def _weighted(self, flow: FlowName, steps: IntArray, weights: FloatArray) -> Node:
@@ -415,10 +563,10 @@ class PricedEnergy(Times, ChargeBase):
         taken[minutes] = position
 
     def _series_lines(
-        self, context: Context, flow: FlowName, sign: float, series: PriceSeries
+        self, context: Context, flow: FlowName, sign: float, series: PriceFile
     ) -> list[Line]:
         where = context.where("series" if self.table is None else "table")
-        prices = sign * series.priced(context.read_prices(series, where))
+        prices = sign * context.read_prices(series, where)
         lines = []
         mask = context.mask(self)
         for period in range(context.period_count()):
@@ -516,10 +664,25 @@ class BlockLines:
         """Return the lines of an amount that is counted over one period."""
         return self._lines(period, self._split(amount, period), [])
 
+    def of_span(self, amounts: tuple[Node, Node], period: int) -> list[Line]:
+        """Return the lines of what a period adds to an amount, given before it and with it.
+
+        An amount is split once, so that what one period adds and the next takes back cancels.
+        """
+        known: dict[object, list[Node]] = self.context.remembered(
+            f"{self.part.name} in blocks", dict
+        )
+        before, now = (
+            [] if amount is ZERO
+            else known.setdefault((amount, *self.rates), self._split(amount, period))
+            for amount in amounts
+        )  # fmt: skip
+        return self._lines(period, now, before)
+
     def _line_of_all(self, amount: Node, period: int) -> Line:
         """Return the line in which one price holds for all; a block's end belongs to the block."""
         edges = tuple(
-            edge + 2 * EDGE_SLACK for edge in self._edges(period) if isinstance(edge, float)
+            edge + 2 * EDGE_SLACK for edge in self.edges(period) if isinstance(edge, float)
         )
         cost = Choice(amount, edges, tuple(Scale(rate, amount) for rate in self.rates))
         part, charge = self.part, self.charge
@@ -539,9 +702,10 @@ class BlockLines:
         return np.asarray(first_day, dtype=np.int64)[grid.day]
 
     def _split(self, amount: Node, period: int) -> list[Node]:
-        return within_blocks(amount, self._edges(period), self.rates)
+        return within_blocks(amount, self.edges(period), self.rates)
 
-    def _edges(self, period: int) -> list[Node | float]:
+    def edges(self, period: int) -> list[Node | float]:
+        """Return the upper ends of all blocks but the last in a period. [kWh]"""
         scale = self._scale(period)
         edges: list[Node | float] = []
         for block in self.price.blocks[:-1]:
@@ -591,14 +755,17 @@ class BlockLines:
             return days / whole
         return days / self.price.per_days
 
-    def _lines(self, period: int, split: Sequence[Node], before: Sequence[Node]) -> list[Line]:
-        edges = [edge for edge in self._edges(period) if isinstance(edge, float)]
+    def names(self, period: int) -> list[str]:
+        """Return what the blocks of a period are called."""
+        edges = [edge for edge in self.edges(period) if isinstance(edge, float)]
         if len(edges) == len(self.rates) - 1:
-            names = block_names(edges, "kWh")
-        else:
-            names = [f"block {number + 1}" for number in range(len(self.rates))]
+            return block_names(edges, "kWh")
+        return [f"block {number + 1}" for number in range(len(self.rates))]
+
+    def _lines(self, period: int, split: Sequence[Node], before: Sequence[Node]) -> list[Line]:
         lines = []
-        for number, (name, rate, amount) in enumerate(zip(names, self.rates, split, strict=True)):
+        each = zip(self.names(period), self.rates, split, strict=True)
+        for number, (name, rate, amount) in enumerate(each):
             quantity = Sum((amount, minus(before[number]))) if before else amount
             lines.append(
                 self.charge.line(
@@ -606,6 +773,10 @@ class BlockLines:
                 )
             )
         return lines
+
+
+def _season_key(seasons: list[str] | None) -> tuple[str, ...] | None:
+    return None if seasons is None else tuple(sorted(seasons))
 
 
 def _not_below(before: Node | float, edge: Node | float) -> Node | float:

@@ -31,7 +31,8 @@ class NetEnergyCharge(PricedEnergy):
     ``reset`` (a month and a day) or ``expire_after_periods``; ``lost`` keeps nothing; ``paid`` pays
     ``surplus_per_kwh`` each period. What is lost at a reset is paid ``surplus_per_kwh`` as well.
     ``netted_over: year`` nets the whole year, so that later export offsets earlier import; it begins
-    on ``year_begins``, else in January. Blocks price what is due of each period.
+    on ``year_begins``, else in January. Blocks price what is due of each period, or of the year so far
+    (``counted_over: year``), of which a period pays what it adds and is given back what it takes away.
     """
 
     kind: Literal["net_energy"]
@@ -47,6 +48,12 @@ class NetEnergyCharge(PricedEnergy):
         if self.prices_from is not None:
             key = "series" if self.table is None else "table"
             raise Mistake("net energy has fixed prices", "Use per_kwh or rates.", key)
+        if self.blocks_shared:
+            raise Mistake(
+                "each rate of net energy has blocks of its own",
+                "Remove blocks_shared, or net all energy at one price.",
+                "blocks_shared",
+            )
         if self.year_begins is not None and self.netted_over != "year":
             raise Mistake(
                 "year_begins is for what is netted over a year",
@@ -70,23 +77,30 @@ class NetEnergyCharge(PricedEnergy):
         return self
 
     def _refuse_wrong_blocks(self) -> None:
-        """Refuse blocks of what may be given back, or of other than the kWh of one period."""
+        """Refuse blocks that are counted over another time than what is netted, or not of kWh alone."""
         priced: list[tuple[Place, EnergyBlocks | None]] = [(("blocks",), self.blocks)]
         priced += [(("rates", n, "blocks"), rate.blocks) for n, rate in enumerate(self.rates or ())]
         for where, blocks in priced:
             if blocks is None:
                 continue
-            if self.netted_over == "year":
+            if blocks.counted_over != self.netted_over:
                 raise Mistake(
-                    f"{self.name!r} prices what is netted over a year by blocks, which is not supported",
-                    "Use one price for each part of the calendar.",
+                    f"{self.name!r} nets over the {self.netted_over}, but its blocks are counted over the"
+                    f" {blocks.counted_over}",
+                    f"Write counted_over: {self.netted_over} in the blocks.",
+                    (*where, "counted_over"),
+                )
+            if blocks.demand is not None or blocks.price_of_all or blocks.year_begins is not None:
+                raise Mistake(
+                    "blocks of net energy end at kWh, each with its own price, in the year that is netted",
+                    "Leave out demand, price_of_all and year_begins of the blocks.",
                     where,
                 )
-            if blocks.demand is not None or blocks.price_of_all or blocks.counted_over != "period":
+            if self.netted_over == "year" and self.round_kwh is not None:
                 raise Mistake(
-                    "blocks of net energy end at kWh of one period, each with its own price",
-                    "Leave out demand, price_of_all and counted_over.",
-                    where,
+                    "kWh of a year's blocks are not rounded period by period",
+                    "Remove round_kwh, or use round_amount.",
+                    "round_kwh",
                 )
 
     @property
@@ -112,17 +126,21 @@ class NetEnergyCharge(PricedEnergy):
         lines = []
         for period, result in self._settled(context, part, sums).items():
             if period in sums:
-                lines += self._priced(context, part, period, self._rounded(result.due))
+                lines += self._priced(context, part, period, result)
             if self.surplus_per_kwh:
                 rate, where = -self.surplus_per_kwh, context.where("surplus_per_kwh")
                 name = f"{part.name}: surplus"
                 lines.append(self.line(period, result.lost, "kWh", rate, where, name=name))
         return lines
 
-    def _priced(self, context: Context, part: PricedPart, period: int, due: Node) -> list[Line]:
-        if isinstance(part.price, EnergyBlocks):
-            return BlockLines(self, context, part, part.price, 1.0).of_period(due, period)
-        return [self.line(period, due, "kWh", part.price, part.where, name=part.name)]
+    def _priced(self, context: Context, part: PricedPart, period: int, now: Settled) -> list[Line]:
+        due = self._rounded(now.due)
+        if not isinstance(part.price, EnergyBlocks):
+            return [self.line(period, due, "kWh", part.price, part.where, name=part.name)]
+        blocks = BlockLines(self, context, part, part.price, 1.0)
+        if now.year is None:
+            return blocks.of_period(due, period)
+        return blocks.of_span(now.year, period)
 
     def _settled(
         self, context: Context, part: PricedPart, sums: dict[int, Node]
@@ -165,5 +183,6 @@ def _netted_over_years(
         now = settled_alone(Sum(tuple(tallies)))
         so_far[year] = tallies, now
         due = Sum((now.due, minus(before.due)))
-        results[period] = Settled(due, Sum((now.lost, minus(before.lost))), now.bank)
+        lost = Sum((now.lost, minus(before.lost)))
+        results[period] = Settled(due, lost, now.bank, (before.due, now.due))
     return results
