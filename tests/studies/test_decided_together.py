@@ -7,10 +7,12 @@ from pathlib import Path
 import pytest
 
 from optimizer.base.errors import InputError
+from optimizer.report.study_files import write_study
 from optimizer.report.study_page import study_page
 from optimizer.report.study_text import study_record, study_text
 from optimizer.studies.run import run_study
 from optimizer.studies.verdict import Row, StudyResult
+from optimizer.workflows.verify_study import verify_study
 from tests.studies.small import study_of, write_sites
 
 TEXT = """\
@@ -94,6 +96,12 @@ def test_the_group_is_ranked_in_place_of_its_sites(told: StudyResult) -> None:
     assert told.moneys[of(told, "the row", 4)["case"]].worth.npv == pytest.approx(
         of(told, "the row", 4)["npv_eur"]
     )
+
+
+def test_its_files_hold_when_they_are_recomputed(told: StudyResult, tmp_path: Path) -> None:
+    write_study(told, tmp_path, ["csv", "xlsx"])
+    found = verify_study(tmp_path)
+    assert {check.outcome for check in found.checks} <= {"agrees", "not checked"}
 
 
 def test_what_is_no_case_at_one_site_is_told_and_not_ranked(folder: Path) -> None:
