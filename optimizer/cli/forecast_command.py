@@ -93,7 +93,7 @@ def forecast(
         if out is not None:
             from optimizer.report.forecast_page import write_forecast  # loads what figures need
 
-            files = write_forecast(result, out)
+            files = write_forecast(result, out, tested)
     if as_json:
         print_record(FORECAST, forecast_record(result, tested))
     else:

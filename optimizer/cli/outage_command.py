@@ -50,7 +50,7 @@ def outage(
     with job(debug=debug, as_json=as_json, out=out) as progress:
         from optimizer.report.formats import OUTAGES
         from optimizer.report.outage_page import write_outages
-        from optimizer.report.outages import outage_record, outage_text
+        from optimizer.report.outages import outage_text, outages_record
         from optimizer.scenario.brief import read_brief
         from optimizer.workflows.in_use import in_use_if_any
         from optimizer.workflows.outage import outage as outages_of
@@ -61,7 +61,7 @@ def outage(
         result = outages_of(brief, in_use, critical_only=critical, progress=progress)
         files = write_outages(result, out) if out else []
     if as_json:
-        print_record(OUTAGES, outage_record(result.outages))
+        print_record(OUTAGES, outages_record(result))
     else:
         print_text(outage_text(result), files=files, then=command("outage", scenario, "--floors"))
 

@@ -221,7 +221,7 @@ def review(
     """Hold what was metered against what was promised, and tell why they differ."""
     with job(debug=debug, as_json=as_json, out=out) as progress:
         from optimizer.report.formats import REVIEW
-        from optimizer.report.review import review_record, review_text
+        from optimizer.report.review import review_file_record, review_text
         from optimizer.report.review_page import write_review
         from optimizer.scenario.brief import read_brief
         from optimizer.workflows.review import review as reviewed
@@ -231,7 +231,7 @@ def review(
         result = reviewed(brief, previous, metered, progress)
         files = write_review(result, brief.scenario, out) if out else []
     if as_json:
-        print_record(REVIEW, review_record(result))
+        print_record(REVIEW, review_file_record(result, brief.scenario))
     else:
         then = command("renew", scenario, "--previous", previous, "--metered", metered)
         print_text(review_text(result), files=files, then=then)

@@ -165,8 +165,26 @@ class Outcome:
 
     @property
     def kept_share(self) -> float | None:
-        """Share of the possible saving that the windows keep; None if there is none to keep. [1]"""
-        return self.saved / self.can_save if self.can_save > NOTHING_TO_SAVE else None
+        """Share of the possible saving that the windows keep; None if there is none to keep. [1]
+
+        None, too, if it lies outside 0 and 1 because unlike is compared.
+        """
+        share = self.saved / self.can_save if self.can_save > NOTHING_TO_SAVE else None
+        is_odd = share is not None and not 0 <= share <= 1
+        return None if is_odd and self.unlike is not None else share
+
+    @property
+    def unlike(self) -> Case | None:
+        """The replay that most often discharges more in a day than the plan may; None if none does."""
+        replays = [self.cases[key] for key in ("no_windows", "windows")]
+        worst = max(replays, key=lambda case: case.days_beyond_cycles)
+        return worst if worst.days_beyond_cycles else None
+
+    @property
+    def days_of_cycles_kept(self) -> int:
+        """On how many days more no windows discharge more than the cycles of a day than ours do."""
+        before, with_ours = self.cases["no_windows"], self.cases["windows"]
+        return max(before.days_beyond_cycles - with_ours.days_beyond_cycles, 0)
 
 
 def cases_of(

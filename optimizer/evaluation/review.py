@@ -21,7 +21,7 @@ from optimizer.base.timegrid import TimeGrid
 from optimizer.base.units import number
 from optimizer.base.words import later
 from optimizer.billing.bill import bill_flows
-from optimizer.billing.tariff import TariffCost
+from optimizer.billing.tariff import Tariff, TariffCost
 from optimizer.evaluation.shape import Battery, Shape, net_of, shape_of
 from optimizer.metering.forecast import Forecast
 from optimizer.metering.series import read_table
@@ -42,6 +42,18 @@ MOST_DAYS = 3
 
 
 @dataclass(frozen=True)
+class Seen:
+    """What a review was made of: promise and season on the same steps, the meter, settings and tariffs."""
+
+    promised: Horizon
+    real: Horizon
+    metered: Flows
+    settings: Settings
+    then: Tariff
+    now: Tariff
+
+
+@dataclass(frozen=True)
 class Review:
     """A past season: the saving promised, the one that came, and the causes between, in money.
 
@@ -49,7 +61,8 @@ class Review:
     whether the windows were at work; the replay with them, or else the one without, is what the meter
     is held against: ``net_above_kwh`` is what a day's import less export lay above it, ``apart_kwh``
     the mean distance of a day's import, ``worst_days`` the days on which it was largest. ``battery``
-    has what it took and gave a day, metered and replayed, where that was metered.
+    has what it took and gave a day, metered and replayed, where that was metered. ``seen`` is what it was
+    made of.
     """
 
     currency: str
@@ -66,6 +79,7 @@ class Review:
     apart_kwh: float
     worst_days: tuple[tuple[date, float], ...]
     notes: tuple[str, ...] = ()
+    seen: Seen | None = None
 
 
 def review_of(

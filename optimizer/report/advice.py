@@ -8,7 +8,7 @@ from __future__ import annotations
 from optimizer.base.units import MONEY_TOLERANCE, money
 from optimizer.base.words import later, say
 from optimizer.evaluation.comparison import THESE_SETTINGS
-from optimizer.planning.plan import GOOD_ENOUGH
+from optimizer.planning.plan import GOOD_ENOUGH, Proof
 from optimizer.workflows.renew import RenewResult
 from optimizer.workflows.replay import ReplayResult
 from optimizer.workflows.results import Result, SearchResult
@@ -107,6 +107,17 @@ def on_changing(result: Result) -> str:
         "Keeping the windows in use is fine: on this forecast, changing to ours saves only"
         f" {money(saved, result.currency)}."
     )
+
+
+def how_proven(proof: Proof) -> str:
+    """Return how near a plan is proven to be the cheapest, to follow "the plan is"."""
+    if proof.gap > GOOD_ENOUGH:
+        return (
+            f"the best found in the time, not proven the cheapest: that may cost up to"
+            f" {100 * proof.gap:.2g} % of its cost less"
+        )
+    within = f" to within {proof.gap:.1e} of its cost" if proof.gap > 0 else ""
+    return f"proven best{within}"
 
 
 def cheaper_than_plan(result: Result) -> str:

@@ -19,6 +19,7 @@ from optimizer.base.units import money, number
 from optimizer.report.fleet_site import CHANGE, FAILED
 from optimizer.report.shapes import FleetRecord, FleetSiteRecord
 from optimizer.report.templates import rendered
+from optimizer.report.verified import NOT_YET, marked
 from optimizer.report.wrapping import cut, filled, table
 
 if TYPE_CHECKING:
@@ -196,7 +197,7 @@ def fleet_page(job: str, rows: Sequence[FleetSiteRecord], notes: Sequence[str]) 
     ]  # fmt: skip
     return rendered(
         "fleet_page.html", title=TITLES[job].capitalize(), sites=shown, notes=notes,
-        closing=closing(rows),
+        closing=closing(rows), verified=marked(NOT_YET),
     )  # fmt: skip
 
 

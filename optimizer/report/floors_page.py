@@ -18,6 +18,7 @@ from optimizer.report.reserve import (
     price_rows,
 )
 from optimizer.report.templates import rendered
+from optimizer.report.verified import marked, nothing_yet
 from optimizer.workflows.reserve import FloorPrices
 
 
@@ -39,6 +40,7 @@ def write_floors(prices: FloorPrices, folder: Path) -> list[Path]:
     shown = {
         "figures": [Markup(svg) for svg in figures], "names": names, "rows": price_rows(curve),
         "about": about_prices(curve, currency), "after": AFTER_PRICES,
+        "verified": marked(nothing_yet(prices.brief.scenario.inputs)),
         "cautions": [*CAUTIONS, *([estimate] if estimate else [])],
     }  # fmt: skip
     texts = {

@@ -171,6 +171,7 @@ def forecast_record(result: ForecastResult, tested: BackTest | None) -> Forecast
         ],
         "back_test": None if tested is None else back_test_record(tested),
         "notes": [*outside_words(scenario.forecast, ensemble), *scenario.forecast.notes],
+        "inputs_sha256": dict(scenario.inputs),
     }  # fmt: skip
 
 

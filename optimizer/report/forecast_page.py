@@ -21,24 +21,35 @@ from optimizer.metering.forecast_csv import ADDED
 from optimizer.report.drawing import HALF, Drawing, Legend, Panel, hours_ticks
 from optimizer.report.drawing_scales import span_of
 from optimizer.report.figures import LEFT, LOAD, PV, RIGHT, hour_labels
-from optimizer.report.forecast import SPREAD, figure_rows, forecast_csv, outside_words
+from optimizer.report.forecast import (
+    SPREAD,
+    figure_rows,
+    forecast_csv,
+    forecast_record,
+    outside_words,
+)
+from optimizer.report.formats import FORECAST as FORECAST_FORMAT
 from optimizer.report.templates import rendered
+from optimizer.report.verified import NOT_YET, marked
 from optimizer.settings.windows import months_text
 
 if TYPE_CHECKING:
+    from optimizer.evaluation.back_test import BackTest
     from optimizer.workflows.forecast import ForecastResult
 
 SEASONS = ([12, 1, 2], [3, 4, 5], [6, 7, 8], [9, 10, 11])
 """The months of meteorological seasons, of which the page shows the mean day."""
 
-PAGE, MEMBERS_FOLDER = "forecast.html", "members"
+PAGE, RECORD, MEMBERS_FOLDER = "forecast.html", "forecast.json", "members"
 
 TALL = 150
 """Height of a panel. [px]"""
 
 
-def write_forecast(result: ForecastResult, folder: Path) -> list[Path]:
-    """Write ``forecast.csv``, with what was added told apart, each member, and ``forecast.html``.
+def write_forecast(
+    result: ForecastResult, folder: Path, tested: BackTest | None = None
+) -> list[Path]:
+    """Write ``forecast.csv``, with what was added told apart, each member, ``forecast.json`` and ``.html``.
 
     Raises
     ------
@@ -52,12 +63,16 @@ def write_forecast(result: ForecastResult, folder: Path) -> list[Path]:
         name = ADDED + layer.name.replace(" ", "_").replace(",", "") + "_kwh"
         if layer.added_kwh:
             added[name] = added.get(name, 0.0) + layer.load_kwh
-    texts = {FORECAST: forecast_csv(scenario.forecast, added), PAGE: forecast_page(result)}
+    texts = {
+        FORECAST: forecast_csv(scenario.forecast, added),
+        RECORD: FORECAST_FORMAT.text(forecast_record(result, tested)),
+        PAGE: forecast_page(result),
+    }
     digits = len(str(len(ensemble.members)))
     for number_, member in enumerate(ensemble.members, start=1):
         texts[f"{MEMBERS_FOLDER}/member_{number_:0{digits}d}.csv"] = forecast_csv(member)
     write_all(texts, folder, stale=(f"{MEMBERS_FOLDER}/member_*.csv",))
-    return [folder / FORECAST, folder / MEMBERS_FOLDER, folder / PAGE]
+    return [folder / name for name in (FORECAST, MEMBERS_FOLDER, RECORD, PAGE)]
 
 
 def forecast_page(result: ForecastResult) -> str:
@@ -75,6 +90,7 @@ def forecast_page(result: ForecastResult) -> str:
         rows=figure_rows(result),
         outside=outside_words(forecast, ensemble),
         notes=forecast.notes,
+        verified=marked(NOT_YET),
     )  # fmt: skip
 
 

@@ -78,10 +78,10 @@ class Format(Generic[T]):
 
 ERROR = Format("error", 1, shapes.ErrorRecord)
 PLAN = Format("plan", 1, shapes.PlanRecord)
-OUTAGES = Format("outages", 1, shapes.OutageRecord)
+OUTAGES = Format("outages", 1, shapes.OutagesRecord)
 FLOORS = Format("floors", 1, shapes.FloorsRecord)
 FORECAST = Format("forecast", 1, shapes.ForecastRecord)
-REVIEW = Format("review", 1, shapes.ReviewRecord)
+REVIEW = Format("review", 1, shapes.ReviewFileRecord)
 HISTORY = Format("history", 1, shapes.HistoryRecord)
 OFF_GRID = Format("stay off", 1, shapes.OffGridRecord)
 TOMORROW = Format("tomorrow", 1, shapes.TomorrowRecord)

@@ -6,6 +6,7 @@ Read next: ``page``.
 from __future__ import annotations
 
 from optimizer.base.units import number, price
+from optimizer.report.advice import how_proven
 from optimizer.report.handover import equipment_words, menu_words
 from optimizer.report.unseen import how_judged, rule
 from optimizer.report.wrapping import on_one_line
@@ -47,7 +48,6 @@ def assumed(result: Result) -> list[tuple[str, str]]:
 def computed(result: Result) -> list[str]:
     """Return how plan, windows and bills were found, and what holds them, in sentences."""
     proof, grid = result.plan.proof, result.scenario.forecast.grid
-    gap = f" to within {proof.gap:.1e} of its cost" if proof.gap > 0 else ""
     found = (
         [
             f"Windows: searched with --effort {result.effort} in the equipment's own menu. {rule(result)}"
@@ -56,8 +56,8 @@ def computed(result: Result) -> list[str]:
         else []
     )
     return [
-        f"The plan is a {proof.kind}, proven best{gap}; its objective {proof.objective:.4f} equals the bill"
-        f" of its flows, plus wear, recomputed: {proof.recomputed:.4f}.",
+        f"The plan, a {proof.kind}, is {how_proven(proof)}; its objective {proof.objective:.4f} equals the"
+        f" bill of its flows, plus wear, recomputed: {proof.recomputed:.4f}.",
         *found,
         f"Settings are replayed over {grid.count:,} steps by the equipment's own rules, without knowing what"
         " comes; every case is billed by the same tariff from what the meter then shows.",

@@ -12,7 +12,7 @@ from optimizer.base.words import later, say
 from optimizer.evaluation.comparison import Case
 from optimizer.evaluation.remarks import on_other_months
 from optimizer.planning.plan import Proof
-from optimizer.report.advice import cheaper_than_plan
+from optimizer.report.advice import cheaper_than_plan, how_proven
 from optimizer.workflows.plan import PlanResult
 from optimizer.workflows.renew import RenewResult
 from optimizer.workflows.replay import ReplayResult
@@ -90,17 +90,16 @@ def _on_floors(result: Result) -> Iterator[str]:
 
 def _on_integers(proof: Proof) -> Iterator[str]:
     """Yield what of the plan took whole numbers, and how near it is proven."""
-    within = f" to within {proof.gap:.1e} of its cost" if proof.gap > 0 else ""
     if proof.tariff_integers:
         yield (
             f"The tariff is not convex: steps, falling blocks or credits take"
-            f" {proof.tariff_integers} choices. The plan is proven best{within}."
+            f" {proof.tariff_integers} choices. The plan is {how_proven(proof)}."
         )
     if proof.integer_steps:
         yield (
             f"At {proof.integer_steps} steps the linear program alone would import and export,"
             " or charge and discharge, at once; integers keep it to one way there. The plan is"
-            f" proven best{within}."
+            f" {how_proven(proof)}."
         )
 
 

@@ -21,11 +21,12 @@ from optimizer.report.outages import (
     hours_text,
     outage_cautions,
     outage_csv,
-    outage_record,
     outage_sentences,
+    outages_record,
     share_rows,
 )
 from optimizer.report.templates import rendered
+from optimizer.report.verified import NOT_YET, marked
 from optimizer.workflows.outage import OutageResult
 
 
@@ -38,8 +39,8 @@ def write_outages(result: OutageResult, folder: Path) -> list[Path]:
         If the folder cannot be written.
     """
     texts = {
-        "outages.csv": outage_csv(result.outages),
-        "outages.json": OUTAGES.text(outage_record(result.outages)),
+        "outages.csv": outage_csv(result),
+        "outages.json": OUTAGES.text(outages_record(result)),
         "outages.html": outage_page(result),
     }
     write_all(texts, folder)
@@ -53,6 +54,7 @@ def outage_page(result: OutageResult) -> str:
         scenario=result.brief.scenario,
         settings=result.settings,
         outages=outage_section(result.outages),
+        verified=marked(NOT_YET),
     )
 
 

@@ -11,8 +11,9 @@ from optimizer.base.units import number, percent
 from optimizer.base.words import say
 from optimizer.outages.outages import IN_TEN, TOLD_HOURS, WHY, Outages
 from optimizer.report.fits import CAUTIONS
-from optimizer.report.shapes import InTenRecord, OutageRecord, spread_record
+from optimizer.report.shapes import InTenRecord, OutageRecord, OutagesRecord, spread_record
 from optimizer.report.wrapping import filled, table
+from optimizer.workflows.inputs import horizon_of
 from optimizer.workflows.outage import OutageResult
 
 EVERY_H = 3
@@ -141,6 +142,24 @@ def outage_record(outages: Outages) -> OutageRecord:
     }
 
 
+def outages_record(result: OutageResult) -> OutagesRecord:
+    """Return the same with what it was made of, from which ``verify`` follows the outages again."""
+    scenario = result.brief.scenario
+    return {
+        **outage_record(result.outages),
+        "scenario": scenario.name,
+        "made_of": {
+            "scenario_as_read": scenario.file.model_dump(mode="json", exclude_unset=True),
+            "settings": result.settings.model_dump(mode="json", exclude_none=True),
+            "inputs_sha256": dict(scenario.inputs),
+            "step_minutes": result.outages.grid.step_minutes,
+            "start_kwh": horizon_of(result.brief).start_kwh,
+            "low_kwh": scenario.plant.low_kwh,
+            "makers_floor_kwh": result.outages.floor_kwh,
+        },
+    }
+
+
 def _in_ten_record(reached: FloatArray) -> InTenRecord:
     nine, five, one = map(_known, reached)  # the order of IN_TEN
     return {"nine_in_ten": nine, "five_in_ten": five, "one_in_ten": one}
@@ -150,12 +169,18 @@ def _known(row: FloatArray) -> list[float | None]:
     return [None if np.isnan(value) else round(float(value), 3) for value in row]
 
 
-def outage_csv(outages: Outages) -> str:
-    """Return for each step what is stored there, and for how long an outage from it on is carried."""
+def outage_csv(result: OutageResult) -> str:
+    """Return for each step what is stored when it begins, and for how long an outage from it on is carried.
+
+    Load and PV are those of the building, as they were read.
+    """
+    outages, forecast = result.outages, result.brief.scenario.forecast
     table = pd.DataFrame({
         "time": [stamp.isoformat(timespec="minutes") for stamp in outages.grid.local],
-        "stored_kwh": outages.level_kwh.round(4),
-        "hours": outages.hours.round(4),
+        "load_kwh": forecast.load_kwh,
+        "pv_kwh": forecast.pv_kwh,
+        "stored_kwh": outages.level_kwh.round(6),
+        "hours": outages.hours.round(6),
         "ends_because": [WHY[int(why)] for why in outages.why],
     })  # fmt: skip
     return table.to_csv(index=False, lineterminator="\n")

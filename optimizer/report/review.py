@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, NamedTuple, cast
+from typing import TYPE_CHECKING, Any, NamedTuple, cast
+
+import pandas as pd
 
 from optimizer.base.units import money, number
-from optimizer.report.shapes import BatteryPerDay, ReviewRecord
+from optimizer.report.shapes import BatteryPerDay, ReviewFileRecord, ReviewRecord
 from optimizer.report.wrapping import filled
 
 SMALLEST_TOLD = 0.005
@@ -17,7 +19,9 @@ NOT_EXPLAINED = (
 )
 
 if TYPE_CHECKING:
+    from optimizer.billing.tariff import Tariff
     from optimizer.evaluation.review import Review
+    from optimizer.scenario.scenario import Scenario
 
 
 def review_text(review: Review) -> str:
@@ -114,6 +118,46 @@ def _shape_words(review: Review) -> str:
     if shape.were_at_work:
         return f"{told}."
     return f"{told}: look whether the card is what is typed in."
+
+
+def review_file_record(review: Review, scenario: Scenario) -> ReviewFileRecord:
+    """Return the same with what it was made of, from which ``verify`` works it out again."""
+    seen = review.seen
+    if seen is None:
+        return {**review_record(review), "scenario": scenario.name, "made_of": None}
+    return {
+        **review_record(review),
+        "scenario": scenario.name,
+        "made_of": {
+            "scenario_as_read": scenario.file.model_dump(mode="json", exclude_unset=True),
+            "settings": seen.settings.model_dump(mode="json", exclude_none=True),
+            "tariff_then": _as_read(seen.then),
+            "tariff_now": _as_read(seen.now),
+            "step_minutes": seen.real.grid.step_minutes,
+            "start_kwh": seen.real.start_kwh,
+            "low_kwh": seen.real.plant.low_kwh,
+            "inputs_sha256": dict(scenario.inputs),
+        },
+    }
+
+
+def _as_read(tariff: Tariff) -> dict[str, Any]:
+    return tariff.file.model_dump(mode="json", by_alias=True, exclude_unset=True, exclude_none=True)
+
+
+def review_csv(review: Review) -> str:
+    """Return promise, season and meter step by step, as CSV; empty where not known. [kWh per step]"""
+    seen = review.seen
+    if seen is None:
+        return ""
+    table = pd.DataFrame({
+        "time": [stamp.isoformat(timespec="minutes") for stamp in seen.real.grid.local],
+        "promised_load_kwh": seen.promised.load_kwh, "promised_pv_kwh": seen.promised.pv_kwh,
+        "load_kwh": seen.real.load_kwh, "pv_kwh": seen.real.pv_kwh,
+        "import_kwh": seen.metered.import_kwh, "export_kwh": seen.metered.export_kwh,
+        "reactive_kvarh": 0.0 if seen.metered.reactive_kvarh is None else seen.metered.reactive_kvarh,
+    })  # fmt: skip
+    return table.to_csv(index=False, lineterminator="\n")
 
 
 def review_record(review: Review) -> ReviewRecord:

@@ -13,14 +13,23 @@ from markupsafe import Markup
 from optimizer.base.files import write_all
 from optimizer.report.drawing import HALF, Drawing, Look, Panel, cut, width_of
 from optimizer.report.drawing_scales import Scale, span_of
-from optimizer.report.review import HOW_COMPARED, Row, evidence, rows
+from optimizer.report.formats import REVIEW
+from optimizer.report.review import (
+    HOW_COMPARED,
+    Row,
+    evidence,
+    review_csv,
+    review_file_record,
+    rows,
+)
 from optimizer.report.templates import rendered
+from optimizer.report.verified import NOT_YET, marked
 
 if TYPE_CHECKING:
     from optimizer.evaluation.review import Review
     from optimizer.scenario.scenario import Scenario
 
-PAGE = "review.html"
+PAGE, RECORD, STEPS = "review.html", "review.json", "review.csv"
 
 SAVED = Look("green", kind="area")
 MORE, LESS = Look("sky", kind="area"), Look("orange", kind="area", hatch="|")
@@ -29,15 +38,20 @@ HIGH = 26.0
 
 
 def write_review(review: Review, scenario: Scenario, folder: Path) -> list[Path]:
-    """Write the page ``review.html``.
+    """Write ``review.json``, ``review.csv`` and the page ``review.html``.
 
     Raises
     ------
     InputError
         If the folder cannot be written.
     """
-    write_all({PAGE: review_page(review, scenario)}, folder)
-    return [folder / PAGE]
+    texts = {
+        RECORD: REVIEW.text(review_file_record(review, scenario)),
+        STEPS: review_csv(review),
+        PAGE: review_page(review, scenario),
+    }
+    write_all(texts, folder)
+    return [folder / name for name in texts]
 
 
 def review_page(review: Review, scenario: Scenario) -> str:
@@ -50,6 +64,7 @@ def review_page(review: Review, scenario: Scenario) -> str:
         rows=rows(review),
         evidence=evidence(review),
         how_compared=HOW_COMPARED,
+        verified=marked(NOT_YET),
     )
 
 

@@ -389,6 +389,7 @@ class ForecastRecord(TypedDict):
     added: list[AddedRecord]
     back_test: BackTestRecord | None
     notes: list[str]
+    inputs_sha256: dict[str, str]
 
 
 # Outages --------------------------------------------------------------------------------------------
@@ -433,6 +434,25 @@ class OutageRecord(TypedDict):
     hours_reached_by_month: InTenRecord
     p10_h_by_month_and_hour: list[list[float | None] | None]
     cautions: list[str]
+
+
+class OutagesMadeOf(TypedDict):
+    """What outages were followed with: the scenario and the settings as they were read, and levels. [kWh]"""
+
+    scenario_as_read: dict[str, Any]
+    settings: SettingsKeys
+    inputs_sha256: dict[str, str]
+    step_minutes: int
+    start_kwh: float
+    low_kwh: float
+    makers_floor_kwh: float
+
+
+class OutagesRecord(OutageRecord):
+    """The same with what it was made of, for ``verify``."""
+
+    scenario: str
+    made_of: OutagesMadeOf
 
 
 class FloorGroup(TypedDict):
@@ -871,6 +891,26 @@ class ReviewRecord(TypedDict):
     import_apart_kwh_per_day: float
     notes: list[str]
     worst_days: list[ApartDay]
+
+
+class ReviewMadeOf(TypedDict):
+    """What a review was worked out with: scenario, settings and tariffs as they were read, levels. [kWh]"""
+
+    scenario_as_read: dict[str, Any]
+    settings: SettingsKeys
+    tariff_then: dict[str, Any]
+    tariff_now: dict[str, Any]
+    step_minutes: int
+    start_kwh: float
+    low_kwh: float
+    inputs_sha256: dict[str, str]
+
+
+class ReviewFileRecord(ReviewRecord):
+    """The same with what it was made of, for ``verify``; None where that is not known."""
+
+    scenario: str
+    made_of: ReviewMadeOf | None
 
 
 class HistoryRecord(TypedDict):

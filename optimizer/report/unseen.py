@@ -121,14 +121,30 @@ def _on_the_forecast(result: Result) -> str:
         money=money(abs(outcome.saved), result.currency),
         most=money(outcome.can_save, result.currency),
     )
-    if outcome.kept_share is None:
-        more = say("The plan saves nothing over no windows, so there is nothing to keep.")
-    else:
+    if outcome.kept_share is not None:
         more = say("Kept share on the forecast: {share}.", share=percent(outcome.kept_share))
-    return f"{told} {more}"
+    elif outcome.unlike is not None:
+        more = say("No kept share is told.")
+    else:
+        more = say("The plan saves nothing over no windows, so there is nothing to keep.")
+    return " ".join(filter(None, (told, _unlike(result), more)))
+
+
+def _unlike(result: Result) -> str:
+    """Return that the plan keeps the cycles of a day, but a replay does not; else empty."""
+    case = result.outcome.unlike
+    if case is None:
+        return ""
+    return say(
+        "Unlike is compared: the plan keeps cycles_per_day, but '{case}' discharges more on {days} days.",
+        case=say(case.label),
+        days=case.days_beyond_cycles,
+    )
 
 
 def _left_to_save(result: Result) -> str:
+    if result.outcome.unlike is not None:
+        return _on_the_forecast(result)
     if result.outcome.kept_share is None:
         return say("The cheapest plan saves nothing over no windows, so there is nothing to keep.")
     return say(

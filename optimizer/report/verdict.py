@@ -29,6 +29,15 @@ def verdict(result: Result) -> str:
     if sureness is None:
         return _on_the_forecast_alone(result)
     saved, years = sureness.saved, years_words(result)
+    keeps = result.outcome.days_of_cycles_kept
+    if saved.p50 <= 0 and keeps:
+        return say(
+            "Only to keep cycles_per_day, which the equipment as it comes exceeds on {days} days: for that"
+            " the windows cost {money} in the middle of {years} that they had not seen.",
+            days=keeps,
+            money=money(-saved.p50, result.currency),
+            years=years,
+        )
     if saved.p50 <= 0:
         no = say(
             "In half of the {years} that the windows had not seen they save nothing.", years=years

@@ -32,7 +32,9 @@ def place_of(check: Check) -> str:
 def verification_text(result: Verification) -> str:
     """Return all checks, one a line, and the verdict."""
     width = max(len(check.name) for check in result.checks)
-    head = f"{result.scenario}, tariff {result.tariff}, money in {result.currency}"
+    head = result.scenario
+    if result.tariff:
+        head += f", tariff {result.tariff}, money in {result.currency}"
     lines = [_line(check, width) for check in result.checks]
     return "\n".join([head, "", *lines, "", verdict(result)])
 

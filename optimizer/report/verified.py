@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import re
+from collections.abc import Iterable, Mapping
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -27,8 +28,18 @@ NOT_YET = (
     " ways, and names the first thing that differs."
 )
 
-REPORTS = ("report.html", "study.html")
-"""The pages whose last line tells of it."""
+
+def nothing_yet(inputs: Mapping[str, str]) -> str:
+    """Return that nothing recomputes a result, and of which files it was made, with their SHA-256."""
+    made_of = ", ".join(f"{name} (SHA-256 {digest[:12]}…)" for name, digest in inputs.items())
+    return f"Not verified: nothing recomputes this yet. It was made of {made_of}."
+
+
+PAGE_OF = {
+    "plan.json": "report.html", "study.json": "study.html", "outages.json": "outages.html",
+    "forecast.json": "forecast.html", "review.json": "review.html", "fleet.csv": "fleet.html",
+}  # fmt: skip
+"""The pages whose last line tells of it, by what is recomputed of them."""
 
 LINE = re.compile(r'<p id="verified">[^\n]*</p>')
 
@@ -45,30 +56,31 @@ def with_standing(page: str, folder: Path) -> str:
 
 def record_to_keep(result: Verification, at: datetime) -> VerificationRecord:
     """Return what a verification came to, for the files as they were read, and for the report."""
-    files, name = dict(result.files), _report_in(result.folder)
-    if name is not None and (digest := _digest(result.folder / name)) is not None:
-        files[name] = digest
+    pages = {name: _digest(result.folder / name) for name in _pages_of(result.files)}
+    files = {**result.files, **{name: digest for name, digest in pages.items() if digest}}
     return verification_record(result, at, files)
 
 
 def keep(record: VerificationRecord, folder: Path) -> list[Path]:
-    """Write ``verification.json``, and the last line of the report; return the files.
+    """Write ``verification.json``, and the last line of each page that it holds for; return the files.
 
     Raises
     ------
     InputError
         If the folder cannot be written.
     """
-    texts, name = {VERIFIED: VERIFICATION.text(record)}, _report_in(folder)
-    if name is not None:
-        page = (folder / name).read_text(encoding="utf-8")
-        texts[name] = LINE.sub(lambda _: marked(words_of(record)), page, count=1)
+    texts = {VERIFIED: VERIFICATION.text(record)}
+    for name in _pages_of(record["files_sha256"]):
+        if is_file(folder / name):
+            page = (folder / name).read_text(encoding="utf-8")
+            texts[name] = LINE.sub(lambda _: marked(words_of(record)), page, count=1)
     write_all(texts, folder)
     return [folder / each for each in texts]
 
 
-def _report_in(folder: Path) -> str | None:
-    return next((name for name in REPORTS if is_file(folder / name)), None)
+def _pages_of(files: Iterable[str]) -> list[str]:
+    """Return the pages that tell of some files."""
+    return [page for name, page in PAGE_OF.items() if name in files]
 
 
 def standing(folder: Path) -> str:
@@ -119,7 +131,7 @@ def whole_digest(record: VerificationRecord) -> str:
 def _digest(path: Path) -> str | None:
     if not is_file(path):
         return None
-    if path.name in REPORTS:
+    if path.name in PAGE_OF.values():
         return _digest_of_page(path.read_text(encoding="utf-8"))
     return digest_of(path)
 

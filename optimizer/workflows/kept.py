@@ -63,6 +63,8 @@ class _Horizon(TypedDict):
 
 
 class _Status(TypedDict):
+    steps_with_integers: int
+    integers_of_tariff: int
     objective: float
     recomputed: float
     gap_frac: float

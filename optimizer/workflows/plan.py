@@ -82,6 +82,8 @@ def plan(
         brief = replace(brief, scenario=brief.scenario.asking(worth_typing))
     course = course_of(progress)
     course.expect(_stages(brief, effort))
+    if told := _long_job(brief.scenario.forecast.grid.count):
+        course(told)
     solver = LinearSolver()
     ahead(partial(make_ready, brief))
     solved = partial(
@@ -130,6 +132,22 @@ PLAN, UNSEEN, KEPT_BACK, YARDSTICK, SECOND_CARD = 4_000, 1_500, 2_500, 6_000, 8_
 BILLS, REPORT = 3_000, 4_000
 """Work of stages that count none, in replays of a year that a search makes: what they took on the first
 demo beside the search, whose replay took 0.09 ms with all that it is made of."""
+
+
+LONG_STEPS = 30_000
+S_PER_STEP, MB_PER_STEP, MB_AT_LEAST = 1.7e-3, 0.018, 350.0
+"""What a job of that many steps took a step, with quick effort on two busy processors. [s, MB]"""
+
+
+def _long_job(steps: int) -> str:
+    """Return about how long a job of many steps takes, and how much memory; empty if it is not long."""
+    if steps < LONG_STEPS:
+        return ""
+    seconds, memory = S_PER_STEP * steps, (MB_AT_LEAST + MB_PER_STEP * steps) / 1000
+    return (
+        f"{steps:,} steps: about {seconds:.0f} s in all with quick effort on two processors, some times as"
+        f" long with more, and about {memory:.1f} GB of memory"
+    )
 
 
 def _stages(brief: Brief, effort: str) -> list[tuple[str, float]]:

@@ -10,6 +10,7 @@ from optimizer.base.timegrid import FloatArray, TimeGrid
 from optimizer.billing.tariff import compile_cost
 from optimizer.evaluation.review import (
     Review,
+    Seen,
     coverage_notes,
     overlap,
     refuse_what_hides_the_load,
@@ -65,7 +66,8 @@ def review(brief: Brief, previous: Path, metered: Path, progress: Progress = qui
         compile_cost(brief.tariff, real.grid, periods), brief.tariff.currency,
         _battery_on(real.grid, read_battery(metered, zone, scenario.plant)),
     )  # fmt: skip
-    return replace(result, notes=notes)
+    seen = Seen(horizons[0], horizons[1], meter, settings, then, brief.tariff)
+    return replace(result, notes=notes, seen=seen)
 
 
 def _battery_on(

@@ -8,33 +8,37 @@ readers: load and PV, prices of a series, holidays by rule. Read next: ``report.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from datetime import date
+from functools import partial
 from itertools import pairwise
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
+import numpy as np
+
 from optimizer.base.documents import digest_of, is_file
-from optimizer.base.errors import InputError
 from optimizer.base.progress import Progress, quiet
 from optimizer.base.timegrid import joined_grid
 from optimizer.base.units import MONEY_TOLERANCE
-from optimizer.billing.charges.energy import PricedEnergy
-from optimizer.billing.tariff import kept_name
-from optimizer.metering.price_csv import file_prices
 from optimizer.metering.series import read_table
 from optimizer.plain.balance import Held
-from optimizer.plain.bill import Moment, PlainBill, Words, moments, months_of, rows_of
+from optimizer.plain.bill import Moment, PlainBill, Words, moments, months_of
 from optimizer.plain.replay import Site, Step
-from optimizer.planning.printed import BEST_TO, has_pyomo, solve_printed
+from optimizer.planning.printed import BEST_TO, MOST_WHOLE, has_pyomo, solve_printed
 from optimizer.scenario.brief import Brief, brief_of
 from optimizer.scenario.scenario import SCENARIO_FILE, scenario_of
 from optimizer.site.floors import Floors
-from optimizer.workflows.checked import Check, Verification, digits, figure
+from optimizer.workflows.checked import Check, Verification, digits, figure, joined
 from optimizer.workflows.in_use import FLOWS, PLAN, SERIES, SETTINGS, TARIFF
 from optimizer.workflows.inputs import problem_of
-from optimizer.workflows.kept import CASES, FLOW_NAMES, Kept
+from optimizer.workflows.kept import CASES, FLOW_NAMES, Kept, missing
+from optimizer.workflows.read_again import inputs_of_now, tariff_in_words
+from optimizer.workflows.verify_fleet import FLEET, verify_fleet
+from optimizer.workflows.verify_forecast import FORECAST, verify_forecast
+from optimizer.workflows.verify_outage import OUTAGES, verify_outage
+from optimizer.workflows.verify_review import REVIEW, verify_review
 from optimizer.workflows.verify_study import STUDY, verify_study
 
 WRITTEN_KWH = 1e-6
@@ -42,6 +46,9 @@ WRITTEN_KWH = 1e-6
 
 RELATIVE = 1e-7
 """Sums that differ by less than this share of what was added up agree."""
+
+MANY_STEPS = 10_000
+"""More steps than a year of hours are solved in stretches."""
 
 EQUATIONS_S = 40.0
 """Most time for the printed equations, unless asked otherwise. [s]"""
@@ -54,12 +61,13 @@ def verify(
     time_limit_s: float = EQUATIONS_S,
     progress: Progress = quiet,
 ) -> Verification:
-    """Recompute a folder of results from its own files.
+    """Recompute a folder of results from its own files: all kinds of results that lie in it.
 
     Parameters
     ----------
     folder : Path
-        What ``plan``, ``renew``, ``replay`` or ``study`` has written.
+        What ``plan``, ``renew``, ``replay``, ``study``, ``outage``, ``forecast``, ``review`` or ``fleet``
+        has written.
     inputs : Path, optional
         The scenario's folder: are its files still those that were planned with?
     time_limit_s : float
@@ -72,9 +80,35 @@ def verify(
     InputError
         If a file is missing, or cannot be read.
     """
-    if is_file(folder / STUDY) and not is_file(folder / PLAN):
-        progress("following the money year by year")
-        return verify_study(folder)
+    again = partial(verify, time_limit_s=time_limit_s, progress=progress)
+    ways: dict[str, tuple[str, Callable[[], Verification]]] = {
+        PLAN: ("reading the results", lambda: _verify_plan(folder, inputs, time_limit_s, progress)),
+        STUDY: ("following the money year by year", lambda: verify_study(folder)),
+        OUTAGES: ("following each outage", lambda: verify_outage(folder, inputs)),
+        FORECAST: ("adding up the forecast", lambda: verify_forecast(folder, inputs)),
+        REVIEW: ("replaying the past season", lambda: verify_review(folder, inputs)),
+        FLEET: ("going from site to site", lambda: verify_fleet(folder, _has_results, again)),
+    }
+    found = list[Verification]()
+    for name, (told, way) in ways.items():
+        if is_file(folder / name):
+            progress(told)
+            found.append(way())
+    if not found:
+        raise missing(folder, PLAN)
+    return joined(found)
+
+
+def _has_results(folder: Path) -> bool:
+    """Tell whether a folder holds results that can be recomputed."""
+    names = (PLAN, STUDY, OUTAGES, FORECAST, REVIEW)
+    return any(is_file(folder / name) for name in names)
+
+
+def _verify_plan(
+    folder: Path, inputs: Path | None, time_limit_s: float, progress: Progress
+) -> Verification:
+    """Recompute what ``plan``, ``renew`` or ``replay`` has written."""
     kept = Kept.read(folder)
     names = (PLAN, *kept.record["manifest"]["results_sha256"])
     files = {name: digest_of(folder / name) for name in names if is_file(folder / name)}
@@ -89,7 +123,7 @@ def verify(
         checks += part(kept, opened)
     progress("solving the printed equations")
     checks += _equations(kept, opened, time_limit_s)
-    checks += [*_files(kept), *_inputs(kept, inputs)]
+    checks += [*_files(kept), inputs_of_now(kept.record["manifest"]["inputs_sha256"], inputs)]
     record = kept.record
     return Verification(
         folder, record["scenario"], record["tariff"], record["currency"], tuple(checks), files
@@ -285,6 +319,13 @@ def _figures(kept: Kept, wear: float) -> Iterator[tuple[str, str, float, float, 
         yield "windows", "kept_share_frac", share, record["saved"] / record["can_save"], 1e-9
 
 
+def _nothing_proven(steps: int, time_limit_s: float) -> str:
+    told = f"nothing was proven in {time_limit_s:g} s: allow more with --time-limit"
+    if steps > MOST_WHOLE:
+        told += f"; {steps:,} steps are solved in stretches only, where the tariff can be cut"
+    return told
+
+
 def _equations(kept: Kept, opened: Opened, time_limit_s: float) -> Iterator[Check]:
     """Solve the printed equations: does no plan cost less?"""
     name, status = "plan by the equations", kept.record["status"]
@@ -304,10 +345,13 @@ def _equations(kept: Kept, opened: Opened, time_limit_s: float) -> Iterator[Chec
     gross = sum(abs(line["amount"]) for line in kept.record["bill_of_plan"]["lines"])
     allowed = MONEY_TOLERANCE + 10 * RELATIVE * gross
     gap = max(status["gap_frac"], BEST_TO) * abs(written)
-    found = solve_printed(problem, time_limit_s, written - allowed - gap)
+    has_integers = status["steps_with_integers"] or status["integers_of_tariff"]
+    steps = problem.grid.count
+    is_cut = has_integers or steps > MANY_STEPS
+    worth = np.array(kept.numbers("stored_worth_per_kwh")) if is_cut else None
+    found = solve_printed(problem, time_limit_s, written - allowed - gap, worth)
     if found is None:
-        told = f"nothing was proven in {time_limit_s:g} s: allow more with --time-limit"
-        yield Check(name, "not checked", told)
+        yield Check(name, "not checked", _nothing_proven(steps, time_limit_s))
         return
     bound, integers = found.bound, found.steps_with_integers or found.value is None
     where = f"{PLAN}, status: objective"
@@ -322,6 +366,12 @@ def _equations(kept: Kept, opened: Opened, time_limit_s: float) -> Iterator[Chec
         yield figure(name, told, written, found.value, apart, where)
     elif bound >= written - allowed - gap:
         told = f"by Pyomo no plan costs less than {bound:,.4f}"
+        if found.stretches > 1:
+            told += (
+                f": bound from {found.stretches} stretches, {found.steps_with_integers} choices of"
+                f" direction; taken over from {FLOWS}: the plan itself, whose limits and bill are"
+                " checked above, and the worth of energy between stretches"
+            )
         yield Check(name, "agrees", told, digits(written, bound))
     else:
         told = (
@@ -343,41 +393,6 @@ def _files(kept: Kept) -> Iterator[Check]:
         yield Check("files", "differs", told, where=changed[0])
     else:
         yield Check("files", "agrees", f"{len(known)} files are as they were written")
-
-
-def _inputs(kept: Kept, inputs: Path | None) -> Iterator[Check]:
-    """Hold the scenario's files of now against those that were planned with."""
-    name, known = "inputs of now", kept.record["manifest"]["inputs_sha256"]
-    if inputs is None:
-        yield Check(
-            name,
-            "not checked",
-            "name the scenario's folder with --scenario to hold it against them",
-        )
-        return
-    folder = inputs if inputs.is_dir() else inputs.parent
-    if not is_file(folder / SCENARIO_FILE):
-        raise InputError(
-            f"there is no scenario here: {SCENARIO_FILE} is missing",
-            where=str(folder),
-            mend="Name the folder that was planned, or leave --scenario out.",
-        )
-    theirs = {file: digest for file, digest in known.items() if not _is_of_tariff(file)}
-    changed = [
-        file for file, digest in theirs.items()
-        if not is_file(folder / file) or digest_of(folder / file) != digest
-    ]  # fmt: skip
-    if changed:
-        told = "no longer what was planned with: " + ", ".join(changed)
-        yield Check(
-            name, "not checked", told + "; the results were held against what they were made of"
-        )
-    else:
-        yield Check(name, "agrees", f"{len(theirs)} files are what was planned with")
-
-
-def _is_of_tariff(file: str) -> bool:
-    return file == TARIFF or file.startswith(f"{SERIES}/")
 
 
 # Bills in plain loops --------------------------------------------------------------------------------
@@ -443,24 +458,7 @@ def _opened(kept: Kept, inputs: Path | None) -> Opened:
     low = kept.made_with["floor_kwh"]
     scenario = replace(scenario, plant=replace(scenario.plant, low_kwh=low))
     brief = brief_of(scenario, kept.tariff)
-    return Opened(kept, brief, tuple(_versions(kept, brief)))
-
-
-def _versions(kept: Kept, brief: Brief) -> Iterator[Words]:
-    """Yield the versions of the tariff as words, with holidays as dates and prices as numbers."""
     grid, so_far = brief.scenario.forecast.grid, brief.scenario.so_far
     whole = grid if so_far is None else joined_grid(so_far.grid, grid)
-    for version in kept.tariff.file.versions:
-        words = version.model_dump(by_alias=True, exclude_unset=True, exclude_none=True)
-        words["holidays"] = {"dates": sorted(version.holidays.among(whole.dates))}
-        for charge, told in zip(version.charges, words["charges"], strict=True):
-            if isinstance(charge, PricedEnergy) and charge.series is not None:
-                path = kept.folder / SERIES / kept_name(charge.series.file)
-                read = file_prices(path, charge.series.column, whole.zone, str(path), [])
-                told["series"] |= {
-                    "first": read.start, "minutes": read.step_minutes, "values": read.values.tolist(),
-                }  # fmt: skip
-            if isinstance(charge, PricedEnergy) and charge.table is not None:
-                path = kept.folder / SERIES / kept_name(charge.table.file)
-                told["table"]["rows"] = rows_of(path.read_text(encoding="utf-8"))
-        yield words
+    versions = tariff_in_words(kept.tariff.file, whole, kept.folder / SERIES)
+    return Opened(kept, brief, tuple(versions))

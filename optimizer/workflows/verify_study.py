@@ -32,7 +32,7 @@ from optimizer.plain.money import (
     price_of,
     worth_now,
 )
-from optimizer.workflows.checked import Check, Verification, digits
+from optimizer.workflows.checked import Check, Pair, Verification, first_of
 
 STUDY, TABLE = "study.json", "cases.csv"
 FILES = (STUDY, "manifest.json", TABLE, "cases.parquet", "cases.xlsx")
@@ -109,10 +109,6 @@ class Needed(TypedDict):
     ageing: Fading
 
 
-Pair = tuple[str, float | None, float | None, float]
-"""Where a figure stands, what is written, what comes out, and how far apart they may be."""
-
-
 def verify_study(folder: Path) -> Verification:
     """Recompute a folder of a study from its own files.
 
@@ -167,19 +163,7 @@ def _damaged(path: Path, what: str) -> InputError:
 
 
 def _first_of(name: str, pairs: Iterable[Pair], told: str) -> Check:
-    """Return the first figure that differs, or to how many digits all agree."""
-    worst = 12
-    for where, written, again, allowed in pairs:
-        if written is None or again is None:
-            if written is not again:
-                return Check(name, "differs", told, None, written, again, f"{STUDY}, {where}")
-            continue
-        if not abs(written - again) <= allowed:
-            place = f"{STUDY}, {where}"
-            return Check(name, "differs", told, digits(written, again), written, again, place)
-        if abs(again) > allowed:
-            worst = min(worst, digits(written, again))
-    return Check(name, "agrees", told, worst)
+    return first_of(name, STUDY, pairs, told)
 
 
 # Money of a case ------------------------------------------------------------------------------------

@@ -197,3 +197,28 @@ def test_a_wrong_bound_shows_against_the_whole(fault: str, monkeypatch: pytest.M
         shares.append(gap_to_whole(problem, limits, {}, guess))
     # A wrong bound lies above the whole, or far below it; the right one does neither.
     assert min(shares) < -1e-3 or max(shares) > 0.2
+
+
+def test_pieces_whose_time_is_over_still_make_a_plan_and_a_bound(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """None of the pieces is solved with its integers: their relaxations bound it and give directions."""
+    problem, guess = relaxed_problem(CASES["dear export"], DC_PLANT, 1)
+    limits, one_way = (
+        Limits.of(problem, natural_slack_kw=0.0),
+        evenings(CASES["dear export"]),
+    )
+    whole = whole_cost(problem, limits, one_way)
+
+    def without_time(matrix: Any, seconds: float) -> Any:
+        if matrix.is_integer.any():
+            raise pieces_module.FAILURES["kTimeLimit"]()
+        return solve(matrix, seconds)
+
+    monkeypatch.setattr(pieces_module, "solve", without_time)
+    pieced = solve_in_pieces(problem, limits, one_way, guess, 1e-9, lambda: 60.0)
+    assert pieced is not None
+    assert pieced.bound <= whole + 2e-6 * abs(whole) <= pieced.solution.objective + 1e-5
+    for first, second in [("import_", "export_")]:
+        runs = [pieced.solution.value[pieced.matrix.columns[n].span] for n in (first, second)]
+        assert np.minimum(*runs)[one_way[0]].max() < 1e-6

@@ -30,5 +30,5 @@ def test_the_mean_day_of_a_level_load_and_a_sine_of_sun(tmp_path: Path) -> None:
         assert all(f">{cell}</td>" in page for cell in cells)
     out = tmp_path / "out"
     names = [path.name for path in write_forecast(result, out)]
-    assert names == ["forecast.csv", "members", "forecast.html"]
+    assert names == ["forecast.csv", "members", "forecast.json", "forecast.html"]
     assert (out / "forecast.html").read_text(encoding="utf-8") == page

@@ -38,7 +38,7 @@ def test_bars_of_causes_go_on_from_one_another() -> None:
 
 def test_the_page_tells_what_the_terminal_tells(tmp_path: Path) -> None:
     site = read_scenario(shipped_folder("scenarios") / "1_two_rates")
-    (path,) = write_review(REVIEW, site, tmp_path / "out")
+    *_, path = write_review(REVIEW, site, tmp_path / "out")
     page = path.read_text(encoding="utf-8")
     words = " ".join(re.sub(r"<[^>]+>", " ", page).split())
     for row in rows(REVIEW):

@@ -27,6 +27,7 @@ def made(kind: type, spread: tuple[float, float, float] | None, **more: Any) -> 
         "scenario": SimpleNamespace(forecast=SimpleNamespace(grid=SimpleNamespace(days=365))),
         "currency": "USD",
         "sureness": sureness,
+        "outcome": SimpleNamespace(days_of_cycles_kept=0),
     }
     parts = told | more
     fake = type(kind.__name__, (kind,), {key: property(lambda _self, v=value: v) for key, value in parts.items()})  # fmt: skip
@@ -47,6 +48,15 @@ def made(kind: type, spread: tuple[float, float, float] | None, **more: Any) -> 
 )  # fmt: skip
 def test_the_verdict_goes_by_years_not_seen(spread: tuple[float, float, float], words: str) -> None:
     assert verdict(made(PlanResult, spread)) == words
+
+
+def test_windows_that_only_keep_the_cycles_of_a_day_are_told_as_such() -> None:
+    outcome = SimpleNamespace(days_of_cycles_kept=334)
+    told = verdict(made(PlanResult, (-184.0, -163.5, -139.0), outcome=outcome))
+    assert told == (
+        "Only to keep cycles_per_day, which the equipment as it comes exceeds on 334 days: for that the"
+        " windows cost 163.50 USD in the middle of years that they had not seen."
+    )
 
 
 @pytest.mark.parametrize(
