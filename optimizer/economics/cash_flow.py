@@ -21,13 +21,12 @@ from typing import Annotated, NamedTuple
 
 import numpy as np
 from pydantic import Field, model_validator
-from scipy.optimize import brentq
 
 from optimizer.base.documents import Document
 from optimizer.base.errors import Mistake
 from optimizer.base.timegrid import BoolArray, FloatArray
 from optimizer.economics.ageing import Ageing
-from optimizer.economics.assumptions import PARTS_OF_BILL, Price, Terms
+from optimizer.economics.assumptions import PARTS_OF_BILL, Terms
 from optimizer.economics.returns import (
     annuity_factor,
     benefit_cost_ratio,
@@ -541,34 +540,3 @@ def worth_of(flow: CashFlow) -> Worth:
         stays_paid_back=float(net.sum()) >= 0,
         cost=net_present_value(rate, flow.before) - npv,
     )
-
-
-MOST_PRICE = 1e9
-"""A battery that may cost so much is worth any price. [money per kWh]"""
-
-
-def break_even_price(
-    terms: Terms, life: Life, size: Size, reference: CashFlow | None, least: float
-) -> float | None:
-    """Return the price at which a battery is worth just as much as doing without it.
-
-    It is the price of all of the battery, its fixed sum and that of its power included, for each kWh of its
-    capacity. [money per kWh] None if no price is low enough, or none too high.
-
-    Parameters
-    ----------
-    terms, life, size, reference
-        As for ``Money.of``.
-    least : float
-        Net present value of doing without it. [money]
-    """
-
-    def beyond(price: float) -> float:
-        priced = terms.model_copy(update={"battery": Price(per_kwh=price), "lease": None})
-        flow = cash_flow(priced, life, size)
-        flow = flow if reference is None else flow.over(reference)
-        return net_present_value(flow.rate, flow.net) - least
-
-    if size.battery_kwh == 0 or size.stands or beyond(0.0) < 0 or beyond(MOST_PRICE) > 0:
-        return None
-    return float(brentq(beyond, 0.0, MOST_PRICE, xtol=1e-9, rtol=1e-14))

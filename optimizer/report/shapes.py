@@ -1179,6 +1179,7 @@ class StudyRecord(TypedDict):
     reference: ReferenceRecord | None
     verdict: list[str]
     ranked_by: str
+    decided_together: dict[str, dict[str, int]]
     ranked_cases: list[int]
     rows: list[StudyRow]
     verdicts: list[VerdictRecord]

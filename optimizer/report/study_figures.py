@@ -104,6 +104,8 @@ def panels_of(result: StudyResult, names: Names) -> list[Sizes]:
     """
     of_ways: dict[str, dict[tuple[Any, ...], dict[float, Row]]] = {way: {} for way in WAYS.values()}
     for row in result.ranked:
+        if row["battery_kwh"] is None:  # each site's own: no size to draw
+            continue
         key = tuple(row[name] for name in ("site", "tariff", *EQUAL))
         of_ways[row["way"]].setdefault(key, {}).setdefault(row["battery_kwh"], row)
     typed = of_ways[WAYS["windows"]]

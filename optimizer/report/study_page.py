@@ -93,7 +93,7 @@ def study_page(result: StudyResult) -> str:
         ranked_by=ranking_words(result),
         order_note=order_note(result),
         first=_table(result, names, ranked[:FIRST], in_full=False),
-        more=_more(result, names, ranked),
+        more=_more(result, names, result.ranked_each if result.together else ranked),
         whole_table=WHOLE_TABLE,
         by_size=_by_size(result, names),
         sizes=[

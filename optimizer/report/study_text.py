@@ -215,6 +215,7 @@ def study_record(result: StudyResult) -> StudyRecord:
         else cast(ReferenceRecord, result.reference.model_dump()),
         "verdict": _verdict_words(result, Names.of(result)),
         "ranked_by": result.measure,
+        "decided_together": {name: dict(sites) for name, sites in result.together.items()},
         "ranked_cases": [row["case"] for row in result.ranked],
         "rows": cast(list[StudyRow], [dict(row) for row in result.rows]),
         "verdicts": [_verdict_record(result, verdict) for verdict in result.verdicts],

@@ -145,9 +145,16 @@ def _plain(value: Any) -> str:
 
 def size_text(row: Row) -> str:
     """Return a row's battery: ``10 kWh and 5 kW``."""
+    if row["battery_kwh"] is None:
+        return "each site's own size"
     if not row["battery_kwh"]:
         return str(row["way"])
-    return f"{number(row['battery_kwh'], 2)} kWh and {number(row['discharge_kw'], 2)} kW"
+    return f"{number(row['battery_kwh'], 2)} kWh and {_kw(row)}"
+
+
+def _kw(row: Row) -> str:
+    kw = row["discharge_kw"]
+    return "each site's own power" if kw is None else f"{number(kw, 2)} kW"
 
 
 # --- the ranked table ------------------------------------------------------------------------
@@ -211,9 +218,11 @@ def _money_columns(result: StudyResult, *, in_full: bool) -> list[Column]:
 
 
 def _size_cell(row: Row) -> str:
+    if row["battery_kwh"] is None:
+        return "own"
     if not row["battery_kwh"]:
         return "none"
-    return f"{number(row['battery_kwh'], 2)} / {number(row['discharge_kw'], 2)}"
+    return f"{number(row['battery_kwh'], 2)} / {_kw(row).removesuffix(' kW')}"
 
 
 def _kept_cell(row: Row) -> str:
@@ -288,11 +297,29 @@ def counts_sentence(result: StudyResult) -> str:
         for status in ("done", "failed", "left out")
     }
     told = ", ".join(f"{count:,} {status}" for status, count in counts.items() if count)
-    sites = len({row["site"] for row in result.rows})
+    sites = len({row["site"] for row in result.rows} - set(result.together))
     added = f", {len(result.sized):,} of them best sizes" if result.sized else ""
     tried = sum(row["role"] == "tried size" for row in result.rows)
     added += f" and {tried:,} tried beside them" if tried else ""
-    return f"{_counted(len(result.rows), 'case')} of {_counted(sites, 'site')}{added}: {told}."
+    of_sites = f"{_counted(len(result.rows), 'case')} of {_counted(sites, 'site')}{added}: {told}."
+    return of_sites + together_words(result)
+
+
+def together_words(result: StudyResult) -> str:
+    """Return which sites are decided together, and what their figures are; empty where none are."""
+    told = ""
+    for name, sites in result.together.items():
+        each = ", ".join(f"{times:,} × {Path(site).name}" for site, times in sites.items())
+        told += (
+            f" '{name}' is decided together for {each}: the same is bought once for each of them."
+        )
+    if not told:
+        return ""
+    return (
+        f"{told} Its money, energy and windows are sums over all of them, each with a meter, a bill and"
+        " windows of its own; payback, rates and the price that breaks even are those of the sum, and peaks"
+        " have none. It is ranked in place of its sites, whose own rows stand in the tables."
+    )
 
 
 def _counted(count: int, what: str) -> str:
@@ -614,7 +641,9 @@ def _ratios(result: StudyResult, verdict: Verdict) -> Iterator[str]:
 
 def closely_words(result: StudyResult, verdict: Verdict) -> str:
     """Return why a case is looked at closely."""
-    best = next(row for row in result.ranked if row["site"] == verdict.row["site"])
+    best = next((row for row in result.ranked if row["site"] == verdict.row["site"]), None)
+    if best is None:
+        return "the share in what is best together"
     return "the best case" if best["case"] == verdict.number else "the best battery with windows"
 
 
@@ -847,7 +876,7 @@ def cautions(result: StudyResult) -> list[str]:
             "Without windows a battery is taken to be used, and to age, as with them. What stands today is"
             " taken to be as new."
         )
-    elif len({(row["site"], row["tariff"]) for row in result.done}) > len(bests(result)):
+    elif len({(row["site"], row["tariff"]) for row in result.ranked}) > len(bests(result)):
         found.append(
             "Each case is held against the same site on the same tariff, and what a change of tariff brings"
             " by itself does not count. With 'reference: {}' in the study all is measured from today's tariff"

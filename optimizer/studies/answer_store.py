@@ -61,10 +61,11 @@ class Ledger:
         self._used = OrderedDict[str, Answer]()
         self._place: dict[str, tuple[int, int]] = {}
         self._file: BinaryIO | None = None
+        self._path: Path | None = None
         self.lost = 0
         if folder is None:
             return
-        path = folder / LEDGER
+        self._path = path = folder / LEDGER
         try:
             folder.mkdir(parents=True, exist_ok=True)
             self._file = path.open("a+b")
@@ -105,19 +106,25 @@ class Ledger:
         file.seek(0, os.SEEK_END)
 
     def __len__(self) -> int:
-        return len(self._place if self._file is not None else self._used)
+        return len(self._used if self._path is None else self._place)
 
     def get(self, key: str) -> Answer | None:
         """Return an answer, or None if it is not known."""
         if key in self._used:
             self._used.move_to_end(key)
-        elif self._file is not None and key in self._place:
-            begin, size = self._place[key]
-            found = _answer_in(os.pread(self._file.fileno(), size, begin))
+        elif key in self._place:
+            found = _answer_in(self._line(*self._place[key]))
             if found is None:  # damaged since it was read
                 return None
             self._keep(key, found[1])
         return self._used.get(key)
+
+    def _line(self, begin: int, size: int) -> bytes:
+        if self._file is not None:
+            return os.pread(self._file.fileno(), size, begin)
+        assert self._path is not None
+        with self._path.open("rb") as file:  # closed to writing, but what stands there stays
+            return os.pread(file.fileno(), size, begin)
 
     def add_all(self, answers: Sequence[tuple[str, Answer]]) -> None:
         """Keep answers; they are on the disk when this returns."""
@@ -134,11 +141,11 @@ class Ledger:
 
     def _keep(self, key: str, answer: Answer) -> None:
         self._used[key] = answer
-        if self._file is not None and len(self._used) > MOST_IN_MEMORY:
+        if self._path is not None and len(self._used) > MOST_IN_MEMORY:
             self._used.popitem(last=False)
 
     def close(self) -> None:
-        """Let others write."""
+        """Let others write; what is known can still be asked for."""
         if self._file is not None:
             self._file.close()
             self._file = None

@@ -12,6 +12,7 @@ from pydantic import TypeAdapter
 
 from optimizer.economics.assumptions import Against
 from optimizer.economics.monte_carlo import Draws
+from optimizer.economics.valued import Part, Summary
 from optimizer.evaluation.savings_breakdown import Sources
 from optimizer.search.choose import Likeness
 from optimizer.settings.windows import Settings
@@ -51,7 +52,21 @@ class DrawsAsked:
     end_kwh: float
 
 
-Asked = SlopeAsked | BoundsAsked | DrawsAsked | None
+@dataclass(frozen=True)
+class Sums:
+    """Asks what the money of a decision comes to: of one site, or of several together."""
+
+    parts: tuple[Part, ...]
+
+
+@dataclass(frozen=True)
+class SumsAsked:
+    """Asks for several sums in one piece of work, for each takes little."""
+
+    each: tuple[Sums, ...]
+
+
+Asked = SlopeAsked | BoundsAsked | DrawsAsked | SumsAsked | None
 """What a kind of work needs beside its run."""
 
 
@@ -157,8 +172,15 @@ class Failure:
     kind: Literal["failure"] = "failure"
 
 
+@dataclass(frozen=True)
+class Summed:
+    """What each of several sums came to. It follows from other answers, and is not kept."""
+
+    each: tuple[Summary | Failure, ...]
+
+
 Answer = Searched | Slope | Bounds | Drawn | Bare | Failure
-"""What a piece of work answers; ``kind`` tells them apart as text."""
+"""What a piece of work answers and is kept; ``kind`` tells them apart as text."""
 
 _ANSWERS: TypeAdapter[Answer] = TypeAdapter(Answer, config={"ser_json_inf_nan": "constants"})
 

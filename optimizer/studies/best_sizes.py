@@ -54,7 +54,7 @@ class _Row:
     def replacements(self) -> dict[float, int]:
         """How often the battery is replaced, by the sizes that came to something."""
         every = self.listed | self.tried
-        return {size: each.money.life.replacements for size, each in every.items() if each.money}
+        return {size: each.money.replacements for size, each in every.items() if each.money}
 
     @property
     def best(self) -> Valued:
@@ -81,8 +81,9 @@ class _Row:
         every = sorted((self.listed | self.tried).items())
         along = tuple(
             AtSize(
-                size, each.money.worth.npv, each.break_even, each.money.worth.payback_years,
-                each.money.worth.discounted_payback_years, each.money.life.replacements,
+                size, each.money.worth.npv, each.money.break_even,
+                each.money.worth.payback_years, each.money.worth.discounted_payback_years,
+                each.money.replacements,
                 spreads.get(id(each)), each.case.stated_price,
             )
             for size, each in every if each.money

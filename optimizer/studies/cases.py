@@ -12,7 +12,7 @@ from __future__ import annotations
 import hashlib
 import json
 import pickle
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from functools import cache, cached_property
 from pathlib import Path
@@ -32,7 +32,7 @@ from optimizer.scenario.brief import Brief, cost_for
 from optimizer.scenario.scenario import SCENARIO_FILE, Scenario, read_scenario
 from optimizer.site.equipment import MAX_HOURS_TO_FILL
 from optimizer.studies.fingerprint import fingerprint
-from optimizer.studies.study_file import OWN, Choice, Reference, StudyFile
+from optimizer.studies.study_file import OWN, SIZES, Choice, Reference, StudyFile
 from optimizer.studies.verdict import LEAST_DAYS
 
 DAYS_OF_A_YEAR = (LEAST_DAYS, 376)
@@ -245,18 +245,63 @@ class Case:
     def _with_todays(self, family: Family) -> Case:
         assert self.today is not None
         own = replace(family.own, load_times=self.run.load_times, pv_times=self.run.pv_times)
-        return replace(self, family=family, run=own, way=self.today.way, package=None)
+        kept = self.choice.model_dump(include={"site", "load_times", "pv_times", "prices_rise_pct"})
+        choice = Choice(**kept, tariff=family.tariff, controls=family.controls)
+        return replace(
+            self, choice=choice, family=family, run=own, way=self.today.way, package=None
+        )
+
+
+@dataclass(frozen=True)
+class Joint:
+    """One decision for several sites: the same case at each, so many times as the site stands there.
+
+    ``lacking`` are the sites at which it is no case.
+    """
+
+    group: str
+    role: str
+    parts: tuple[tuple[int, Case], ...]
+    lacking: tuple[str, ...] = ()
+
+    @property
+    def first(self) -> Case:
+        """The case of the first site; way, terms and what it is measured from are those of all."""
+        return self.parts[0][1]
+
+    @property
+    def terms(self) -> Terms | None:
+        """The terms of all."""
+        return self.first.terms
+
+    @property
+    def way(self) -> Way:
+        """How all are run."""
+        return self.first.way
+
+    @property
+    def against(self) -> Against | None:
+        """What of the same runs savings are measured from."""
+        return self.first.against
+
+    @property
+    def stated_price(self) -> float | None:
+        """The price of all their batteries for each kWh; None if one has none. [money per kWh]"""
+        priced = [(n * case.size.battery_kwh, case.stated_price) for n, case in self.parts]
+        prices = [kwh * price for kwh, price in priced if price is not None]
+        return sum(prices) / sum(kwh for kwh, _ in priced) if len(prices) == len(priced) else None
 
 
 @dataclass(frozen=True)
 class Study:
-    """A study, read and checked: its families and listed cases."""
+    """A study, read and checked: its families, its cases, and those that are decided for several sites."""
 
     file: StudyFile
     source: Source
     families: tuple[Family, ...]
     cases: tuple[Case, ...]
     currency: str
+    joint: tuple[Joint, ...] = ()
 
     @property
     def inputs(self) -> dict[str, str]:
@@ -286,17 +331,57 @@ def read_study(path: Path) -> Study:
     families, findings = _families(file, source, choices)
     raise_findings(findings)
     currency = _one_currency(families, source)
+    every = [_case(choice, families, file) for choice in choices]
     once: dict[tuple[object, ...], Case] = {}
-    for choice in choices:
-        case = _case(choice, families, file)
+    for case in every:
         once.setdefault(_what_it_is(case), case)
-    for other in _beside_a_reference(list(once.values())):
-        once.setdefault(_what_it_is(other), other)
+    every += _beside_a_reference(list(once.values()))
+    for case in every:
+        once.setdefault(_what_it_is(case), case)
     cases = tuple(once.values())
+    joint = tuple(
+        each
+        for name, sites in file.decide_together.items()
+        for each in _decided_together(name, sites, every, once)
+    )
     findings = list(_odd_cases(cases, source))
     raise_findings(findings[:10])
     once_each = tuple({id(family): family for family in families.values()}.values())
-    return Study(file, source, once_each, cases, currency)
+    return Study(file, source, once_each, cases, currency, joint)
+
+
+def _decided_together(
+    group: str,
+    sites: Mapping[str, int],
+    every: Sequence[Case],
+    once: Mapping[tuple[object, ...], Case],
+) -> Iterator[Joint]:
+    """Yield what may be decided for all sites of a group, each once; two choices may come to the same."""
+    found: dict[tuple[object, ...], dict[str, Case]] = {}
+    for case in every:
+        if case.family.site in sites:
+            found.setdefault(_decision(case), {}).setdefault(case.family.site, case)
+    seen = set()
+    for of_sites in found.values():
+        parts = tuple(
+            (times, once[_what_it_is(of_sites[site])])
+            for site, times in sites.items() if site in of_sites
+        )  # fmt: skip
+        lacking = tuple(site for site in sites if site not in of_sites)
+        if (same := tuple(id(case) for _, case in parts)) not in seen:
+            seen.add(same)
+            yield Joint(group, next(iter(of_sites.values())).role, parts, lacking)
+
+
+def _decision(case: Case) -> tuple[object, ...]:
+    """Return what is decided for a site, whichever it is."""
+    choice, family = case.choice, case.family
+    found: list[object] = [family.tariff, case.way, choice.load_times, choice.pv_times]
+    found.append(choice.prices_rise_pct)
+    if case.way not in WITHOUT_BATTERY:
+        keys = (*SIZES, "package", "endurance_hours")
+        found += [family.controls, *(getattr(choice, key) for key in keys)]
+    return tuple(found)
 
 
 def _refuse_scenario(path: Path) -> None:

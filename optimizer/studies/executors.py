@@ -20,7 +20,7 @@ from typing import Any, Protocol
 from optimizer.base.errors import InputError
 from optimizer.base.processes import end_process, new_process
 from optimizer.planning.solver import use_one_thread
-from optimizer.studies.answers import Answer, Failure, answer_of, text_of
+from optimizer.studies.answers import Answer, Failure, Summed, answer_of, text_of
 from optimizer.studies.fingerprint import fingerprint
 from optimizer.studies.worker import Job, work
 
@@ -41,7 +41,7 @@ class Lanes(Protocol):
     def give(self, lane: str, packed: bytes, job: Job) -> None:
         """Let a lane do a job of the family that is packed."""
 
-    def answers(self, wait_s: float) -> Iterator[tuple[str, Job, Answer]]:
+    def answers(self, wait_s: float) -> Iterator[tuple[str, Job, Answer | Summed]]:
         """Yield what has been answered, waiting for the first as long as said. [s]"""
 
     def close(self) -> None:
@@ -88,13 +88,13 @@ class Processes:
     def give(self, lane: str, packed: bytes, job: Job) -> None:
         """Let a process do a job."""
         try:
-            future: Future[Answer] = self._pools[lane].submit(work, packed, job)
+            future: Future[Answer | Summed] = self._pools[lane].submit(work, packed, job)
         except BrokenProcessPool:  # it died while it was idle
             self._pools[lane] = new_process(use_one_thread)
             future = self._pools[lane].submit(work, packed, job)
         self._answering.watch(future, lane, packed, job)
 
-    def answers(self, wait_s: float) -> Iterator[tuple[str, Job, Answer]]:
+    def answers(self, wait_s: float) -> Iterator[tuple[str, Job, Answer | Summed]]:
         """Yield what has been answered; replace processes that died."""
         for lane, packed, job, future in self._answering.done(wait_s):
             failure = future.exception()
@@ -134,7 +134,7 @@ class Here:
         del lane
         self._waiting.append((packed, job))
 
-    def answers(self, wait_s: float) -> Iterator[tuple[str, Job, Answer]]:
+    def answers(self, wait_s: float) -> Iterator[tuple[str, Job, Answer | Summed]]:
         """Do what is waiting."""
         del wait_s
         waiting, self._waiting = self._waiting, []
@@ -241,7 +241,7 @@ class Cluster:
             self._sent[key] = self._client.submit(made_by, content, key=key)
         return self._sent[key]
 
-    def answers(self, wait_s: float) -> Iterator[tuple[str, Job, Answer]]:
+    def answers(self, wait_s: float) -> Iterator[tuple[str, Job, Answer | Summed]]:
         """Yield what has been answered."""
         for lane, packed, job, future in self._answering.done(wait_s):
             self._running.pop(job.key, None)
@@ -261,7 +261,7 @@ class Cluster:
         self._client.close()
 
 
-def work_on_worker(packed: bytes, base: Answer | None, job: Job) -> Answer:
+def work_on_worker(packed: bytes, base: Answer | None, job: Job) -> Answer | Summed:
     """Do a job on a worker, with one thread."""
     use_one_thread()
     return work(packed, replace(job, base=base))

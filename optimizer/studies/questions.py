@@ -7,9 +7,10 @@ side and whatever two of them want is done once. Read next: ``table``.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Generator, Sequence
 from dataclasses import dataclass, replace
-from typing import Any, TypeVar
+from typing import Any, TypeVar, cast
 
 import numpy as np
 
@@ -17,18 +18,9 @@ from optimizer.base.timegrid import FloatArray
 from optimizer.base.units import number
 from optimizer.economics.assumptions import Against, Terms
 from optimizer.economics.best_size import BestSize, Planned, best_size
-from optimizer.economics.cash_flow import (
-    CashFlow,
-    Life,
-    Money,
-    Wear,
-    YearFigures,
-    break_even_price,
-    cash_flow,
-    life_of,
-)
+from optimizer.economics.cash_flow import CashFlow, Life, Money, Wear, YearFigures
 from optimizer.economics.monte_carlo import Chances, Draws, chances_of
-from optimizer.economics.returns import net_present_value
+from optimizer.economics.valued import Part, Summary, Years, lives_of, money_of
 from optimizer.studies.answers import (
     Answer,
     Asked,
@@ -43,8 +35,9 @@ from optimizer.studies.answers import (
     Searched,
     Slope,
     SlopeAsked,
+    Sums,
 )
-from optimizer.studies.cases import WITHOUT_BATTERY, Case, Family, Manner, Run, Way
+from optimizer.studies.cases import WITHOUT_BATTERY, Case, Family, Joint, Manner, Run, Way
 from optimizer.studies.study_file import BestSize as SizesToTry
 from optimizer.studies.verdict import Source, Swing
 
@@ -69,20 +62,34 @@ class Valued:
     ``status`` is done, failed or left out, the latter two with a reason. ``figures`` are those of the
     new equipment, None without a battery; ``money`` is there if the study states prices. ``own`` and
     ``before`` are the bills of the first year as this case is run and as it is measured from.
-    ``break_even`` is the price at which its battery is worth as much as none. [money per kWh]
     """
 
     case: Case
     status: str
     reason: str = ""
     figures: RunFigures | None = None
-    money: Money | None = None
+    money: Summary | None = None
     own: BillFigures | None = None
     before: BillFigures | None = None
-    break_even: float | None = None
+    joint: Joint | None = None
+
+    @property
+    def brief(self) -> Valued:
+        """The same without the figures of its years, which a table has by then."""
+        return replace(self, figures=None, own=None, before=None)
+
+    @property
+    def decided(self) -> Case | Joint:
+        """What is decided: for several sites, of whose cases ``case`` is the first, or for one."""
+        return self.joint or self.case
 
 
-Question = Generator[Wanted, Answer, Any]
+Question = Generator[Wanted | Sums, Any, Any]
+"""Yields the work that it wants done, or money that it wants summed up; is sent what came of it."""
+
+Found = TypeVar("Found")
+Asking = Generator[Wanted, Answer, Found]
+"""The same where years are asked for alone."""
 
 
 class Failed(Exception):
@@ -111,105 +118,158 @@ def value_of(case: Case, *, hopeless_among: Sequence[Run] = ()) -> Question:
         If not empty, the case is left out if the family's own battery is worth more than this one
         can be; these are the runs of the family that are bounded, in one piece of work.
     """
-    if case.way not in WITHOUT_BATTERY:
-        yield Wanted(case.family, "base", case.family.own)
     try:
         if hopeless_among:
             reason = yield from _why_hopeless(case, hopeless_among)
             if reason:
                 return Valued(case, "left out", reason)
-        figures = None
-        if case.way not in WITHOUT_BATTERY:
-            figures = yield from figures_of(case.family, case.run)
-        own = yield from _bill_of(case)
-        if figures is not None and case.against is not None:
-            before = figures.bills[case.against]
-        else:
-            before = yield from _bill_of(case.before)
-        known = Valued(case, "done", "", figures, own=own, before=before)
+        known = yield from _first_year(case)
         if case.terms is None:
             return known
-        money = yield from money_of(case, case.terms)
-        break_even = yield from _break_even(case, case.terms)
+        part = yield from part_of(case, case.terms)
     except Failed as failure:
         return Valued(case, "failed", str(failure))
-    return replace(known, money=money, break_even=break_even)
+    return _summed(known, (yield Sums((part,))))
 
 
-def money_of(case: Case, terms: Terms) -> Generator[Wanted, Answer, Money]:
-    """Ask for the years of a case and their money, measured from what it is measured from."""
-    lives, flow = yield from _lives(case, terms)
-    priced = terms.of_package(case.package)
-    every = [Money.of(priced, life, case.size, flow) for life in lives]
-    return max(every, key=lambda money: money.worth.npv)
+def value_together(joint: Joint) -> Question:
+    """Ask for all that the row of a decision for several sites needs; what is lacking at one lacks at all."""
+    if joint.lacking:
+        lacking = ", ".join(joint.lacking)
+        told = f"it is no case at {lacking}, so there is no sum"
+        return Valued(joint.first, "left out", told, joint=joint)
+    years: list[tuple[int, Valued]] = []
+    parts: list[Part] = []
+    for times, case in joint.parts:
+        try:
+            years.append((times, (yield from _first_year(case))))
+            if case.terms is not None:
+                parts.append(replace((yield from part_of(case, case.terms)), times=times))
+        except Failed as failure:
+            told = f"at {case.family.site}: {failure}"
+            return Valued(joint.first, "failed", told, joint=joint)
+    known = _years_together(joint, years)
+    return _summed(known, (yield Sums(tuple(parts)))) if parts else known
 
 
-def _lives(
-    case: Case, terms: Terms
-) -> Generator[Wanted, Answer, tuple[list[Life], CashFlow | None]]:
-    """Ask for the years that a case may have, and for today's money if it is measured from that."""
-    lives = yield from lives_in(case, terms)
+def _years_together(joint: Joint, years: Sequence[tuple[int, Valued]]) -> Valued:
+    """Return the sums of first years; what has no sum is not a number."""
+
+    def summed(bills: Sequence[tuple[int, BillFigures | None]]) -> BillFigures | None:
+        known = [(times, vars(bill)) for times, bill in bills if bill is not None]
+        if len(known) < len(bills):
+            return None
+        keys = ("bill", "cost", "left_worth", "import_kwh", "export_kwh")
+        sums = {key: sum(times * bill[key] for times, bill in known) for key in keys}
+        parts = np.sum([times * np.array(bill["parts"]) for times, bill in known], axis=0)
+        return BillFigures(**sums, peak_kw=math.nan, parts=tuple(parts.tolist()))
+
+    of_runs = [(times, each.figures) for times, each in years if each.figures is not None]
+    figures = None
+    if len(of_runs) == len(years):
+
+        def whole(name: str) -> Any:
+            every = [(times, getattr(run, name)) for times, run in of_runs]
+            if any(value is None for _, value in every):
+                return None
+            return sum(times * value for times, value in every)
+
+        first = of_runs[0][1]
+        bills = {key: summed([(n, run.bills[key]) for n, run in of_runs]) for key in first.bills}
+        sources = {
+            key: sum(times * getattr(run.sources, key) for times, run in of_runs)
+            for key in vars(first.sources)
+        }
+        figures = replace(
+            first, bills={key: bill for key, bill in bills.items() if bill},
+            sources=replace(first.sources, **sources), plan_kind="",
+            **cast(Any, {key: whole(key) for key in SUMMED_UP} | dict.fromkeys(WITHOUT_SUM, math.nan)),
+        )  # fmt: skip
+    own = summed([(times, each.own) for times, each in years])
+    before = summed([(times, each.before) for times, each in years])
+    return Valued(joint.first, "done", "", figures, None, own, before, joint)
+
+
+SUMMED_UP = ("windows", "saved_seen", "saved_unseen", "discharged_kwh", "end_kwh_plan")
+"""Figures of runs that are summed up where several sites are decided together."""
+
+WITHOUT_SUM = ("plan_gap", "full_cycles", "cycles_counted", "end_worth", "worth_battery",
+               "worth_battery_and_power", "worth_inverter", "worth_connection")  # fmt: skip
+"""Figures that say nothing of several sites."""
+
+
+def _first_year(case: Case) -> Asking[Valued]:
+    """Ask for the first year of a case."""
+    figures = None
+    if case.way not in WITHOUT_BATTERY:
+        yield Wanted(case.family, "base", case.family.own)
+        figures = yield from figures_of(case.family, case.run)
+    own = yield from _bill_of(case)
+    if figures is not None and case.against is not None:
+        before = figures.bills[case.against]
+    else:
+        before = yield from _bill_of(case.before)
+    return Valued(case, "done", "", figures, own=own, before=before)
+
+
+def _summed(known: Valued, money: Summary | Failure) -> Valued:
+    """Return what is known of a case with what its money comes to."""
+    if isinstance(money, Failure):
+        return Valued(known.case, "failed", money.reason, joint=known.joint)
+    return replace(known, money=money)
+
+
+def money_in(case: Case | Joint, terms: Terms) -> Asking[Money]:
+    """Ask for the years of a case and their money, year by year."""
+    parts = []
+    for times, each in case.parts if isinstance(case, Joint) else [(1, case)]:
+        parts.append(replace((yield from part_of(each, terms)), times=times))
+    return money_of(parts)
+
+
+def part_of(case: Case, terms: Terms) -> Asking[Part]:
+    """Ask for all that the money of a case follows from."""
+    has_price = case.way not in WITHOUT_BATTERY and case.against != "no_windows"
+    own = yield from _years_of(case, terms)
     if case.today is None:
-        return lives, None
-    today, flow = yield from _of_today(case, terms)
-    return [life.over(today) for life in lives], flow
+        return Part(terms, case.fading, case.package, own, has_price=has_price)
+    today = yield from _years_of(case.before, terms)
+    bare = (yield from _years_of(case.nothing_bought, terms)) if has_price else None
+    return Part(terms, case.fading, case.package, own, today, bare, has_price)
 
 
-def _of_today(case: Case, terms: Terms) -> Generator[Wanted, Answer, tuple[Life, CashFlow]]:
+def _of_today(case: Case, terms: Terms) -> Asking[tuple[Life, CashFlow]]:
     """Ask for today's years and their money, measured from nothing."""
-    lives = yield from lives_in(case.before, terms)
-    flows = [(life, cash_flow(terms, life, case.before.size)) for life in lives]
-    return max(flows, key=lambda each: net_present_value(each[1].rate, each[1].net))
+    years = yield from _years_of(case.before, terms)
+    of_today = Part(terms, case.fading, None, years, today=years).of_today
+    assert of_today is not None
+    return of_today
 
 
-def _break_even(case: Case, terms: Terms) -> Generator[Wanted, Answer, float | None]:
-    """Ask for the price at which a battery is worth as much as none on the same tariff.
-
-    Where it is replaced only if that pays, the number of replacements that pays at that price counts.
-    """
-    if case.way in WITHOUT_BATTERY or case.against == "no_windows":
-        return None
-    lives, reference = yield from _lives(case, terms)
-    least = 0.0
-    if case.today is not None:
-        least = (yield from money_of(case.nothing_bought, terms)).worth.npv
-    priced = terms.of_package(case.package)
-    prices = [break_even_price(priced, life, case.size, reference, least) for life in lives]
-    return max((price for price in prices if price is not None), default=None)
-
-
-def lives_in(case: Case, terms: Terms) -> Generator[Wanted, Answer, list[Life]]:
-    """Ask for the years of a case; where replacements are done only if they pay, with any number of them."""
-    lives = [(yield from life_in(case, terms))]
-    while terms.replacement and terms.replacement.only_if_it_pays and lives[-1].replacements:
-        fewer = terms.replacing_at_most(lives[-1].replacements - 1)
-        lives.append((yield from life_in(case, fewer)))
-    return lives
-
-
-def life_in(case: Case, terms: Terms) -> Generator[Wanted, Answer, Life]:
-    """Ask for the plans of worn equipment that a life needs.
+def _years_of(case: Case, terms: Terms) -> Asking[Years]:
+    """Ask for the plans of worn equipment that the years of a case need.
 
     Savings are measured from the same run, or from nothing where another case is what they are measured from.
     """
     known: dict[Wear, YearFigures] = {}
-    while isinstance(life := life_of(terms, case.fading, known.get), Wear):
+    while isinstance(wear := lives_of(terms, case.fading, known.get), Wear):
         if case.way in WITHOUT_BATTERY:
-            found = yield from _bill_of(replace(case, run=case.run.worn(Wear(1.0, life.pv))))
+            found = yield from _bill_of(replace(case, run=case.run.worn(Wear(1.0, wear.pv))))
             bill, parts = found.bill, tuple(-part for part in found.parts)
-            known[life] = YearFigures(-bill, -bill, 0.0, 0.0, 0.0, (*parts, *parts, 0.0, 0.0, 0.0))
+            known[wear] = YearFigures(-bill, -bill, 0.0, 0.0, 0.0, (*parts, *parts, 0.0, 0.0, 0.0))
         else:
-            figures = yield from figures_of(case.family, case.run.worn(life))
-            known[life] = year_figures(figures, case.way, case.against)
-    return life
+            figures = yield from figures_of(case.family, case.run.worn(wear))
+            known[wear] = year_figures(figures, case.way, case.against)
+    return Years(case.size, known)
 
 
 def sources_of(valued: Valued, manner: Manner) -> tuple[Source, ...]:
     """Return the planned years of a case that is done, each with its key in the ledger."""
-    case, is_bare = valued.case, valued.case.way in WITHOUT_BATTERY
-    if valued.status != "done":
+    case = valued.case
+    if valued.status != "done" or valued.joint:
         return ()
-    planned = [(0, Wear())] if valued.money is None else valued.money.life.planned
+    is_bare = case.way in WITHOUT_BATTERY
+    planned = [(0, Wear())] if valued.money is None else valued.money.planned
     found = []
     for year, wear in planned:
         wear = Wear(1.0, wear.pv) if is_bare else wear
@@ -220,7 +280,7 @@ def sources_of(valued: Valued, manner: Manner) -> tuple[Source, ...]:
     return tuple(found)
 
 
-def _bill_of(case: Case) -> Generator[Wanted, Answer, BillFigures]:
+def _bill_of(case: Case) -> Asking[BillFigures]:
     """Ask for the bill of a case's first year."""
     if case.way in WITHOUT_BATTERY:
         return _known((yield Wanted(case.family, "bare", case.run)), Bare).bills[case.way]
@@ -228,7 +288,7 @@ def _bill_of(case: Case) -> Generator[Wanted, Answer, BillFigures]:
     return figures.bills[case.way]
 
 
-def figures_of(family: Family, run: Run) -> Generator[Wanted, Answer, RunFigures]:
+def figures_of(family: Family, run: Run) -> Asking[RunFigures]:
     """Ask for the figures of a run; the own equipment is the base itself."""
     kind = "base" if run == family.own else "run"
     return _known((yield Wanted(family, kind, run)), Searched).figures
@@ -257,7 +317,7 @@ def year_figures(figures: RunFigures, way: Way, against: Against | None) -> Year
     )  # fmt: skip
 
 
-def _why_hopeless(case: Case, runs: Sequence[Run]) -> Generator[Wanted, Answer, str]:
+def _why_hopeless(case: Case, runs: Sequence[Run]) -> Question:
     """Say why a case cannot be worth as much as the site's own battery; nothing if it can.
 
     What the plan of a size costs at least follows from the shadow prices of the own one and of the
@@ -274,7 +334,7 @@ def _why_hopeless(case: Case, runs: Sequence[Run]) -> Generator[Wanted, Answer, 
     if at_own.money is None or at_own.figures is None:
         return ""
     own_npv = at_own.money.worth.npv
-    before = float(at_own.money.life.before.max())
+    before = at_own.money.before
     saved = before - bounds.least_costs[runs.index(case.run)]
     reference = None if case.today is None else (yield from _of_today(case, terms))[1]
     priced = terms.of_package(case.package)
@@ -373,9 +433,7 @@ def _planned(
     return Planned(value, (bigger - value) / SLIGHTLY, slope.is_linear)
 
 
-def swing_of(
-    valued: Valued, name: str, ends: tuple[float, float]
-) -> Generator[Wanted, Answer, Swing]:
+def swing_of(valued: Valued, name: str, ends: tuple[float, float]) -> Question:
     """Ask what a case is worth at both ends of a range."""
     npvs: list[float | None] = []
     for end in ends:
@@ -384,7 +442,7 @@ def swing_of(
     return Swing(name, *ends, *npvs)
 
 
-def floors_cost_of(valued: Valued) -> Generator[Wanted, Answer, float | None]:
+def floors_cost_of(valued: Valued) -> Question:
     """Ask by how much more a case were worth over its years without floors for an endurance. [money]"""
     case, money = valued.case, valued.money
     if money is None or not case.endurance_hours:
@@ -424,11 +482,12 @@ def _times(prices: Any, times: float) -> Any:
     return prices.model_copy(update=changed)
 
 
-def chances_for(valued: Valued, draws: Draws) -> Generator[Wanted, Answer, Chances | None]:
+def chances_for(valued: Valued, draws: Draws) -> Asking[Chances | None]:
     """Ask what drawn weather, loads and prices make of a case."""
-    case, money = valued.case, valued.money
-    if case.terms is None or money is None:
+    case = valued.case
+    if case.terms is None or valued.money is None:
         return None
+    money = yield from money_in(case, case.terms)
     today = None if case.today is None else (yield from _of_today(case, case.terms))[0]
     saved = []
     for year, wear in money.life.planned:
@@ -445,7 +504,7 @@ def chances_for(valued: Valued, draws: Draws) -> Generator[Wanted, Answer, Chanc
 
 def _drawn(
     case: Case, wear: Wear, draws: Draws, beside: Against | None
-) -> Generator[Wanted, Answer, dict[str | None, FloatArray]]:
+) -> Asking[dict[str | None, FloatArray]]:
     """Ask what a case with worn equipment costs in drawn weather, and another way of the same run."""
     ways = (case.way,) if beside is None else (case.way, beside)
     if case.way in WITHOUT_BATTERY:

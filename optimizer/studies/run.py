@@ -12,25 +12,30 @@ from pathlib import Path
 from typing import Any
 
 from optimizer.base.progress import Progress
+from optimizer.economics.cash_flow import Money
 from optimizer.planning.solver import processors
 from optimizer.studies.answer_store import LEDGER, Ledger
 from optimizer.studies.best_sizes import find_best_sizes
-from optimizer.studies.cases import Manner, Run, Study, read_study
+from optimizer.studies.cases import Case, Joint, Manner, Run, Study, read_study
 from optimizer.studies.estimate import duration, extent_of, work_to_come
 from optimizer.studies.executors import Cluster, Here, Lanes, Processes
 from optimizer.studies.manifest import manifest_of
 from optimizer.studies.questions import (
+    Asking,
     Failed,
+    Question,
     Valued,
     chances_for,
     floors_cost_of,
+    money_in,
     sources_of,
     swing_of,
     value_of,
+    value_together,
 )
 from optimizer.studies.scheduler import CarryingOut
-from optimizer.studies.table import WAYS, row_of
-from optimizer.studies.verdict import Row, Sized, StudyResult, Verdict
+from optimizer.studies.table import WAYS, Rows, row_of, tabled
+from optimizer.studies.verdict import OnDemand, Row, Sized, StudyResult, Verdict
 
 FEW_PIECES = 3
 """So few pieces of work are done in this process: to begin others takes longer."""
@@ -44,10 +49,11 @@ def list_study(path: Path, processes: int | None) -> tuple[dict[str, Any], list[
         "study": study.file.study, "families": extent.families, "pieces": extent.pieces,
         "about_seconds": round(extent.seconds, 1),
     }  # fmt: skip
-    return told, [
-        row_of(number, Valued(case, "listed"), study.currency)
-        for number, case in enumerate(study.cases, start=1)
+    listed = [
+        *(Valued(case, "listed") for case in study.cases),
+        *(Valued(joint.first, "listed", joint=joint) for joint in study.joint),
     ]
+    return told, [row_of(number, each, study.currency) for number, each in enumerate(listed, 1)]
 
 
 def run_study(
@@ -149,20 +155,27 @@ def _result(
     progress: Progress,
 ) -> StudyResult:
     file = study.file
+    table = Rows()
 
-    def rows_of(found: Sequence[Valued | None]) -> list[Row]:
-        numbered = enumerate(found, start=1)
-        return [row_of(number, each, study.currency) for number, each in numbered if each]
+    def asked(questions: Sequence[Question]) -> list[Question]:
+        first = 1 + len(valued)
+        return [
+            tabled(table, number, each, study.currency)
+            for number, each in enumerate(questions, first)
+        ]
 
+    valued: list[Valued] = []
     bounded = _bounded_runs(study)
-    valued: list[Valued] = carrying_out.results(
-        [
-            value_of(case, hopeless_among=bounded.get(case.family.key, []))
-            if case.way == "windows"
-            else value_of(case)
-            for case in study.cases
-        ],
-        lambda found: so_far(rows_of(found)),
+    valued += carrying_out.results(
+        asked(
+            [
+                value_of(case, hopeless_among=bounded.get(case.family.key, []))
+                if case.way == "windows"
+                else value_of(case)
+                for case in study.cases
+            ]
+        ),
+        lambda _found: so_far(table.in_order()),
         [float(case.role == "listed" and case.way == "windows") for case in study.cases],
         work_to_come(study),
     )
@@ -171,22 +184,41 @@ def _result(
     if file.best_size is not None:
         progress("looking for the best sizes")
         sized, more = find_best_sizes(study, carrying_out, valued, notes)
-        valued = [*valued, *more]
-    rows = rows_of(valued)
+        valued += carrying_out.results(asked([value_of(each.case) for each in more]))
+    valued += carrying_out.results(asked([value_together(joint) for joint in study.joint]))
+    rows = table.in_order()
     manner = carrying_out.manner
+    moneys = OnDemand(
+        [case for case, each in enumerate(valued, 1) if each.money is not None],
+        lambda case: carrying_out.known(_money_of(valued[case - 1].decided)),
+    )
     result = StudyResult(
         file.study, file.about, file.invented, study.currency, file.effort, tuple(rows), (),
         tuple(sized), file.money, file.ageing, file.draws, manifest, tuple(notes), file.reference,
-        {case: each.money for case, each in enumerate(valued, 1) if each.money is not None},
-        {case: sources_of(each, manner) for case, each in enumerate(valued, 1)},
+        moneys,
+        OnDemand(range(1, 1 + len(valued)), lambda case: sources_of(valued[case - 1], manner)),
+        file.decide_together,
     )  # fmt: skip
     if file.money is None:
         return result
     progress("looking closely at the best case of each site")
-    best = _best_of_sites(result)
-    closely = [(case, valued[case - 1], rows[case - 1]) for case in best]
+    number = {id(case): at for at, case in enumerate(study.cases, 1)}
+    best = [
+        case
+        for at in _best_of_sites(result)
+        for joint in [valued[at - 1].joint]
+        for case in ([at] if joint is None else [number[id(part)] for _, part in joint.parts])
+    ]
+    again = carrying_out.results([value_of(valued[case - 1].case) for case in best])
+    closely = [(case, each, rows[case - 1]) for case, each in zip(best, again, strict=True)]
     verdicts = _verdicts(study, carrying_out, closely, notes)
     return replace(result, verdicts=tuple(verdicts), notes=tuple(notes))
+
+
+def _money_of(case: Case | Joint) -> Asking[Money]:
+    """Ask for the money of a case of a study that states prices."""
+    assert case.terms is not None
+    return money_in(case, case.terms)
 
 
 def _estimated_sites(study: Study) -> list[str]:
@@ -243,12 +275,13 @@ def _verdicts(
             drawn = None
         own = swings[place * len(ranges) : (place + 1) * len(ranges)]
         by_reach = sorted((swing for swing in own if swing), key=lambda swing: -swing.reach)
-        if valued.figures is not None and valued.money is not None:
+        if valued.figures is not None:
+            money = carrying_out.known(_money_of(valued.case))
             controls = valued.case.family.brief.scenario.controls
             verdicts.append(
                 Verdict(
                     case, row, valued.figures.settings,
-                    controls.whole_kw_of(valued.case.run.inverter_kw), valued.money,
+                    controls.whole_kw_of(valued.case.run.inverter_kw), money,
                     tuple(by_reach), drawn, floors[place],
                 )
             )  # fmt: skip

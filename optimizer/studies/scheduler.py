@@ -3,6 +3,7 @@
 A lane keeps to a family while there is work for it, for it has that one compiled; a family's base comes
 first, since all its other runs start from it. Of a family's work that of the earliest question is done
 first, so that whole cases come out one after the other, and a study says something long before it is over.
+Money that is to be summed up goes before all else, as much of it in one piece as is there.
 What a loop does hangs on what came in, never on how much waits: a hundred thousand cases take a hundred
 times as long as a thousand. Read next: ``run``.
 """
@@ -11,18 +12,20 @@ from __future__ import annotations
 
 import heapq
 import time
-from collections import Counter, defaultdict
+from collections import Counter, defaultdict, deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+from optimizer.base.errors import InputError
 from optimizer.base.progress import Progress
-from optimizer.studies.answer_store import Ledger
-from optimizer.studies.answers import Answer
+from optimizer.economics.valued import Summary
+from optimizer.studies.answer_store import LEDGER, Ledger
+from optimizer.studies.answers import Answer, Summed, Sums, SumsAsked
 from optimizer.studies.cases import Manner
 from optimizer.studies.estimate import Pace, duration
 from optimizer.studies.executors import Lanes
-from optimizer.studies.questions import Failed, Question, Wanted
+from optimizer.studies.questions import Asking, Failed, Found, Question, Wanted
 from optimizer.studies.worker import Job
 
 TELL_EVERY_S = 10.0
@@ -36,6 +39,11 @@ GROWTH = 1.5
 longer than the whole one, times a number."""
 
 WAIT_S = 1.0
+
+MOST_SUMS = 50
+"""So many sums at most are one piece of work: a fifth of a second."""
+
+SUMS = "sums"
 
 
 @dataclass
@@ -81,6 +89,8 @@ class CarryingOut:
         self._on_lane: dict[str, set[str]] = {}
         self._family_of: dict[str, str] = {}
         self._at_work: Counter[str] = Counter()
+        self._sums: deque[tuple[int, Sums]] = deque()
+        self._summing: dict[str, list[int]] = {}
         self._results: dict[int, Any] = {}
         self._pace = Pace(manner.effort)
         self.done = 0
@@ -112,12 +122,19 @@ class CarryingOut:
         for number in range(len(questions)):
             self._go_on(number, None)
         known_before = len(self._results)
-        while self._waiting:
+        while self._waiting or self._sums or self._summing:
             self._give_out()
             came = list(self._lanes.answers(WAIT_S))
-            self._ledger.add_all([(job.key, answer) for _, job, answer in came])
-            for lane, job, _ in came:
-                self._take(lane, job)
+            self._ledger.add_all([
+                (job.key, answer) for _, job, answer in came
+                if job.kind != SUMS and not isinstance(answer, Summed)
+            ])  # fmt: skip
+            for lane, job, answer in came:
+                self._is_free(lane, job.key)
+                if job.kind == SUMS:
+                    self._take_sums(job.key, answer)
+                else:
+                    self._take(job)
             answered = len(self._results) - known_before
             if answered >= max(1, self._rows_told * GROWTH):
                 so_far(self._in_order())
@@ -128,21 +145,42 @@ class CarryingOut:
                 self._tell(at_once=False)
         return self._in_order()
 
+    def known(self, question: Asking[Found]) -> Found:
+        """Return what a question comes to whose work is all done already, and kept."""
+        try:
+            wanted = next(question)
+            while (answer := self._ledger.get(self._key_of(wanted))) is not None:
+                wanted = question.send(answer)
+        except StopIteration as end:
+            found: Found = end.value
+            return found
+        raise InputError(
+            "an answer that was there is gone from the ledger",
+            where=LEDGER,
+            mend="Do the study again: what is lost is done anew.",
+        )
+
     def _in_order(self) -> list[Any]:
         return [self._results.get(number) for number in range(len(self._questions))]
 
-    def _go_on(self, number: int, answer: Answer | None) -> None:
+    def _go_on(self, number: int, answer: Answer | Summary | None) -> None:
         """Send a question its answer, and all others that are known, until it wants something new."""
         question = self._questions[number]
         try:
-            wanted = question.send(answer)  # type: ignore[arg-type]
-            while (key := self._key_of(wanted)) and (known := self._ledger.get(key)) is not None:
+            wanted = question.send(answer)
+            while not isinstance(wanted, Sums):
+                key = self._key_of(wanted)
+                if (known := self._ledger.get(key)) is None:
+                    break
                 wanted = question.send(known)
         except StopIteration as end:
             self._answered(number, end.value)
             return
         except Failed as failure:
             self._answered(number, failure)
+            return
+        if isinstance(wanted, Sums):
+            self._sums.append((number, wanted))
             return
         if key not in self._waiting:
             self._waiting[key] = _Waiting(wanted)
@@ -169,8 +207,21 @@ class CarryingOut:
         """Give each lane that has room a piece of work."""
         for lane in self._lanes.names():
             running = self._on_lane.setdefault(lane, set())
-            while self._queued and len(running) < self._lanes.in_flight:
-                self._give(lane, running)
+            while (self._sums or self._queued) and len(running) < self._lanes.in_flight:
+                if self._sums:
+                    self._give_sums(lane, running)
+                else:
+                    self._give(lane, running)
+
+    def _give_sums(self, lane: str, running: set[str]) -> None:
+        """Give a lane all the sums that are there, up to a number; it keeps its family."""
+        given = [self._sums.popleft() for _ in range(min(len(self._sums), MOST_SUMS))]
+        self._order += 1
+        key = f"{SUMS} {self._order}"
+        self._summing[key] = [number for number, _ in given]
+        running.add(key)
+        asked = SumsAsked(tuple(sums for _, sums in given))
+        self._lanes.give(lane, b"", Job(key, SUMS, SUMS, None, self.manner, more=asked))
 
     def _give(self, lane: str, running: set[str]) -> None:
         family = self._best_family(lane)
@@ -194,12 +245,22 @@ class CarryingOut:
             self._queued, key=lambda family: (self._at_work[family], self._queued[family][0])
         )
 
-    def _take(self, lane: str, job: Job) -> None:
-        """Hand an answer that is kept now to all who wait for it."""
+    def _is_free(self, lane: str, key: str) -> None:
+        """Note that a lane has done a piece of work."""
         for running in (self._on_lane.get(lane, set()), *self._on_lane.values()):
-            if job.key in running:  # a cluster may do it elsewhere than was asked
-                running.remove(job.key)
+            if key in running:  # a cluster may do it elsewhere than was asked
+                running.remove(key)
                 break
+
+    def _take_sums(self, key: str, answer: Answer | Summed) -> None:
+        """Hand each sum to the question that asked for it; where their process died each has failed."""
+        numbers = self._summing.pop(key)
+        each = answer.each if isinstance(answer, Summed) else [answer] * len(numbers)
+        for number, found in zip(numbers, each, strict=True):
+            self._go_on(number, found)
+
+    def _take(self, job: Job) -> None:
+        """Hand an answer that is kept now to all who wait for it."""
         self.done += 1
         waiting = self._waiting.pop(job.key)
         seconds = self._clock() - waiting.given

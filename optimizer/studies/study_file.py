@@ -217,7 +217,9 @@ class StudyFile(Document):
     (``one_at_a_time``); ``leave_out`` drops cases to which all of its keys apply, ``also`` adds single
     cases. ``leave_out_hopeless`` drops sizes that, by shadow prices, cannot be worth as much as the
     site's own battery is. With ``reference`` everything is measured from how the site is run today, and
-    "no windows" and what stands today are cases too, on every tariff.
+    "no windows" and what stands today are cases too, on every tariff. ``decide_together`` has groups by a
+    name of one's own: their sites, each with how many times it stands there. All of a group get the same,
+    and the group is ranked in place of its sites.
     """
 
     study: str
@@ -238,10 +240,12 @@ class StudyFile(Document):
     best_size: BestSize | None = None
     ranges: Ranges = Ranges()
     draws: Draws | None = None
+    decide_together: dict[str, dict[str, Annotated[int, Field(ge=1, le=100_000)]]] = {}
 
     @model_validator(mode="after")
     def _fits(self) -> StudyFile:
         self._refuse_unknown_names()
+        self._refuse_odd_groups()
         if self.money is None:
             needs = {
                 "vary.prices_rise_pct": self.vary.prices_rise_pct, "best_size": self.best_size,
@@ -302,6 +306,35 @@ class StudyFile(Document):
         self._refuse_odd_packages()
         self._refuse_what_drops_nothing()
         self._refuse_what_is_added_nowhere()
+
+    def _refuse_odd_groups(self) -> None:
+        members = [site for group in self.decide_together.values() for site in group]
+        if (twice := _first_twice(members)) is not None:
+            raise Mistake(
+                f"{twice!r} is decided twice", "Leave it in one group.", "decide_together"
+            )
+        for name, group in self.decide_together.items():
+            for site in group:
+                if site not in self.sites:
+                    raise Mistake(
+                        f"decide_together names the site {site!r}, which is not listed",
+                        "List it under sites.",
+                        ("decide_together", name, site),
+                    )
+            if not group or name in self.sites:
+                what = "has no sites" if not group else "is called as one of the sites"
+                raise Mistake(
+                    f"the group {name!r} {what}",
+                    "Give it a name of its own, and its sites with how often each stands there.",
+                    ("decide_together", name),
+                )
+        for key in ("best_size", "leave_out_hopeless"):
+            if self.decide_together and getattr(self, key):
+                raise Mistake(
+                    f"{key} looks at each site alone, but some are decided together",
+                    "List the sizes under vary.battery_kwh: the best of them for all is ranked first.",
+                    key,
+                )
 
     def _refuse_controls_that_cannot_cover(self) -> None:
         for name, controls in self.controls.items():

@@ -6,6 +6,8 @@ Read next: ``scheduler``.
 from __future__ import annotations
 
 import math
+from array import array
+from collections.abc import Iterator, Mapping
 from dataclasses import fields
 from typing import Any
 
@@ -14,8 +16,8 @@ from optimizer.evaluation.comparison import LABELS, NOTHING_TO_SAVE
 from optimizer.evaluation.savings_breakdown import Sources
 from optimizer.settings.windows import no_windows
 from optimizer.studies.answers import BillFigures, RunFigures
-from optimizer.studies.cases import WITHOUT_BATTERY, Case
-from optimizer.studies.questions import Valued
+from optimizer.studies.cases import WITHOUT_BATTERY, Case, Joint
+from optimizer.studies.questions import Question, Valued
 
 WAYS = {
     "windows": "with windows",
@@ -42,11 +44,83 @@ UNKNOWN = RunFigures(**dict.fromkeys([field.name for field in fields(RunFigures)
 """Figures that name the columns of a row of which none is known."""
 
 
+NONE, WHOLE, NUMBER, WORDS_AT = range(4)
+"""Kinds of cells; of words it is kept where they stand."""
+
+
+class Rows:
+    """Rows as they become known, by column: a row takes a tenth of what it takes as a mapping of its own."""
+
+    def __init__(self) -> None:
+        self.names: dict[str, int] = {}
+        self._places: dict[int, int] = {}
+        self._values, self._kinds = array("d"), array("b")
+        self._words: dict[str, int] = {}
+        self._told: list[str] = []
+
+    def put(self, number: int, row: Mapping[str, Any]) -> None:
+        """Keep a row; all rows have the same columns."""
+        if not self.names:
+            self.names = {name: at for at, name in enumerate(row)}
+        self._places[number] = len(self._places)
+        for name in self.names:
+            value = row[name]
+            if isinstance(value, str):
+                at = self._words.setdefault(value, len(self._words))
+                if at == len(self._told):
+                    self._told.append(value)
+                value, kind = at, WORDS_AT
+            else:
+                kind = NONE if value is None else WHOLE if isinstance(value, int) else NUMBER
+            self._values.append(0.0 if value is None else value)
+            self._kinds.append(kind)
+
+    def value(self, number: int, name: str) -> Any:
+        """Return a cell of a row."""
+        at = self._places[number] * len(self.names) + self.names[name]
+        kind, value = self._kinds[at], self._values[at]
+        if kind == NONE:
+            return None
+        return (
+            value if kind == NUMBER else self._told[int(value)] if kind == WORDS_AT else int(value)
+        )
+
+    def in_order(self) -> list[Mapping[str, Any]]:
+        """Return the rows that are known, by their numbers."""
+        return [KeptRow(self, number) for number in sorted(self._places)]
+
+
+class KeptRow(Mapping[str, Any]):
+    """A row of the table, read where it is kept."""
+
+    __slots__ = ("_number", "_rows")
+
+    def __init__(self, rows: Rows, number: int) -> None:
+        self._rows, self._number = rows, number
+
+    def __getitem__(self, name: str) -> Any:
+        return self._rows.value(self._number, name)
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._rows.names)
+
+    def __len__(self) -> int:
+        return len(self._rows.names)
+
+
+def tabled(table: Rows, number: int, question: Question, currency: str) -> Question:
+    """Ask a question, put its row into the table, and keep no more than is needed then."""
+    valued: Valued = yield from question
+    table.put(number, row_of(number, valued, currency))
+    return valued.brief
+
+
 def row_of(number: int, valued: Valued, currency: str) -> dict[str, Any]:
     """Return a row; what is unknown is None."""
     money = currency.lower()
     row: dict[str, Any] = {"case": number, "status": valued.status, "reason": valued.reason}
-    row |= _of_case(valued.case)
+    joint = valued.joint
+    row |= _of_case(valued.case) if joint is None else _of_joint(joint)
     year = _of_year(valued.figures or UNKNOWN, money)
     row |= year if valued.figures else dict.fromkeys(year)
     row |= _of_first_bill(valued, money)
@@ -55,20 +129,30 @@ def row_of(number: int, valued: Valued, currency: str) -> dict[str, Any]:
         row |= _of_money(None if known is None else known.worth, money, "")
         of_plan = None if known is None or valued.figures is None else known.worth_of_plan
         row |= _of_money(of_plan, money, "_of_plan")
-        flow, life = (None, None) if known is None else (known.flow, known.life)
-        row[f"investment_{money}"] = None if flow is None else -float(flow.investment[0])
-        row[f"incentive_{money}"] = None if flow is None else float(flow.incentive[0])
+        row[f"investment_{money}"] = known and known.investment
+        row[f"incentive_{money}"] = known and known.incentive
         paid = None if known is None else known.worth.cost
         row[f"cost_present_value_{money}"] = paid
-        row[f"price_{money}_per_kwh"] = valued.case.stated_price
-        row[f"break_even_price_{money}_per_kwh"] = valued.break_even
+        row[f"price_{money}_per_kwh"] = valued.decided.stated_price
+        row[f"break_even_price_{money}_per_kwh"] = known and known.break_even
         row["against"] = valued.case.against or TODAY
-        life = None if valued.case.way in WITHOUT_BATTERY else life
-        row["health_at_end_pct"] = None if life is None else 100 * life.health_after
-        row["replacements"] = None if life is None else int(life.is_new.sum())
-    found = valued.figures
+        aged = None if valued.case.way in WITHOUT_BATTERY else known
+        row["health_at_end_pct"] = aged and 100 * aged.health_after
+        row["replacements"] = aged and aged.replacements
+    found = valued.figures if joint is None else None
     row["settings_json"] = found and found.settings.model_dump_json(exclude_none=True)
     return {name: _plain(value) for name, value in row.items()}
+
+
+def _of_joint(joint: Joint) -> dict[str, Any]:
+    """Return what is alike at all sites that are decided together; what differs is None."""
+    first, *others = (_of_case(case) for _, case in joint.parts)
+    alike = {
+        name: value if all(other[name] == value for other in others) else None
+        for name, value in first.items()
+    }
+    name = alike["tariff_name"] or "each site's own"
+    return alike | {"role": joint.role, "site": joint.group, "tariff_name": name}
 
 
 def _of_case(case: Case) -> dict[str, Any]:

@@ -9,9 +9,9 @@ Read next: ``studies``.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, TypeVar
 
 from optimizer.economics.assumptions import Terms
 from optimizer.economics.best_size import BestSize
@@ -125,6 +125,27 @@ class Source:
     key: str
 
 
+Kept = TypeVar("Kept")
+
+
+class OnDemand(Mapping[int, Kept]):
+    """What can be told of each of some cases, worked out when it is asked for, and not kept."""
+
+    def __init__(self, cases: Iterable[int], told: Callable[[int], Kept]) -> None:
+        self._cases, self._told = dict.fromkeys(cases), told
+
+    def __getitem__(self, case: int) -> Kept:
+        if case not in self._cases:
+            raise KeyError(case)
+        return self._told(case)
+
+    def __iter__(self) -> Iterator[int]:
+        return iter(self._cases)
+
+    def __len__(self) -> int:
+        return len(self._cases)
+
+
 @dataclass(frozen=True)
 class StudyResult:
     """All that a study came to.
@@ -133,7 +154,8 @@ class StudyResult:
     best case of each site. ``terms``, ``draws`` are None where the study states none. ``manifest`` has
     what it takes to do all of it again: hashes of the inputs, versions, solver, seeds. ``notes`` tell what
     of the scenarios does not count here. ``moneys`` and ``sources`` are by the number of the case: its years,
-    and the pieces of work that they came from.
+    and the pieces of work that they came from. ``together`` has, by name, the groups of sites for which one
+    thing is decided, each site with how many times it stands there.
     """
 
     name: str
@@ -152,6 +174,7 @@ class StudyResult:
     reference: Reference | None = None
     moneys: Mapping[int, Money] = field(default_factory=dict)
     sources: Mapping[int, tuple[Source, ...]] = field(default_factory=dict)
+    together: Mapping[str, Mapping[str, int]] = field(default_factory=dict)
 
     @property
     def money(self) -> str:
@@ -183,6 +206,12 @@ class StudyResult:
 
     @property
     def ranked(self) -> list[Row]:
+        """What is to be decided among: a group's rows in place of those of its sites."""
+        members = {site for group in self.together.values() for site in group}
+        return [row for row in self.ranked_each if row["site"] not in members]
+
+    @property
+    def ranked_each(self) -> list[Row]:
         """The rows that came to something, those as stated before others, the best of each first."""
         return sorted(self.done, key=lambda row: (not self.is_as_stated(row), -row[self.measure]))
 

@@ -16,6 +16,8 @@ import zlib
 from collections import OrderedDict
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import partial
+from typing import TypeVar
 
 import numpy as np
 
@@ -25,6 +27,7 @@ from optimizer.billing.bill import Bill, bill_flows
 from optimizer.billing.tariff import Tariff
 from optimizer.economics.ageing import Ageing, equivalent_full_cycles
 from optimizer.economics.assumptions import PARTS_OF_BILL
+from optimizer.economics.valued import summary_of
 from optimizer.evaluation.comparison import Case as Bills
 from optimizer.evaluation.comparison import Judge, cases_of
 from optimizer.evaluation.savings_breakdown import Sources, sources_of
@@ -61,6 +64,8 @@ from optimizer.studies.answers import (
     Searched,
     Slope,
     SlopeAsked,
+    Summed,
+    SumsAsked,
 )
 from optimizer.studies.cases import WITHOUT_BATTERY, Manner, Run
 from optimizer.workflows.inputs import groupings_of, horizon_of, problem_of, task_of
@@ -80,14 +85,14 @@ class Job:
 
     ``kind`` is ``base`` (the scenario's own equipment, searched in full), ``run``, ``bounds`` (what the
     base's shadow prices say of other runs), ``slope`` (a plan and its worth of a kWh), ``bare`` (no battery),
-    or ``draws``.
+    ``draws``, or ``sums`` (money, of no family).
     ``base`` is the answer of the family's base, ``more`` what the kind needs beside.
     """
 
     key: str
     family: str
     kind: str
-    run: Run
+    run: Run | None
     manner: Manner
     base: Answer | None = None
     more: Asked = None
@@ -102,11 +107,13 @@ class _Opened:
     bases: tuple[str, ...] | None
 
 
+Done = TypeVar("Done")
+
 _opened: OrderedDict[str, _Opened] = OrderedDict()
 _one_at_a_time = threading.Lock()
 
 
-def work(packed: bytes, job: Job) -> Answer:
+def work(packed: bytes, job: Job) -> Answer | Summed:
     """Do a piece of work; what fails is an answer too.
 
     Parameters
@@ -117,15 +124,23 @@ def work(packed: bytes, job: Job) -> Answer:
         What to do.
     """
     with _one_at_a_time:
-        try:
-            return WAYS[job.kind](_open(packed, job), job)
-        except Interrupted:
-            raise
-        except OptimizerError as failure:
-            return Failure(f"{failure.what} ({failure.where}; {failure.mend})")
-        except Exception as fault:  # one impossible case is no end of a study
-            told = f"{type(fault).__name__}: {fault}"
-            return Failure(f"{told} (a fault of the program: please report it)")
+        if isinstance(job.more, SumsAsked):
+            sums = [partial(summary_of, each.parts) for each in job.more.each]
+            return Summed(tuple(map(_or_failure, sums)))
+        return _or_failure(lambda: WAYS[job.kind](_open(packed, job), job))
+
+
+def _or_failure(done: Callable[[], Done]) -> Done | Failure:
+    """Return what is done, or why it cannot be."""
+    try:
+        return done()
+    except Interrupted:
+        raise
+    except OptimizerError as failure:
+        return Failure(f"{failure.what} ({failure.where}; {failure.mend})")
+    except Exception as fault:  # one impossible case is no end of a study
+        told = f"{type(fault).__name__}: {fault}"
+        return Failure(f"{told} (a fault of the program: please report it)")
 
 
 def _open(packed: bytes, job: Job) -> _Opened:
@@ -146,8 +161,14 @@ def _open(packed: bytes, job: Job) -> _Opened:
     return family
 
 
+def _brief_of(family: _Opened, job: Job) -> Brief:
+    """Return the family's brief with the equipment of a job's run."""
+    assert job.run is not None
+    return job.run.brief(family.brief)
+
+
 def _planned(family: _Opened, job: Job) -> tuple[Brief, Plan]:
-    brief = job.run.brief(family.brief)
+    brief = _brief_of(family, job)
     return brief, cheapest_plan(brief, PLANNING_S, quiet, family.solver)
 
 
@@ -179,7 +200,7 @@ def _solved(family: _Opened, job: Job, like: Likeness | None = None) -> Solved:
             found = find_alike(task, weather, name, like, EFFORTS_ALIKE[effort])
         return Solved(brief, plan, task, found)
 
-    case = solved(job.run.brief(family.brief))
+    case = solved(_brief_of(family, job))
     if case.brief.scenario.file.outage.hours is None:
         return case
     return with_endurance(case, solved, quiet)[0]
@@ -201,7 +222,7 @@ def _slope(family: _Opened, job: Job) -> Slope:
 
 def _bare(family: _Opened, job: Job) -> Bare:
     """Replay a run's site without its battery; no plan is needed."""
-    brief = job.run.brief(family.brief)
+    brief = _brief_of(family, job)
     horizon, bills = horizon_of(brief), {}
     for way in WITHOUT_BATTERY:
         flows = _without_battery(horizon, way).flows
@@ -255,7 +276,7 @@ def _draws(family: _Opened, job: Job) -> Drawn:
     """Replay a site in drawn weather at several levels of load; tell what each year costs, by way."""
     asked = job.more
     assert isinstance(asked, DrawsAsked)
-    brief, draws, settings = job.run.brief(family.brief), asked.draws, asked.settings
+    brief, draws, settings = _brief_of(family, job), asked.draws, asked.settings
     if settings is not None and brief.scenario.file.outage.hours is not None:
         level_kwh = brief.scenario.plant.level_kwh
         floors = {month: level_kwh(settings.floor_in(month)) for month in range(1, 13)}

@@ -101,6 +101,7 @@ class Needed(TypedDict):
     study: str
     currency: str
     ranked_by: str
+    decided_together: dict[str, dict[str, int]]
     ranked_cases: list[int]
     rows: list[dict[str, int | float | str | bool | None]]
     verdicts: list[_Verdict]
@@ -296,7 +297,7 @@ def _rows(record: Words) -> Check:
 
     def pairs() -> Iterator[Pair]:
         for row in record["rows"]:
-            if row["status"] != "done":
+            if row["status"] != "done" or row["site"] in record["decided_together"]:
                 continue
             place = f"row of case {row['case']}"
             possible = row.get(f"plan_saves_over_no_windows_{money}")

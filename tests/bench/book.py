@@ -9,6 +9,7 @@ first thousand rows were known on the workers' clock.
 
 from __future__ import annotations
 
+import pickle
 import resource
 import sys
 import tempfile
@@ -17,20 +18,24 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from optimizer.economics.valued import Summary, summary_of
 from optimizer.planning.solver import use_one_thread
 from optimizer.studies.answer_store import LEDGER, Ledger
-from optimizer.studies.answers import Answer
+from optimizer.studies.answers import Answer, Failure, Summed, SumsAsked
 from optimizer.studies.cases import Manner, Run, read_study
 from optimizer.studies.estimate import SECONDS
 from optimizer.studies.executors import Here
 from optimizer.studies.questions import value_of
 from optimizer.studies.scheduler import CarryingOut
-from optimizer.studies.table import row_of
+from optimizer.studies.table import Rows, tabled
 from optimizer.studies.worker import Job
 from tests.studies.small import study_of, write_sites
 from tests.studies.virtual import VirtualLanes
 
 STEPS, ROWS = 17_520, 1_000
+
+SUM_S = 0.005
+"""What the money of a case takes of a worker, about. [s]"""
 
 STUDY = """\
 study: Many
@@ -59,10 +64,24 @@ def measured(count: int, workers: int) -> None:
         answers = _real_answers(study.families[0].own, study)
         seconds = SECONDS[study.file.effort]
 
+        sums: list[Summary | Failure] = []
+
+        def answered(job: Job) -> Answer | Summed:
+            """Return a real answer; money goes to a worker and back as it does there."""
+            if not isinstance(job.more, SumsAsked):
+                return answers[job.kind]
+            sent: SumsAsked = pickle.loads(pickle.dumps(job)).more
+            if not sums:
+                sums.append(summary_of(sent.each[0].parts))
+            back: Summed = pickle.loads(pickle.dumps(Summed(tuple(sums * len(sent.each)))))
+            return back
+
         def took(job: Job) -> float:
+            if isinstance(job.more, SumsAsked):
+                return SUM_S * len(job.more.each)
             return STEPS * (seconds.base if job.kind == "base" else seconds.run)
 
-        lanes = VirtualLanes(workers, took, 3.0, in_flight=2, answer=lambda job: answers[job.kind])
+        lanes = VirtualLanes(workers, took, 3.0, in_flight=2, answer=answered)
         ledger = Ledger(folder / "out")
         first: list[float] = []
 
@@ -72,9 +91,11 @@ def measured(count: int, workers: int) -> None:
 
         begun = time.process_time()
         carrying_out = CarryingOut(ledger, lanes, Manner("normal"), lambda _text: None, lanes.clock)
-        found = carrying_out.results([value_of(case) for case in study.cases], so_far)
+        table = Rows()
+        asked = [tabled(table, at, value_of(case), "EUR") for at, case in enumerate(study.cases, 1)]
+        carrying_out.results(asked, so_far)
         kept_s = time.process_time() - begun
-        rows = sum(row_of(at, each, "EUR")["status"] == "done" for at, each in enumerate(found, 1))
+        rows = sum(row["status"] == "done" for row in table.in_order())
         whole_s = time.process_time() - begun
         ledger.close()
         book = (folder / "out" / LEDGER).stat().st_size

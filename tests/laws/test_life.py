@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import pyxirr
@@ -17,13 +19,13 @@ from optimizer.economics.cash_flow import (
     WarrantyCurve,
     Wear,
     YearFigures,
-    break_even_price,
     cash_flow,
     life_of,
     worth_of,
 )
 from optimizer.economics.monte_carlo import Draws, chances_of
 from optimizer.economics.returns import annuity_factor, net_present_value
+from optimizer.economics.valued import Part, Years, break_even_price, summary_of
 
 SIZE = Size(10.0, 5.0, 6.0)
 
@@ -239,20 +241,23 @@ def test_a_battery_breaks_even_where_what_is_paid_is_what_is_saved() -> None:
     terms = Terms(
         discount_pct=10, years=2, battery={"fixed": 7, "per_kwh": 999}, incentive={"share_pct": 20}
     )
-    price = break_even_price(terms, _two_years(100), SIZE, None, 0.0)
-    assert price == pytest.approx((100 / 1.1 + 100 / 1.21) / 8)
-    beside = break_even_price(terms, _two_years(100), SIZE, None, 40.0)
-    assert beside == pytest.approx((100 / 1.1 + 100 / 1.21 - 40) / 8), "doing without is worth 40"
+    assert break_even_price([_part(terms, 100)]) == pytest.approx((100 / 1.1 + 100 / 1.21) / 8)
+    nothing = Years(Size(0.0, 0.0, 0.0), {Wear(): YearFigures(24, 24, 0, 0)})
+    beside = break_even_price([replace(_part(terms, 100), bare=nothing)])
+    assert beside == pytest.approx((76 / 1.1 + 76 / 1.21) / 8), "doing without saves 24 a year"
     dear = terms.model_copy(
         update={"operating": terms.operating.model_copy(update={"per_year": 101})}
     )
-    assert break_even_price(dear, _two_years(100), SIZE, None, 0.0) is None
+    assert break_even_price([_part(dear, 100)]) is None
     given = terms.model_copy(
         update={"incentive": terms.incentive.model_copy(update={"share_pct": 100})}
     )
-    assert break_even_price(given, _two_years(100), SIZE, None, 0.0) is None, (
-        "any price is given back"
-    )
+    assert break_even_price([_part(given, 100)]) is None, "any price is given back"
+
+
+def _part(terms: Terms, saved: float, times: int = 1, size: Size = SIZE) -> Part:
+    years = Years(size, {Wear(): YearFigures(saved, saved, 0, 0)})
+    return Part(terms, Fading(), None, years, has_price=True, times=times)
 
 
 def test_nothing_bought_costs_nothing_and_what_stands_is_only_run() -> None:
@@ -448,3 +453,18 @@ def test_a_cliff_of_replacements_is_closed_in_on() -> None:
     assert {17.0, 18.0} <= set(known)
     assert len(asked) <= 5, "as many as it takes to halve thirty"
     assert at_cliffs(sizes, {1.0: 1, 30.0: 1}) == []
+
+
+def test_the_money_of_several_sites_is_the_sum_of_theirs_year_by_year() -> None:
+    """Three save 100 a year and two 40, each with 10 kWh for 120: 380 a year for 600, at 10 %."""
+    terms = Terms(discount_pct=10, years=2, battery={"fixed": 20, "per_kwh": 10})
+    parts = [_part(terms, 100, times=3), _part(terms, 40, times=2)]
+    found = summary_of(parts)
+    discounted = 380 / 1.1 + 380 / 1.21
+    assert found.worth.npv == pytest.approx(discounted - 600)
+    assert found.investment == 600
+    assert found.worth.payback_years == pytest.approx(600 / 380)
+    assert found.worth.rate == pytest.approx(pyxirr.irr([-600, 380, 380]))
+    assert found.break_even == pytest.approx(discounted / 50)
+    one, other = (summary_of([_part(terms, saved)]) for saved in (100, 40))
+    assert found.worth.npv == pytest.approx(3 * one.worth.npv + 2 * other.worth.npv)

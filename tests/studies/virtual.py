@@ -7,7 +7,7 @@ from collections.abc import Callable, Generator, Iterator
 from dataclasses import dataclass
 from functools import cached_property
 
-from optimizer.studies.answers import Answer, Searched
+from optimizer.studies.answers import Answer, Searched, Summed
 from optimizer.studies.questions import Wanted
 from optimizer.studies.table import UNKNOWN
 from optimizer.studies.worker import Job
@@ -39,7 +39,7 @@ class VirtualLanes:
         seconds: Callable[[Job], float],
         start_s: float = 0.0,
         in_flight: int = 1,
-        answer: Callable[[Job], Answer] = lambda _job: ANSWER,
+        answer: Callable[[Job], Answer | Summed] = lambda _job: ANSWER,
     ) -> None:
         self.now, self.in_flight, self.done = 0.0, in_flight, []
         self._names = [f"lane {number}" for number in range(count)]
@@ -60,7 +60,7 @@ class VirtualLanes:
         self._order += 1
         heapq.heappush(self._running, (self._free_at[lane], self._order, lane, job))
 
-    def answers(self, wait_s: float) -> Iterator[tuple[str, Job, Answer]]:
+    def answers(self, wait_s: float) -> Iterator[tuple[str, Job, Answer | Summed]]:
         until = self.now + wait_s
         if not self._running or self._running[0][0] > until:
             self.now = until
