@@ -5,7 +5,6 @@ Read next: ``verify``.
 
 from __future__ import annotations
 
-import json
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from functools import cached_property
@@ -14,10 +13,9 @@ from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 import numpy as np
-from pydantic import TypeAdapter, ValidationError
 from typing_extensions import TypedDict
 
-from optimizer.base.documents import MAX_SHOWN, Source, is_file, read_document
+from optimizer.base.documents import Source, is_file, read_document
 from optimizer.base.errors import InputError, ScenarioError, SeriesError, SettingsError
 from optimizer.billing.tariff import Tariff
 from optimizer.metering.series import column_named, read_numbers, read_table
@@ -26,6 +24,7 @@ from optimizer.plain.replay import Site, Step, replayed
 from optimizer.scenario.scenario_file import ScenarioFile
 from optimizer.settings.windows import Settings
 from optimizer.workflows.in_use import AS_READ, FLOWS, PLAN, SETTINGS, TARIFF, kept_tariff
+from optimizer.workflows.read_again import json_in, refuse_unfitting
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -220,12 +219,8 @@ class Kept:
 def _record_in(path: Path) -> Words:
     if not is_file(path):
         raise missing(path.parent, path.name)
-    try:
-        record = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError, RecursionError) as failure:
-        raise InputError(
-            f"this is no JSON: {failure}", where=path, mend="Make the results anew with plan."
-        ) from None
+    mend = "Make the results anew with plan."
+    record: Words = json_in(path, mend)
     if not isinstance(record, dict) or record.get("format") != "tariffwright plan":
         raise InputError(
             "this is not the record of a plan, a renewal or a replay",
@@ -236,18 +231,9 @@ def _record_in(path: Path) -> Words:
         raise InputError(
             "the record has no manifest: it was written before results could be verified",
             where=path,
-            mend="Make the results anew with plan.",
+            mend=mend,
         )
-    try:
-        TypeAdapter(Needed).validate_python(record)
-    except ValidationError as failure:
-        first = failure.errors()[0]
-        place = ".".join(map(str, first["loc"]))
-        raise InputError(
-            f"{place}: {first['msg']}"[: 4 * MAX_SHOWN],
-            where=path,
-            mend="The record was changed by hand, or is damaged: make the results anew with plan.",
-        ) from None
+    refuse_unfitting(record, Needed, path, mend)
     lacking = {*CASES, "no_battery", "neither"} - {case["case"] for case in record["cases"]}
     if lacking:
         raise InputError(

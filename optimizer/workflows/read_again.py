@@ -39,10 +39,33 @@ def record_in(path: Path, kind: str, needed: type[NeededT]) -> Words:
         If it is damaged, of another kind, or without what is recomputed.
     """
     mend = f"Make the results anew with {kind}."
+    found: Words = json_in(path, mend)
+    refuse_unfitting(found, needed, path, mend)
+    return found
+
+
+def json_in(path: Path, mend: str) -> Any:
+    """Return what a JSON file says.
+
+    Raises
+    ------
+    InputError
+        If it is none.
+    """
     try:
-        record = json.loads(path.read_text(encoding="utf-8"))
+        return json.loads(path.read_text(encoding="utf-8"))
     except (OSError, ValueError, RecursionError) as failure:
         raise InputError(f"this is no JSON: {failure}", where=path, mend=mend) from None
+
+
+def refuse_unfitting(record: Any, needed: type[NeededT], path: Path, mend: str) -> None:
+    """Refuse a record that lacks what is recomputed, or holds something else there.
+
+    Raises
+    ------
+    InputError
+        With the first such place.
+    """
     try:
         TypeAdapter(needed).validate_python(record)
     except ValidationError as failure:
@@ -53,8 +76,6 @@ def record_in(path: Path, kind: str, needed: type[NeededT]) -> Words:
             where=path,
             mend=f"The record is of an earlier version, was changed by hand, or is damaged. {mend}",
         ) from None
-    found: Words = record
-    return found
 
 
 def scenario_in(words: Mapping[str, Any], path: Path) -> ScenarioFile:

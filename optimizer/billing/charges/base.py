@@ -143,6 +143,16 @@ class Context:
             if line.period == period and (names == "all above" or line.charge in names)
         ]  # fmt: skip
 
+    def no_demand(self, user: str, goes_by: str, demand: str | None, why: str) -> TariffError:
+        """Return the refusal of a demand that a charge goes by, with those that stand above."""
+        names = [name for name, kind in self.declared.items() if kind == "demand"]
+        return TariffError(
+            f"{user!r} goes by {goes_by} of {demand!r}, which {why};"
+            f" above are {', '.join(names) or 'none'}",
+            where=self.where("demand"),
+            mend="Name a demand charge above that holds in the same periods.",
+        )
+
     def refuse_unknown(self, names: list[str], user: str, *key: int | str) -> None:
         """Refuse names of charges that do not stand above this one.
 

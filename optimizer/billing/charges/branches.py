@@ -18,7 +18,7 @@ from pydantic import Field, model_validator
 
 from optimizer.base.calendar import MonthDay, month_and_day, year_of
 from optimizer.base.documents import Document
-from optimizer.base.errors import Mistake, TariffError
+from optimizer.base.errors import Mistake
 from optimizer.base.flows import Flows
 from optimizer.billing.charges.base import ChargeBase, Context, Line
 from optimizer.billing.charges.blocks import refuse_wrong_starts
@@ -102,7 +102,9 @@ class BranchesCharge(ChargeBase):
         for number, branch in enumerate(self.branches):
             context.refuse_unknown(branch.of, self.name, "branches", number, "of")
         if self.demand is not None and context.declared.get(self.demand) != "demand":
-            raise self._no_demand(context, "is no demand charge above it")
+            raise context.no_demand(
+                self.name, "hours of use", self.demand, "is no demand charge above it"
+            )
         count = len(self.branches)
         years: dict[int, _SoFar] = context.remembered(f"{count} branches of {self.name}", dict)
         lines = []
@@ -134,7 +136,7 @@ class BranchesCharge(ChargeBase):
         steps = context.steps_of_period(np.ones(context.grid.count, dtype=bool), period)
         demand = [] if self.demand is None else context.lines_of([self.demand], period)
         if self.demand is not None and not (demand or before.demand):
-            raise self._no_demand(context, "has no kW in a period")
+            raise context.no_demand(self.name, "hours of use", self.demand, "has no kW in a period")
         kw = Sum(tuple(line.quantity for line in demand))
         return replace(
             before,
@@ -181,12 +183,3 @@ class BranchesCharge(ChargeBase):
                 f"{self.name}: of the year that begins in {partly[0]} only {years[partly[0]].days:.4g} days"
                 " are counted, and hours of use in proportion."
             )
-
-    def _no_demand(self, context: Context, why: str) -> TariffError:
-        names = [name for name, kind in context.declared.items() if kind == "demand"]
-        return TariffError(
-            f"{self.name!r} goes by hours of use of {self.demand!r}, which {why};"
-            f" above are {', '.join(names) or 'none'}",
-            where=context.where("demand"),
-            mend="Name a demand charge above that holds in the same periods.",
-        )

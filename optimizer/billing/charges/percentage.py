@@ -116,7 +116,9 @@ class PercentageCharge(ChargeBase):
         if self.of != "all above":
             self._check_names(context)
         if self.demand is not None and context.declared.get(self.demand) != "demand":
-            raise self._no_load_factor(context, "is no demand charge above")
+            raise context.no_demand(
+                self.name, "the load factor", self.demand, "is no demand charge above"
+            )
         base = [line for line in context.lines if self.of == "all above" or line.charge in self.of]
         lines = []
         for period in sorted({line.period for line in base}):
@@ -165,17 +167,10 @@ class PercentageCharge(ChargeBase):
         assert self.demand is not None
         demands = [line.quantity for line in context.lines_of([self.demand], period)]
         if not demands:
-            raise self._no_load_factor(context, "has no kW in a period")
+            raise context.no_demand(
+                self.name, "the load factor", self.demand, "has no kW in a period"
+            )
         return Sum(tuple(demands))
-
-    def _no_load_factor(self, context: Context, why: str) -> TariffError:
-        names = [name for name, kind in context.declared.items() if kind == "demand"]
-        return TariffError(
-            f"{self.name!r} goes by the load factor of {self.demand!r}, which {why};"
-            f" above are {', '.join(names) or 'none'}",
-            where=context.where("demand"),
-            mend="Name a demand charge above that holds in the same periods.",
-        )
 
     def _check_names(self, context: Context) -> None:
         for position, name in enumerate(self.of):
