@@ -505,7 +505,9 @@ class DayCalendar:
 
     seasons: Seasons
     holidays: Holidays
-    _known: dict[TimeGrid, DaysOfGrid] = field(default_factory=dict, repr=False, compare=False)
+    _known: dict[TimeGrid, DaysOfGrid] = field(
+        default_factory=dict, init=False, repr=False, compare=False
+    )
 
     def days_of(self, grid: TimeGrid) -> DaysOfGrid:
         """Return kinds and seasons of a grid's days, looked up once for all rates of a tariff."""

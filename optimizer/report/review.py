@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any, NamedTuple, cast
 
-import pandas as pd
+import numpy as np
 
 from optimizer.base.units import money, number
+from optimizer.report.columns import csv_of
 from optimizer.report.shapes import BatteryPerDay, ReviewFileRecord, ReviewRecord
 from optimizer.report.wrapping import filled
 
@@ -150,14 +151,14 @@ def review_csv(review: Review) -> str:
     seen = review.seen
     if seen is None:
         return ""
-    table = pd.DataFrame({
-        "time": [stamp.isoformat(timespec="minutes") for stamp in seen.real.grid.local],
+    reactive = seen.metered.reactive_kvarh
+    return csv_of({
+        "time": seen.real.grid.labels,
         "promised_load_kwh": seen.promised.load_kwh, "promised_pv_kwh": seen.promised.pv_kwh,
         "load_kwh": seen.real.load_kwh, "pv_kwh": seen.real.pv_kwh,
         "import_kwh": seen.metered.import_kwh, "export_kwh": seen.metered.export_kwh,
-        "reactive_kvarh": 0.0 if seen.metered.reactive_kvarh is None else seen.metered.reactive_kvarh,
+        "reactive_kvarh": np.zeros(seen.real.grid.count) if reactive is None else reactive,
     })  # fmt: skip
-    return table.to_csv(index=False, lineterminator="\n")
 
 
 def review_record(review: Review) -> ReviewRecord:

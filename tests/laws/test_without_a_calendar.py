@@ -136,7 +136,12 @@ def test_the_history_and_outages_take_settings_as_the_equipment_holds_them(
         json.loads(run("outage", str(home), "--json", *words))
         for words in ([], ["--settings", str(tmp_path / "by_hand.yaml")])
     ]
+    made_of = [each.pop("made_of") for each in told]
     assert told[0] == told[1]
+    assert made_of[0]["settings"].pop("found_for") == [7], (
+        "which files that are typed in do not say"
+    )
+    assert made_of[0] == made_of[1]
 
 
 # --- the commands ----------------------------------------------------------------------------

@@ -68,9 +68,7 @@ fit some sizes better than others. From the guess of 12 kWh a climb ended at 10,
 def test_of_two_tops_the_higher_one_is_found_on_whichever_side_the_guess_lies() -> None:
     def valued(size: float) -> Any:
         npv, replacements = TWO_TOPS[size]
-        money = SimpleNamespace(
-            worth=SimpleNamespace(npv=npv), life=SimpleNamespace(replacements=replacements)
-        )
+        money = SimpleNamespace(worth=SimpleNamespace(npv=npv), replacements=replacements)
         return SimpleNamespace(money=money)
 
     rule = SimpleNamespace(below_pct=70, only_if_it_pays=False)
