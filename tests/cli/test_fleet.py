@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import json
 import os
+import shutil
 import signal
 import subprocess
 import sys
@@ -128,7 +129,7 @@ def test_table_page_and_calendar_hold_all_sites(planned: tuple[Path, Result]) ->
 def test_what_was_done_is_taken_and_what_changed_or_failed_is_done(
     sites: Path, planned: tuple[Path, Result], tmp_path: Path
 ) -> None:
-    out, _ = planned
+    out = Path(shutil.copytree(planned[0], tmp_path / "out"))
     again = run("fleet", "plan", sites, "--out", out, "--processes", "0", *QUICK, "--json")
     *rows, whole = lines_of(again)
     assert [row["is_kept"] for row in rows] == [True, True, False]
@@ -224,6 +225,7 @@ def test_a_review_needs_what_was_promised_and_fails_for_the_site_alone(
 def test_a_season_that_went_as_promised_is_told_with_its_page(
     sites: Path, planned: tuple[Path, Result], tmp_path: Path
 ) -> None:
+    sites = Path(shutil.copytree(sites, tmp_path / "sites"))
     flows = pd.read_csv(planned[0] / "elm" / "flows.csv")
     columns = {"windows_import_kwh": "import_kwh", "windows_export_kwh": "export_kwh"}
     meter = flows[["time", "load_kwh", "pv_kwh", *columns]].rename(columns=columns)
