@@ -36,6 +36,7 @@ DAYS = {name.replace(" ", "-"): name for name in get_args(DaySetName)}
 _NUMBER = r"\d+(?:\.\d+)?(?:e-?\d+)?"
 _WINDOW = re.compile(rf"([a-z]+?)(\d{{4}})-(\d{{4}})((?:[{''.join(LIMITS.values())}]{_NUMBER})*)")
 _LIMIT = re.compile(rf"([{''.join(LIMITS.values())}])({_NUMBER})")
+_SPAN = re.compile(r"(\d{1,2})(?:-(\d{1,2}))?")
 _AGAIN = "Compare it with the paper, word by word, or use the settings file."
 
 
@@ -112,13 +113,11 @@ def _months(months: list[int]) -> str:
 
 
 def _months_read(text: str) -> list[int]:
-    found: list[int] = []
-    for span in filter(None, text.split(",")):
-        first, _, last = span.partition("-")
-        if len(span) > len("10-12"):
-            raise Mistake(f"the short text holds the months {text!r}", _AGAIN)
-        found += range(int(first), int(last or first) + 1)
-    return found
+    spans = [_SPAN.fullmatch(span) for span in text.split(",")] if text else []
+    if not all(spans):
+        raise Mistake(f"the short text holds the months {text!r}", _AGAIN)
+    ends = [(int(span[1]), int(span[2] or span[1])) for span in spans if span]
+    return [month for first, last in ends for month in range(first, last + 1)]
 
 
 def _number(value: float) -> str:

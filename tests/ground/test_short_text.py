@@ -153,6 +153,19 @@ def test_a_slip_is_told_with_the_file(wrong: str, right: str, told: str, tmp_pat
     assert "settings.txt" in str(failure.value)
 
 
+@pytest.mark.parametrize(
+    "months", ["M1-4-4", "M-4", "M4-", "M1,,4", "M1,", "found=x", "found=1-2-3"]
+)
+def test_months_that_are_none_are_told_even_where_the_check_fits(
+    months: str, tmp_path: Path
+) -> None:
+    from optimizer.settings.short_text import _check
+
+    words = ["S1", "F10", months]
+    with pytest.raises(SettingsError, match="holds the months"):
+        read(" ".join([*words, _check(words)]), tmp_path)
+
+
 def test_words_of_one_letter_more_are_told_even_where_the_check_fits(tmp_path: Path) -> None:
     from optimizer.settings.short_text import _check
 
