@@ -13,7 +13,6 @@ from __future__ import annotations
 import argparse
 import gzip
 import os
-import resource
 import statistics
 import sys
 import tempfile
@@ -129,12 +128,6 @@ class Memory:
             self.most = max(self.most, sum(map(_resident_mb, _family_of(os.getpid()))))
 
 
-def _processor_s() -> float:
-    """Return the seconds of the processor of this process and of those below it that have ended."""
-    used = [resource.getrusage(who) for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)]
-    return sum(each.ru_utime + each.ru_stime for each in used)
-
-
 def _family_of(pid: int) -> list[int]:
     children = Path(f"/proc/{pid}/task/{pid}/children")
     try:
@@ -160,16 +153,14 @@ def measure_study(path: Path, sizes: list[int], sample: int) -> None:
     times = {}
     for size in sizes:
         part = _part(path, size)
-        begun, of_processor = time.perf_counter(), _processor_s()
+        begun = time.perf_counter()
         with Memory() as memory, tempfile.TemporaryDirectory() as out:
             result = run_study(part, Path(out), processes=2, progress=silent)
         times[len(result.rows)] = time.perf_counter() - begun
-        of_processor = _processor_s() - of_processor
         failed = sum(row["status"] != "done" for row in result.rows)
         print(
             f"{len(result.rows)} cases: {times[len(result.rows)]:.1f} s,"
-            f" {len(result.rows) / times[len(result.rows)]:.2f} a second,"
-            f" {of_processor / len(result.rows):.2f} s of the processor a case, {memory.most:.0f} MB at most,"
+            f" {len(result.rows) / times[len(result.rows)]:.2f} a second, {memory.most:.0f} MB at most,"
             f" {failed} failed",
             flush=True,
         )
