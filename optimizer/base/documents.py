@@ -405,12 +405,16 @@ def _in_file(detail: ErrorDetails, source: Source) -> Place:
     """Return a location without the tags that pydantic puts between a union and its members."""
     node: Any = source.content
     location: list[int | str] = []
+    is_entered = False
     for number, part in enumerate(detail["loc"]):
+        if is_entered and isinstance(node, dict) and node.get("kind") == part:
+            is_entered = False  # the tag of its kind, which may be called like one of its keys
+            continue
         is_last = number == len(detail["loc"]) - 1
         named = is_last and detail["type"] in {"missing", "extra_forbidden"}
         inside = isinstance(node, dict) and part in node
         if inside or (isinstance(node, list) and isinstance(part, int)):
-            node = node[part]
+            node, is_entered = node[part], True
             location.append(part)
         elif named:
             location.append(part)

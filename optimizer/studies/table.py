@@ -49,7 +49,7 @@ NONE, WHOLE, NUMBER, WORDS_AT = range(4)
 
 
 class Rows:
-    """Rows as they become known, by column: a row takes a tenth of what it takes as a mapping of its own."""
+    """Rows as they become known, by column, for a hundred thousand mappings take gigabytes."""
 
     def __init__(self) -> None:
         self.names: dict[str, int] = {}

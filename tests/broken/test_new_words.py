@@ -18,6 +18,8 @@ REBATE = "{kind: baseline_rebate, name: R, per_kwh: 1"
 SHARED = "{kind: export_credit, name: X, per_kwh: 1, shared: "
 
 MISTAKES = {
+    "a value of a charge whose kind is called like one of its keys": (
+        f"{BRANCHES}, taken: lowr, branches: [{{of: [E]}}, {{of: [F]}}]}}", "taken is 'lowr'"),
     "any_of beside hours": (
         '{kind: energy, name: E, per_kwh: 1, hours: ["06:00-07:00"], any_of: [{}, {days: [monday]}]}',
         "any_of stands beside hours"),
