@@ -80,8 +80,10 @@ class Solution:
     gap: float = 0.0
 
 
-def solve(matrix: Matrix, time_limit_s: float) -> Solution:
+def solve(matrix: Matrix, time_limit_s: float, *, keenly: bool = False) -> Solution:
     """Solve an LP, or a MILP where the matrix has integer columns.
+
+    ``keenly`` takes the smallest tolerances that the solver knows, which is slower.
 
     Raises
     ------
@@ -90,6 +92,8 @@ def solve(matrix: Matrix, time_limit_s: float) -> Solution:
     """
     units = Units.of(matrix)
     instance = Instance(units.into(matrix))
+    if keenly:
+        instance.take_least_tolerances()
     instance.run(time_limit_s)
     return units.back(instance.solution())
 
@@ -187,6 +191,11 @@ class Instance:
 
     def _set(self, option: str, value: float | str) -> None:
         _must(self._highs.setOptionValue(option, value), f"set {option}")
+
+    def take_least_tolerances(self) -> None:
+        """Keep limits, and prove prices, to 1e-10, where the solver by itself takes 1e-7 for nothing."""
+        for name in ("primal_feasibility_tolerance", "dual_feasibility_tolerance"):
+            self._set(name, 1e-10)
 
     def cost(self, cost: FloatArray, offset: float = 0.0) -> None:
         """Set the price of each column, shape (columns,). [money per kWh]"""

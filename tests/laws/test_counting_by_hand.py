@@ -1,6 +1,6 @@
 """Units of a program: powers of two worked out by hand, and the same program in other units.
 
-Limits of energy from 0.5 to below 4,096 and other values from 1/64 to below 4,096 count in ones; any other in the
+Limits of energy from 0.5 to below 128 and other values from 1/64 to below 4,096 count in ones; any other in the
 power of two nearest, by its logarithm, to a 32nd of it.
 """
 
@@ -37,7 +37,8 @@ def program(highs=(3.0, 5.0, 7.0), prices=(0.2, 0.3, 0.4), parts=(0.0, 0.0), row
 
 
 @pytest.mark.parametrize(("highs", "kwh"), [
-    ((4095.9, 4095.9, 4095.9), 1.0),
+    ((127.9, 127.9, 127.9), 1.0),
+    ((128.0, 128.0, 128.0), 4.0),
     ((4096.0, 4096.0, 4096.0), LARGE),
     ((0.5, 0.5, 0.5), 1.0),
     ((0.49, 0.49, 0.49), 1 / 64),
