@@ -48,11 +48,14 @@ MAX_CELL = 1_000
 NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?", re.ASCII)
 
 STAMP = re.compile(
-    r"(\d{4}-?\d{2}-?\d{2}|\d{4}([-/.])\d{1,2}\2\d{1,2})"
+    r"(\d{8}|\d{4}([-/.])\d{1,2}\2\d{1,2})"
     r"(?:[T ](\d{1,2}(?::\d{2}){0,2}|\d{4}|\d{6})(?:\.(\d+))? ?(Z|[+-]\d{2}(?::?\d{2})?)?)?",
     re.ASCII,
 )
 """A day and, if any, its clock time, fraction of a second and offset, as ISO 8601 writes them."""
+
+MOST = 1e15
+"""No value is read above this: sums of more would not fit a number."""
 
 ZONE_MEND = "Correct the zone, or write the stamps by its clock or in UTC (Z)."
 
@@ -318,6 +321,13 @@ def read_numbers(table: Table, column: str) -> FloatArray:
             where=table.where(wrong[0], column),
             mend="Write numbers with a decimal point, no comma, no unit and no sign such as %;"
             " leave missing values blank.",
+        )
+    high = np.flatnonzero(np.abs(values) > MOST)
+    if len(high):
+        raise SeriesError(
+            f"{values[high[0]]:g} is more than any meter counts ({len(high)} such values)",
+            where=table.where(int(high[0]), column),
+            mend=f"Correct it, or leave it blank; values go to {MOST:g}.",
         )
     return values
 

@@ -22,7 +22,9 @@ from optimizer.settings.windows import KEY_OF, Settings, Window
 from optimizer.workflows.trying import field_of, fields_of, window_of
 
 MOST_SEASONS, MOST_WINDOWS = 12, 60
-TYPED = re.compile(r"seasons\.(\d{1,2})(?:\.day_sets\.([0-6])(?:\.windows\.(\d{1,2}))?)?\.(\w+)")
+TYPED = re.compile(
+    r"seasons\.(\d{1,2})(?:\.day_sets\.([0-6])(?:\.windows\.(\d{1,2}))?)?\.(?!day_sets|windows)(\w+)"
+)
 FIELDS = ("start", "end", "action", "level", "power", "grid", "cap")
 NUMBERS = ("level", "power", "cap")
 LABELS = {

@@ -9,7 +9,7 @@ Read next: ``questions``.
 from __future__ import annotations
 
 import io
-from collections.abc import Callable, Collection, Mapping, MutableMapping
+from collections.abc import Callable, Collection, Mapping, MutableMapping, Sequence
 from dataclasses import dataclass
 from difflib import SequenceMatcher
 from pathlib import Path
@@ -19,7 +19,7 @@ from ruamel.yaml import YAML
 from ruamel.yaml.comments import CommentedMap, CommentedSeq
 
 from optimizer.base.documents import Source, beginning_of, checked, is_file, read_outside
-from optimizer.base.errors import InputError, Place, ScenarioError
+from optimizer.base.errors import InputError, Place, ScenarioError, bounded
 from optimizer.base.questions import Answers, Question, Questionnaire
 from optimizer.base.words import in_each_language, later, say
 from optimizer.base.yaml_text import as_typed
@@ -371,7 +371,26 @@ def read_draft(folder: Path) -> Draft:
             where=source.where(),
             mend="Mend it with an editor, or move it away.",
         )
+    if (key := _list_as_key(source.content)) is not None:
+        raise ScenarioError(
+            f"{bounded(repr(key), 80)} stands where the name of a key belongs",
+            where=source.where(),
+            mend="Mend it with an editor, or move it away.",
+        )
     return draft_of(source)
+
+
+def _list_as_key(content: Any) -> Any:
+    """Return a key that is itself a list or holds keys: YAML allows it, and it cannot be written again."""
+    if isinstance(content, dict):
+        for key, value in content.items():
+            if isinstance(key, Sequence | Mapping) and not isinstance(key, str):
+                return key
+            if (found := _list_as_key(value)) is not None:
+                return found
+    elif isinstance(content, list):
+        return next((found for each in content if (found := _list_as_key(each)) is not None), None)
+    return None
 
 
 def _is_assumed(place: Place, source: Source, lines: list[str]) -> bool:

@@ -184,6 +184,16 @@ def test_a_last_line_without_an_end_stays_apart_from_what_comes_behind(tmp_path:
     assert text.endswith("\nreserve_pct: 25\n")
 
 
+@pytest.mark.parametrize("text", [
+    "[]: forecast.csv", "? {a: 1}\n: forecast.csv", "pv: {[1, 2]: 3}", "forecast: {load: {meters: [{[]: 1}]}}",
+])  # fmt: skip
+def test_a_list_in_the_place_of_a_key_is_told(tmp_path: Path, text: str) -> None:
+    """YAML allows it, but no file that is written again could be read."""
+    (tmp_path / "scenario.yaml").write_text(f"zone: Europe/Dublin\n{text}\n", encoding="utf-8")
+    with pytest.raises(ScenarioError, match="stands where the name of a key belongs"):
+        read_draft(tmp_path)
+
+
 def test_a_menu_that_can_say_more_than_is_asked_stays_until_another_is_chosen(
     tmp_path: Path,
 ) -> None:

@@ -65,6 +65,20 @@ def test_fields_and_a_button_do_the_same_without_script(
     assert fewer["seasons.0.day_sets.0.windows.0.start"] == "16:00"
 
 
+@pytest.mark.parametrize("name", [
+    "seasons.0.day_sets.0.windows", "seasons.0.day_sets", "seasons.0.windows", "seasons.0.day_sets.0.day_sets",
+])  # fmt: skip
+def test_a_field_in_the_place_of_fields_is_left_alone(
+    house: Path, found: Version, name: str
+) -> None:
+    page = asked(house)
+    sent = fields_in(page.client.get(f"{page.room}/trying", headers=page.headers()).text)
+    for whole in ({name: "10"} | sent, sent | {name: "10"}):
+        told = page.client.post(f"{page.room}/trying/worked", data=whole, headers=page.headers())
+        assert told.status_code == 200
+        assert f"{found.bill.total:,.2f} USD with yours" in told.text
+
+
 def test_a_step_is_explained_without_script(house: Path, found: Version) -> None:
     page = asked(house)
     sent = fields_in(page.client.get(f"{page.room}/trying", headers=page.headers()).text)
