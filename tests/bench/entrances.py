@@ -331,9 +331,11 @@ def said(words: list[str], folder: Path) -> tuple[int, int]:
 def _command(path: Path) -> bool:
     """Words on the command line, one on a line; no long work is let run."""
     words = path.read_bytes().decode("utf-8", "surrogateescape").split("\n")
-    if words[0] in LONG:
-        words = [words[0], "nowhere", *words[1:]] if len(words) % 5 else [words[0], "--help"]
-    elif words[0] == "page":
+    first = next((at for at, word in enumerate(words) if word[:1] != "-"), None)
+    if first is not None and words[first] in LONG:
+        rest = ["nowhere", *words[first + 1 :]] if len(words) % 5 else ["--help"]
+        words = [*words[: first + 1], *rest]
+    elif first is not None and words[first] == "page":
         words = ["page", "--help"]
     code, signs = said(words, path.parent)
     if code not in {0, 2, 3, 10, 64}:
