@@ -22,12 +22,15 @@ from urllib.parse import parse_qs
 import pvlib
 from typer.main import get_command
 
+import optimizer as tw
 from optimizer.base.calendar import DayCalendar, Holidays, Seasons
 from optimizer.base.documents import read_document
 from optimizer.base.errors import (
+    DisagreementError,
     Mistake,
     ScenarioError,
     SettingsError,
+    SolveError,
     TariffError,
 )
 from optimizer.base.questions import Nonsense
@@ -224,6 +227,22 @@ def _results_with(name: str) -> Callable[[Path], bool]:
     return verified
 
 
+def _planned(path: Path) -> bool:
+    """A site with a damaged file is planned where it can be read; in 2 s, for damages make it long."""
+    scenario = path.parent / "scenario.yaml"
+    if path != scenario:
+        scenario.write_text(SCENARIO.replace("two_rates", "tariff.yaml"), encoding="utf-8")
+    if path.name != "tariff.yaml":
+        path.with_name("tariff.yaml").write_bytes((ROOT / "tariffs/two_rates.yaml").read_bytes())
+    try:
+        tw.cheapest_plan(tw.read_scenario(path.parent), time_limit_s=2.0)
+    except DisagreementError as failure:
+        raise AssertionError(str(failure)) from failure
+    except SolveError:
+        return False
+    return True
+
+
 # --- what is typed ------------------------------------------------------------------------------
 
 
@@ -380,6 +399,9 @@ ENTRANCES: dict[str, Entrance] = {
     "table of prices": Entrance("prices.csv", _price_table, 0.6),
     "results: plan.json": Entrance("one", _results_with("plan.json"), 0.003),
     "results: flows.csv": Entrance("one", _results_with("flows.csv"), 0.002),
+    "scenario, planned": Entrance("scenario.yaml", _planned, 0.02),
+    "tariff, planned": Entrance("tariff.yaml", _planned, 0.02),
+    "forecast, planned": Entrance("forecast.csv", _planned, 0.02),
     "typed rates": Entrance("form", _typed_rates, 0.8),
     "typed windows": Entrance("form", _typed_windows, 1.5),
     "typed answers": Entrance("answers", _typed_answers, 6),
@@ -511,6 +533,9 @@ def seeds() -> dict[str, list[bytes]]:
         "prices": [*[table("time,price_per_kwh,other")] * 5, *_texts("tests/broken/prices/*.csv")],
         "table of prices": [prices.encode()],
         "results: plan.json": [],
+        "scenario, planned": scenarios,
+        "tariff, planned": _texts("tariffs/*.yaml"),
+        "forecast, planned": [table("time,load_kwh,pv_kwh"), table("time,load_kw,pv_kw")],
         "results: flows.csv": [],
         "typed rates": [RATES.encode()],
         "typed windows": [WINDOWS.encode()],
