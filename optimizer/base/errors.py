@@ -221,6 +221,10 @@ class StoppedEarly(SolveError):
     kind = "stopped early"
 
 
+class Undecided(StoppedEarly):
+    """The solver came to no answer, though its time was not over."""
+
+
 class Interrupted(StoppedEarly):
     """The user stopped the work."""
 

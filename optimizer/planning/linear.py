@@ -44,12 +44,13 @@ Read next: ``plan``.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
 
-from optimizer.base.errors import DisagreementError, Interrupted, SolveError
+from optimizer.base.errors import DisagreementError, Interrupted, SolveError, Undecided
 from optimizer.base.timegrid import FloatArray
 from optimizer.base.units import MONEY_TOLERANCE, MONEY_TOLERANCE_RELATIVE
 from optimizer.planning.compact import Compact
@@ -171,12 +172,13 @@ class LinearSolver:
                 kept.solved += 1
                 if self._bases is not None:
                     kept.instance.start_from(kept.base)
-                elif kept.solved % CHECK_EVERY == 0:
-                    return self._checked_anew(kept, matrix, seconds_left)
-                found = _solve_again(kept, matrix, seconds_left)
-                if is_proven(matrix, found):
-                    return found
-                self._kept.remove(kept)
+                with suppress(Undecided):
+                    if self._bases is None and kept.solved % CHECK_EVERY == 0:
+                        return self._checked_anew(kept, matrix, seconds_left)
+                    found = _solve_again(kept, matrix, seconds_left)
+                    if is_proven(matrix, found):
+                        return found
+                self._kept = [each for each in self._kept if each is not kept]
                 break
         return self._solve_anew(matrix, seconds_left)
 
@@ -195,10 +197,11 @@ class LinearSolver:
                 program = kept.compact.program(matrix)
                 kept.instance.bounds(program.bounds)
                 kept.instance.cost(program.cost, program.offset)
-                kept.instance.run(seconds_left(), near=True)
-                found = kept.compact.whole(matrix, kept.instance.solution())
-                if is_proven(matrix, found):
-                    return found
+                with suppress(Undecided):
+                    kept.instance.run(seconds_left(), near=True)
+                    found = kept.compact.whole(matrix, kept.instance.solution())
+                    if is_proven(matrix, found):
+                        return found
         return self._solve(matrix, seconds_left)
 
     def _solve_anew(self, matrix: Matrix, seconds_left: Clock) -> Solution:
@@ -212,7 +215,10 @@ class LinearSolver:
             start = joined_basis(tied, matrix.edges, seconds_left(), self._workers)
         if start is not None:
             kept.instance.start_from(start)
-        found = _solve_in(kept, matrix, program, seconds_left, near=start is not None)
+        try:
+            found = _solve_in(kept, matrix, program, seconds_left, near=start is not None)
+        except Undecided:
+            return _solved_plainly(matrix, seconds_left)
         if not is_proven(matrix, found):
             return _solved_plainly(matrix, seconds_left)
         if self._bases is not None:
@@ -354,11 +360,16 @@ def _solved_plainly(matrix: Matrix, seconds_left: Clock) -> Solution:
     The second try takes the least tolerances: what the solver takes for no price is money after all
     where it is times thousands of kWh.
     """
+    undecided: Undecided | None = None
     for keenly in (False, True):
-        found = solve(matrix, seconds_left(), keenly=keenly)
+        try:
+            found = solve(matrix, seconds_left(), keenly=keenly)
+        except Undecided as failure:
+            undecided = failure
+            continue
         if is_proven(matrix, found):
             return found
-    raise DisagreementError(
+    raise undecided or DisagreementError(
         "the solver's answer breaks a limit or is not the cheapest by its own shadow prices",
         where="the plan",
         mend="Look for values of very different size in the scenario and the tariff.",

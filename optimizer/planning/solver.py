@@ -42,6 +42,7 @@ from optimizer.base.errors import (
     SolveError,
     StoppedEarly,
     Unbounded,
+    Undecided,
 )
 from optimizer.base.timegrid import FloatArray, IntArray
 from optimizer.planning.counting import Units
@@ -156,7 +157,7 @@ def failure_of(status: highspy.HighsModelStatus) -> SolveError:
     known = FAILURES.get(status.name)
     if known:
         return known()
-    return StoppedEarly(
+    return Undecided(
         f"the solver stopped without an answer ({status.name[1:]})",
         where="the plan",
         mend="Look for values of very different size in the scenario and the tariff.",

@@ -10,7 +10,7 @@ import numpy as np
 import pyomo.environ as pyo
 import pytest
 
-from optimizer.base.errors import DisagreementError, Infeasible, StoppedEarly
+from optimizer.base.errors import DisagreementError, Infeasible, StoppedEarly, Undecided
 from optimizer.base.timegrid import FloatArray
 from optimizer.cost.expression import linear_cost
 from optimizer.planning import linear as linear_module
@@ -456,3 +456,37 @@ def test_a_cold_answer_that_costs_less_than_the_warm_one_is_told(
     )
     with pytest.raises(DisagreementError, match="solved again"):
         kept.solve(matrix, lambda: 60.0)
+
+
+@pytest.mark.parametrize("lost", range(4))
+def test_a_run_without_an_answer_is_made_up_for_by_another_way(
+    lost: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The first runs end undecided: warm, then from nothing, then plainly; the next way is as good."""
+    problem = problem_for("ac", "demand")
+    matrix = matrix_for(problem)
+    right = solve_linear(matrix, 60)
+    kept = LinearSolver()
+    kept.solve(matrix_for(problem.on(pv_kwh=problem.pv_kwh * 0.8)), lambda: 60.0)
+    run, calls = Instance.run, []
+
+    def undecided(self: Instance, *arguments: Any, **named: Any) -> int:
+        calls.append(1)
+        if len(calls) <= lost:
+            raise Undecided("no answer", where="the plan", mend="none")
+        return run(self, *arguments, **named)
+
+    monkeypatch.setattr(Instance, "run", undecided)
+    found = kept.solve(matrix, lambda: 60.0)
+    assert found.objective == pytest.approx(right.objective)
+    assert is_proven(matrix, found)
+    assert len(calls) > lost
+
+
+def test_where_no_way_has_an_answer_that_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    def undecided(*arguments: Any, **named: Any) -> int:
+        raise Undecided("no answer", where="the plan", mend="none")
+
+    monkeypatch.setattr(Instance, "run", undecided)
+    with pytest.raises(Undecided, match="no answer"):
+        solve_linear(matrix_for(problem_for("ac", "demand")), 60)

@@ -15,6 +15,9 @@ TINY_HUGE_CHEAP_DEAR = [20003, 20044, 20066, 20075, 20134, 20161]
 LARGE_AND_CHEAP = 310338
 """An office of 620 kW that pays 0.02 a kWh; it was refused, for its plan could not be proven."""
 
+UNDECIDED = 80255
+"""A day that cannot end as low as it is asked to; the solver called it neither that nor solved."""
+
 
 @pytest.mark.parametrize("seed", range(1, 13))
 @pytest.mark.sweep(every=2)
@@ -38,6 +41,11 @@ def test_thousands_of_kwh_that_cost_hundredths_are_proven(
         monkeypatch.setattr(Units, "of", _ones)
     found = compared(Case.drawn(LARGE_AND_CHEAP, extreme=0.1))
     assert "FAULT" not in found.end, found
+
+
+def test_what_the_solver_leaves_undecided_is_tried_in_another_way() -> None:
+    found = compared(Case.drawn(UNDECIDED, extreme=0.25))
+    assert found.end == "both find no plan", found
 
 
 def _ones(matrix: Matrix) -> Units:
