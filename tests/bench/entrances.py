@@ -335,7 +335,7 @@ def _page(path: Path) -> bool:
 def said(words: list[str], folder: Path) -> tuple[int, int]:
     """Return the exit code of words on the command line, and how many signs it told on standard error."""
     streams = [io.TextIOWrapper(io.BytesIO(), "utf-8", "replace") for _ in range(2)]
-    before, sys.stdin, code = sys.stdin, io.StringIO(""), 0
+    before, sys.stdin, code = sys.stdin, io.TextIOWrapper(io.BytesIO()), 0
     try:
         with contextlib.chdir(folder), contextlib.redirect_stdout(streams[0]), contextlib.redirect_stderr(streams[1]):  # fmt: skip
             COMMAND.main(words, prog_name="tariffwright")
