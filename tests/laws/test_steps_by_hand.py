@@ -8,10 +8,12 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from datetime import timedelta
 
 import numpy as np
 import pytest
 
+from optimizer.base.timegrid import TimeGrid
 from optimizer.scenario.horizon import Horizon
 from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window
 from optimizer.simulation import trace
@@ -35,7 +37,9 @@ from optimizer.simulation.step import (
     SELL,
     Numbers,
     _slowing,
+    asked_of,
     order_of,
+    step,
 )
 from optimizer.site.behaviour import Behaviour
 from optimizer.site.equipment import Connection, Inverter, Plant
@@ -112,6 +116,61 @@ def test_what_limited_a_step(name: str) -> None:
     flows = run.flows
     assert flows.export_kwh[0] - flows.import_kwh[0] == pytest.approx(expected["NET"])
     assert flows.discharge_kwh[0] == pytest.approx(expected["DISCHARGED"])
+
+
+@pytest.mark.parametrize("name", STEPS)
+def test_side_by_side_with_others_a_step_is_what_it_is_alone(name: str) -> None:
+    coupling, window, load, pv, start, expected = STEPS[name]
+    assert moved(plant_of(coupling), window, load, pv, start, alone=False) == pytest.approx(
+        (expected["CHARGED"], expected["DISCHARGED"], expected["NET"])
+    )
+
+
+def moved(
+    plant: Plant, window: Window, load: float, pv: float, start: float, *, alone: bool
+) -> tuple[float, ...]:
+    """Return what a step charges, discharges, and exports less what it imports. [kWh]"""
+    horizon = Horizon(plant, hourly_grid(1), np.array([load]), np.array([pv]), start)
+    orders = orders_of(settings_of(window), plant, horizon.grid)
+    n = Numbers.of(plant, 1.0)
+    order = order_of(orders.table[orders.of_step[0]], n)
+    asked = asked_of(load, pv, horizon.limits.kwh, 0, n)
+    found = step(order, start, False, asked, n, True, alone)
+    return found.charge, found.discharge, found.net
+
+
+@pytest.mark.parametrize("alone", [True, False])
+@pytest.mark.parametrize(("first", "load", "pv", "expected"), [
+    # 0.8 of sun more than building and standby take: 0.64 reach the battery
+    ("building", 1.0, 2.0, (0.64, 0.0, 0.0)),
+    # as much sun as they take: nothing moves
+    ("building", 1.0, 1.2, (0.0, 0.0, 0.0)),
+    # 0.8 missing, which are 1 at the battery's terminals
+    ("building", 1.0, 0.4, (0.0, 1.0, 0.0)),
+    # sun that fills the battery first keeps it from giving: 1.2 are bought
+    ("battery", 1.0, 0.5, (0.4, 0.0, -1.2)),
+])  # fmt: skip
+def test_covering_by_hand(
+    first: str, load: float, pv: float, expected: tuple[float, ...], alone: bool
+) -> None:
+    cover = Window(start="00:00", end="24:00", action="cover")
+    plant = plant_of("ac", pv_charges_first=first == "battery")
+    assert moved(plant, cover, load, pv, 5.0, alone=alone) == pytest.approx(expected)
+
+
+@pytest.mark.parametrize("begins", [0, 23])
+def test_the_trace_begins_a_window_anew_at_midnight_as_the_replay_does(begins: int) -> None:
+    """Charging all day to 60 % has ended at 60.5 %: the battery covers, by 0.625 an hour, until the next day begins."""
+    plant = replace(plant_of("ac"), behaviour=Behaviour(at_target="ends"))
+    grid = TimeGrid(hourly_grid(24).start + timedelta(hours=begins), 60, 30, "UTC")
+    horizon = Horizon(plant, grid, np.full(30, 0.25), np.zeros(30), 6.05)
+    window = Window(start="00:00", end="24:00", action="charge", until_pct=60)
+    orders = orders_of(settings_of(window), plant, grid)
+    run = replay_of(horizon, orders)
+    found = trace.trace_of(horizon, orders, run)
+    assert np.flatnonzero(run.flows.charge_kwh > 0)[0] == 24 - begins
+    assert found[trace.CHARGED] == pytest.approx(run.flows.charge_kwh)
+    assert found[trace.DISCHARGED] == pytest.approx(run.flows.discharge_kwh)
 
 
 # --- rows of orders --------------------------------------------------------------------------
