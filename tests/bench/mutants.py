@@ -12,7 +12,8 @@ How it works. No file is changed. A process loads the outside libraries. A fork 
 room's table once without a mutant and notes which lines of the modules each test runs and how long it takes
 (``--seen`` keeps that); tests that fail there are left out and told. For each module another fork loads
 everything but the module and what imports it. For each mutant it forks once more: there the module comes from
-the changed text, and those tests run that run the changed statement, the quickest of each file first, up to 20 s of them, until one fails. A mutant is killed if a test fails or they take too long; it has survived if no test runs it.
+the changed text, and those tests run that run the changed statement, the quickest of each file first, until one
+fails. A mutant is killed if a test fails or they take too long; it has survived if no test runs it.
 Before the first mutant three lines are tried with the text as it is, which must pass. In modules of
 ``simulation`` numba is off, so that no compiled code of the unchanged text is taken.
 
@@ -39,6 +40,8 @@ from collections import Counter, defaultdict
 from pathlib import Path
 from types import FrameType, ModuleType
 from typing import Any, NamedTuple
+
+import numpy as np
 
 OPERATORS = (
     "ReplaceAndWithOr", "ReplaceOrWithAnd", "AddNot", "ReplaceUnaryOperator_Delete_Not",
@@ -114,8 +117,8 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
 UNCOMPILED = "optimizer/simulation/"
 SLOW = "not (score or demos or compiled or random_cases or a_plan or by_chance)"
 """Without compiled code what searches and scores takes too long."""
-MOST_SECONDS = 20.0
-"""Tests for one mutant, by the time that they take without one."""
+FIRST_SECONDS = 20.0
+"""So long are the first tests of a mutant, by the time that they take without one; then come all others."""
 TIMES, SPARE_S = 6.0, 40.0
 """A mutant may take so many times as long, and so much more."""
 MEMORY = 8 << 30
@@ -313,7 +316,7 @@ def statement_of(path: str) -> dict[int, tuple[int, int]]:
 def tests_for(
     path: str, line: int, seen: Seen, statements: dict[int, tuple[int, int]]
 ) -> list[str]:
-    """Return tests that run a line's statement, up to so many seconds: each file's quickest, then the next."""
+    """Return the tests that run a line's statement: the quickest of each file, then the next of each."""
     first, end = statements.get(line, (line, line))
     by = [
         test for test, lines in seen["lines"][path].items() if any(first <= n <= end for n in lines)
@@ -329,14 +332,7 @@ def tests_for(
     for test in chosen:  # the quickest of each file first, so that all files have their say
         rank[test] = count[test.split("::")[0]]
         count[test.split("::")[0]] += 1
-    chosen.sort(key=rank.__getitem__)
-    total, most = 0.0, []
-    for test in chosen:
-        total += seen["seconds"][test]
-        if total > MOST_SECONDS and most:
-            break
-        most.append(test)
-    return most
+    return sorted(chosen, key=rank.__getitem__)
 
 
 def seen_by(tests: list[str], paths: list[str], uncompiled: bool) -> Seen:
@@ -386,9 +382,12 @@ class Module:
     def outcome(self, line: int, text: str) -> str:
         """Return how the tests of a line end with a changed text."""
         tests = self.tests(line)
-        if not tests:
-            return "passed"
+        upto = np.cumsum([self.seen["seconds"][test] for test in tests])
+        cut = max(int(np.searchsorted(upto, FIRST_SECONDS)), 1)
+        ends = (self._end_of(part, text) for part in (tests[:cut], tests[cut:]) if part)
+        return next((end for end in ends if end != "passed"), "passed")
 
+    def _end_of(self, tests: list[str], text: str) -> str:
         def work() -> tuple[int, None]:
             sys.meta_path.insert(0, Changed(self.path, text))
             code = run_tests(sorted({test.split("::")[0] for test in tests}), Only(tests))
