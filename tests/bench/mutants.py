@@ -82,7 +82,7 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
         ("ground/test_bill_lines", "ground/test_charge_mistakes", "outside/test_bills", "outside/test_more_bills", "outside/test_published_bills",
          "outside/test_wider_bills", "broken/test_new_words",
          "laws/test_families::test_a_charge_is_billed_as_it_is_by_hand",
-         "laws/test_families::test_a_tariff_that_changes_is_billed_as_it_is_by_hand",
+         "laws/test_families::test_a_tariff_that_changes_is_billed_as_it_is_by_hand", "laws/test_nights",
          "docs/test_tariffs_readme", "broken/test_gallery::test_each_mistake_is_told_with_what_where_and_mend"),
     ),
     "cost": (

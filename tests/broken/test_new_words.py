@@ -157,6 +157,9 @@ MISTAKES = {
     "a load factor of no demand": (
         "{kind: percentage, name: P, of: all above, bands: [{from_load_factor: 0, percent: 1},"
         " {from_load_factor: 0.5, percent: 2}]}", "a load factor is energy"),
+    "a demand that no load factor needs": (
+        "{kind: percentage, name: P, of: all above, demand: X, bands: [{from_kwh: 0, percent: 1},"
+        " {from_kwh: 5, percent: 2}]}", "demand is 'X', but the bands do not go by load factor"),
     "a load factor of an unknown demand": (
         "{kind: percentage, name: P, of: all above, demand: X, bands: [{from_load_factor: 0, percent: 1},"
         " {from_load_factor: 0.5, percent: 2}]}", "which is no demand charge above"),

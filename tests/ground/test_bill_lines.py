@@ -5,7 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from optimizer.base.flows import Flows
+from optimizer.billing.charges.energy import PriceRun
+from optimizer.billing.charges.percentage import _load_factor, _power_factor
 from optimizer.billing.history import History
+from optimizer.cost.expression import Constant
 from tests.builders import billed, hourly_grid, tariff_of
 
 GRID = hourly_grid(24 * 31)
@@ -63,3 +67,46 @@ def test_a_fee_by_the_month_before_january_goes_by_december(tmp_path, month, fee
     history = History(past_peaks_kw={"D": {month: 10.0}})
     bill = billed(tariff_of(tmp_path, charges), GRID, 1.0, history=history)
     assert bill.total == pytest.approx(fee)
+
+
+BLOCKS = """
+- kind: energy
+  name: Energy
+  blocks: {blocks: [{up_to_kwh: 200, per_kwh: 0.1}, {up_to_kwh: 300, per_kwh: 0.2}, {per_kwh: 0.3}]}
+"""
+
+
+def test_blocks_are_named_by_their_ends_and_by_number_where_a_demand_moves_them(tmp_path) -> None:
+    """744 kWh of January: 200, 100, 444. At a demand of 1 kW 100 hours of it are 100 kWh."""
+    told = billed(tariff_of(tmp_path, BLOCKS), GRID, 1.0).lines
+    assert [(line.name, line.quantity) for line in told] == [
+        ("Energy: first 200 kWh", 200.0), ("Energy: 200 to 300 kWh", 100.0), ("Energy: above 300 kWh", 444.0),
+    ]  # fmt: skip
+    by_hours = BLOCKS.replace("{up_to_kwh: 300, per_kwh: 0.2}, ", "").replace(
+        "blocks: {blocks: [{up_to_kwh: 200", "blocks: {demand: Demand, blocks: [{up_to_h: 100"
+    )
+    demand = "- {kind: demand, name: Demand, interval_minutes: 60, per_kw: 1}\n"
+    told = billed(tariff_of(tmp_path, demand + by_hours), GRID, 1.0).lines
+    assert [(line.name, line.quantity) for line in told[1:]] == [
+        ("Energy: block 1", 100.0), ("Energy: block 2", 644.0),
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize(("market", "cut"), [
+    ([-1, -1, 5, 5, 5, 5], True),  # two hours of three, and who knows what came before
+    ([5, 5, 5, 5, -1, -1], True),
+    ([-1, -1, -1, 5, 5, 5], False),  # long enough as it is
+    ([5, 5, 5, -1, -1, -1], False),
+    ([5, -1, -1, 5, 5, 5], False),  # too short, but whole
+    ([5, 5, 5, 5, 5, 5], False),
+])  # fmt: skip
+def test_a_run_of_prices_that_goes_beyond_the_data_is_known(market: list[float], cut: bool) -> None:
+    assert PriceRun(hours=3).is_cut(np.array(market, dtype=float), 1.0) == cut
+
+
+def test_a_factor_of_what_is_not_there_is_one() -> None:
+    steps = np.arange(3, dtype=np.int64)
+    flows = Flows.of_meter(hourly_grid(3), np.full(3, 2.0), np.zeros(3))
+    assert _power_factor(steps, flows) == 1.0
+    assert _load_factor(steps, Constant(0.0), flows) == 1.0
+    assert _load_factor(steps, Constant(4.0), flows) == 0.5

@@ -159,6 +159,16 @@ def test_powers_in_kw_are_multiples_of_their_step(value, step, refused):
     assert told(every_day(CHARGE | {"grid_kw": value}), controls) == (words if refused else [])
 
 
+@pytest.mark.parametrize(("full_kw", "is_taken"), [(4, True), (4.9, True), (5, False), (6, False)])
+def test_without_a_limit_the_field_must_come_within_a_step_of_the_whole_power(full_kw, is_taken):
+    power = {"from_kw": 1, "to_kw": 4, "step_kw": 1}
+    lists = [{"name": "sales", "actions": ["sell"], "entries": 3, "power": power}]
+    controls = Controls.model_validate({"lists": lists, "day_types": "every_day"})
+    plant = simple_plant(10, full_kw, inverter=Inverter(ac_limit_kw=8))
+    what = "the controls refuse this: power_kw is not limited, but entries of 'sales' take from 1 to 4 kW"
+    assert told(every_day(SELL), controls, plant) == ([] if is_taken else [what])
+
+
 @pytest.mark.parametrize(("grid_kw", "count"), [(2.0, 1), (0.0, 0), (None, 0)])
 def test_a_grid_power_is_refused_where_the_grid_may_not_charge_the_battery(grid_kw, count):
     plant = simple_plant(10, 5, permissions=Permissions(charge_from_grid=False))

@@ -127,6 +127,7 @@ def test_what_lies_before_the_series_is_told_group_by_group() -> None:
     (0.3 - 1e-12, 0.1, "down", 0.3), (0.3 + 1e-12, 0.1, "up", 0.3), (0.0, 0.1, "up", 0.0),
     (0.2999, 0.1, "down", 0.2), (0.3001, 0.1, "up", 0.4), (0.125 - 1e-13, 0.25, "nearest", 0.25),
     (1e6 + 0.0005, 1.0, "up", 1e6), (0.5 - 3e-9, 1.0, "nearest", 0.0), (1.0 - 3e-9, 1.0, "down", 0.0),
+    (1.0 + 1.5e-9, 1.0, "up", 2.0),
 ])  # fmt: skip
 def test_rounding(value: float, to: float, how: str, expected: float) -> None:
     """Halves go away from zero; what lies within 1e-9 of a multiple, of its count if that is above 1, is one."""
@@ -176,6 +177,7 @@ FALLING = Choice(bought(), (10.0,), (Constant(2.0), Constant(1.0)))
 DIRECTIONS: dict[str, tuple[Node, list[tuple[bool, bool]], bool]] = {  # (from below, from above); convex
     "a peak that costs": (Scale(2.0, PEAK), [(True, False)], True),
     "a peak that earns": (Scale(-2.0, PEAK), [(False, True)], False),
+    "half a peak that earns": (Scale(-0.5, PEAK), [(False, True)], False),
     "both cancel": (Sum((PEAK, minus(PEAK))), [(False, False)], True),
     "the rest costs": (Sum((Scale(3.0, PEAK), minus(PEAK))), [(True, False)], True),
     "a tally that earns": (Scale(-1.0, Tally(bought())), [(False, True)], True),

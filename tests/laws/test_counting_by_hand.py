@@ -101,10 +101,10 @@ def test_what_parts_charge_counts_among_the_prices_of_energy() -> None:
 
 
 def test_a_part_in_the_row_of_another_has_its_price_by_that_row() -> None:
-    """Of the second part 20 make one of the first, at 100,000: 5,000 each. 100,000 counts in 4,096."""
-    rows = [[0, 0, 0, -20.0, 1.0, 0, 0], [5.0, 0, 0, 0, -1.0, 0, 0]]
+    """Of the second part 5 make one of the first, at 100,000: 20,000 each, or 2^9.3 × 32. 100,000 counts in 4,096."""
+    rows = [[0, 0, 0, -20.0, 4.0, 0, 0], [5.0, 0, 0, 0, -1.0, 0, 0]]
     units = Units.of(program(parts=(1e5, 0.0), rows=rows))
-    assert units.columns.tolist() == [1.0, 1.0, 1.0, 2.0**-12, 1 / LARGE, 1.0, 1.0]
+    assert units.columns.tolist() == [1.0, 1.0, 1.0, 2.0**-12, 2.0**-9, 1.0, 1.0]
 
 
 def test_a_row_counts_in_the_unit_of_its_largest_coefficient() -> None:

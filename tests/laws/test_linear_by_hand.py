@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 import scipy.sparse as sparse
 
+from optimizer.planning.compact import _substituted
 from optimizer.planning.linear import (
     AT_LIMIT,
     GOLDEN,
@@ -248,3 +249,16 @@ def test_a_near_program_is_solved_from_the_last_one() -> None:
     assert solver.solve_near(
         named(program(cost=(4.0, 3.0))), lambda: 10.0
     ).objective == pytest.approx(19.0)
+
+
+def test_what_is_substituted_out_follows_from_what_stays() -> None:
+    """2a + y = r₁ and a + b = r₂: a = r₁/2 − y/2, and b = r₂ − r₁/2 + y/2."""
+    matrix = Matrix(
+        cost=np.zeros(3), offset=0.0, low=np.zeros(3), high=np.ones(3), is_integer=np.zeros(3, dtype=int),
+        row_low=np.zeros(2), row_high=np.zeros(2), table=sparse.csc_array([[2.0, 0.0, 1.0], [1.0, 1.0, 0.0]]),
+        columns={"a": Family(0, 1), "b": Family(1, 1), "y": Family(2, 1)},
+        rows={"first": Family(0, 1), "second": Family(1, 1)},
+    )  # fmt: skip
+    spread, shift = _substituted(matrix, {"a": "first", "b": "second"}, [])
+    assert spread.toarray().tolist() == [[0, 0, -0.5], [0, 0, 0.5], [0, 0, 1]]
+    assert shift.toarray().tolist() == [[0.5, 0], [-0.5, 1], [0, 0]]
