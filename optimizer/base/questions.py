@@ -36,6 +36,10 @@ class Nonsense(ValueError):
     """What was written is no answer; the text says what would be."""
 
 
+class Ambiguous(Nonsense):
+    """What was written names several; the text tells them."""
+
+
 def always(_answers: Answers) -> bool:
     """Return that it is so, whatever was answered."""
     return True
@@ -217,7 +221,7 @@ def _called(text: str, choices: Mapping[Any, str]) -> Any:
     if len(found) > 1:
         told = "; ".join(map(str, found[:TOLD_MATCHES]))
         more = "; …" if len(found) > TOLD_MATCHES else ""
-        raise Nonsense(say("Several are: {names}. Write one.", names=told + more))
+        raise Ambiguous(say("Several are: {names}. Write one.", names=told + more))
     return found[0]
 
 

@@ -10,10 +10,11 @@ import gc
 import signal
 import sys
 from collections.abc import Sequence
+from itertools import pairwise
 from typing import Annotated, Any, NoReturn
 
 import typer
-from typer.core import TyperGroup
+from typer.core import TyperCommand, TyperGroup
 
 from optimizer.base.errors import InputError
 from optimizer.base.version import __version__
@@ -36,6 +37,28 @@ from optimizer.cli.verify_command import verify
 from optimizer.report.wrapping import set_width
 
 UsageError: type[Exception] = typer.BadParameter.__bases__[0]  # of the click that typer brings
+
+
+class OneCommand(TyperCommand):
+    """A command; an option is no value of the option before it: ``--out=--name`` is how to mean that."""
+
+    def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
+        """Read the words after the command; a mistake in them tells which command it is of."""
+        words = args[: args.index("--")] if "--" in args else args
+        valued = {
+            name
+            for param in self.params
+            if param.param_type_name == "option" and not getattr(param, "is_flag", False)
+            for name in param.opts
+        }
+        for option, value in pairwise(words):
+            if option in valued and value.startswith("--"):
+                ctx.fail(f"Option {option!r} needs a value before {value!r}.")
+        try:
+            return super().parse_args(ctx, args)
+        except UsageError as failure:
+            failure.ctx = failure.ctx or ctx  # type: ignore[attr-defined]
+            raise
 
 
 class Commands(TyperGroup):
@@ -68,7 +91,7 @@ for command in (
     plan, tomorrow, forecast, replay, renew, review, fleet, outage, stay_off, study, verify, bill,
     read, read_tariff, check, menu, new, page,
 ):  # fmt: skip
-    app.command(short_help=(command.__doc__ or "").partition("\n")[0])(command)
+    app.command(cls=OneCommand, short_help=(command.__doc__ or "").partition("\n")[0])(command)
 
 
 def _version(wanted: bool) -> None:

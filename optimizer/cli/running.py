@@ -110,9 +110,8 @@ def fault_of(failure: Exception) -> OptimizerError:
 def mistake_of(failure: Any) -> UsageMistake:
     """Return what is told of options or arguments that a command does not take."""
     command = failure.ctx.command_path if failure.ctx is not None else "tariffwright"
-    return UsageMistake(
-        failure.format_message(), where=command, mend=f"{command} --help tells what it takes."
-    )
+    told = failure.format_message().replace(": Value error, ", ": ")  # words of typer's reader
+    return UsageMistake(told, where=command, mend=f"{command} --help tells what it takes.")
 
 
 def tell_error(failure: OptimizerError, *, as_json: bool) -> None:

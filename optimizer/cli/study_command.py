@@ -22,6 +22,10 @@ STUDY_INTERRUPTED = Interrupted(
     where="the command line",
     mend="Give the same command again: it goes on from there.",
 )
+NO_PARQUET = (
+    "the table is CSV: pyarrow, which writes parquet tables, is not installed "
+    "(pip install 'tariffwright[study]')."
+)
 
 
 STUDY_FILE = "study.yaml"
@@ -88,7 +92,7 @@ def study(
             else:
                 print_text(list_text(extent, cases), then=command("study", study, "--out", out))
             return
-        kinds = kinds_named(tables or ["parquet"])
+        kinds = kinds_named(tables or [])
         try:
             result = run_study(
                 path, out, processes=processes, cluster=cluster, again_failed=again_failed,
@@ -101,7 +105,9 @@ def study(
         progress("done")
     from optimizer.report.study_text import study_record, study_text
 
+    notes = [] if tables or "parquet" in kinds else [NO_PARQUET]
+
     if as_json:
         print_record(STUDY, study_record(result))
     else:
-        print_text(study_text(result), files=files, then=f"open {files[0]}")
+        print_text(study_text(result), notes=notes, files=files, then=f"open {files[0]}")

@@ -10,7 +10,7 @@ from typing import Annotated
 
 import typer
 
-from optimizer.cli.options import DebugOption, JsonOption, day_of
+from optimizer.cli.options import DebugOption, JsonOption, day_of, number_from
 from optimizer.cli.running import errors_told, print_record, print_text
 
 
@@ -19,7 +19,10 @@ def tomorrow(
     pv: Annotated[
         float | None,
         typer.Option(
-            "--pv", metavar="KWH", help="Yield expected of that day, from your forecast [kWh]."
+            "--pv",
+            parser=number_from(0, 100_000),
+            metavar="KWH",
+            help="Yield expected of that day, from your forecast [kWh].",
         ),
     ] = None,
     day: Annotated[

@@ -185,7 +185,7 @@ class AskedPart(Part):
                     form, question, before, was_unknown=question.name in draft.unknown
                 )
             except Nonsense as nonsense:
-                findings.append(Finding(question.name, str(nonsense)))
+                findings.append(Finding(question.name, str(nonsense), asks=question.asks))
                 continue
             if not is_known:
                 unknown.add(question.name)

@@ -21,11 +21,15 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Finding:
-    """What is wrong with something given: the name of its field, empty for the part as a whole."""
+    """What is wrong with something given: the name of its field, empty for the part as a whole.
+
+    What the field asks stands before it where all of it is told on top: several may read alike.
+    """
 
     field: str
     what: str
     mend: str = ""
+    asks: str = ""
 
 
 @dataclass(frozen=True)

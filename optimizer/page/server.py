@@ -110,7 +110,7 @@ def shown_in_a_browser(folder: Path, link: str, *, wanted: bool) -> Iterator[Non
     By way of a file that nobody else may read: the words of a command, and so a link handed to a browser,
     can be seen by all users of a machine.
     """
-    path = folder / WAY_IN
+    path = folder.absolute() / WAY_IN
     if wanted:
         text = (
             '<!doctype html><html lang="en"><meta charset="utf-8"><title>tariffwright</title>'

@@ -36,13 +36,15 @@ TEXT = ("status", "reason", "role", "way", "site", "tariff", "tariff_name", "con
 def kinds_named(names: Sequence[str]) -> list[TableKind]:
     """Return the kinds of tables that are asked for, each once.
 
+    None asked for is Parquet, or CSV where the library for it is not installed.
+
     Raises
     ------
     InputError
         Before anything runs: if a kind is unknown, or the library that writes it is not installed.
     """
     kinds: dict[TableKind, None] = {}
-    for name in names:
+    for name in names or ["parquet" if is_writable("parquet") else "csv"]:
         kind = next((known for known in KINDS if known == name), None)
         if kind is None:
             raise InputError(
@@ -51,14 +53,18 @@ def kinds_named(names: Sequence[str]) -> list[TableKind]:
                 mend=f"Choose among {', '.join(KINDS)}.",
             )
         kinds[kind] = None
-        library = NEEDS.get(kind)
-        if library is not None and find_spec(library) is None:
+        if not is_writable(kind):
             raise InputError(
-                f"{library}, which writes {kind} tables, is not installed",
+                f"{NEEDS[kind]}, which writes {kind} tables, is not installed",
                 where="--table",
                 mend="pip install 'tariffwright[study]', or ask for --table csv alone.",
             )
     return list(kinds)
+
+
+def is_writable(kind: TableKind) -> bool:
+    """Return whether what a kind of table is written with is installed."""
+    return kind not in NEEDS or find_spec(NEEDS[kind]) is not None
 
 
 SO_FAR = "cases_so_far"

@@ -173,6 +173,8 @@ def settings_in_use(folder: Path) -> tuple[Settings, Path]:
 def accept(results: Path, folder: Path, today: date) -> Path:
     """Put a renewal, or the first settings, into the history of a scenario; return the file.
 
+    What was put there last, on the same day, stands there once.
+
     Raises
     ------
     InputError
@@ -191,6 +193,9 @@ def accept(results: Path, folder: Path, today: date) -> Path:
             renewed=today, scenario=settings.settings, tariff="", currency="",
             advice="Taken over as they stand.", before=before, after=settings,
         )  # fmt: skip
+    standing = [(path, kept) for path, kept in history_of(folder) if kept.undone is None]
+    if standing and (standing[-1][1].renewed, standing[-1][1].after) == (today, file.after):
+        return standing[-1][0]
     return write_file(renewal_yaml(file), _free_name(folder / FOLDER, today))
 
 

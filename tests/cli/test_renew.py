@@ -248,9 +248,25 @@ def test_settings_can_be_accepted_again_after_they_were_undone(
     for words in (["--accept", str(planned)], ["--undo"], ["--accept", str(planned)]):
         assert run("renew", str(home), *words).exit_code == 0, words
     (home / "renewals" / f"{TODAY}.yaml").unlink()
-    assert run("renew", str(home), "--accept", str(planned)).exit_code == 0
+    for words in (["--undo"], ["--accept", str(planned)]):
+        assert run("renew", str(home), *words).exit_code == 0, words
     names = sorted(path.name for path in (home / "renewals").iterdir())
     assert names == [f"{TODAY}_02.yaml", f"{TODAY}_03.yaml"]
+
+
+def test_settings_accepted_twice_on_a_day_stand_once_in_the_history(
+    site: Path, planned: Path, tmp_path: Path
+) -> None:
+    """Undone, they once told to type in again what was typed in already."""
+    home = Path(shutil.copytree(site, tmp_path / "home"))
+    for _ in range(2):
+        done = run("renew", str(home), "--accept", str(planned))
+        assert f"Kept in the history: {home}/renewals/{TODAY}.yaml " in " ".join(
+            done.stdout.split()
+        )
+    undone = run("renew", str(home), "--undo")
+    assert "no windows" in undone.stdout
+    assert run("renew", str(home), "--undo").exit_code == 2
 
 
 @pytest.mark.parametrize(("floor", "reserve", "expected"), [(40, 0, 40), (10, 30, 30)])

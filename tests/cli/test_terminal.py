@@ -257,6 +257,54 @@ def test_numbers_that_are_out_of_bounds_are_told_in_words() -> None:
     assert json.loads(done.stdout)["code"] == 64
 
 
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (
+            ["plan", "my_site", "--out", "--effort", "quick"],
+            "'--out' needs a value before '--effort'",
+        ),
+        (["plan", "my_site", "--out", "--explain"], "'--out' needs a value before '--explain'"),
+        (
+            ["bill", "meter.csv", "-t", "--zone", "Europe/Dublin"],
+            "'-t' needs a value before '--zone'",
+        ),
+        (["plan", "my_site", "--out"], "'--out' requires an argument"),
+    ],
+)
+def test_an_option_is_no_value_of_the_option_before_it(
+    words: list[str], told: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Results once went into a folder that was named ``--explain``."""
+    monkeypatch.chdir(tmp_path)
+    done = CliRunner().invoke(app, words)
+    assert done.exit_code == 64
+    assert told in done.stderr
+    assert f"{words[0]} --help tells what it takes" in done.stderr
+    assert not list(tmp_path.iterdir())
+
+
+def test_a_folder_may_begin_with_dashes_where_it_is_meant(tmp_path: Path) -> None:
+    done = CliRunner().invoke(app, ["plan", str(tmp_path / "none"), "--out=--results"])
+    assert done.exit_code == 2
+    assert "there is no such file" in done.stderr
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (["plan", "--effort", "fast"], "'fast' is not one of"),
+        (["tomorrow", "out", "--pv", "twelve"], "'twelve' is not a number from 0 to"),
+    ],
+)
+def test_a_value_that_is_none_is_told_in_words_of_people(words: list[str], told: str) -> None:
+    done = CliRunner().invoke(app, words)
+    assert done.exit_code == 64
+    assert told in done.stderr
+    assert "Value error" not in done.stderr
+    assert "unable to parse" not in done.stderr
+
+
 def test_a_shell_completes_commands() -> None:
     asked = {
         "_TARIFFWRIGHT_COMPLETE": "complete_bash",

@@ -98,9 +98,6 @@ def test_without_a_rule_the_one_card_is_named(results: Path) -> None:
         (["--day", "2026-01-31"], "--pv"),
         (["--day", "2026-02-30", "--pv", "3"], "'2026-02-30'"),
         (["--day", "31.01.2026", "--pv", "3"], "'31.01.2026'"),
-        (["--pv", "-1"], "-1.0"),
-        (["--pv", "nan"], "nan"),
-        (["--pv", "inf"], "inf"),
     ],
 )
 def test_what_cannot_be_is_told(results: Path, words: list[str], said: str) -> None:
@@ -108,6 +105,13 @@ def test_what_cannot_be_is_told(results: Path, words: list[str], said: str) -> N
     assert done.exit_code == 2
     assert said in done.stderr
     assert "mend:" in done.stderr
+
+
+@pytest.mark.parametrize("pv", ["-1", "nan", "inf", "twelve"])
+def test_a_yield_that_is_none_is_a_mistake_in_the_command(results: Path, pv: str) -> None:
+    done = told(results, "--pv", pv)
+    assert done.exit_code == 64
+    assert f"{pv!r} is not a number from 0 to" in done.stderr
 
 
 @pytest.mark.parametrize(

@@ -20,7 +20,7 @@ from pathlib import Path
 import pytest
 
 from optimizer.page.guard import COOKIE, MAX_BODY_BYTES, Secrets
-from optimizer.page.server import shown_in_a_browser
+from optimizer.page.server import WAY_IN, shown_in_a_browser
 from tests.page.serving import OURS, PORT, Asked, asked, served
 from tests.report.browsing import started_browser
 
@@ -390,3 +390,19 @@ def test_the_browser_is_opened_by_a_file_that_nobody_else_may_read(
         assert link in path.read_text(encoding="utf-8")
         assert opened == [path.as_uri()]
     assert not list(tmp_path.iterdir())
+
+
+def test_the_browser_is_opened_on_a_folder_named_as_the_readme_names_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """``tariffwright page my_house``: a name, not a path from the root."""
+    opened: list[str] = []
+    done = threading.Event()
+    monkeypatch.setattr("webbrowser.open", lambda url: (opened.append(url), done.set()))
+    monkeypatch.chdir(tmp_path)
+    house = tmp_path / "my_house"
+    house.mkdir()
+    with shown_in_a_browser(Path("my_house"), Secrets().link(PORT), wanted=True):
+        assert done.wait(5)
+        assert opened == [(house / WAY_IN).as_uri()]
+    assert not list(house.iterdir())

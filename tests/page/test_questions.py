@@ -126,8 +126,15 @@ def test_what_is_left_open_or_nonsense_is_told_at_its_field_and_nothing_is_saved
     told = fill(page, "equipment", HOUSE | {"battery.capacity_kwh": "ten", "reserve_pct": ""})
     assert told.status_code == 422
     assert not (tmp_path / "scenario.yaml").exists()
-    for name, words in (("battery.capacity_kwh", "&#39;ten&#39; is no number."), ("reserve_pct", "Nothing is given here.")):  # fmt: skip
-        assert re.search(rf'<a href="#{name}">{words}', told.text)
+    for name, asks, words in (
+        ("battery.capacity_kwh", "How much does the battery hold?", "&#39;ten&#39; is no number."),
+        (
+            "reserve_pct",
+            "Which level is to stay for when the grid fails?",
+            "Nothing is given here.",
+        ),
+    ):
+        assert f'<a href="#{name}">{asks}</a> {words}' in told.text  # several may read alike
         assert f'id="{name}-wrong">{words}' in told.text
         assert re.search(
             rf'<input id="{name}"[^>]*aria-invalid="true" aria-describedby="{name}-wrong', told.text

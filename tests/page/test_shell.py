@@ -219,3 +219,18 @@ def test_old_mistakes_are_listed_but_not_called_out(tmp_path: Path) -> None:
     assert 'role="alert"' not in told
     sent = page.client.post(f"{page.room}/used", data=BILL | {"kwh": ""}, headers=page.headers())
     assert 'role="alert"' in sent.text
+
+
+def test_a_country_of_several_clocks_offers_its_own(tmp_path: Path) -> None:
+    """Beside the zones of Germany once stood the advice to choose one of another country."""
+    page = asked(tmp_path)
+    told = page.client.post(
+        f"{page.room}/used", data=BILL | {"zone": "Germany"}, headers=page.headers()
+    )
+    assert told.status_code == 422
+    assert "Several are: Europe/Berlin; Europe/Busingen. Write one." in told.text
+    assert "Choose one such as" not in told.text
+    unknown = page.client.post(
+        f"{page.room}/used", data=BILL | {"zone": "Nowhere"}, headers=page.headers()
+    )
+    assert "Choose one such as Europe/Dublin." in unknown.text

@@ -43,6 +43,15 @@ def fields_in(html: str) -> dict[str, str]:
     return fields
 
 
+def test_what_must_be_filled_in_before_trying_is_named(tmp_path: Path) -> None:
+    """An empty folder once told of a file that nobody had asked for, without its name."""
+    page = asked(tmp_path)
+    html = page.client.get(f"{page.room}/trying", headers=page.headers()).text
+    assert "no such file" not in html
+    for part in ("What was used", "The roof", "What it costs", "What stands there"):
+        assert f"<li>{part}: still open" in html
+
+
 def test_fields_and_a_button_do_the_same_without_script(
     house: Path, session: Trying, found: Version
 ) -> None:

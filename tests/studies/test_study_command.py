@@ -110,9 +110,23 @@ def test_a_missing_library_is_told_with_the_way_to_get_it(
     folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(study_tables, "find_spec", lambda _name: None)
-    result = call(str(folder), "--out", str(tmp_path / "out"))
+    result = call(str(folder), "--out", str(tmp_path / "out"), "--table", "parquet")
     assert result.exit_code == 2
     assert "pip install 'tariffwright[study]'" in result.output
+
+
+def test_a_study_needs_no_library_that_a_plain_installation_lacks(
+    folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The README's own command: with no kind of table asked for, CSV comes in place of Parquet."""
+    monkeypatch.setattr(study_tables, "find_spec", lambda _name: None)
+    done = call(str(folder), "--out", str(tmp_path / "out"), "--processes", "0")
+    assert done.exit_code == 0, done.output
+    assert (tmp_path / "out/cases.csv").is_file()
+    assert not (tmp_path / "out/cases.parquet").exists()
+    assert "note: the table is CSV: pyarrow, which writes parquet tables" in " ".join(
+        done.stdout.split()
+    )
 
 
 def test_dask_that_is_not_installed_is_told(

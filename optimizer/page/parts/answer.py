@@ -66,7 +66,7 @@ class Answer(Part):
         if form.get("do") == "cancel":
             folder.job.cancel()
             return []
-        findings = _still_missing(folder)
+        findings = still_missing(folder)
         if findings:
             return findings
         effort = form.get("effort", "normal")
@@ -105,7 +105,7 @@ class Answer(Part):
         ]
 
 
-def _still_missing(folder: Folder) -> list[Finding]:
+def still_missing(folder: Folder) -> list[Finding]:
     """Return the parts that must be filled in or mended first."""
     from optimizer.page.registry import PARTS, owner_of  # parts are listed there
 

@@ -20,6 +20,7 @@ from optimizer.base.units import money, read_clock
 from optimizer.base.words import later, say
 from optimizer.evaluation.typical_day import steps_of
 from optimizer.page.part import Finding, Form, Part, State, errors_in
+from optimizer.page.parts.answer import still_missing
 from optimizer.page.templates import rendered
 from optimizer.page.trying_drawing import Bar, ShownDay, draw_days, draw_tried, scales_of
 from optimizer.page.trying_form import DayRows, Sheet, on_the_page
@@ -388,7 +389,7 @@ def live_of(folder: Folder, form: Form) -> Live:
         desk = desk_of(folder)
     except InputError as error:
         told = [Finding("", each.what, each.mend) for each in errors_in(error)]
-        return Live(Sheet("", []), told)
+        return Live(Sheet("", []), still_missing(folder) or told)
     session, controls = desk.session, desk.session.brief.scenario.controls
     others = [name for name in BESIDE if name in desk.starts or name == "plain"]
     beside_name = form.get("beside") if form.get("beside") in others else others[0]

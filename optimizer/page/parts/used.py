@@ -17,7 +17,7 @@ from markupsafe import Markup
 
 from optimizer.base.errors import InputError, Mistake, Place, SeriesError
 from optimizer.base.files import write_file
-from optimizer.base.questions import Nonsense
+from optimizer.base.questions import Ambiguous, Nonsense
 from optimizer.base.typed_numbers import typed_number
 from optimizer.base.units import number
 from optimizer.base.words import later, say
@@ -139,7 +139,9 @@ class Used(Part):
         try:
             zone = zone_in(form.get("zone"))
         except Nonsense as nonsense:
-            return [Finding("zone", str(nonsense), say("Choose one such as Europe/Dublin."))]
+            is_named = isinstance(nonsense, Ambiguous)
+            mend = "" if is_named else say("Choose one such as Europe/Dublin.")
+            return [Finding("zone", str(nonsense), mend)]
         if form.get("way") == "bill":
             return _save_bill(folder, form, zone)
         if form.handed_in():
