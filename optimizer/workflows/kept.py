@@ -94,6 +94,7 @@ class _Line(TypedDict):
 
 class _Bill(TypedDict):
     total: float
+    by_charge: dict[str, float]
     by_period: dict[str, float]
     lines: list[_Line]
 

@@ -115,6 +115,15 @@ def columns_in(path: Path, *names: str) -> dict[str, list[float]]:
     return found
 
 
+def damaged(path: Path, failure: Exception, kind: str) -> InputError:
+    """Return the error that something in a record cannot be followed."""
+    return InputError(
+        f"this cannot be followed: {failure!r}"[: 4 * MAX_SHOWN],
+        where=path,
+        mend=f"The record was changed by hand, or is damaged: make the results anew with {kind}.",
+    )
+
+
 CHANGED = "The file was changed: make the results anew."
 
 

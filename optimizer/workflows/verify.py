@@ -39,6 +39,7 @@ from optimizer.workflows.verify_fleet import FLEET, verify_fleet
 from optimizer.workflows.verify_forecast import FORECAST, verify_forecast
 from optimizer.workflows.verify_outage import OUTAGES, verify_outage
 from optimizer.workflows.verify_review import REVIEW, verify_review
+from optimizer.workflows.verify_shown import checks_of_shown
 from optimizer.workflows.verify_study import STUDY, verify_study
 
 WRITTEN_KWH = 1e-6
@@ -123,7 +124,11 @@ def _verify_plan(
         checks += part(kept, opened)
     progress("solving the printed equations")
     checks += _equations(kept, opened, time_limit_s)
-    checks += [*_files(kept), inputs_of_now(kept.record["manifest"]["inputs_sha256"], inputs)]
+    checks += [
+        *checks_of_shown(folder, kept.record),
+        *_files(kept),
+        inputs_of_now(kept.record["manifest"]["inputs_sha256"], inputs),
+    ]
     record = kept.record
     return Verification(
         folder, record["scenario"], record["tariff"], record["currency"], tuple(checks), files
@@ -238,7 +243,7 @@ def _bills(kept: Kept, opened: Opened) -> Iterator[Check]:
 
 
 def _line_apart(bill: Words, amounts: dict[tuple[str, int], float], allowed: float) -> str | None:
-    """Return the first charge and period whose amount differs."""
+    """Return the first charge and period whose amount differs, or a sum that its lines do not have."""
     numbers = {label: number for number, label in enumerate(bill["by_period"])}
     theirs: dict[tuple[str, int], float] = {}
     for line in bill["lines"]:
@@ -255,6 +260,17 @@ def _line_apart(bill: Words, amounts: dict[tuple[str, int], float], allowed: flo
                 f"{PLAN}, line {charge!r} of {label}: {amount:,.4f} is written,"
                 f" {TARIFF} gives {ours:,.4f}"
             )
+    for sums, part in (("by_charge", "charge"), ("by_period", "period")):
+        added = dict.fromkeys(bill[sums], 0.0)
+        for line in bill["lines"]:
+            added[line[part]] = added.get(line[part], 0.0) + line["amount"]
+        for name, ours in added.items():
+            amount = bill[sums].get(name, 0.0)
+            if abs(ours - amount) > allowed:
+                return (
+                    f"{PLAN}, line sum {sums} of {name!r}: {amount:,.4f} is written,"
+                    f" its lines give {ours:,.4f}"
+                )
     return None
 
 
@@ -326,6 +342,13 @@ def _nothing_proven(steps: int, time_limit_s: float) -> str:
     return told
 
 
+def _allowed(gap_frac: float) -> str:
+    """Say how much dearer the plan may be than the cheapest, if it is more than a solver's rounding."""
+    if gap_frac <= BEST_TO:
+        return ""
+    return f" ({PLAN} says that it may be {100 * gap_frac:.2g} % from the cheapest)"
+
+
 def _equations(kept: Kept, opened: Opened, time_limit_s: float) -> Iterator[Check]:
     """Solve the printed equations: does no plan cost less?"""
     name, status = "plan by the equations", kept.record["status"]
@@ -363,11 +386,13 @@ def _equations(kept: Kept, opened: Opened, time_limit_s: float) -> Iterator[Chec
     elif found.value is not None:
         told = "the same least cost by Pyomo"
         if integers:
-            told += f", {found.steps_with_integers} choices of direction"
+            told += (
+                f", {found.steps_with_integers} choices of direction{_allowed(status['gap_frac'])}"
+            )
         apart = allowed + (gap if integers else 0.0)
         yield figure(name, told, written, found.value, apart, where)
     elif bound >= written - allowed - gap:
-        told = f"by Pyomo no plan costs less than {bound:,.4f}"
+        told = f"by Pyomo no plan costs less than {bound:,.4f}{_allowed(status['gap_frac'])}"
         if found.stretches > 1:
             told += (
                 f": bound from {found.stretches} stretches, {found.steps_with_integers} choices of"

@@ -13,10 +13,14 @@ from pathlib import Path
 from optimizer.base.documents import digest_of
 from optimizer.base.errors import InputError
 from optimizer.workflows.checked import Check, Verification
+from optimizer.workflows.read_again import json_in
 
 FLEET = "fleet.csv"
 
 NEEDED = ("site", "state")
+
+SAME = ("state", "worth", "worth_days", "currency", "serious", "code")
+"""Cells that stand in a site's own record too."""
 
 
 def verify_fleet(
@@ -39,6 +43,7 @@ def verify_fleet(
         If the table cannot be read.
     """
     checks, files = list[Check](), {FLEET: digest_of(folder / FLEET)}
+    left = dict[str, None]()
     for row in _rows(folder / FLEET):
         site, place = row["site"], folder / row["site"]
         name = f"site {site}"
@@ -52,7 +57,43 @@ def verify_fleet(
         found = verified(place)
         files |= {f"{site}/{file}": digest for file, digest in found.files.items()}
         checks.append(_of_site(name, site, found))
-    return Verification(folder, f"a fleet of {len(checks)} sites", "", "", tuple(checks), files)
+        left |= dict.fromkeys(check.name for check in found.unchecked)
+    head = f"a fleet of {len(checks)} sites"
+    checks.append(_table(folder))
+    told = "fleet.html, its calendar, and what a site is worth in other years are not recomputed"
+    if left:
+        told = f"at its sites {', '.join(left)}; {told}"
+    checks.append(Check("rest of the fleet", "not checked", told))
+    return Verification(folder, head, "", "", tuple(checks), files)
+
+
+def _table(folder: Path) -> Check:
+    """Hold each row against what was kept at its site."""
+    name, count = "table", 0
+    for row in _rows(folder / FLEET):
+        paths = sorted((folder / row["site"]).glob("fleet_*.json"))
+        odd = [_apart(row, path) for path in paths]  # of several jobs, one has made the table
+        if odd and all(odd):
+            told = f"another value than in {paths[0].name}"
+            return Check(name, "differs", told, where=f"{FLEET}, {odd[0]}")
+        count += bool(odd)
+    return Check(name, "agrees", f"{count} rows as kept at their sites")
+
+
+def _apart(row: dict[str, str], path: Path) -> str | None:
+    """Return the first cell that is not what a site's own record says."""
+    kept = json_in(path, "Make it anew with fleet.")
+    unseen = kept.get("unseen") or {}
+    known = {key: kept.get(key) for key in SAME} | {
+        "p10": unseen.get("p10"),
+        "p90": unseen.get("p90"),
+    }
+    known["change"] = " | ".join(kept.get("change") or ())
+    for column, value in known.items():
+        cell = row.get(column) or ""
+        if cell.removeprefix("'") != ("" if value is None else str(value)).removeprefix("'"):
+            return f"{column} of {row['site']}: {cell!r}, not {value!r}"
+    return None
 
 
 def _of_site(name: str, site: str, found: Verification) -> Check:

@@ -13,11 +13,12 @@ from typing_extensions import TypedDict
 
 from optimizer.base.documents import digest_of
 from optimizer.metering.forecast import FORECAST as STEPS
+from optimizer.plain.bill import Words
 from optimizer.plain.outage import at_or_below
 from optimizer.workflows.checked import Check, Pair, Verification, first_of
-from optimizer.workflows.read_again import columns_in, inputs_of_now, record_in
+from optimizer.workflows.read_again import columns_in, inputs_of_now, record_in, texts_in
 
-FORECAST, MEMBERS = "forecast.json", "members"
+FORECAST, MEMBERS, PAGE = "forecast.json", "members", "forecast.html"
 
 WRITTEN_KWH = 5e-7
 """Energies have six digits after the point. [kWh]"""
@@ -37,6 +38,8 @@ class Needed(TypedDict):
     """What of ``forecast.json`` is recomputed."""
 
     scenario: str
+    first: str
+    last: str
     step_minutes: int
     as_expected: _Figures
     spread: dict[str, _Spread]
@@ -83,7 +86,13 @@ def verify_forecast(folder: Path, inputs: Path | None = None) -> Verification:
     checks = [
         first_of("forecast", FORECAST, of_forecast(), told),
         first_of("plausible seasons", FORECAST, of_members(), f"the spread of {len(paths)} files"),
-        Check("how seasons were drawn", "not checked", "nothing recomputes yet from which weeks"),
+        _days(record, folder / STEPS),
+        Check(
+            "how seasons were drawn",
+            "not checked",
+            "nothing recomputes yet from which weeks and seed",
+        ),
+        Check(PAGE, "not checked", "its text and drawings are not read"),
     ]
     if record.get("back_test") is not None:
         checks.append(Check("back-test", "not checked", "nothing recomputes it yet"))
@@ -91,6 +100,16 @@ def verify_forecast(folder: Path, inputs: Path | None = None) -> Verification:
     read = [FORECAST, STEPS, *(f"{MEMBERS}/{path.name}" for path in paths)]
     files = {name: digest_of(folder / name) for name in read}
     return Verification(folder, record["scenario"], "", "", tuple(checks), files)
+
+
+def _days(record: Words, path: Path) -> Check:
+    """Hold the first and the last day told against the series."""
+    times = texts_in(path, "time")
+    for key, time in (("first", times[0]), ("last", times[-1])):
+        if time[:10] != record[key]:
+            where = f"{FORECAST}, {key}: {record[key]!r}, but the series has {time[:10]}"
+            return Check("days", "differs", "another day than in the series", where=where)
+    return Check("days", "agrees", "the first and the last day are those of the series")
 
 
 def _sums(path: Path, step_h: float) -> tuple[_Figures, int]:

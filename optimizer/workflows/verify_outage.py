@@ -23,13 +23,14 @@ from optimizer.scenario.scenario_file import ScenarioFile
 from optimizer.workflows.checked import Check, Pair, Verification, digits, first_of
 from optimizer.workflows.read_again import (
     columns_in,
+    damaged,
     inputs_of_now,
     record_in,
     scenario_in,
     texts_in,
 )
 
-OUTAGES, STEPS = "outages.json", "outages.csv"
+OUTAGES, STEPS, PAGE = "outages.json", "outages.csv", "outages.html"
 
 WRITTEN_KWH = 1e-6
 """Levels have six digits after the point. [kWh]"""
@@ -71,6 +72,12 @@ class _InTen(TypedDict):
     one_in_ten: list[float | None]
 
 
+class _Worst(TypedDict):
+    month: int
+    hour: int
+    p10_h: float
+
+
 class Needed(TypedDict):
     """What of ``outages.json`` is recomputed."""
 
@@ -83,6 +90,9 @@ class Needed(TypedDict):
     short_kwh_of_24_h: _Short
     simple_estimate_h: float | None
     hours_reached_by_clock_hour: _InTen
+    hours_reached_by_month: _InTen
+    p10_h_by_month_and_hour: list[list[float | None] | None]
+    worst: _Worst
     made_of: _MadeOf
 
 
@@ -99,8 +109,13 @@ def verify_outage(folder: Path, inputs: Path | None = None) -> Verification:
     made: Words = record["made_of"]
     file = scenario_in(made["scenario_as_read"], path)
     steps = columns_in(folder / STEPS, "load_kwh", "pv_kwh", "stored_kwh", "hours")
+    try:
+        followed = [*_checked(record, made, file, steps, folder)]
+    except (KeyError, IndexError, ValueError, ZeroDivisionError) as failure:
+        raise damaged(path, failure, "outage") from None
     checks = [
-        *_checked(record, made, file, steps, folder),
+        *followed,
+        Check(PAGE, "not checked", "its text and drawings are not read, nor the reasons told"),
         inputs_of_now(made["inputs_sha256"], inputs),
     ]
     files = {name: digest_of(folder / name) for name in (OUTAGES, STEPS)}
@@ -138,7 +153,7 @@ def _checked(
     )  # fmt: skip
     by_clock = first_of(
         "hours by the clock", OUTAGES, _by_clock(record, steps["hours"], times),
-        "what nine, five and one in ten outages reach",
+        "what nine, five and one in ten outages reach, by hour and month, and the worst",
     )  # fmt: skip
     yield replace(by_clock, digits=None) if by_clock.outcome == "agrees" else by_clock
 
@@ -197,11 +212,26 @@ def _figures(record: Words, hours: list[float], island: Site, load: list[float])
 
 
 def _by_clock(record: Words, hours: list[float], times: list[str]) -> Iterator[Pair]:
-    of_hour = dict[int, list[float]]()
+    of_hour, of_month, of_both = (dict[Any, list[float]]() for _ in range(3))
     for time, each in zip(times, hours, strict=True):
-        of_hour.setdefault(datetime.fromisoformat(time).hour, []).append(each)
-    reached = record["hours_reached_by_clock_hour"]
+        at = datetime.fromisoformat(time)
+        of_hour.setdefault(at.hour, []).append(each)
+        of_month.setdefault(at.month, []).append(each)
+        of_both.setdefault((at.month, at.hour), []).append(each)
+    by_hour, by_month = record["hours_reached_by_clock_hour"], record["hours_reached_by_month"]
     for key, pct in (("nine_in_ten", 10), ("five_in_ten", 50), ("one_in_ten", 90)):
         for hour in range(24):
             there = at_or_below(of_hour[hour], pct) if hour in of_hour else None
-            yield f"{key} at {hour:02d}:00", reached[key][hour], there, ROUNDED_H
+            yield f"{key} at {hour:02d}:00", by_hour[key][hour], there, ROUNDED_H
+        for month in range(1, 13):
+            there = at_or_below(of_month[month], pct) if month in of_month else None
+            yield f"{key} in month {month}", by_month[key][month - 1], there, ROUNDED_H
+    tenth = {both: at_or_below(each, 10) for both, each in of_both.items()}
+    for month, row in enumerate(record["p10_h_by_month_and_hour"], 1):
+        for hour in range(24):
+            place = f"p10_h_by_month_and_hour, month {month} at {hour:02d}:00"
+            yield place, row and row[hour], tenth.get((month, hour)), ROUNDED_H
+    worst, least = record["worst"], min(tenth.values())
+    yield "worst.p10_h", worst["p10_h"], least, WRITTEN_H
+    of_worst = tenth.get((worst["month"], worst["hour"]))
+    yield "worst: month and hour", worst["p10_h"], of_worst, WRITTEN_H

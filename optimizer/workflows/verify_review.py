@@ -29,6 +29,7 @@ from optimizer.workflows.checked import Check, Pair, Verification, first_of
 from optimizer.workflows.in_use import SERIES
 from optimizer.workflows.read_again import (
     columns_in,
+    damaged,
     inputs_of_now,
     record_in,
     scenario_in,
@@ -36,7 +37,7 @@ from optimizer.workflows.read_again import (
     texts_in,
 )
 
-REVIEW, STEPS = "review.json", "review.csv"
+REVIEW, STEPS, PAGE = "review.json", "review.csv", "review.html"
 
 RELATIVE = 1e-7
 """Sums that differ by less than this share of what was added up agree."""
@@ -81,10 +82,19 @@ def verify_review(folder: Path, inputs: Path | None = None) -> Verification:
     """
     record = record_in(folder / REVIEW, "review", Needed)
     season = _Season(record, folder)
+    try:
+        bills = _bills(record, season)
+    except (KeyError, IndexError, ValueError, ZeroDivisionError) as failure:
+        raise damaged(folder / REVIEW, failure, "review") from None
+    told_days = (
+        f"nothing recomputes yet how {record['days_as_with_windows']} of {record['days_that_tell']}"
+        " were told, which are worst, and how far import lies apart"
+    )
     checks = [
         first_of("causes", REVIEW, _added_up(record), "from the promised saving to the real one"),
-        _bills(record, season),
-        Check("days as with windows", "not checked", "nothing recomputes yet how they were told"),
+        bills,
+        Check("days as with windows", "not checked", told_days),
+        Check(PAGE, "not checked", "its text and drawings are not read"),
         inputs_of_now(record["made_of"]["inputs_sha256"], inputs),
     ]
     files = {name: digest_of(folder / name) for name in (REVIEW, STEPS)}

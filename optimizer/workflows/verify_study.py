@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import csv
 import json
+from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
@@ -24,6 +25,7 @@ from optimizer.plain.money import (
     PARTS,
     Flow,
     Words,
+    back_after,
     beyond,
     figures_of,
     flow_of,
@@ -127,7 +129,10 @@ def verify_study(folder: Path) -> Verification:
             raise _damaged(
                 folder / STUDY, f"verdict of case {verdict['case']}: {failure!r}"
             ) from None
-    checks += [_rows(record), *_untold(record), _ranking(record), _table(record, folder / TABLE)]
+    checks += [
+        _rows(record), *_together(record), *_untold(record), _ranking(record),
+        _table(record, folder / TABLE), _not_followed(folder),
+    ]  # fmt: skip
     tariffs = dict.fromkeys(str(row.get("tariff_name")) for row in record["rows"])
     return Verification(
         folder, record["study"], ", ".join(tariffs), record["currency"], tuple(checks), files
@@ -178,6 +183,7 @@ def _of_verdict(record: Words, verdict: Words) -> Iterator[Check]:
         (f"{named}, {name} of year {year}", written, again, 2e-3 + RELATIVE * gross)
         for name, year, written, again in odd_years(terms, record["ageing"], life)
     )
+    yield _terms(record, verdict)
     yield _first_of(f"years of case {case}", odd, "PV, health, and years between planned ones")
     told = "investment, loan, lease, tax, operation, replacement, savings as prices rise"
     yield _first_of(f"cash flow of case {case}", _flow_pairs(verdict, flow, named, gross), told)
@@ -187,12 +193,25 @@ def _of_verdict(record: Words, verdict: Words) -> Iterator[Check]:
         *_worth_pairs(verdict, "worth_of_plan", of_plan, f"{named}, worth_of_plan", gross),
     ]
     yield _first_of(f"worth of case {case}", pairs, told)
-    row = next(row for row in record["rows"] if row["case"] == case)
+    row = {row["case"]: row for row in record["rows"]}[case]
     yield _first_of(
         f"row of case {case}", _row_pairs(record, row, verdict, gross), "as its verdict"
     )
     if reference is None and not (terms["replacement"] or {}).get("only_if_it_pays"):
         yield from _swings(verdict, named, gross)
+
+
+def _terms(record: Words, verdict: Words) -> Check:
+    """Hold the terms of a verdict against those of the study; a package has prices of its own."""
+    case: int = verdict["case"]
+    name, row = f"terms of case {case}", {row["case"]: row for row in record["rows"]}[case]
+    stated = {**record["money"], "prices_rise_pct_per_year": row["prices_rise_pct_per_year"]}
+    own = {"battery", "inverter", "pv"} if row["package"] else set()
+    for key, value in verdict["terms"].items():
+        if key not in own and value != stated.get(key):
+            where = f"{STUDY}, verdict of case {case}, terms.{key}: {value}, the study has {stated[key]}"
+            return Check(name, "differs", "other terms than the study's", where=where)
+    return Check(name, "agrees", "prices, rates and rules are those of the study")
 
 
 def _flow(verdict: Words, terms: Words, *, of_plan: bool = False) -> Flow:
@@ -321,6 +340,102 @@ def _rows(record: Words) -> Check:
     return _first_of("rows", pairs(), "investment, incentive and kept shares")
 
 
+DECIDED = (
+    "way", "tariff", "controls", "package", "battery_kwh", "charge_kw", "discharge_kw", "inverter_kw",
+    "endurance_hours", "load_times", "pv_times", "prices_rise_pct_per_year",
+)  # fmt: skip
+"""What is decided for a site; of a group it is empty where its sites differ."""
+
+ADDED = (
+    "bill_", "saves_", "plan_saves_", "windows_save_", "investment_", "incentive_", "cost_present_value_",
+    "npv_", "import_", "export_", "from_", "discharged_kwh", "windows_to_type",
+)  # fmt: skip
+"""What of a group is the sum of its sites, by how the column begins."""
+
+
+def _together(record: Words) -> Iterator[Check]:
+    """Add up each group of sites that are decided together, by rows and, where they are kept, by years."""
+    flows, lacking = {verdict["case"]: verdict for verdict in record["verdicts"]}, 0
+    pairs = list[Pair]()
+    rows = [row for row in record["rows"] if row["site"] in record["decided_together"]]
+    for row in rows if record["decided_together"] else ():
+        if row["status"] != "done":
+            continue
+        parts = _parts_of_group(record, row)
+        if parts is None:
+            lacking += 1
+            continue
+        place = f"row of case {row['case']}, {row['site']}"
+        for column in row:
+            if column.startswith(ADDED):
+                each = [(times, part.get(column)) for times, part in parts]
+                sizes = [times * value for times, value in each if value is not None]
+                again = sum(sizes) if len(sizes) == len(each) else None
+                allowed = RELATIVE * (1 + sum(map(abs, sizes)))
+                pairs.append((f"{place}, {column}", row[column], again, 1e-6 + allowed))
+        pairs += _share_of_group(record, row, place)
+        known = [(times, flows[part["case"]]) for times, part in parts if part["case"] in flows]
+        if len(known) == len(parts):
+            pairs += _years_of_group(record, row, known, place)
+    if rows:
+        told = "sums of their sites, so many times each; paybacks where the years are kept"
+        yield _first_of("decided together", pairs, told)
+    if lacking:
+        told = (
+            f"of {lacking:,} of {len(rows):,} rows of groups the sites' own rows are not told apart"
+        )
+        yield Check("other groups", "not checked", told)
+
+
+def _parts_of_group(record: Words, row: Words) -> list[tuple[int, Words]] | None:
+    """Return the row of each site of a group, and how many times it counts; None if one is not plain."""
+    found = []
+    for site, times in record["decided_together"][row["site"]].items():
+        of_site = [
+            each for each in record["rows"]
+            if each["site"] == site and each["status"] == "done"
+            and all(row[key] is None or row[key] == each[key] for key in DECIDED if key in row)
+        ]  # fmt: skip
+        if len(of_site) != 1:
+            return None
+        found.append((times, of_site[0]))
+    return found
+
+
+def _share_of_group(record: Words, row: Words, place: str) -> Iterator[Pair]:
+    money = record["currency"].lower()
+    possible = row.get(f"plan_saves_over_no_windows_{money}")
+    if row.get("kept_share_pct") is not None and possible:
+        saved = row[f"windows_save_over_no_windows_{money}"]
+        yield f"{place}, kept_share_pct", row["kept_share_pct"], 100 * saved / possible, 1e-6
+
+
+def _years_of_group(
+    record: Words, row: Words, known: Sequence[tuple[int, Words]], place: str
+) -> Iterator[Pair]:
+    """Yield what the years of all sites together come to."""
+    money, rate = record["currency"].lower(), known[0][1]["terms"]["discount_pct"] / 100
+    each = [(times, verdict, verdict["terms"]) for times, verdict in known]
+    nets = [
+        [times * sum(year.values()) for year in _flow(verdict, terms)]
+        for times, verdict, terms in each
+    ]
+    net = [sum(year) for year in zip(*nets, strict=True)]
+    sizes = worth_now(rate, list(map(abs, net)))
+    yield f"{place}, npv", row[f"npv_{money}"], worth_now(rate, net), RELATIVE * (1 + sizes)
+    for column, of_rate in (("payback_years", 0.0), ("discounted_payback_years", rate)):
+        yield f"{place}, {column}", row[column], back_after(of_rate, net), YEARS_TO
+
+
+def _not_followed(folder: Path) -> Check:
+    """Say what of a study nothing holds against anything."""
+    also = [name for name in ("cases.parquet", "cases.xlsx") if is_file(folder / name)]
+    told = "plans and replays behind the rows, ageing by use, windows, sources, best sizes, draws"
+    told += ", and swings of weather: verify a plan of the case"
+    names = ", ".join(["study.html", *also])
+    return Check("not recomputed", "not checked", f"{told}; nor are {names} read")
+
+
 def _untold(record: Words) -> Iterator[Check]:
     """Say how many cases have no cash flow in the record."""
     with_money = [row for row in record["rows"] if row["status"] == "done"]
@@ -339,6 +454,11 @@ def _ranking(record: Words) -> Check:
     stated = None if terms is None else terms["prices_rise_pct_per_year"]
     by_case = {row["case"]: row for row in record["rows"]}
     last: tuple[bool, float] | None = None
+    ranked: list[int] = record["ranked_cases"]
+    twice = [case for case, count in Counter(ranked).items() if count > 1]
+    if twice:
+        where = f"{STUDY}, ranked_cases: case {twice[0]}"
+        return Check("order", "differs", "a case stands twice", where=where)
     for case in record["ranked_cases"]:
         row = by_case.get(case, {})
         value = row.get(measure)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import pytest
@@ -101,7 +102,25 @@ def test_the_group_is_ranked_in_place_of_its_sites(told: StudyResult) -> None:
 def test_its_files_hold_when_they_are_recomputed(told: StudyResult, tmp_path: Path) -> None:
     write_study(told, tmp_path, ["csv", "xlsx"])
     found = verify_study(tmp_path)
-    assert {check.outcome for check in found.checks} <= {"agrees", "not checked"}
+    assert {check.outcome for check in found.checks} <= {"agrees", "not checked"}, found.first
+    assert "decided together" in {check.name for check in found.checks}
+
+
+@pytest.mark.parametrize("column", ["npv_eur", "bill_eur", "investment_eur", "payback_years",
+                                    "import_windows_kwh", "windows_to_type", "kept_share_pct"])  # fmt: skip
+def test_a_sum_of_a_group_that_is_not_that_of_its_sites_is_named(
+    column: str, told: StudyResult, tmp_path: Path
+) -> None:
+    write_study(told, tmp_path, [])
+    record = json.loads((tmp_path / "study.json").read_text(encoding="utf-8"))
+    case = told.ranked[0]["case"]
+    row = next(row for row in record["rows"] if row["case"] == case)
+    row[column] = (row[column] or 0) + 1
+    (tmp_path / "study.json").write_text(json.dumps(record), encoding="utf-8")
+    first = verify_study(tmp_path).first
+    assert first is not None
+    assert first.name == "decided together"
+    assert column in str(first.where)
 
 
 def test_what_is_no_case_at_one_site_is_told_and_not_ranked(folder: Path) -> None:

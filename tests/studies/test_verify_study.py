@@ -82,7 +82,17 @@ def test_a_study_verifies_and_its_report_says_so(results: Path, tmp_path: Path) 
     assert code == 0, record["first"]
     agree = [check["name"] for check in record["checks"] if check["outcome"] == "agrees"]
     kinds = {name.partition(" of case")[0] for name in agree}
-    assert kinds == {"years", "cash flow", "worth", "row", "swings", "rows", "order", "table"}
+    assert kinds == {
+        "terms",
+        "years",
+        "cash flow",
+        "worth",
+        "row",
+        "swings",
+        "rows",
+        "order",
+        "table",
+    }
     page = (folder / "study.html").read_text(encoding="utf-8")
     assert '<p id="verified">Verified on ' in page
     assert standing(folder).startswith("Verified on")
@@ -110,21 +120,35 @@ def plus(*place: Any, by: float) -> Change:
     return change
 
 
+def stated(*place: Any, by: float) -> Change:
+    """Change what the study states and what the verdict was worked out with."""
+
+    def change(record: dict[str, Any]) -> None:
+        plus("money", *place, by=by)(record)
+        plus("verdicts", 0, "terms", *place, by=by)(record)
+
+    return change
+
+
 def turned(record: dict[str, Any]) -> None:
     record["ranked_cases"].reverse()
+
+
+def twice(record: dict[str, Any]) -> None:
+    record["ranked_cases"][1] = record["ranked_cases"][0]
 
 
 V = ("verdicts", 0)
 FAULTS: dict[str, tuple[Change, str, str]] = {
     "an investment": (plus(*V, "flow", 0, "investment", by=1.0), "cash flow", "investment of year 0"),
     "an incentive": (plus(*V, "flow", 0, "incentive", by=1.0), "cash flow", "incentive of year 0"),
-    "a rate of the loan": (plus(*V, "terms", "loan", "rate_pct", by=0.1), "cash flow", "financing of year 1"),
+    "a rate of the loan": (stated("loan", "rate_pct", by=0.1), "cash flow", "financing of year 1"),
     "what is owed in the end": (plus(*V, "flow", 8, "financing", by=1.0), "cash flow", "financing of year 8"),
-    "a tax": (plus(*V, "terms", "taxes_per_year", 3, by=0.5), "cash flow", "taxes of year 4"),
-    "a rise of demand": (plus(*V, "terms", "rises", "demand_pct", by=0.5), "cash flow", "saving of year 2"),
+    "a tax": (stated("taxes_per_year", 3, by=0.5), "cash flow", "taxes of year 4"),
+    "a rise of demand": (stated("rises", "demand_pct", by=0.5), "cash flow", "saving of year 2"),
     "a replacement": (plus(*V, "flow", 5, "replacement", by=1.0), "cash flow", "replacement of year 5"),
-    "a residual": (plus(*V, "terms", "residual", "worthless_pct", by=1), "cash flow", "residual of year 8"),
-    "operation": (plus(*V, "terms", "operating", "rises_pct_per_year", by=1), "cash flow", "operating of year 2"),
+    "a residual": (stated("residual", "worthless_pct", by=1), "cash flow", "residual of year 8"),
+    "operation": (stated("operating", "rises_pct_per_year", by=1), "cash flow", "operating of year 2"),
     "a sum": (plus(*V, "flow", 3, "net", by=0.01), "cash flow", "net of year 3"),
     "a year between": (plus(*V, "life", "saved", 1, by=1.0), "years", "saved of year 2"),
     "a year of health": (plus(*V, "life", "health_frac", 2, by=-0.1), "years", "health_frac of year 3"),
@@ -134,6 +158,8 @@ FAULTS: dict[str, tuple[Change, str, str]] = {
     "of the plan": (plus(*V, "worth_of_plan", "npv", by=0.5), "worth", "worth_of_plan.npv"),
     "a swing": (plus(*V, "swings", 0, "npv_low", by=1.0), "swings", " at "),
     "a row": (plus("rows", 0, "investment_eur", by=1.0), "rows", "investment_eur"),
+    "a term of the study": (plus("money", "discount_pct", by=0.05), "terms", "terms.discount_pct"),
+    "a case twice": (twice, "order", "ranked_cases"),
     "the order": (turned, "order", "ranked_cases"),
     "a cell": (plus("rows", 0, "import_windows_kwh", by=1.0), "table", "import_windows_kwh"),
 }  # fmt: skip
