@@ -63,3 +63,24 @@ def test_a_fee_by_the_month_before_january_goes_by_december(tmp_path, month, fee
     history = History(past_peaks_kw={"D": {month: 10.0}})
     bill = billed(tariff_of(tmp_path, charges), GRID, 1.0, history=history)
     assert bill.total == pytest.approx(fee)
+
+
+def test_blocks_of_energy_are_named_by_their_ends_and_those_of_hours_by_number(tmp_path) -> None:
+    charges = """
+    - {kind: demand, name: kW, interval_minutes: 60, per_kw: 1}
+    - {kind: energy, name: E, blocks: {blocks: [{up_to_kwh: 300, per_kwh: 1}, {up_to_kwh: 400, per_kwh: 2}, {per_kwh: 3}]}}
+    - {kind: energy, name: H, blocks: {demand: kW, blocks: [{up_to_h: 100, per_kwh: 1}, {per_kwh: 2}]}}
+    """
+    bill = billed(tariff_of(tmp_path, charges), GRID, 1.0)
+    told = {line.name: line.quantity for line in bill.lines}
+    assert told == pytest.approx({  # 744 kWh; 1 kW × 100 h
+        "kW": 1.0, "E: first 300 kWh": 300.0, "E: 300 to 400 kWh": 100.0, "E: above 400 kWh": 344.0,
+        "H: block 1": 100.0, "H: block 2": 644.0,
+    })  # fmt: skip
+
+
+def test_one_step_of_a_month_has_its_share_of_what_is_given_in_it(tmp_path) -> None:
+    """Of 31 kWh given in January one hour has 1/24; the rest of its 1 kWh is credited at 2.40."""
+    charge = "- {kind: export_credit, name: Credit, per_kwh: 2.4, shared: {given_kwh: 31}}"
+    bill = billed(tariff_of(tmp_path, charge), hourly_grid(1), 0.0, export_kwh=1.0)
+    assert bill.total == pytest.approx(-2.3)
