@@ -110,3 +110,10 @@ def test_a_factor_of_what_is_not_there_is_one() -> None:
     assert _power_factor(steps, flows) == 1.0
     assert _load_factor(steps, Constant(0.0), flows) == 1.0
     assert _load_factor(steps, Constant(4.0), flows) == 0.5
+
+
+def test_one_step_of_a_month_has_its_share_of_what_is_given_in_it(tmp_path) -> None:
+    """Of 31 kWh given in January one hour has 1/24; the rest of its 1 kWh is credited at 2.40."""
+    charge = "- {kind: export_credit, name: Credit, per_kwh: 2.4, shared: {given_kwh: 31}}"
+    bill = billed(tariff_of(tmp_path, charge), hourly_grid(1), 0.0, export_kwh=1.0)
+    assert bill.total == pytest.approx(-2.3)

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from typing import Any
 
+import numpy as np
 import pytest
 from pydantic import ValidationError
 
 from optimizer.base.errors import Mistake, TariffError
 from optimizer.base.timegrid import calendar_months
 from optimizer.billing.charges.demand import DemandCharge
-from optimizer.billing.charges.energy import EnergyCharge
+from optimizer.billing.charges.energy import EnergyCharge, PriceRun
 from optimizer.billing.charges.percentage import PercentageCharge
 from optimizer.billing.tariff import compile_cost
 from tests.builders import billed, hourly_grid, tariff_of
@@ -168,3 +169,39 @@ def test_peaks_inside_a_step_are_told_to_be_unseen(tmp_path) -> None:
     assert "measured over 15 min, but the series has steps of 60 min" in told.replace("\n", " ")
     (told,) = notes(60, ", rolling_minutes: 15")
     assert "60 min in subintervals of 15 min" in told
+
+
+@pytest.mark.parametrize(("words", "mend"), [
+    (TAX | {"bands": LOAD}, "Name the demand charge above as demand."), (TAX | {"bands": KWH, "demand": "kw"}, "Remove demand."),
+])  # fmt: skip
+def test_the_mend_of_a_demand_that_is_missing_or_too_much(words: Words, mend: str) -> None:
+    with pytest.raises(ValidationError) as caught:
+        PercentageCharge.model_validate(words)
+    assert caught.value.errors()[0]["ctx"]["error"].mend == mend
+
+
+@pytest.mark.parametrize(("more", "count"), [
+    ("days: [weekdays]", 1),  # whose Saturday's early hours may be meant, and Monday's not
+    ("days: [weekdays], after_midnight: same day", 0), ("days: [weekdays], after_midnight: next day", 0),
+    ("days: [weekdays, weekends]", 0),  # the same either way
+])  # fmt: skip
+def test_a_night_is_remarked_only_where_it_can_be_read_in_two_ways(tmp_path, more, count) -> None:
+    charge = f"- {{kind: energy, name: night, per_kwh: 1, hours: ['22:00-06:00'], {more}}}"
+    cost = compile_cost(tariff_of(tmp_path, charge), GRID, calendar_months(GRID))
+    assert sum("is taken as 00:00-06:00 and 22:00-24:00" in note for note in cost.notes) == count
+
+
+LOW, HIGH = -0.01, 0.05
+
+
+@pytest.mark.parametrize(("prices", "is_cut"), [
+    ([LOW] * 3 + [HIGH], True), ([HIGH] + [LOW] * 3, True),  # an hour before or after may make it four
+    ([LOW] * 4 + [HIGH], False), ([HIGH] + [LOW] * 4, False), ([LOW] * 5, False),  # long enough as it is
+    ([HIGH] + [LOW] * 3 + [HIGH], False),  # too short, and all of it is there
+    ([HIGH] * 5, False), ([LOW] * 3, True),
+])  # fmt: skip
+def test_a_run_of_four_hours_is_cut_where_an_end_of_the_prices_leaves_it_open(
+    prices, is_cut
+) -> None:
+    assert PriceRun(hours=4).is_cut(np.array(prices), 1.0) == is_cut
+    assert PriceRun(hours=2).is_cut(np.array(prices), 0.5) == is_cut

@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any, NamedTuple
 
 import pytest
 
+from optimizer.base.documents import Source
+from optimizer.settings.check import refusals
 from optimizer.settings.controls import Controls
 from optimizer.settings.menu import Menu, Steps, overlap
+from optimizer.settings.windows import DaySet, SeasonSet, Settings, Window
+from tests.builders import simple_plant
 
 
 class One(NamedTuple):
@@ -220,3 +225,25 @@ def test_powers_in_per_cent_become_kw_by_the_inverters_limit() -> None:
     assert only.has("power")
     assert not only.has("grid")
     assert menu_of(LIMIT).lists[0].only_limits
+
+
+@pytest.mark.parametrize(("power_kw", "count"), [(4.0, 0), (4.9, 0), (5.0, 1), (6.0, 1)])
+def test_full_power_is_refused_where_a_further_step_would_still_lie_within_it(
+    power_kw, count
+) -> None:
+    """Entries take 1 to 4 kW by 1: 4 is the nearest to full power up to below 5, and short of it from there on."""
+    controls = Controls.model_validate({"lists": [
+        {"name": "one", "actions": ["sell"], "entries": 3, "fields": ["start", "end", "power"],
+         "power": {"from_kw": 1, "to_kw": 4, "step_kw": 1}}], "day_types": "every_day"})  # fmt: skip
+    sell = Window(start="18:00", end="20:00", action="sell")
+    season = SeasonSet(
+        months=list(range(1, 13)), day_sets=[DaySet(days="every day", windows=[sell])]
+    )
+    settings = Settings(settings="one", floor_pct=0, seasons=[season])
+    found = refusals(
+        settings, controls, simple_plant(10, power_kw), Source(Path("settings.yaml"), {})
+    )
+    assert [str(each) for each in found if "is not limited" in str(each)] == [
+        str(each) for each in found
+    ]
+    assert len(found) == count

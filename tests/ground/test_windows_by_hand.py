@@ -334,3 +334,17 @@ def test_settings_tell_what_they_are() -> None:
     assert "import_cap_kw" not in page  # no window has one
     assert "<th>until_pct</th>" in page
     assert "<th>0</th>" not in page
+
+
+@pytest.mark.parametrize(("second", "is_so"), [
+    ("03:00-06:00", False), ("05:00-06:00", True), ("00:00-01:00", True), ("23:00-02:00", False),
+])  # fmt: skip
+def test_two_windows_of_one_action_may_touch_and_not_overlap(second: str, is_so: bool) -> None:
+    start, end = second.split("-")
+    same, other = (Window(start=start, end=end, action=action) for action in ("charge", "hold"))
+    DaySet(days="every day", windows=[CHARGE, other])  # of two actions one comes first
+    if is_so:
+        DaySet(days="every day", windows=[CHARGE, same])
+        return
+    with pytest.raises(ValidationError):
+        DaySet(days="every day", windows=[CHARGE, same])

@@ -184,3 +184,10 @@ def test_plain_units_leave_program_and_answer_as_they_are() -> None:
     there = Solution(np.ones(7), 2.0, np.ones(1), np.ones(7), 5)
     assert units.into(matrix) is matrix
     assert units.back(there) is there
+
+
+def test_a_part_that_counts_double_in_the_row_of_another_has_double_its_price() -> None:
+    """Of the second part 20 ÷ 2 make one of the first, at 100,000: 10,000 each, which count in 256."""
+    rows = [[0, 0, 0, -20.0, 2.0, 0, 0], [5.0, 0, 0, 0, -1.0, 0, 0]]
+    units = Units.of(program(parts=(1e5, 0.0), rows=rows))
+    assert units.columns.tolist() == [1.0, 1.0, 1.0, 2.0**-12, 2.0**-8, 1.0, 1.0]

@@ -6,10 +6,13 @@ one more y, 3; one more of x's limit saves 3 − 2.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import scipy.sparse as sparse
 
+from optimizer.planning import linear
 from optimizer.planning.compact import _substituted
 from optimizer.planning.linear import (
     AT_LIMIT,
@@ -27,7 +30,7 @@ from optimizer.planning.linear import (
     tie_price,
 )
 from optimizer.planning.matrix import Family, Matrix
-from optimizer.planning.solver import Basis, Solution, solve
+from optimizer.planning.solver import Basis, Instance, Solution, solve
 
 
 def program(high=(3.0, 10.0), row=(4.0, np.inf), cost=(2.0, 3.0), whole=(0, 0)) -> Matrix:
@@ -262,3 +265,61 @@ def test_what_is_substituted_out_follows_from_what_stays() -> None:
     spread, shift = _substituted(matrix, {"a": "first", "b": "second"}, [])
     assert spread.toarray().tolist() == [[0, 0, -0.5], [0, 0, 0.5], [0, 0, 1]]
     assert shift.toarray().tolist() == [[0.5, 0], [-0.5, 1], [0, 0]]
+
+
+def wrong_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let the first answer that the solver hands out import 1 kWh too much."""
+    told, is_told = Instance.solution, []
+
+    def bent(instance: Instance) -> Solution:
+        found = told(instance)
+        if not is_told:
+            is_told.append(True)
+            found.value[:] += 1.0
+        return found
+
+    monkeypatch.setattr(Instance, "solution", bent)
+
+
+def test_a_near_answer_that_is_not_proven_is_solved_in_full(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """x at most 2: 4 + 6 + 7."""
+    solver = LinearSolver()
+    solver.solve(named(program()), lambda: 10.0)
+    wrong_once(monkeypatch)
+    near = solver.solve_near(named(program(high=(2.0, 10.0))), lambda: 10.0)
+    assert near.objective == pytest.approx(17.0)
+    assert near.value[:2] == pytest.approx([2.0, 2.0])
+
+
+def lossy(efficiency: float) -> Matrix:
+    """Return the same program with other coefficients: of x so much arrives."""
+    matrix = named(program())
+    table = matrix.table.toarray()
+    table[1, 0] = efficiency
+    return replace(matrix, table=sparse.csc_array(table))
+
+
+def test_the_two_programs_solved_last_stay_compiled() -> None:
+    solver = LinearSolver()
+    for efficiency in (0.9, 0.8, 0.7):
+        solver.solve(lossy(efficiency), lambda: 10.0)
+    second, third = (kept.compact for kept in reversed(solver._kept))
+    solver.solve(lossy(0.8), lambda: 10.0)
+    solver.solve(lossy(0.7), lambda: 10.0)
+    assert [kept.compact for kept in solver._kept] == [third, second]
+
+
+def test_only_the_program_whose_warm_answer_was_wrong_is_given_up(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    solver = LinearSolver()
+    solver.solve(lossy(0.9), lambda: 10.0)
+    solver.solve(lossy(0.8), lambda: 10.0)
+    wrong, other = solver._kept
+    proofs = [True, False]  # the warm answer is not proven, the next one is
+    monkeypatch.setattr(linear, "is_proven", lambda *_: proofs.pop())
+    solver.solve(lossy(0.8), lambda: 10.0)
+    assert solver._kept[1] is other
+    assert solver._kept[0] is not wrong
