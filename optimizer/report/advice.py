@@ -21,6 +21,21 @@ def windows_name(result: Result) -> str:
     return say(THESE_SETTINGS) if isinstance(result, ReplayResult) else say("our windows")
 
 
+def is_proven(result: Result) -> bool:
+    """Whether no plan can be cheaper than the one made."""
+    return result.plan.proof.gap <= GOOD_ENOUGH
+
+
+def the_plan(result: Result) -> str:
+    """Return what the plan is called in a sentence: the cheapest only where that is proven."""
+    return say("the cheapest plan") if is_proven(result) else say("the best plan found")
+
+
+def plan_name(result: Result) -> str:
+    """Return what the plan is called in a drawing."""
+    return "cheapest plan" if is_proven(result) else "best plan found"
+
+
 def origin(result: Result) -> str:
     """Return where the settings come from, for the head of card and file."""
     if isinstance(result, ReplayResult):

@@ -18,7 +18,7 @@ from optimizer.evaluation.typical_day import (
     steps_of,
     typical_day,
 )
-from optimizer.report.advice import windows_name
+from optimizer.report.advice import plan_name, windows_name
 from optimizer.report.figures import DayPrices, draw_season
 from optimizer.settings.windows import SeasonSet, Window, months_text
 from optimizer.workflows.results import Result
@@ -82,7 +82,7 @@ def _average_day(result: Result, shown: Days) -> AverageDay:
     cases, ours = result.outcome.cases, windows_name(result)
     days = {
         name: typical_day(cases[key], capacity, shown.months, shown.weekdays)
-        for name, key in (("cheapest plan", "plan"), (ours, "windows"))
+        for name, key in ((plan_name(result), "plan"), (ours, "windows"))
     }
     prices = DayPrices(
         *(

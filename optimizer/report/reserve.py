@@ -42,12 +42,10 @@ def reserve_sentences(reserve: Reserve, currency: str) -> list[str]:
         on_forecast,
     ]
     if reserve.price_of_plan is not None:
-        sentences[2] += (
-            f" The cheapest plan costs {money(reserve.price_of_plan, currency)} more under them."
-        )
+        sentences[2] += f" The plan costs {money(reserve.price_of_plan, currency)} more under them."
     else:
         sentences.append(
-            "The sun alone cannot keep these floors at all times, so the cheapest plan beside only begins"
+            "The sun alone cannot keep these floors at all times, so the plan beside only begins"
             " and ends with them."
         )
     return sentences
@@ -115,7 +113,7 @@ AFTER_PRICES = (
 def about_prices(curve: ReserveCurve, currency: str) -> str:
     """Return what the prices and shares of floors mean."""
     return (
-        f"What the cheapest plan costs more, in {currency} over the forecast, with a floor in these months"
+        f"What the plan costs more, in {currency} over the forecast, with a floor in these months"
         " and none but the lowest level in use elsewhere; beside it the share of outages beginning in these"
         f" months that last {number(curve.hours)} h."
     )

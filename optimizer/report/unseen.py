@@ -13,7 +13,7 @@ from optimizer.base.words import later, say
 from optimizer.evaluation.out_of_sample import Sureness, WorstMonth
 from optimizer.forecasting.ensemble import Spread
 from optimizer.forecasting.weeks import LEAST_WEEKS
-from optimizer.report.advice import cheaper_than_plan, windows_name
+from optimizer.report.advice import cheaper_than_plan, the_plan, windows_name
 from optimizer.scenario.scenario import ENTRY_SHARE
 from optimizer.workflows.plan import PlanResult
 from optimizer.workflows.renew import RenewResult
@@ -106,19 +106,20 @@ def _on_the_forecast(result: Result) -> str:
     outcome = result.outcome
     words = (
         later(
-            "On the forecast itself {windows} save {money} over no windows; the cheapest plan, which knows"
-            " its weather beforehand, {most}."
+            "On the forecast itself {windows} save {money} over no windows; {plan}, which knows its"
+            " weather beforehand, {most}."
         )
         if outcome.saved >= 0
         else later(
-            "On the forecast itself {windows} lose {money} over no windows; the cheapest plan, which knows"
-            " its weather beforehand, {most}."
+            "On the forecast itself {windows} lose {money} over no windows; {plan}, which knows its"
+            " weather beforehand, {most}."
         )
     )
     told = say(
         words,
         windows=windows_name(result),
         money=money(abs(outcome.saved), result.currency),
+        plan=the_plan(result),
         most=money(outcome.can_save, result.currency),
     )
     if outcome.kept_share is not None:
@@ -146,10 +147,11 @@ def _left_to_save(result: Result) -> str:
     if result.outcome.unlike is not None:
         return _on_the_forecast(result)
     if result.outcome.kept_share is None:
-        return say("The cheapest plan saves nothing over no windows, so there is nothing to keep.")
+        return say("The plan saves nothing over no windows, so there is nothing to keep.")
     return say(
-        "No windows are entered, so nothing is saved over the equipment as it comes; the cheapest plan,"
-        " which knows its weather beforehand, would save {money} on the forecast.",
+        "No windows are entered, so nothing is saved over the equipment as it comes; {plan}, which knows"
+        " its weather beforehand, would save {money} on the forecast.",
+        plan=the_plan(result),
         money=money(result.outcome.can_save, result.currency),
     )
 
@@ -175,7 +177,7 @@ def after_the_spread(result: Result, sureness: Sureness) -> list[str]:
     if not result.settings.entries():
         return yardstick
     missing = (
-        "No kept share is told: either no cheapest plan of these weeks was made (--effort quick, or"
+        "No kept share is told: either no plan of these weeks was made and proven (--effort quick, or"
         " no time left), or it saves nothing over no windows."
     )
     lines = [missing] if sureness.kept_share is None else []
@@ -194,7 +196,7 @@ def against_the_yardstick(result: Result) -> list[str]:
     beyond = (
         ""
         if cheaper_than_plan(result)
-        else " What the cheapest plan saves beyond it, only a forecast could bring, or a better control."
+        else " What the plan saves beyond it, only a forecast could bring, or a better control."
     )
     if best.is_windows:
         return [

@@ -22,7 +22,7 @@ from optimizer.base.calendar import MONTH_NAMES
 from optimizer.base.timegrid import FloatArray, TimeGrid, clock_slots
 from optimizer.base.units import clock, number
 from optimizer.evaluation.comparison import Case
-from optimizer.report.advice import windows_name
+from optimizer.report.advice import plan_name, windows_name
 from optimizer.report.drawing import HALF, Drawing, Panel, cut, width_of
 from optimizer.report.drawing_png import LEVELS, picture
 from optimizer.report.figures import LEFT, RIGHT, hour_labels
@@ -50,7 +50,7 @@ class YearFigure:
 
 def year_figure(result: Result) -> YearFigure:
     """Return the heat maps and the packed days of a result."""
-    names = {"plan": "cheapest plan", "windows": windows_name(result)}
+    names = {"plan": plan_name(result), "windows": windows_name(result)}
     cases = {name: result.outcome.cases[key] for key, name in names.items()}
     capacity = result.scenario.plant.capacity_kwh
     labels = hour_labels(result.scenario.file.writing)

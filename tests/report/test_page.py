@@ -24,7 +24,7 @@ from optimizer.report.notes import notes
 from optimizer.report.page import report_html
 from optimizer.report.record import plan_json, settings_yaml
 from optimizer.report.text import bills_text, curve_text, settings_text, summary, sureness_text
-from optimizer.report.unseen import rule
+from optimizer.report.unseen import promise, rule
 from optimizer.scenario.brief import read_brief
 from optimizer.settings.controls import Controls
 from optimizer.settings.windows import DaySet, SeasonSet, Window, no_windows
@@ -80,6 +80,19 @@ def test_a_plan_that_time_cut_short_is_not_called_the_cheapest(result: PlanResul
     assert "none can be told" in bills_text(short)
     assert "Kept share" not in report_html(short)
     assert json.loads(plan_json(short))["kept_share_frac"] is None
+
+
+def test_only_a_proven_plan_is_called_the_cheapest_anywhere(result: PlanResult) -> None:
+    found = replace(result.outcome.cases["plan"], is_proven=False)
+    outcome = replace(result.outcome, cases=result.outcome.cases | {"plan": found})
+    proof = replace(result.plan.proof, gap=2e-3)
+    short = replace(result, outcome=outcome, plan=replace(result.plan, proof=proof))
+    proven = re.compile(r"cheapest(?: possible)?\s+plan(?! found)")
+    for told in (report_html, bills_text, lambda each: " ".join(promise(each))):
+        assert proven.search(told(result))
+        assert [
+            told(short)[at.start() - 60 : at.end() + 30] for at in proven.finditer(told(short))
+        ] == []
 
 
 def test_the_page_shows_every_bill_and_every_window(result: PlanResult, page_file: Path) -> None:
