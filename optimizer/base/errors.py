@@ -14,7 +14,8 @@
     ├── SolveError                exit code 3: no plan
     │   ├── Infeasible            limits clash
     │   ├── Unbounded             nothing limits the gain
-    │   └── StoppedEarly          out of time, numerical trouble
+    │   └── StoppedEarly          out of time
+    │       ├── Undecided         numerical trouble
     │       └── Interrupted       exit code 130: the user pressed Ctrl-C
     └── DisagreementError         exit code 4: two computations differ, or the program failed; our fault
 

@@ -44,7 +44,10 @@ def checks_of_shown(folder: Path, record: Words) -> Iterator[Check]:
         yield _sizes(sizes, record)
     told = f"other text and drawings of {PAGE}, powers and levels on its sheet: {PLAN} has them"
     yield Check("rest of the page", "not checked", told)
-    told = "what other years save, each window by itself, outages, worth of more equipment, advice"
+    told = (
+        "what other years save, each window by itself, quantity, rate and reason of a bill's line,"
+        " whether loads fit, outages, worth of more equipment, advice, seeds and versions"
+    )
     if has_cards:
         told += f"; {BRIGHT}, {DARK} and {RULE}"
     yield Check("not recomputed", "not checked", f"{told}; days in reminders.ics")

@@ -431,6 +431,7 @@ def _not_followed(folder: Path) -> Check:
     """Say what of a study nothing holds against anything."""
     also = [name for name in ("cases.parquet", "cases.xlsx") if is_file(folder / name)]
     told = "plans and replays behind the rows, ageing by use, windows, sources, best sizes, draws"
+    told += ", levelised cost, whether it stays paid back"
     told += ", and swings of weather: verify a plan of the case"
     names = ", ".join(["study.html", *also])
     return Check("not recomputed", "not checked", f"{told}; nor are {names} read")

@@ -30,7 +30,7 @@ SIMPLE = [kind for kind in CLASSES if kind is not SeveralInputErrors]
 EXIT_CODES = {
     "OptimizerError": 4, "UsageMistake": 64, "InputError": 2, "ScenarioError": 2, "TariffError": 2, "SeriesError": 2,
     "SettingsError": 2, "SeveralInputErrors": 2, "SolveError": 3, "Infeasible": 3, "Unbounded": 3,
-    "StoppedEarly": 3, "Interrupted": 130, "DisagreementError": 4,
+    "StoppedEarly": 3, "Undecided": 3, "Interrupted": 130, "DisagreementError": 4,
 }  # fmt: skip
 
 
