@@ -20,6 +20,7 @@ from optimizer.base.errors import (
     SolveError,
     StoppedEarly,
     Unbounded,
+    Undecided,
 )
 from optimizer.base.timegrid import IntArray
 from optimizer.planning import solver
@@ -217,8 +218,8 @@ def test_the_table_of_failures_names_statuses_that_the_solver_has() -> None:
 @pytest.mark.parametrize(
     ("status", "kind"),
     [("kInfeasible", Infeasible), ("kUnboundedOrInfeasible", Infeasible), ("kUnbounded", Unbounded),
-     ("kTimeLimit", StoppedEarly), ("kInterrupt", Interrupted), ("kIterationLimit", StoppedEarly),
-     ("kSolveError", StoppedEarly), ("kUnknown", StoppedEarly)],
+     ("kTimeLimit", StoppedEarly), ("kInterrupt", Interrupted), ("kIterationLimit", Undecided),
+     ("kSolveError", Undecided), ("kUnknown", Undecided)],
 )  # fmt: skip
 def test_a_status_becomes_the_error_of_its_kind(status: str, kind: type[SolveError]) -> None:
     assert type(failure_of(highspy.HighsModelStatus.__members__[status])) is kind
