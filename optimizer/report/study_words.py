@@ -40,7 +40,7 @@ SOURCES = {
     "moved_purchases": "purchases moved to cheaper times",
     "sales": "stored energy sold",
     "demand": "lower peaks",
-    "other": "other",
+    "other": "wear, what is left in the battery, and what was not told apart",
 }
 """Where a saving comes from, in words; the keys stand in the names of columns."""
 

@@ -128,7 +128,14 @@ def _on_the_forecast(result: Result) -> str:
         more = say("No kept share is told.")
     else:
         more = say("The plan saves nothing over no windows, so there is nothing to keep.")
-    return " ".join(filter(None, (told, _unlike(result), more)))
+    return " ".join(filter(None, (told, _of_costs(result), _unlike(result), more)))
+
+
+def _of_costs(result: Result) -> str:
+    """Return that savings are not differences of the bills beside them; else empty."""
+    if not result.outcome.costs_differ_from_bills:
+        return ""
+    return say("Savings are differences of the cost, with wear and what is left in the battery.")
 
 
 def _unlike(result: Result) -> str:

@@ -6,7 +6,7 @@ import json
 import os
 import re
 import shutil
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
@@ -80,6 +80,22 @@ def test_a_plan_that_time_cut_short_is_not_called_the_cheapest(result: PlanResul
     assert "none can be told" in bills_text(short)
     assert "Kept share" not in report_html(short)
     assert json.loads(plan_json(short))["kept_share_frac"] is None
+
+
+@pytest.mark.parametrize("told", [bills_text, report_html])
+def test_a_saving_that_is_no_difference_of_bills_says_so(
+    told: Callable[[PlanResult], str], result: PlanResult
+) -> None:
+    """Wear of 100 with our windows: they save 100 less than the bills beside them tell."""
+    words = "Savings are differences of the cost, with wear and what is left in the battery."
+    as_bills = {
+        key: replace(case, wear=0.0, left_worth=0.0) for key, case in result.outcome.cases.items()
+    }
+    worn = as_bills | {"windows": replace(as_bills["windows"], wear=100.0)}
+    for cases, is_said in ((as_bills, False), (worn, True)):
+        outcome = replace(result.outcome, cases=cases)
+        text = " ".join(told(replace(result, outcome=outcome)).split())
+        assert (words in text) == is_said
 
 
 def test_only_a_proven_plan_is_called_the_cheapest_anywhere(result: PlanResult) -> None:

@@ -62,6 +62,8 @@ def test_the_page_says_what_to_enter_and_where_the_saving_comes_from(html: str) 
     text = words(html)
     assert "PV used in the building instead of sold 140.50" in text
     assert f"all that windows save {money(row(2, 20)['windows_save_over_no_battery_usd'])}" in text
+    assert "wear, what is left in the battery, and what was not told apart" in text
+    assert "Savings here are of bills alone; those of the ranked table" in text
     assert "case failed: out of time" in text
     assert "invented for demonstration" in text
 

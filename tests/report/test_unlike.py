@@ -19,7 +19,12 @@ def outcome_of(costs: tuple[float, float, float], beyond: tuple[int, int]) -> Ou
     """Return costs of no windows, windows and plan; days on which the first two exceed the cycles."""
     keys = ("no_windows", "windows", "plan")
     cases: dict[str, Any] = {
-        key: SimpleNamespace(cost=cost, days_beyond_cycles=days, label=f"the case {key}")
+        key: SimpleNamespace(
+            cost=cost,
+            bill=SimpleNamespace(total=cost),
+            days_beyond_cycles=days,
+            label=f"the case {key}",
+        )
         for key, cost, days in zip(keys, costs, (*beyond, 0), strict=True)
     }
     settings: Any = SimpleNamespace(entries=lambda _menu=None: 2)
