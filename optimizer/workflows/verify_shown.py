@@ -50,7 +50,7 @@ def checks_of_shown(folder: Path, record: Words) -> Iterator[Check]:
     )
     if has_cards:
         told += f"; {BRIGHT}, {DARK} and {RULE}"
-    yield Check("not recomputed", "not checked", f"{told}; days in reminders.ics")
+    yield Check("other figures", "not checked", f"{told}; days in reminders.ics")
 
 
 def _cases(page: str, record: Words) -> Check:
@@ -84,7 +84,7 @@ def _clocks(page: str, record: Words) -> Check:
     name, shown = "times on the sheet", set(CLOCK.findall(page))
     asked = set(_times(record["settings"]))
     if not shown and asked:
-        return Check(name, "not checked", "the sheet of this menu is not read as a table of times")
+        return Check(name, "not checked", "no times of a 24-hour clock stand there in a table")
     odd = sorted(shown - asked - CUTS) or sorted(asked - shown - CUTS)
     if odd:
         there, lacks = ("on the sheet", f"in no window of {PLAN}") if odd[0] in shown else (

@@ -209,7 +209,7 @@ def _terms(record: Words, verdict: Words) -> Check:
     own = {"battery", "inverter", "pv"} if row["package"] else set()
     for key, value in verdict["terms"].items():
         if key not in own and value != stated.get(key):
-            where = f"{STUDY}, verdict of case {case}, terms.{key}: {value}, the study has {stated[key]}"
+            where = f"{STUDY}, verdict of case {case}, terms.{key}: {value}, the study has {stated.get(key)}"
             return Check(name, "differs", "other terms than the study's", where=where)
     return Check(name, "agrees", "prices, rates and rules are those of the study")
 
@@ -434,7 +434,7 @@ def _not_followed(folder: Path) -> Check:
     told += ", levelised cost, whether it stays paid back"
     told += ", and swings of weather: verify a plan of the case"
     names = ", ".join(["study.html", *also])
-    return Check("not recomputed", "not checked", f"{told}; nor are {names} read")
+    return Check("other figures", "not checked", f"{told}; nor are {names} read")
 
 
 def _untold(record: Words) -> Iterator[Check]:

@@ -401,14 +401,18 @@ def lie_about_values(monkeypatch: pytest.MonkeyPatch, of: Instance | None = None
     )
 
 
+def about_to_solve_warm() -> tuple[Matrix, Solution, LinearSolver]:
+    """Return a program, its answer, and a solver that solved one like it, with less PV."""
+    problem = problem_for("ac", "demand")
+    matrix, kept = matrix_for(problem), LinearSolver()
+    kept.solve(matrix_for(problem.on(pv_kwh=problem.pv_kwh * 0.8)), lambda: 60.0)
+    return matrix, solve_linear(matrix, 60), kept
+
+
 def test_a_wrong_warm_answer_is_found_out_and_solved_from_nothing(
     monkeypatch: pytest.MonkeyPatch, fallbacks: list[Matrix]
 ) -> None:
-    problem = problem_for("ac", "demand")
-    matrix = matrix_for(problem)
-    right = solve_linear(matrix, 60)
-    kept = LinearSolver()
-    kept.solve(matrix_for(problem.on(pv_kwh=problem.pv_kwh * 0.8)), lambda: 60.0)
+    matrix, right, kept = about_to_solve_warm()
     stood = kept._kept[0].instance
     lie_about_values(monkeypatch, of=stood)
     assert_same_plan(matrix, right, kept.solve(matrix, lambda: 60.0))
@@ -463,11 +467,7 @@ def test_a_run_without_an_answer_is_made_up_for_by_another_way(
     lost: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The first runs end undecided: warm, then from nothing, then plainly; the next way is as good."""
-    problem = problem_for("ac", "demand")
-    matrix = matrix_for(problem)
-    right = solve_linear(matrix, 60)
-    kept = LinearSolver()
-    kept.solve(matrix_for(problem.on(pv_kwh=problem.pv_kwh * 0.8)), lambda: 60.0)
+    matrix, right, kept = about_to_solve_warm()
     run, calls = Instance.run, []
 
     def undecided(self: Instance, *arguments: Any, **named: Any) -> int:

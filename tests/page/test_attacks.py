@@ -20,7 +20,7 @@ from pathlib import Path
 import pytest
 
 from optimizer.page.guard import COOKIE, MAX_BODY_BYTES, Secrets
-from optimizer.page.server import WAY_IN, shown_in_a_browser
+from optimizer.page.server import shown_in_a_browser
 from tests.page.serving import OURS, PORT, Asked, asked, served
 from tests.report.browsing import started_browser
 
@@ -375,34 +375,23 @@ def test_a_page_on_another_port_gets_no_cookie_reads_nothing_and_changes_nothing
     assert (folder / "scenario.yaml").read_text(encoding="utf-8") == SCENARIO
 
 
+@pytest.mark.parametrize("named", ["from the root", "as the README names it"])
 def test_the_browser_is_opened_by_a_file_that_nobody_else_may_read(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    named: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The words of a command are seen by all users of a machine; the key is not among them."""
-    opened: list[str] = []
-    done = threading.Event()
-    monkeypatch.setattr("webbrowser.open", lambda url: (opened.append(url), done.set()))
-    link = Secrets().link(PORT)
-    with shown_in_a_browser(tmp_path, link, wanted=True):
-        assert done.wait(5)
-        (path,) = tmp_path.iterdir()
-        assert stat.S_IMODE(path.stat().st_mode) == 0o600
-        assert link in path.read_text(encoding="utf-8")
-        assert opened == [path.as_uri()]
-    assert not list(tmp_path.iterdir())
-
-
-def test_the_browser_is_opened_on_a_folder_named_as_the_readme_names_it(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """``tariffwright page my_house``: a name, not a path from the root."""
     opened: list[str] = []
     done = threading.Event()
     monkeypatch.setattr("webbrowser.open", lambda url: (opened.append(url), done.set()))
     monkeypatch.chdir(tmp_path)
     house = tmp_path / "my_house"
     house.mkdir()
-    with shown_in_a_browser(Path("my_house"), Secrets().link(PORT), wanted=True):
+    link = Secrets().link(PORT)
+    folder = house if named == "from the root" else Path("my_house")
+    with shown_in_a_browser(folder, link, wanted=True):
         assert done.wait(5)
-        assert opened == [(house / WAY_IN).as_uri()]
+        (path,) = house.iterdir()
+        assert stat.S_IMODE(path.stat().st_mode) == 0o600
+        assert link in path.read_text(encoding="utf-8")
+        assert opened == [path.as_uri()]
     assert not list(house.iterdir())
